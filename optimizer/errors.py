@@ -1,0 +1,92 @@
+"""What goes wrong, in words a user can act on.
+
+Every error the product raises on purpose is a ``HighsideError``: a stable ``code`` for machines,
+a ``message`` that says what was wrong and where, and a ``hint`` that says what to do next. The
+class decides the exit code of the command line and the status of the service, so each door
+translates errors in one place.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+from typing import Any
+
+
+class HighsideError(Exception):
+    """Base of all deliberate errors.
+
+    Args:
+        message: what was wrong, where, and what was expected.
+        code: stable machine-readable name of the situation, in kebab case.
+        hint: what to do next, one sentence; may be empty.
+    """
+
+    exit_code = 2
+    default_code = "error"
+
+    def __init__(self, message: str, *, code: str | None = None, hint: str = "") -> None:
+        super().__init__(message)
+        self.message = message
+        self.code = code or self.default_code
+        self.hint = hint
+
+    def __str__(self) -> str:
+        return f"{self.message} {self.hint}".strip()
+
+    def as_dict(self) -> dict[str, str]:
+        """The error as the JSON that the command line and the service answer with."""
+        return {"code": self.code, "message": self.message, "hint": self.hint}
+
+
+class InputError(HighsideError):
+    """Wrong use or unreadable input: a file, an option, a site file or a brief."""
+
+    exit_code = 2
+    default_code = "input"
+
+
+class LimitError(HighsideError):
+    """The request is well formed, but nothing can be recommended inside its limits."""
+
+    exit_code = 1
+    default_code = "limit"
+
+
+class HistoryError(HighsideError):
+    """The history is damaged, locked, or written by a newer version."""
+
+    exit_code = 3
+    default_code = "history"
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """The known word closest to ``word``, as a hint: ``did you mean 'x'?``, or the whole list.
+
+    >>> nearest("feed_rat", ["feed_rate", "air"])
+    "Did you mean 'feed_rate'?"
+    """
+    names = sorted(known)
+    close = difflib.get_close_matches(word, names, n=1, cutoff=0.6)
+    if close:
+        return f"Did you mean '{close[0]}'?"
+    return f"Known here: {', '.join(names)}." if names else ""
+
+
+def row_reject(file: str, row: int, field: str, value: Any, reason: str) -> dict[str, Any]:
+    """One rejected row as data: where it stood, which field was at fault, and why.
+
+    Args:
+        file: the log as the user named it.
+        row: 1-based line of the row, the header being line 1 (0 for the file as a whole).
+        field: canonical field at fault, or ``row`` or ``file``.
+        value: what stood there, as text.
+        reason: what is wrong, what was expected, and what to do.
+    """
+    return {
+        "file": file,
+        "row": int(row),
+        "field": field,
+        "value": "" if value is None else str(value),
+        "reason": reason,
+    }
