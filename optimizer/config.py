@@ -1,0 +1,507 @@
+"""The site file and the trial brief as validated, frozen models.
+
+In come TOML files, JSON bodies and command options; out come a ``Site`` (what the plant is: its
+settings, material variables, column names, lines) and a ``Brief`` (what is wanted today). All
+checking of what a user wrote happens here, once; everything inside trusts it.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable, Mapping
+from functools import cached_property
+from pathlib import Path
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
+
+from optimizer.errors import HighsideError, InputError, nearest
+from optimizer.settings import GRAVITY_TABLE, Coupling, Region, Setting, SettingSpace
+
+T = TypeVar("T")
+
+FEED_GRADE = "feed_grade"
+"""The one material column with a fixed meaning: share of wanted material in the feed."""
+
+PERCENT_UNITS = ("%", "percent")
+MAX_TRIALS = 50
+DEFAULT_CONFIDENCE = 0.9
+DEFAULT_TRIALS = 4
+DEFAULT_SETTLE_MINUTES = 20.0
+DEFAULT_SAMPLE_MINUTES = 10.0
+
+
+class Strict(BaseModel):
+    """Base of everything a user writes: frozen, and an unknown key is an error."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class SettingFields(Strict):
+    """What a site file may say of one setting; what is left out keeps its default."""
+
+    unit: str | None = None
+    low: float | None = None
+    high: float | None = None
+    step: float | None = None
+    max_change: float | None = None
+
+    def given(self) -> dict[str, Any]:
+        """The fields that were written."""
+        return self.model_dump(exclude_none=True)
+
+
+class MaterialVariable(Strict):
+    """A measured property of the feed: context for the surrogate, never searched."""
+
+    unit: str = ""
+    low: float
+    high: float
+
+    @model_validator(mode="after")
+    def _ordered(self) -> MaterialVariable:
+        if not self.low < self.high:
+            raise ValueError(f"low {self.low:g} must be below high {self.high:g}")
+        return self
+
+
+class LineFields(Strict):
+    """What differs on one line."""
+
+    settings: dict[str, SettingFields] = {}
+
+
+class SiteName(Strict):
+    """The ``[site]`` table."""
+
+    name: str = "site"
+
+
+class SiteFile(Strict):
+    """The site file as written."""
+
+    site: SiteName = SiteName()
+    settings: dict[str, SettingFields] = {}
+    material: dict[str, MaterialVariable] = {}
+    columns: dict[str, str] = {}
+    lines: dict[str, LineFields] = {}
+
+    @field_validator("lines", mode="before")
+    @classmethod
+    def _short_form(cls, lines: Any) -> Any:
+        """``[lines.X.air]`` is read as ``[lines.X.settings.air]``."""
+        if not isinstance(lines, Mapping):
+            return lines
+        known = set(LineFields.model_fields)
+        return {
+            name: {"settings": dict(fields)}
+            if isinstance(fields, Mapping) and fields and not known & set(fields)
+            else fields
+            for name, fields in lines.items()
+        }
+
+
+class Site:
+    """What the plant is: settings, material variables, column names, lines.
+
+    Args:
+        file: validated content of a site file.
+        base: the settings that the file overrides; the five of a gravity table unless a library
+            user brings others.
+
+    Raises:
+        InputError: when a setting is unknown or its range cannot be.
+    """
+
+    def __init__(self, file: SiteFile | None = None, base: SettingSpace = GRAVITY_TABLE) -> None:
+        self.file = file or SiteFile()
+        self.base = base
+        self.name = self.file.site.name
+        self.columns = dict(self.file.columns)
+        self._check_names()
+        self.material = dict(self.file.material)
+        self.material.setdefault(FEED_GRADE, MaterialVariable(unit="", low=0.0, high=1.0))
+        self._spaces = {None: _override(base, self.file.settings)}
+        for line, fields in self.file.lines.items():
+            self._spaces[line] = _override(self._spaces[None], fields.settings)
+
+    def _check_names(self) -> None:
+        taken = {*self.base.names, *RUN_COLUMNS}
+        for name in self.file.material:
+            if name in taken:
+                raise InputError(
+                    f"[material.{name}]: '{name}' is already a column of every log.",
+                    hint="Give the material variable another name.",
+                )
+            if not name.isidentifier():
+                raise InputError(
+                    f"[material.{name}]: a material variable is one word of letters, digits "
+                    "and underscores.",
+                    hint="Map the log's own heading to it under [columns].",
+                )
+
+    @classmethod
+    def read(cls, path: str | Path | None) -> Site:
+        """The site of a TOML file; without a file, the defaults.
+
+        Raises:
+            InputError: naming the file, the key and what was expected.
+        """
+        if path is None:
+            return cls()
+        return cls.from_dict(_read_toml(path, "site file"), source=str(path))
+
+    @classmethod
+    def from_dict(cls, content: Mapping[str, Any], source: str = "site") -> Site:
+        """The site of a parsed TOML or JSON document."""
+        return _located(source, lambda: cls(_validate(SiteFile, content, source)))
+
+    @property
+    def space(self) -> SettingSpace:
+        """The settings common to all lines."""
+        return self._spaces[None]
+
+    def space_of(self, line: str | None) -> SettingSpace:
+        """The settings of one line, with its overrides."""
+        return self._spaces.get(line, self._spaces[None])
+
+    @cached_property
+    def material_names(self) -> tuple[str, ...]:
+        """Material variables in declared order."""
+        return tuple(self.material)
+
+    @property
+    def feed_grade_scale(self) -> float:
+        """What one unit of the declared feed grade is as a fraction: 1, or 0.01 for per cent."""
+        return 0.01 if self.material[FEED_GRADE].unit in PERCENT_UNITS else 1.0
+
+    def tonnes_per_hour(self, line: str | None) -> float:
+        """What one declared unit of feed rate is in t/h; 1 when feed rate is not a setting."""
+        space = self.space_of(line)
+        if "feed_rate" not in space.names:
+            return 1.0
+        return rate_in_tonnes_per_hour(space["feed_rate"].unit)
+
+
+# Columns that every log may have besides settings and material variables.
+RUN_COLUMNS = (
+    "run_id",
+    "line",
+    "started_at",
+    "material",
+    "grade",
+    "recovery",
+    "grade_se",
+    "recovery_se",
+    "grade_count",
+    "deck_state",
+    "note",
+)
+DECK_STATES = ("even", "boiling", "sluggish", "starved", "flooded")
+
+
+def rate_in_tonnes_per_hour(unit: str) -> float:
+    """Factor from a rate unit to t/h.
+
+    Raises:
+        InputError: when the unit is not a mass rate.
+    """
+    if unit == "t/h":
+        return 1.0
+    from optimizer.units import factor
+
+    return factor(unit, "t/h")
+
+
+def _override(space: SettingSpace, changes: Mapping[str, SettingFields]) -> SettingSpace:
+    for name, fields in changes.items():
+        setting = space[name]
+        given = fields.given()
+        moved = given.get("unit", setting.unit) != setting.unit
+        missing = [k for k in ("low", "high", "step") if moved and k not in given]
+        if missing:
+            raise InputError(
+                f"[settings.{name}]: unit '{given['unit']}' differs from the default "
+                f"'{setting.unit}', so {', '.join(missing)} must be given too."
+            )
+    return space.override({name: fields.given() for name, fields in changes.items()})
+
+
+def _fraction(value: Any) -> Any:
+    """A fraction in (0, 1); a number of per cent is refused with the fraction it means."""
+    if isinstance(value, int | float) and not isinstance(value, bool) and 1 < value <= 100:
+        raise ValueError(f"must be a fraction between 0 and 1; {value:g} % is {value / 100:g}")
+    return value
+
+
+Fraction = Annotated[float, BeforeValidator(_fraction), Field(gt=0, lt=1)]
+Positive = Annotated[float, Field(gt=0)]
+
+
+class Goal(Strict):
+    """What is wanted of the deck."""
+
+    maximise: Literal["recovery"] = "recovery"
+    min_grade: Fraction | None = None
+    confidence: Annotated[float, BeforeValidator(_fraction), Field(ge=0.5, lt=1)] = (
+        DEFAULT_CONFIDENCE
+    )
+
+
+class Capacity(Strict):
+    """Limits of what feeds the deck and takes away from it, in the site's feed rate unit."""
+
+    min_feed_rate: Positive | None = None
+    max_feed_rate: Positive | None = None
+    max_product_rate: Positive | None = None
+    max_reject_rate: Positive | None = None
+
+
+class Limit(Strict):
+    """A narrower range for today, or one fixed value."""
+
+    low: float | None = None
+    high: float | None = None
+    fixed: float | None = None
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Limit:
+        if self.fixed is not None and (self.low is not None or self.high is not None):
+            raise ValueError("give either fixed, or low and high")
+        if self.low is not None and self.high is not None and self.low > self.high:
+            raise ValueError(f"low {self.low:g} is above high {self.high:g}")
+        return self
+
+
+class CouplingFields(Strict):
+    """A linear limit between settings."""
+
+    terms: Annotated[dict[str, float], Field(min_length=1)]
+    at_most: float | None = None
+    at_least: float | None = None
+
+    @model_validator(mode="after")
+    def _bounded(self) -> CouplingFields:
+        if self.at_most is None and self.at_least is None:
+            raise ValueError("needs at_most or at_least")
+        return self
+
+    def coupling(self) -> Coupling:
+        """The limit as the lattice uses it."""
+        ends = {"at_most": self.at_most, "at_least": self.at_least}
+        return Coupling(dict(self.terms), **{k: v for k, v in ends.items() if v is not None})
+
+
+class Trials(Strict):
+    """How many trials, and what they may consume."""
+
+    count: Annotated[int, Field(ge=1, le=MAX_TRIALS)] = DEFAULT_TRIALS
+    material_available: Positive | None = None
+    minutes_available: Positive | None = None
+    settle_minutes: Annotated[float, Field(ge=0)] = DEFAULT_SETTLE_MINUTES
+    sample_minutes: Positive = DEFAULT_SAMPLE_MINUTES
+
+    @property
+    def minutes(self) -> float:
+        """Minutes that one trial takes."""
+        return self.settle_minutes + self.sample_minutes
+
+
+class Brief(Strict):
+    """What is wanted today: the material, the goal and the limits."""
+
+    line: str | None = None
+    material: dict[str, float | str] = {}
+    goal: Goal = Goal()
+    capacity: Capacity = Capacity()
+    limits: dict[str, Limit] = {}
+    couplings: list[CouplingFields] = []
+    trials: Trials = Trials()
+    current: dict[str, float] = {}
+    pending: list[dict[str, float]] = []
+
+    @field_validator("pending", mode="before")
+    @classmethod
+    def _plain_settings(cls, pending: Any) -> Any:
+        """A recommendation pasted whole is read for its settings."""
+        if not isinstance(pending, list):
+            return pending
+        return [p["settings"] if isinstance(p, dict) and "settings" in p else p for p in pending]
+
+    @classmethod
+    def read(cls, path: str | Path | None, **changes: Any) -> Brief:
+        """The brief of a TOML file, with options laid over it.
+
+        Raises:
+            InputError: naming the file, the key and what was expected.
+        """
+        content = {} if path is None else _read_toml(path, "brief")
+        return cls.from_dict(content, source=str(path or "options"), **changes)
+
+    @classmethod
+    def from_dict(cls, content: Mapping[str, Any], source: str = "brief", **changes: Any) -> Brief:
+        """The brief of a parsed document; ``changes`` are dotted keys such as ``goal.min_grade``
+        written with ``__`` and win over the document."""
+        merged: dict[str, Any] = {k: v for k, v in content.items()}
+        for dotted, value in changes.items():
+            if value is None:
+                continue
+            head, _, tail = dotted.partition("__")
+            if not tail:
+                merged[head] = value
+            elif isinstance(merged.get(head, {}), Mapping):
+                merged[head] = {**merged.get(head, {}), tail: value}
+        return _validate(cls, merged, source)
+
+    def check_names(self, site: Site) -> Brief:
+        """The same brief, its setting and material names checked against the site.
+
+        Raises:
+            InputError: naming the table and the nearest known name.
+        """
+        settings = site.space.names
+        named: list[tuple[str, Mapping[str, Any], tuple[str, ...]]] = [
+            ("limits", self.limits, settings),
+            ("current", self.current, settings),
+            ("material", self.material, (*site.material_names, "material")),
+        ]
+        named += [("couplings.terms", c.terms, settings) for c in self.couplings]
+        named += [("pending", p, settings) for p in self.pending]
+        for table, keys, known in named:
+            for key in keys:
+                if key not in known:
+                    raise InputError(f"[{table}]: unknown name '{key}'.", hint=nearest(key, known))
+        for k, trial in enumerate(self.pending, 1):
+            missing = [n for n in settings if n not in trial]
+            if missing:
+                raise InputError(f"[[pending]] number {k} lacks {', '.join(missing)}.")
+        for key, value in self.material.items():
+            if key != "material" and isinstance(value, str):
+                unit = site.material[key].unit or "number"
+                raise InputError(f"[material] {key}: expected a number ({unit}), got '{value}'.")
+        return self
+
+    def region(self, space: SettingSpace) -> Region:
+        """The lattice points that today's limits leave.
+
+        Raises:
+            LimitError: when they leave none.
+            InputError: when a fixed value is not a level of its setting.
+        """
+        region = Region.whole(space, [c.coupling() for c in self.couplings])
+        for name, limit in self.limits.items():
+            region = _narrow_by_limit(region, name, limit)
+        if "feed_rate" in space.names:
+            low, high = self.capacity.min_feed_rate, self.capacity.max_feed_rate
+            if low is not None:
+                region = region.narrow(
+                    "feed_rate", low, float("inf"), f"capacity min_feed_rate {low:g}"
+                )
+            if high is not None:
+                region = region.narrow(
+                    "feed_rate", -float("inf"), high, f"capacity max_feed_rate {high:g}"
+                )
+        for name, value in self.current.items():
+            setting = space[name]
+            if setting.max_change is not None:
+                region = region.narrow(
+                    name,
+                    value - setting.max_change,
+                    value + setting.max_change,
+                    f"{name} within {setting.max_change:g} {setting.unit} of current {value:g}",
+                )
+        return region
+
+
+def _narrow_by_limit(region: Region, name: str, limit: Limit) -> Region:
+    setting = region.space[name]
+    if limit.fixed is not None:
+        _require_level(setting, limit.fixed)
+        return region.narrow(name, limit.fixed, limit.fixed, f"{name} fixed at {limit.fixed:g}")
+    low = -float("inf") if limit.low is None else limit.low
+    high = float("inf") if limit.high is None else limit.high
+    return region.narrow(name, low, high, f"limits {name} {low:g} to {high:g} {setting.unit}")
+
+
+def _require_level(setting: Setting, value: float) -> None:
+    a, b = setting.levels_between(value, value)
+    if a > b and setting.low <= value <= setting.high:
+        below = setting.low + int((value - setting.low) / setting.step) * setting.step
+        raise InputError(
+            f"[limits.{setting.name}] fixed = {value:g} is not a step of the deck.",
+            hint=f"The nearest are {below:.6g} and {below + setting.step:.6g} {setting.unit}.",
+        )
+
+
+def _read_toml(path: str | Path, what: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise InputError(
+            f"{what} '{path}' does not exist.",
+            hint="Write one with 'highside init'." if what == "site file" else "Check the path.",
+        ) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{what} '{path}' cannot be read: {error}.") from None
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(
+            f"{what} '{path}' is not valid TOML: {error}.",
+            hint="Text stands in quotes, numbers use a decimal point.",
+        ) from None
+
+
+def _located(source: str, build: Callable[[], T]) -> T:
+    try:
+        return build()
+    except HighsideError as error:
+        if not error.message.startswith(source):
+            error.message = f"{source}: {error.message}"
+        raise
+
+
+def _validate(model: Any, content: Mapping[str, Any], source: str) -> Any:
+    """Pydantic's verdict in our words: where, what was expected, the nearest known key."""
+    try:
+        return model.model_validate(content)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        path = [str(part) for part in first["loc"]]
+        where = ".".join(path)
+        if first["type"] == "extra_forbidden":
+            known = _fields_at(model, path[:-1])
+            raise InputError(
+                f"{source}: unknown key '{where}'.",
+                code="unknown-key",
+                hint=nearest(path[-1], known),
+            ) from None
+        text = first["msg"].removeprefix("Value error, ")
+        got = first.get("input")
+        shown = f" (got {got!r})" if isinstance(got, str | int | float) else ""
+        raise InputError(f"{source}: {where}: {text}{shown}.", code="invalid-value") from None
+
+
+def _fields_at(model: Any, path: list[str]) -> list[str]:
+    """Field names of the model that ``path`` leads to, through tables and lists."""
+    for part in path:
+        field = model.model_fields.get(part) if hasattr(model, "model_fields") else None
+        annotation = field.annotation if field else model
+        model = _model_inside(annotation)
+    return list(model.model_fields) if hasattr(model, "model_fields") else []
+
+
+def _model_inside(annotation: Any) -> Any:
+    if hasattr(annotation, "model_fields"):
+        return annotation
+    for argument in getattr(annotation, "__args__", ()):
+        found = _model_inside(argument)
+        if found is not None:
+            return found
+    return None
