@@ -1,0 +1,95 @@
+"""Grade and recovery as sharpness and balance of the separation.
+
+A deck sends a wanted particle to the product with probability p_w (the recovery) and an unwanted
+one with p_u. With a share f of wanted material in the feed, grade = f p_w / (f p_w + (1-f) p_u).
+In a = logit p_w and b = logit p_u the two things a deck does come apart:
+
+    sharpness S = a - b    how well it tells the two apart (exposure, air: one broad hump)
+    balance   C = a + b    how much of everything goes to the product (speed, tilt: nearly linear)
+
+A change of the feed enters exactly, grade and recovery stay inside (0, 1), and the trade-off
+between them comes for free.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import expit, log_expit, logit
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+# A reading with p_u at or above 1 says that unwanted material went to the product more surely
+# than a certainty: noise, or a feed grade that is wrong. It is read as "nearly all".
+MOST_UNWANTED = 0.98
+# Without a measured feed grade the worst run is taken to keep this share of the unwanted.
+GUESS_WORST_UNWANTED = 0.6
+# logit of the nearest fraction to 0 or 1 that a reading is taken for.
+LARGEST_LOGIT = 9.0
+
+
+def log_odds(fraction: Floats | float) -> Floats:
+    """logit, held inside +-LARGEST_LOGIT so that a reading of exactly 0 or 1 stays finite."""
+    return np.clip(logit(np.asarray(fraction, dtype=float)), -LARGEST_LOGIT, LARGEST_LOGIT)
+
+
+def guess_feed_odds(grade: Floats, recovery: Floats) -> float:
+    """Log odds of a feed grade that makes every reading possible, for logs that lack it.
+
+    Any fixed guess keeps the map between (grade, recovery) and (S, C) one to one.
+    """
+    worst = np.max(log_expit(log_odds(recovery)) - log_odds(grade))
+    return float(np.log(GUESS_WORST_UNWANTED) - worst)
+
+
+def log_unwanted(grade: Floats, recovery: Floats, feed_odds: Floats | float) -> Floats:
+    """ln p_u of readings; above 0 where the feed grade contradicts them."""
+    return log_expit(log_odds(recovery)) + feed_odds - log_odds(grade)
+
+
+def to_latent(
+    grade: Floats,
+    recovery: Floats,
+    grade_variance: Floats,
+    recovery_variance: Floats,
+    feed_odds: Floats | float,
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Readings as sharpness and balance, with the variance of each to first order.
+
+    Args:
+        grade, recovery: fractions, shape (n,).
+        grade_variance, recovery_variance: known variances on the logit scale, shape (n,).
+        feed_odds: log odds of the feed grade, shape (n,) or scalar.
+
+    Returns:
+        S, C, variance of S, variance of C; each (n,).
+    """
+    a = log_odds(recovery)
+    log_u = np.minimum(log_unwanted(grade, recovery, feed_odds), np.log(MOST_UNWANTED))
+    b = log_u - np.log1p(-np.exp(log_u))
+    # db = [(1 - r) da - d logit g] / (1 - p_u)
+    kept = 1.0 / -np.expm1(log_u)
+    share = expit(-a) * kept
+    s_variance = (1.0 - share) ** 2 * recovery_variance + kept**2 * grade_variance
+    c_variance = (1.0 + share) ** 2 * recovery_variance + kept**2 * grade_variance
+    return a - b, a + b, s_variance, c_variance
+
+
+def from_latent(S: Floats, C: Floats, feed_odds: float) -> tuple[Floats, Floats]:
+    """Grade and recovery of sharpness and balance, shapes kept."""
+    log_w, log_u = log_expit(0.5 * (C + S)), log_expit(0.5 * (C - S))
+    return expit(feed_odds + log_w - log_u), np.exp(log_w)
+
+
+def unwanted_limit(a: Floats, min_grade: float, feed_odds: float) -> Floats:
+    """The largest b = logit p_u at which a = logit recovery still meets ``min_grade``.
+
+    ``inf`` where the feed is already good enough.
+    """
+    log_u = log_expit(a) + feed_odds - logit(min_grade)
+    inside = np.minimum(log_u, -1e-300)
+    return np.where(log_u >= 0.0, np.inf, inside - np.log(-np.expm1(inside)))

@@ -1,0 +1,454 @@
+"""A Gaussian process for few, replicated, noisy readings: one quantity over settings and material.
+
+In come set-points in unit coordinates with the mean, count and scatter of their readings; out
+comes a posterior. The process is a low-order trend with shrunk coefficients plus a smooth
+deviation, so it bends towards the data and returns to the trend away from them:
+
+    y(x) = phi(x)' beta + f(x) + e,   beta ~ N(0, tau2 I),   f ~ GP(0, s2 k_ell),
+    a reading at x has variance  v(x) + noise,  v known, noise estimated.
+
+Replicates are collapsed exactly (Binois, Gramacy & Ludkovski, J. Comput. Graph. Stat. 27, 2018,
+808): the likelihood is that of all readings, its cost that of the distinct set-points.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy.linalg import cho_solve, lapack, solve_triangular
+from scipy.optimize import minimize
+from sklearn.base import BaseEstimator, RegressorMixin
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+    Floats = NDArray[np.float64]
+
+LOG_2PI = float(np.log(2.0 * np.pi))
+SQRT_5 = float(np.sqrt(5.0))
+# Added to the diagonal relative to its mean, in turn, until the Cholesky factor exists.
+JITTERS = (0.0, 1e-10, 1e-8, 1e-6, 1e-4)
+# The level of y is learned from the data, not shrunk towards the average of the readings.
+LEVEL_VARIANCE = 10.0
+# Above so many set-points the mode is sought on a random subset first: the surface that 300
+# points show is the surface, and only the last few gradient steps need them all.
+SEARCH_POINTS = 300
+SEARCH_STEPS, REFINE_STEPS = 60, 10
+# Below this spread a quantity is constant to double precision.
+CONSTANT_READING = 1e-9
+LOG_BOUNDS = {"lengthscale": (-3.0, 5.0), "variance": (-6.0, 4.0), "noise": (-12.0, 3.0)}
+
+
+@dataclass(frozen=True)
+class Priors:
+    """Normal priors on logarithms of hyperparameters, in unit inputs and standardised output.
+
+    The length-scale prior grows with the number of inputs d, ln ell ~ N(sqrt(2) + ln(d)/2, 3)
+    (Hvarfner, Hellsten & Nardi, ICML 2024): six runs cannot then pretend to see a wiggle.
+    """
+
+    lengthscale_center: float = float(np.sqrt(2.0))
+    lengthscale_sd: float = float(np.sqrt(3.0))
+    variance_center: float = 0.0
+    variance_sd: float = 1.0
+    noise_center: float = -4.0
+    noise_sd: float = 1.5
+
+    def center(self, d: int) -> Floats:
+        """Centers of [ln ell_1 ... ln ell_d, ln s2, ln noise], shape (d + 2,)."""
+        ell = self.lengthscale_center + 0.5 * np.log(d)
+        return np.array([*[ell] * d, self.variance_center, self.noise_center])
+
+    def sd(self, d: int) -> Floats:
+        """Standard deviations of the same, shape (d + 2,)."""
+        return np.array([*[self.lengthscale_sd] * d, self.variance_sd, self.noise_sd])
+
+
+@dataclass(frozen=True)
+class Readings:
+    """Collapsed readings in standardised output: X (u, d), the rest (u,)."""
+
+    X: Floats
+    mean: Floats
+    known_variance: Floats
+    counts: Floats
+    scatter: Floats
+
+    def take(self, index: NDArray[np.int64]) -> Readings:
+        """Some of the set-points."""
+        return Readings(
+            self.X[index],
+            self.mean[index],
+            self.known_variance[index],
+            self.counts[index],
+            self.scatter[index],
+        )
+
+
+@dataclass(frozen=True)
+class Member:
+    """One set of hyperparameters with its factorised covariance."""
+
+    theta: Floats
+    lower: Floats
+    weights: Floats
+
+
+class GaussianProcess(RegressorMixin, BaseEstimator):
+    """Gaussian-process regression of replicated readings, a scikit-learn estimator.
+
+    Args:
+        trend: ``"none"``, ``"constant"``, ``"linear"`` or ``"quadratic"``; the last two act on
+            the first ``n_trend`` inputs (all when None) and linearly on the others.
+        n_trend: how many leading inputs the quadratic trend covers.
+        trend_variance: prior variance of trend coefficients, in standardised output.
+        priors: priors on the hyperparameters, or None for maximum likelihood.
+        theta: hyperparameters ``[ln ell (d), ln s2, ln noise]`` to use as they are, or None to
+            estimate them.
+        standardize: whether to scale the output to mean 0 and standard deviation 1 inside.
+        members: how many draws from the posterior of the hyperparameters to average over; 1 is
+            the posterior mode alone.
+        n_starts: starts of the mode search.
+        random_state: seed of starts and draws.
+    """
+
+    def __init__(
+        self,
+        trend: str = "quadratic",
+        n_trend: int | None = None,
+        trend_variance: float = 0.3,
+        priors: Priors | None = Priors(),  # noqa: B008 - frozen
+        theta: ArrayLike | None = None,
+        standardize: bool = True,
+        members: int = 1,
+        n_starts: int = 2,
+        random_state: int = 0,
+    ) -> None:
+        self.trend = trend
+        self.n_trend = n_trend
+        self.trend_variance = trend_variance
+        self.priors = priors
+        self.theta = theta
+        self.standardize = standardize
+        self.members = members
+        self.n_starts = n_starts
+        self.random_state = random_state
+
+    # ------------------------------------------------------------------ fitting
+
+    def fit(
+        self,
+        X: ArrayLike,
+        y: ArrayLike,
+        known_variance: ArrayLike | None = None,
+        counts: ArrayLike | None = None,
+        scatter: ArrayLike | None = None,
+    ) -> GaussianProcess:
+        """Fit to set-points.
+
+        Args:
+            X: set-points in unit coordinates, shape (n, d); repeats are collapsed here when
+                neither ``counts`` nor ``scatter`` says that they already were.
+            y: mean reading at each, shape (n,).
+            known_variance: known variance of one reading, shape (n,); 0 when not given.
+            counts: readings behind each mean, shape (n,); 1 when not given.
+            scatter: sum of squares of readings about their mean, shape (n,); 0 when not given.
+        """
+        X = np.atleast_2d(np.asarray(X, dtype=float))
+        y = np.asarray(y, dtype=float)
+        v = np.zeros(len(y)) if known_variance is None else np.asarray(known_variance, dtype=float)
+        if counts is None and scatter is None:
+            X, y, v, a, ss = collapse(X, y, v)
+        else:
+            a = np.ones(len(y)) if counts is None else np.asarray(counts, dtype=float)
+            ss = np.zeros(len(y)) if scatter is None else np.asarray(scatter, dtype=float)
+        self.n_features_in_ = X.shape[1]
+        self._scale(y, a)
+        spread2 = self.spread_**2
+        scaled = (y - self.center_) / self.spread_
+        self.readings_ = Readings(X, scaled, v / spread2, a, ss / spread2)
+        if self.theta is not None:
+            thetas = [np.asarray(self.theta, dtype=float)]
+        else:
+            mode = self._mode()
+            thetas = [mode] if self.members == 1 else list(self._draws(mode))
+        self.members_ = [self._member(t) for t in thetas]
+        return self
+
+    def _scale(self, y: Floats, counts: Floats) -> None:
+        self.center_, self.spread_ = 0.0, 1.0
+        if self.standardize:
+            self.center_ = float(np.average(y, weights=counts))
+            spread = float(np.sqrt(np.average((y - self.center_) ** 2, weights=counts)))
+            # A constant reading has no scale of its own; the latent unit then serves.
+            self.spread_ = spread if spread > CONSTANT_READING else 1.0
+
+    def _features(self, X: Floats) -> Floats:
+        """Trend features, each of mean 0 and variance about 1 over the unit box, except level."""
+        columns = [np.full((len(X), 1), np.sqrt(LEVEL_VARIANCE / self.trend_variance))]
+        if self.trend in ("linear", "quadratic"):
+            linear = (X - 0.5) * np.sqrt(12.0)
+            columns.append(linear)
+            if self.trend == "quadratic":
+                k = X.shape[1] if self.n_trend is None else self.n_trend
+                z = linear[:, :k]
+                i, j = np.triu_indices(k, 1)
+                columns += [(z**2 - 1.0) / np.sqrt(0.8), z[:, i] * z[:, j]]
+        return np.hstack(columns)
+
+    def _trend(self, A: Floats, B: Floats) -> Floats:
+        if self.trend == "none":
+            return np.zeros((len(A), len(B)))
+        return self.trend_variance * self._features(A) @ self._features(B).T
+
+    def _trend_diagonal(self, A: Floats) -> Floats:
+        if self.trend == "none":
+            return np.zeros(len(A))
+        return self.trend_variance * np.sum(self._features(A) ** 2, axis=1)
+
+    def _mode(self) -> Floats:
+        """Posterior mode of the hyperparameters, the best of a few gradient searches."""
+        d = self.n_features_in_
+        bounds = [LOG_BOUNDS["lengthscale"]] * d + [LOG_BOUNDS["variance"], LOG_BOUNDS["noise"]]
+        center = (self.priors or Priors()).center(d)
+        # One start expects a smooth surface, the other a wiggly one: between them lie the
+        # two explanations (signal or noise) that a likelihood of few points has peaks at.
+        starts = [center, np.array([*[-0.7] * d, 0.0, -3.0])]
+        rng = np.random.default_rng(self.random_state)
+        sd = (self.priors or Priors()).sd(d)
+        starts += [center + 0.5 * sd * rng.standard_normal(d + 2) for _ in range(self.n_starts - 2)]
+        readings, many = self.readings_, len(self.readings_.mean) > SEARCH_POINTS
+        if many:
+            readings = readings.take(np.sort(rng.permutation(len(readings.mean))[:SEARCH_POINTS]))
+        starts = [np.clip(s, *np.array(bounds).T) for s in starts[: self.n_starts]]
+        found = [self._climb(s, readings, bounds, SEARCH_STEPS) for s in starts]
+        # Ties go to the first start, so that rounding does not decide between equal peaks.
+        best = min(found, key=lambda f: round(float(f.fun), 6))
+        if many:
+            best = self._climb(best.x, self.readings_, bounds, REFINE_STEPS)
+        return np.asarray(best.x)
+
+    def _climb(self, start: Floats, readings: Readings, bounds: list[Any], steps: int) -> Any:
+        return minimize(
+            self._negative_posterior,
+            start,
+            args=(readings,),
+            jac=True,
+            method="L-BFGS-B",
+            bounds=bounds,
+            options={"maxiter": steps, "ftol": 1e-7},
+        )
+
+    def _negative_posterior(self, theta: Floats, readings: Readings) -> tuple[float, Floats]:
+        value, gradient = self._likelihood(theta, readings, eval_gradient=True)
+        prior, prior_gradient = self._log_prior(theta)
+        return -(value + prior), -(gradient + prior_gradient)
+
+    def _log_prior(self, theta: Floats) -> tuple[float, Floats]:
+        if self.priors is None:
+            return 0.0, np.zeros_like(theta)
+        d = self.n_features_in_
+        sd = self.priors.sd(d)
+        z = (theta - self.priors.center(d)) / sd
+        return -0.5 * float(z @ z), -z / sd
+
+    def _draws(self, mode: Floats) -> Floats:
+        """Hyperparameter draws by importance resampling around the mode, shape (members, d + 2).
+
+        Proposals come from a wide Student-t with the curvature at the mode; systematic
+        resampling keeps the draws spread and the result a function of the seed alone.
+        """
+        rng = np.random.default_rng(self.random_state)
+        step = 1e-4
+        p = len(mode)
+        curvature = np.empty((p, p))
+        for j in range(p):
+            shift = np.eye(p)[j] * step
+            up = self._negative_posterior(mode + shift, self.readings_)[1]
+            down = self._negative_posterior(mode - shift, self.readings_)[1]
+            curvature[j] = (up - down) / (2.0 * step)
+        # Never wider than the prior, never narrower than the data could make it: a flat or
+        # negative direction at the mode falls back to the prior's own width.
+        values, vectors = np.linalg.eigh(0.5 * (curvature + curvature.T))
+        sd = 1.0 / np.sqrt(np.clip(values, 0.1, None))
+        n, nu = 24 * self.members, 5.0
+        normal = rng.standard_normal((n, p))
+        heavy = np.sqrt(nu / rng.chisquare(nu, n))[:, None]
+        draws = mode + (normal * heavy * sd) @ vectors.T
+        lows, highs = np.array(
+            [LOG_BOUNDS["lengthscale"]] * (p - 2) + [LOG_BOUNDS["variance"], LOG_BOUNDS["noise"]]
+        ).T
+        draws = np.clip(draws, lows, highs)
+        z2 = np.sum((((draws - mode) @ vectors) / sd) ** 2, axis=1)
+        log_proposal = -0.5 * (nu + p) * np.log1p(z2 / nu)
+        log_target = np.array(
+            [self._likelihood(t, self.readings_) + self._log_prior(t)[0] for t in draws]
+        )
+        log_weight = log_target - log_proposal
+        weight = np.exp(log_weight - log_weight.max())
+        edges = np.cumsum(weight / weight.sum())
+        picks = np.searchsorted(edges, (np.arange(self.members) + 0.5) / self.members)
+        return draws[np.minimum(picks, n - 1)]
+
+    # ------------------------------------------------------------------ likelihood
+
+    def log_marginal_likelihood(self, theta: ArrayLike, eval_gradient: bool = False) -> Any:
+        """Log likelihood of all readings at hyperparameters ``[ln ell, ln s2, ln noise]``.
+
+        With group means m, counts a, scatter SS, known variance v and noise s2_n:
+
+            -1/2 m' (K + D)^-1 m - 1/2 log|K + D| - u/2 log 2 pi
+            - 1/2 sum_i [SS_i / w_i + (a_i - 1) log(2 pi w_i) + log a_i],
+            w = v + s2_n,  D = diag(w / a).
+
+        Args:
+            theta: shape (d + 2,), in standardised output.
+            eval_gradient: whether to return the gradient too.
+
+        Returns:
+            The value, or (value, gradient of shape (d + 2,)).
+        """
+        return self._likelihood(np.asarray(theta, dtype=float), self.readings_, eval_gradient)
+
+    def _likelihood(self, theta: Floats, data: Readings, eval_gradient: bool = False) -> Any:
+        d = self.n_features_in_
+        smooth, decay = self._matern(theta, data.X, data.X)
+        w = data.known_variance + np.exp(theta[d + 1])
+        lower = factorize(smooth + self._trend(data.X, data.X) + np.diag(w / data.counts))
+        alpha = cho_solve((lower, True), data.mean, check_finite=False)
+        extra = data.counts - 1.0
+        value = (
+            -0.5 * float(data.mean @ alpha)
+            - float(np.sum(np.log(np.diag(lower))))
+            - 0.5 * len(w) * LOG_2PI
+            - 0.5 * float(np.sum(data.scatter / w + extra * (LOG_2PI + np.log(w))))
+            - 0.5 * float(np.sum(np.log(data.counts)))
+        )
+        if not eval_gradient:
+            return value
+        inner = np.outer(alpha, alpha) - _inverse(lower)
+        # sum_ij W_ij (x_i - x_j)^2 = 2 (x^2 . W 1 - x' W x), one matrix product for all inputs.
+        slope = inner * decay
+        squares = (data.X**2).T @ slope.sum(axis=1) - np.sum(data.X * (slope @ data.X), axis=0)
+        noise = np.exp(theta[d + 1])
+        by_noise = np.diag(inner) / data.counts + data.scatter / w**2 - extra / w
+        gradient = np.empty(d + 2)
+        gradient[:d] = squares * np.exp(-2.0 * theta[:d])
+        gradient[d] = 0.5 * float(np.sum(inner * smooth))
+        gradient[d + 1] = 0.5 * noise * float(np.sum(by_noise))
+        return value, gradient
+
+    def _matern(self, theta: Floats, A: Floats, B: Floats) -> tuple[Floats, Floats]:
+        """Matern-5/2 covariance between A (n, d) and B (m, d), and the factor that, times a
+        squared difference over ell^2, is its derivative by ln ell; both (n, m)."""
+        d = self.n_features_in_
+        P, Q = A * np.exp(-theta[:d]), B * np.exp(-theta[:d])
+        # Expanded squares need no (n, m, d) array; clipping removes rounding below zero.
+        r2 = np.sum(P * P, 1)[:, None] + np.sum(Q * Q, 1)[None, :] - 2.0 * (P @ Q.T)
+        r = SQRT_5 * np.sqrt(np.clip(r2, 0.0, None))
+        decay = np.exp(theta[d] - r)
+        linear = (1.0 + r) * decay
+        return linear + (r * r / 3.0) * decay, (5.0 / 3.0) * linear
+
+    # ------------------------------------------------------------------ posterior
+
+    def _member(self, theta: Floats) -> Member:
+        data = self.readings_
+        smooth, _ = self._matern(theta, data.X, data.X)
+        w = data.known_variance + np.exp(theta[-1])
+        lower = factorize(smooth + self._trend(data.X, data.X) + np.diag(w / data.counts))
+        return Member(theta, lower, cho_solve((lower, True), data.mean))
+
+    def covariance(self, member: Member, A: Floats, B: Floats) -> Floats:
+        """Prior covariance of the true quantity between A (n, d) and B (m, d), standardised."""
+        return self._matern(member.theta, A, B)[0] + self._trend(A, B)
+
+    def variance_at(self, member: Member, A: Floats) -> Floats:
+        """Prior variance of the true quantity at A, shape (n,), standardised."""
+        return np.exp(member.theta[self.n_features_in_]) + self._trend_diagonal(A)
+
+    def project(self, member: Member, A: Floats) -> tuple[Floats, Floats]:
+        """Posterior mean (n,) at A and the part of its covariance that the data explain, as
+        V of shape (u, n): posterior covariance is prior - V'V. Standardised."""
+        cross = self.covariance(member, self.readings_.X, A)
+        V = solve_triangular(member.lower, cross, lower=True, check_finite=False)
+        return cross.T @ member.weights, V
+
+    def noise_variance(self) -> float:
+        """Estimated process noise of one reading, averaged over members, in units of y."""
+        return float(np.mean([np.exp(m.theta[-1]) for m in self.members_])) * self.spread_**2
+
+    def predict(self, X: ArrayLike, return_std: bool = False, return_cov: bool = False) -> Any:
+        """Posterior of the true quantity (without reading noise) at X.
+
+        Args:
+            X: shape (n, d).
+            return_std: also return standard deviations, shape (n,).
+            return_cov: also return the covariance, shape (n, n).
+
+        Returns:
+            mean (n,), or (mean, std), or (mean, covariance); moments of the mixture of members.
+        """
+        X = np.atleast_2d(np.asarray(X, dtype=float))
+        means, covs = [], []
+        for member in self.members_:
+            mean, V = self.project(member, X)
+            means.append(mean)
+            if return_cov:
+                covs.append(self.covariance(member, X, X) - V.T @ V)
+            elif return_std:
+                covs.append(self.variance_at(member, X) - np.sum(V * V, axis=0))
+        M = np.array(means)
+        mean = M.mean(axis=0)
+        if not covs:
+            return self.center_ + self.spread_ * mean
+        off = M - mean
+        between = off.T @ off / len(M) if return_cov else np.mean(off**2, axis=0)
+        second = (np.mean(covs, axis=0) + between) * self.spread_**2
+        mean = self.center_ + self.spread_ * mean
+        return mean, second if return_cov else np.sqrt(np.clip(second, 0.0, None))
+
+
+def factorize(matrix: Floats) -> Floats:
+    """Lower Cholesky factor, with as little jitter as makes it exist.
+
+    Raises:
+        numpy.linalg.LinAlgError: when even the largest jitter does not help.
+    """
+    scale = float(np.mean(np.diag(matrix)))
+    for jitter in JITTERS:
+        try:
+            return np.linalg.cholesky(matrix + jitter * scale * np.eye(len(matrix)))
+        except np.linalg.LinAlgError:
+            continue
+    raise np.linalg.LinAlgError("covariance is not positive definite, whatever the jitter")
+
+
+def _inverse(lower: Floats) -> Floats:
+    """Inverse of the matrix with Cholesky factor ``lower``."""
+    half, _ = lapack.dpotri(lower, lower=1)
+    inverse: Floats = np.tril(half) + np.tril(half, -1).T
+    return inverse
+
+
+def collapse(X: Floats, y: Floats, v: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """Readings at the same set-point as one point.
+
+    Args:
+        X: set-points, shape (n, d).
+        y: readings, shape (n,).
+        v: known variance of each reading, shape (n,).
+
+    Returns:
+        Distinct set-points (u, d) in lexicographic order, mean reading (u,), mean known variance
+        (u,), count (u,), and sum of squares about the mean (u,).
+    """
+    points, group = np.unique(X, axis=0, return_inverse=True)
+    group = group.ravel()
+    count = np.bincount(group).astype(float)
+    mean = np.bincount(group, weights=y) / count
+    variance = np.bincount(group, weights=v) / count
+    scatter = np.bincount(group, weights=(y - mean[group]) ** 2)
+    return points, mean, variance, count, scatter

@@ -1,0 +1,96 @@
+"""The best lattice points of a score: an even spread first, then steps to better neighbours.
+
+A score is any function of lattice indices. Searching the lattice itself, rather than rounding a
+continuous optimum, keeps every candidate inside every limit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimizer.settings import Region
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.int64]
+
+    Score = Callable[[Indices], Floats]
+
+POOL = 2048
+# Points that the cheap score hands to the full one, and climbers that the full one starts.
+SHORTLIST = 96
+CLIMBERS = 5
+MAX_CLIMBS = 12
+# Steps tried in each round; the longest first move crosses a good part of a small deck's range.
+REACHES = ((2, 8), (1, 3), (1, 2), (1,))
+
+
+def best_point(
+    score: Score,
+    region: Region,
+    pool: Indices,
+    coarse: Score | None = None,
+    exclude: Indices | None = None,
+) -> tuple[Indices, float]:
+    """The point of ``region`` with the highest score that the search finds.
+
+    Args:
+        score: of lattice indices (n, d) to (n,); ``-inf`` where a point may not be taken.
+        region: where to search.
+        pool: starting points, shape (m, d), all inside the region.
+        coarse: a cheaper score that ranks like ``score``, for the pool.
+        exclude: points that may not be taken, shape (k, d).
+
+    Returns:
+        The point, shape (d,), and its score; ``-inf`` when no point may be taken.
+    """
+    taken = _keys(exclude) if exclude is not None and len(exclude) else None
+
+    def allowed(points: Indices) -> Indices:
+        return points if taken is None else points[~np.isin(_keys(points), taken)]
+
+    points = allowed(pool)
+    if not len(points):
+        return pool[0], -np.inf
+    if coarse is not None and len(points) > SHORTLIST:
+        points = points[_top(coarse(points), SHORTLIST)]
+    values = score(points)
+    order = _top(values, CLIMBERS)
+    points, values = points[order], values[order]
+    for reach in REACHES:
+        for _ in range(MAX_CLIMBS):
+            around = np.vstack([region.neighbours(p, reach) for p in points])
+            known = _keys(points)
+            around = allowed(_distinct(around))
+            around = around[~np.isin(_keys(around), known)]
+            if not len(around):
+                break
+            every = np.vstack([points, around])
+            scores = np.concatenate([values, score(around)])
+            order = _top(scores, CLIMBERS)
+            better = scores[order[0]] > values[0]
+            points, values = every[order], scores[order]
+            if not better:
+                break
+    return points[0], float(values[0])
+
+
+def _top(values: Floats, k: int) -> NDArray[np.int64]:
+    """Positions of the k largest, largest first, ties in order of position."""
+    return np.argsort(-values, kind="stable")[:k]
+
+
+def _distinct(points: Indices) -> Indices:
+    _, where = np.unique(points, axis=0, return_index=True)
+    return points[np.sort(where)]
+
+
+def _keys(points: Indices) -> NDArray[np.void]:
+    """Rows as single comparable values."""
+    rows = np.ascontiguousarray(points, dtype=np.int64)
+    return rows.view([("", np.int64)] * rows.shape[1]).ravel()

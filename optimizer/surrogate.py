@@ -1,0 +1,263 @@
+"""The surrogate: what grade and recovery a setting gives, and how sure that is.
+
+In come set-points (settings and material in unit coordinates) with readings and their known
+errors; out come predictions of the true grade and recovery. Two Gaussian processes, one of
+sharpness and one of balance (see ``coordinates``), and where trials failed a classifier of the
+deck's state.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.linalg import cho_solve, solve_triangular
+from scipy.special import expit, log_ndtr, ndtr, ndtri
+from scipy.stats import qmc
+from sklearn.base import BaseEstimator
+
+from optimizer.coordinates import from_latent, to_latent, unwanted_limit
+from optimizer.gaussian_process import GaussianProcess, Priors, factorize
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+    Floats = NDArray[np.float64]
+
+# Up to so many set-points the hyperparameters are uncertain enough that averaging over them
+# changes intervals; beyond, the mode alone is as good and many times cheaper.
+AVERAGE_UP_TO = 80
+MEMBERS = 8
+# Quasi-random normals behind every predicted mean and interval.
+PREDICTION_DRAWS = 512
+# Nodes of the Gauss-Hermite rule over logit recovery in the chance of grade.
+GRADE_NODES = 24
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """Mean and 90 % interval of a true value, each of shape (n,)."""
+
+    mean: Floats
+    low: Floats
+    high: Floats
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """Predicted true grade and recovery."""
+
+    grade: Estimate
+    recovery: Estimate
+
+
+class Surrogate(BaseEstimator):
+    """Grade and recovery over settings and material, a scikit-learn estimator.
+
+    Args:
+        n_settings: how many leading inputs are settings; the rest is material.
+        trend_variance: prior variance of trend coefficients.
+        priors: priors of hyperparameters.
+        members: hyperparameter draws to average over when set-points are few.
+        random_state: seed.
+    """
+
+    def __init__(
+        self,
+        n_settings: int | None = None,
+        trend_variance: float = 0.3,
+        priors: Priors = Priors(),  # noqa: B008 - frozen
+        members: int = MEMBERS,
+        random_state: int = 0,
+    ) -> None:
+        self.n_settings = n_settings
+        self.trend_variance = trend_variance
+        self.priors = priors
+        self.members = members
+        self.random_state = random_state
+
+    def fit(
+        self,
+        X: ArrayLike,
+        grade: ArrayLike,
+        recovery: ArrayLike,
+        feed_odds: ArrayLike,
+        grade_variance: ArrayLike | None = None,
+        recovery_variance: ArrayLike | None = None,
+    ) -> Surrogate:
+        """Fit to readings.
+
+        Args:
+            X: inputs in unit coordinates, shape (n, d); equal rows are replicates.
+            grade, recovery: measured fractions, shape (n,).
+            feed_odds: log odds of the feed grade of each run, shape (n,) or scalar.
+            grade_variance, recovery_variance: known variances on the logit scale, shape (n,).
+        """
+        X = np.atleast_2d(np.asarray(X, dtype=float))
+        grade, recovery = np.asarray(grade, dtype=float), np.asarray(recovery, dtype=float)
+        zero = np.zeros(len(X))
+        S, C, s_variance, c_variance = to_latent(
+            grade,
+            recovery,
+            zero if grade_variance is None else np.asarray(grade_variance, dtype=float),
+            zero if recovery_variance is None else np.asarray(recovery_variance, dtype=float),
+            np.asarray(feed_odds, dtype=float),
+        )
+        members = self.members if len(np.unique(X, axis=0)) <= AVERAGE_UP_TO else 1
+        process = {
+            "n_trend": self.n_settings,
+            "trend_variance": self.trend_variance,
+            "priors": self.priors,
+            "members": members,
+        }
+        seed = self.random_state
+        self.sharpness_ = GaussianProcess(trend="quadratic", random_state=seed, **process)
+        self.balance_ = GaussianProcess(trend="linear", random_state=seed + 1, **process)
+        self.sharpness_.fit(X, S, s_variance)
+        self.balance_.fit(X, C, c_variance)
+        self.n_members_ = members
+        return self
+
+    @property
+    def processes(self) -> tuple[GaussianProcess, GaussianProcess]:
+        """Sharpness and balance."""
+        return self.sharpness_, self.balance_
+
+    def latent(self, A: Floats) -> tuple[Floats, Floats]:
+        """Means and variances of sharpness and balance at A, each (members, 2, n)."""
+        shape = (self.n_members_, 2, len(A))
+        means, variances = np.empty(shape), np.empty(shape)
+        for j, gp in enumerate(self.processes):
+            for k, member in enumerate(gp.members_):
+                mean, V = gp.project(member, A)
+                variance = gp.variance_at(member, A) - np.sum(V * V, axis=0)
+                means[k, j] = gp.center_ + gp.spread_ * mean
+                variances[k, j] = np.clip(variance, 1e-12, None) * gp.spread_**2
+        return means, variances
+
+    @cached_property
+    def _normals(self) -> Floats:
+        """Fixed quasi-random standard normals, shape (draws, 2)."""
+        points = qmc.Sobol(2, scramble=True, rng=self.random_state).random(PREDICTION_DRAWS)
+        return ndtri(np.clip(points, 1e-12, 1.0 - 1e-12))
+
+    def predict(self, A: ArrayLike, feed_odds: float, level: float = 0.9) -> Prediction:
+        """Mean and central interval of the true grade and recovery at A, shape (n, d)."""
+        means, variances = self.latent(np.atleast_2d(np.asarray(A, dtype=float)))
+        draws = (
+            means[:, :, None, :]
+            + np.sqrt(variances)[:, :, None, :] * (self._normals.T[None, :, :, None])
+        )
+        S, C = (draws[:, j].reshape(-1, draws.shape[-1]) for j in (0, 1))
+        grade, recovery = from_latent(S, C, feed_odds)
+        return Prediction(_estimate(grade, level), _estimate(recovery, level))
+
+    def chance_of_grade(self, A: ArrayLike, min_grade: float, feed_odds: float) -> Floats:
+        """Probability that the true grade at A, shape (n, d), is at least ``min_grade``.
+
+        Given a = logit recovery the grade is met when b stays below a limit, and b given a is
+        normal: what is left is one integral over a, done by Gauss-Hermite.
+        """
+        means, variances = self.latent(np.atleast_2d(np.asarray(A, dtype=float)))
+        s, c = variances[:, 0, :, None], variances[:, 1, :, None]
+        mean_a = 0.5 * (means[:, 1] + means[:, 0])[..., None]
+        mean_b = 0.5 * (means[:, 1] - means[:, 0])[..., None]
+        nodes, weights = np.polynomial.hermite_e.hermegauss(GRADE_NODES)
+        off = 0.5 * np.sqrt(s + c) * nodes
+        spread = np.sqrt(s * c / (s + c))
+        limit = unwanted_limit(mean_a + off, min_grade, feed_odds)
+        inside = ndtr((limit - mean_b - (c - s) / (s + c) * off) / spread)
+        return np.clip(inside @ (weights / weights.sum()), 0.0, 1.0).mean(axis=0)
+
+    def mean_recovery(self, A: ArrayLike) -> Floats:
+        """Expected true recovery at A, shape (n, d)."""
+        means, variances = self.latent(np.atleast_2d(np.asarray(A, dtype=float)))
+        nodes, weights = np.polynomial.hermite_e.hermegauss(GRADE_NODES)
+        off = 0.5 * np.sqrt(variances.sum(axis=1))[..., None] * nodes
+        a = 0.5 * means.sum(axis=1)[..., None] + off
+        return (expit(a) @ (weights / weights.sum())).mean(axis=0)
+
+    def mean_grade(self, A: ArrayLike, feed_odds: float) -> Floats:
+        """Grade at the mean latent of each member, averaged; shape (n,)."""
+        means, _ = self.latent(np.atleast_2d(np.asarray(A, dtype=float)))
+        return from_latent(means[:, 0], means[:, 1], feed_odds)[0].mean(axis=0)
+
+    def reading_sd(self) -> tuple[float, float]:
+        """Process noise of one reading, as standard deviations of sharpness and balance."""
+        s, c = (float(np.sqrt(gp.noise_variance())) for gp in self.processes)
+        return s, c
+
+
+def _estimate(draws: Floats, level: float) -> Estimate:
+    tail = 0.5 * (1.0 - level)
+    low, high = np.quantile(draws, [tail, 1.0 - tail], axis=0)
+    return Estimate(draws.mean(axis=0), low, high)
+
+
+class DeckState(BaseEstimator):
+    """Chance that the deck runs even, from trials that did and trials that failed.
+
+    A Gaussian-process classifier with a probit likelihood and Laplace's approximation
+    (Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, algorithms 3.1, 3.2),
+    its hyperparameters fixed: failures are few, and a fitted length would chase them.
+
+    Args:
+        lengthscale: in unit coordinates; a failure speaks for about this far around.
+        deviation: prior standard deviation of the latent around its level.
+    """
+
+    def __init__(self, lengthscale: float = 0.35, deviation: float = 1.5) -> None:
+        self.lengthscale = lengthscale
+        self.deviation = deviation
+
+    def fit(self, X: ArrayLike, even: ArrayLike) -> DeckState:
+        """Fit to settings X, shape (n, d), and whether each run was even, shape (n,)."""
+        X = np.atleast_2d(np.asarray(X, dtype=float))
+        even = np.asarray(even, dtype=bool)
+        points, group = np.unique(X, axis=0, return_inverse=True)
+        good = np.bincount(group.ravel(), weights=even)
+        bad = np.bincount(group.ravel(), weights=~even)
+        # The level is the overall rate with one of each added, so that neither is impossible.
+        self.level_ = float(ndtri((good.sum() + 1.0) / (good.sum() + bad.sum() + 2.0)))
+        self.X_ = points
+        K = self._kernel(points, points)
+        f = np.zeros(len(points))
+        for _ in range(30):
+            gradient, W = _probit_terms(f + self.level_, good, bad)
+            root = np.sqrt(W)
+            lower = factorize(np.eye(len(f)) + root[:, None] * K * root)
+            step = W * f + gradient
+            a = step - root * cho_solve((lower, True), root * (K @ step))
+            new = K @ a
+            if np.max(np.abs(new - f)) < 1e-8:
+                break
+            f = new
+        self.gradient_, self.W_ = _probit_terms(f + self.level_, good, bad)
+        root = np.sqrt(self.W_)
+        self._root, self._lower = root, factorize(np.eye(len(f)) + root[:, None] * K * root)
+        return self
+
+    def _kernel(self, A: Floats, B: Floats) -> Floats:
+        P, Q = A / self.lengthscale, B / self.lengthscale
+        r2 = np.sum(P * P, 1)[:, None] + np.sum(Q * Q, 1)[None, :] - 2.0 * P @ Q.T
+        return self.deviation**2 * np.exp(-0.5 * np.clip(r2, 0.0, None))
+
+    def chance_even(self, A: ArrayLike) -> Floats:
+        """Probability of an even deck at settings A, shape (n, d)."""
+        A = np.atleast_2d(np.asarray(A, dtype=float))
+        cross = self._kernel(self.X_, A)
+        mean = self.level_ + cross.T @ self.gradient_
+        V = solve_triangular(self._lower, self._root[:, None] * cross, lower=True)
+        variance = self.deviation**2 - np.sum(V * V, axis=0)
+        return ndtr(mean / np.sqrt(1.0 + np.clip(variance, 0.0, None)))
+
+
+def _probit_terms(f: Floats, good: Floats, bad: Floats) -> tuple[Floats, Floats]:
+    """Gradient and negative second derivative of the log likelihood of counts, by f."""
+    log_density = -0.5 * f * f - 0.5 * np.log(2.0 * np.pi)
+    up, down = np.exp(log_density - log_ndtr(f)), np.exp(log_density - log_ndtr(-f))
+    gradient = good * up - bad * down
+    W = good * up * (up + f) + bad * down * (down - f)
+    return gradient, np.clip(W, 1e-10, None)
