@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.linalg import solve_triangular
-from scipy.special import erfcx, log_expit, log_ndtr, logsumexp, ndtri
+from scipy.special import erfcx, log_expit, log_ndtr, logsumexp, ndtri, ndtri_exp
 from scipy.stats import qmc
 
 from optimizer.coordinates import from_latent, unwanted_limit
@@ -33,9 +33,13 @@ SQRT_2 = float(np.sqrt(2.0))
 CANCELLATION_FROM, ASYMPTOTE_FROM = -1.0, -1.0 / np.sqrt(np.finfo(float).eps)
 # Joint draws of the model in all, shared among hyperparameter members.
 DRAWS = 64
-# Nodes of the Gauss-Legendre rule over logit recovery: relative error below 1e-3 (tests).
-NODES = 12
-WINDOW = 5.0
+# Nodes of the Gauss-Legendre rule over the quantiles of logit recovery, on (0, 1): within 2 % for
+# gains above 0.005 and within a factor of two far below (tests); the draws leave ten per cent.
+NODES = 8
+_x, _w = np.polynomial.legendre.leggauss(NODES)
+_UNIT_NODES = 0.5 * (_x + 1.0), 0.5 * _w
+# Keeps a node that rounding put on the floor above it, where the logarithm of the gain exists.
+SMALLEST_STEP = 1e-12
 # logit of the recovery of having nothing: a draw in which no tried setting meets the grade.
 NOTHING = -30.0
 
@@ -89,8 +93,8 @@ def log_constrained_improvement(
     """ln E[(recovery - best)^+ 1{grade >= min_grade}] for independent normal S and C.
 
     With a = (C + S)/2 = logit recovery and b = (C - S)/2, the grade is met when b <= b*(a), and b
-    given a is normal, so the expectation is one integral over a > logit(best), done by
-    Gauss-Legendre on the window that holds its mass, in logarithms.
+    given a is normal, so the expectation is one integral over a > logit(best). In quantiles of
+    the normal a cut off there it is smooth, and a few Gauss-Legendre nodes do it.
 
     Args:
         S, C: means of sharpness and balance, shape (s, n).
@@ -108,19 +112,17 @@ def log_constrained_improvement(
     spread = np.sqrt(s_variance * c_variance / total)
     mean_a, mean_b = 0.5 * (C + S), 0.5 * (C - S)
     floor = best[:, None]
-    low = np.maximum(floor, mean_a - WINDOW * sd_a)
-    # Past the mode the density falls within sd / u of the floor, u standard deviations out.
-    u = np.maximum((low - mean_a) / sd_a, 0.0)
-    high = np.maximum(mean_a + WINDOW * sd_a, low + sd_a * WINDOW / np.maximum(u, 1.0))
-    nodes, weights = np.polynomial.legendre.leggauss(NODES)
-    half = 0.5 * (high - low)
-    a = (low + half)[..., None] + half[..., None] * nodes
-    gain = _log_recovery_gain(a, floor[..., None])
-    off = a - mean_a[..., None]
+    log_above = log_ndtr((mean_a - floor) / sd_a)
+    nodes, weights = _UNIT_NODES
+    z = -ndtri_exp(log_above[..., None] + np.log(nodes))
+    a = np.maximum(mean_a[..., None] + sd_a[:, None] * z, floor[..., None] + SMALLEST_STEP)
     limit = unwanted_limit(a, min_grade, feed_odds)
-    met = log_ndtr((limit - mean_b[..., None] - slope[:, None] * off) / spread[:, None])
-    density = -0.5 * (off / sd_a[:, None]) ** 2 - LOG_SQRT_2PI - np.log(sd_a)[:, None]
-    return logsumexp(gain + met + density + np.log(weights), axis=-1) + np.log(half)
+    conditional = mean_b[..., None] + (slope * sd_a)[:, None] * z
+    met = log_ndtr((limit - conditional) / spread[:, None])
+    gain = _log_recovery_gain(a, floor[..., None])
+    terms = gain + met
+    peak = terms.max(axis=-1, keepdims=True)
+    return log_above + peak[..., 0] + np.log(np.exp(terms - peak) @ weights)
 
 
 def _log_recovery_gain(a: Floats, floor: Floats) -> Floats:

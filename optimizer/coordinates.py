@@ -37,39 +37,39 @@ def log_odds(fraction: Floats | float) -> Floats:
     return np.clip(logit(np.asarray(fraction, dtype=float)), -LARGEST_LOGIT, LARGEST_LOGIT)
 
 
-def guess_feed_odds(grade: Floats, recovery: Floats) -> float:
+def guess_feed_odds(grade_logit: Floats, recovery_logit: Floats) -> float:
     """Log odds of a feed grade that makes every reading possible, for logs that lack it.
 
     Any fixed guess keeps the map between (grade, recovery) and (S, C) one to one.
     """
-    worst = np.max(log_expit(log_odds(recovery)) - log_odds(grade))
+    worst = np.max(log_expit(recovery_logit) - grade_logit)
     return float(np.log(GUESS_WORST_UNWANTED) - worst)
 
 
-def log_unwanted(grade: Floats, recovery: Floats, feed_odds: Floats | float) -> Floats:
+def log_unwanted(grade_logit: Floats, recovery_logit: Floats, feed_odds: Floats | float) -> Floats:
     """ln p_u of readings; above 0 where the feed grade contradicts them."""
-    return log_expit(log_odds(recovery)) + feed_odds - log_odds(grade)
+    return log_expit(recovery_logit) + feed_odds - grade_logit
 
 
 def to_latent(
-    grade: Floats,
-    recovery: Floats,
-    grade_variance: Floats,
-    recovery_variance: Floats,
+    grade_logit: Floats,
+    recovery_logit: Floats,
+    grade_variance: Floats | float,
+    recovery_variance: Floats | float,
     feed_odds: Floats | float,
 ) -> tuple[Floats, Floats, Floats, Floats]:
     """Readings as sharpness and balance, with the variance of each to first order.
 
     Args:
-        grade, recovery: fractions, shape (n,).
-        grade_variance, recovery_variance: known variances on the logit scale, shape (n,).
+        grade_logit, recovery_logit: readings on the logit scale, shape (n,).
+        grade_variance, recovery_variance: their known variances, shape (n,) or scalar.
         feed_odds: log odds of the feed grade, shape (n,) or scalar.
 
     Returns:
         S, C, variance of S, variance of C; each (n,).
     """
-    a = log_odds(recovery)
-    log_u = np.minimum(log_unwanted(grade, recovery, feed_odds), np.log(MOST_UNWANTED))
+    a = recovery_logit
+    log_u = np.minimum(log_unwanted(grade_logit, a, feed_odds), np.log(MOST_UNWANTED))
     b = log_u - np.log1p(-np.exp(log_u))
     # db = [(1 - r) da - d logit g] / (1 - p_u)
     kept = 1.0 / -np.expm1(log_u)

@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
     Score = Callable[[Indices], Floats]
 
-POOL = 2048
 # Points that the cheap score hands to the full one, and climbers that the full one starts.
 SHORTLIST = 96
 CLIMBERS = 5

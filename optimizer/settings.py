@@ -364,11 +364,11 @@ class Region:
         unit = np.eye(d, dtype=np.int64)
         moves = [s * r * unit[j] for j in range(d) for r in reach for s in (-1, 1)]
         moves += [
-            a * unit[i] + b * unit[j]
+            r * (a * unit[i] + b * unit[j])
             for i in range(d)
             for j in range(i + 1, d)
-            for a in (-reach[0], reach[0], -reach[-1], reach[-1])
-            for b in (-reach[0], reach[0], -reach[-1], reach[-1])
+            for r in {reach[0], reach[-1]}
+            for a, b in ((1, 1), (1, -1), (-1, 1), (-1, -1))
         ]
         around = np.asarray(index) + np.array(moves)
         return around[self.contains(around)]

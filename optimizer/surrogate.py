@@ -81,29 +81,24 @@ class Surrogate(BaseEstimator):
     def fit(
         self,
         X: ArrayLike,
-        grade: ArrayLike,
-        recovery: ArrayLike,
+        grade_logit: ArrayLike,
+        recovery_logit: ArrayLike,
         feed_odds: ArrayLike,
-        grade_variance: ArrayLike | None = None,
-        recovery_variance: ArrayLike | None = None,
+        grade_variance: ArrayLike = 0.0,
+        recovery_variance: ArrayLike = 0.0,
     ) -> Surrogate:
         """Fit to readings.
 
         Args:
             X: inputs in unit coordinates, shape (n, d); equal rows are replicates.
-            grade, recovery: measured fractions, shape (n,).
+            grade_logit, recovery_logit: readings on the logit scale, shape (n,).
             feed_odds: log odds of the feed grade of each run, shape (n,) or scalar.
-            grade_variance, recovery_variance: known variances on the logit scale, shape (n,).
+            grade_variance, recovery_variance: their known variances, shape (n,) or scalar.
         """
         X = np.atleast_2d(np.asarray(X, dtype=float))
-        grade, recovery = np.asarray(grade, dtype=float), np.asarray(recovery, dtype=float)
-        zero = np.zeros(len(X))
+        readings = (grade_logit, recovery_logit, grade_variance, recovery_variance, feed_odds)
         S, C, s_variance, c_variance = to_latent(
-            grade,
-            recovery,
-            zero if grade_variance is None else np.asarray(grade_variance, dtype=float),
-            zero if recovery_variance is None else np.asarray(recovery_variance, dtype=float),
-            np.asarray(feed_odds, dtype=float),
+            *(np.broadcast_to(np.asarray(r, dtype=float), len(X)) for r in readings)
         )
         members = self.members if len(np.unique(X, axis=0)) <= AVERAGE_UP_TO else 1
         process = {

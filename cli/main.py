@@ -1,0 +1,351 @@
+"""The commands. Each parses, calls one library function and prints its answer.
+
+Heavy modules are imported inside the commands that need them, so that ``--help`` answers at once.
+Exit codes: 0 done, 1 nothing to recommend or a limit cannot be met, 2 wrong use or unreadable
+input, 3 history damaged or locked.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Callable, Mapping
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from cli.options import (
+    BriefOption,
+    HistoryOption,
+    JsonOption,
+    LineOption,
+    MaterialOption,
+    MinGradeOption,
+    SeedOption,
+    SiteOption,
+    open_history,
+    open_site,
+    pairs,
+    read_brief,
+)
+from optimizer.errors import HighsideError, InputError
+
+DEFAULT_HISTORY = "history"
+# Exit code of a fault of the program itself, never of what a user wrote.
+FAULT = 70
+
+app = typer.Typer(
+    name="highside",
+    help="Learns from a gravity table's own runs which settings to try next.",
+    epilog="First look: highside demo",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+class PlanFormat(StrEnum):
+    """Forms of a plan."""
+
+    table = "table"
+    json = "json"
+    csv = "csv"
+    parquet = "parquet"
+
+
+def run() -> None:
+    """Entry point: the one place where errors become messages and exit codes."""
+    as_json = "--json" in sys.argv or "json" in sys.argv
+    try:
+        app()
+    except HighsideError as error:
+        typer.echo(f"highside: {error.message}", err=True)
+        if error.hint:
+            typer.echo(f"  {error.hint}", err=True)
+        if as_json:
+            typer.echo(json.dumps({"schema": "highside.error/1", **error.as_dict()}))
+        sys.exit(error.exit_code)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except Exception as error:
+        if os.environ.get("HIGHSIDE_DEBUG"):
+            raise
+        typer.echo(
+            f"highside: a fault of highside itself: {type(error).__name__}: {error}\n"
+            "  Nothing was half done. Set HIGHSIDE_DEBUG=1 and run again to see where.",
+            err=True,
+        )
+        sys.exit(FAULT)
+
+
+def answer(document: Mapping[str, Any], as_json: bool, text: Callable[..., str]) -> None:
+    """Print an answer: the JSON alone, or text."""
+    if as_json:
+        typer.echo(json.dumps(document, indent=1, ensure_ascii=False))
+    else:
+        typer.echo(text(document))
+
+
+def progress(as_json: bool) -> Callable[[str], None]:
+    """Progress lines on stderr of a terminal; silent for machines."""
+    quiet = as_json or not sys.stderr.isatty()
+    return lambda text: None if quiet else typer.echo(f"... {text}", err=True)
+
+
+def check_seed(seed: int) -> int:
+    """The seed, bounded to what generators accept."""
+    if seed >= 2**32:
+        raise InputError(f"--seed {seed}: expected a number below 2**32.")
+    return seed
+
+
+@app.callback(invoke_without_command=True)
+def main(
+    version: Annotated[bool, typer.Option("--version", help="Print the version.")] = False,
+) -> None:
+    """Learns from a gravity table's own runs which settings to try next."""
+    if version:
+        from optimizer import __version__
+
+        typer.echo(f"highside {__version__}")
+        raise typer.Exit
+
+
+@app.command(epilog="Example: highside demo --out first-look")
+def demo(
+    out: Annotated[
+        Path, typer.Option("--out", metavar="DIR", help="Where to put everything.")
+    ] = Path("highside-demo"),
+    seed: SeedOption = 0,
+    as_json: JsonOption = False,
+) -> None:
+    """Do the whole job on the bundled season of an invented coffee mill."""
+    from cli import show
+    from optimizer.demo import run_demo
+
+    done = run_demo(out, seed=check_seed(seed), progress=progress(as_json)).as_dict()
+    (out / "plan.json").write_text(json.dumps(done["plan"], indent=1), encoding="utf-8")
+    answer(done, as_json, show.demo)
+
+
+@app.command(epilog="Example: highside init site.toml")
+def init(
+    file: Annotated[Path, typer.Argument(metavar="[FILE]")] = Path("site.toml"),
+    as_json: JsonOption = False,
+) -> None:
+    """Write a commented site file to edit."""
+    from optimizer.template import write_site_template
+
+    write_site_template(file)
+    answer(
+        {"schema": "highside.init/1", "file": str(file)},
+        as_json,
+        lambda d: f"Wrote {d['file']}. Edit the ranges and steps, then: highside load LOG",
+    )
+
+
+@app.command(epilog="Example: highside load season/*.csv --line deck-1 --map 'Feed t/h=feed_rate'")
+def load(
+    logs: Annotated[list[str], typer.Argument(metavar="LOG...", help="Files, folders, globs.")],
+    line: LineOption = None,
+    columns: Annotated[
+        list[str] | None,
+        typer.Option("--map", metavar="COL=FIELD", help="Heading to field; repeat for more."),
+    ] = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Check, and write nothing.")] = False,
+    location: HistoryOption = DEFAULT_HISTORY,
+    site: SiteOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Check run logs (CSV or Parquet) and add their new runs to the history."""
+    from cli import show
+    from optimizer.intake import load_logs
+
+    report = load_logs(
+        logs,
+        open_history(location),
+        open_site(site),
+        line=line,
+        mapping=pairs(columns or (), "--map"),
+        dry_run=dry_run,
+        progress=file_progress(as_json),
+    )
+    document = report.as_dict()
+    answer(document, as_json, show.load)
+    if report.unreadable or (document["read"] and document["rejected"] == document["read"]):
+        raise typer.Exit(InputError.exit_code)
+
+
+def file_progress(as_json: bool) -> Callable[[str, int, int], None]:
+    """Progress over files on stderr of a terminal."""
+    say = progress(as_json)
+    return lambda name, k, n: say(f"{name} ({k} of {n})") if n > 1 else say(name)
+
+
+@app.command(epilog="Example: highside history --line deck-1 --since 2026-03-01 --export runs.csv")
+def history(
+    line: LineOption = None,
+    since: Annotated[
+        str | None, typer.Option("--since", metavar="DATE", help="Runs from this ISO date on.")
+    ] = None,
+    export: Annotated[
+        Path | None, typer.Option("--export", metavar="FILE", help="Write runs (.csv, .parquet).")
+    ] = None,
+    location: HistoryOption = DEFAULT_HISTORY,
+    site: SiteOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what the history holds, and export it."""
+    from cli import show
+
+    plant, runs = open_site(site), open_history(location)
+    document = runs.summary(plant, line=line, since=since)
+    if export is not None:
+        runs.export(export, plant, line=line, since=since)
+        document = {**document, "exported": str(export)}
+    answer(document, as_json, show.history)
+    if export is not None and not as_json:
+        typer.echo(f"Exported to {export}.")
+
+
+@app.command(epilog="Example: highside suggest --line deck-1 --min-grade 0.985 --trials 4")
+def suggest(
+    brief: BriefOption = None,
+    line: LineOption = None,
+    material: MaterialOption = None,
+    min_grade: MinGradeOption = None,
+    trials: Annotated[
+        int | None, typer.Option("--trials", metavar="N", help="How many trials to plan.")
+    ] = None,
+    form: Annotated[PlanFormat, typer.Option("--format", help="Form of the plan.")] = (
+        PlanFormat.table
+    ),
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="Write the plan to a file.")
+    ] = None,
+    as_of: Annotated[
+        int | None, typer.Option("--as-of", metavar="VERSION", help="Plan on this version.")
+    ] = None,
+    location: HistoryOption = DEFAULT_HISTORY,
+    site: SiteOption = None,
+    seed: SeedOption = 0,
+    as_json: JsonOption = False,
+) -> None:
+    """Rank the next settings to try, and name the settings to run now."""
+    from cli import show
+    from optimizer.planner import suggest as plan_trials
+
+    if as_json:
+        form = PlanFormat.json
+    wanted = read_brief(brief, line, material, min_grade, trials)
+    plan = plan_trials(
+        open_history(location),
+        open_site(site),
+        wanted,
+        seed=check_seed(seed),
+        as_of=as_of,
+        progress=progress(form is not PlanFormat.table),
+    ).as_dict()
+    if form in (PlanFormat.csv, PlanFormat.parquet):
+        from cli.tables import write_plan_table
+
+        write_plan_table(plan, form, out)
+        return
+    text = show.plan(plan) if form is PlanFormat.table else json.dumps(plan, indent=1)
+    if out is None:
+        typer.echo(text)
+    else:
+        write_text(out, text + "\n")
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a file, or say why not."""
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise InputError(f"'{path}' cannot be written: {error.strerror}.") from None
+
+
+@app.command(
+    epilog="Example: highside record --plan plan.json --rank 1 --grade 98.7% --recovery 93.1%"
+)
+def record(
+    line: LineOption = None,
+    feed_rate: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
+    end_raise: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
+    side_tilt: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
+    eccentric_speed: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
+    air: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
+    plan: Annotated[
+        Path | None,
+        typer.Option("--plan", metavar="FILE", help="Take line and settings from this plan."),
+    ] = None,
+    rank: Annotated[int, typer.Option("--rank", metavar="N", help="Which trial of it.")] = 1,
+    grade: Annotated[str | None, typer.Option(metavar="VALUE", help="0.987 or 98.7%.")] = None,
+    recovery: Annotated[str | None, typer.Option(metavar="VALUE", help="0.931 or 93.1%.")] = None,
+    grade_se: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
+    recovery_se: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
+    grade_count: Annotated[
+        str | None, typer.Option(metavar="N", help="Particles counted for the grade.")
+    ] = None,
+    deck_state: Annotated[
+        str | None, typer.Option(metavar="STATE", help="even, boiling, sluggish, starved, flooded")
+    ] = None,
+    material: MaterialOption = None,
+    started_at: Annotated[
+        str | None, typer.Option(metavar="TIME", help="ISO 8601. [default: now]")
+    ] = None,
+    run_id: Annotated[str | None, typer.Option(metavar="ID")] = None,
+    note: Annotated[str | None, typer.Option(metavar="TEXT")] = None,
+    source: Annotated[
+        Path | None, typer.Option("--from", metavar="FILE", help="A filled-in log instead.")
+    ] = None,
+    brief: BriefOption = None,
+    min_grade: MinGradeOption = None,
+    location: HistoryOption = DEFAULT_HISTORY,
+    site: SiteOption = None,
+    seed: SeedOption = 0,
+    as_json: JsonOption = False,
+) -> None:
+    """Add one trial's result, and say what it changed."""
+    from cli import show
+    from cli.rows import result_row
+    from optimizer.recording import record as add
+
+    fields = {
+        "line": line,
+        "feed_rate": feed_rate,
+        "end_raise": end_raise,
+        "side_tilt": side_tilt,
+        "eccentric_speed": eccentric_speed,
+        "air": air,
+        "grade": grade,
+        "recovery": recovery,
+        "grade_se": grade_se,
+        "recovery_se": recovery_se,
+        "grade_count": grade_count,
+        "deck_state": deck_state,
+        "started_at": started_at,
+        "run_id": run_id,
+        "note": note,
+        **pairs(material or (), "--material"),
+    }
+    given = {k: v for k, v in fields.items() if v is not None}
+    result: Any = source
+    if source is None:
+        result = [result_row(given, plan, rank)]
+        line = result[0].get("line", line)
+    elif set(given) - {"line"} or plan is not None:
+        raise InputError("give either --from FILE or the result's own options, not both.")
+    wanted = read_brief(brief, line, None, min_grade)
+    done = add(open_history(location), open_site(site), result, wanted, seed=check_seed(seed))
+    document = done.as_dict()
+    answer(document, as_json, show.recorded)
+    if document["load"]["rejected"] or done.load.unreadable:
+        raise typer.Exit(InputError.exit_code)

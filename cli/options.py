@@ -1,0 +1,96 @@
+"""Options that several commands share, each written once, and what they turn into."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from optimizer.errors import InputError
+
+if TYPE_CHECKING:
+    from optimizer.config import Brief, Site
+    from optimizer.history import History
+
+DEFAULT_SITE = Path("site.toml")
+
+HistoryOption = Annotated[
+    str,
+    typer.Option(
+        "--history", metavar="PATH-or-URI", envvar="HIGHSIDE_HISTORY", help="The run history."
+    ),
+]
+SiteOption = Annotated[
+    Path | None,
+    typer.Option("--site", metavar="FILE", help="The site file. [default: ./site.toml, if there]"),
+]
+SeedOption = Annotated[int, typer.Option("--seed", metavar="N", min=0, help="Of all chance.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Answer with JSON alone on stdout.")]
+LineOption = Annotated[str | None, typer.Option("--line", metavar="NAME", help="The line.")]
+BriefOption = Annotated[
+    Path | None, typer.Option("--brief", metavar="FILE", help="What is wanted today (TOML).")
+]
+MaterialOption = Annotated[
+    list[str] | None,
+    typer.Option("--material", metavar="KEY=VALUE", help="Today's material; repeat for more."),
+]
+MinGradeOption = Annotated[
+    float | None, typer.Option("--min-grade", metavar="FRACTION", help="Grade to reach.")
+]
+
+
+def open_site(path: Path | None) -> Site:
+    """The named site file, else ./site.toml when it is there, else the defaults."""
+    from optimizer.config import Site
+
+    if path is None and DEFAULT_SITE.is_file():
+        path = DEFAULT_SITE
+    return Site.read(path)
+
+
+def open_history(location: str) -> History:
+    """The history at a path or URI."""
+    from optimizer.history import History
+
+    return History(location)
+
+
+def read_brief(
+    path: Path | None,
+    line: str | None = None,
+    material: Iterable[str] | None = None,
+    min_grade: float | None = None,
+    trials: int | None = None,
+) -> Brief:
+    """The brief file with the options laid over it."""
+    from optimizer.config import Brief
+
+    changes: dict[str, Any] = {"line": line, "goal__min_grade": min_grade, "trials__count": trials}
+    for key, value in pairs(material or (), "--material").items():
+        changes[f"material__{key}"] = as_number(value) if key != "material" else value
+    return Brief.read(path, **changes)
+
+
+def pairs(entries: Iterable[str], option: str) -> dict[str, str]:
+    """``KEY=VALUE`` entries as a mapping.
+
+    Raises:
+        InputError: when an entry has no ``=``.
+    """
+    found = {}
+    for entry in entries:
+        key, sign, value = entry.rpartition("=")
+        if not sign or not key.strip() or not value.strip():
+            raise InputError(f"{option} '{entry}': expected KEY=VALUE.")
+        found[key.strip()] = value.strip()
+    return found
+
+
+def as_number(text: str) -> float | str:
+    """A number where the text is one, else the text (its check comes with the brief)."""
+    try:
+        return float(text)
+    except ValueError:
+        return text

@@ -1,0 +1,238 @@
+"""Answers as text that a person reads at 80 columns."""
+
+from __future__ import annotations
+
+import os
+import sys
+import textwrap
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+WIDTH = 80
+INDENT = "     "
+MOST_REJECTS = 8
+
+
+def bold(text: str) -> str:
+    """Bold on a terminal that wants it; plain for pipes and with NO_COLOR."""
+    plain = os.environ.get("NO_COLOR") or not sys.stdout.isatty()
+    return text if plain else f"\x1b[1m{text}\x1b[0m"
+
+
+def wrap(text: str, indent: str = "") -> str:
+    """Text folded to the width."""
+    return textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=indent)
+
+
+def plan(document: Mapping[str, Any]) -> str:
+    """A ``highside.plan/1`` document as a table, with what to run now and whether to go on."""
+    goal, units = document["goal"], document["units"]
+    grade = goal["min_grade"]
+    wanted = f"grade at least {percent(grade)} %" if grade is not None else "grade not yet known"
+    lines = [bold(f"Next trials for {document['line'] or 'a new line'}: {wanted}")]
+    if document["material"]:
+        shown = ", ".join(f"{k} {v}" for k, v in document["material"].items())
+        lines.append(wrap(f"Material: {shown}."))
+    lines.append(
+        wrap(
+            f"From {document['runs_used']} runs at {document['set_points']} set-points"
+            + (
+                f", history version {document['history_version']}."
+                if document["history_version"] is not None
+                else ", no history yet."
+            )
+        )
+    )
+    lines += ["", *_trials(document["recommendations"], units)]
+    if document["run_now"]:
+        lines += ["", *_run_now(document["run_now"], units, goal["confidence"])]
+    stopping = document["stopping"]
+    verdict = "Stop here" if stopping["advice"] == "stop" else "Go on"
+    lines += ["", wrap(f"{verdict}: {stopping['why']}")]
+    lines += _warnings(document["warnings"])
+    return "\n".join(lines)
+
+
+def _trials(trials: Sequence[Mapping[str, Any]], units: Mapping[str, str]) -> list[str]:
+    names = list(units)
+    heads = [_short(n) for n in names]
+    cells = [list(row) for row in zip(*(_column(trials, n) for n in names), strict=True)]
+    widths = [
+        max(len(heads[j]), len(units[n]), *(len(row[j]) for row in cells)) + 1
+        for j, n in enumerate(names)
+    ]
+    tail = [("grade %", 17), ("recovery %", 17), ("sure", 5), ("gain", 5), ("use", 5), ("time", 5)]
+    under = ["mean (90 %)", "mean (90 %)", "%", "pts", "t", "min"]
+    first = " # " + "".join(h.rjust(w) for h, w in zip(heads, widths, strict=True))
+    second = "   " + "".join(units[n].rjust(w) for n, w in zip(names, widths, strict=True))
+    first += "".join(h.rjust(w) for h, w in tail)
+    second += "".join(u.rjust(w) for u, (_, w) in zip(under, tail, strict=True))
+    lines = [first, second]
+    for trial, row in zip(trials, cells, strict=True):
+        gain = trial["expected_gain"]
+        values = [
+            interval(trial["grade"]),
+            interval(trial["recovery"]),
+            "?" if trial["chance_of_grade"] is None else f"{100 * trial['chance_of_grade']:.0f}",
+            "?" if gain is None else f"{100 * gain:.2f}",
+            "-" if trial["material_t"] is None else f"{trial['material_t']:.2f}",
+            f"{trial['minutes']:g}",
+        ]
+        line = f"{trial['rank']:>2} "
+        line += "".join(c.rjust(w) for c, w in zip(row, widths, strict=True))
+        line += "".join(v.rjust(w) for v, (_, w) in zip(values, tail, strict=True))
+        lines += [bold(line), wrap(trial["why"], INDENT)]
+    return lines
+
+
+def _column(trials: Sequence[Mapping[str, Any]], name: str) -> list[str]:
+    """One setting's levels, with the decimals of the longest."""
+    values = [t["settings"][name] for t in trials]
+    places = max(len(_level(v).partition(".")[2]) for v in values)
+    return [f"{v:.{places}f}" for v in values]
+
+
+def _run_now(now: Mapping[str, Any], units: Mapping[str, str], confidence: float) -> list[str]:
+    settings = ", ".join(
+        f"{name.replace('_', ' ')} {_level(now['settings'][name])} {unit}"
+        for name, unit in units.items()
+    )
+    sure = now["chance_of_grade"]
+    flag = "" if sure >= confidence else " (not sure enough yet)"
+    kind = "tried" if now["tried"] else "not tried yet"
+    product = now["product_t_per_h"]
+    rate = "" if product is None else f" Product about {product:.2f} t/h."
+    return [
+        bold("Run now"),
+        wrap(f"{settings}; {kind}.", INDENT),
+        wrap(
+            f"Grade {interval(now['grade'])} %, recovery {interval(now['recovery'])} %, "
+            f"{100 * sure:.0f} % sure of the grade{flag}.{rate}",
+            INDENT,
+        ),
+    ]
+
+
+def _warnings(warnings: Sequence[str]) -> list[str]:
+    if not warnings:
+        return []
+    folded = [
+        textwrap.fill(w, WIDTH, initial_indent="  ! ", subsequent_indent="    ") for w in warnings
+    ]
+    return ["", "Mind:", *folded]
+
+
+def load(document: Mapping[str, Any]) -> str:
+    """A ``highside.load/1`` document."""
+    total = (
+        f"Read {document['read']} rows: {document['added']} added, "
+        f"{document['already_known']} already known, {document['rejected']} rejected."
+    )
+    lines = [bold(total)]
+    for entry in document["files"]:
+        if entry.get("error"):
+            lines.append(wrap(f"{entry['file']}: not loaded. {entry['error']}", "  "))
+        elif len(document["files"]) > 1:
+            lines.append(
+                f"  {entry['file']}: {entry['read']} read, {entry['added']} added, "
+                f"{entry['already_known']} known, {entry['rejected']} rejected"
+            )
+    for reject in document["rejects"][:MOST_REJECTS]:
+        place = f"{reject['file']} row {reject['row']}, {reject['field']}"
+        value = f" '{reject['value']}'" if reject["value"] else ""
+        lines.append(
+            textwrap.fill(
+                f"{place}{value}: {reject['reason']}",
+                WIDTH,
+                initial_indent="  - ",
+                subsequent_indent="    ",
+            )
+        )
+    if document["rejected"] > MOST_REJECTS:
+        lines.append(f"  ... and {document['rejected'] - MOST_REJECTS} more.")
+    if document["rejects_file"] and document["rejected"]:
+        lines.append(wrap(f"Rejected rows are kept in {document['rejects_file']}", "  "))
+    return "\n".join([*lines, *_warnings(document.get("warnings", ()))])
+
+
+def history(document: Mapping[str, Any]) -> str:
+    """A ``highside.history/1`` document."""
+    if not document["runs"]:
+        return "The history is empty. Load a log with 'highside load LOG'."
+    lines = [
+        bold(f"{document['runs']} runs, history version {document['version']}"),
+        f"{'line':<20}{'runs':>8}{'set-points':>12}   {'first':<12}{'last':<12}",
+    ]
+    for entry in document["lines"]:
+        first, last = ((entry[k] or "undated")[:10] for k in ("first", "last"))
+        lines.append(
+            f"{entry['line']:<20}{entry['runs']:>8}{entry['set_points']:>12}"
+            f"   {first:<12}{last:<12}"
+        )
+    return "\n".join(lines)
+
+
+def recorded(document: Mapping[str, Any]) -> str:
+    """A ``highside.record/1`` document."""
+    lines = [load(document["load"])]
+    before, after = document["before"], document["after"]
+    if document["load"]["added"] and after and after["run_now"]:
+        lines += ["", *_moved(before["run_now"] if before else None, after["run_now"])]
+        verdict = "Stop here" if after["stopping"]["advice"] == "stop" else "Go on"
+        lines.append(wrap(f"{verdict}: {after['stopping']['why']}"))
+    return "\n".join(lines)
+
+
+def _moved(before: Mapping[str, Any] | None, now: Mapping[str, Any]) -> list[str]:
+    settings = ", ".join(f"{k.replace('_', ' ')} {_level(v)}" for k, v in now["settings"].items())
+    same = before is not None and before["settings"] == now["settings"]
+    what = "Run now, as before" if same else "Run now, changed by this result"
+    then = f" (before: {interval(before['recovery'])} %)" if before is not None else ""
+    sure = f"{100 * now['chance_of_grade']:.0f} % sure of the grade"
+    return [
+        wrap(f"{what}: {settings}."),
+        wrap(f"Recovery {interval(now['recovery'])} %{then}, {sure}."),
+    ]
+
+
+def demo(document: Mapping[str, Any]) -> str:
+    """A ``highside.demo/1`` document."""
+    folder = document["folder"]
+    again = f"cd {folder} && highside suggest --brief brief.toml"
+    return "\n".join(
+        [
+            load(document["load"]),
+            "",
+            history(document["history"]),
+            "",
+            plan(document["plan"]),
+            "",
+            wrap(f"Everything is in {folder}: logs, site.toml, brief.toml, history, plan.json."),
+            f"Plan again: {again}",
+        ]
+    )
+
+
+def interval(value: Mapping[str, float | None]) -> str:
+    """Mean and 90 % interval of a fraction, in per cent."""
+    if value["mean"] is None:
+        return "?"
+    return f"{percent(value['mean'])} ({percent(value['low'])}-{percent(value['high'])})"
+
+
+def percent(fraction: float | None) -> str:
+    """A fraction in per cent."""
+    if fraction is None:
+        return "?"
+    value = 100.0 * fraction
+    return f"{value:.1f}"
+
+
+def _short(name: str) -> str:
+    """Last word of a setting's name for a column head, but the first where it tells more."""
+    words = name.split("_")
+    return words[0] if words[-1] in ("rate", "raise") else words[-1]
+
+
+def _level(value: float) -> str:
+    return f"{value:.10g}"

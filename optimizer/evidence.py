@@ -1,0 +1,346 @@
+"""What the history says about one line, as the arrays a surrogate learns from.
+
+In come the runs of a line and today's material; out comes an ``Evidence``: settings and material
+in unit coordinates, readings with known errors, today's values, and a warning for everything
+that the runs cannot tell.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy.special import expit
+
+from optimizer.config import FEED_GRADE, Brief, Site
+from optimizer.coordinates import guess_feed_odds, log_odds, log_unwanted
+from optimizer.errors import nearest
+from optimizer.measurement.measured import measured_errors
+from optimizer.settings import SettingSpace
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+# Material readings closer than this share of the declared range count as the same material, so
+# that replicates collapse although a moisture meter never shows the same figure twice.
+CONTEXT_GRID = 0.02
+# The exact model serves up to so many set-points; beyond, the grid of the material is coarsened.
+MOST_SET_POINTS = 1200
+# A material variable that moved by less than this share of its range tells nothing.
+CONTEXT_MOVES = 0.02
+# Labels of material become inputs when there are a few, each with a few runs; more are lot names.
+FEWEST_LABEL_RUNS, MOST_LABELS = 5, 6
+# Today's material, where the brief leaves it open, is the median of so many latest runs.
+LATEST_RUNS = 10
+# Share of runs that a measured feed grade may contradict before it is set aside.
+MOST_CONTRADICTIONS = 0.05
+COLLINEAR_FROM = 0.95
+FEWEST_FOR_CORRELATION = 8
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """The runs of one line, ready to learn from.
+
+    Attributes:
+        space: settings of the line.
+        line: its name, or None when the history is empty and none was named.
+        settings: values of every run, failed ones included, shape (n, d).
+        context: material inputs of every run in unit coordinates, shape (n, m).
+        today: material inputs today, shape (m,).
+        grade: readings, NaN where a failed trial has none, shape (n,).
+        grade_logit, recovery_logit: readings on the logit scale, NaN likewise, shape (n,).
+        grade_variance, recovery_variance: their known variances, shape (n,).
+        feed_odds: log odds of the feed grade of every run, shape (n,).
+        feed_odds_today: the same today.
+        feed_grade_known: whether the feed grade was measured rather than guessed.
+        even: whether the deck ran even, shape (n,).
+        material: today's material as the plan reports it.
+        warnings: what the runs cannot tell.
+    """
+
+    space: SettingSpace
+    line: str | None
+    settings: Floats
+    context: Floats
+    today: Floats
+    grade: Floats
+    grade_logit: Floats
+    recovery_logit: Floats
+    grade_variance: Floats
+    recovery_variance: Floats
+    feed_odds: Floats
+    feed_odds_today: float
+    feed_grade_known: bool
+    even: NDArray[np.bool_]
+    material: Mapping[str, Any]
+    warnings: tuple[str, ...]
+
+    @property
+    def measured(self) -> NDArray[np.bool_]:
+        """Runs with both readings."""
+        return np.isfinite(self.grade_logit) & np.isfinite(self.recovery_logit)
+
+    @property
+    def inputs(self) -> Floats:
+        """Settings and material in unit coordinates, shape (n, d + m)."""
+        return np.hstack([np.round(self.space.to_unit(self.settings), 9), self.context])
+
+    def inputs_today(self, index: NDArray[np.int64]) -> Floats:
+        """Lattice points, shape (k, d), with today's material, shape (k, d + m)."""
+        unit = np.round(self.space.to_unit(self.space.values(index)), 9)
+        return np.hstack([unit, np.tile(self.today, (len(unit), 1))])
+
+
+def gather(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
+    """The evidence for a brief in the runs of a history.
+
+    Args:
+        runs: all runs read, settings in the site's units, in the history's order.
+        site: the plant.
+        brief: today's line and material.
+    """
+    warnings: list[str] = []
+    line = _choose_line(runs, brief, warnings)
+    if runs.num_rows:
+        import pyarrow.compute as pc
+
+        runs = runs.filter(pc.equal(runs["line"], line)) if line is not None else runs.slice(0, 0)
+    space = site.space_of(line)
+    column = _columns(runs)
+    settings = np.column_stack([column(name) for name in space.names])
+    grade, recovery = column("grade"), column("recovery")
+    errors = measured_errors(
+        grade, recovery, column("grade_se"), column("recovery_se"), column("grade_count")
+    )
+    context, today, material = _material(runs, column, site, brief, warnings)
+    odds, odds_today, known = _feed_odds(
+        column, errors.grade_logit, errors.recovery_logit, site, material, warnings
+    )
+    states = runs["deck_state"].to_pylist() if runs.num_rows else []
+    evidence = Evidence(
+        space=space,
+        line=line,
+        settings=settings,
+        context=context,
+        today=today,
+        grade=grade,
+        grade_logit=errors.grade_logit,
+        recovery_logit=errors.recovery_logit,
+        grade_variance=_fill_unknown(errors.grade_logit_var),
+        recovery_variance=_fill_unknown(errors.recovery_logit_var),
+        feed_odds=odds,
+        feed_odds_today=odds_today,
+        feed_grade_known=known,
+        even=np.array([s in (None, "even") for s in states], dtype=bool),
+        material=material,
+        warnings=(),
+    )
+    warnings += _habits(evidence)
+    return Evidence(**{**evidence.__dict__, "warnings": tuple(warnings)})
+
+
+def _columns(runs: pa.Table) -> Any:
+    def column(name: str) -> Floats:
+        if name not in runs.column_names:
+            return np.full(runs.num_rows, np.nan)
+        values = runs[name].cast("float64").to_numpy()
+        return np.asarray(values, dtype=float)
+
+    return column
+
+
+def _fill_unknown(variance: Floats) -> Floats:
+    """Unknown errors take the median of the known ones, or 0 when none is known: the estimated
+    process noise then holds them all."""
+    known = np.isfinite(variance)
+    return np.where(known, variance, np.median(variance[known]) if known.any() else 0.0)
+
+
+def _choose_line(runs: pa.Table, brief: Brief, warnings: list[str]) -> str | None:
+    lines = sorted(set(runs["line"].to_pylist())) if runs.num_rows else []
+    if brief.line is not None:
+        if lines and brief.line not in lines:
+            hint = nearest(brief.line, lines)
+            warnings.append(f"Line '{brief.line}' has no runs yet. {hint}")
+        return brief.line
+    if len(lines) <= 1:
+        return lines[0] if lines else None
+    started = runs["started_at"].to_numpy(zero_copy_only=False).astype("datetime64[us]")
+    names = np.array(runs["line"].to_pylist())
+    latest = {
+        n: np.max(
+            started[names == n][~np.isnat(started[names == n])], initial=np.datetime64(0, "us")
+        )
+        for n in lines
+    }
+    chosen = max(lines, key=lambda n: (latest[n], int(np.sum(names == n)), n))
+    warnings.append(
+        f"No line was named; this plan is for '{chosen}', the one with the latest run. "
+        f"Lines here: {', '.join(lines)}."
+    )
+    return chosen
+
+
+def _material(
+    runs: pa.Table, column: Any, site: Site, brief: Brief, warnings: list[str]
+) -> tuple[Floats, Floats, dict[str, Any]]:
+    """Material inputs of every run and today, in unit coordinates, and today's values."""
+    past, today, material = [], [], {}
+    for name, variable in site.material.items():
+        values = column(name)
+        known = np.isfinite(values)
+        given = brief.material.get(name)
+        if name == FEED_GRADE:
+            # Stored as a fraction; the brief and the inputs use the declared unit.
+            values = values / site.feed_grade_scale
+        now = _today(name, given, values, known, variable, warnings)
+        if now is not None:
+            material[name] = now
+        span = variable.high - variable.low
+        if not known.any() or np.ptp(values[known]) < CONTEXT_MOVES * span:
+            if (
+                known.any()
+                and now is not None
+                and abs(now - np.median(values[known])) > (CONTEXT_MOVES * span)
+            ):
+                warnings.append(
+                    f"{name} was {np.median(values[known]):g} {variable.unit} in every run; what "
+                    f"{now:g} does cannot be known."
+                )
+            continue
+        unit = (np.where(known, values, np.median(values[known])) - variable.low) / span
+        past.append(unit)
+        today.append((float(now) - variable.low) / span if now is not None else np.median(unit))
+    context = np.column_stack(past) if past else np.zeros((runs.num_rows, 0))
+    context = _on_grid(context, np.array(today), column, site, len(past))
+    labels, label_today = _labels(runs, brief, material, warnings)
+    return (
+        np.hstack([context, labels]),
+        np.concatenate([today, label_today]),
+        material,
+    )
+
+
+def _today(
+    name: str, given: Any, values: Floats, known: Any, variable: Any, warnings: list[str]
+) -> float | None:
+    """Today's value of a material variable: the brief's, else that of the latest runs."""
+    if given is not None:
+        if known.any():
+            low, high = np.min(values[known]), np.max(values[known])
+            margin = 0.02 * (variable.high - variable.low)
+            if not low - margin <= given <= high + margin:
+                warnings.append(
+                    f"{name} {given:g} {variable.unit} lies outside the runs "
+                    f"({low:g} to {high:g}): the plan extrapolates."
+                )
+        return float(given)
+    if not known.any():
+        return None
+    return float(np.round(np.median(values[known][-LATEST_RUNS:]), 6))
+
+
+def _on_grid(context: Floats, today: Floats, column: Any, site: Site, m: int) -> Floats:
+    """Material on a grid coarse enough that the exact model can hold the set-points.
+
+    The grid is anchored at today's material, which the plan is about.
+    """
+    if not m or not len(context):
+        return context
+    space = site.space
+    settings = np.column_stack([column(name) for name in space.names])
+    grid = CONTEXT_GRID
+    while True:
+        binned = np.round(today + np.round((context - today) / grid) * grid, 9)
+        points = np.unique(np.hstack([settings, binned]), axis=0)
+        if len(points) <= MOST_SET_POINTS or grid > 1.0:
+            return binned
+        grid *= 2.0
+
+
+def _labels(
+    runs: pa.Table, brief: Brief, material: dict[str, Any], warnings: list[str]
+) -> tuple[Floats, Floats]:
+    """Material labels as one 0/1 input each, when there are a few with a few runs each."""
+    names = np.array(
+        [m or "" for m in runs["material"].to_pylist()] if "material" in runs.column_names else [],
+        dtype=object,
+    )
+    kinds, counts = np.unique(names.astype(str), return_counts=True)
+    kinds, counts = kinds[kinds != ""], counts[kinds != ""]
+    given = brief.material.get("material")
+    latest = next((str(n) for n in names[::-1] if n), None)
+    now = str(given) if given is not None else latest
+    if now is not None:
+        material["material"] = now
+    usable = 1 < len(kinds) <= MOST_LABELS and counts.min() >= FEWEST_LABEL_RUNS
+    if not usable:
+        return np.zeros((len(names), 0)), np.zeros(0)
+    if now not in kinds:
+        warnings.append(f"Material '{now}' has no runs. Known here: {', '.join(kinds)}.")
+    return (names[:, None] == kinds[None, :]).astype(float), (kinds == now).astype(float)
+
+
+def _feed_odds(
+    column: Any,
+    grade_logit: Floats,
+    recovery_logit: Floats,
+    site: Site,
+    material: dict[str, Any],
+    warnings: list[str],
+) -> tuple[Floats, float, bool]:
+    """Log odds of the feed grade of each run and today; guessed when it was not measured."""
+    measured = np.isfinite(grade_logit) & np.isfinite(recovery_logit)
+    feed = column(FEED_GRADE)
+    known = np.isfinite(feed)
+    if known.any() and measured.any():
+        odds = log_odds(np.where(known, feed, np.median(feed[known])))
+        contradicts = log_unwanted(grade_logit, recovery_logit, odds)[measured] > 0
+        if contradicts.mean() <= MOST_CONTRADICTIONS:
+            now = material.get(FEED_GRADE)
+            today = np.median(odds) if now is None else log_odds(now * site.feed_grade_scale)
+            return odds, float(today), True
+        warnings.append(
+            f"feed_grade contradicts grade and recovery in {contradicts.mean():.0%} of the runs "
+            "(more unwanted material in the product than was fed) and was set aside."
+        )
+    guess = 0.0
+    if measured.any():
+        guess = guess_feed_odds(grade_logit[measured], recovery_logit[measured])
+    return np.full(len(grade_logit), guess), guess, False
+
+
+def _habits(evidence: Evidence) -> list[str]:
+    """Settings that never moved, and pairs that always moved together."""
+    warnings = []
+    settings, names = evidence.settings, evidence.space.names
+    if len(settings) < FEWEST_FOR_CORRELATION:
+        return warnings
+    moved = np.std(settings, axis=0) > 1e-9
+    for name, value in zip(
+        np.array(names)[~moved], settings[0][~moved] if len(settings) else (), strict=False
+    ):
+        warnings.append(f"{name} was {value:g} in every run: its effect is not known.")
+    columns = np.flatnonzero(moved)
+    if len(columns) > 1:
+        correlation = np.corrcoef(settings[:, columns].T)
+        for i in range(len(columns)):
+            for j in range(i + 1, len(columns)):
+                if abs(correlation[i, j]) >= COLLINEAR_FROM:
+                    warnings.append(
+                        f"{names[columns[i]]} and {names[columns[j]]} always moved together "
+                        f"(correlation {correlation[i, j]:.2f}): their effects cannot be told "
+                        "apart yet."
+                    )
+    return warnings
+
+
+def feed_grade_of(odds: float) -> float:
+    """Feed grade of log odds."""
+    return float(expit(odds))

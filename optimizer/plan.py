@@ -1,0 +1,166 @@
+"""The plan as a frozen record: what the planner answers, and the JSON that others read.
+
+A plan carries the recipe that made it (history version, seed, goal), so that it can be made again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+# Decimal places of reported fractions, tonnes and rates: far below any reading, and enough that
+# a sum of rounded tonnes stays inside the lot.
+PLACES = 6
+
+
+@dataclass(frozen=True)
+class Interval:
+    """Mean and 90 % interval of a true value; mean None where nothing is known."""
+
+    mean: float | None
+    low: float
+    high: float
+
+    def as_dict(self) -> dict[str, float | None]:
+        """JSON form."""
+        return {"mean": _round(self.mean), "low": _round(self.low), "high": _round(self.high)}
+
+
+UNKNOWN = Interval(None, 0.0, 1.0)
+
+
+@dataclass(frozen=True)
+class Change:
+    """One control moved, from one value to another."""
+
+    setting: str
+    start: float
+    end: float
+    unit: str
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        return {"setting": self.setting, "from": self.start, "to": self.end, "unit": self.unit}
+
+
+@dataclass(frozen=True)
+class RunNow:
+    """Settings to run production on."""
+
+    settings: Mapping[str, float]
+    grade: Interval
+    recovery: Interval
+    chance_of_grade: float | None
+    product_t_per_h: float | None
+    tried: bool
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        return {
+            "settings": dict(self.settings),
+            "grade": self.grade.as_dict(),
+            "recovery": self.recovery.as_dict(),
+            "chance_of_grade": _round(self.chance_of_grade),
+            "product_t_per_h": _round(self.product_t_per_h),
+            "tried": self.tried,
+        }
+
+
+@dataclass(frozen=True)
+class Recommendation:
+    """One trial: its settings, what to expect, what it costs, and why."""
+
+    rank: int
+    settings: Mapping[str, float]
+    grade: Interval
+    recovery: Interval
+    chance_of_grade: float | None
+    chance_even: float | None
+    expected_gain: float | None
+    product_t_per_h: float | None
+    material_t: float | None
+    minutes: float
+    changes: tuple[Change, ...]
+    why: str
+    watch: str
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        return {
+            "rank": self.rank,
+            "settings": dict(self.settings),
+            "grade": self.grade.as_dict(),
+            "recovery": self.recovery.as_dict(),
+            "chance_of_grade": _round(self.chance_of_grade),
+            "chance_even": _round(self.chance_even),
+            "expected_gain": _round(self.expected_gain),
+            "product_t_per_h": _round(self.product_t_per_h),
+            "material_t": _round(self.material_t),
+            "minutes": _round(self.minutes),
+            "changes": [c.as_dict() for c in self.changes],
+            "why": self.why,
+            "watch": self.watch,
+        }
+
+
+@dataclass(frozen=True)
+class Stopping:
+    """Whether more trials are worth it."""
+
+    advice: str
+    expected_gain: float | None
+    why: str
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        return {
+            "advice": self.advice,
+            "expected_gain": _round(self.expected_gain),
+            "why": self.why,
+        }
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Ranked next trials, the settings to run now, and whether to stop."""
+
+    line: str | None
+    material: Mapping[str, Any]
+    seed: int
+    history_version: int | None
+    runs_used: int
+    set_points: int
+    min_grade: float | None
+    confidence: float
+    units: Mapping[str, str]
+    run_now: RunNow | None
+    recommendations: tuple[Recommendation, ...]
+    stopping: Stopping
+    warnings: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """The ``highside.plan/1`` document."""
+        return {
+            "schema": "highside.plan/1",
+            "line": self.line,
+            "material": dict(self.material),
+            "seed": self.seed,
+            "history_version": self.history_version,
+            "runs_used": self.runs_used,
+            "set_points": self.set_points,
+            "goal": {
+                "maximise": "recovery",
+                "min_grade": self.min_grade,
+                "confidence": self.confidence,
+            },
+            "units": dict(self.units),
+            "run_now": self.run_now.as_dict() if self.run_now else None,
+            "recommendations": [r.as_dict() for r in self.recommendations],
+            "stopping": self.stopping.as_dict(),
+            "warnings": list(self.warnings),
+        }
+
+
+def _round(value: float | None) -> float | None:
+    return None if value is None else round(float(value), PLACES)

@@ -1,0 +1,467 @@
+"""A brief becomes a plan: limits, a batch of trials, the settings to run now, when to stop.
+
+In come the runs of a line and a brief; out comes a ``Plan``. The whole of it is one pass: gather
+the evidence, fit, find what to run now, pick trials one after another (each knowing the ones
+before it), say whether they are worth it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from threadpoolctl import threadpool_limits
+
+from optimizer import advice
+from optimizer.acquisition import ConstrainedImprovement
+from optimizer.config import Brief, Site
+from optimizer.errors import LimitError
+from optimizer.evidence import Evidence, feed_grade_of, gather
+from optimizer.first_batch import spread
+from optimizer.limits import Limits
+from optimizer.plan import UNKNOWN, Interval, Plan, Recommendation, RunNow, Stopping
+from optimizer.search import best_point
+from optimizer.surrogate import DeckState, Surrogate
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+    from numpy.typing import NDArray
+
+    from optimizer.history import History
+
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.int64]
+    Progress = Callable[[str], None]
+
+# Fewer measured runs than this and the plan spreads trials instead of trusting a fit.
+FEWEST_TO_LEARN = 3
+# Tried settings whose draws make the incumbent: the rest cannot be the best any more.
+MOST_INCUMBENTS = 40
+# Stop when the next trial adds less than this recovery, or less than this share of what one
+# reading scatters: neither would be seen.
+SMALLEST_GAIN = 0.001
+SHARE_OF_SCATTER = 0.05
+
+
+def suggest(
+    history: History | pa.Table,
+    site: Site | None = None,
+    brief: Brief | None = None,
+    *,
+    seed: int = 0,
+    as_of: int | None = None,
+    progress: Progress | None = None,
+) -> Plan:
+    """Ranked next settings, and the settings to run now.
+
+    Args:
+        history: the run history, or its runs as a table in the site's units.
+        site: the plant; the defaults when None.
+        brief: what is wanted today; the defaults when None.
+        seed: of everything random; the same history, brief and seed give the same plan.
+        as_of: history version to plan on; the latest when None.
+        progress: called with a line of text at each stage.
+
+    Raises:
+        InputError: when the brief names something that the site does not have.
+        LimitError: when the limits leave nothing to recommend.
+        HistoryError: when the history cannot be read.
+    """
+    site, brief = site or Site(), brief or Brief()
+    brief.check_names(site)
+    version = None
+    runs: Any = history
+    if hasattr(history, "read"):
+        version = history.version if as_of is None else as_of
+        runs = history.read(site=site, as_of=as_of)
+    # One thread: sums in another order would round differently, and with them the plan.
+    with threadpool_limits(1):
+        evidence = gather(runs, site, brief)
+        return _Planner(evidence, site, brief, seed, version, progress or (lambda _: None)).plan()
+
+
+@dataclass
+class _Planner:
+    """One plan in the making: everything that its steps share, each computed once."""
+
+    evidence: Evidence
+    site: Site
+    brief: Brief
+    seed: int
+    version: int | None
+    progress: Progress
+
+    def plan(self) -> Plan:
+        """All steps in order."""
+        self.warnings = list(self.evidence.warnings)
+        count, notes = self.limits.affordable()
+        self.warnings += notes
+        if int(self.evidence.measured.sum()) < FEWEST_TO_LEARN:
+            return self._first_batch(count)
+        self.progress(f"learning from {len(self.evidence.grade)} runs")
+        self._check_feed_grade()
+        now, now_point = self._run_now()
+        self.progress(f"weighing {count} trials")
+        picks, gains = self._batch(count)
+        recommendations = self._describe(picks, gains, now)
+        return self._answer(now, recommendations, self._stopping(gains, now))
+
+    # ------------------------------------------------------------------ limits
+
+    @cached_property
+    def limits(self) -> Limits:
+        """What the batch may consume."""
+        e = self.evidence
+        return Limits(e.space, self.brief, self.site.tonnes_per_hour(e.line), self.seed)
+
+    def product_rate(self, index: Indices) -> Floats:
+        """Expected product, in the site's feed rate unit, shape (n,)."""
+        inputs = self.evidence.inputs_today(index)
+        odds = self.evidence.feed_odds_today
+        grade = self.surrogate.mean_grade(inputs, odds)
+        share = feed_grade_of(odds) * self.surrogate.mean_recovery(inputs) / grade
+        return self.limits.feed(index) * np.clip(share, 0.0, 1.0)
+
+    def _carried(self, index: Indices) -> NDArray[np.bool_]:
+        """Which points keep product and reject inside what can be carried away."""
+        capacity = self.brief.capacity
+        most_product, most_reject = capacity.max_product_rate, capacity.max_reject_rate
+        inside = np.ones(len(index), dtype=bool)
+        if not self.limits.has_feed or (most_product is None and most_reject is None):
+            return inside
+        product = self.product_rate(index)
+        if most_product is not None:
+            inside &= product <= most_product + 1e-9
+        if most_reject is not None:
+            inside &= self.limits.feed(index) - product <= most_reject + 1e-9
+        return inside
+
+    # ------------------------------------------------------------------ model
+
+    @cached_property
+    def surrogate(self) -> Surrogate:
+        """Grade and recovery, fitted to the measured runs."""
+        e, m = self.evidence, self.evidence.measured
+        surrogate = Surrogate(n_settings=len(e.space.names), random_state=self.seed)
+        return surrogate.fit(
+            e.inputs[m],
+            e.grade_logit[m],
+            e.recovery_logit[m],
+            e.feed_odds[m],
+            e.grade_variance[m],
+            e.recovery_variance[m],
+        )
+
+    @cached_property
+    def deck_state(self) -> DeckState | None:
+        """Where the deck runs even; None when it never failed."""
+        e = self.evidence
+        return None if e.even.all() else DeckState().fit(e.space.to_unit(e.settings), e.even)
+
+    def chance_even(self, index: Indices) -> Floats:
+        """Chance of an even deck at lattice points, shape (n,)."""
+        if self.deck_state is None:
+            return np.ones(len(index))
+        space = self.evidence.space
+        return self.deck_state.chance_even(space.to_unit(space.values(index)))
+
+    @cached_property
+    def min_grade(self) -> float:
+        """The grade asked for; the usual grade of the line when none was asked for."""
+        if self.brief.goal.min_grade is not None:
+            return self.brief.goal.min_grade
+        usual = float(np.round(np.median(self.evidence.grade[self.evidence.measured]), 4))
+        self.warnings.append(f"No grade was asked for; the line's usual {usual:g} is kept.")
+        return usual
+
+    def _check_feed_grade(self) -> None:
+        e, capacity = self.evidence, self.brief.capacity
+        best = float(np.max(e.grade[e.measured]))
+        if best < self.min_grade:
+            self.warnings.append(
+                f"No run has reached grade {self.min_grade:g} yet; the best read {best:.4g}."
+            )
+        limited = capacity.max_product_rate is not None or capacity.max_reject_rate is not None
+        if limited and not e.feed_grade_known:
+            self.warnings.append(
+                f"feed_grade is not in the runs; product and reject rates take it as "
+                f"{feed_grade_of(e.feed_odds_today):.2f}. Log it to make them reliable."
+            )
+        few = 2 * len(e.space.names) + 3
+        if len(np.unique(e.settings, axis=0)) < few:
+            self.warnings.append(
+                f"Fewer than {few} different settings were tried: intervals are wide, and what "
+                "lies beyond them is guessed from the trend."
+            )
+
+    # ------------------------------------------------------------------ steps
+
+    def _run_now(self) -> tuple[RunNow, Indices]:
+        confidence = self.brief.goal.confidence
+
+        def score(index: Indices) -> Floats:
+            inputs = self.evidence.inputs_today(index)
+            chance = self.surrogate.chance_of_grade(
+                inputs, self.min_grade, self.evidence.feed_odds_today
+            ) * self.chance_even(index)
+            recovery = self.surrogate.mean_recovery(inputs)
+            # Settings sure enough of the grade rank by recovery, above all that are not.
+            value = np.where(chance >= confidence, 1.0 + recovery, chance)
+            return np.where(self._carried(index), value, -np.inf)
+
+        inside = self.tried[self.limits.region.contains(self.tried)]
+        point, value = best_point(score, self.limits.region, np.vstack([inside, self.limits.pool]))
+        if value == -np.inf:
+            raise LimitError(
+                "no settings keep product and reject inside the capacity.",
+                code="no-capacity",
+                hint="Raise max_product_rate or max_reject_rate, or allow a lower feed rate.",
+            )
+        index = point[None, :]
+        grade, recovery, chance = self._expect(index)
+        if chance[0] < confidence:
+            self.warnings.append(
+                f"No settings are {confidence:.0%} sure of grade {self.min_grade:g} yet; run_now "
+                f"is the surest, at {chance[0]:.0%}."
+            )
+        tried = bool(len(self.tried)) and bool(np.any(np.all(self.tried == point, axis=1)))
+        return (
+            RunNow(
+                settings=self._named(point),
+                grade=grade[0],
+                recovery=recovery[0],
+                chance_of_grade=float(chance[0]),
+                product_t_per_h=self._product_tonnes(index),
+                tried=tried,
+            ),
+            point,
+        )
+
+    @cached_property
+    def tried(self) -> Indices:
+        """Distinct lattice points that were run, shape (k, d)."""
+        return np.unique(self.evidence.space.nearest_index(self.evidence.settings), axis=0)
+
+    @cached_property
+    def pending(self) -> Indices:
+        """Lattice points of trials started and not yet measured."""
+        space = self.evidence.space
+        values = [[trial[n] for n in space.names] for trial in self.brief.pending]
+        return space.nearest_index(np.array(values).reshape(len(values), len(space.names)))
+
+    def _incumbents(self) -> Indices:
+        """Tried settings that could still be the best today, and all pending ones."""
+        even = self.evidence.space.nearest_index(self.evidence.settings[self.evidence.measured])
+        even = np.unique(even, axis=0)
+        even = even[self.limits.region.contains(even)]
+        if len(even) > MOST_INCUMBENTS:
+            inputs = self.evidence.inputs_today(even)
+            odds = self.evidence.feed_odds_today
+            hope = self.surrogate.predict(inputs, odds).recovery.high
+            hope = hope * self.surrogate.chance_of_grade(inputs, self.min_grade, odds)
+            even = even[np.sort(np.argsort(-hope, kind="stable")[:MOST_INCUMBENTS])]
+        both = np.vstack([even, self.pending])
+        return both if len(both) else self.tried[:1]
+
+    def _batch(self, count: int) -> tuple[Indices, list[float]]:
+        """Trials picked one after another, and the recovery each is expected to add."""
+        e = self.evidence
+        improvement = ConstrainedImprovement(
+            self.surrogate,
+            e.inputs_today(self._incumbents()),
+            self.min_grade,
+            e.feed_odds_today,
+            room=count,
+            seed=self.seed,
+        )
+        picks = np.empty((0, len(e.space.names)), dtype=np.int64)
+        gains: list[float] = []
+        spent = 0.0
+        for k in range(count):
+            taken = np.vstack([self.tried, self.pending, picks])
+            point, value = self._pick(improvement, taken, spent, count - k)
+            if value == -np.inf:
+                point, value = self._pick(improvement, np.vstack([self.pending, picks]), spent, 1)
+                if value == -np.inf:
+                    self.warnings.append(
+                        f"Only {k} of {count} trials could be placed: the limits leave no other "
+                        "settings."
+                    )
+                    break
+            picks = np.vstack([picks, point])
+            gains.append(float(np.exp(value)))
+            spent += float(self.limits.tonnes(point[None, :])[0])
+            improvement.extend(e.inputs_today(point[None, :]))
+        if not len(picks):
+            raise LimitError(
+                "every setting inside the limits is pending or was tried.",
+                code="nothing-new",
+                hint="Widen the limits, or run what run_now says.",
+            )
+        return picks, gains
+
+    def _pick(
+        self, improvement: ConstrainedImprovement, taken: Indices, spent: float, left: int
+    ) -> tuple[Indices, float]:
+        def score(index: Indices, coarse: bool = False) -> Floats:
+            value = improvement.log_gain(self.evidence.inputs_today(index), coarse)
+            value = value + np.log(self.chance_even(index))
+            allowed = self.limits.within_lot(index, spent, left) & self._carried(index)
+            return np.where(allowed, value, -np.inf)
+
+        near = self.tried[self.limits.region.contains(self.tried)]
+        pool = np.vstack([self.limits.pool, near]) if len(near) else self.limits.pool
+        return best_point(
+            score, self.limits.region, pool, coarse=lambda i: score(i, True), exclude=taken
+        )
+
+    def _expect(self, index: Indices) -> tuple[list[Interval], list[Interval], Floats]:
+        """Grade and recovery intervals and chance of grade at lattice points."""
+        inputs, odds = self.evidence.inputs_today(index), self.evidence.feed_odds_today
+        prediction = self.surrogate.predict(inputs, odds)
+        grade, recovery = (
+            [Interval(*map(float, x)) for x in zip(q.mean, q.low, q.high, strict=True)]
+            for q in (prediction.grade, prediction.recovery)
+        )
+        return grade, recovery, self.surrogate.chance_of_grade(inputs, self.min_grade, odds)
+
+    def _named(self, point: Indices) -> dict[str, float]:
+        space = self.evidence.space
+        return {n: float(v) for n, v in zip(space.names, space.values(point)[0], strict=True)}
+
+    def _product_tonnes(self, index: Indices) -> float | None:
+        if not self.limits.has_feed:
+            return None
+        factor = self.site.tonnes_per_hour(self.evidence.line)
+        return float(self.product_rate(index)[0]) * factor
+
+    # ------------------------------------------------------------------ answer
+
+    def _start(self) -> dict[str, float]:
+        """Where the deck stands before the first trial: the brief's word, else the last run."""
+        last = self.evidence.settings[-1] if len(self.evidence.settings) else None
+        names = self.evidence.space.names
+        known = {} if last is None else dict(zip(names, map(float, last), strict=True))
+        return {**known, **self.brief.current}
+
+    def _describe(
+        self, picks: Indices, gains: list[float], now: RunNow
+    ) -> tuple[Recommendation, ...]:
+        grade, recovery, chance = self._expect(picks)
+        even = self.chance_even(picks)
+        confidence = self.brief.goal.confidence
+        meets = now.chance_of_grade is not None and now.chance_of_grade >= confidence
+        start, answer = self._start(), []
+        for k, point in enumerate(picks):
+            settings = self._named(point)
+            changes = advice.changes_between(self.evidence.space, start, settings)
+            answer.append(
+                Recommendation(
+                    rank=k + 1,
+                    settings=settings,
+                    grade=grade[k],
+                    recovery=recovery[k],
+                    chance_of_grade=float(chance[k]),
+                    chance_even=float(even[k]),
+                    expected_gain=gains[k],
+                    product_t_per_h=self._product_tonnes(point[None, :]),
+                    material_t=self._trial_tonnes(point),
+                    minutes=self.brief.trials.minutes,
+                    changes=changes,
+                    why=advice.reason(
+                        recovery[k], float(chance[k]), confidence, now.recovery, meets
+                    ),
+                    watch=advice.watch_for(self.evidence.space, changes),
+                )
+            )
+            start = settings
+        return tuple(answer)
+
+    def _trial_tonnes(self, point: Indices) -> float | None:
+        return float(self.limits.tonnes(point[None, :])[0]) if self.limits.has_feed else None
+
+    def _stopping(self, gains: list[float], now: RunNow) -> Stopping:
+        gain = gains[0]
+        s_sd, c_sd = self.surrogate.reading_sd()
+        r = now.recovery.mean or 0.5
+        scatter = r * (1.0 - r) * 0.5 * float(np.hypot(s_sd, c_sd))
+        bar = max(SMALLEST_GAIN, SHARE_OF_SCATTER * scatter)
+        shown = f"the best next trial is expected to add {100 * gain:.2f} points of recovery"
+        few = 2 * len(self.evidence.space.names) + 3
+        if now.chance_of_grade is None or now.chance_of_grade < self.brief.goal.confidence:
+            return Stopping("continue", gain, "no settings are sure enough of the grade yet.")
+        if len(self.tried) < few:
+            return Stopping(
+                "continue", gain, f"{shown}; fewer than {few} settings tried is too few to stop on."
+            )
+        if gain < bar:
+            return Stopping(
+                "stop",
+                gain,
+                f"{shown}, less than the {100 * bar:.2f} points that would show or pay.",
+            )
+        return Stopping("continue", gain, f"{shown}, above the bar of {100 * bar:.2f} points.")
+
+    def _first_batch(self, count: int) -> Plan:
+        """Trials spread over the limits when there is nothing to learn from yet."""
+        known = int(self.evidence.measured.sum())
+        self.warnings.append(
+            "The history holds no measured run of this line"
+            if known == 0
+            else f"Only {known} measured run{'s' if known > 1 else ''} of this line"
+        )
+        self.warnings[-1] += (
+            ": expected grade and recovery, their chance and the settings to run now cannot be "
+            "known yet. These trials spread over the limits."
+        )
+        picks = spread(self.limits, np.vstack([self.tried, self.pending]), count)
+        if len(picks) < count:
+            self.warnings.append(f"Only {len(picks)} of {count} trials fit in the limits.")
+        start, answer = self._start(), []
+        for k, point in enumerate(picks):
+            settings = self._named(point)
+            changes = advice.changes_between(self.evidence.space, start, settings)
+            answer.append(
+                Recommendation(
+                    rank=k + 1,
+                    settings=settings,
+                    grade=UNKNOWN,
+                    recovery=UNKNOWN,
+                    chance_of_grade=None,
+                    chance_even=None,
+                    expected_gain=None,
+                    product_t_per_h=None,
+                    material_t=self._trial_tonnes(point),
+                    minutes=self.brief.trials.minutes,
+                    changes=changes,
+                    why=advice.FIRST_BATCH,
+                    watch=advice.watch_for(self.evidence.space, changes),
+                )
+            )
+            start = settings
+        why = f"{FEWEST_TO_LEARN} measured runs are needed before anything can be expected."
+        return self._answer(None, tuple(answer), Stopping("continue", None, why))
+
+    def _answer(
+        self, now: RunNow | None, trials: tuple[Recommendation, ...], stopping: Stopping
+    ) -> Plan:
+        e = self.evidence
+        points = np.unique(e.inputs[e.measured], axis=0) if e.measured.any() else []
+        return Plan(
+            line=e.line,
+            material=e.material,
+            seed=self.seed,
+            history_version=self.version,
+            runs_used=len(e.grade),
+            set_points=len(points),
+            min_grade=self.brief.goal.min_grade if now is None else self.min_grade,
+            confidence=self.brief.goal.confidence,
+            units={s.name: s.unit for s in e.space.settings},
+            run_now=now,
+            recommendations=trials,
+            stopping=stopping,
+            warnings=tuple(self.warnings),
+        )

@@ -1,0 +1,85 @@
+"""A trial's result joins the history, and the answer says what it changed.
+
+In come one or more result rows; out come the load report and the plan before and after.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from optimizer.config import Brief, Site
+from optimizer.errors import LimitError
+from optimizer.intake import LoadReport, load_logs, load_table
+from optimizer.planner import suggest
+
+if TYPE_CHECKING:
+    from optimizer.history import History
+    from optimizer.plan import Plan
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """What was added, and the plan before and after it.
+
+    A plan is None where none could be made (no settings left inside the limits).
+    """
+
+    load: LoadReport
+    before: Plan | None
+    after: Plan | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """The ``highside.record/1`` document."""
+        return {
+            "schema": "highside.record/1",
+            "load": self.load.as_dict(),
+            "before": _essence(self.before),
+            "after": _essence(self.after),
+        }
+
+
+def record(
+    history: History,
+    site: Site,
+    result: Sequence[Mapping[str, Any]] | Path,
+    brief: Brief,
+    *,
+    seed: int = 0,
+) -> Recorded:
+    """Add results and plan again.
+
+    Args:
+        history: the run history.
+        site: the plant.
+        result: rows as mappings of column to value, or the path of a log with them.
+        brief: what is wanted; its line is where rows without one belong.
+        seed: of both plans.
+
+    Raises:
+        InputError: when the rows cannot be read at all.
+    """
+    before = _plan(history, site, brief, seed)
+    if isinstance(result, Path):
+        load = load_logs([result], history, site, line=brief.line)
+    else:
+        load = load_table(list(result), history, site, line=brief.line, file="record")
+    if load.added == 0:
+        return Recorded(load, before, before)
+    return Recorded(load, before, _plan(history, site, brief, seed))
+
+
+def _plan(history: History, site: Site, brief: Brief, seed: int) -> Plan | None:
+    try:
+        return suggest(history, site, brief, seed=seed)
+    except LimitError:
+        return None
+
+
+def _essence(plan: Plan | None) -> dict[str, Any] | None:
+    if plan is None:
+        return None
+    document = plan.as_dict()
+    return {k: document[k] for k in ("history_version", "runs_used", "run_now", "stopping")}
