@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sys
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 WIDTH = 80
@@ -57,32 +57,31 @@ def _trials(trials: Sequence[Mapping[str, Any]], units: Mapping[str, str]) -> li
     names = list(units)
     heads = [_short(n) for n in names]
     cells = [list(row) for row in zip(*(_column(trials, n) for n in names), strict=True)]
-    widths = [
-        max(len(heads[j]), len(units[n]), *(len(row[j]) for row in cells)) + 1
-        for j, n in enumerate(names)
-    ]
-    tail = [("grade %", 17), ("recovery %", 17), ("sure", 5), ("gain", 5), ("use", 5), ("time", 5)]
-    under = ["mean (90 %)", "mean (90 %)", "%", "pts", "t", "min"]
-    first = " # " + "".join(h.rjust(w) for h, w in zip(heads, widths, strict=True))
-    second = "   " + "".join(units[n].rjust(w) for n, w in zip(names, widths, strict=True))
-    first += "".join(h.rjust(w) for h, w in tail)
-    second += "".join(u.rjust(w) for u, (_, w) in zip(under, tail, strict=True))
-    lines = [first, second]
+    heads += ["grade %", "recovery %", "sure", "gain", "use", "time"]
+    under = [*(units[n] for n in names), "mean 90 % in", "mean 90 % in", "%", "pts", "t", "min"]
     for trial, row in zip(trials, cells, strict=True):
-        gain = trial["expected_gain"]
-        values = [
-            interval(trial["grade"]),
-            interval(trial["recovery"]),
-            "?" if trial["chance_of_grade"] is None else f"{100 * trial['chance_of_grade']:.0f}",
-            "?" if gain is None else f"{100 * gain:.2f}",
-            "-" if trial["material_t"] is None else f"{trial['material_t']:.2f}",
+        row += [
+            interval(trial["grade"], "{} {}-{}"),
+            interval(trial["recovery"], "{} {}-{}"),
+            _or(trial["chance_of_grade"], lambda v: f"{100 * v:.0f}"),
+            _or(trial["expected_gain"], lambda v: f"{100 * v:.2f}"),
+            _or(trial["material_t"], lambda v: f"{v:.2f}"),
             f"{trial['minutes']:g}",
         ]
-        line = f"{trial['rank']:>2} "
-        line += "".join(c.rjust(w) for c, w in zip(row, widths, strict=True))
-        line += "".join(v.rjust(w) for v, (_, w) in zip(values, tail, strict=True))
-        lines += [bold(line), wrap(trial["why"], INDENT)]
+    widths = [max(map(len, column)) + 1 for column in zip(heads, under, *cells, strict=True)]
+
+    def line(start: Any, row: Sequence[str]) -> str:
+        cells = "".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True))
+        return f"{start:>2}{cells}"
+
+    lines = [line("#", heads), line("", under)]
+    for trial, row in zip(trials, cells, strict=True):
+        lines += [bold(line(trial["rank"], row)), wrap(trial["why"], INDENT)]
     return lines
+
+
+def _or(value: float | None, text: Callable[[float], str]) -> str:
+    return "?" if value is None else text(value)
 
 
 def _column(trials: Sequence[Mapping[str, Any]], name: str) -> list[str]:
@@ -213,11 +212,11 @@ def demo(document: Mapping[str, Any]) -> str:
     )
 
 
-def interval(value: Mapping[str, float | None]) -> str:
+def interval(value: Mapping[str, float | None], form: str = "{} ({}-{})") -> str:
     """Mean and 90 % interval of a fraction, in per cent."""
     if value["mean"] is None:
         return "?"
-    return f"{percent(value['mean'])} ({percent(value['low'])}-{percent(value['high'])})"
+    return form.format(*(percent(value[k]) for k in ("mean", "low", "high")))
 
 
 def percent(fraction: float | None) -> str:

@@ -65,7 +65,7 @@ def expected_improvement(mean: ArrayLike, sd: ArrayLike, best: ArrayLike) -> Flo
 
 def _log_h(z: Floats) -> Floats:
     """ln(phi(z) + z Phi(z))."""
-    z = np.atleast_1d(z)
+    shape, z = np.shape(z), np.ravel(z)
     out = np.empty_like(z)
     near = z > CANCELLATION_FROM
     far = z <= ASYMPTOTE_FROM
@@ -78,7 +78,7 @@ def _log_h(z: Floats) -> Floats:
     out[mid] = -0.5 * x * x - LOG_SQRT_2PI + np.log(-np.expm1(tail))
     x = z[far]
     out[far] = -0.5 * x * x - LOG_SQRT_2PI - 2.0 * np.log(-x)
-    return out if out.size > 1 else out.reshape(np.shape(z))
+    return out.reshape(shape)
 
 
 def log_constrained_improvement(

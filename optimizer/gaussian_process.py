@@ -53,8 +53,8 @@ class Priors:
     lengthscale_sd: float = float(np.sqrt(3.0))
     variance_center: float = 0.0
     variance_sd: float = 1.0
-    noise_center: float = -4.0
-    noise_sd: float = 1.5
+    noise_center: float = -5.0
+    noise_sd: float = 2.5
 
     def center(self, d: int) -> Floats:
         """Centers of [ln ell_1 ... ln ell_d, ln s2, ln noise], shape (d + 2,)."""

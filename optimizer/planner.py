@@ -40,6 +40,10 @@ if TYPE_CHECKING:
 FEWEST_TO_LEARN = 3
 # Tried settings whose draws make the incumbent: the rest cannot be the best any more.
 MOST_INCUMBENTS = 40
+# A trial that fails more often than not is asked for only where every other would too; such
+# trials rank in a band of log gain far below any that a double can tell from nothing.
+LEAST_EVEN = 0.5
+FAILING = -1e9
 # Stop when the next trial adds less than this recovery, or less than this share of what one
 # reading scatters: neither would be seen.
 SMALLEST_GAIN = 0.001
@@ -307,8 +311,11 @@ class _Planner:
         self, improvement: ConstrainedImprovement, taken: Indices, spent: float, left: int
     ) -> tuple[Indices, float]:
         def score(index: Indices, coarse: bool = False) -> Floats:
-            value = improvement.log_gain(self.evidence.inputs_today(index), coarse)
-            value = value + np.log(self.chance_even(index))
+            even = self.chance_even(index)
+            value = improvement.log_gain(self.evidence.inputs_today(index), coarse) + np.log(even)
+            # Likely failures rank below all else, by their chance: a plan of nothing else is
+            # still a plan.
+            value = np.where(even >= LEAST_EVEN, value, FAILING + np.log(even))
             allowed = self.limits.within_lot(index, spent, left) & self._carried(index)
             return np.where(allowed, value, -np.inf)
 

@@ -65,10 +65,19 @@ def record(
     if isinstance(result, Path):
         load = load_logs([result], history, site, line=brief.line)
     else:
-        load = load_table(list(result), history, site, line=brief.line, file="record")
+        # What was left out of a row is a missing value, not a log without that column.
+        blank = dict.fromkeys((*site.space.names, "grade", "recovery")) if result else {}
+        rows = [{**_unnamed(blank, row), **row} for row in result]
+        load = load_table(rows, history, site, line=brief.line, file="record")
     if load.added == 0:
         return Recorded(load, before, before)
     return Recorded(load, before, _plan(history, site, brief, seed))
+
+
+def _unnamed(blank: Mapping[str, None], row: Mapping[str, Any]) -> dict[str, None]:
+    """The columns that no heading of the row names, with or without a unit."""
+    named = {heading.partition("[")[0].strip() for heading in row}
+    return {name: value for name, value in blank.items() if name not in named}
 
 
 def _plan(history: History, site: Site, brief: Brief, seed: int) -> Plan | None:

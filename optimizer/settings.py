@@ -113,9 +113,9 @@ class Setting:
 
     def levels_between(self, low: float, high: float) -> tuple[int, int]:
         """First and last level inside ``[low, high]``; first > last when there is none."""
-        first = int(np.ceil((low - self.low) / self.step - STEP_TOLERANCE))
-        last = int(np.floor((high - self.low) / self.step + STEP_TOLERANCE))
-        return max(first, 0), min(last, self.top)
+        first = np.ceil((max(low, self.low) - self.low) / self.step - STEP_TOLERANCE)
+        last = np.floor((min(high, self.high) - self.low) / self.step + STEP_TOLERANCE)
+        return int(first), int(last)
 
 
 @dataclass(frozen=True)

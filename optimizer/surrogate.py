@@ -196,16 +196,22 @@ class DeckState(BaseEstimator):
 
     A Gaussian-process classifier with a probit likelihood and Laplace's approximation
     (Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, algorithms 3.1, 3.2),
-    its hyperparameters fixed: failures are few, and a fitted length would chase them.
+    its hyperparameters fixed: failures are few, and fitted ones would chase them. The defaults
+    were the best of a grid by log loss on simulated decks of three families, 12 to 80 runs each.
 
     Args:
-        lengthscale: in unit coordinates; a failure speaks for about this far around.
-        deviation: prior standard deviation of the latent around its level.
+        lengthscale: in unit coordinates, for one setting; it grows with the root of their number.
+        deviation: prior standard deviation of the latent around level and trend.
+        trend: prior standard deviation of each linear and quadratic effect: a deck fails towards
+            the ends of its settings, not in the middle.
     """
 
-    def __init__(self, lengthscale: float = 0.35, deviation: float = 1.5) -> None:
+    def __init__(
+        self, lengthscale: float = 0.27, deviation: float = 3.0, trend: float = 0.7
+    ) -> None:
         self.lengthscale = lengthscale
         self.deviation = deviation
+        self.trend = trend
 
     def fit(self, X: ArrayLike, even: ArrayLike) -> DeckState:
         """Fit to settings X, shape (n, d), and whether each run was even, shape (n,)."""
@@ -234,10 +240,16 @@ class DeckState(BaseEstimator):
         self._root, self._lower = root, factorize(np.eye(len(f)) + root[:, None] * K * root)
         return self
 
+    def _features(self, A: Floats) -> Floats:
+        linear = (A - 0.5) * np.sqrt(12.0)
+        return self.trend * np.hstack([linear, (linear**2 - 1.0) / np.sqrt(0.8)])
+
     def _kernel(self, A: Floats, B: Floats) -> Floats:
-        P, Q = A / self.lengthscale, B / self.lengthscale
+        scale = self.lengthscale * np.sqrt(A.shape[1])
+        P, Q = A / scale, B / scale
         r2 = np.sum(P * P, 1)[:, None] + np.sum(Q * Q, 1)[None, :] - 2.0 * P @ Q.T
-        return self.deviation**2 * np.exp(-0.5 * np.clip(r2, 0.0, None))
+        smooth = self.deviation**2 * np.exp(-0.5 * np.clip(r2, 0.0, None))
+        return smooth + self._features(A) @ self._features(B).T
 
     def chance_even(self, A: ArrayLike) -> Floats:
         """Probability of an even deck at settings A, shape (n, d)."""
@@ -245,7 +257,8 @@ class DeckState(BaseEstimator):
         cross = self._kernel(self.X_, A)
         mean = self.level_ + cross.T @ self.gradient_
         V = solve_triangular(self._lower, self._root[:, None] * cross, lower=True)
-        variance = self.deviation**2 - np.sum(V * V, axis=0)
+        prior = self.deviation**2 + np.sum(self._features(A) ** 2, axis=1)
+        variance = prior - np.sum(V * V, axis=0)
         return ndtr(mean / np.sqrt(1.0 + np.clip(variance, 0.0, None)))
 
 

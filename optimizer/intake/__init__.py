@@ -1,0 +1,122 @@
+"""Log files to validated runs; what is rejected is kept, with the reason.
+
+In come CSV and Parquet logs, or rows in memory; out come new runs in the history, a rejects file
+that a person can correct and load again, and a report that accounts for every row.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable, Mapping, Sequence
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pyarrow as pa
+
+from optimizer.config import Site
+from optimizer.errors import InputError
+from optimizer.intake.columns import Headings
+from optimizer.intake.files import find_logs, open_path
+from optimizer.intake.loading import Given, Load, Progress, run_load
+from optimizer.intake.readers import open_log, open_table, table_of_rows
+from optimizer.intake.report import FileTally, LoadReport
+from optimizer.intake.schema import in_site_units, run_schema, schema_of
+
+if TYPE_CHECKING:
+    from optimizer.history import History
+
+
+def load_logs(
+    paths: str | Path | Iterable[str | Path],
+    history: History,
+    site: Site | None = None,
+    *,
+    line: str | None = None,
+    mapping: Mapping[str, str] | None = None,
+    dry_run: bool = False,
+    progress: Progress | None = None,
+) -> LoadReport:
+    """Loads log files into a history: one commit for all of them.
+
+    Bare numbers are in the units the site declares, grade and recovery in fractions; times
+    without a zone are taken as UTC. A file that cannot be read does not stop the others.
+
+    Args:
+        paths: files, folders and patterns.
+        history: where the runs go.
+        site: units, ranges, material columns, mapped headings; the defaults when left out.
+        line: line of rows that name none.
+        mapping: heading to ``field`` or ``field [unit]``, or to ``ignore``.
+        dry_run: reports what would happen, and writes nothing.
+        progress: called as each file is begun, with its name, its number and how many there are.
+
+    Raises:
+        InputError: when no path leads to a file, or a heading is mapped to no field.
+        HistoryError: when the history is damaged or locked.
+    """
+    given = [
+        Given(str(found), partial(open_path, found))
+        for found in find_logs([paths] if isinstance(paths, str | Path) else paths)
+    ]
+    return _load(given, history, site, line, mapping, dry_run, progress)
+
+
+def load_bytes(
+    content: bytes,
+    history: History,
+    site: Site | None = None,
+    *,
+    file: str = "upload",
+    line: str | None = None,
+    mapping: Mapping[str, str] | None = None,
+    dry_run: bool = False,
+) -> LoadReport:
+    """Loads the content of one log file; ``file`` is its name in the report."""
+    given = Given(file, lambda: (None, open_log(io.BytesIO(content), file)))
+    return _load([given], history, site, line, mapping, dry_run, None)
+
+
+def load_table(
+    rows: pa.Table | Sequence[Mapping[str, Any]],
+    history: History,
+    site: Site | None = None,
+    *,
+    file: str = "rows",
+    line: str | None = None,
+    mapping: Mapping[str, str] | None = None,
+    dry_run: bool = False,
+) -> LoadReport:
+    """Loads rows in memory, a table or mappings of heading to value; row k is the k-th."""
+    table = rows if isinstance(rows, pa.Table) else table_of_rows(rows)
+    given = Given(file, lambda: (None, open_table(table, file)))
+    return _load([given], history, site, line, mapping, dry_run, None)
+
+
+def _load(
+    given: Sequence[Given],
+    history: History,
+    site: Site | None,
+    line: str | None,
+    mapping: Mapping[str, str] | None,
+    dry_run: bool,
+    progress: Progress | None,
+) -> LoadReport:
+    site = site or Site()
+    if line is not None and not line.strip():
+        raise InputError("the line must have a name.", hint="Give it with --line NAME.")
+    named = line.strip() if line else None
+    load = Load(site, Headings(site, mapping), history, named, progress)
+    return run_load(load, given, dry_run)
+
+
+__all__ = [
+    "FileTally",
+    "LoadReport",
+    "in_site_units",
+    "load_bytes",
+    "load_logs",
+    "load_table",
+    "run_schema",
+    "schema_of",
+]

@@ -1,0 +1,320 @@
+"""Which rows are the same run: content to a run id, and the set of runs already known.
+
+A run's id is 128 bits computed from what the run *is*, never from the file it stood in. It is
+stable across versions and platforms: every step is integer arithmetic, or a correctly rounded
+floating operation on exact powers of ten.
+
+The function, so that anyone can compute it again. A number is rounded to single precision and
+then to six significant digits, so that a log in single precision, one in per cent and one in
+fractions agree; its code is ``mantissa * 128 + exponent + 64``. A time is its microseconds since
+1970. A text is hashed in words of eight bytes. Each code, xored with a seed made of the column's
+name, goes through the finalizer of the splitmix64 generator [Steele2014]_; an empty cell counts
+nothing, so a material column that a site declares later changes no id. The sum over columns is
+the first half of the id, the sum weighted by odd numbers made of the names the second.
+
+.. [Steele2014] G. L. Steele, D. Lea, C. H. Flood, "Fast splittable pseudorandom number
+   generators", OOPSLA 2014, section 5 (the finalizer with David Stafford's constants, mix13).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Keys = NDArray[np.uint64]
+    Mask = NDArray[np.bool_]
+
+SIGNIFICANT_DIGITS = 6
+_MANTISSA = 10 ** (SIGNIFICANT_DIGITS - 1)
+# Powers of ten that bound every number in single precision; exact comparison with them gives the
+# decimal exponent without a logarithm, whose last bit differs between platforms.
+_LOWEST, _HIGHEST = -46, 40
+_POWERS = np.array([float(f"1e{k}") for k in range(_LOWEST, _HIGHEST + 1)])
+
+_MULTIPLY_1 = np.uint64(0xBF58476D1CE4E5B9)
+_MULTIPLY_2 = np.uint64(0x94D049BB133111EB)
+_S30, _S27, _S31 = np.uint64(30), np.uint64(27), np.uint64(31)
+# Keeps the hash of an empty text apart from 0, which means no text.
+_TEXT = np.uint64(0xFF)
+# First n bytes of a little-endian word.
+_FIRST_BYTES = np.array([(1 << (8 * n)) - 1 for n in range(9)], dtype=np.uint64)
+
+CORE = ("line", "started_at", "grade", "recovery", "grade_se", "recovery_se", "grade_count")
+"""Columns that make the id besides settings and deck state."""
+
+ADDED, KNOWN, CONFLICT = 0, 1, 2
+"""Verdicts on a row: a new run, one the history has, or a known id with other content."""
+
+
+def mix(codes: Keys) -> Keys:
+    """Finalizer of splitmix64, elementwise; shape kept."""
+    z = codes ^ (codes >> _S30)
+    z *= _MULTIPLY_1
+    z ^= z >> _S27
+    z *= _MULTIPLY_2
+    z ^= z >> _S31
+    return z
+
+
+def hash_text(column: pa.Array) -> Keys:
+    """64-bit hashes of a text column, shape (n,); 0 where null."""
+    column = column.cast(pa.string())
+    n = len(column)
+    _, offset_buffer, data = column.buffers()
+    if n == 0 or data is None or data.size == 0:
+        empty = mix(np.full(n, _TEXT))
+        return np.where(np.asarray(column.is_null()), np.uint64(0), empty)
+    offsets = np.frombuffer(offset_buffer, np.int32)[column.offset : column.offset + n + 1]
+    used = np.frombuffer(data, np.uint8)[: int(offsets[-1])]
+    padded = np.concatenate([used, np.zeros(8, np.uint8)])
+    words = np.ndarray((len(padded) - 7,), "<u8", padded, strides=(1,))
+    start, left = offsets[:-1].astype(np.int64), np.diff(offsets).astype(np.int64)
+    hashed = mix(left.astype(np.uint64) + _TEXT)
+    rows: NDArray[np.int64] | slice = slice(None)
+    while len(start) and (longest := left.max()) > 0:
+        word = words[start] & _FIRST_BYTES[np.clip(left, 0, 8)]
+        hashed[rows] = mix(hashed[rows] ^ word)
+        start, left = start + 8, left - 8
+        if longest > 8:
+            keep = np.flatnonzero(left > 0)
+            rows = keep if isinstance(rows, slice) else rows[keep]
+            start, left = start[keep], left[keep]
+        else:
+            break
+    return (
+        np.where(np.asarray(column.is_null()), np.uint64(0), hashed)
+        if column.null_count
+        else hashed
+    )
+
+
+def number_codes(values: NDArray[np.float64]) -> Keys:
+    """Codes of numbers to six significant digits, shape (n,); equal numbers, equal codes."""
+    with np.errstate(over="ignore"):
+        single = values.astype(np.float32).astype(np.float64)
+    exponent = np.searchsorted(_POWERS, np.abs(single), side="right") - 1 + _LOWEST
+    shift = SIGNIFICANT_DIGITS - 1 - exponent
+    up = _POWERS[np.clip(shift, 0, _HIGHEST) - _LOWEST]
+    down = _POWERS[np.clip(-shift, 0, _HIGHEST) - _LOWEST]
+    mantissa = np.rint(np.nan_to_num(single * up / down)).astype(np.int64)
+    carried = np.abs(mantissa) >= 10 * _MANTISSA
+    if carried.any():  # 9.999999 and 10 are one number
+        mantissa[carried] //= 10
+        exponent = exponent + carried
+    return np.asarray(mantissa * 128 + exponent + 64).view(np.uint64)
+
+
+def _codes(column: pa.Array) -> tuple[Keys, Mask | None]:
+    """Codes of one column, shape (n,), and which cells are filled (None for all)."""
+    filled = None if column.null_count == 0 else np.asarray(column.is_valid())
+    if pa.types.is_string(column.type):
+        return hash_text(column), filled
+    if pa.types.is_floating(column.type):
+        return number_codes(column.to_numpy(zero_copy_only=False)), filled
+    whole = pc.fill_null(column.cast(pa.int64()), 0)
+    return whole.to_numpy(zero_copy_only=False).view(np.uint64), filled
+
+
+def _seed(name: str) -> tuple[np.uint64, np.uint64]:
+    """Seed and odd weight of a column, made of its name."""
+    seed = hash_text(pa.array([name]))
+    return seed[0], mix(seed)[0] | np.uint64(1)
+
+
+class _Sum:
+    """Both halves of the running sum over columns."""
+
+    def __init__(self, n: int) -> None:
+        self.first = np.zeros(n, np.uint64)
+        self.second = np.zeros(n, np.uint64)
+
+    def add(self, name: str, column: pa.Array) -> None:
+        if column.null_count == len(column):
+            return
+        codes, filled = _codes(column)
+        seed, weight = _seed(name)
+        mixed = mix(codes ^ seed)
+        if filled is not None:
+            mixed *= filled
+        self.first += mixed
+        self.second += mixed * weight
+
+
+class Fingerprints:
+    """Identity and content of a batch of runs.
+
+    The label of the material and the material variables belong to the content. They belong to
+    the identity only of a run without a date: two dated runs that differ in them alone are one
+    run with a disputed moisture, not two; without dates they may well be two.
+
+    Args:
+        runs: a batch in the run table's schema.
+        settings, material: names of settings and of material variables.
+
+    Attributes:
+        identity: two words a run, shape (n, 2).
+        content: one word a run, shape (n,); equal content, equal word.
+    """
+
+    def __init__(
+        self, runs: pa.RecordBatch, settings: Sequence[str], material: Sequence[str]
+    ) -> None:
+        core, extra = _Sum(len(runs)), _Sum(len(runs))
+        names = set(runs.schema.names)
+        for name in (*CORE, "deck_state", *settings):
+            if name in names:
+                core.add(name, runs.column(name))
+        for name in ("material", *material):
+            if name in names:
+                extra.add(name, runs.column(name))
+        undated = np.asarray(runs.column("started_at").is_null())
+        self.identity = np.column_stack(
+            [mix(core.first + extra.first * undated), mix(core.second + extra.second * undated)]
+        )
+        self.content = mix(core.first + extra.first)
+
+
+def run_ids(identity: Keys) -> pa.Array:
+    """Run ids of identities, shape (n, 2), as 32 hexadecimal digits."""
+    text = identity.astype(">u8").tobytes().hex().encode()
+    offsets = np.arange(0, len(text) + 1, 32, dtype=np.int32)
+    return pa.StringArray.from_buffers(len(identity), pa.py_buffer(offsets), pa.py_buffer(text))
+
+
+class KeyMap:
+    """A growing map from 64-bit keys to 64-bit values with vectorised look-up.
+
+    Open addressing with linear probing in two arrays, at most half full: 32 to 64 bytes a key.
+    """
+
+    def __init__(self, capacity: int = 1 << 16) -> None:
+        self._keys = np.zeros(capacity, np.uint64)  # 0 marks a free slot
+        self._values = np.zeros(capacity, np.uint64)
+        self._used = 0
+
+    def get(self, keys: Keys) -> tuple[Mask, Keys]:
+        """Which keys are there, and their values (anything where not); shapes (n,)."""
+        keys = np.maximum(keys, 1)
+        at = self._find(keys)
+        return self._keys[at] == keys, self._values[at]
+
+    def claim(self, keys: Keys, values: Keys) -> Mask:
+        """Adds the keys that are not there, the first of equal ones; which were added, (n,)."""
+        self._make_room(len(keys))
+        keys = np.maximum(keys, 1)
+        added = np.zeros(len(keys), bool)
+        rows = np.arange(len(keys))[::-1]  # of equal slots the last write stays: the first row
+        while len(rows):
+            at = self._find(keys[rows])
+            free = self._keys[at] == 0
+            rows, at = rows[free], at[free]
+            self._keys[at] = keys[rows]
+            self._values[at] = rows.astype(np.uint64)
+            won = self._values[at] == rows.astype(np.uint64)
+            self._values[at[won]] = values[rows[won]]
+            added[rows[won]] = True
+            rows = rows[~won]
+        self._used += int(added.sum())
+        return added
+
+    def _find(self, keys: Keys) -> NDArray[np.int64]:
+        """Slot of each key, or the free one where it would go; shape (n,)."""
+        last = len(self._keys) - 1
+        at = (keys & np.uint64(last)).astype(np.int64)
+        rows = np.arange(len(keys))
+        while len(rows):
+            here = self._keys[at[rows]]
+            rows = rows[(here != keys[rows]) & (here != 0)]
+            at[rows] = (at[rows] + 1) & last
+        return at
+
+    def _make_room(self, n: int) -> None:
+        if 2 * (self._used + n) <= len(self._keys):
+            return
+        held = self._keys != 0
+        keys, values = self._keys[held], self._values[held]
+        size = 1 << (2 * (self._used + n) - 1).bit_length()
+        self.__init__(max(size, 2 * len(self._keys)))  # type: ignore[misc]
+        self.claim(keys, values)
+
+
+class _Contents:
+    """A set of contents, made searchable only when it is first searched."""
+
+    def __init__(self) -> None:
+        self._waiting: list[Keys] = []
+        self._map: KeyMap | None = None
+
+    def add(self, content: Keys) -> None:
+        if len(content):
+            self._waiting.append(content)
+
+    def contains(self, content: Keys) -> Mask:
+        if self._map is None and not self._waiting:
+            return np.zeros(len(content), bool)
+        self._map = self._map or KeyMap()
+        for keys in self._waiting:
+            self._map.claim(keys, keys)
+        self._waiting.clear()
+        return self._map.get(content)[0]
+
+
+class KnownRuns:
+    """The runs that the history has or that this load has added, as keys.
+
+    The same line and run id with equal content is the same run. A row without an id is the same
+    run as any with equal content, and so is a row with an id whose equal came without one.
+    """
+
+    def __init__(self, settings: Sequence[str], material: Sequence[str]) -> None:
+        self._names = (settings, material)
+        self._content_of = KeyMap()
+        self._given, self._derived = _Contents(), _Contents()
+
+    def prints(self, runs: pa.RecordBatch) -> Fingerprints:
+        """Fingerprints of a batch."""
+        return Fingerprints(runs, *self._names)
+
+    def learn(self, batches: Iterator[pa.RecordBatch]) -> None:
+        """Takes runs of the history as known."""
+        for batch in batches:
+            prints = self.prints(batch)
+            derived = np.asarray(pc.equal(run_ids(prints.identity), batch.column("run_id")))
+            self._content_of.claim(_id_keys(batch), prints.content)
+            self._given.add(prints.content[~derived])
+            self._derived.add(prints.content[derived])
+
+    def admit(self, runs: pa.RecordBatch, content: Keys, derived: Mask) -> NDArray[np.int8]:
+        """Verdict on each row, shape (n,); rows added become known.
+
+        Rows with their own id go first, so that within a batch an equal row without one is
+        always the duplicate.
+        """
+        ids = _id_keys(runs)
+        verdict = np.full(len(ids), KNOWN, np.int8)
+        for group, own, other in (
+            (~derived, self._given, self._derived),
+            (derived, self._derived, self._given),
+        ):
+            rows = np.flatnonzero(group)
+            if len(rows) == 0:
+                continue
+            rows = rows[~other.contains(content[rows])]
+            added = self._content_of.claim(ids[rows], content[rows])
+            own.add(content[rows[added]])
+            verdict[rows[added]] = ADDED
+            rest = rows[~added]
+            disputed = self._content_of.get(ids[rest])[1] != content[rest]
+            verdict[rest[disputed]] = CONFLICT
+        return verdict
+
+
+def _id_keys(runs: pa.RecordBatch) -> Keys:
+    return mix(hash_text(runs.column("run_id")) ^ mix(hash_text(runs.column("line"))))

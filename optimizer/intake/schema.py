@@ -1,0 +1,144 @@
+"""The canonical run table: which columns a run has, their types, and the units they are kept in.
+
+One table shape serves intake (which fills it), history (which stores it) and everybody who reads
+it. Settings are stored in canonical units (t/h, deg, rpm; air in the unit its line declares),
+grade, recovery, their errors and ``feed_grade`` as fractions, other material variables in the
+unit the site declares. The conversion between what a site writes and what is stored is here and
+nowhere else: ``stored_factor`` on the way in, ``in_site_units`` on the way out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from optimizer.config import FEED_GRADE, PERCENT_UNITS, Site
+from optimizer.settings import CANONICAL_UNITS
+from optimizer.units import SPELLINGS, factor
+
+FRACTIONS = ("grade", "recovery", "grade_se", "recovery_se")
+PROVENANCE = ("source", "source_row")
+TIMESTAMP = pa.timestamp("us", "UTC")
+
+_BEFORE = [
+    pa.field("run_id", pa.string()),
+    pa.field("line", pa.string()),
+    pa.field("started_at", TIMESTAMP),
+    pa.field("material", pa.string()),
+]
+_AFTER = [
+    *(pa.field(name, pa.float64()) for name in FRACTIONS),
+    pa.field("grade_count", pa.int64()),
+    pa.field("deck_state", pa.string()),
+    pa.field("note", pa.string()),
+]
+_SOURCE = [pa.field("source", pa.string()), pa.field("source_row", pa.int64())]
+
+
+def run_schema(settings: Sequence[str], material: Sequence[str]) -> pa.Schema:
+    """Schema of the run table for the named settings and material variables, in column order."""
+    return pa.schema(
+        [
+            *_BEFORE,
+            *(pa.field(name, pa.float64()) for name in settings),
+            *_AFTER,
+            *(pa.field(name, pa.float64()) for name in material),
+            *_SOURCE,
+        ]
+    )
+
+
+def schema_of(site: Site) -> pa.Schema:
+    """Schema of the run table of a site."""
+    return run_schema(site.space.names, site.material_names)
+
+
+def fields_of(site: Site) -> tuple[str, ...]:
+    """Every field that a column of a log can fill, in canonical order."""
+    return tuple(name for name in schema_of(site).names if name not in PROVENANCE)
+
+
+def same_unit(unit: str, other: str) -> bool:
+    """Whether two spellings are one unit; spares loading the unit registry for the usual case."""
+
+    def spelled(text: str) -> str:
+        return SPELLINGS.get(text.strip().lower(), text.strip())
+
+    return spelled(unit) == spelled(other)
+
+
+def unit_factor(unit: str, to: str) -> float:
+    """Factor from ``unit`` to ``to``; per cent and mere spellings need no unit registry.
+
+    Raises:
+        InputError: when a unit is unknown, or the two do not measure the same thing.
+    """
+    if same_unit(unit, to):
+        return 1.0
+    if unit.strip().lower() in PERCENT_UNITS and same_unit(to, ""):
+        return 0.01
+    return factor(unit, to)
+
+
+def declared_unit(site: Site, name: str, line: str | None) -> str:
+    """The unit in which a site writes a bare number of ``name``; a fraction has none."""
+    if name in site.space.names:
+        return site.space_of(line)[name].unit
+    return site.material[name].unit if name in site.material else ""
+
+
+def stored_unit(site: Site, name: str, line: str | None) -> str:
+    """The unit in which the history keeps ``name``.
+
+    Air is a knob: its turns or per cent of opening convert to nothing, so a line keeps its own.
+    """
+    if name == FEED_GRADE:
+        return ""
+    if name == "air" or name not in CANONICAL_UNITS:
+        return declared_unit(site, name, line)
+    return CANONICAL_UNITS[name]
+
+
+def stored_factor(site: Site, name: str, line: str | None, unit: str | None = None) -> float:
+    """Factor from ``unit`` (default: the unit the site declares) to the stored unit of ``name``.
+
+    Raises:
+        InputError: when the unit cannot be turned into the stored one.
+    """
+    given = declared_unit(site, name, line) if unit is None else unit
+    return unit_factor(given, stored_unit(site, name, line))
+
+
+def scaled(values: np.ndarray, by: float | np.ndarray) -> np.ndarray:
+    """``values * by``, dividing instead when ``by`` is one over a whole number.
+
+    97.2 * 0.01 is not the number nearest 0.972, and 97.2 / 100 is: a log in per cent and the
+    same log in fractions must give the same run.
+    """
+    if np.isscalar(by):
+        if by == 1.0:
+            return values
+        inverse = 1.0 / float(by)  # type: ignore[arg-type]
+        return values / round(inverse) if inverse == round(inverse) else values * by
+    return np.asarray(values * by)
+
+
+def in_site_units(table: pa.Table, site: Site) -> pa.Table:
+    """A table of stored runs with settings and feed grade in the units its lines declare."""
+    for name in (*site.space.names, FEED_GRADE):
+        if name not in table.column_names:
+            continue
+        lines = pc.unique(table["line"]).to_pylist()
+        by_line = {line: stored_factor(site, name, line) for line in lines}
+        if all(by == 1.0 for by in by_line.values()):
+            continue
+        values = table[name].to_numpy().astype(float)
+        at = pc.index_in(table["line"], pa.array(lines, pa.string())).to_numpy()
+        for k, line in enumerate(lines):
+            values[at == k] = scaled(values[at == k], 1.0 / by_line[line])
+        column = pa.array(values, pa.float64(), from_pandas=True)
+        table = table.set_column(table.column_names.index(name), name, column)
+    return table

@@ -1,0 +1,329 @@
+"""Weighed and assayed streams to the grade, recovery and yield of each test.
+
+A table of streams comes in, one row a stream; one `BalanceResult` a test goes out. A test that the
+rows just determine is solved (by weights, or by the two-product formula), one with more
+measurements than needed is reconciled, and one with fewer says what is missing.
+
+Middlings are an outlet like any other. When they go back to the feed they may be named in
+``returned``: the feed row is then the FRESH feed, sampled before they join it, and in steady state
+they leave the balance altogether (feed = product + reject), so that recovery is of fresh feed. If
+the feed was sampled after they join, do not name them: the balance is then across the deck alone
+and the recovery that of one pass.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Iterable
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from optimizer.errors import InputError
+from optimizer.measurement.formula import two_product, weighed_recovery
+from optimizer.measurement.reconcile import SIGNIFICANCE
+from optimizer.measurement.separation import separation_efficiency
+from optimizer.measurement.stream_table import StreamTable, StreamTest, read_tests
+from optimizer.measurement.streams import (
+    ASSUMED_RELATIVE_ERROR,
+    FEWEST_STREAMS,
+    StreamBalance,
+    reconcile_streams,
+)
+
+# Balances needed, over all tests, before their gaps are taken for a measure of the errors: with
+# five the estimate is good to about a third (1 / √(2 x 5)).
+ENOUGH_BALANCES = 5
+# Misfit, in squared standard errors, that no rounding leaves where nothing is redundant.
+IMPOSSIBLE_MISFIT = 1e-6
+# Gap between a feed assay and the one built up from the outlets, as a share of it, that deserves a
+# word when no error was stated to judge it by.
+CLOSURE_GAP = 1e-3
+
+
+@dataclass(frozen=True)
+class AdjustedStream:
+    """One stream: as measured, and as it balances (NaN where nothing tells)."""
+
+    stream: str
+    mass: float
+    mass_se: float
+    assay: float
+    assay_se: float
+    measured_mass: float
+    measured_assay: float
+
+
+@dataclass(frozen=True)
+class BalanceResult:
+    """What one test says; fractions, NaN where it cannot be told.
+
+    Attributes:
+        test_id: as in the table.
+        method: ``weighed``, ``two-product``, ``solved`` (just determined in another way),
+            ``reconciled``, ``undetermined`` or ``impossible``.
+        grade, recovery, yield_: of the product, with standard errors.
+        grade_count: particles counted for the product's assay.
+        feed_grade: of the feed as balanced.
+        enrichment: grade per feed grade.
+        separation_efficiency: recovery of wanted minus that of unwanted material.
+        chi2, dof, p_value: closure of the redundant balances.
+        suspect: the measurement most likely wrong, or those that cannot be told apart.
+        adjusted: the streams.
+        warnings: what to know before trusting the numbers.
+    """
+
+    test_id: str
+    method: str
+    grade: float = math.nan
+    grade_se: float = math.nan
+    grade_count: float = math.nan
+    recovery: float = math.nan
+    recovery_se: float = math.nan
+    yield_: float = math.nan
+    yield_se: float = math.nan
+    feed_grade: float = math.nan
+    feed_grade_se: float = math.nan
+    enrichment: float = math.nan
+    separation_efficiency: float = math.nan
+    chi2: float = math.nan
+    dof: int = 0
+    p_value: float = math.nan
+    suspect: str | None = None
+    adjusted: tuple[AdjustedStream, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """For JSON: ``yield_`` as ``yield``, what is not known as None."""
+
+        def plain(value: Any) -> Any:
+            if isinstance(value, dict):
+                return {key.rstrip("_"): plain(item) for key, item in value.items()}
+            if isinstance(value, (list, tuple)):
+                return [plain(item) for item in value]
+            return None if isinstance(value, float) and math.isnan(value) else value
+
+        answer: dict[str, Any] = plain(asdict(self))
+        return answer
+
+
+def balance_tests(
+    table: StreamTable,
+    *,
+    returned: Collection[str] = (),
+    mass_relative_se: float | None = None,
+    assay_relative_se: float | None = None,
+    pure: float = 1.0,
+    significance: float = SIGNIFICANCE,
+) -> list[BalanceResult]:
+    """Grade, recovery and yield of every test in a table of streams.
+
+    Args:
+        table: columns by name (a data frame or a dictionary of sequences), one row a stream:
+            ``test_id``; ``stream`` (``product``, ``feed``, further outlets by any name); and as far
+            as measured ``mass`` or ``mass_rate``, ``assay`` (share of wanted material, in the
+            unit of ``pure``), ``mass_se``, ``assay_se``, ``count`` (particles behind the assay,
+            which give its standard error when none is stated). The rows of a test are all its
+            outlets, save that a lone product implies a reject.
+        returned: streams led back to the feed, see the top of the module.
+        mass_relative_se, assay_relative_se: relative standard error of weights or assays that
+            state none. If no error at all is stated in a test, equal relative errors serve as
+            weights, and standard errors are given only when the tests together leave at least
+            `ENOUGH_BALANCES` balances to estimate that error from.
+        pure: assay of pure wanted material, 1 for fractions.
+        significance: level below which a test is said not to close, and of the measurement test.
+
+    Returns:
+        One result a test, in the order of the table. A test whose rows are faulty or contradict
+        each other is ``impossible`` and says why; the others are not affected.
+
+    Raises:
+        InputError: a column is missing or holds text where numbers belong.
+
+    >>> streams = ["feed", "product", "reject"]
+    >>> table = {"test_id": ["a"] * 3, "stream": streams, "assay": [0.90, 0.99, 0.40]}
+    >>> (found,) = balance_tests(table)
+    >>> found.method, round(found.recovery, 4), found.recovery_se
+    ('two-product', 0.9322, nan)
+    """
+    tests = [
+        test.stating(mass_relative_se, assay_relative_se) for test in read_tests(table, returned)
+    ]
+    solved = [_solve(test, pure, significance) for test in tests]
+    error = _pooled_error(tests, solved)
+    for i, test in enumerate(tests):
+        if error and test.silent and not test.fault:
+            note = f"no error stated: {error:.2%} of each value, estimated from all gaps, was taken"
+            tests[i] = replace(test.stating(error, error), notes=(*test.notes, note))
+            solved[i] = _solve(tests[i], pure, significance)
+    return [
+        _result(test, found, pure, significance) for test, found in zip(tests, solved, strict=True)
+    ]
+
+
+def _solve(test: StreamTest, pure: float, significance: float) -> StreamBalance | str:
+    """The balanced streams, or why there are none."""
+    reason = test.fault or _contradiction(test)
+    if reason:
+        return reason
+    try:
+        found = reconcile_streams(
+            test.mass,
+            test.assay,
+            test.mass_se,
+            test.assay_se,
+            names=test.names,
+            pure=pure,
+            significance=significance,
+        )
+    except InputError as error:
+        return str(error)
+    if found.closure.dof == 0 and found.closure.chi2 > IMPOSSIBLE_MISFIT:
+        return "a stream would have to be poorer than nothing, or richer than pure material"
+    return found
+
+
+def _contradiction(test: StreamTest) -> str:
+    """Why measurements that leave no choice still cannot be true together."""
+    if np.isnan(test.mass).all() and len(test.names) == FEWEST_STREAMS:
+        return str(two_product(*test.assay, errors="mask").reason)
+    if np.isnan(test.mass[2:]).all() and np.isnan(test.assay[2:]).all():
+        (feed_mass, mass), (feed, product) = test.mass[:2], test.assay[:2]
+        return str(weighed_recovery(feed_mass, feed, mass, product, errors="mask").reason)
+    return ""
+
+
+def _pooled_error(tests: list[StreamTest], solved: list[StreamBalance | str]) -> float | None:
+    """Relative error of all measurements, from the gaps of the tests that state none.
+
+    Tests held at a bound are left out: their misfit is a blunder, not an error of measurement.
+    """
+    closures = [
+        found.closure
+        for test, found in zip(tests, solved, strict=True)
+        if test.silent and isinstance(found, StreamBalance) and not found.held
+    ]
+    balances = sum(closure.dof for closure in closures)
+    if balances < ENOUGH_BALANCES:
+        return None
+    return ASSUMED_RELATIVE_ERROR * math.sqrt(sum(c.chi2 for c in closures) / balances)
+
+
+def _result(
+    test: StreamTest, found: StreamBalance | str, pure: float, significance: float
+) -> BalanceResult:
+    if isinstance(found, str):
+        said = (*test.notes, found)
+        return BalanceResult(test.test_id, "impossible", warnings=_sentences(said))
+    closure, method = found.closure, _method(test, found)
+    feed_grade, grade = (float(value) for value in found.assay[:2, 0])
+    recovery = float(found.recovery[1, 0])
+    result = BalanceResult(
+        test_id=test.test_id,
+        method=method,
+        grade=grade,
+        grade_se=float(found.assay_se[1, 0]),
+        grade_count=test.grade_count,
+        recovery=recovery,
+        recovery_se=float(found.recovery_se[1, 0]),
+        yield_=float(found.yield_[1]),
+        yield_se=float(found.yield_se[1]),
+        feed_grade=feed_grade,
+        feed_grade_se=float(found.assay_se[0, 0]),
+        enrichment=grade / feed_grade if feed_grade else math.nan,
+        separation_efficiency=float(separation_efficiency(recovery, grade, feed_grade, pure)),
+        chi2=math.nan if math.isnan(closure.p_value) else closure.chi2,
+        dof=closure.dof,
+        p_value=closure.p_value,
+        suspect=" or ".join(found.suspects) or None,
+        adjusted=_adjusted(test, found),
+    )
+    said = (*test.notes, *_warnings(test, found, result, significance))
+    return replace(result, warnings=_sentences(said))
+
+
+def _sentences(phrases: Iterable[str]) -> tuple[str, ...]:
+    return tuple(phrase[0].upper() + phrase[1:].rstrip(".") + "." for phrase in phrases)
+
+
+def _method(test: StreamTest, found: StreamBalance) -> str:
+    if np.isnan(found.recovery[1, 0]):
+        return "undetermined"
+    if found.closure.dof:
+        return "reconciled"
+    weighed, both = np.isfinite(test.mass), np.isfinite(test.mass) & np.isfinite(test.assay)
+    if not weighed.any():
+        return "two-product"
+    return "weighed" if both[:2].all() or both[1:].all() else "solved"
+
+
+def _adjusted(test: StreamTest, found: StreamBalance) -> tuple[AdjustedStream, ...]:
+    columns = (
+        found.mass,
+        found.mass_se,
+        found.assay[:, 0],
+        found.assay_se[:, 0],
+        test.mass,
+        test.assay,
+    )
+    rows = zip(*(column.tolist() for column in columns), strict=True)
+    return tuple(AdjustedStream(name, *row) for name, row in zip(test.names, rows, strict=True))
+
+
+def _warnings(
+    test: StreamTest, found: StreamBalance, result: BalanceResult, significance: float
+) -> list[str]:
+    """What to know before trusting the numbers."""
+    said = [*_on_errors(test), *_on_closure(test, result, significance)]
+    if result.method == "two-product":
+        split = two_product(*test.assay, errors="mask")
+        if split.ill_conditioned:
+            worst = max(float(split.yield_amplification), float(split.recovery_amplification))
+            said.append(
+                f"the assays lie close together: 1 % on each is {worst:.0f} % on yield or recovery"
+            )
+    if result.grade < result.feed_grade:
+        said.append(
+            "the product is poorer than the feed: product and reject may be swapped, or the assay"
+            " be that of the unwanted material"
+        )
+    said.extend(f"{name} stopped at its limit" for name in found.held)
+    scale_free = np.isnan(test.mass).all()
+    unknown = [name for name in found.undetermined if not (scale_free and name.startswith("mass"))]
+    if unknown:
+        said.append(f"the measurements do not determine: {', '.join(unknown)}")
+    return said
+
+
+def _on_errors(test: StreamTest) -> list[str]:
+    if test.silent:
+        return [
+            "no error stated: adjustments are weighed by equal relative errors, and no standard"
+            " error can be given"
+        ]
+    parts = (("mass", test.mass, test.mass_se), ("assay", test.assay, test.assay_se))
+    said = []
+    for kind, values, errors in parts:
+        bare = np.isfinite(values) & np.isnan(errors)
+        names = ", ".join(name for name, without in zip(test.names, bare, strict=True) if without)
+        if names:
+            said.append(
+                f"no error stated for the {kind} of {names}: standard errors that need it are left"
+                " out; state it, or one relative error for all"
+            )
+    return said
+
+
+def _on_closure(test: StreamTest, result: BalanceResult, significance: float) -> list[str]:
+    if result.p_value < significance:
+        text = (
+            f"the balances do not close within the errors (chi2 {result.chi2:.1f} on"
+            f" {result.dof}, p {result.p_value:.2g})"
+        )
+        return [f"{text}; most likely wrong: {result.suspect}" if result.suspect else text]
+    fed = test.mass[1:].sum() * test.assay[0]
+    gap = float(test.mass[1:] @ test.assay[1:] / fed) - 1.0 if fed else math.nan
+    if test.silent and abs(gap) > CLOSURE_GAP:
+        return [f"the outlets add up to a feed assay {gap:+.2%} off the one measured"]
+    return []

@@ -1,0 +1,200 @@
+"""Sampling error of counted purity: n particles looked at, k of them wanted.
+
+Binomial when the lot is large, hypergeometric when the sample is a fair part of it. All shares
+are fractions and all functions broadcast. The logit moments are what a Gaussian surrogate takes
+as a measurement and its known noise: finite at 0 and at n of n, where the binomial says nothing.
+"""
+
+from __future__ import annotations
+
+from typing import Literal, TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.special import betaincinv, betaln, polygamma, psi
+
+from optimizer.errors import InputError
+from optimizer.measurement.propagation import FloatArray, packed
+
+IntervalMethod: TypeAlias = Literal["exact", "jeffreys"]
+
+# Half a particle added to either kind: the Beta(1/2, 1/2) prior of Jeffreys.
+HALF = 0.5
+# Confidence of an interval when none is asked for: common practice.
+CONFIDENCE = 0.95
+
+
+def _counts(found: ArrayLike, count: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    k, n = np.moveaxis(packed(found, count), -1, 0)
+    bad = (k < 0) | (k > n) | (n < 1)
+    if np.any(bad):
+        i = int(np.argmax(bad))
+        raise InputError(
+            f"{np.ravel(k)[i]:g} found of {np.ravel(n)[i]:g} counted.",
+            code="count",
+            hint="Count at least one particle, and no more finds than particles.",
+        )
+    return k, n
+
+
+def purity_se(share: ArrayLike, count: ArrayLike, population: ArrayLike = np.inf) -> FloatArray:
+    """Standard error of a counted share: sqrt(p (1 - p) / n) sqrt((N - n) / (N - 1)).
+
+    Zero at p = 0 and 1, where it misleads: use `counted_se` for a weight or an error bar.
+
+    Args:
+        share: p, fraction.
+        count: n, particles looked at.
+        population: N, particles in the lot; infinite gives the binomial, n = N nothing.
+
+    Source: binomial and hypergeometric variance.
+
+    >>> round(float(purity_se(0.9, 800)), 6)
+    0.010607
+    """
+    p, n, lot = np.moveaxis(packed(share, count, population), -1, 0)
+    with np.errstate(invalid="ignore"):
+        correction = np.where(np.isinf(lot), 1.0, (lot - n) / (lot - 1.0))
+    return np.asarray(np.sqrt(p * (1.0 - p) / n * np.clip(correction, 0.0, None)))
+
+
+def counted_se(share: ArrayLike, count: ArrayLike) -> FloatArray:
+    """Standard error of a counted share that stays honest at 0 and 1.
+
+    The standard deviation of Beta(k + 1/2, n - k + 1/2), k = n p: as `purity_se` in the middle,
+    about 0.7 / n when none or all were wanted.
+
+    Source: L. D. Brown, T. T. Cai and A. DasGupta, Statistical Science 16 (2001) 101-133, on the
+    Jeffreys prior (from memory).
+
+    >>> round(float(counted_se(0.9, 800)), 6), round(float(counted_se(1.0, 800)), 6)
+    (0.010617, 0.000882)
+    """
+    p, n = np.moveaxis(packed(share, count), -1, 0)
+    a, b = n * p + HALF, n * (1.0 - p) + HALF
+    return np.asarray(np.sqrt(a * b / (a + b + 1.0)) / (a + b))
+
+
+def logit_moments(found: ArrayLike, count: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Mean and variance of logit p after k of n: the noisy reading a Gaussian model can take.
+
+    With a = k + 1/2, b = n - k + 1/2: mean ψ(a) - ψ(b), variance ψ'(a) + ψ'(b), the moments of
+    logit p under Beta(a, b). Preferred to log(a / b) with 1/a + 1/b: readings averaged with the
+    inverse of that variance drift inward, since lucky counts have the larger variance; these
+    moments halve that drift (p 0.98, n 200, ten readings: -0.11 against -0.22).
+
+    Args:
+        found: k, need not be whole (a grade times a count is not).
+        count: n.
+
+    Source: N. L. Johnson, S. Kotz and N. Balakrishnan, Continuous Univariate Distributions, vol.
+    2, on the log-odds of a beta variable (from memory).
+
+    >>> mean, variance = logit_moments(800, 800)
+    >>> round(float(mean), 4), round(float(variance), 4)
+    (8.6481, 4.9361)
+    """
+    k, n = np.moveaxis(packed(found, count), -1, 0)
+    a, b = k + HALF, n - k + HALF
+    return psi(a) - psi(b), polygamma(1, a) + polygamma(1, b)
+
+
+def purity_interval(
+    found: ArrayLike,
+    count: ArrayLike,
+    confidence: float = CONFIDENCE,
+    method: IntervalMethod = "exact",
+) -> tuple[FloatArray, FloatArray]:
+    """Two-sided interval of the share behind k of n.
+
+    ``"exact"`` (Clopper and Pearson) never covers less than it says, so it covers more;
+    ``"jeffreys"`` covers what it says on average, and is closed at 0 and 1 when k is 0 or n.
+
+    Raises:
+        InputError: k outside 0 to n, or n below 1.
+
+    Source: C. J. Clopper and E. S. Pearson, Biometrika 26 (1934) 404-413; Brown, Cai and
+    DasGupta 2001, as in `counted_se`.
+
+    >>> low, high = purity_interval(10, 100)
+    >>> round(float(low), 6), round(float(high), 6)
+    (0.049005, 0.176223)
+    """
+    k, n = _counts(found, count)
+    tail = (1.0 - confidence) / 2.0
+    add = HALF if method == "jeffreys" else 0.0
+    below, above = (HALF, HALF) if method == "jeffreys" else (1.0, 1.0)
+    with np.errstate(invalid="ignore"):
+        low = np.where(k == 0, 0.0, betaincinv(k + add, n - k + below, tail))
+        high = np.where(k == n, 1.0, betaincinv(k + above, n - k + add, 1.0 - tail))
+    return low, high
+
+
+def upper_bound(found: ArrayLike, count: ArrayLike, confidence: float = CONFIDENCE) -> FloatArray:
+    """One-sided exact upper bound of the share; with none found 1 - (1 - confidence)^(1/n).
+
+    At 95 % and none found this is the rule of three, close to 3 / n.
+
+    Raises:
+        InputError: k outside 0 to n, or n below 1.
+
+    Source: Clopper and Pearson 1934, as in `purity_interval`.
+
+    >>> round(float(upper_bound(0, 2500)), 7)
+    0.0011976
+    """
+    k, n = _counts(found, count)
+    with np.errstate(invalid="ignore"):
+        bound: FloatArray = np.where(k == n, 1.0, betaincinv(k + 1.0, n - k, confidence))
+    return bound
+
+
+def finite_interval(
+    found: int, count: int, population: int, confidence: float = CONFIDENCE
+) -> tuple[float, float]:
+    """Exact two-sided interval of the share in a lot of N, sampled without replacement.
+
+    The wanted numbers K in the lot for which neither tail of the hypergeometric distribution of k
+    falls below half of 1 - confidence, divided by N.
+
+    Raises:
+        InputError: k outside 0 to n, or n outside 1 to N.
+
+    Source: hypergeometric distribution; the finite form of Clopper and Pearson.
+
+    >>> finite_interval(8, 10, 20)
+    (0.55, 0.9)
+    """
+    _counts(found, count)
+    if count > population:
+        raise InputError(f"{count} counted of a lot of {population}.", code="count")
+    tail = (1.0 - confidence) / 2.0
+    low = _fewest_wanted(found, count, population, tail)
+    most = population - _fewest_wanted(count - found, count, population, tail)
+    return low / population, most / population
+
+
+def _fewest_wanted(found: int, count: int, population: int, tail: float) -> int:
+    """Smallest number in the lot that leaves ``found`` or more in the sample likelier than tail."""
+    low, high = found, population - (count - found)
+    while low < high:
+        middle = (low + high) // 2
+        if _chance_of_at_least(found, count, population, middle) > tail:
+            high = middle
+        else:
+            low = middle + 1
+    return low
+
+
+def _chance_of_at_least(found: int, count: int, population: int, wanted: int) -> float:
+    """Hypergeometric tail: ``found`` or more of ``wanted`` among ``count`` of ``population``."""
+    fewest = max(found, count - (population - wanted))
+    i = np.arange(fewest, min(count, wanted) + 1)
+    log_ways = _log_choose(wanted, i) + _log_choose(population - wanted, count - i)
+    return float(np.exp(log_ways - _log_choose(population, count)).sum())
+
+
+def _log_choose(n: ArrayLike, k: ArrayLike) -> FloatArray:
+    n, k = np.asarray(n, dtype=float), np.asarray(k, dtype=float)
+    logarithm: FloatArray = -np.log1p(n) - betaln(n - k + 1.0, k + 1.0)
+    return logarithm

@@ -1,0 +1,193 @@
+"""A table of weighed and assayed streams, one row a stream, taken apart into tests."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Protocol
+
+import numpy as np
+
+from optimizer.errors import InputError, nearest
+from optimizer.measurement.counting import counted_se
+from optimizer.measurement.propagation import FloatArray
+from optimizer.measurement.streams import relative_errors
+
+
+class StreamTable(Protocol):
+    """Columns by name: a data frame, or a dictionary of sequences."""
+
+    def __iter__(self) -> Any:
+        """Iterate over the names of the columns."""
+
+    def __getitem__(self, name: str, /) -> Any:
+        """The cells of a column."""
+
+
+FEED, PRODUCT, REJECT = "feed", "product", "reject"
+NUMBERS = ("mass", "mass_rate", "assay", "mass_se", "assay_se", "count")
+NEEDED = ("test_id", "stream", "assay")
+
+
+def _nothing() -> FloatArray:
+    return np.empty(0)
+
+
+@dataclass(frozen=True)
+class StreamTest:
+    """One test: feed, product, further outlets, in this order; arrays of that length.
+
+    Attributes:
+        mass, assay: NaN where not measured.
+        mass_se, assay_se: NaN where not stated (a count states that of its assay).
+        grade_count: particles counted for the product; NaN where not counted.
+        notes: what was assumed on the way.
+        fault: why the rows make no test; empty if they do.
+    """
+
+    test_id: str
+    names: tuple[str, ...] = ()
+    mass: FloatArray = field(default_factory=_nothing)
+    mass_se: FloatArray = field(default_factory=_nothing)
+    assay: FloatArray = field(default_factory=_nothing)
+    assay_se: FloatArray = field(default_factory=_nothing)
+    grade_count: float = float("nan")
+    notes: tuple[str, ...] = ()
+    fault: str = ""
+
+    @property
+    def silent(self) -> bool:
+        """No error is stated for anything measured."""
+        return bool(np.isnan(self.mass_se).all() and np.isnan(self.assay_se).all())
+
+    def stating(self, mass_relative: float | None, assay_relative: float | None) -> StreamTest:
+        """The test with these relative errors where a measurement states none."""
+        none = math.nan
+        mass, assay = relative_errors(
+            self.mass, self.assay, mass_relative or none, assay_relative or none
+        )
+        return replace(
+            self,
+            mass_se=np.where(np.isnan(self.mass_se), mass, self.mass_se),
+            assay_se=np.where(np.isnan(self.assay_se), assay, self.assay_se),
+        )
+
+
+def read_tests(table: StreamTable, returned: Collection[str]) -> list[StreamTest]:
+    """The tests of a table, in the order of their first rows; faulty ones say why.
+
+    Raises:
+        InputError: a column is missing, a number is text, a name is empty, or feed or product are
+            said to be returned.
+    """
+    names = [str(name) for name in table]
+    for name in NEEDED:
+        if name not in names:
+            raise InputError(
+                f"the table of streams has no column '{name}'.",
+                code="balance-column",
+                hint=nearest(name, names),
+            )
+    if not {FEED, PRODUCT}.isdisjoint(returned):
+        raise InputError(
+            "feed and product cannot be returned to the feed.", code="balance-returned"
+        )
+    columns = {name: _numbers(table, name, name in names) for name in NUMBERS}
+    ids, streams = _words(table, "test_id"), [name.lower() for name in _words(table, "stream")]
+    places: dict[str, list[int]] = {}
+    for place, test_id in enumerate(ids):
+        places.setdefault(test_id, []).append(place)
+    tests = []
+    for test_id, rows in places.items():
+        part = {name: values[rows] for name, values in columns.items()}
+        try:
+            tests.append(_test(test_id, [streams[i] for i in rows], part, returned))
+        except InputError as error:
+            tests.append(StreamTest(test_id, fault=str(error)))
+    return tests
+
+
+def _numbers(table: StreamTable, name: str, present: bool) -> FloatArray:
+    if not present:
+        return np.full(len(list(table["stream"])), np.nan)
+    return np.array([_number(cell, name, row) for row, cell in enumerate(table[name], 1)])
+
+
+def _number(cell: Any, name: str, row: int) -> float:
+    if _empty(cell):
+        return math.nan
+    try:
+        number = float(cell)
+    except (TypeError, ValueError):
+        number = math.inf
+    if math.isinf(number):
+        raise InputError(
+            f"row {row} of the table: {name} is '{cell}', not a number.",
+            code="balance-number",
+            hint="Leave the cell empty when nothing was measured.",
+        )
+    return number
+
+
+def _empty(cell: Any) -> bool:
+    # As text, so that None, NaN and the missing values of every kind of table are one case.
+    return str(cell).strip().lower() in {"", "none", "nan", "<na>", "nat"}
+
+
+def _words(table: StreamTable, name: str) -> list[str]:
+    words = [str(cell).strip() for cell in table[name]]
+    for row, word in enumerate(words, 1):
+        if _empty(word):
+            raise InputError(f"row {row} of the table has no {name}.", code="balance-name")
+    return words
+
+
+def _test(
+    test_id: str, streams: list[str], part: dict[str, FloatArray], returned: Collection[str]
+) -> StreamTest:
+    """One test in order, with the streams that its rows imply.
+
+    Raises:
+        InputError: the rows make no test.
+    """
+    twice = [name for name in streams if streams.count(name) > 1]
+    if twice:
+        raise InputError(f"stream '{twice[0]}' has more than one row.", code="balance-stream")
+    if PRODUCT not in streams:
+        raise InputError(
+            "no row is the product.", code="balance-stream", hint=nearest(PRODUCT, streams)
+        )
+    if np.isfinite(part["mass"]).any() and np.isfinite(part["mass_rate"]).any():
+        raise InputError("both mass and mass_rate are filled.", code="balance-mass")
+    if np.any(part["count"] < 1):
+        raise InputError("a count of less than one particle.", code="balance-count")
+    mass = np.where(np.isnan(part["mass"]), part["mass_rate"], part["mass"])
+    with np.errstate(invalid="ignore"):
+        binomial = counted_se(part["assay"], part["count"])
+    assay_se = np.where(np.isnan(part["assay_se"]), binomial, part["assay_se"])
+    names, order = _in_order(streams, returned)
+    left_out = [name for name in streams if name in returned]
+    return StreamTest(
+        test_id,
+        names,
+        mass=_pick(mass, order),
+        mass_se=_pick(part["mass_se"], order),
+        assay=_pick(part["assay"], order),
+        assay_se=_pick(assay_se, order),
+        grade_count=float(part["count"][streams.index(PRODUCT)]),
+        notes=tuple(f"{name} goes back to the feed and leaves the balance" for name in left_out),
+    )
+
+
+def _in_order(
+    streams: list[str], returned: Collection[str]
+) -> tuple[tuple[str, ...], list[int | None]]:
+    """Names with feed and product first, and the row of each; None where it has no row."""
+    others = [name for name in streams if name not in {FEED, PRODUCT, *returned}]
+    names = (FEED, PRODUCT, *(others or [REJECT]))
+    return names, [streams.index(name) if name in streams else None for name in names]
+
+
+def _pick(values: FloatArray, order: Sequence[int | None]) -> FloatArray:
+    return np.array([np.nan if i is None else values[i] for i in order])

@@ -1,0 +1,328 @@
+"""Reconciliation of a feed and the streams it splits into: masses and assays together.
+
+The masses and assays of the outlets are the unknowns; the feed is their sum. Every balance then
+closes by construction, and a missing measurement is merely one residual fewer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import least_squares, nnls
+
+from optimizer.errors import InputError
+from optimizer.measurement.fit import NUMERICAL_ZERO, Closure, Fit
+from optimizer.measurement.propagation import AnyArray, BoolArray, FloatArray, jacobian
+from optimizer.measurement.reconcile import SIGNIFICANCE
+
+# A feed and two outlets.
+FEWEST_STREAMS = 3
+QUANTITIES = ("mass", "assay", "yield", "recovery")
+# Relative error taken for a measurement whose error is unknown. It sets weights only: no standard
+# error or p-value is reported that leans on it.
+ASSUMED_RELATIVE_ERROR = 0.01
+# A reading of zero still has an error: the relative one is taken of at least this assay, or of
+# at least `SMALLEST_SHARE` of the largest mass.
+SMALLEST_ASSAY = 1e-3
+# Objective, step and gradient at which the search stops: the figures are then good to eight digits.
+TOLERANCE = 1e-12
+# A first guess at zero would start the search on its bound, where the slopes of assays vanish.
+SMALLEST_SHARE = 1e-3
+# Distance from a bound, as an assay or a share of the feed, at which the fit is held by it.
+AT_BOUND = 1e-6
+
+
+@dataclass(frozen=True)
+class StreamBalance:
+    """Balanced streams: s streams, the feed first, and k assayed components.
+
+    What the measurements leave open is NaN and named in ``undetermined``. A standard error that
+    leans on a measurement of unknown error is NaN.
+
+    Attributes:
+        names: (s,).
+        mass, mass_se: (s,).
+        assay, assay_se: (s, k).
+        yield_, yield_se: (s,), mass per mass of feed.
+        recovery, recovery_se: (s, k), component per component in the feed.
+        closure: the tests; measurements in the order masses, then assays by stream, as in
+            ``labels``. Without p-value or suspects when an error is unknown.
+        labels: what each entry of ``closure.normalized`` is.
+        undetermined: what the measurements do not determine.
+        held: masses and assays that would have gone below zero, or above pure.
+    """
+
+    names: tuple[str, ...]
+    mass: FloatArray
+    mass_se: FloatArray
+    assay: FloatArray
+    assay_se: FloatArray
+    yield_: FloatArray
+    yield_se: FloatArray
+    recovery: FloatArray
+    recovery_se: FloatArray
+    closure: Closure
+    labels: tuple[str, ...]
+    undetermined: tuple[str, ...]
+    held: tuple[str, ...]
+
+    @property
+    def suspects(self) -> tuple[str, ...]:
+        """The measurement most likely wrong; several when they cannot be told apart."""
+        return tuple(self.labels[i] for i in self.closure.suspects)
+
+
+def reconcile_streams(
+    mass: ArrayLike,
+    assay: ArrayLike,
+    mass_se: ArrayLike = np.nan,
+    assay_se: ArrayLike = np.nan,
+    *,
+    names: Sequence[str] | None = None,
+    pure: float = np.inf,
+    significance: float = SIGNIFICANCE,
+) -> StreamBalance:
+    """Least squares Σ ((adjusted - measured) / se)² over masses and assays that balance.
+
+    Balances: M_feed = Σ M_i and M_feed a_feed,j = Σ M_i a_ij for each component j. Solved by
+    Gauss-Newton steps with exact slopes; errors by the linearized covariance at the solution.
+
+    Args:
+        mass: (s,), the feed first, then the outlets; NaN where not weighed. Without any mass the
+            yields still follow from enough assays.
+        assay: (s,) or (s, k); NaN where not assayed.
+        mass_se, assay_se: standard errors, broadcast. Unknown (NaN) ones of measured values are
+            taken as `ASSUMED_RELATIVE_ERROR` for the weights.
+        names: (s,), for messages; numbered if not given.
+        pure: largest assay possible.
+        significance: level of the measurement test.
+
+    Raises:
+        InputError: fewer than two outlets, shapes that disagree, a value outside its range, or a
+            standard error of zero.
+
+    Source: S. Narasimhan and C. Jordache, Data Reconciliation and Gross Error Detection, Gulf
+    2000, chapter 4 on bilinear systems (from memory).
+
+    >>> found = reconcile_streams(
+    ...     [100.0, 40.0, 61.0], [0.60, 0.95, 0.37], [1.0, 0.5, 0.5], [0.01, 0.01, 0.01]
+    ... )
+    >>> round(float(found.recovery[1, 0]), 4), round(float(found.recovery_se[1, 0]), 4)
+    (0.627, 0.0074)
+    >>> found.closure.dof
+    2
+    """
+    problem = _Problem.checked(mass, assay, mass_se, assay_se, names, pure)
+    solution = least_squares(
+        problem.residual,
+        problem.start(),
+        jac=problem.slopes,
+        bounds=problem.bounds(),
+        x_scale="jac",
+        ftol=TOLERANCE,
+        xtol=TOLERANCE,
+        gtol=TOLERANCE,
+    ).x
+    return _balance(problem, _settled(problem, solution), significance)
+
+
+@dataclass(frozen=True)
+class _Problem:
+    """The measurements of s streams and k components, feed first, and their residuals.
+
+    θ holds the masses, then the assays of the s - 1 outlets, stream by stream. Masses are counted
+    in ``unit``, the largest of them, so that no search depends on the unit of the table.
+    """
+
+    names: tuple[str, ...]
+    shape: tuple[int, int]
+    measured: FloatArray
+    se: FloatArray
+    assumed: BoolArray
+    used: NDArray[np.intp]
+    pure: float
+    unit: float
+
+    @classmethod
+    def checked(
+        cls,
+        mass: ArrayLike,
+        assay: ArrayLike,
+        mass_se: ArrayLike,
+        assay_se: ArrayLike,
+        names: Sequence[str] | None,
+        pure: float,
+    ) -> _Problem:
+        m = np.asarray(mass, dtype=float)
+        s = len(m)
+        a = np.asarray(assay, dtype=float).reshape(s, -1)
+        m_se = np.broadcast_to(np.asarray(mass_se, dtype=float), m.shape)
+        a_error = np.asarray(assay_se, dtype=float)
+        a_se = np.broadcast_to(a_error[:, None] if a_error.ndim == 1 else a_error, a.shape)
+        labels = tuple(names) if names is not None else tuple(f"stream {i}" for i in range(s))
+        if s < FEWEST_STREAMS or len(labels) != s:
+            raise InputError(
+                f"a balance needs the feed and at least two outlets, named one by one; got {s}"
+                f" streams and {len(labels)} names.",
+                code="balance-shape",
+                hint="Add the missing stream with NaN for what was not measured.",
+            )
+        measured, se = np.concatenate([m, a.ravel()]), np.concatenate([m_se, a_se.ravel()])
+        _refuse_values(measured, se, _labels(labels, a.shape[1]), s, pure)
+        unit = float(np.max(m, where=np.isfinite(m), initial=0.0)) or 1.0
+        measured[:s], se[:s] = m / unit, m_se / unit
+        assumed = np.isfinite(measured) & np.isnan(se)
+        guess = relative_errors(
+            measured[:s], measured[s:], ASSUMED_RELATIVE_ERROR, ASSUMED_RELATIVE_ERROR
+        )
+        se = np.where(assumed, np.concatenate(guess), se)
+        used = np.flatnonzero(np.isfinite(measured))
+        return cls(labels, (s, a.shape[1]), measured, se, assumed[used], used, pure, unit)
+
+    def residual(self, theta: AnyArray) -> AnyArray:
+        """(fitted - measured) / se of the measurements used: (..., p) to (..., m)."""
+        s, k = self.shape
+        fitted = self.quantities(theta)[..., : s + s * k]
+        result: AnyArray = ((fitted - self.measured) / self.se)[..., self.used]
+        return result
+
+    def slopes(self, theta: FloatArray) -> FloatArray:
+        return jacobian(self.residual, theta)
+
+    def quantities(self, theta: AnyArray) -> AnyArray:
+        """Masses, assays, yields, recoveries of all streams: (..., 2 (s + s k))."""
+        s, k = self.shape
+        lead = theta.shape[:-1]
+        mass = theta[..., : s - 1]
+        metal = mass[..., None] * theta[..., s - 1 :].reshape(*lead, s - 1, k)
+        feed = mass.sum(axis=-1, keepdims=True)
+        feed_metal = metal.sum(axis=-2)
+        with np.errstate(all="ignore"):
+            head = feed_metal / feed
+            yields = mass / feed
+            recovery = (metal / feed_metal[..., None, :]).reshape(*lead, -1)
+        one = np.ones_like(head)
+        assays = theta[..., s - 1 :]
+        parts = [feed, mass, head, assays, np.ones_like(feed), yields, one, recovery]
+        return np.concatenate(parts, axis=-1)
+
+    def bounds(self) -> tuple[FloatArray, FloatArray]:
+        s, k = self.shape
+        upper = np.concatenate([np.full(s - 1, np.inf), np.full((s - 1) * k, self.pure)])
+        return np.zeros(len(upper)), upper
+
+    def start(self) -> FloatArray:
+        """A point inside the bounds: measurements where there are any, else what they imply."""
+        s, k = self.shape
+        mass, assay = self.measured[:s].copy(), self.measured[s:].reshape(s, k)
+        known = np.isfinite(assay)
+        mean = np.where(known, assay, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+        assay = np.where(known, assay, mean)
+        if np.isnan(mass).all():
+            mass[0] = 1.0
+        sign = np.where(np.arange(s) == 0, -1.0, 1.0)
+        balances = sign * np.vstack([np.ones(s), (assay / np.maximum(mean, SMALLEST_ASSAY)).T])
+        missing = np.isnan(mass)
+        if missing.any():
+            rest = balances[:, ~missing] @ mass[~missing]
+            mass[missing] = nnls(balances[:, missing], -rest)[0]
+        smallest = SMALLEST_SHARE * mass.max()
+        return np.concatenate([np.maximum(mass[1:], smallest), assay[1:].ravel()])
+
+
+def relative_errors(
+    mass: FloatArray, assay: FloatArray, of_mass: float, of_assay: float
+) -> tuple[FloatArray, FloatArray]:
+    """Standard errors of masses and assays that are these shares of the readings."""
+    smallest = SMALLEST_SHARE * np.max(mass, where=np.isfinite(mass), initial=0.0)
+    return of_mass * np.maximum(mass, smallest), of_assay * np.maximum(assay, SMALLEST_ASSAY)
+
+
+def _labels(names: Sequence[str], k: int) -> tuple[str, ...]:
+    """What each entry of `_Problem.quantities` is."""
+    component = [""] if k == 1 else [f" of component {j + 1}" for j in range(k)]
+    return tuple(
+        f"{kind}{part} of {name}"
+        for kind, parts in zip(QUANTITIES, ([""], component) * 2, strict=True)
+        for name in names
+        for part in parts
+    )
+
+
+def _refuse_values(
+    measured: FloatArray, se: FloatArray, labels: tuple[str, ...], s: int, pure: float
+) -> None:
+    limit = np.where(np.arange(len(measured)) < s, np.inf, pure)
+    outside = (measured < 0) | (measured > limit) | np.isinf(measured)
+    if outside.any():
+        i = int(np.argmax(outside))
+        raise InputError(
+            f"{labels[i]} is {measured[i]:g}; it must lie between 0 and {limit[i]:g}.",
+            code="measurement-range",
+            hint="Assays are in the unit of the pure material: as shares of it, 97.2 % is 0.972.",
+        )
+    if (measured[:s] == 0).any() and not (measured[:s] > 0).any():
+        raise InputError("every mass weighed is zero.", code="measurement-range")
+    exact = np.isfinite(measured) & (se <= 0)
+    if exact.any():
+        i = int(np.argmax(exact))
+        raise InputError(
+            f"{labels[i]} has a standard error of {se[i]:g}; no measurement is exact.",
+            code="measurement-error",
+            hint="Leave the error empty when it is not known.",
+        )
+
+
+def _balance(problem: _Problem, theta: FloatArray, significance: float) -> StreamBalance:
+    s, k = problem.shape
+    fit = Fit(problem.slopes(theta), problem.residual(theta))
+    gradient = jacobian(problem.quantities, theta)
+    lean, open_ = fit.sensitivity(gradient), np.where(fit.determined(gradient), 0.0, np.nan)
+    values = problem.quantities(theta) + open_
+    variance = np.square(lean).sum(axis=1) + open_
+    guessed = np.square(lean[:, problem.assumed]).sum(axis=1) > NUMERICAL_ZERO * variance
+    errors = np.where(guessed, np.nan, np.sqrt(variance))
+    closure = fit.closure(significance)
+    if problem.assumed.any():
+        closure = replace(closure, p_value=float("nan"), suspects=())
+    labels = _labels(problem.names, k)
+    cut = np.cumsum([s, s * k, s])
+    mass, assay, yield_, recovery = np.split(values, cut)
+    mass_se, assay_se, yield_se, recovery_se = np.split(errors, cut)
+    return StreamBalance(
+        names=problem.names,
+        mass=mass * problem.unit,
+        mass_se=mass_se * problem.unit,
+        assay=assay.reshape(s, k),
+        assay_se=assay_se.reshape(s, k),
+        yield_=yield_,
+        yield_se=yield_se,
+        recovery=recovery.reshape(s, k),
+        recovery_se=recovery_se.reshape(s, k),
+        closure=closure,
+        labels=tuple(labels[i] for i in problem.used),
+        undetermined=tuple(labels[i] for i in np.flatnonzero(np.isnan(values))),
+        held=tuple(labels[i] for i in _held(problem, theta)),
+    )
+
+
+def _held(problem: _Problem, theta: FloatArray) -> list[int]:
+    """Masses and assays that were moved to a bound, by their place among the labels."""
+    s, k = problem.shape
+    lower, upper = problem.bounds()
+    # The feed is not among the parameters: masses start one later, assays k later still.
+    place = np.arange(len(theta)) + np.where(np.arange(len(theta)) < s - 1, 1, 1 + k)
+    held = ((theta == lower) | (theta == upper)) & (problem.measured[place] != theta)
+    return [int(i) for i in place[held]]
+
+
+def _settled(problem: _Problem, theta: FloatArray) -> FloatArray:
+    """The search ends just inside a bound that holds it: put it there."""
+    lower, upper = problem.bounds()
+    outlets = problem.shape[0] - 1
+    unit = np.where(np.arange(len(theta)) < outlets, theta[:outlets].sum(), 1.0)
+    theta = np.where(theta - lower < AT_BOUND * unit, lower, theta)
+    return np.where(upper - theta < AT_BOUND * unit, upper, theta)

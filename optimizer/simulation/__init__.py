@@ -1,0 +1,36 @@
+"""A physical deck for the demo and for benchmarks, whose truth is known.
+
+``Deck.run`` gives true recovery and grade, ``Deck.measure`` what a log would hold, ``attainable``
+the true optimum. Never used by a recommendation: nothing outside the demo, the benchmarks and the
+tests may import it.
+"""
+
+from optimizer.simulation.cases import (
+    FAMILIES,
+    coffee,
+    demo_deck,
+    demo_material,
+    random_deck,
+    random_material,
+)
+from optimizer.simulation.deck import STATES, Deck, Material, Measurement, Response
+from optimizer.simulation.optimum import Optimum, attainable, demanding_grade
+from optimizer.simulation.physics import Laws
+
+__all__ = [
+    "FAMILIES",
+    "STATES",
+    "Deck",
+    "Laws",
+    "Material",
+    "Measurement",
+    "Optimum",
+    "Response",
+    "attainable",
+    "coffee",
+    "demanding_grade",
+    "demo_deck",
+    "demo_material",
+    "random_deck",
+    "random_material",
+]

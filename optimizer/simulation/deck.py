@@ -1,0 +1,351 @@
+"""A gravity table that can be run without one: settings and material in, grade and recovery out.
+
+The chain of causes, each one line of ``Deck._latent``: feed rate and end raise make a bed depth
+and an exposure time; the air gate and the bed make an air velocity, judged against minimum
+fluidisation; exposure, air and vibration make layers, hence a sharpness Ep; eccentric speed and
+side tilt pull the layers apart, hence a cut density ρ50. A partition curve with that Ep and ρ50,
+averaged over the densities of wanted and unwanted particles, gives recovery and grade. The
+wanted product is the heavy one, taken at the high side.
+
+The signs are common practice in the trade, the magnitudes invented. The published parts are in
+``physics``. Never used by a recommendation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import expit, logit, softmax
+
+from optimizer.simulation import physics
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+STATES = ("even", "boiling", "sluggish", "starved", "flooded")
+"""Bed states; everything but ``even`` is a failed trial."""
+
+# Width of the border between two bed states, as a relative change of the air ratio or depth:
+# the same set-point near a border is sometimes even and sometimes not.
+BORDER = 0.04
+# Vibration carries part of the bed's weight, so fluidisation needs less air: share per unit of Γ.
+VIBRATION_RELIEF = 0.15
+# Moisture (% wet basis) at which the material data hold, and what a point more does: damp
+# particles cling, which asks for more air and blurs the layers.
+DRY_MOISTURE = 11.0
+CLING_AIR = 0.02
+CLING_BLUR = 0.04
+# Below this value of exposure times quality nothing has layered and Ep is already a hundred times
+# the deck's best; without the floor a dead bed divides by zero.
+LEAST_LAYERING = 1e-2
+
+
+@dataclass(frozen=True)
+class Material:
+    """What is fed.
+
+    Args:
+        feed_grade: share of wanted particles by mass, in (0, 1).
+        wanted_density, unwanted_density: mean particle densities, kg/m3; wanted is heavier.
+        wanted_spread, unwanted_spread: standard deviations of them, kg/m3.
+        size: particle diameter, m.
+        bulk_density: kg/m3.
+        moisture: % wet basis.
+    """
+
+    feed_grade: float
+    wanted_density: float
+    unwanted_density: float
+    wanted_spread: float
+    unwanted_spread: float
+    size: float
+    bulk_density: float
+    moisture: float = DRY_MOISTURE
+
+    @property
+    def contrast(self) -> float:
+        """Difference of the mean densities, kg/m3."""
+        return self.wanted_density - self.unwanted_density
+
+    @property
+    def mean_density(self) -> float:
+        """Mean particle density of the feed, kg/m3."""
+        return self.unwanted_density + self.feed_grade * self.contrast
+
+
+@dataclass(frozen=True)
+class Response:
+    """True values of n runs; each array has shape (n,) unless said otherwise.
+
+    Args:
+        recovery: share of the wanted material that reaches the product.
+        grade: share of wanted material in the product.
+        yield_: share of the feed that reaches the product.
+        cut: density ρ50 of which half goes to the product, kg/m3.
+        probable_error: Ep of the partition, kg/m3; small is sharp.
+        chance: chance of each of ``STATES``, shape (n, 5); rows sum to 1.
+    """
+
+    recovery: Floats
+    grade: Floats
+    yield_: Floats
+    cut: Floats
+    probable_error: Floats
+    chance: Floats
+
+    @property
+    def deck_state(self) -> NDArray[np.str_]:
+        """The likeliest bed state."""
+        return np.asarray(np.array(STATES)[np.argmax(self.chance, axis=1)])
+
+    @property
+    def failure(self) -> Floats:
+        """Chance of a failed trial."""
+        return 1.0 - self.chance[:, 0]
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """What a log would hold of n runs; grade and recovery are NaN for a failed trial.
+
+    Args:
+        grade: counted share of wanted particles, a multiple of 1/grade_count.
+        recovery: weighed and assayed, in (0, 1).
+        grade_count: particles in each purity sample.
+        recovery_se: standard error of a recovery, fraction.
+        deck_state: one of ``STATES`` for each run.
+    """
+
+    grade: Floats
+    recovery: Floats
+    grade_count: int
+    recovery_se: float
+    deck_state: NDArray[np.str_]
+
+
+@dataclass(frozen=True)
+class _Latent:
+    """What decides a split, each (n,): cut density, Ep (kg/m3); and the states, (n, 5)."""
+
+    cut: Floats
+    probable_error: Floats
+    chance: Floats
+
+
+@dataclass(frozen=True)
+class Deck:
+    """One deck: geometry, air, motion, and the laws it follows. The numbers are invented.
+
+    Args:
+        length, width: of the deck, feed to discharge end and low to high side, m.
+        amplitude: half the stroke, m.
+        drive_angle: of the stroke against the deck, deg.
+        conveying: transport ratio V/(aω) for each unit of slope.
+        flat_slope: slope that conveys as much as the stroke alone does on a level deck.
+        full_turns: turns of the gate knob from closed to fully open.
+        open_velocity: superficial air velocity, gate fully open and deck empty, m/s.
+        shutoff_pressure: fan pressure at no flow, Pa.
+        gate_share: share of the flow resistance that a fully open gate makes.
+        best_air: air over minimum fluidisation that layers best at the reference depth.
+        air_depth: exponent by which a deeper bed wants more air.
+        air_width: width of the air hump, on the log of the air.
+        best_throw, throw_width: the throw number that loosens the bed best; width on its log.
+        layering_time: seconds to layer a bed of the reference depth at best air and throw.
+        reference_depth: m.
+        depth_exponent: how the layering time grows with depth.
+        imperfection: best Ep over mean density; in air ρ - ρ(fluid) is ρ itself. Closely sized
+            feed is assumed: published air tables on unsized coal are several times blunter.
+        balance_tilt, balance_speed: deg and rpm at which pull and lift are equal.
+        speed_exponent: how the lift grows with speed.
+        air_pull: how the pull on the floating layer grows with air; little air piles at the
+            high side, much air lifts heavy particles into the layer that runs low.
+        depth_pull: how the pull grows with depth; only the contact layer is lifted.
+        cut_response: shift of the cut for one unit of balance, in contrasts of the material.
+        bypass: share of the feed that goes to either side unsorted.
+        boiling_at, sluggish_at: air over best air beyond which the bed fails.
+        least_layers, most_depth: bed depths, in particles and in m, beyond which it fails.
+        cut_noise: run-to-run standard deviation of the cut, in contrasts.
+        sharpness_noise: run-to-run standard deviation of ln Ep.
+        recovery_se: standard error of a weighed and assayed recovery, fraction.
+        laws: functional forms.
+    """
+
+    length: float = 2.6
+    width: float = 1.3
+    amplitude: float = 0.005
+    drive_angle: float = 32.0
+    conveying: float = 1.7
+    flat_slope: float = 0.008
+    full_turns: float = 90.0
+    open_velocity: float = 2.6
+    shutoff_pressure: float = 1400.0
+    gate_share: float = 0.35
+    best_air: float = 1.05
+    air_depth: float = 0.15
+    air_width: float = 0.15
+    best_throw: float = 0.62
+    throw_width: float = 0.45
+    layering_time: float = 80.0
+    reference_depth: float = 0.030
+    depth_exponent: float = 0.5
+    imperfection: float = 0.024
+    balance_tilt: float = 8.0
+    balance_speed: float = 400.0
+    speed_exponent: float = 2.5
+    air_pull: float = 1.0
+    depth_pull: float = 0.4
+    cut_response: float = 0.35
+    bypass: float = 0.0
+    boiling_at: float = 1.37
+    sluggish_at: float = 0.62
+    least_layers: float = 1.5
+    most_depth: float = 0.070
+    cut_noise: float = 0.03
+    sharpness_noise: float = 0.07
+    recovery_se: float = 0.008
+    laws: physics.Laws = field(default_factory=physics.Laws)
+
+    def run(self, settings: Floats, material: Material) -> Response:
+        """True values at settings, without noise: a run with the median cut and sharpness.
+
+        Args:
+            settings: feed_rate t/h, end_raise deg, side_tilt deg, eccentric_speed rpm, air
+                turns; shape (n, 5).
+        """
+        return self._split(self._latent(settings, material), material)
+
+    def measure(
+        self,
+        settings: Floats,
+        material: Material,
+        rng: np.random.Generator,
+        grade_count: int = 400,
+    ) -> Measurement:
+        """What a log would say: run-to-run noise, then a purity count and a weighed recovery.
+
+        Grade is a binomial count. The recovery error is added on the logit scale, scaled to
+        ``recovery_se`` at the recovery of the run, so that a reading stays inside (0, 1).
+        """
+        latent = self._latent(settings, material)
+        n = len(latent.cut)
+        moved = _Latent(
+            latent.cut + self.cut_noise * material.contrast * rng.standard_normal(n),
+            latent.probable_error * np.exp(self.sharpness_noise * rng.standard_normal(n)),
+            latent.chance,
+        )
+        actual = self._split(moved, material)
+        count = rng.binomial(grade_count, actual.grade)
+        error = rng.standard_normal(n) * self.recovery_se
+        recovery = expit(
+            logit(actual.recovery) + error / (actual.recovery * (1.0 - actual.recovery))
+        )
+        drawn = (rng.random(n)[:, None] > np.cumsum(latent.chance, axis=1)).sum(axis=1)
+        state = np.array(STATES)[np.minimum(drawn, len(STATES) - 1)]
+        even = state == STATES[0]
+        return Measurement(
+            np.where(even, count / grade_count, np.nan),
+            np.where(even, recovery, np.nan),
+            grade_count,
+            self.recovery_se,
+            state,
+        )
+
+    def travel(self, end_raise: Floats, rpm: Floats) -> Floats:
+        """Velocity along the deck, m/s: V = aω · conveying · (flat_slope + sin α); shape (n,)."""
+        swing = self.amplitude * rpm * (2.0 * np.pi / 60.0)
+        return swing * self.conveying * (self.flat_slope + np.sin(np.radians(end_raise)))
+
+    def bed_depth(self, feed_rate: Floats, travel: Floats, material: Material) -> Floats:
+        """Depth of a bed that carries the feed away as fast as it comes, m; shape (n,)."""
+        return feed_rate / 3.6 / (material.bulk_density * self.width * travel)
+
+    def air_velocity(self, turns: Floats, depth: Floats, material: Material) -> Floats:
+        """Superficial air velocity, m/s, shape (n,).
+
+        A fan p = p₀ - k u² against gate, deck and the bed's weight w = ρ_bulk g h gives
+        u = u_open φ √((1 - w/p₀)/(φ²(1 - κ) + κ)), φ the opening and κ the gate's share of the
+        resistance: the gate chokes when nearly closed and hardly matters when nearly open.
+        """
+        opening = self.laws.gate(np.asarray(turns) / self.full_turns)
+        weight = material.bulk_density * physics.GRAVITY * depth
+        left = np.maximum(1.0 - weight / self.shutoff_pressure, 0.0)
+        resistance = opening**2 * (1.0 - self.gate_share) + self.gate_share
+        return self.open_velocity * opening * np.sqrt(left / resistance)
+
+    def _latent(self, settings: Floats, material: Material) -> _Latent:
+        feed_rate, end_raise, side_tilt, rpm, turns = np.atleast_2d(settings).T
+        travel = self.travel(end_raise, rpm)
+        depth = self.bed_depth(feed_rate, travel, material)
+        layers = depth / material.size
+        throw = physics.throw_number(self.amplitude, rpm, self.drive_angle, end_raise)
+        air = self._air_excess(turns, depth, throw, material)
+        quality = (
+            self.laws.hump(air / self.air_width)
+            * physics.gaussian_hump(np.log(throw / self.best_throw) / self.throw_width)
+            * -np.expm1(-((layers / self.least_layers) ** 2))
+            * np.exp(-((depth / self.most_depth) ** 2))
+        )
+        slowness = self.layering_time * (depth / self.reference_depth) ** self.depth_exponent
+        layering = np.maximum(quality * (self.length / travel) / slowness, LEAST_LAYERING)
+        blur = 1.0 + CLING_BLUR * (material.moisture - DRY_MOISTURE)
+        best = self.imperfection * material.mean_density * blur
+        pull = self._pull_over_lift(side_tilt, rpm, air, depth)
+        cut = material.mean_density + self.cut_response * material.contrast * pull
+        return _Latent(cut, best / -np.expm1(-layering), self._chances(air, layers, depth))
+
+    def _air_excess(
+        self, turns: Floats, depth: Floats, throw: Floats, material: Material
+    ) -> Floats:
+        """Log of the air over the air that layers this bed best, shape (n,); -inf with no air."""
+        onset = physics.wen_yu_velocity(material.size, material.mean_density)
+        onset *= 1.0 + CLING_AIR * (material.moisture - DRY_MOISTURE)
+        deeper = (depth / self.reference_depth) ** self.air_depth
+        best = self.best_air * onset * (1.0 - VIBRATION_RELIEF * throw) * deeper
+        velocity = self.air_velocity(turns, depth, material)
+        return np.log(np.maximum(velocity / best, np.finfo(float).tiny))
+
+    def _pull_over_lift(self, side_tilt: Floats, rpm: Floats, air: Floats, depth: Floats) -> Floats:
+        """Balance of the tilt's pull on the floating layer and the speed's lift, shape (n,)."""
+        log_ratio = (
+            np.log(np.sin(np.radians(side_tilt)) / np.sin(np.radians(self.balance_tilt)))
+            - self.speed_exponent * np.log(rpm / self.balance_speed)
+            + self.air_pull * air
+            + self.depth_pull * np.log(depth / self.reference_depth)
+        )
+        return self.laws.balance(log_ratio)
+
+    def _chances(self, air: Floats, layers: Floats, depth: Floats) -> Floats:
+        """Chance of each bed state, shape (n, 5): soft borders, even where none is crossed."""
+        beyond = np.column_stack(
+            [
+                np.zeros_like(air),
+                air - np.log(self.boiling_at),
+                np.log(self.sluggish_at) - air,
+                np.log(self.least_layers / layers),
+                np.log(depth / self.most_depth),
+            ]
+        )
+        return np.asarray(softmax(beyond / BORDER, axis=1))
+
+    def _split(self, latent: _Latent, material: Material) -> Response:
+        """Recovery p_w; yield f p_w + (1 - f) p_u; grade f p_w over the yield."""
+        wanted, unwanted = (
+            self.bypass
+            + (1.0 - 2.0 * self.bypass)
+            * physics.share_to_heavy(
+                self.laws.partition, mean, spread, latent.cut, latent.probable_error
+            )
+            for mean, spread in (
+                (material.wanted_density, material.wanted_spread),
+                (material.unwanted_density, material.unwanted_spread),
+            )
+        )
+        product = material.feed_grade * wanted
+        yield_ = product + (1.0 - material.feed_grade) * unwanted
+        return Response(
+            wanted, product / yield_, yield_, latent.cut, latent.probable_error, latent.chance
+        )

@@ -1,0 +1,134 @@
+"""The true optimum of a simulated deck: what a perfect operator would attain.
+
+A benchmark measures a method by its distance from this number, so it must be no worse than any
+lattice point anyone can find: an even sample of the whole region, then many walkers that polish
+the best of it, all evaluated in bulk.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimizer.errors import LimitError
+from optimizer.settings import GRAVITY_TABLE, Region
+from optimizer.simulation.deck import Deck, Material
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.int64]
+
+# Even sample of the region. A power of two, as the Sobol' sequence behind it asks for.
+SAMPLE = 1 << 15
+# Walkers that polish, moves of each in a round, rounds. The reach of a move shrinks from a tenth
+# of a range to a single step over the rounds.
+WALKERS = 48
+MOVES = 64
+ROUNDS = 30
+WIDEST_REACH = 0.10
+
+
+@dataclass(frozen=True)
+class Optimum:
+    """The best settings, shape (5,), and the true values there."""
+
+    settings: Floats
+    recovery: float
+    grade: float
+    failure: float
+
+
+def attainable(
+    deck: Deck,
+    material: Material,
+    min_grade: float,
+    region: Region | None = None,
+    *,
+    max_failure: float = 0.05,
+    seed: int = 0,
+) -> Optimum:
+    """Highest true recovery whose true grade is at least ``min_grade``, on the lattice.
+
+    Args:
+        region: lattice points allowed, with any bounds and couplings (a least feed rate, say);
+            the whole of ``GRAVITY_TABLE`` when None.
+        max_failure: largest chance of a failed trial.
+        seed: of the search; the answer should not depend on it.
+
+    Raises:
+        LimitError: when no settings reach the grade.
+    """
+    region = region or Region.whole(GRAVITY_TABLE)
+    rng = np.random.default_rng(seed)
+    index = region.sample(SAMPLE, rng)
+    worth = _worth(deck, material, min_grade, max_failure, region.space.values(index))
+    first, last = np.array(region.first), np.array(region.last)
+    for k in range(ROUNDS):
+        best = np.argsort(-worth, kind="stable")[:WALKERS]
+        reach = WIDEST_REACH ** (1.0 + 2.0 * k / ROUNDS)
+        moves = _moves(rng, np.maximum(reach * (last - first), 0.7))
+        near = np.clip(index[best, None, :] + moves, first, last).reshape(-1, len(first))
+        near = np.unique(near[region.contains(near)], axis=0)
+        found = _worth(deck, material, min_grade, max_failure, region.space.values(near))
+        index, worth = np.vstack([index[best], near]), np.concatenate([worth[best], found])
+        index, kept = np.unique(index, axis=0, return_index=True)
+        worth = worth[kept]
+    best_index = index[np.argmax(worth)]
+    return _checked(deck, material, min_grade, max_failure, region.space.values(best_index))
+
+
+def _moves(rng: np.random.Generator, scale: Floats) -> Indices:
+    """Random steps of each walker, shape (WALKERS, MOVES, d); about half the settings stay."""
+    shape = (WALKERS, MOVES, len(scale))
+    return np.rint(rng.standard_normal(shape) * scale * (rng.random(shape) < 0.5)).astype(np.int64)
+
+
+def _worth(
+    deck: Deck, material: Material, min_grade: float, max_failure: float, settings: Floats
+) -> Floats:
+    """Recovery where the limits hold; below zero, by the shortfall, elsewhere; shape (n,)."""
+    response = deck.run(settings, material)
+    short = np.maximum(min_grade - response.grade, 0.0)
+    risk = np.maximum(response.failure - max_failure, 0.0)
+    return np.where(short + risk > 0.0, -short - risk, response.recovery)
+
+
+def _checked(
+    deck: Deck, material: Material, min_grade: float, max_failure: float, settings: Floats
+) -> Optimum:
+    response = deck.run(settings, material)
+    grade, failure = float(response.grade[0]), float(response.failure[0])
+    if grade < min_grade or failure > max_failure:
+        raise LimitError(
+            f"no settings of this deck reach grade {min_grade:g} with a chance of failure of at "
+            f"most {max_failure:g}; the nearest has grade {grade:.4f} and chance {failure:.3f}.",
+            code="grade-out-of-reach",
+            hint="Lower the grade, or allow more of the space.",
+        )
+    return Optimum(settings[0], float(response.recovery[0]), grade, failure)
+
+
+def demanding_grade(
+    deck: Deck,
+    material: Material,
+    share: float = 0.03,
+    region: Region | None = None,
+    *,
+    max_failure: float = 0.05,
+    seed: int = 0,
+) -> float:
+    """The grade that only a ``share`` of the region reaches: an equally hard goal for any deck.
+
+    Args:
+        share: of the lattice points of the region, in (0, 1).
+        region, max_failure, seed: as in ``attainable``.
+    """
+    region = region or Region.whole(GRAVITY_TABLE)
+    index = region.sample(SAMPLE, np.random.default_rng(seed))
+    response = deck.run(region.space.values(index), material)
+    grade = np.where(response.failure <= max_failure, response.grade, 0.0)
+    return float(np.quantile(grade, 1.0 - share))

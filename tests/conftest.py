@@ -1,0 +1,52 @@
+"""Shared fixtures, few and small."""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from threadpoolctl import threadpool_limits
+
+from optimizer.settings import GRAVITY_TABLE, Region
+from optimizer.simulation import demo_deck, demo_material
+
+
+@pytest.fixture(autouse=True, scope="session")
+def one_thread():
+    """Two test processes on two cores: a second thread in each only waits."""
+    with threadpool_limits(1):
+        yield
+
+
+def run_table(settings, grade, recovery, state=None, line="deck-1", **columns) -> pa.Table:
+    """Runs as the table that a history reads back; NaN readings are missing ones."""
+    n = len(settings)
+    readings = {"grade": grade, "recovery": recovery}
+    return pa.table(
+        {
+            "run_id": [f"r{k}" for k in range(n)],
+            "line": [line] * n,
+            "started_at": pa.array(range(n), pa.timestamp("us", "UTC")),
+            "material": pa.nulls(n, pa.string()),
+            **{name: np.asarray(settings)[:, j] for j, name in enumerate(GRAVITY_TABLE.names)},
+            **{k: pa.array(np.asarray(v, float), from_pandas=True) for k, v in readings.items()},
+            "deck_state": list(state) if state is not None else ["even"] * n,
+            **columns,
+        }
+    )
+
+
+@pytest.fixture(scope="session")
+def season_table():
+    """60 runs of a simulated deck at spread settings, some failed, with counted grades."""
+    rng = np.random.default_rng(11)
+    values = GRAVITY_TABLE.values(Region.whole(GRAVITY_TABLE).sample(60, rng))
+    measured = demo_deck("deck-1").measure(values, demo_material(), rng)
+    return run_table(
+        values,
+        measured.grade,
+        measured.recovery,
+        measured.deck_state,
+        grade_count=[400] * 60,
+        feed_grade=[0.93] * 60,
+    )

@@ -1,0 +1,127 @@
+"""The Gaussian process against scikit-learn's GaussianProcessRegressor.
+
+Source: scikit-learn, ``sklearn.gaussian_process`` (independent implementation of Rasmussen &
+Williams, Gaussian Processes for Machine Learning, 2006, algorithm 2.1).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from sklearn.base import clone
+from sklearn.gaussian_process import GaussianProcessClassifier, GaussianProcessRegressor
+from sklearn.gaussian_process.kernels import ConstantKernel, DotProduct, Matern, WhiteKernel
+from sklearn.model_selection import cross_val_score
+from sklearn.pipeline import make_pipeline
+from sklearn.preprocessing import MinMaxScaler
+
+from optimizer.gaussian_process import GaussianProcess
+from optimizer.surrogate import DeckState
+
+TOLERANCE = 1e-8
+KNOWN_VARIANCE = 0.01
+
+
+def surface(n: int, seed: int = 0) -> tuple[np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(seed)
+    X = rng.random((n, 3))
+    return X, np.sin(3 * X[:, 0]) + X[:, 1] ** 2 + 0.1 * rng.standard_normal(n)
+
+
+def kernel_of(theta: np.ndarray):
+    smooth = ConstantKernel(np.exp(theta[3])) * Matern(np.exp(theta[:3]), nu=2.5)
+    return smooth + WhiteKernel(np.exp(theta[4]))
+
+
+THETAS = [np.array([-0.5, 0.1, 0.8, 0.2, -3.0]), np.array([1.5, -1.0, 0.3, 1.2, -5.0])]
+
+
+@pytest.mark.parametrize("theta", THETAS)
+def test_posterior_and_likelihood_agree(theta):
+    X, y = surface(40)
+    ours = GaussianProcess(trend="none", priors=None, theta=theta, standardize=False)
+    ours.fit(X, y, known_variance=np.full(40, KNOWN_VARIANCE))
+    theirs = GaussianProcessRegressor(kernel_of(theta), alpha=KNOWN_VARIANCE, optimizer=None)
+    theirs.fit(X, y)
+    A = np.random.default_rng(1).random((50, 3))
+    mean, covariance = ours.predict(A, return_cov=True)
+    their_mean, their_covariance = theirs.predict(A, return_cov=True)
+    np.testing.assert_allclose(mean, their_mean, atol=TOLERANCE)
+    # Theirs predicts a reading, ours the true quantity: the noise is the difference.
+    their_covariance = their_covariance - np.exp(theta[4]) * np.eye(50)
+    np.testing.assert_allclose(covariance, their_covariance, atol=TOLERANCE)
+    np.testing.assert_allclose(
+        ours.predict(A, return_std=True)[1], np.sqrt(np.diag(covariance)), atol=TOLERANCE
+    )
+    value, gradient = ours.log_marginal_likelihood(theta, eval_gradient=True)
+    # Their kernel orders its parameters variance, length scales, noise.
+    their_value, their_gradient = theirs.log_marginal_likelihood(
+        theirs.kernel_.theta, eval_gradient=True
+    )
+    np.testing.assert_allclose(value, their_value, atol=TOLERANCE)
+    np.testing.assert_allclose(gradient, their_gradient[[1, 2, 3, 0, 4]], atol=TOLERANCE)
+
+
+def test_linear_trend_is_their_dot_product_kernel():
+    X, y = surface(30)
+    theta = THETAS[0]
+    tau2 = 0.3
+    ours = GaussianProcess(
+        trend="linear", trend_variance=tau2, priors=None, theta=theta, standardize=False
+    ).fit(X, y, known_variance=np.zeros(30))
+    # 10 + 0.3 * 12 * (x - 1/2).(x' - 1/2), written on shifted inputs.
+    level, slope = 10.0, tau2 * 12.0
+    kernel = kernel_of(theta) + ConstantKernel(slope) * DotProduct(np.sqrt(level / slope))
+    theirs = GaussianProcessRegressor(ConstantKernel(1.0) * kernel, alpha=0.0, optimizer=None)
+    # Shifting the inputs leaves the Matern part as it is.
+    theirs.fit(X - 0.5, y)
+    A = np.random.default_rng(2).random((20, 3))
+    np.testing.assert_allclose(ours.predict(A), theirs.predict(A - 0.5), atol=1e-7)
+
+
+@pytest.mark.parametrize("theta", THETAS)
+def test_collapsed_replicates_equal_the_full_model(theta):
+    """Binois, Gramacy & Ludkovski, J. Comput. Graph. Stat. 27 (2018) 808, against the full model
+    of scikit-learn."""
+    X, _ = surface(12)
+    rng = np.random.default_rng(3)
+    rows = np.repeat(X, rng.integers(1, 6, len(X)), axis=0)
+    y = np.sin(3 * rows[:, 0]) + 0.2 * rng.standard_normal(len(rows))
+    ours = GaussianProcess(trend="none", priors=None, theta=theta, standardize=False)
+    ours.fit(rows, y, known_variance=np.full(len(rows), KNOWN_VARIANCE))
+    assert len(ours.readings_.mean) == len(X) < len(rows)
+    theirs = GaussianProcessRegressor(kernel_of(theta), alpha=KNOWN_VARIANCE, optimizer=None)
+    theirs.fit(rows, y)
+    A = rng.random((25, 3))
+    np.testing.assert_allclose(ours.predict(A), theirs.predict(A), atol=TOLERANCE)
+    value, gradient = ours.log_marginal_likelihood(theta, eval_gradient=True)
+    their_value, their_gradient = theirs.log_marginal_likelihood(
+        theirs.kernel_.theta, eval_gradient=True
+    )
+    np.testing.assert_allclose(value, their_value, atol=TOLERANCE)
+    np.testing.assert_allclose(gradient, their_gradient[[1, 2, 3, 0, 4]], atol=TOLERANCE)
+
+
+def test_it_is_a_scikit_learn_estimator():
+    X, y = surface(40)
+    model = GaussianProcess(members=4, random_state=5)
+    assert clone(model).get_params()["random_state"] == 5
+    scores = cross_val_score(make_pipeline(MinMaxScaler(), model), X, y, cv=4, scoring="r2")
+    assert scores.mean() > 0.8
+
+
+def test_classifier_of_the_deck_state_agrees_on_single_runs():
+    """Theirs has a logistic likelihood; scaled to the same slope at 0 the two differ by less
+    than 0.05 in probability (Rasmussen & Williams 2006, section 3.3)."""
+    rng = np.random.default_rng(4)
+    X = rng.random((60, 2))
+    even = X[:, 0] + 0.15 * rng.standard_normal(60) < 0.5
+    ours = DeckState(lengthscale=0.35 / np.sqrt(2), deviation=1.5, trend=0.0).fit(X, even)
+    # Slope of the probit at 0 is 1/sqrt(2 pi), of the logistic 1/4.
+    ratio = 4.0 / np.sqrt(2.0 * np.pi)
+    kernel = ConstantKernel((1.5 * ratio) ** 2) * Matern(0.35, nu=np.inf)
+    theirs = GaussianProcessClassifier(kernel, optimizer=None).fit(X, even)
+    A = rng.random((200, 2))
+    assert abs(ours.level_) < 0.25
+    difference = ours.chance_even(A) - theirs.predict_proba(A)[:, 1]
+    assert np.abs(difference).max() < 0.05

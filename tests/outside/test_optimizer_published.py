@@ -1,0 +1,87 @@
+"""The optimizer on published test functions with known minima.
+
+Sources: Branin and Hartmann-6 as in ``skopt.benchmarks`` (scikit-optimize); the constrained
+problem of Gramacy et al., Technometrics 58 (2016) 1-11, minimum 0.5998 at (0.1951, 0.4047)
+(computed with many starts of SLSQP).
+
+A function to minimise becomes a recovery by a decreasing logistic map, a constraint a grade; the
+runs are exact. What is checked is the best value among a stated number of runs.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from scipy.special import expit
+from skopt.benchmarks import branin, hart6
+
+from optimizer.config import Brief, Site
+from optimizer.planner import suggest
+from optimizer.settings import Region, Setting, SettingSpace
+
+
+def box(bounds, step=0.001) -> SettingSpace:
+    return SettingSpace(
+        tuple(
+            Setting(f"x{j}", "", lo, hi, step * (hi - lo)) for j, (lo, hi) in enumerate(bounds, 1)
+        )
+    )
+
+
+def run(space, objective, constraint, starts, batches, size, scale, seed=0):
+    """Best feasible value after ``starts`` spread runs and ``batches`` plans of ``size``."""
+    values = space.values(Region.whole(space).sample(starts, np.random.default_rng(seed)))
+    brief = Brief.from_dict({"goal": {"min_grade": 0.5}, "trials": {"count": size}})
+    for _ in range(batches):
+        f = np.array([objective(v) for v in values])
+        g = np.array([constraint(v) for v in values])
+        table = pa.table(
+            {
+                "line": ["a"] * len(f),
+                "started_at": pa.nulls(len(f), pa.timestamp("us", "UTC")),
+                "material": pa.nulls(len(f), pa.string()),
+                "deck_state": ["even"] * len(f),
+                "grade": expit(-g),
+                "recovery": expit(-f / scale),
+                **{n: values[:, j] for j, n in enumerate(space.names)},
+            }
+        )
+        plan = suggest(table, Site(base=space), brief, seed=seed)
+        picks = [[r.settings[n] for n in space.names] for r in plan.recommendations]
+        values = np.vstack([values, picks])
+    f = np.array([objective(v) for v in values])
+    met = np.array([constraint(v) for v in values]) <= 0
+    return float(f[met].min()), len(values)
+
+
+def free(_):
+    return -3.0
+
+
+def test_branin():
+    space = box([(-5.0, 10.0), (0.0, 15.0)])
+    best, runs = run(space, branin, free, 8, 11, 2, scale=60.0)
+    assert runs == 30
+    assert best == pytest.approx(0.397887, abs=0.05)
+
+
+def test_hartmann_6():
+    space = box([(0.0, 1.0)] * 6, step=0.005)
+    best, runs = run(space, hart6, free, 14, 15, 3, scale=1.0)
+    assert runs == 59
+    assert best == pytest.approx(-3.32237, abs=0.15)
+
+
+def constrained(v):
+    c1 = 1.5 - v[0] - 2 * v[1] - 0.5 * np.sin(2 * np.pi * (v[0] ** 2 - 2 * v[1]))
+    return max(c1, v[0] ** 2 + v[1] ** 2 - 1.5)
+
+
+def test_constrained_problem_of_gramacy():
+    assert constrained([0.2, 0.2]) == pytest.approx(1.28526, abs=1e-5)  # published value
+    space = box([(0.0, 1.0)] * 2, step=0.002)
+    best, runs = run(space, lambda v: v[0] + v[1], constrained, 8, 11, 2, scale=0.5)
+    assert runs == 30
+    assert best == pytest.approx(0.599788, abs=0.02)
+    assert best >= 0.599788 - 1e-3

@@ -1,0 +1,93 @@
+"""The structure is a test: one-way imports, light start-up, and nothing else in the package."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+HEAVY = {"numpy", "scipy", "sklearn", "pandas", "pyarrow", "deltalake", "pint", "skopt", "pydantic"}
+
+
+def lint_imports(folder: Path) -> subprocess.CompletedProcess[str]:
+    command = Path(sys.executable).with_name("lint-imports")
+    return subprocess.run(
+        [command, "--no-cache"], cwd=folder, capture_output=True, text=True, check=False
+    )
+
+
+def test_imports_flow_one_way():
+    done = lint_imports(ROOT)
+    assert done.returncode == 0, done.stdout
+
+
+@pytest.mark.parametrize(
+    ("module", "line"),
+    [
+        ("optimizer/settings.py", "import optimizer.planner"),
+        ("optimizer/surrogate.py", "import optimizer.simulation"),
+        ("optimizer/measurement/__init__.py", "import optimizer.history"),
+        ("optimizer/history.py", "import sklearn"),
+        ("optimizer/planner.py", "import typer"),
+        ("optimizer/config.py", "import cli.show"),
+        ("optimizer/helpers.py", "import optimizer.errors"),
+    ],
+)
+def test_a_planted_fault_is_caught(tmp_path, module, line):
+    for name in ("optimizer", "cli"):
+        shutil.copytree(ROOT / name, tmp_path / name)
+    shutil.copy(ROOT / "pyproject.toml", tmp_path)
+    path = tmp_path / module
+    text = path.read_text(encoding="utf-8") if path.exists() else '"""New."""\n'
+    path.write_text(text + f"\n{line}\n", encoding="utf-8")
+    done = lint_imports(tmp_path)
+    assert done.returncode != 0, done.stdout
+
+
+def loaded_by(code: str) -> set[str]:
+    script = f"import sys\n{code}\nprint('\\n'.join(sys.modules))"
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=ROOT
+    )
+    return {name.partition(".")[0] for name in done.stdout.splitlines()}
+
+
+@pytest.mark.parametrize("code", ["import optimizer", "import cli.main"])
+def test_start_up_loads_nothing_heavy(code):
+    assert not loaded_by(code) & HEAVY
+
+
+def test_a_lazy_name_loads_its_module():
+    assert "sklearn" in loaded_by("from optimizer import suggest")
+
+
+MODULES = sorted(
+    ".".join(p.relative_to(ROOT).with_suffix("").parts)
+    for name in ("optimizer", "cli")
+    for p in ROOT.glob(f"{name}/**/*.py")
+    if p.name != "__init__.py"
+)
+
+
+def test_each_module_imports_alone():
+    script = (
+        "import importlib, sys\n"
+        "for name in sys.argv[1:]:\n"
+        "    before = set(sys.modules)\n"
+        "    importlib.import_module(name)\n"
+        "    for m in set(sys.modules) - before:\n"
+        "        if m.partition('.')[0] in ('optimizer', 'cli'):\n"
+        "            del sys.modules[m]\n"
+    )
+    subprocess.run([sys.executable, "-W", "error", "-c", script, *MODULES], check=True, cwd=ROOT)
+
+
+def test_modules_stay_small():
+    for path in [*ROOT.glob("optimizer/**/*.py"), *ROOT.glob("cli/*.py")]:
+        lines = len(path.read_text(encoding="utf-8").splitlines())
+        # 400 is the aim; the few above it hold one idea each.
+        assert lines <= 500, f"{path.name} has {lines} lines"

@@ -1,0 +1,261 @@
+"""A table of streams to grade, recovery and yield: routes, refusals, warnings."""
+
+from __future__ import annotations
+
+import json
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from optimizer.errors import InputError
+from optimizer.measurement import balance_tests, build_up, counted_se, two_product
+
+NAN = float("nan")
+ROUTES = ["weighed", "two-product", "solved", "reconciled", "undetermined", "impossible"]
+
+
+def table(*rows, test_id="a", columns=("stream", "mass", "assay")):
+    made = pd.DataFrame(list(rows), columns=list(columns))
+    return made.assign(test_id=test_id)
+
+
+def only(*rows, columns=("stream", "mass", "assay"), **options):
+    (result,) = balance_tests(table(*rows, columns=columns), **options)
+    return result
+
+
+@pytest.mark.parametrize(
+    ("rows", "method", "recovery"),
+    [
+        ([("product", 40, 0.95), ("reject", 60, 0.30)], "weighed", 38 / 56),
+        ([("feed", 100, 0.56), ("product", 40, 0.95)], "weighed", 38 / 56),
+        (
+            [("feed", NAN, 0.90), ("product", NAN, 0.99), ("reject", NAN, 0.40)],
+            "two-product",
+            0.9322,
+        ),
+        ([("feed", 100, NAN), ("product", 40, 0.95), ("reject", NAN, 0.30)], "solved", 38 / 56),
+        ([("feed", 100, 0.56), ("product", 40, 0.95), ("reject", 60, 0.30)], "reconciled", 38 / 56),
+        ([("product", 40, 0.95), ("middlings", 20, 0.5), ("reject", 40, 0.2)], "weighed", 38 / 56),
+        ([("product", NAN, 0.95)], "undetermined", NAN),
+        ([("feed", NAN, 0.5), ("product", NAN, 0.4), ("reject", NAN, 0.3)], "impossible", NAN),
+    ],
+)
+def test_takes_the_route_the_data_allow(rows, method, recovery):
+    result = only(*rows)
+    assert result.method == method
+    assert result.method in ROUTES
+    assert result.recovery == pytest.approx(recovery, abs=1e-4, nan_ok=True)
+    if method == "undetermined":
+        assert result.grade == pytest.approx(0.95)
+
+
+def test_dictionary_and_frame_are_one():
+    frame = table(("product", 40, 0.95), ("reject", 60, 0.30))
+    assert repr(balance_tests(frame.to_dict("list"))) == repr(balance_tests(frame))
+
+
+def test_names_are_read_without_case_or_blanks():
+    assert only((" Product ", 40, 0.95), ("REJECT", 60, 0.30)).method == "weighed"
+
+
+def test_counts_give_the_error_of_assays():
+    columns = ("stream", "assay", "count")
+    result = only(
+        ("feed", 0.90, 800), ("product", 1.0, 800), ("reject", 0.40, 800), columns=columns
+    )
+    errors = {
+        f"{name}_se": float(counted_se(share, 800))
+        for name, share in (("feed", 0.9), ("product", 1.0), ("reject", 0.4))
+    }
+    expected = two_product(0.90, 1.0, 0.40, **errors)
+    assert result.recovery_se == pytest.approx(float(expected.recovery_se), rel=1e-6)
+    assert result.grade_se == pytest.approx(errors["product_se"], rel=1e-6)
+    assert result.grade_count == 800
+    assert result.warnings == ()
+
+
+def test_missing_error_is_named_and_not_made_up():
+    rows = [("product", 40, 0.95, 0.01), ("reject", 60, 0.30, 0.01)]
+    columns = ("stream", "mass", "assay", "assay_se")
+    result = only(*rows, columns=columns)
+    assert result.grade_se == pytest.approx(0.01)
+    assert np.isnan(result.recovery_se)
+    assert "No error stated for the mass of product, reject" in result.warnings[0]
+    stated = only(*rows, columns=columns, mass_relative_se=0.01)
+    built = build_up([40, 60], [0.95, 0.30], mass_se=[0.4, 0.6], assay_se=0.01)
+    assert stated.recovery_se == pytest.approx(float(built.recovery_se[0]), rel=1e-6)
+    assert stated.warnings == ()
+
+
+def test_no_error_at_all_gives_none():
+    result = only(("feed", 100, 0.56), ("product", 40, 0.95), ("reject", 61, 0.30))
+    assert np.isnan([result.recovery_se, result.grade_se, result.p_value, result.chi2]).all()
+    assert result.dof == 2
+    assert "no standard error can be given" in result.warnings[0]
+
+
+def test_gaps_of_many_tests_give_the_error():
+    rng = np.random.default_rng(5)
+    truth = {"feed": (100.0, 0.56), "product": (40.0, 0.95), "reject": (60.0, 0.30)}
+    rows, names = [], []
+    for i in range(40):
+        for name, (mass, assay) in truth.items():
+            wobble = 1.0 + 0.02 * rng.standard_normal(2)
+            rows.append((name, mass * wobble[0], min(1.0, assay * wobble[1])))
+            names.append(f"t{i}")
+    results = balance_tests(table(*rows, test_id=names))
+    noted = float(results[0].warnings[0].split("%")[0].split()[-1]) / 100.0
+    # 80 balances know the error to one part in sqrt(160): a band of four of those.
+    assert noted == pytest.approx(0.02, rel=4 / np.sqrt(160))
+    scores = [(r.recovery - 38 / 56) / r.recovery_se for r in results]
+    assert np.std(scores) == pytest.approx(1.0, abs=0.35)
+
+
+def test_misfit_is_said_with_its_suspect():
+    columns = ("stream", "mass", "assay", "mass_se", "assay_se")
+    rows = [
+        ("feed", 100, 0.56, 1.0, 0.01),
+        ("product", 40, 0.95, 0.4, 0.01),
+        ("reject", 75, 0.30, 0.6, 0.01),
+    ]
+    result = only(*rows, columns=columns)
+    assert result.p_value < 1e-4
+    assert result.suspect == "mass of reject"
+    assert "do not close within the errors" in result.warnings[0]
+    assert result.warnings[0].endswith("most likely wrong: mass of reject.")
+
+
+def test_gap_is_said_when_no_error_can_judge_it():
+    result = only(("feed", NAN, 0.60), ("product", 40, 0.95), ("reject", 60, 0.30))
+    assert any("add up to a feed assay -6.67% off" in text for text in result.warnings)
+
+
+def test_poor_product_and_close_assays_are_said():
+    swapped = only(("feed", NAN, 0.14), ("product", NAN, 0.12), ("reject", NAN, 0.20))
+    assert any("poorer than the feed" in text for text in swapped.warnings)
+    close = only(("feed", NAN, 0.90), ("product", NAN, 0.91), ("reject", NAN, 0.85))
+    assert any("lie close together: 1 % on each is" in text for text in close.warnings)
+
+
+def test_returned_middlings_leave_the_balance():
+    rows = [("feed", 100, 0.56), ("product", 40, 0.95), ("middlings", 25, 0.6), ("reject", 60, 0.3)]
+    kept, sent_back = only(*rows), only(*rows, returned=["middlings"])
+    assert sent_back.recovery == pytest.approx(38 / 56, abs=1e-6)
+    assert kept.recovery < sent_back.recovery
+    assert [stream.stream for stream in sent_back.adjusted] == ["feed", "product", "reject"]
+    assert sent_back.warnings[0] == "Middlings goes back to the feed and leaves the balance."
+
+
+def test_adjusted_streams_close():
+    columns = ("stream", "mass_rate", "assay", "mass_se", "assay_se")
+    result = only(
+        ("feed", 2.0, 0.55, 0.02, 0.01),
+        ("product", 0.8, 0.95, 0.01, 0.01),
+        ("middlings", 0.3, NAN, 0.01, NAN),
+        ("reject", 0.93, 0.30, 0.01, 0.01),
+        columns=columns,
+    )
+    feed, *outlets = result.adjusted
+    assert sum(s.mass for s in outlets) == pytest.approx(feed.mass)
+    assert sum(s.mass * s.assay for s in outlets) == pytest.approx(feed.mass * feed.assay)
+    assert np.isnan(outlets[1].measured_assay)
+    assert result.dof == 1
+
+
+def test_json_form():
+    answer = only(("product", 40, 0.95), ("reject", 60, 0.30)).as_dict()
+    text = json.dumps(answer, allow_nan=False)
+    assert {"test_id", "grade", "grade_se", "recovery", "yield", "yield_se", "chi2", "dof"} <= set(
+        json.loads(text)
+    )
+    assert answer["yield"] == pytest.approx(0.4)
+    assert answer["recovery_se"] is None
+    assert answer["adjusted"][1]["stream"] == "product"
+
+
+@pytest.mark.parametrize(
+    ("rows", "text"),
+    [
+        ([("feed", 1, 0.5), ("concentrate", 1, 0.5)], "No row is the product. Known here: conc"),
+        ([("product", 1, 0.5), ("product", 1, 0.5)], "'product' has more than one row"),
+        ([("product", 40, 97.2), ("reject", 60, 0.3)], "Assay of product is 97.2; .*0.972"),
+        ([("product", -4, 0.9), ("reject", 60, 0.3)], "Mass of product is -4"),
+        ([("product", 0, 0.9), ("reject", 0, 0.3)], "Every mass weighed is zero"),
+        ([("feed", 100, 0.3), ("product", 40, 0.95)], "more wanted material than was fed"),
+        ([("feed", 100, 0.5), ("product", 90, 0.4)], "poorer than nothing, or richer than pure"),
+    ],
+)
+def test_faulty_test_says_why_and_leaves_the_others(rows, text):
+    both = pd.concat(
+        [table(*rows), table(("product", 40, 0.95), ("reject", 60, 0.30), test_id="b")]
+    )
+    bad, good = balance_tests(both)
+    assert (bad.test_id, bad.method) == ("a", "impossible")
+    assert np.isnan([bad.grade, bad.recovery, bad.yield_]).all()
+    assert re.search(text, bad.warnings[-1])
+    assert good.method == "weighed"
+
+
+@pytest.mark.parametrize(
+    ("extra", "text"),
+    [
+        ({"mass": [1.0, NAN], "mass_rate": [NAN, 2.0]}, "Both mass and mass_rate are filled"),
+        ({"count": [0, 10]}, "A count of less than one particle"),
+        ({"assay_se": [0.0, 0.1]}, "no measurement is exact"),
+    ],
+)
+def test_columns_that_clash(extra, text):
+    rows = {"test_id": [1, 1], "stream": ["product", "reject"], "assay": [0.9, 0.3]}
+    (result,) = balance_tests({**rows, **extra})
+    assert text in result.warnings[0]
+
+
+@pytest.mark.parametrize(
+    ("columns", "options", "text"),
+    [
+        ({"test": [1], "stream": ["product"], "assay": [0.9]}, {}, "no column 'test_id'. Did you"),
+        (
+            {"test_id": [1], "stream": ["product"], "assay": ["0,9"]},
+            {},
+            "row 1 of the table: assay is '0,9', not a number",
+        ),
+        (
+            {"test_id": [1], "stream": [None], "assay": [0.9]},
+            {},
+            "row 1 of the table has no stream",
+        ),
+        (
+            {"test_id": [1], "stream": ["product"], "assay": [0.9]},
+            {"returned": ["feed"]},
+            "feed and product cannot be returned",
+        ),
+    ],
+)
+def test_unreadable_table_is_refused(columns, options, text):
+    with pytest.raises(InputError, match=text):
+        balance_tests(columns, **options)
+
+
+@settings(max_examples=100, deadline=None, derandomize=True)
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(["feed", "product", "middlings", "reject"]),
+            st.one_of(st.none(), st.floats(0.0, 100.0)),
+            st.one_of(st.none(), st.floats(0.0, 1.0)),
+        ),
+        min_size=1,
+        max_size=5,
+    )
+)
+def test_any_table_gives_fractions_or_says_why(rows):
+    result = only(*rows)
+    for value in (result.grade, result.recovery, result.yield_):
+        assert np.isnan(value) or 0.0 <= value <= 1.0
+    if np.isnan(result.recovery):
+        assert result.warnings

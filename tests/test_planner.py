@@ -1,0 +1,360 @@
+"""A brief becomes a plan: every limit holds, the same question gets the same answer, and what
+cannot be known is said."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from optimizer.config import Brief, Site
+from optimizer.errors import InputError, LimitError
+from optimizer.planner import suggest
+from optimizer.settings import GRAVITY_TABLE
+from tests.conftest import run_table
+
+NAMES = GRAVITY_TABLE.names
+
+
+def brief(**tables) -> Brief:
+    return Brief.from_dict({"goal": {"min_grade": 0.985}, **tables})
+
+
+def settings_of(plan) -> np.ndarray:
+    return np.array([[r.settings[n] for n in NAMES] for r in plan.recommendations])
+
+
+def on_steps(values: np.ndarray) -> bool:
+    levels = (values - GRAVITY_TABLE.low) / GRAVITY_TABLE.steps
+    return bool(np.allclose(levels, np.rint(levels), atol=1e-6))
+
+
+# ------------------------------------------------------------------ limits
+
+
+@st.composite
+def briefs(draw) -> dict:
+    """Whole briefs that leave something to try."""
+    document: dict = {"goal": {"min_grade": draw(st.sampled_from([0.95, 0.985, 0.995]))}}
+    if draw(st.booleans()):
+        low = draw(st.floats(0, 40))
+        document["limits"] = {"air": {"low": low, "high": low + draw(st.floats(5, 45))}}
+    if draw(st.booleans()):
+        document.setdefault("limits", {})["end_raise"] = {
+            "fixed": round(draw(st.integers(5, 50)) / 10, 1)
+        }
+    if draw(st.booleans()):
+        document["couplings"] = [
+            {
+                "terms": {"side_tilt": 1.0, "eccentric_speed": -0.01},
+                "at_most": draw(st.floats(-2.5, 0.5)),
+            }
+        ]
+    if draw(st.booleans()):
+        document["capacity"] = {
+            "min_feed_rate": draw(st.floats(0.5, 1.5)),
+            "max_feed_rate": draw(st.floats(2.0, 4.5)),
+        }
+    trials = {"count": draw(st.integers(1, 5))}
+    if draw(st.booleans()):
+        trials["material_available"] = draw(st.floats(1.5, 8.0))
+    if draw(st.booleans()):
+        trials["minutes_available"] = draw(st.floats(30, 200))
+    document["trials"] = trials
+    return document
+
+
+@settings(
+    max_examples=12,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@given(document=briefs(), empty=st.booleans())
+def test_every_plan_obeys_every_limit(season_table, document, empty):
+    asked = Brief.from_dict(document)
+    plan = suggest(season_table.slice(0, 0) if empty else season_table, Site(), asked)
+    values = settings_of(plan)
+    every = (
+        values
+        if plan.run_now is None
+        else np.vstack([values, [[plan.run_now.settings[n] for n in NAMES]]])
+    )
+    assert on_steps(every)
+    assert np.all(every >= GRAVITY_TABLE.low - 1e-9)
+    assert np.all(every <= GRAVITY_TABLE.low + GRAVITY_TABLE.span + 1e-9)
+    column = dict(zip(NAMES, every.T, strict=True))
+    for name, limit in asked.limits.items():
+        low = limit.fixed if limit.fixed is not None else limit.low
+        high = limit.fixed if limit.fixed is not None else limit.high
+        assert np.all((column[name] >= low - 1e-9) & (column[name] <= high + 1e-9))
+    for coupling in asked.couplings:
+        total = sum(c * column[n] for n, c in coupling.terms.items())
+        assert np.all(total <= coupling.at_most + 1e-9)
+    if asked.capacity.min_feed_rate is not None:
+        assert np.all(column["feed_rate"] >= asked.capacity.min_feed_rate - 1e-9)
+        assert np.all(column["feed_rate"] <= asked.capacity.max_feed_rate + 1e-9)
+    assert 1 <= len(values) <= asked.trials.count
+    assert len(np.unique(values, axis=0)) == len(values)
+    tonnes = sum(r.material_t for r in plan.recommendations)
+    if asked.trials.material_available is not None:
+        assert tonnes <= asked.trials.material_available + 1e-6
+    if asked.trials.minutes_available is not None:
+        minutes = sum(r.minutes for r in plan.recommendations)
+        assert minutes <= asked.trials.minutes_available + 1e-6
+    for r in plan.recommendations:
+        assert r.material_t == pytest.approx(r.settings["feed_rate"] * 30 / 60)
+
+
+def test_a_plan_repeats_nothing_that_was_tried_or_is_pending(season_table):
+    first = suggest(season_table, Site(), brief())
+    pending = [dict(r.settings) for r in first.recommendations]
+    second = suggest(season_table, Site(), brief(pending=pending))
+    tried = {tuple(row) for row in zip(*(season_table[n].to_pylist() for n in NAMES), strict=True)}
+    asked = {tuple(r) for r in settings_of(first)}
+    assert not asked & tried
+    assert not {tuple(r) for r in settings_of(second)} & asked
+
+
+def test_max_change_holds_from_the_current_settings(season_table):
+    site = Site.from_dict(
+        {"settings": {"air": {"max_change": 6}, "side_tilt": {"max_change": 0.3}}}
+    )
+    current = {"air": 40.0, "side_tilt": 2.0}
+    plan = suggest(season_table, site, brief(current=current))
+    for r in plan.recommendations:
+        assert abs(r.settings["air"] - 40) <= 6 + 1e-9
+        assert abs(r.settings["side_tilt"] - 2.0) <= 0.3 + 1e-9
+
+
+def test_product_and_reject_rates_hold(season_table):
+    capacity = {"max_product_rate": 1.2, "max_reject_rate": 0.3, "min_feed_rate": 0.8}
+    plan = suggest(season_table, Site(), brief(capacity=capacity))
+    for r in plan.recommendations:
+        assert r.product_t_per_h <= 1.2 + 1e-9
+        assert r.settings["feed_rate"] - r.product_t_per_h <= 0.3 + 1e-9
+    assert plan.run_now.product_t_per_h <= 1.2 + 1e-9
+
+
+@pytest.mark.parametrize(
+    ("tables", "message"),
+    [
+        ({"trials": {"minutes_available": 10}}, "not one trial fits: 10 minutes"),
+        ({"trials": {"material_available": 0.01}}, "not one trial fits: 0.01 t"),
+        ({"limits": {"air": {"low": 95}}}, "no level of air is left"),
+        (
+            {"couplings": [{"terms": {"air": 1.0, "end_raise": 1.0}, "at_most": 0.0}]},
+            "the limits leave no settings to try: 1·air",
+        ),
+        ({"capacity": {"max_product_rate": 0.01}}, "inside the capacity"),
+    ],
+)
+def test_limits_that_leave_nothing_are_refused_by_name(season_table, tables, message):
+    with pytest.raises(LimitError, match=message):
+        suggest(season_table, Site(), brief(**tables))
+
+
+@pytest.mark.parametrize(
+    ("tables", "message"),
+    [
+        ({"limits": {"airr": {"low": 1}}}, "Did you mean 'air'"),
+        ({"current": {"tilt": 1}}, r"\[current\]: unknown name 'tilt'"),
+        ({"material": {"moistur": 11}}, r"\[material\]: unknown name 'moistur'"),
+        ({"pending": [{"air": 1.0}]}, r"number 1 lacks feed_rate"),
+        ({"limits": {"side_tilt": {"fixed": 2.15}}}, "not a step of the deck. The nearest are 2.1"),
+    ],
+)
+def test_briefs_that_name_what_is_not_there_are_refused(season_table, tables, message):
+    with pytest.raises(InputError, match=message):
+        suggest(season_table, Site(), brief(**tables))
+
+
+# ------------------------------------------------------------------ sameness
+
+
+def test_the_same_question_gets_the_same_bytes(season_table):
+    answers = [json.dumps(suggest(season_table, Site(), brief(), seed=3).as_dict()) for _ in "ab"]
+    assert answers[0] == answers[1]
+    assert answers[0] != json.dumps(suggest(season_table, Site(), brief(), seed=4).as_dict())
+
+
+SCRIPT = """
+import json, sys
+import pyarrow.parquet as pq
+from optimizer import Brief, Site
+from optimizer.planner import suggest
+brief = Brief.from_dict({"goal": {"min_grade": 0.985}})
+print(json.dumps(suggest(pq.read_table(sys.argv[1]), Site(), brief).as_dict()))
+"""
+
+
+def test_the_plan_does_not_depend_on_the_number_of_threads(season_table, tmp_path):
+    import pyarrow.parquet as pq
+
+    path = tmp_path / "runs.parquet"
+    pq.write_table(season_table, path)
+    answers = []
+    for threads in ("1", "2"):
+        env = {"OMP_NUM_THREADS": threads, "OPENBLAS_NUM_THREADS": threads, "PATH": ""}
+        done = subprocess.run(
+            [sys.executable, "-c", SCRIPT, str(path)], env=env, capture_output=True, check=True
+        )
+        answers.append(done.stdout)
+    assert answers[0] == answers[1]
+
+
+# ------------------------------------------------------------------ honesty
+
+
+def test_an_empty_history_gets_a_spread_batch_and_no_promises():
+    plan = suggest(run_table(np.zeros((0, 5)), [], []), Site(), brief(trials={"count": 6}))
+    values = GRAVITY_TABLE.to_unit(settings_of(plan))
+    distance = np.linalg.norm(values[:, None] - values[None], axis=2) + 9 * np.eye(6)
+    # Six uniform points in five dimensions have a smallest distance above 0.45 once in 70 draws
+    # (simulated, 10^5 draws); a spread design has to beat that.
+    assert distance.min() > 0.45
+    assert plan.run_now is None
+    assert all(r.grade.mean is None and r.chance_of_grade is None for r in plan.recommendations)
+    assert "cannot be known" in plan.warnings[0]
+    document = plan.as_dict()
+    assert document["line"] is None
+    assert document["recommendations"][0]["grade"] == {"mean": None, "low": 0.0, "high": 1.0}
+
+
+@pytest.mark.parametrize("runs", [1, 2])
+def test_one_or_two_runs_are_too_few_and_it_says_so(season_table, runs):
+    even = np.flatnonzero(np.isfinite(season_table["grade"].to_numpy()))[:runs]
+    plan = suggest(season_table.take(pa.array(even)), Site(), brief())
+    assert plan.run_now is None
+    assert f"Only {runs} measured run" in plan.warnings[0]
+
+
+def test_from_three_runs_on_it_learns_and_warns(season_table):
+    even = np.flatnonzero(np.isfinite(season_table["grade"].to_numpy()))[:3]
+    plan = suggest(season_table.take(pa.array(even)), Site(), brief())
+    assert plan.run_now is not None
+    assert any("Fewer than 13 different settings" in w for w in plan.warnings)
+    assert plan.stopping.advice == "continue"
+
+
+def test_all_runs_failed_still_plans_elsewhere(season_table):
+    values = np.column_stack([season_table[n].to_numpy() for n in NAMES])[:5]
+    nan = [np.nan] * 5
+    plan = suggest(run_table(values, nan, nan, ["boiling"] * 5), Site(), brief())
+    assert len(plan.recommendations) == 4
+    gap = GRAVITY_TABLE.to_unit(settings_of(plan))[:, None] - GRAVITY_TABLE.to_unit(values)[None]
+    assert np.linalg.norm(gap, axis=2).min() > 0.2
+
+
+def test_intervals_and_chances_are_probabilities(season_table):
+    plan = suggest(season_table, Site(), brief())
+    for answer in (plan.run_now, *plan.recommendations):
+        for interval in (answer.grade, answer.recovery):
+            assert 0 <= interval.low <= interval.mean <= interval.high <= 1
+        assert 0 <= answer.chance_of_grade <= 1
+    gains = [r.expected_gain for r in plan.recommendations]
+    assert min(gains) >= 0
+
+
+def collinear(season_table):
+    values = np.column_stack([season_table[n].to_numpy() for n in NAMES])
+    values[:, 3] = 300 + 5 * np.rint((values[:, 2] - 0.5) / 4 * 60)
+    columns = {n: values[:, j] for j, n in enumerate(NAMES)}
+    table = season_table
+    for name, column in columns.items():
+        table = table.set_column(table.column_names.index(name), name, pa.array(column))
+    return table
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        (collinear, "side_tilt and eccentric_speed always moved together"),
+        (
+            lambda t: t.set_column(t.column_names.index("air"), "air", pa.array([40.0] * 60)),
+            "air was 40 in every run",
+        ),
+        (lambda t: t.drop_columns(["feed_grade"]), None),
+        (
+            lambda t: t.set_column(
+                t.column_names.index("feed_grade"), "feed_grade", pa.array([0.9999] * 60)
+            ),
+            "feed_grade contradicts",
+        ),
+    ],
+)
+def test_what_the_history_cannot_tell_is_said(season_table, change, message):
+    plan = suggest(change(season_table), Site(), brief())
+    if message is None:
+        assert plan.run_now is not None
+    else:
+        assert any(message in w for w in plan.warnings)
+
+
+def test_a_grade_never_reached_and_none_asked_for_are_said(season_table):
+    plan = suggest(season_table, Site(), Brief.from_dict({"goal": {"min_grade": 0.9999}}))
+    assert any("No run has reached grade 0.9999" in w for w in plan.warnings)
+    assert any("run_now is the surest" in w for w in plan.warnings)
+    plan = suggest(season_table, Site(), Brief())
+    assert any("No grade was asked for" in w for w in plan.warnings)
+    assert 0.5 < plan.min_grade < 1
+
+
+def test_todays_material_outside_the_runs_is_said(season_table):
+    site = Site.from_dict({"material": {"moisture": {"unit": "%", "low": 8, "high": 16}}})
+    moist = season_table.append_column("moisture", pa.array(np.linspace(10, 12, 60)))
+    plan = suggest(moist, site, brief(material={"moisture": 15.0}))
+    assert any("moisture 15 % lies outside the runs (10 to 12)" in w for w in plan.warnings)
+    assert plan.material["moisture"] == 15.0
+    latest = suggest(moist, site, brief())
+    assert latest.material["moisture"] == pytest.approx(11.85, abs=0.1)
+
+
+def test_several_lines_without_a_name_take_the_latest_and_say_so(season_table):
+    other = season_table.set_column(1, "line", pa.array(["deck-2"] * 60)).set_column(
+        2, "started_at", pa.array(range(1000, 1060), pa.timestamp("us", "UTC"))
+    )
+    both = pa.concat_tables([season_table, other])
+    plan = suggest(both, Site(), brief())
+    assert plan.line == "deck-2"
+    assert any("No line was named" in w for w in plan.warnings)
+    named = suggest(both, Site(), brief(line="deck-1"))
+    assert (named.line, named.runs_used) == ("deck-1", 60)
+    new = suggest(both, Site(), brief(line="deck-9"))
+    assert any("'deck-9' has no runs yet" in w for w in new.warnings)
+
+
+def test_failed_trials_are_avoided(season_table):
+    """Where half the deck fails, no trial is asked for deep inside that half."""
+    values = np.column_stack([season_table[n].to_numpy() for n in NAMES])
+    bad = values[:, 4] > 50
+    grade = np.where(bad, np.nan, 0.985)
+    recovery = np.where(bad, np.nan, 0.6 + 0.003 * values[:, 4])
+    table = run_table(values, grade, recovery, np.where(bad, "boiling", "even"))
+    plan = suggest(table, Site(), Brief.from_dict({"goal": {"min_grade": 0.98}}))
+    assert max(r.settings["air"] for r in plan.recommendations) < 70
+    assert plan.run_now.settings["air"] < 60
+
+
+def test_changes_lead_from_one_trial_to_the_next(season_table):
+    plan = suggest(
+        season_table,
+        Site(),
+        brief(current={n: v for n, v in zip(NAMES, [2.0, 2.0, 2.0, 450.0, 40.0], strict=True)}),
+    )
+    state = dict(zip(NAMES, [2.0, 2.0, 2.0, 450.0, 40.0], strict=True))
+    for r in plan.recommendations:
+        for change in r.changes:
+            assert state[change.setting] == change.start
+            state[change.setting] = change.end
+        assert state == dict(r.settings)
+        feed = [c for c in r.changes if c.setting == "feed_rate"]
+        if feed:
+            place = 0 if feed[0].end < feed[0].start else len(r.changes) - 1
+            assert r.changes[place] == feed[0]

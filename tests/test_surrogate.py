@@ -1,0 +1,206 @@
+"""The surrogate: replicates, known noise, honest intervals, few runs."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.special import expit, logit
+
+from optimizer.acquisition import ConstrainedImprovement
+from optimizer.coordinates import (
+    from_latent,
+    guess_feed_odds,
+    log_odds,
+    log_unwanted,
+    to_latent,
+    unwanted_limit,
+)
+from optimizer.gaussian_process import GaussianProcess, collapse
+from optimizer.surrogate import DeckState, Surrogate
+
+FEED_ODDS = float(logit(0.9))
+
+
+def surface(X):
+    sharpness = 4.5 - 6 * np.sum((X[:, :2] - 0.4) ** 2, axis=1) - 2 * (X[:, 2] - 0.5) ** 2
+    balance = 2.0 + 3 * (X[:, 3] - 0.5) - 3 * (X[:, 4] - 0.5)
+    return sharpness, balance
+
+
+def readings(n, noise=0.1, seed=0):
+    rng = np.random.default_rng(seed)
+    X = rng.random((n, 5))
+    S, C = surface(X)
+    S, C = S + noise * rng.standard_normal(n), C + noise * rng.standard_normal(n)
+    grade, recovery = from_latent(S, C, FEED_ODDS)
+    return X, logit(grade), logit(recovery)
+
+
+# ------------------------------------------------------------------ coordinates
+
+
+@given(p_w=st.floats(0.02, 0.999), p_u=st.floats(0.001, 0.95), feed=st.floats(0.05, 0.99))
+def test_readings_go_to_latent_and_back(p_w, p_u, feed):
+    odds = float(logit(feed))
+    grade = feed * p_w / (feed * p_w + (1 - feed) * p_u)
+    S, C, _, _ = to_latent(logit(grade), logit(p_w), 0.0, 0.0, odds)
+    assert S == pytest.approx(logit(p_w) - logit(p_u), abs=1e-6)
+    assert C == pytest.approx(logit(p_w) + logit(p_u), abs=1e-6)
+    back = from_latent(S, C, odds)
+    assert back == (pytest.approx(grade, abs=1e-9), pytest.approx(p_w, abs=1e-9))
+
+
+@given(a=st.floats(-4, 6), min_grade=st.floats(0.5, 0.999), feed=st.floats(0.3, 0.95))
+def test_the_limit_on_unwanted_is_where_the_grade_is_just_met(a, min_grade, feed):
+    odds = float(logit(feed))
+    b = float(unwanted_limit(np.array(a), min_grade, odds))
+    if np.isinf(b):
+        # Even with all of the unwanted material the product would be good enough.
+        assert from_latent(np.array(a - 30.0), np.array(a + 30.0), odds)[0] >= min_grade - 1e-9
+    else:
+        assert from_latent(np.array(a - b), np.array(a + b), odds)[0] == pytest.approx(min_grade)
+
+
+def test_first_order_variances_agree_with_simulation():
+    """200,000 draws, seed 0: standard error of a variance is 0.3 %, tolerance 3 %."""
+    rng = np.random.default_rng(0)
+    grade, recovery, vg, vr = 1.5 + logit(0.9), 2.0, 0.01, 0.02
+    draws = to_latent(
+        grade + np.sqrt(vg) * rng.standard_normal(200_000),
+        recovery + np.sqrt(vr) * rng.standard_normal(200_000),
+        0.0,
+        0.0,
+        FEED_ODDS,
+    )
+    _, _, vs, vc = to_latent(grade, recovery, vg, vr, FEED_ODDS)
+    assert vs == pytest.approx(draws[0].var(), rel=0.03)
+    assert vc == pytest.approx(draws[1].var(), rel=0.03)
+
+
+def test_a_guessed_feed_grade_makes_every_reading_possible():
+    grade, recovery = logit(np.array([0.95, 0.99, 0.9])), logit(np.array([0.5, 0.9, 0.99]))
+    odds = guess_feed_odds(grade, recovery)
+    assert np.all(log_unwanted(grade, recovery, odds) <= np.log(0.6) + 1e-12)
+
+
+def test_readings_of_exactly_one_stay_finite():
+    assert np.all(np.isfinite(log_odds(np.array([0.0, 1.0]))))
+
+
+# ------------------------------------------------------------------ process
+
+
+def test_gradient_of_the_likelihood_agrees_with_differences():
+    rng = np.random.default_rng(0)
+    X, y = rng.random((20, 3)), rng.standard_normal(20)
+    gp = GaussianProcess(trend="quadratic", theta=np.zeros(5)).fit(
+        X, y, known_variance=np.full(20, 0.1), counts=np.arange(1, 21), scatter=np.ones(20)
+    )
+    theta = np.array([0.2, -0.4, 0.9, 0.3, -1.0])
+    _, gradient = gp.log_marginal_likelihood(theta, eval_gradient=True)
+    steps = 1e-6 * np.eye(5)
+    numeric = [
+        (gp.log_marginal_likelihood(theta + s) - gp.log_marginal_likelihood(theta - s)) / 2e-6
+        for s in steps
+    ]
+    np.testing.assert_allclose(gradient, numeric, rtol=1e-5, atol=1e-6)
+
+
+@settings(max_examples=25)
+@given(seed=st.integers(0, 2**31), n=st.integers(1, 40))
+def test_collapse_keeps_sums(seed, n):
+    rng = np.random.default_rng(seed)
+    X = rng.integers(0, 3, (n, 2)).astype(float)
+    y, v = rng.standard_normal(n), rng.random(n)
+    points, mean, variance, count, scatter = collapse(X, y, v)
+    assert count.sum() == n
+    assert len(np.unique(points, axis=0)) == len(points)
+    np.testing.assert_allclose((count * mean).sum(), y.sum(), atol=1e-9)
+    np.testing.assert_allclose((count * variance).sum(), v.sum())
+    np.testing.assert_allclose((scatter + count * mean**2).sum(), (y**2).sum(), atol=1e-9)
+
+
+def test_a_reading_with_a_large_known_error_counts_for_less():
+    X = np.array([[0.2], [0.5], [0.8]])
+    pulls = []
+    for variance in (0.01, 4.0):
+        gp = GaussianProcess(trend="constant", theta=[-0.5, 0.0, -6.0], standardize=False)
+        gp.fit(X, np.array([0.0, 1.0, 0.0]), known_variance=[0.01, variance, 0.01])
+        pulls.append(gp.predict([[0.5]])[0])
+    assert pulls[0] > 0.8
+    assert pulls[1] < 0.2
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 5])
+def test_few_runs_fit_and_stay_unsure(n):
+    X, grade, recovery = readings(n)
+    model = Surrogate(n_settings=5).fit(X, grade, recovery, FEED_ODDS)
+    far = model.predict(np.full((1, 5), 0.95), FEED_ODDS).recovery
+    assert far.high[0] - far.low[0] > 0.1
+
+
+def test_constant_readings_and_constant_columns_fit():
+    X = np.full((6, 5), 0.5)
+    X[:, 0] = np.linspace(0, 1, 6)
+    model = Surrogate(n_settings=5).fit(X, np.full(6, 4.0), np.full(6, 2.0), FEED_ODDS)
+    prediction = model.predict(X[:1], FEED_ODDS)
+    assert prediction.recovery.mean[0] == pytest.approx(expit(2.0), abs=0.02)
+
+
+def test_intervals_cover_the_truth_on_simulated_surfaces():
+    """90 % intervals of 20 surfaces x 100 points, seeds 0-19, 30 runs each. Points of one surface
+    hang together, so the band is wide: 84 to 97 %."""
+    inside = []
+    for seed in range(20):
+        X, grade, recovery = readings(30, noise=0.2, seed=seed)
+        model = Surrogate(n_settings=5, random_state=seed).fit(X, grade, recovery, FEED_ODDS)
+        A = np.random.default_rng(1000 + seed).random((100, 5))
+        truth = from_latent(*surface(A), FEED_ODDS)
+        prediction = model.predict(A, FEED_ODDS)
+        for true, estimate in zip(truth, (prediction.grade, prediction.recovery), strict=True):
+            inside.append(np.mean((estimate.low <= true) & (true <= estimate.high)))
+    assert 0.84 < np.mean(inside) < 0.97
+
+
+def test_chance_of_grade_agrees_with_drawn_predictions():
+    """100,000 draws per point, seed 0: standard error at most 0.0016, tolerance 0.01."""
+    X, grade, recovery = readings(25)
+    model = Surrogate(n_settings=5).fit(X, grade, recovery, FEED_ODDS)
+    A = np.random.default_rng(5).random((20, 5))
+    chance = model.chance_of_grade(A, 0.97, FEED_ODDS)
+    means, variances = model.latent(A)
+    rng = np.random.default_rng(0)
+    hits = np.zeros(20)
+    for mean, variance in zip(means, variances, strict=True):
+        draws = mean[:, None] + np.sqrt(variance)[:, None] * rng.standard_normal((2, 12_500, 20))
+        hits += (from_latent(*draws, FEED_ODDS)[0] >= 0.97).mean(axis=0) / len(means)
+    np.testing.assert_allclose(chance, hits, atol=0.01)
+    assert np.ptp(chance) > 0.5
+
+
+# ------------------------------------------------------------------ acquisition
+
+
+def test_a_tried_point_is_worth_less_than_the_best_new_one_and_picks_spread():
+    X, grade, recovery = readings(25)
+    model = Surrogate(n_settings=5).fit(X, grade, recovery, FEED_ODDS)
+    worth = ConstrainedImprovement(model, X, 0.97, FEED_ODDS, room=2)
+    A = np.random.default_rng(6).random((500, 5))
+    gain = worth.log_gain(A)
+    assert np.all(np.isfinite(gain))
+    best = A[[np.argmax(gain)]]
+    assert gain.max() > worth.log_gain(X).max()
+    worth.extend(best)
+    assert worth.log_gain(best)[0] < gain.max() - 1.0
+
+
+def test_deck_state_learns_where_the_deck_fails():
+    rng = np.random.default_rng(2)
+    X = rng.random((60, 5))
+    model = DeckState().fit(X, X[:, 4] < 0.6)
+    A = rng.random((400, 5))
+    chance = model.chance_even(A)
+    assert chance[A[:, 4] < 0.4].mean() > 0.8
+    assert chance[A[:, 4] > 0.8].mean() < 0.3
