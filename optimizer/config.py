@@ -129,7 +129,7 @@ class Site:
         self._check_names()
         self.material = dict(self.file.material)
         self.material.setdefault(FEED_GRADE, MaterialVariable(unit="", low=0.0, high=1.0))
-        self._spaces = {None: _override(base, self.file.settings)}
+        self._spaces: dict[str | None, SettingSpace] = {None: _override(base, self.file.settings)}
         for line, fields in self.file.lines.items():
             self._spaces[line] = _override(self._spaces[None], fields.settings)
 
@@ -216,7 +216,7 @@ def rate_in_tonnes_per_hour(unit: str) -> float:
     """
     if unit == "t/h":
         return 1.0
-    from optimizer.units import factor
+    from optimizer.units import factor  # noqa: PLC0415 - only when a unit differs
 
     return factor(unit, "t/h")
 
@@ -350,7 +350,7 @@ class Brief(Strict):
     def from_dict(cls, content: Mapping[str, Any], source: str = "brief", **changes: Any) -> Brief:
         """The brief of a parsed document; ``changes`` are dotted keys such as ``goal.min_grade``
         written with ``__`` and win over the document."""
-        merged: dict[str, Any] = {k: v for k, v in content.items()}
+        merged: dict[str, Any] = dict(content)
         for dotted, value in changes.items():
             if value is None:
                 continue
@@ -359,7 +359,8 @@ class Brief(Strict):
                 merged[head] = value
             elif isinstance(merged.get(head, {}), Mapping):
                 merged[head] = {**merged.get(head, {}), tail: value}
-        return _validate(cls, merged, source)
+        brief: Brief = _validate(cls, merged, source)
+        return brief
 
     def check_names(self, site: Site) -> Brief:
         """The same brief, its setting and material names checked against the site.

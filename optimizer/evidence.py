@@ -108,7 +108,7 @@ def gather(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
     warnings: list[str] = []
     line = _choose_line(runs, brief, warnings)
     if runs.num_rows:
-        import pyarrow.compute as pc
+        import pyarrow.compute as pc  # noqa: PLC0415 - callers with arrays need none
 
         runs = runs.filter(pc.equal(runs["line"], line)) if line is not None else runs.slice(0, 0)
     space = site.space_of(line)
@@ -163,7 +163,7 @@ def _fill_unknown(variance: Floats) -> Floats:
 
 
 def _choose_line(runs: pa.Table, brief: Brief, warnings: list[str]) -> str | None:
-    lines = sorted(set(runs["line"].to_pylist())) if runs.num_rows else []
+    lines: list[str] = sorted(set(runs["line"].to_pylist())) if runs.num_rows else []
     if brief.line is not None:
         if lines and brief.line not in lines:
             hint = nearest(brief.line, lines)
@@ -171,14 +171,9 @@ def _choose_line(runs: pa.Table, brief: Brief, warnings: list[str]) -> str | Non
         return brief.line
     if len(lines) <= 1:
         return lines[0] if lines else None
-    started = runs["started_at"].to_numpy(zero_copy_only=False).astype("datetime64[us]")
+    started = runs["started_at"].cast("timestamp[us]").cast("int64").to_numpy()
     names = np.array(runs["line"].to_pylist())
-    latest = {
-        n: np.max(
-            started[names == n][~np.isnat(started[names == n])], initial=np.datetime64(0, "us")
-        )
-        for n in lines
-    }
+    latest = {n: float(np.nanmax(np.append(started[names == n], -np.inf))) for n in lines}
     chosen = max(lines, key=lambda n: (latest[n], int(np.sum(names == n)), n))
     warnings.append(
         f"No line was named; this plan is for '{chosen}', the one with the latest run. "
@@ -318,7 +313,7 @@ def _feed_odds(
 
 def _habits(evidence: Evidence) -> list[str]:
     """Settings that never moved, and pairs that always moved together."""
-    warnings = []
+    warnings: list[str] = []
     settings, names = evidence.settings, evidence.space.names
     if len(settings) < FEWEST_FOR_CORRELATION:
         return warnings
@@ -329,7 +324,7 @@ def _habits(evidence: Evidence) -> list[str]:
         warnings.append(f"{name} was {value:g} in every run: its effect is not known.")
     columns = np.flatnonzero(moved)
     if len(columns) > 1:
-        correlation = np.corrcoef(settings[:, columns].T)
+        correlation = np.atleast_2d(np.corrcoef(settings[:, columns].T))
         for i in range(len(columns)):
             for j in range(i + 1, len(columns)):
                 if abs(correlation[i, j]) >= COLLINEAR_FROM:

@@ -119,7 +119,7 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
         trend: str = "quadratic",
         n_trend: int | None = None,
         trend_variance: float = 0.3,
-        priors: Priors | None = Priors(),  # noqa: B008 - frozen
+        priors: Priors | None = Priors(),
         theta: ArrayLike | None = None,
         standardize: bool = True,
         members: int = 1,
@@ -420,7 +420,8 @@ def factorize(matrix: Floats) -> Floats:
     scale = float(np.mean(np.diag(matrix)))
     for jitter in JITTERS:
         try:
-            return np.linalg.cholesky(matrix + jitter * scale * np.eye(len(matrix)))
+            lower: Floats = np.linalg.cholesky(matrix + jitter * scale * np.eye(len(matrix)))
+            return lower
         except np.linalg.LinAlgError:
             continue
     raise np.linalg.LinAlgError("covariance is not positive definite, whatever the jitter")
@@ -447,8 +448,8 @@ def collapse(X: Floats, y: Floats, v: Floats) -> tuple[Floats, Floats, Floats, F
     """
     points, group = np.unique(X, axis=0, return_inverse=True)
     group = group.ravel()
-    count = np.bincount(group).astype(float)
-    mean = np.bincount(group, weights=y) / count
+    count: Floats = np.bincount(group).astype(float)
+    mean: Floats = np.bincount(group, weights=y) / count
     variance = np.bincount(group, weights=v) / count
-    scatter = np.bincount(group, weights=(y - mean[group]) ** 2)
+    scatter: Any = np.bincount(group, weights=(y - mean[group]) ** 2)
     return points, mean, variance, count, scatter

@@ -107,7 +107,7 @@ class _Planner:
             return self._first_batch(count)
         self.progress(f"learning from {len(self.evidence.grade)} runs")
         self._check_feed_grade()
-        now, now_point = self._run_now()
+        now = self._run_now()
         self.progress(f"weighing {count} trials")
         picks, gains = self._batch(count)
         recommendations = self._describe(picks, gains, now)
@@ -203,7 +203,7 @@ class _Planner:
 
     # ------------------------------------------------------------------ steps
 
-    def _run_now(self) -> tuple[RunNow, Indices]:
+    def _run_now(self) -> RunNow:
         confidence = self.brief.goal.confidence
 
         def score(index: Indices) -> Floats:
@@ -232,16 +232,13 @@ class _Planner:
                 f"is the surest, at {chance[0]:.0%}."
             )
         tried = bool(len(self.tried)) and bool(np.any(np.all(self.tried == point, axis=1)))
-        return (
-            RunNow(
-                settings=self._named(point),
-                grade=grade[0],
-                recovery=recovery[0],
-                chance_of_grade=float(chance[0]),
-                product_t_per_h=self._product_tonnes(index),
-                tried=tried,
-            ),
-            point,
+        return RunNow(
+            settings=self._named(point),
+            grade=grade[0],
+            recovery=recovery[0],
+            chance_of_grade=float(chance[0]),
+            product_t_per_h=self._product_tonnes(index),
+            tried=tried,
         )
 
     @cached_property
@@ -456,7 +453,7 @@ class _Planner:
         self, now: RunNow | None, trials: tuple[Recommendation, ...], stopping: Stopping
     ) -> Plan:
         e = self.evidence
-        points = np.unique(e.inputs[e.measured], axis=0) if e.measured.any() else []
+        points = np.unique(e.inputs[e.measured], axis=0)
         return Plan(
             line=e.line,
             material=e.material,

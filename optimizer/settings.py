@@ -190,7 +190,7 @@ class SettingSpace:
 
     def skopt(self) -> Space:
         """The same box as a scikit-optimize space of integer lattice indices."""
-        from skopt.space import Integer, Space
+        from skopt.space import Integer, Space  # noqa: PLC0415 - for its users alone
 
         return Space([Integer(0, max(s.top, 1), name=s.name) for s in self.settings])
 
@@ -302,8 +302,6 @@ class Region:
         Raises:
             LimitError: when couplings and limits together leave nothing.
         """
-        from scipy.stats import qmc
-
         first, last = np.array(self.first), np.array(self.last)
         if self.size <= 4 * n:
             grids = [np.arange(a, b + 1) for a, b in zip(self.first, self.last, strict=True)]
@@ -312,6 +310,8 @@ class Region:
             if not len(inside):
                 raise self._empty()
             return inside[np.sort(rng.permutation(len(inside))[:n])]
+        from scipy.stats import qmc  # noqa: PLC0415 - commands that plan nothing need none
+
         sobol = qmc.Sobol(len(first), scramble=True, rng=rng)
         draws = sobol.random(1 << int(np.ceil(np.log2(2 * n))))
         index = first + np.floor(draws * (last - first + 1)).astype(np.int64)
@@ -323,7 +323,7 @@ class Region:
 
     def _one_point(self) -> Indices:
         """One lattice point inside, by integer linear programming; shape (1, d)."""
-        from scipy.optimize import Bounds, LinearConstraint, milp
+        from scipy.optimize import Bounds, LinearConstraint, milp  # noqa: PLC0415 - rare
 
         matrix, low, high = self._rows
         offset = matrix @ self.space.low

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.linalg import cho_solve, solve_triangular
@@ -101,7 +101,7 @@ class Surrogate(BaseEstimator):
             *(np.broadcast_to(np.asarray(r, dtype=float), len(X)) for r in readings)
         )
         members = self.members if len(np.unique(X, axis=0)) <= AVERAGE_UP_TO else 1
-        process = {
+        process: dict[str, Any] = {
             "n_trend": self.n_settings,
             "trend_variance": self.trend_variance,
             "priors": self.priors,
@@ -218,8 +218,8 @@ class DeckState(BaseEstimator):
         X = np.atleast_2d(np.asarray(X, dtype=float))
         even = np.asarray(even, dtype=bool)
         points, group = np.unique(X, axis=0, return_inverse=True)
-        good = np.bincount(group.ravel(), weights=even)
-        bad = np.bincount(group.ravel(), weights=~even)
+        good: Any = np.bincount(group.ravel(), weights=even.astype(float))
+        bad: Any = np.bincount(group.ravel(), weights=(~even).astype(float))
         # The level is the overall rate with one of each added, so that neither is impossible.
         self.level_ = float(ndtri((good.sum() + 1.0) / (good.sum() + bad.sum() + 2.0)))
         self.X_ = points

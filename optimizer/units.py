@@ -48,8 +48,8 @@ SPELLINGS = {
 
 
 @cache
-def _registry() -> UnitRegistry:
-    from pint import UnitRegistry
+def _registry() -> UnitRegistry[float]:
+    from pint import UnitRegistry  # noqa: PLC0415 - building it takes half a second
 
     return UnitRegistry(cache_folder=None)
 
@@ -71,7 +71,7 @@ def factor(unit: str, to: str) -> float:
         if SPELLINGS.get(unit.strip().lower(), unit) == SPELLINGS.get(to.lower(), to):
             return 1.0
         raise _unlike(unit, to)
-    import pint
+    import pint  # noqa: PLC0415 - as above
 
     registry = _registry()
     try:

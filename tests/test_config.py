@@ -101,7 +101,7 @@ def test_unreadable_files_say_which(tmp_path, content, message):
 
 
 def test_a_missing_site_file_says_how_to_make_one(tmp_path):
-    with pytest.raises(InputError, match="does not exist.*highside init"):
+    with pytest.raises(InputError, match=r"does not exist.*highside init"):
         Site.read(tmp_path / "none.toml")
 
 

@@ -346,7 +346,7 @@ def test_changes_lead_from_one_trial_to_the_next(season_table):
     plan = suggest(
         season_table,
         Site(),
-        brief(current={n: v for n, v in zip(NAMES, [2.0, 2.0, 2.0, 450.0, 40.0], strict=True)}),
+        brief(current=dict(zip(NAMES, [2.0, 2.0, 2.0, 450.0, 40.0], strict=True))),
     )
     state = dict(zip(NAMES, [2.0, 2.0, 2.0, 450.0, 40.0], strict=True))
     for r in plan.recommendations:

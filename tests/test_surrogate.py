@@ -46,8 +46,8 @@ def test_readings_go_to_latent_and_back(p_w, p_u, feed):
     odds = float(logit(feed))
     grade = feed * p_w / (feed * p_w + (1 - feed) * p_u)
     S, C, _, _ = to_latent(logit(grade), logit(p_w), 0.0, 0.0, odds)
-    assert S == pytest.approx(logit(p_w) - logit(p_u), abs=1e-6)
-    assert C == pytest.approx(logit(p_w) + logit(p_u), abs=1e-6)
+    assert pytest.approx(logit(p_w) - logit(p_u), abs=1e-6) == S
+    assert pytest.approx(logit(p_w) + logit(p_u), abs=1e-6) == C
     back = from_latent(S, C, odds)
     assert back == (pytest.approx(grade, abs=1e-9), pytest.approx(p_w, abs=1e-9))
 

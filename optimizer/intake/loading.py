@@ -135,7 +135,7 @@ class Load:
     ) -> pa.RecordBatch:
         """New runs of a chunk; rows known or rejected are noted."""
         self._count_mended(chunk, log)
-        rejects = [_reject(chunk, log, row, *said) for row, said in checked.faults.items()]
+        rejects = _rejects(chunk, log, checked.faults)
         rejects += [_ragged_reject(r, log) for r in chunk.ragged]
         self.rejects += sorted(rejects, key=lambda reject: reject.row)
         rejected = len(checked.faults) + len(chunk.ragged)
@@ -162,13 +162,9 @@ class Load:
             return runs
         disputed = np.flatnonzero(verdict == CONFLICT)
         if len(disputed):
-            rejects = [
-                _reject(chunk, log, row, "run_id", "") for row in checked.index[disputed].tolist()
-            ]
-            cells = [
-                {n: cell_of(chunk, log, n, row) for n in log.binding.columns}
-                for row in checked.index[disputed].tolist()
-            ]
+            rows = checked.index[disputed].tolist()
+            cells = [{n: cell_of(chunk, log, n, row) for n in log.binding.columns} for row in rows]
+            rejects = _rejects(chunk, log, dict.fromkeys(rows, ("run_id", "")))
             self.conflicts.add(runs.take(pa.array(disputed)), rejects, cells, tally)
         return runs.filter(pa.array(added))
 
@@ -294,18 +290,28 @@ def _moved_rows(chunk: Chunk, log: Log) -> dict[int, str]:
     return {row: reasons[row].as_py() or f"'{SHAPE_COLUMN}' is not empty" for row in moved}
 
 
-def _reject(chunk: Chunk, log: Log, row: int, name: str, reason: str) -> Reject:
-    headings, cells = log.binding.headings, [c[row].as_py() for c in chunk.text.columns]
-    value = cell_of(chunk, log, name, row)
-    if log.binding.is_rejects_file:
-        leading = len(REJECT_COLUMNS)
-        own = cells_of(headings[leading:], cells[leading:])
-        at = _whole(cells[1]) or int(chunk.rows[row])
-        return Reject.of(cells[0] or log.name, at, name, value, reason, own)
-    own = cells_of(headings, cells)
+def _rejects(chunk: Chunk, log: Log, faults: dict[int, tuple[str, str]]) -> list[Reject]:
+    """Rejects of rows of a chunk, given the field at fault and the reason of each."""
+    text = chunk.text.take(pa.array(list(faults), pa.int64()))
+    records = list(zip(*(column.to_pylist() for column in text.columns), strict=True))
+    rejects = []
+    for (row, (name, reason)), cells in zip(faults.items(), records, strict=True):
+        value = cell_of(chunk, log, name, row)
+        file, line = log.name, int(chunk.rows[row])
+        own = _own_cells(log, cells)
+        if log.binding.is_rejects_file:  # a row keeps the place where it first stood
+            file, line = cells[0] or file, _whole(cells[1]) or line
+        rejects.append(Reject.of(file, line, name, value, reason, own))
+    return rejects
+
+
+def _own_cells(log: Log, cells: Sequence[str | None]) -> dict[str, str]:
+    """A row's cells by heading, as they stood in its own log."""
+    leading = len(REJECT_COLUMNS) if log.binding.is_rejects_file else 0
+    own = cells_of(log.binding.headings[leading:], cells[leading:])
     if "line" not in log.binding.columns and log.line is not None:
         own["line"] = log.line  # from the options, which the rejects file does not know
-    return Reject.of(log.name, int(chunk.rows[row]), name, value, reason, own)
+    return own
 
 
 def _ragged_reject(ragged: Ragged, log: Log) -> Reject:

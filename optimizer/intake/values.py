@@ -131,7 +131,7 @@ def _numbers_by_pattern(column: pa.ChunkedArray, decimal: Decimal) -> Numbers:
             "thousands mark, and decimals with a point)"
         )
         faults.append((grouped, reason))
-        good = (good | comma) & ~grouped
+        good = good | comma
         text = pc.replace_substring(text, ",", ".")
     named = np.logical_or.reduce([mask for mask, _ in faults])
     faults.append((~(good | infinite | absent | named), "'{value}' is not a number"))

