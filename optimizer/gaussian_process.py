@@ -420,7 +420,7 @@ def factorize(matrix: Floats) -> Floats:
     scale = float(np.mean(np.diag(matrix)))
     for jitter in JITTERS:
         try:
-            lower: Floats = np.linalg.cholesky(matrix + jitter * scale * np.eye(len(matrix)))
+            lower: Any = np.linalg.cholesky(matrix + jitter * scale * np.eye(len(matrix)))
             return lower
         except np.linalg.LinAlgError:
             continue
