@@ -204,6 +204,7 @@ def test_log_is_rejected_whole(
     assert re.search(reason, report.files[0].error or "")
     assert report.rejects[0]["row"] == 0
     assert not history.exists
+    assert not history.rejects_folder.exists()
 
 
 @pytest.mark.parametrize(
@@ -316,10 +317,13 @@ def test_ragged_rows_are_rejected_at_their_lines(history: History) -> None:
     assert sorted(history.read()["source_row"].to_pylist()) == [2, 6]
 
 
-def test_row_numbers_hold_across_blocks(history: History, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("optimizer.intake.delimited.BLOCK_BYTES", 500)
+@pytest.mark.parametrize("size", [190, 410, 530, 777])
+def test_row_numbers_hold_across_blocks(
+    history: History, monkeypatch: pytest.MonkeyPatch, size: int
+) -> None:
+    monkeypatch.setattr("optimizer.intake.delimited.BLOCK_BYTES", size)
     monkeypatch.setattr("optimizer.intake.delimited.SAMPLE_BYTES", 300)
-    rows = [row(run_id=f"r{k}", note='say "yes"\nor no' if k % 3 == 0 else "") for k in range(60)]
+    rows = [row(run_id=f"r{k}", note='say "yes"\nor ' + "no " * 30 if k % 3 == 0 else "") for k in range(60)]
     rows[41]["air"] = "high"
     report = load(history, rows)
     assert (report.read, report.added, report.rejected) == (60, 59, 1)
@@ -452,7 +456,7 @@ def test_same_run_id_with_other_content_is_rejected_by_name(history: History) ->
     report = load(
         history,
         [
-            row(run_id="r1", grade="0.970000004"),
+            row(run_id="r1", grade="0.970001"),
             row(run_id="r1", recovery="0.91", started_at="2025-03-02"),
             row(run_id="r2"),
             row(run_id="r3"),
@@ -478,8 +482,8 @@ def test_rows_without_id_match_by_content(history: History) -> None:
     third = load(history, [row(air="32")])
     fourth = load(history, [row(air="32", run_id="later still")])
     assert (third.added, fourth.already_known) == (1, 1)
-    other_line = load(history, [row(run_id="given", line="B", air="50")])
-    assert other_line.added == 1
+    two_lines = load(history, [row(run_id="1", air="50"), row(run_id="1", line="B", air="51")])
+    assert two_lines.added == 2
 
 
 def test_material_makes_two_runs_only_of_undated_rows(history: History) -> None:
@@ -578,7 +582,8 @@ def test_every_row_is_a_run_or_a_reject(
         assert again.rejected <= report.rejected
         assert history.read().equals(before)
         mended = load_logs(report.rejects_file, history, SITE) if report.rejected else None
-        assert mended is None or (mended.rejected, mended.added) == (report.rejected, 0)
+        assert mended is None or mended.added == 0
+        assert mended is None or mended.read == report.rejected
 
 
 # -- the rejects file ---------------------------------------------------------------------------
@@ -628,14 +633,27 @@ def test_loading_again_repeats_no_reject(history: History) -> None:
     assert kept[0]["record"] == json.dumps(row(air=""))
 
 
-@pytest.mark.parametrize("cell", ["=1+1", "+x", "-x", "@x", "'quoted", "-1.5", "+2", "1=1"])
-def test_no_cell_is_a_formula_and_every_cell_comes_back(history: History, cell: str) -> None:
+@pytest.mark.parametrize(
+    ("cell", "written"),
+    [
+        ("=1+1", "'=1+1"),
+        ("+x", "'+x"),
+        ("-x", "'-x"),
+        ("@x", "'@x"),
+        ("'quoted", "''quoted"),
+        ("-1.5", "-1.5"),
+        ("+2 %", "+2 %"),
+        ("1=1", "1=1"),
+    ],
+)
+def test_no_cell_is_a_formula_and_every_cell_comes_back(
+    history: History, cell: str, written: str
+) -> None:
     load(history, [row(air="", note=cell)])
-    written = rejected_rows(history)[0]
-    assert written["note"][0] not in "=@"
-    assert written["note"][0] not in "+-" or float(written["note"])
-    written["air"] = "30"
-    load_bytes(text([written]).encode(), history, SITE)
+    (reject,) = rejected_rows(history)
+    assert reject["note"] == written
+    reject["air"] = "30"
+    load_bytes(text([reject]).encode(), history, SITE)
     assert history.read()["note"].to_pylist() == [cell]
 
 

@@ -214,7 +214,7 @@ class Deck:
 
         Args:
             settings: feed_rate t/h, end_raise deg, side_tilt deg, eccentric_speed rpm, air
-                turns; shape (n, 5).
+                turns; shape (n, 5). All but end raise and air above 0.
         """
         return self._split(self._latent(settings, material), material)
 
@@ -277,6 +277,15 @@ class Deck:
         return self.open_velocity * opening * np.sqrt(left / resistance)
 
     def _latent(self, settings: Floats, material: Material) -> _Latent:
+        """The chain of causes, for settings of shape (n, 5).
+
+        Quality q = hump(air) · hump(throw) · (1 - exp(-(layers/least)²)) · exp(-(h/h_most)²): a
+        bed layers when it is fluid, loose, thick enough to have layers and thin enough not to
+        bubble. In an exposure τ = L/V it layers by Λ = qτ/(t (h/h_ref)^m), and
+        Ep = best Ep/(1 - exp(-Λ)): as sharp as the deck can be after long, blunt without limit
+        before. The cut is ρ50 = mean density + response · contrast · balance(ln pull/lift).
+        The forms are our own, made to have the right limits and signs.
+        """
         feed_rate, end_raise, side_tilt, rpm, turns = np.atleast_2d(settings).T
         travel = self.travel(end_raise, rpm)
         depth = self.bed_depth(feed_rate, travel, material)
