@@ -36,30 +36,35 @@ LEVEL_VARIANCE = 10.0
 # points show is the surface, and only the last few gradient steps need them all.
 SEARCH_POINTS = 300
 SEARCH_STEPS, REFINE_STEPS = 60, 10
+# Proposals behind each averaged hyperparameter draw.
+PROPOSALS = 24
 # Below this spread a quantity is constant to double precision.
 CONSTANT_READING = 1e-9
-LOG_BOUNDS = {"lengthscale": (-3.0, 5.0), "variance": (-6.0, 4.0), "noise": (-12.0, 3.0)}
+LOG_BOUNDS = {"lengthscale": (-3.0, 5.0), "variance": (-6.0, 6.0), "noise": (-12.0, 3.0)}
 
 
 @dataclass(frozen=True)
 class Priors:
-    """Normal priors on logarithms of hyperparameters, in unit inputs and standardised output.
+    """Normal priors on the logarithms of hyperparameters.
 
-    The length-scale prior grows with the number of inputs d, ln ell ~ N(sqrt(2) + ln(d)/2, 3)
-    (Hvarfner, Hellsten & Nardi, ICML 2024): six runs cannot then pretend to see a wiggle.
+    Args:
+        lengthscale_center: of ln ell in unit inputs, one number or one an input.
+        lengthscale_sd: of ln ell.
+        variance_center, variance_sd: of ln s2, in squared units of the scaled output.
+        noise_center, noise_sd: of ln noise, likewise.
     """
 
-    lengthscale_center: float = float(np.sqrt(2.0))
-    lengthscale_sd: float = float(np.sqrt(3.0))
+    lengthscale_center: float | tuple[float, ...] = 0.0
+    lengthscale_sd: float = 1.0
     variance_center: float = 0.0
-    variance_sd: float = 1.0
-    noise_center: float = -5.0
-    noise_sd: float = 2.5
+    variance_sd: float = 1.5
+    noise_center: float = -4.0
+    noise_sd: float = 1.5
 
     def center(self, d: int) -> Floats:
         """Centers of [ln ell_1 ... ln ell_d, ln s2, ln noise], shape (d + 2,)."""
-        ell = self.lengthscale_center + 0.5 * np.log(d)
-        return np.array([*[ell] * d, self.variance_center, self.noise_center])
+        ell = np.broadcast_to(np.asarray(self.lengthscale_center, dtype=float), d)
+        return np.array([*ell, self.variance_center, self.noise_center])
 
     def sd(self, d: int) -> Floats:
         """Standard deviations of the same, shape (d + 2,)."""
@@ -107,7 +112,10 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
         priors: priors on the hyperparameters, or None for maximum likelihood.
         theta: hyperparameters ``[ln ell (d), ln s2, ln noise]`` to use as they are, or None to
             estimate them.
-        standardize: whether to scale the output to mean 0 and standard deviation 1 inside.
+        scale: ``"sd"`` works on the output less its mean, over its standard deviation;
+            ``"center"`` only takes the mean off; ``"none"`` leaves it as it is. An output whose
+            natural scale is known should not be divided by the spread of its readings: readings
+            close together would then promise that nothing changes far away either.
         members: how many draws from the posterior of the hyperparameters to average over; 1 is
             the posterior mode alone.
         n_starts: starts of the mode search.
@@ -121,7 +129,7 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
         trend_variance: float = 0.3,
         priors: Priors | None = Priors(),
         theta: ArrayLike | None = None,
-        standardize: bool = True,
+        scale: str = "sd",
         members: int = 1,
         n_starts: int = 2,
         random_state: int = 0,
@@ -131,7 +139,7 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
         self.trend_variance = trend_variance
         self.priors = priors
         self.theta = theta
-        self.standardize = standardize
+        self.scale = scale
         self.members = members
         self.n_starts = n_starts
         self.random_state = random_state
@@ -179,8 +187,10 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
 
     def _scale(self, y: Floats, counts: Floats) -> None:
         self.center_, self.spread_ = 0.0, 1.0
-        if self.standardize:
-            self.center_ = float(np.average(y, weights=counts))
+        if self.scale == "none":
+            return
+        self.center_ = float(np.average(y, weights=counts))
+        if self.scale == "sd":
             spread = float(np.sqrt(np.average((y - self.center_) ** 2, weights=counts)))
             # A constant reading has no scale of its own; the latent unit then serves.
             self.spread_ = spread if spread > CONSTANT_READING else 1.0
@@ -213,11 +223,11 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
         d = self.n_features_in_
         bounds = [LOG_BOUNDS["lengthscale"]] * d + [LOG_BOUNDS["variance"], LOG_BOUNDS["noise"]]
         center = (self.priors or Priors()).center(d)
-        # One start expects a smooth surface, the other a wiggly one: between them lie the
-        # two explanations (signal or noise) that a likelihood of few points has peaks at.
-        starts = [center, np.array([*[-0.7] * d, 0.0, -3.0])]
+        # One start expects what the priors do, the other a rougher surface with more noise:
+        # between them lie the two explanations that a likelihood of few points has peaks at.
         rng = np.random.default_rng(self.random_state)
         sd = (self.priors or Priors()).sd(d)
+        starts = [center, center - np.array([*sd[:d], 0.0, -sd[-1]])]
         starts += [center + 0.5 * sd * rng.standard_normal(d + 2) for _ in range(self.n_starts - 2)]
         readings, many = self.readings_, len(self.readings_.mean) > SEARCH_POINTS
         if many:
@@ -273,7 +283,7 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
         # negative direction at the mode falls back to the prior's own width.
         values, vectors = np.linalg.eigh(0.5 * (curvature + curvature.T))
         sd = 1.0 / np.sqrt(np.clip(values, 0.1, None))
-        n, nu = 24 * self.members, 5.0
+        n, nu = PROPOSALS * self.members, 5.0
         normal = rng.standard_normal((n, p))
         heavy = np.sqrt(nu / rng.chisquare(nu, n))[:, None]
         draws = mode + (normal * heavy * sd) @ vectors.T

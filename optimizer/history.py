@@ -13,7 +13,7 @@ import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from itertools import chain
 from pathlib import Path
 from queue import Full, Queue
@@ -30,8 +30,8 @@ from filelock import FileLock, Timeout
 
 from optimizer.config import Site
 from optimizer.errors import HistoryError, InputError
-from optimizer.intake.schema import PROVENANCE, in_site_units, schema_of
-from optimizer.summary import summarize
+from optimizer.intake.schema import PROVENANCE, in_schema, in_site_units, schema_of
+from optimizer.summary import moment, summarize
 
 FORMAT = 1
 """Version of the table's columns and units; a higher one was written by a newer highside."""
@@ -44,6 +44,7 @@ BATCHES_WAITING = 4
 _LOCK = "_lock"
 _REJECTS = "_rejected"
 _LOG = "_delta_log"
+_PARTITION = "line="
 # A run has at least these; without them the table is somebody else's.
 _ESSENTIAL = ("run_id", "line", "started_at", "grade", "recovery", "deck_state")
 _ORDER = [("line", "ascending"), ("started_at", "ascending"), ("run_id", "ascending")]
@@ -130,7 +131,14 @@ class History:
             )
         if (self.folder / _LOG).exists():
             return
-        others = [e.name for e in self.folder.iterdir() if e.name not in (_LOCK, _REJECTS)]
+        # With our lock in it, data files are a first load under way, or one that was cut short.
+        began = (self.folder / _LOCK).exists()
+        others = [
+            entry.name
+            for entry in self.folder.iterdir()
+            if entry.name not in (_LOCK, _REJECTS)
+            and not (began and entry.name.startswith(_PARTITION))
+        ]
         if others:
             raise HistoryError(
                 f"folder '{self.location}' is not a history: it has no table and holds "
@@ -315,9 +323,9 @@ class History:
         site_schema = schema_of(site or Site())
         batches = list(self.batches(lines=lines, as_of=as_of))
         table = pa.Table.from_batches(batches) if batches else site_schema.empty_table()
-        table = _in_schema(table, site_schema)
+        table = in_schema(table, site_schema)
         if since is not None:
-            table = table.filter(pc.field("started_at") >= _moment(since))
+            table = table.filter(pc.field("started_at") >= moment(since))
         table = table.sort_by(_ORDER).combine_chunks()
         return table if site is None else in_site_units(table, site)
 
@@ -377,33 +385,3 @@ def _hand_over(queue: Queue[Any], item: object, writing: Future[None]) -> None:
         except Full:
             continue
         return
-
-
-def _in_schema(table: pa.Table, schema: pa.Schema) -> pa.Table:
-    """The table with the columns of a schema first and in its order, missing ones empty."""
-    arrays = [
-        table[f.name].cast(f.type)
-        if f.name in table.column_names
-        else pa.chunked_array([pa.nulls(table.num_rows, f.type)])
-        for f in schema
-    ]
-    further = [n for n in table.column_names if n not in schema.names]
-    return pa.table([*arrays, *(table[n] for n in further)], names=[*schema.names, *further])
-
-
-def _moment(since: str | date | datetime) -> datetime:
-    """A point in time in UTC.
-
-    Raises:
-        InputError: when a text is no ISO 8601 date or time.
-    """
-    if isinstance(since, str):
-        try:
-            since = datetime.fromisoformat(since)
-        except ValueError:
-            raise InputError(
-                f"'{since}' is not a date.", hint="Write year-month-day, such as 2025-03-04."
-            ) from None
-    if not isinstance(since, datetime):
-        since = datetime(since.year, since.month, since.day)
-    return since.astimezone(UTC) if since.tzinfo else since.replace(tzinfo=UTC)

@@ -149,7 +149,7 @@ class _Planner:
     def surrogate(self) -> Surrogate:
         """Grade and recovery, fitted to the measured runs."""
         e, m = self.evidence, self.evidence.measured
-        surrogate = Surrogate(n_settings=len(e.space.names), random_state=self.seed)
+        surrogate = Surrogate(e.space.names, random_state=self.seed)
         return surrogate.fit(
             e.inputs[m],
             e.grade_logit[m],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, date, datetime
 from typing import Any
 
 import numpy as np
@@ -9,6 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from optimizer.config import Site
+from optimizer.errors import InputError
 
 GAP_DAYS = 7.0
 """A pause longer than this is worth naming: the deck may have changed in it."""
@@ -80,3 +82,21 @@ def _gaps(started: pa.ChunkedArray) -> list[dict[str, Any]]:
 def iso(moment: Any) -> str:
     """A point in time as ISO 8601 with Z for UTC."""
     return str(moment.isoformat()).replace("+00:00", "Z")
+
+
+def moment(since: str | date | datetime) -> datetime:
+    """A point in time in UTC.
+
+    Raises:
+        InputError: when a text is no ISO 8601 date or time.
+    """
+    if isinstance(since, str):
+        try:
+            since = datetime.fromisoformat(since)
+        except ValueError:
+            raise InputError(
+                f"'{since}' is not a date.", hint="Write year-month-day, such as 2025-03-04."
+            ) from None
+    if not isinstance(since, datetime):
+        since = datetime(since.year, since.month, since.day)
+    return since.astimezone(UTC) if since.tzinfo else since.replace(tzinfo=UTC)

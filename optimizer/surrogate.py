@@ -26,10 +26,17 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Up to so many set-points the hyperparameters are uncertain enough that averaging over them
-# changes intervals; beyond, the mode alone is as good and many times cheaper.
-AVERAGE_UP_TO = 80
-MEMBERS = 8
+# Hyperparameter draws to average over, by number of set-points: with few, hyperparameters are
+# uncertain enough to change intervals; with many, their mode is as good and many times cheaper.
+MEMBERS = ((80, 16), (300, 6))
+# What a deck does, in logits of a unit range: sharpness and balance move by several, smoothly,
+# air within a narrower band than the rest, material slowly. Wide enough that the runs decide;
+# chosen by predictive density on simulated decks of three families (reports/surrogate.md).
+# Absolute, because the spread of the readings is no guide: a season of habit is all alike.
+SETTING_LENGTH, AIR_LENGTH, MATERIAL_LENGTH = -0.2, -0.7, 1.0
+LENGTH_SD = 0.6
+DECK = {"variance_center": 2.5, "variance_sd": 1.0, "noise_center": -4.0, "noise_sd": 1.5}
+TREND_VARIANCE = 0.3
 # Quasi-random normals behind every predicted mean and interval.
 PREDICTION_DRAWS = 512
 # Nodes of the Gauss-Hermite rule over logit recovery in the chance of grade.
@@ -57,26 +64,36 @@ class Surrogate(BaseEstimator):
     """Grade and recovery over settings and material, a scikit-learn estimator.
 
     Args:
-        n_settings: how many leading inputs are settings; the rest is material.
-        trend_variance: prior variance of trend coefficients.
-        priors: priors of hyperparameters.
-        members: hyperparameter draws to average over when set-points are few.
+        settings: names of the leading inputs, which are settings; the rest is material.
+        priors: of hyperparameters; by the names of the inputs when None.
+        members: hyperparameter draws to average over; by the number of set-points when None.
         random_state: seed.
     """
 
     def __init__(
         self,
-        n_settings: int | None = None,
-        trend_variance: float = 0.3,
-        priors: Priors = Priors(),  # noqa: B008 - frozen
-        members: int = MEMBERS,
+        settings: tuple[str, ...] = (),
+        priors: Priors | None = None,
+        members: int | None = None,
         random_state: int = 0,
     ) -> None:
-        self.n_settings = n_settings
-        self.trend_variance = trend_variance
+        self.settings = settings
         self.priors = priors
         self.members = members
         self.random_state = random_state
+
+    def _priors(self, d: int) -> Priors:
+        if self.priors is not None:
+            return self.priors
+        names = self.settings or (("",) * d)
+        lengths = [AIR_LENGTH if n == "air" else SETTING_LENGTH for n in names]
+        lengths += [MATERIAL_LENGTH] * (d - len(names))
+        return Priors(tuple(lengths), LENGTH_SD, **DECK)
+
+    def _members(self, points: int) -> int:
+        if self.members is not None:
+            return self.members
+        return next((m for most, m in MEMBERS if points <= most), 1)
 
     def fit(
         self,
@@ -100,19 +117,18 @@ class Surrogate(BaseEstimator):
         S, C, s_variance, c_variance = to_latent(
             *(np.broadcast_to(np.asarray(r, dtype=float), len(X)) for r in readings)
         )
-        members = self.members if len(np.unique(X, axis=0)) <= AVERAGE_UP_TO else 1
+        self.n_members_ = self._members(len(np.unique(X, axis=0)))
         process: dict[str, Any] = {
-            "n_trend": self.n_settings,
-            "trend_variance": self.trend_variance,
-            "priors": self.priors,
-            "members": members,
+            "trend": "linear",
+            "trend_variance": TREND_VARIANCE,
+            "priors": self._priors(X.shape[1]),
+            "scale": "center",
+            "members": self.n_members_,
         }
-        seed = self.random_state
-        self.sharpness_ = GaussianProcess(trend="quadratic", random_state=seed, **process)
-        self.balance_ = GaussianProcess(trend="linear", random_state=seed + 1, **process)
+        self.sharpness_ = GaussianProcess(random_state=self.random_state, **process)
+        self.balance_ = GaussianProcess(random_state=self.random_state + 1, **process)
         self.sharpness_.fit(X, S, s_variance)
         self.balance_.fit(X, C, c_variance)
-        self.n_members_ = members
         return self
 
     @property

@@ -323,7 +323,10 @@ def test_row_numbers_hold_across_blocks(
 ) -> None:
     monkeypatch.setattr("optimizer.intake.delimited.BLOCK_BYTES", size)
     monkeypatch.setattr("optimizer.intake.delimited.SAMPLE_BYTES", 300)
-    rows = [row(run_id=f"r{k}", note='say "yes"\nor ' + "no " * 30 if k % 3 == 0 else "") for k in range(60)]
+    rows = [
+        row(run_id=f"r{k}", note='say "yes"\nor ' + "no " * 30 if k % 3 == 0 else "")
+        for k in range(60)
+    ]
     rows[41]["air"] = "high"
     report = load(history, rows)
     assert (report.read, report.added, report.rejected) == (60, 59, 1)

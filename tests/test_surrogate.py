@@ -126,7 +126,7 @@ def test_a_reading_with_a_large_known_error_counts_for_less():
     X = np.array([[0.2], [0.5], [0.8]])
     pulls = []
     for variance in (0.01, 4.0):
-        gp = GaussianProcess(trend="constant", theta=[-0.5, 0.0, -6.0], standardize=False)
+        gp = GaussianProcess(trend="constant", theta=[-0.5, 0.0, -6.0], scale="none")
         gp.fit(X, np.array([0.0, 1.0, 0.0]), known_variance=[0.01, variance, 0.01])
         pulls.append(gp.predict([[0.5]])[0])
     assert pulls[0] > 0.8
@@ -136,7 +136,7 @@ def test_a_reading_with_a_large_known_error_counts_for_less():
 @pytest.mark.parametrize("n", [1, 2, 3, 5])
 def test_few_runs_fit_and_stay_unsure(n):
     X, grade, recovery = readings(n)
-    model = Surrogate(n_settings=5).fit(X, grade, recovery, FEED_ODDS)
+    model = Surrogate().fit(X, grade, recovery, FEED_ODDS)
     far = model.predict(np.full((1, 5), 0.95), FEED_ODDS).recovery
     assert far.high[0] - far.low[0] > 0.1
 
@@ -144,7 +144,7 @@ def test_few_runs_fit_and_stay_unsure(n):
 def test_constant_readings_and_constant_columns_fit():
     X = np.full((6, 5), 0.5)
     X[:, 0] = np.linspace(0, 1, 6)
-    model = Surrogate(n_settings=5).fit(X, np.full(6, 4.0), np.full(6, 2.0), FEED_ODDS)
+    model = Surrogate().fit(X, np.full(6, 4.0), np.full(6, 2.0), FEED_ODDS)
     prediction = model.predict(X[:1], FEED_ODDS)
     assert prediction.recovery.mean[0] == pytest.approx(expit(2.0), abs=0.02)
 
@@ -155,7 +155,7 @@ def test_intervals_cover_the_truth_on_simulated_surfaces():
     inside = []
     for seed in range(20):
         X, grade, recovery = readings(30, noise=0.2, seed=seed)
-        model = Surrogate(n_settings=5, random_state=seed).fit(X, grade, recovery, FEED_ODDS)
+        model = Surrogate(random_state=seed).fit(X, grade, recovery, FEED_ODDS)
         A = np.random.default_rng(1000 + seed).random((100, 5))
         truth = from_latent(*surface(A), FEED_ODDS)
         prediction = model.predict(A, FEED_ODDS)
@@ -167,7 +167,7 @@ def test_intervals_cover_the_truth_on_simulated_surfaces():
 def test_chance_of_grade_agrees_with_drawn_predictions():
     """100,000 draws per point, seed 0: standard error at most 0.0016, tolerance 0.01."""
     X, grade, recovery = readings(25)
-    model = Surrogate(n_settings=5).fit(X, grade, recovery, FEED_ODDS)
+    model = Surrogate().fit(X, grade, recovery, FEED_ODDS)
     A = np.random.default_rng(5).random((20, 5))
     chance = model.chance_of_grade(A, 0.97, FEED_ODDS)
     means, variances = model.latent(A)
@@ -185,7 +185,7 @@ def test_chance_of_grade_agrees_with_drawn_predictions():
 
 def test_a_tried_point_is_worth_less_than_the_best_new_one_and_picks_spread():
     X, grade, recovery = readings(25)
-    model = Surrogate(n_settings=5).fit(X, grade, recovery, FEED_ODDS)
+    model = Surrogate().fit(X, grade, recovery, FEED_ODDS)
     worth = ConstrainedImprovement(model, X, 0.97, FEED_ODDS, room=2)
     A = np.random.default_rng(6).random((500, 5))
     gain = worth.log_gain(A)

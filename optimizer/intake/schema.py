@@ -142,3 +142,15 @@ def in_site_units(table: pa.Table, site: Site) -> pa.Table:
         column = pa.array(values, pa.float64(), from_pandas=True)
         table = table.set_column(table.column_names.index(name), name, column)
     return table
+
+
+def in_schema(table: pa.Table, schema: pa.Schema) -> pa.Table:
+    """The table with the columns of a schema first and in its order, missing ones empty."""
+    arrays = [
+        table[f.name].cast(f.type)
+        if f.name in table.column_names
+        else pa.chunked_array([pa.nulls(table.num_rows, f.type)])
+        for f in schema
+    ]
+    further = [n for n in table.column_names if n not in schema.names]
+    return pa.table([*arrays, *(table[n] for n in further)], names=[*schema.names, *further])

@@ -39,7 +39,7 @@ THETAS = [np.array([-0.5, 0.1, 0.8, 0.2, -3.0]), np.array([1.5, -1.0, 0.3, 1.2, 
 @pytest.mark.parametrize("theta", THETAS)
 def test_posterior_and_likelihood_agree(theta):
     X, y = surface(40)
-    ours = GaussianProcess(trend="none", priors=None, theta=theta, standardize=False)
+    ours = GaussianProcess(trend="none", priors=None, theta=theta, scale="none")
     ours.fit(X, y, known_variance=np.full(40, KNOWN_VARIANCE))
     theirs = GaussianProcessRegressor(kernel_of(theta), alpha=KNOWN_VARIANCE, optimizer=None)
     theirs.fit(X, y)
@@ -67,7 +67,7 @@ def test_linear_trend_is_their_dot_product_kernel():
     theta = THETAS[0]
     tau2 = 0.3
     ours = GaussianProcess(
-        trend="linear", trend_variance=tau2, priors=None, theta=theta, standardize=False
+        trend="linear", trend_variance=tau2, priors=None, theta=theta, scale="none"
     ).fit(X, y, known_variance=np.zeros(30))
     # 10 + 0.3 * 12 * (x - 1/2).(x' - 1/2), written on shifted inputs.
     level, slope = 10.0, tau2 * 12.0
@@ -87,7 +87,7 @@ def test_collapsed_replicates_equal_the_full_model(theta):
     rng = np.random.default_rng(3)
     rows = np.repeat(X, rng.integers(1, 6, len(X)), axis=0)
     y = np.sin(3 * rows[:, 0]) + 0.2 * rng.standard_normal(len(rows))
-    ours = GaussianProcess(trend="none", priors=None, theta=theta, standardize=False)
+    ours = GaussianProcess(trend="none", priors=None, theta=theta, scale="none")
     ours.fit(rows, y, known_variance=np.full(len(rows), KNOWN_VARIANCE))
     assert len(ours.readings_.mean) == len(X) < len(rows)
     theirs = GaussianProcessRegressor(kernel_of(theta), alpha=KNOWN_VARIANCE, optimizer=None)

@@ -91,7 +91,7 @@ def by_quadratic(rest, A):
 
 def by_surrogate(rest, A):
     odds = float(logit(FEED_GRADE))
-    model = Surrogate(n_settings=3).fit(X[rest], logit(GRADE[rest]), logit(RECOVERY[rest]), odds)
+    model = Surrogate().fit(X[rest], logit(GRADE[rest]), logit(RECOVERY[rest]), odds)
     prediction = model.predict(A, odds)
     return 100 * np.array([prediction.grade.mean[0], prediction.recovery.mean[0]])
 
