@@ -199,10 +199,12 @@ class ConstrainedImprovement:
         seed: int = 0,
     ) -> None:
         self.min_grade, self.feed_odds = min_grade, feed_odds
-        per_member = max(4, DRAWS // surrogate.n_members_)
+        members = surrogate.n_members_
+        per_member = max(4, DRAWS // members)
         width = len(base) + room
         sobol = qmc.Sobol(2 * width, scramble=True, rng=seed)
-        points = sobol.random(per_member * surrogate.n_members_)
+        # A Sobol' sequence keeps its balance in powers of two; the draws are its first ones.
+        points = sobol.random_base2(int(np.ceil(np.log2(per_member * members))))
         normals = ndtri(np.clip(points, 1e-12, 1 - 1e-12))
         self._pairs = [
             tuple(

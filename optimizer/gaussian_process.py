@@ -30,8 +30,9 @@ LOG_2PI = float(np.log(2.0 * np.pi))
 SQRT_5 = float(np.sqrt(5.0))
 # Added to the diagonal relative to its mean, in turn, until the Cholesky factor exists.
 JITTERS = (0.0, 1e-10, 1e-8, 1e-6, 1e-4)
-# The level of y is learned from the data, not shrunk towards the average of the readings.
-LEVEL_VARIANCE = 10.0
+# Prior variance of the level of the scaled output: vague around the average of the readings,
+# firm around a level that is known beforehand.
+VAGUE_LEVEL, KNOWN_LEVEL = 10.0, 0.1
 # Above so many set-points the mode is sought on a random subset first: the surface that 300
 # points show is the surface, and only the last few gradient steps need them all.
 SEARCH_POINTS = 300
@@ -116,6 +117,9 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
             ``"center"`` only takes the mean off; ``"none"`` leaves it as it is. An output whose
             natural scale is known should not be divided by the spread of its readings: readings
             close together would then promise that nothing changes far away either.
+        level: level that the output returns to away from all readings, where one is known; the
+            average of the readings when None. Readings are often gathered where the output is
+            high, and their average is then no guide to the rest.
         members: how many draws from the posterior of the hyperparameters to average over; 1 is
             the posterior mode alone.
         n_starts: starts of the mode search.
@@ -130,6 +134,7 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
         priors: Priors | None = Priors(),
         theta: ArrayLike | None = None,
         scale: str = "sd",
+        level: float | None = None,
         members: int = 1,
         n_starts: int = 2,
         random_state: int = 0,
@@ -140,6 +145,7 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
         self.priors = priors
         self.theta = theta
         self.scale = scale
+        self.level = level
         self.members = members
         self.n_starts = n_starts
         self.random_state = random_state
@@ -189,15 +195,17 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
         self.center_, self.spread_ = 0.0, 1.0
         if self.scale == "none":
             return
-        self.center_ = float(np.average(y, weights=counts))
+        mean = float(np.average(y, weights=counts))
+        self.center_ = mean if self.level is None else self.level
         if self.scale == "sd":
-            spread = float(np.sqrt(np.average((y - self.center_) ** 2, weights=counts)))
+            spread = float(np.sqrt(np.average((y - mean) ** 2, weights=counts)))
             # A constant reading has no scale of its own; the latent unit then serves.
             self.spread_ = spread if spread > CONSTANT_READING else 1.0
 
     def _features(self, X: Floats) -> Floats:
         """Trend features, each of mean 0 and variance about 1 over the unit box, except level."""
-        columns = [np.full((len(X), 1), np.sqrt(LEVEL_VARIANCE / self.trend_variance))]
+        level = VAGUE_LEVEL if self.level is None else KNOWN_LEVEL
+        columns = [np.full((len(X), 1), np.sqrt(level / self.trend_variance))]
         if self.trend in ("linear", "quadratic"):
             linear = (X - 0.5) * np.sqrt(12.0)
             columns.append(linear)

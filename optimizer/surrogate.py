@@ -37,6 +37,13 @@ SETTING_LENGTH, AIR_LENGTH, MATERIAL_LENGTH = -0.2, -0.7, 1.0
 LENGTH_SD = 0.6
 DECK = {"variance_center": 2.5, "variance_sd": 1.0, "noise_center": -4.0, "noise_sd": 1.5}
 TREND_VARIANCE = 0.3
+# Sharpness away from all runs: what a deck does at settings nobody would choose. Runs are
+# gathered where a deck works; returning to their average promises too much elsewhere.
+PLAIN_SHARPNESS = 1.0
+# Posterior standard deviations are widened by this factor: hyperparameters are averaged over a
+# family of smooth surfaces, and decks are not quite in it. Without it 90 % intervals of unseen
+# settings covered 80 to 87 % on simulated decks (reports/surrogate.md).
+WIDENING = 1.25
 # Quasi-random normals behind every predicted mean and interval.
 PREDICTION_DRAWS = 512
 # Nodes of the Gauss-Hermite rule over logit recovery in the chance of grade.
@@ -119,14 +126,16 @@ class Surrogate(BaseEstimator):
         )
         self.n_members_ = self._members(len(np.unique(X, axis=0)))
         process: dict[str, Any] = {
-            "trend": "linear",
             "trend_variance": TREND_VARIANCE,
             "priors": self._priors(X.shape[1]),
             "scale": "center",
             "members": self.n_members_,
         }
-        self.sharpness_ = GaussianProcess(random_state=self.random_state, **process)
-        self.balance_ = GaussianProcess(random_state=self.random_state + 1, **process)
+        seed = self.random_state
+        self.sharpness_ = GaussianProcess(
+            trend="constant", level=PLAIN_SHARPNESS, random_state=seed, **process
+        )
+        self.balance_ = GaussianProcess(trend="linear", random_state=seed + 1, **process)
         self.sharpness_.fit(X, S, s_variance)
         self.balance_.fit(X, C, c_variance)
         return self
@@ -145,7 +154,7 @@ class Surrogate(BaseEstimator):
                 mean, V = gp.project(member, A)
                 variance = gp.variance_at(member, A) - np.sum(V * V, axis=0)
                 means[k, j] = gp.center_ + gp.spread_ * mean
-                variances[k, j] = np.clip(variance, 1e-12, None) * gp.spread_**2
+                variances[k, j] = np.clip(variance, 1e-12, None) * (WIDENING * gp.spread_) ** 2
         return means, variances
 
     @cached_property
