@@ -19,7 +19,7 @@ from scipy.stats import qmc
 
 from optimizer.coordinates import from_latent, unwanted_limit
 from optimizer.gaussian_process import GaussianProcess, Member, factorize
-from optimizer.surrogate import Surrogate
+from optimizer.surrogate import COARSE, Surrogate
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -159,14 +159,14 @@ class JointDraws:
         gp = self.process
         return gp.center_ + gp.spread_ * (self._mean + self._white @ self._lower.T)
 
-    def at(self, A: Floats, draws: int | None = None) -> tuple[Floats, Floats]:
-        """Conditional mean (draws, n) and variance (n,) at A given each of the first draws."""
+    def at(self, A: Floats) -> tuple[Floats, Floats]:
+        """Conditional mean (draws, n) and variance (n,) at A given each draw."""
         gp = self.process
         mean, V = gp.project(self.member, A)
         cross = gp.covariance(self.member, self.base, A) - self._V.T @ V
         W = solve_triangular(self._lower, cross, lower=True, check_finite=False)
         variance = gp.variance_at(self.member, A) - np.sum(V * V, 0) - np.sum(W * W, 0)
-        mean = mean + self._white[:draws] @ W
+        mean = mean + self._white @ W
         # The floor keeps a tried point from looking certain to the last digit.
         variance = np.clip(variance, 1e-8, None)
         return gp.center_ + gp.spread_ * mean, variance * gp.spread_**2
@@ -237,16 +237,16 @@ class ConstrainedImprovement:
     def log_gain(self, A: Floats, coarse: bool = False) -> Floats:
         """ln of the expected gain in recovery (a fraction) of trying A, shape (n,).
 
-        ``coarse`` uses a quarter of the draws, enough to shortlist.
+        ``coarse`` uses one in four of the hyperparameter members, enough to shortlist.
         """
         terms = []
-        for (sharpness, balance), best in zip(self._pairs, self._best, strict=True):
-            draws = max(1, len(best) // 4) if coarse else len(best)
-            S, s_variance = sharpness.at(A, draws)
-            C, c_variance = balance.at(A, draws)
+        step = COARSE if coarse else 1
+        for (sharpness, balance), best in zip(self._pairs[::step], self._best[::step], strict=True):
+            S, s_variance = sharpness.at(A)
+            C, c_variance = balance.at(A)
             terms.append(
                 log_constrained_improvement(
-                    S, C, s_variance, c_variance, best[:draws], self.min_grade, self.feed_odds
+                    S, C, s_variance, c_variance, best, self.min_grade, self.feed_odds
                 )
             )
         stacked = np.concatenate(terms, axis=0)

@@ -124,10 +124,8 @@ class _Planner:
     def product_rate(self, index: Indices) -> Floats:
         """Expected product, in the site's feed rate unit, shape (n,)."""
         inputs = self.evidence.inputs_today(index)
-        odds = self.evidence.feed_odds_today
-        grade = self.surrogate.mean_grade(inputs, odds)
-        share = feed_grade_of(odds) * self.surrogate.mean_recovery(inputs) / grade
-        return self.limits.feed(index) * np.clip(share, 0.0, 1.0)
+        share = self.surrogate.mean_yield(inputs, self.evidence.feed_odds_today)
+        return self.limits.feed(index) * share
 
     def _carried(self, index: Indices) -> NDArray[np.bool_]:
         """Which points keep product and reject inside what can be carried away."""
@@ -206,18 +204,21 @@ class _Planner:
     def _run_now(self) -> RunNow:
         confidence = self.brief.goal.confidence
 
-        def score(index: Indices) -> Floats:
-            inputs = self.evidence.inputs_today(index)
-            chance = self.surrogate.chance_of_grade(
-                inputs, self.min_grade, self.evidence.feed_odds_today
-            ) * self.chance_even(index)
-            recovery = self.surrogate.mean_recovery(inputs)
+        def score(index: Indices, coarse: bool = False) -> Floats:
+            chance, recovery = self.surrogate.outlook(
+                self.evidence.inputs_today(index),
+                self.min_grade,
+                self.evidence.feed_odds_today,
+                coarse,
+            )
+            chance = chance * self.chance_even(index)
             # Settings sure enough of the grade rank by recovery, above all that are not.
             value = np.where(chance >= confidence, 1.0 + recovery, chance)
             return np.where(self._carried(index), value, -np.inf)
 
         inside = self.tried[self.limits.region.contains(self.tried)]
-        point, value = best_point(score, self.limits.region, np.vstack([inside, self.limits.pool]))
+        pool = np.vstack([inside, self.limits.pool])
+        point, value = best_point(score, self.limits.region, pool, coarse=lambda i: score(i, True))
         if value == -np.inf:
             raise LimitError(
                 "no settings keep product and reject inside the capacity.",
@@ -226,7 +227,7 @@ class _Planner:
             )
         index = point[None, :]
         grade, recovery, chance = self._expect(index)
-        if chance[0] < confidence:
+        if value < 1.0:
             self.warnings.append(
                 f"No settings are {confidence:.0%} sure of grade {self.min_grade:g} yet; run_now "
                 f"is the surest, at {chance[0]:.0%}."

@@ -48,6 +48,8 @@ WIDENING = 1.25
 PREDICTION_DRAWS = 512
 # Nodes of the Gauss-Hermite rule over logit recovery in the chance of grade.
 GRADE_NODES = 24
+# Share of members and draws that shortlists: one in so many.
+COARSE = 4
 
 
 @dataclass(frozen=True)
@@ -145,17 +147,20 @@ class Surrogate(BaseEstimator):
         """Sharpness and balance."""
         return self.sharpness_, self.balance_
 
-    def latent(self, A: Floats) -> tuple[Floats, Floats]:
-        """Means and variances of sharpness and balance at A, each (members, 2, n)."""
-        shape = (self.n_members_, 2, len(A))
-        means, variances = np.empty(shape), np.empty(shape)
-        for j, gp in enumerate(self.processes):
-            for k, member in enumerate(gp.members_):
-                mean, V = gp.project(member, A)
-                variance = gp.variance_at(member, A) - np.sum(V * V, axis=0)
-                means[k, j] = gp.center_ + gp.spread_ * mean
-                variances[k, j] = np.clip(variance, 1e-12, None) * (WIDENING * gp.spread_) ** 2
-        return means, variances
+    def latent(self, A: Floats, coarse: bool = False) -> tuple[Floats, Floats]:
+        """Means and variances of sharpness and balance at A, each (members, 2, n).
+
+        ``coarse`` takes every fourth member, enough to shortlist.
+        """
+        means, variances = [], []
+        for k in range(0, self.n_members_, COARSE if coarse else 1):
+            for gp in self.processes:
+                mean, V = gp.project(gp.members_[k], A)
+                variance = gp.variance_at(gp.members_[k], A) - np.sum(V * V, axis=0)
+                means.append(gp.center_ + gp.spread_ * mean)
+                variances.append(np.clip(variance, 1e-12, None) * (WIDENING * gp.spread_) ** 2)
+        shape = (-1, 2, len(A))
+        return np.reshape(means, shape), np.reshape(variances, shape)
 
     @cached_property
     def _normals(self) -> Floats:
@@ -174,35 +179,45 @@ class Surrogate(BaseEstimator):
         grade, recovery = from_latent(S, C, feed_odds)
         return Prediction(_estimate(grade, level), _estimate(recovery, level))
 
-    def chance_of_grade(self, A: ArrayLike, min_grade: float, feed_odds: float) -> Floats:
-        """Probability that the true grade at A, shape (n, d), is at least ``min_grade``.
+    def outlook(
+        self, A: ArrayLike, min_grade: float, feed_odds: float, coarse: bool = False
+    ) -> tuple[Floats, Floats]:
+        """Chance that the true grade is at least ``min_grade``, and mean true recovery, at A.
 
         Given a = logit recovery the grade is met when b stays below a limit, and b given a is
         normal: what is left is one integral over a, done by Gauss-Hermite.
+
+        Args:
+            A: inputs, shape (n, d).
+            min_grade: fraction.
+            feed_odds: log odds of the feed grade.
+            coarse: whether a rough answer will do, to shortlist.
+
+        Returns:
+            Chance and recovery, each (n,).
         """
-        means, variances = self.latent(np.atleast_2d(np.asarray(A, dtype=float)))
+        means, variances = self.latent(np.atleast_2d(np.asarray(A, dtype=float)), coarse)
         s, c = variances[:, 0, :, None], variances[:, 1, :, None]
         mean_a = 0.5 * (means[:, 1] + means[:, 0])[..., None]
         mean_b = 0.5 * (means[:, 1] - means[:, 0])[..., None]
         nodes, weights = np.polynomial.hermite_e.hermegauss(GRADE_NODES)
+        weights = weights / weights.sum()
         off = 0.5 * np.sqrt(s + c) * nodes
         spread = np.sqrt(s * c / (s + c))
         limit = unwanted_limit(mean_a + off, min_grade, feed_odds)
         inside = ndtr((limit - mean_b - (c - s) / (s + c) * off) / spread)
-        return np.clip(inside @ (weights / weights.sum()), 0.0, 1.0).mean(axis=0)
+        chance = np.clip(inside @ weights, 0.0, 1.0).mean(axis=0)
+        return chance, (expit(mean_a + off) @ weights).mean(axis=0)
 
-    def mean_recovery(self, A: ArrayLike) -> Floats:
-        """Expected true recovery at A, shape (n, d)."""
-        means, variances = self.latent(np.atleast_2d(np.asarray(A, dtype=float)))
-        nodes, weights = np.polynomial.hermite_e.hermegauss(GRADE_NODES)
-        off = 0.5 * np.sqrt(variances.sum(axis=1))[..., None] * nodes
-        a = 0.5 * means.sum(axis=1)[..., None] + off
-        return (expit(a) @ (weights / weights.sum())).mean(axis=0)
+    def chance_of_grade(self, A: ArrayLike, min_grade: float, feed_odds: float) -> Floats:
+        """Probability that the true grade at A, shape (n, d), is at least ``min_grade``."""
+        return self.outlook(A, min_grade, feed_odds)[0]
 
-    def mean_grade(self, A: ArrayLike, feed_odds: float) -> Floats:
-        """Grade at the mean latent of each member, averaged; shape (n,)."""
+    def mean_yield(self, A: ArrayLike, feed_odds: float) -> Floats:
+        """Share of the feed that goes to the product, at the mean latent, averaged; shape (n,)."""
         means, _ = self.latent(np.atleast_2d(np.asarray(A, dtype=float)))
-        return from_latent(means[:, 0], means[:, 1], feed_odds)[0].mean(axis=0)
+        grade, recovery = from_latent(means[:, 0], means[:, 1], feed_odds)
+        return np.clip(expit(feed_odds) * recovery / grade, 0.0, 1.0).mean(axis=0)
 
     def reading_sd(self) -> tuple[float, float]:
         """Process noise of one reading, as standard deviations of sharpness and balance."""
