@@ -7,26 +7,16 @@ checking of what a user wrote happens here, once; everything inside trusts it.
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from functools import cached_property
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, Literal
 
-from pydantic import (
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    ValidationError,
-    field_validator,
-    model_validator,
-)
+from pydantic import BeforeValidator, Field, field_validator, model_validator
 
-from optimizer.errors import HighsideError, InputError, nearest
+from optimizer.documents import Strict, located, read_toml, validate
+from optimizer.errors import InputError, nearest
 from optimizer.settings import GRAVITY_TABLE, Coupling, Region, Setting, SettingSpace
-
-T = TypeVar("T")
 
 FEED_GRADE = "feed_grade"
 """The one material column with a fixed meaning: share of wanted material in the feed."""
@@ -37,12 +27,6 @@ DEFAULT_CONFIDENCE = 0.9
 DEFAULT_TRIALS = 4
 DEFAULT_SETTLE_MINUTES = 20.0
 DEFAULT_SAMPLE_MINUTES = 10.0
-
-
-class Strict(BaseModel):
-    """Base of everything a user writes: frozen, and an unknown key is an error."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class SettingFields(Strict):
@@ -157,12 +141,12 @@ class Site:
         """
         if path is None:
             return cls()
-        return cls.from_dict(_read_toml(path, "site file"), source=str(path))
+        return cls.from_dict(read_toml(path, "site file"), source=str(path))
 
     @classmethod
     def from_dict(cls, content: Mapping[str, Any], source: str = "site") -> Site:
         """The site of a parsed TOML or JSON document."""
-        return _located(source, lambda: cls(_validate(SiteFile, content, source)))
+        return located(source, lambda: cls(validate(SiteFile, content, source)))
 
     @property
     def space(self) -> SettingSpace:
@@ -343,7 +327,7 @@ class Brief(Strict):
         Raises:
             InputError: naming the file, the key and what was expected.
         """
-        content = {} if path is None else _read_toml(path, "brief")
+        content = {} if path is None else read_toml(path, "brief")
         return cls.from_dict(content, source=str(path or "options"), **changes)
 
     @classmethod
@@ -359,7 +343,7 @@ class Brief(Strict):
                 merged[head] = value
             elif isinstance(merged.get(head, {}), Mapping):
                 merged[head] = {**merged.get(head, {}), tail: value}
-        brief: Brief = _validate(cls, merged, source)
+        brief: Brief = validate(cls, merged, source)
         return brief
 
     def check_names(self, site: Site) -> Brief:
@@ -440,69 +424,3 @@ def _require_level(setting: Setting, value: float) -> None:
             f"[limits.{setting.name}] fixed = {value:g} is not a step of the deck.",
             hint=f"The nearest are {below:.6g} and {below + setting.step:.6g} {setting.unit}.",
         )
-
-
-def _read_toml(path: str | Path, what: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
-    except FileNotFoundError:
-        raise InputError(
-            f"{what} '{path}' does not exist.",
-            hint="Write one with 'highside init'." if what == "site file" else "Check the path.",
-        ) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{what} '{path}' cannot be read: {error}.") from None
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(
-            f"{what} '{path}' is not valid TOML: {error}.",
-            hint="Text stands in quotes, numbers use a decimal point.",
-        ) from None
-
-
-def _located(source: str, build: Callable[[], T]) -> T:
-    try:
-        return build()
-    except HighsideError as error:
-        if not error.message.startswith(source):
-            error.message = f"{source}: {error.message}"
-        raise
-
-
-def _validate(model: Any, content: Mapping[str, Any], source: str) -> Any:
-    """Pydantic's verdict in our words: where, what was expected, the nearest known key."""
-    try:
-        return model.model_validate(content)
-    except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        path = [str(part) for part in first["loc"]]
-        where = ".".join(path)
-        if first["type"] == "extra_forbidden":
-            known = _fields_at(model, path[:-1])
-            raise InputError(
-                f"{source}: unknown key '{where}'.",
-                code="unknown-key",
-                hint=nearest(path[-1], known),
-            ) from None
-        text = first["msg"].removeprefix("Value error, ")
-        got = first.get("input")
-        shown = f" (got {got!r})" if isinstance(got, str | int | float) else ""
-        raise InputError(f"{source}: {where}: {text}{shown}.", code="invalid-value") from None
-
-
-def _fields_at(model: Any, path: list[str]) -> list[str]:
-    """Field names of the model that ``path`` leads to, through tables and lists."""
-    for part in path:
-        field = model.model_fields.get(part) if hasattr(model, "model_fields") else None
-        annotation = field.annotation if field else model
-        model = _model_inside(annotation)
-    return list(model.model_fields) if hasattr(model, "model_fields") else []
-
-
-def _model_inside(annotation: Any) -> Any:
-    if hasattr(annotation, "model_fields"):
-        return annotation
-    for argument in getattr(annotation, "__args__", ()):
-        found = _model_inside(argument)
-        if found is not None:
-            return found
-    return None

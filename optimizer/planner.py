@@ -107,9 +107,9 @@ class _Planner:
             return self._first_batch(count)
         self.progress(f"learning from {len(self.evidence.grade)} runs")
         self._check_feed_grade()
-        now = self._run_now()
+        now, point = self._run_now()
         self.progress(f"weighing {count} trials")
-        picks, gains = self._batch(count)
+        picks, gains = self._batch(count, point)
         recommendations = self._describe(picks, gains, now)
         return self._answer(now, recommendations, self._stopping(gains, now))
 
@@ -201,7 +201,7 @@ class _Planner:
 
     # ------------------------------------------------------------------ steps
 
-    def _run_now(self) -> RunNow:
+    def _run_now(self) -> tuple[RunNow, Indices]:
         confidence = self.brief.goal.confidence
 
         def score(index: Indices, coarse: bool = False) -> Floats:
@@ -233,7 +233,7 @@ class _Planner:
                 f"is the surest, at {chance[0]:.0%}."
             )
         tried = bool(len(self.tried)) and bool(np.any(np.all(self.tried == point, axis=1)))
-        return RunNow(
+        run_now = RunNow(
             settings=self._named(point),
             grade=grade[0],
             recovery=recovery[0],
@@ -241,6 +241,7 @@ class _Planner:
             product_t_per_h=self._product_tonnes(index),
             tried=tried,
         )
+        return run_now, point
 
     @cached_property
     def tried(self) -> Indices:
@@ -268,17 +269,27 @@ class _Planner:
         both = np.vstack([even, self.pending])
         return both if len(both) else self.tried[:1]
 
-    def _batch(self, count: int) -> tuple[Indices, list[float]]:
-        """Trials picked one after another, and the recovery each is expected to add."""
+    def _improvement(self, base: Indices, room: int) -> ConstrainedImprovement:
         e = self.evidence
-        improvement = ConstrainedImprovement(
+        return ConstrainedImprovement(
             self.surrogate,
-            e.inputs_today(self._incumbents()),
+            e.inputs_today(base),
             self.min_grade,
             e.feed_odds_today,
-            room=count,
+            room=room,
             seed=self.seed,
         )
+
+    def _batch(self, count: int, now: Indices) -> tuple[Indices, list[float]]:
+        """Trials picked one after another, and the recovery each is expected to add.
+
+        A trial is picked for what it adds to the settings tried, so that a promising one that
+        was not tried yet is confirmed; the gain told is what it adds to running ``now``.
+        """
+        e = self.evidence
+        base = self._incumbents()
+        improvement = self._improvement(base, count)
+        gain = self._improvement(np.unique(np.vstack([base, now]), axis=0), count)
         picks = np.empty((0, len(e.space.names)), dtype=np.int64)
         gains: list[float] = []
         spent = 0.0
@@ -294,9 +305,11 @@ class _Planner:
                     )
                     break
             picks = np.vstack([picks, point])
-            gains.append(float(np.exp(value)))
+            inputs = e.inputs_today(point[None, :])
+            gains.append(float(np.exp(gain.log_gain(inputs)[0]) * self.chance_even(point[None])[0]))
             spent += float(self.limits.tonnes(point[None, :])[0])
-            improvement.extend(e.inputs_today(point[None, :]))
+            improvement.extend(inputs)
+            gain.extend(inputs)
         if not len(picks):
             raise LimitError(
                 "every setting inside the limits is pending or was tried.",

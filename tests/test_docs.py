@@ -19,7 +19,8 @@ COMMANDS = {c.name or c.callback.__name__ for c in cli.app.registered_commands}
 
 
 def blocks(language: str) -> list[str]:
-    return re.findall(rf"```{language}\n(.*?)```", README, flags=re.DOTALL)
+    fenced = re.findall(r"^```(\w*)\n(.*?)^```$", README, flags=re.DOTALL | re.MULTILINE)
+    return [body for tag, body in fenced if tag == language]
 
 
 def test_readme_names_every_command_and_no_other():

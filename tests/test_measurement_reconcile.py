@@ -123,6 +123,19 @@ class TestReconcileStreams:
         built = build_up([40.0, 60.0], [0.95, 0.3], mass_se=[0.4, 0.6], assay_se=0.01)
         assert found.recovery[1, 0] == pytest.approx(float(built.recovery[0]), rel=1e-8)
         assert found.recovery_se[1, 0] == pytest.approx(float(built.recovery_se[0]), rel=1e-6)
+        assert_allclose(found.mass, [100.0, 40.0, 60.0])
+        assert_allclose(found.mass_se, [np.hypot(0.4, 0.6), 0.4, 0.6])
+
+    def test_units_do_not_matter(self):
+        # A second component in parts per billion, masses in grams.
+        mass = np.array([100.0, 39.0, 61.0])
+        assay = np.array([[0.56, 0.20], [0.95, 0.02], [0.30, 0.33]])
+        plain = reconcile_streams(mass, assay, 1.0, 0.01)
+        assay[:, 1] *= 1e9
+        scaled = reconcile_streams(1e6 * mass, assay, 1e6, [[0.01, 1e7]])
+        assert plain.closure.dof == scaled.closure.dof == 3
+        assert_allclose(scaled.recovery, plain.recovery, rtol=1e-6)
+        assert_allclose(scaled.recovery_se, plain.recovery_se, rtol=1e-5)
 
     def test_names_what_is_left_open(self):
         found = reconcile_streams(
@@ -151,6 +164,13 @@ class TestReconcileStreams:
         assert found.assay[2, 0] == 0.0
         assert found.recovery[1, 0] == 1.0
 
+    def test_traces_are_not_taken_for_nothing(self):
+        # Grams a tonne as a share of mass: the assays are millionths, and still split the feed.
+        rich = reconcile_streams([np.nan] * 3, [0.90, 0.99, 0.40])
+        traces = reconcile_streams([np.nan] * 3, [0.90e-6, 0.99e-6, 0.40e-6])
+        assert_allclose(traces.recovery, rich.recovery, rtol=1e-6)
+        assert traces.held == ()
+
     def test_points_at_the_wrong_weight(self):
         # A weight enters three balances here, so its error has a pattern of its own.
         mass = np.array([100.0, 50.0, 38.0, 20.0])
@@ -167,6 +187,8 @@ class TestReconcileStreams:
             ([1.0, 1.0, 1.0], [0.5] * 3, 0.0, "standard error of 0; no measurement is exact"),
             ([0.0, NAN, 0.0], [0.5] * 3, 0.1, "every mass weighed is zero"),
             ([np.inf, 1.0, 1.0], [0.5] * 3, 0.1, "mass of stream 0 is inf"),
+            ([1.0, 1.0, 1.0], [0.5] * 4, 0.1, r"masses \(3,\), assays \(4, 1\)"),
+            ([1.0, 1.0, 1.0], [0.5] * 3, [0.1] * 2, "do not belong together"),
         ],
     )
     def test_refuses(self, mass, assay, mass_se, text):

@@ -24,14 +24,12 @@ QUANTITIES = ("mass", "assay", "yield", "recovery")
 # Relative error taken for a measurement whose error is unknown. It sets weights only: no standard
 # error or p-value is reported that leans on it.
 ASSUMED_RELATIVE_ERROR = 0.01
-# A reading of zero still has an error: the relative one is taken of at least this assay, or of
-# at least `SMALLEST_SHARE` of the largest mass.
-SMALLEST_ASSAY = 1e-3
 # Objective, step and gradient at which the search stops: the figures are then good to eight digits.
 TOLERANCE = 1e-12
-# A first guess at zero would start the search on its bound, where the slopes of assays vanish.
+# Smallest reading, per the largest of its kind. A reading of zero still has an error, and a first
+# guess of zero would start the search on its bound, where the slopes of assays vanish.
 SMALLEST_SHARE = 1e-3
-# Distance from a bound, as an assay or a share of the feed, at which the fit is held by it.
+# Distance from a bound, per the largest value of its kind, at which the fit is held by it.
 AT_BOUND = 1e-6
 
 
@@ -94,8 +92,8 @@ def reconcile_streams(
         mass: (s,), the feed first, then the outlets; NaN where not weighed. Without any mass the
             yields still follow from enough assays.
         assay: (s,) or (s, k); NaN where not assayed.
-        mass_se, assay_se: standard errors, broadcast. Unknown (NaN) ones of measured values are
-            taken as `ASSUMED_RELATIVE_ERROR` for the weights.
+        mass_se, assay_se: standard errors, broadcast against them. Unknown (NaN) ones of measured
+            values are taken as `ASSUMED_RELATIVE_ERROR` for the weights.
         names: (s,), for messages; numbered if not given.
         pure: largest assay possible.
         significance: level of the measurement test.
@@ -156,12 +154,8 @@ class _Problem:
         names: Sequence[str] | None,
         pure: float,
     ) -> _Problem:
-        m = np.asarray(mass, dtype=float)
+        m, a, m_se, a_se = _shaped(mass, assay, mass_se, assay_se)
         s = len(m)
-        a = np.asarray(assay, dtype=float).reshape(s, -1)
-        m_se = np.broadcast_to(np.asarray(mass_se, dtype=float), m.shape)
-        a_error = np.asarray(assay_se, dtype=float)
-        a_se = np.broadcast_to(a_error[:, None] if a_error.ndim == 1 else a_error, a.shape)
         labels = tuple(names) if names is not None else tuple(f"stream {i}" for i in range(s))
         if s < FEWEST_STREAMS or len(labels) != s:
             raise InputError(
@@ -175,10 +169,8 @@ class _Problem:
         unit = float(np.max(m, where=np.isfinite(m), initial=0.0)) or 1.0
         measured[:s], se[:s] = m / unit, m_se / unit
         assumed = np.isfinite(measured) & np.isnan(se)
-        guess = relative_errors(
-            measured[:s], measured[s:], ASSUMED_RELATIVE_ERROR, ASSUMED_RELATIVE_ERROR
-        )
-        se = np.where(assumed, np.concatenate(guess), se)
+        m_se, a_se = relative_errors(m / unit, a, ASSUMED_RELATIVE_ERROR, ASSUMED_RELATIVE_ERROR)
+        se = np.where(assumed, np.concatenate([m_se, a_se.ravel()]), se)
         used = np.flatnonzero(np.isfinite(measured))
         return cls(labels, (s, a.shape[1]), measured, se, assumed[used], used, pure, unit)
 
@@ -224,21 +216,44 @@ class _Problem:
         if np.isnan(mass).all():
             mass[0] = 1.0
         sign = np.where(np.arange(s) == 0, -1.0, 1.0)
-        balances = sign * np.vstack([np.ones(s), (assay / np.maximum(mean, SMALLEST_ASSAY)).T])
+        balances = sign * np.vstack([np.ones(s), (assay / np.where(mean > 0, mean, 1.0)).T])
         missing = np.isnan(mass)
         if missing.any():
             rest = balances[:, ~missing] @ mass[~missing]
             mass[missing] = nnls(balances[:, missing], -rest)[0]
-        smallest = SMALLEST_SHARE * mass.max()
-        return np.concatenate([np.maximum(mass[1:], smallest), assay[1:].ravel()])
+        return np.concatenate([_raised(mass)[1:], assay[1:].ravel()])
+
+
+def _shaped(
+    mass: ArrayLike, assay: ArrayLike, mass_se: ArrayLike, assay_se: ArrayLike
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Masses (s,) and assays (s, k), each with its errors in the same shape."""
+    m, a, m_se, a_se = (np.asarray(x, dtype=float) for x in (mass, assay, mass_se, assay_se))
+    a, a_se = (x[:, None] if x.ndim == 1 else x for x in (a, a_se))
+    try:
+        if a.shape[:1] != m.shape or a.ndim != 2:
+            raise ValueError
+        return m, a, np.broadcast_to(m_se, m.shape), np.broadcast_to(a_se, a.shape)
+    except ValueError:
+        raise InputError(
+            f"masses {m.shape}, assays {a.shape} and their errors {m_se.shape}, {a_se.shape} do not"
+            " belong together.",
+            code="balance-shape",
+            hint="Give (s,) masses, (s, k) assays, and errors of the same shapes or one number.",
+        ) from None
 
 
 def relative_errors(
     mass: FloatArray, assay: FloatArray, of_mass: float, of_assay: float
 ) -> tuple[FloatArray, FloatArray]:
     """Standard errors of masses and assays that are these shares of the readings."""
-    smallest = SMALLEST_SHARE * np.max(mass, where=np.isfinite(mass), initial=0.0)
-    return of_mass * np.maximum(mass, smallest), of_assay * np.maximum(assay, SMALLEST_ASSAY)
+    return of_mass * _raised(mass), of_assay * _raised(assay)
+
+
+def _raised(readings: FloatArray) -> FloatArray:
+    """Readings of one kind (s,) or (s, k), none below `SMALLEST_SHARE` of the largest."""
+    largest = np.max(readings, axis=0, where=np.isfinite(readings), initial=0.0)
+    return np.asarray(np.maximum(readings, SMALLEST_SHARE * np.where(largest > 0, largest, 1.0)))
 
 
 def _labels(names: Sequence[str], k: int) -> tuple[str, ...]:
@@ -322,7 +337,8 @@ def _held(problem: _Problem, theta: FloatArray) -> list[int]:
 def _settled(problem: _Problem, theta: FloatArray) -> FloatArray:
     """The search ends just inside a bound that holds it: put it there."""
     lower, upper = problem.bounds()
-    outlets = problem.shape[0] - 1
-    unit = np.where(np.arange(len(theta)) < outlets, theta[:outlets].sum(), 1.0)
+    mass, assay = np.split(theta, [problem.shape[0] - 1])
+    largest = assay.reshape(len(mass), -1).max(axis=0)
+    unit = np.concatenate([np.full(len(mass), mass.max()), np.tile(largest, len(mass))])
     theta = np.where(theta - lower < AT_BOUND * unit, lower, theta)
     return np.where(upper - theta < AT_BOUND * unit, upper, theta)

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy.optimize import minimize
+from scipy.stats import chi2
 from uncertainties import correlated_values, ufloat
 
 from optimizer.measurement import (
@@ -166,6 +167,7 @@ class TestReconciliation:
         assert found.closure.dof == 4
         # The 5 % point of chi-square on 4 is 9.488: these balances pass.
         assert found.closure.p_value > 0.05
+        assert found.closure.p_value == pytest.approx(chi2.sf(6.4075, 4), rel=1e-4)
         assert_allclose(found.se, 0.57735, atol=5e-6)
         assert found.closure.suspects == ()
 

@@ -1,0 +1,99 @@
+"""Documents that a user writes, read and validated: TOML or JSON in, a frozen model out.
+
+What is wrong is said in our words: the file, the key, what was expected, the nearest known key.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from optimizer.errors import HighsideError, InputError, nearest
+
+T = TypeVar("T")
+
+
+class Strict(BaseModel):
+    """Base of everything a user writes: frozen, and an unknown key is an error."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+def read_toml(path: str | Path, what: str) -> dict[str, Any]:
+    """The content of a TOML file; ``what`` it is stands in the error.
+
+    Raises:
+        InputError: when the file cannot be read or is not TOML.
+    """
+    try:
+        return tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise InputError(
+            f"{what} '{path}' does not exist.",
+            hint="Write one with 'highside init'." if what == "site file" else "Check the path.",
+        ) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{what} '{path}' cannot be read: {error}.") from None
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(
+            f"{what} '{path}' is not valid TOML: {error}.",
+            hint="Text stands in quotes, numbers use a decimal point.",
+        ) from None
+
+
+def located(source: str, build: Callable[[], T]) -> T:
+    """What ``build`` makes; its errors name the source."""
+    try:
+        return build()
+    except HighsideError as error:
+        if not error.message.startswith(source):
+            error.message = f"{source}: {error.message}"
+        raise
+
+
+def validate(model: Any, content: Mapping[str, Any], source: str) -> Any:
+    """Content as a model; Pydantic's verdict in our words.
+
+    Raises:
+        InputError: where it is wrong, what was expected, the nearest known key.
+    """
+    try:
+        return model.model_validate(content)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        path = [str(part) for part in first["loc"]]
+        where = ".".join(path)
+        if first["type"] == "extra_forbidden":
+            known = _fields_at(model, path[:-1])
+            raise InputError(
+                f"{source}: unknown key '{where}'.",
+                code="unknown-key",
+                hint=nearest(path[-1], known),
+            ) from None
+        text = first["msg"].removeprefix("Value error, ")
+        got = first.get("input")
+        shown = f" (got {got!r})" if isinstance(got, str | int | float) else ""
+        raise InputError(f"{source}: {where}: {text}{shown}.", code="invalid-value") from None
+
+
+def _fields_at(model: Any, path: list[str]) -> list[str]:
+    """Field names of the model that ``path`` leads to, through tables and lists."""
+    for part in path:
+        field = model.model_fields.get(part) if hasattr(model, "model_fields") else None
+        annotation = field.annotation if field else model
+        model = _model_inside(annotation)
+    return list(model.model_fields) if hasattr(model, "model_fields") else []
+
+
+def _model_inside(annotation: Any) -> Any:
+    if hasattr(annotation, "model_fields"):
+        return annotation
+    for argument in getattr(annotation, "__args__", ()):
+        found = _model_inside(argument)
+        if found is not None:
+            return found
+    return None
