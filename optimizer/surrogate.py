@@ -34,7 +34,7 @@ MEMBERS = ((80, 16), (300, 6))
 # chosen by predictive density on simulated decks of three families (reports/surrogate.md).
 # Absolute, because the spread of the readings is no guide: a season of habit is all alike.
 SETTING_LENGTH, AIR_LENGTH, MATERIAL_LENGTH = -0.2, -0.7, 1.0
-LENGTH_SD = 1.0
+LENGTH_SD = 0.8
 DECK = {"variance_center": 2.5, "variance_sd": 1.0, "noise_center": -4.0, "noise_sd": 1.5}
 TREND_VARIANCE = 0.3
 # Sharpness away from all runs: what a deck does at settings nobody would choose. Runs are
@@ -180,7 +180,12 @@ class Surrogate(BaseEstimator):
         return Prediction(_estimate(grade, level), _estimate(recovery, level))
 
     def outlook(
-        self, A: ArrayLike, min_grade: float, feed_odds: float, coarse: bool = False
+        self,
+        A: ArrayLike,
+        min_grade: float,
+        feed_odds: float,
+        coarse: bool = False,
+        margin: float = 1.0,
     ) -> tuple[Floats, Floats]:
         """Chance that the true grade is at least ``min_grade``, and mean true recovery, at A.
 
@@ -192,11 +197,13 @@ class Surrogate(BaseEstimator):
             min_grade: fraction.
             feed_odds: log odds of the feed grade.
             coarse: whether a rough answer will do, to shortlist.
+            margin: factor on posterior standard deviations.
 
         Returns:
             Chance and recovery, each (n,).
         """
         means, variances = self.latent(np.atleast_2d(np.asarray(A, dtype=float)), coarse)
+        variances = margin**2 * variances
         s, c = variances[:, 0, :, None], variances[:, 1, :, None]
         mean_a = 0.5 * (means[:, 1] + means[:, 0])[..., None]
         mean_b = 0.5 * (means[:, 1] - means[:, 0])[..., None]
