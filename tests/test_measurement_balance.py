@@ -54,6 +54,34 @@ def test_takes_the_route_the_data_allow(rows, method, recovery):
         assert result.grade == pytest.approx(0.95)
 
 
+def test_derived_figures():
+    columns = ("stream", "mass", "assay", "mass_se", "assay_se")
+    result = only(
+        ("product", 40, 0.95, 0.4, 0.01), ("reject", 60, 0.30, 0.6, 0.02), columns=columns
+    )
+    built = build_up([40, 60], [0.95, 0.30], mass_se=[0.4, 0.6], assay_se=[0.01, 0.02])
+    assert result.feed_grade == pytest.approx(0.56)
+    assert result.feed_grade_se == pytest.approx(float(built.head_se), rel=1e-6)
+    assert result.yield_se == pytest.approx(float(built.share_se[0]), rel=1e-6)
+    assert result.enrichment == pytest.approx(0.95 / 0.56)
+    assert result.separation_efficiency == pytest.approx(38 / 56 - 2 / 44)
+
+
+def test_a_lone_product_implies_one_reject():
+    result = only(("feed", 100, 0.56), ("product", 40, 0.95))
+    assert [stream.stream for stream in result.adjusted] == ["feed", "product", "reject"]
+    assert result.adjusted[2].mass == pytest.approx(60.0)
+    assert result.adjusted[2].assay == pytest.approx(0.30)
+
+
+def test_undetermined_and_held_are_said():
+    lone = only(("product", NAN, 0.95))
+    assert "The measurements do not determine: assay of feed, assay of reject," in lone.warnings[-1]
+    assert "mass" not in lone.warnings[-1]
+    held = only(("feed", 100, 0.30), ("product", 40, 0.95), ("reject", 60, NAN))
+    assert "Assay of reject stopped at its limit." in held.warnings
+
+
 def test_dictionary_and_frame_are_one():
     frame = table(("product", 40, 0.95), ("reject", 60, 0.30))
     assert repr(balance_tests(frame.to_dict("list"))) == repr(balance_tests(frame))
@@ -86,6 +114,14 @@ def test_missing_error_is_named_and_not_made_up():
     assert result.grade_se == pytest.approx(0.01)
     assert np.isnan(result.recovery_se)
     assert "No error stated for the mass of product, reject" in result.warnings[0]
+    # The weight that stands in for the missing error is 1 %.
+    fed = [("feed", NAN, 0.60, 0.01), *rows]
+    unstated, assumed = (
+        only(*fed, columns=columns),
+        only(*fed, columns=columns, mass_relative_se=0.01),
+    )
+    assert unstated.recovery == pytest.approx(assumed.recovery, rel=1e-9)
+    assert np.isnan([unstated.recovery_se, unstated.p_value]).all()
     stated = only(*rows, columns=columns, mass_relative_se=0.01)
     built = build_up([40, 60], [0.95, 0.30], mass_se=[0.4, 0.6], assay_se=0.01)
     assert stated.recovery_se == pytest.approx(float(built.recovery_se[0]), rel=1e-6)
@@ -108,7 +144,10 @@ def test_gaps_of_many_tests_give_the_error():
             wobble = 1.0 + 0.02 * rng.standard_normal(2)
             rows.append((name, mass * wobble[0], min(1.0, assay * wobble[1])))
             names.append(f"t{i}")
-    results = balance_tests(table(*rows, test_id=names))
+    # A blunder, held at the limit, is no measure of the errors of measurement.
+    rows += [("feed", 100.0, 0.30), ("product", 40.0, 0.95), ("reject", 60.0, NAN)]
+    results = balance_tests(table(*rows, test_id=[*names, "x", "x", "x"]))
+    assert "Assay of reject stopped at its limit." in results.pop().warnings
     noted = float(results[0].warnings[0].split("%")[0].split()[-1]) / 100.0
     # 80 balances know the error to one part in sqrt(160): a band of four of those.
     assert noted == pytest.approx(0.02, rel=4 / np.sqrt(160))

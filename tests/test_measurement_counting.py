@@ -131,6 +131,7 @@ class TestMeasuredErrors:
     def test_stated_error_wins_over_count(self):
         found = measured_errors(0.98, 0.9, 0.004, 0.02, 500)
         assert float(found.grade_se) == 0.004
+        assert float(found.grade_logit_var) == pytest.approx((0.004 / 0.0196) ** 2, rel=0.05)
         assert float(measured_errors(0.98, 0.9, NAN, 0.02, 500).grade_se) > 0.006
         # Far from the ends the logit variance is that of the delta method.
         assert float(found.recovery_logit_var) == pytest.approx((0.02 / 0.09) ** 2, rel=0.05)
@@ -152,6 +153,7 @@ class TestMeasuredErrors:
             assert found.grade_se > 0
 
     def test_nothing_known_is_nan(self):
+        assert np.isnan(measured_errors(NAN, 0.9, grade_se=0.01).grade_se)
         found = measured_errors([0.9, NAN], [NAN, 0.5])
         assert np.isnan(found.grade_se).all()
         assert np.isnan(found.grade_logit_var).all()
@@ -186,5 +188,5 @@ class TestMeasuredErrors:
         assert float(back) == pytest.approx(count, rel=1e-6)
 
     def test_error_larger_than_ignorance_counts_nothing(self):
-        assert_allclose(equivalent_count([0.5, 1.0], [0.36, 2.0]), 0.0)
+        assert_allclose(equivalent_count([0.5, 1.0, 0.0, 0.9], [0.36, 2.0, 100.0, 0.5]), 0.0)
         assert np.isnan(equivalent_count(NAN, 0.1))

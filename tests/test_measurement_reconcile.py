@@ -166,10 +166,16 @@ class TestReconcileStreams:
 
     def test_traces_are_not_taken_for_nothing(self):
         # Grams a tonne as a share of mass: the assays are millionths, and still split the feed.
-        rich = reconcile_streams([np.nan] * 3, [0.90, 0.99, 0.40])
-        traces = reconcile_streams([np.nan] * 3, [0.90e-6, 0.99e-6, 0.40e-6])
-        assert_allclose(traces.recovery, rich.recovery, rtol=1e-6)
-        assert traces.held == ()
+        assay = np.array([0.60, 0.95, 0.30])
+        for mass in ([NAN] * 3, [100.0, 40.0, 61.0]):
+            rich, traces = reconcile_streams(mass, assay), reconcile_streams(mass, 1e-6 * assay)
+            assert_allclose(traces.recovery, rich.recovery, rtol=1e-6)
+            assert traces.held == ()
+
+    def test_endless_mass_is_held(self):
+        # An unweighed reject as rich as the feed, beside a richer product, would have no end.
+        found = reconcile_streams([NAN, 1.0, NAN], [0.3, 0.9, 0.3], assay_se=0.01, names="fpr")
+        assert found.held == ("mass of r",)
 
     def test_points_at_the_wrong_weight(self):
         # A weight enters three balances here, so its error has a pattern of its own.
@@ -194,6 +200,17 @@ class TestReconcileStreams:
     def test_refuses(self, mass, assay, mass_se, text):
         with pytest.raises(InputError, match=text):
             reconcile_streams(mass, assay, mass_se, 0.01, pure=1.0)
+
+    @thorough
+    @given(st.integers(0, 2**32 - 1))
+    def test_exact_data_fit_exactly_whatever_is_missing(self, seed):
+        rng = np.random.default_rng(seed)
+        s, k = rng.integers(3, 6), rng.integers(1, 4)
+        share, outlets = rng.dirichlet(np.ones(s - 1)), rng.uniform(0.05, 0.95, (s - 1, k))
+        mass, assay = np.append(1.0, share) * 100, np.vstack([share @ outlets, outlets])
+        mass[rng.random(s) < 0.4], assay[rng.random((s, k)) < 0.2] = NAN, NAN
+        found = reconcile_streams(mass, assay, 1.0, 0.01, pure=1.0)
+        assert found.closure.chi2 < 1e-9
 
     @thorough
     @given(

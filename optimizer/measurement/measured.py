@@ -115,7 +115,7 @@ def equivalent_count(share: ArrayLike, se: ArrayLike) -> FloatArray:
         excess = variance * (n + 1.0) ** 2 * (n + 2.0) - (spread * n + HALF) * n - HALF**2
         slope = variance * (n + 1.0) * (3.0 * n + 5.0) - 2.0 * spread * n - HALF
         n = n - excess / slope
-    return np.where(variance < 1.0 / 8.0, np.maximum(n, 0.0), np.where(np.isnan(n), np.nan, 0.0))
+    return np.asarray(np.maximum(n, 0.0))
 
 
 def _refuse_outside(**columns: tuple[FloatArray, float]) -> None:

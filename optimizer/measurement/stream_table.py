@@ -28,6 +28,8 @@ class StreamTable(Protocol):
 FEED, PRODUCT, REJECT = "feed", "product", "reject"
 NUMBERS = ("mass", "mass_rate", "assay", "mass_se", "assay_se", "count")
 NEEDED = ("test_id", "stream", "assay")
+# Far below what any scale or assay shows; a smaller number overflows where it divides.
+SMALLEST_NUMBER = 1e-30
 
 
 def _nothing() -> FloatArray:
@@ -127,7 +129,7 @@ def _number(cell: Any, name: str, row: int) -> float:
             code="balance-number",
             hint="Leave the cell empty when nothing was measured.",
         )
-    return number
+    return 0.0 if abs(number) < SMALLEST_NUMBER else number
 
 
 def _empty(cell: Any) -> bool:
