@@ -188,6 +188,82 @@ def file_progress(as_json: bool) -> Callable[[str, int, int], None]:
     return lambda name, k, n: say(f"{name} ({k} of {n})") if n > 1 else say(name)
 
 
+@app.command(
+    epilog="Example: highside balance streams.csv --out runs.csv"
+)
+def balance(
+    file: Annotated[
+        Path | None, typer.Argument(metavar="[FILE]", help="One row a stream (CSV or Parquet).")
+    ] = None,
+    out: Annotated[
+        Path, typer.Option("--out", metavar="FILE", help="The run log it writes.")
+    ] = Path("balanced.csv"),
+    returned: Annotated[
+        list[str] | None,
+        typer.Option("--returned", metavar="STREAM", help="Led back to the feed; repeat for more."),
+    ] = None,
+    mass_error: Annotated[
+        float | None,
+        typer.Option("--mass-error", metavar="FRACTION", help="Of weights that state none."),
+    ] = None,
+    assay_error: Annotated[
+        float | None,
+        typer.Option("--assay-error", metavar="FRACTION", help="Of assays that state none."),
+    ] = None,
+    plan: Annotated[
+        bool, typer.Option("--plan", help="Instead: how much to sample for a difference to show.")
+    ] = False,
+    purity: Annotated[
+        float | None, typer.Option("--purity", metavar="FRACTION", help="Expected, for --plan.")
+    ] = None,
+    difference: Annotated[
+        float, typer.Option("--difference", metavar="FRACTION", help="That should show.")
+    ] = 0.005,
+    recovery_sd: Annotated[
+        float | None,
+        typer.Option("--recovery-sd", metavar="FRACTION", help="Of one run, for the repeats."),
+    ] = None,
+    thousand_grams: Annotated[
+        float | None, typer.Option("--thousand-grams", metavar="G", help="Of 1000 particles.")
+    ] = None,
+    lot_count: Annotated[
+        int | None, typer.Option("--lot-count", metavar="N", help="Particles in a small lot.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Turn weighed and assayed streams into grade, recovery and yield, with errors."""
+    from cli import show
+
+    if plan:
+        from optimizer.sampling_plan import plan_sampling
+
+        if purity is None:
+            raise InputError("--plan needs --purity, the share expected, such as 0.985.")
+        asked = plan_sampling(
+            purity,
+            difference,
+            recovery_sd=recovery_sd,
+            thousand_grams=thousand_grams,
+            lot_count=lot_count,
+        )
+        answer(asked.as_dict(), as_json, show.sampling)
+        return
+    if file is None:
+        raise InputError("no file of streams was given.", hint="Or ask for a sample with --plan.")
+    from optimizer.stream_log import balance_file
+
+    found = balance_file(
+        file,
+        returned=returned or (),
+        mass_relative_se=mass_error,
+        assay_relative_se=assay_error,
+    )
+    document = {**found.as_dict(), "log": str(out), "runs": found.write(out)}
+    answer(document, as_json, show.balance)
+    if not document["runs"]:
+        raise typer.Exit(InputError.exit_code)
+
+
 @app.command(epilog="Example: highside history --line deck-1 --since 2026-03-01 --export runs.csv")
 def history(
     line: LineOption = None,

@@ -22,11 +22,12 @@ if TYPE_CHECKING:
     Score = Callable[[Indices], Floats]
 
 # Points that the cheap score hands to the full one, and climbers that the full one starts.
-SHORTLIST = 96
-CLIMBERS = 5
+SHORTLIST = 64
+CLIMBERS = 4
 MAX_CLIMBS = 12
 # Steps tried in each round; the longest first move crosses a good part of a small deck's range.
-REACHES = ((2, 8), (1, 3), (1, 2), (1,))
+# Long moves need no exact score, the last ones do.
+LONG_REACHES, SHORT_REACHES = ((2, 8), (1, 3)), ((1, 2),)
 
 
 def best_point(
@@ -53,30 +54,41 @@ def best_point(
     def allowed(points: Indices) -> Indices:
         return points if taken is None else points[~np.isin(_keys(points), taken)]
 
+    rough = coarse or score
     points = allowed(pool)
     if not len(points):
         return pool[0], -np.inf
-    if coarse is not None and len(points) > SHORTLIST:
-        points = points[_top(coarse(points), SHORTLIST)]
+    points = points[_top(rough(points), SHORTLIST)]
+    points, _ = _climb(points, rough, region, LONG_REACHES, allowed)
+    points, values = _climb(points, score, region, SHORT_REACHES, allowed)
+    return points[0], float(values[0])
+
+
+def _climb(
+    points: Indices,
+    score: Score,
+    region: Region,
+    reaches: tuple[tuple[int, ...], ...],
+    allowed: Callable[[Indices], Indices],
+) -> tuple[Indices, Floats]:
+    """The best few points, each moved to better neighbours until none is better; with scores."""
     values = score(points)
-    order = _top(values, CLIMBERS)
-    points, values = points[order], values[order]
-    for reach in REACHES:
+    for reach in reaches:
         for _ in range(MAX_CLIMBS):
+            order = _top(values, CLIMBERS)
+            points, values = points[order], values[order]
+            best = values[0]
             around = np.vstack([region.neighbours(p, reach) for p in points])
-            known = _keys(points)
             around = allowed(_distinct(around))
-            around = around[~np.isin(_keys(around), known)]
+            around = around[~np.isin(_keys(around), _keys(points))]
             if not len(around):
                 break
-            every = np.vstack([points, around])
-            scores = np.concatenate([values, score(around)])
-            order = _top(scores, CLIMBERS)
-            better = scores[order[0]] > values[0]
-            points, values = every[order], scores[order]
-            if not better:
+            points = np.vstack([points, around])
+            values = np.concatenate([values, score(around)])
+            if values.max() <= best:
                 break
-    return points[0], float(values[0])
+    order = _top(values, SHORTLIST)
+    return points[order], values[order]
 
 
 def _top(values: Floats, k: int) -> NDArray[np.int64]:

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 # Hyperparameter draws to average over, by number of set-points: with few, hyperparameters are
 # uncertain enough to change intervals; with many, their mode is as good and many times cheaper.
-MEMBERS = ((80, 16), (300, 6))
+MEMBERS = ((40, 16), (100, 8), (300, 4))
 # What a deck does, in logits of a unit range: sharpness and balance move by several, smoothly,
 # air within a narrower band than the rest, material slowly. Wide enough that the runs decide;
 # chosen by predictive density on simulated decks of three families (reports/surrogate.md).

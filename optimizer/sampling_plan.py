@@ -1,0 +1,159 @@
+"""How much to sample so that a difference between two settings shows.
+
+In come the purity expected, the difference that matters and what is known of the material; out
+comes a ``SamplingPlan``: particles and grams to take, what they leave uncertain, repeats to run.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from optimizer.errors import InputError
+from optimizer.measurement import (
+    count_to_show_difference,
+    finite_interval,
+    fundamental_error,
+    grams,
+    liberation_factor,
+    mineral_factor,
+    purity_interval,
+    purity_se,
+    repeats_to_show_difference,
+    sampling_constant,
+    size_range_factor,
+    zero_defect_count,
+)
+
+CONFIDENCE, POWER = 0.95, 0.8
+# Factors of Gy's formula for material closely sized and roughly round, as a deck's feed is
+# (common practice of the method: 0.5 for shape; the size range of sized feed is 1 to 2).
+SHAPE, SIZE_RATIO = 0.5, 1.5
+
+
+@dataclass(frozen=True)
+class Particulate:
+    """What Gy's formula needs to know of a broken mineral.
+
+    Args:
+        top_size: mm.
+        liberation_size: mm; the top size when every particle is one thing or the other.
+        mineral_density, gangue_density: t/m3.
+        sample_grams: mass of the sample.
+    """
+
+    top_size: float
+    mineral_density: float
+    gangue_density: float
+    sample_grams: float
+    liberation_size: float | None = None
+
+
+@dataclass(frozen=True)
+class SamplingPlan:
+    """What to take, and what it can show.
+
+    Attributes:
+        purity, difference: fractions, as asked.
+        count: particles to count at each of the two settings.
+        grams: that hold them; None when the mass of a thousand is not known.
+        purity_se: standard error of such a count.
+        purity_low, purity_high: exact 95 % interval when the purity found is the one expected.
+        none_found_below: share of a defect that a count of this size with none found excludes.
+        zero_defect_count: particles to find none in, so that a defect share of the difference is
+            excluded.
+        repeats: runs at each setting so that the difference in recovery shows; None without its sd.
+        fundamental_se: relative standard error of the sample by Gy's formula, None where not asked.
+        notes: assumptions.
+    """
+
+    purity: float
+    difference: float
+    count: int
+    grams: float | None
+    purity_se: float
+    purity_low: float
+    purity_high: float
+    none_found_below: float
+    zero_defect_count: int
+    repeats: int | None
+    fundamental_se: float | None
+    notes: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """The ``highside.sampling/1`` document."""
+        return {"schema": "highside.sampling/1", **asdict(self), "notes": list(self.notes)}
+
+
+def plan_sampling(
+    purity: float,
+    difference: float,
+    *,
+    recovery_sd: float | None = None,
+    thousand_grams: float | None = None,
+    lot_count: int | None = None,
+    particulate: Particulate | None = None,
+    confidence: float = CONFIDENCE,
+    power: float = POWER,
+) -> SamplingPlan:
+    """What to sample so that a true difference in purity shows.
+
+    Args:
+        purity: expected share of wanted particles, fraction.
+        difference: that should show, fraction (half a point is 0.005).
+        recovery_sd: standard deviation of one run's recovery, fraction, for the repeats.
+        thousand_grams: mass of a thousand particles, g.
+        lot_count: particles in the lot, when it is small enough to matter.
+        particulate: for Gy's fundamental error of a mineral sample.
+        confidence, power: of the comparison.
+
+    Raises:
+        InputError: when a share is not strictly between 0 and 1, or the difference leaves it.
+    """
+    if not 0 < difference < 1:
+        raise InputError(f"the difference {difference:g} must lie between 0 and 1, a fraction.")
+    # Towards the middle, where counting errors are larger: the harder of the two directions.
+    signed = -difference if purity > 0.5 else difference
+    count = int(count_to_show_difference(purity, signed, confidence, power))
+    notes = ["counting errors only; the scatter of the deck between runs comes on top"]
+    if lot_count is not None and count > lot_count:
+        count = lot_count
+        notes.append(f"the lot holds only {lot_count} particles: all of them are counted")
+    found = round(purity * count)
+    low, high = (float(bound) for bound in purity_interval(found, count))
+    if lot_count is not None:
+        low, high = finite_interval(found, count, lot_count)
+        notes.append("interval for a small lot (hypergeometric)")
+    return SamplingPlan(
+        purity=purity,
+        difference=difference,
+        count=count,
+        grams=None if thousand_grams is None else float(grams(count, thousand_grams)),
+        purity_se=float(purity_se(purity, count)),
+        purity_low=low,
+        purity_high=high,
+        none_found_below=1.0 - (1.0 - confidence) ** (1.0 / count),
+        zero_defect_count=int(zero_defect_count(difference, confidence)),
+        repeats=None
+        if recovery_sd is None
+        else int(repeats_to_show_difference(recovery_sd, difference, confidence, power)),
+        fundamental_se=None if particulate is None else _fundamental(purity, particulate),
+        notes=tuple(notes),
+    )
+
+
+def _fundamental(share: float, material: Particulate) -> float:
+    """Relative standard error by Gy's formula; sizes in cm, masses in g inside."""
+    size = material.top_size / 10.0
+    free = (material.liberation_size or material.top_size) / 10.0
+    constant = sampling_constant(
+        SHAPE,
+        size_range_factor(SIZE_RATIO),
+        liberation_factor(free, size),
+        mineral_factor(share, material.mineral_density, material.gangue_density),
+    )
+    error = float(fundamental_error(constant, size, material.sample_grams))
+    if not math.isfinite(error):
+        raise InputError("Gy's formula needs sizes, densities and a sample above zero.")
+    return error
