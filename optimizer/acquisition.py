@@ -14,8 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.linalg import solve_triangular
-from scipy.special import erfcx, log_expit, log_ndtr, logsumexp, ndtri, ndtri_exp
-from scipy.stats import qmc
+from scipy.special import erfcx, log_expit, log_ndtr, logsumexp, ndtri_exp
 
 from optimizer.coordinates import from_latent, unwanted_limit
 from optimizer.gaussian_process import GaussianProcess, Member, factorize
@@ -186,7 +185,7 @@ class ConstrainedImprovement:
         min_grade: fraction.
         feed_odds: log odds of today's feed grade.
         room: how many picks will be added.
-        seed: of the quasi-random draws.
+        seed: of the draws.
     """
 
     def __init__(
@@ -202,17 +201,16 @@ class ConstrainedImprovement:
         members = surrogate.n_members_
         per_member = max(4, DRAWS // members)
         width = len(base) + room
-        sobol = qmc.Sobol(2 * width, scramble=True, rng=seed)
-        # A Sobol' sequence keeps its balance in powers of two; the draws are its first ones.
-        points = sobol.random_base2(int(np.ceil(np.log2(per_member * members))))
-        normals = ndtri(np.clip(points, 1e-12, 1 - 1e-12))
+        # Each draw and its mirror image: with few draws in many dimensions that is what helps.
+        half = np.random.default_rng(seed).standard_normal((members, per_member // 2, 2 * width))
+        normals = np.concatenate([half, -half], axis=1)
         self._pairs = [
             tuple(
                 JointDraws(
                     gp,
                     gp.members_[k],
                     base,
-                    normals[k * per_member : (k + 1) * per_member, j * width : (j + 1) * width],
+                    normals[k, :, j * width : (j + 1) * width],
                 )
                 for j, gp in enumerate(surrogate.processes)
             )

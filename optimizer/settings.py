@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.errors import InputError, LimitError, nearest
+from optimizer.sequence import even_points
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -296,7 +297,7 @@ class Region:
     def sample(self, n: int, rng: np.random.Generator) -> Indices:
         """About ``n`` distinct lattice points, spread evenly; shape (m, d), ``0 < m <= n``.
 
-        A scrambled Sobol' sequence is filtered; where couplings leave too little of the box for
+        An even sequence is filtered; where couplings leave too little of the box for
         that, a random walk from one point found by integer programming fills in.
 
         Raises:
@@ -310,10 +311,7 @@ class Region:
             if not len(inside):
                 raise self._empty()
             return inside[np.sort(rng.permutation(len(inside))[:n])]
-        from scipy.stats import qmc  # noqa: PLC0415 - commands that plan nothing need none
-
-        sobol = qmc.Sobol(len(first), scramble=True, rng=rng)
-        draws = sobol.random(1 << int(np.ceil(np.log2(2 * n))))
+        draws = even_points(2 * n, len(first), rng)
         index = first + np.floor(draws * (last - first + 1)).astype(np.int64)
         found = _unique_rows(index[self.contains(index)])
         if len(found) < n // 4:

@@ -15,11 +15,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy.linalg import cho_solve, solve_triangular
 from scipy.special import expit, log_ndtr, ndtr, ndtri
-from scipy.stats import qmc
 from sklearn.base import BaseEstimator
 
 from optimizer.coordinates import from_latent, to_latent, unwanted_limit
 from optimizer.gaussian_process import GaussianProcess, Priors, factorize
+from optimizer.sequence import even_points
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -165,8 +165,7 @@ class Surrogate(BaseEstimator):
     @cached_property
     def _normals(self) -> Floats:
         """Fixed quasi-random standard normals, shape (draws, 2)."""
-        points = qmc.Sobol(2, scramble=True, rng=self.random_state).random(PREDICTION_DRAWS)
-        return ndtri(np.clip(points, 1e-12, 1.0 - 1e-12))
+        return ndtri(even_points(PREDICTION_DRAWS, 2, np.random.default_rng(self.random_state)))
 
     def predict(self, A: ArrayLike, feed_odds: float, level: float = 0.9) -> Prediction:
         """Mean and central interval of the true grade and recovery at A, shape (n, d)."""
