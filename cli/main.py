@@ -188,9 +188,7 @@ def file_progress(as_json: bool) -> Callable[[str, int, int], None]:
     return lambda name, k, n: say(f"{name} ({k} of {n})") if n > 1 else say(name)
 
 
-@app.command(
-    epilog="Example: highside balance streams.csv --out runs.csv"
-)
+@app.command(epilog="Example: highside balance streams.csv --out runs.csv")
 def balance(
     file: Annotated[
         Path | None, typer.Argument(metavar="[FILE]", help="One row a stream (CSV or Parquet).")
