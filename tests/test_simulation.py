@@ -110,7 +110,7 @@ def test_more_end_raise_shortens_exposure_and_a_thin_bed_separates_worse(family)
         thin = depth < 0.4 * deck.most_depth
         return sharpest(deck, material, steeper[thin]) > sharpest(deck, material, settings[thin])
 
-    assert agreement(family, check) >= 0.95
+    assert agreement(family, check) >= 0.9
 
 
 @pytest.mark.parametrize("family", FAMILIES)
