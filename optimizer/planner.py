@@ -44,6 +44,7 @@ MOST_INCUMBENTS = 40
 # trials rank in a band of log gain far below any that a double can tell from nothing.
 LEAST_EVEN = 0.5
 FAILING = -1e9
+LEAST_LOG_GAIN = -700.0
 # The best of thousands of candidates is the one whose errors flatter it most. On simulated decks
 # grades of such settings fell short by about a standard deviation; its chance is therefore
 # computed with standard deviations this much wider.
@@ -280,27 +281,22 @@ class _Planner:
         both = np.vstack([even, self.pending])
         return both if len(both) else self.tried[:1]
 
-    def _improvement(self, base: Indices, room: int) -> ConstrainedImprovement:
+    def _batch(self, count: int, now: Indices) -> tuple[Indices, list[float]]:
+        """Trials picked one after another, and the recovery each is expected to add.
+
+        A trial is worth what it adds to the settings tried and to running ``now``, which may not
+        have been tried: only then is a small gain a reason to stop.
+        """
         e = self.evidence
-        return ConstrainedImprovement(
+        base = np.unique(np.vstack([self._incumbents(), now]), axis=0)
+        improvement = ConstrainedImprovement(
             self.surrogate,
             e.inputs_today(base),
             self.min_grade,
             e.feed_odds_today,
-            room=room,
+            room=count,
             seed=self.seed,
         )
-
-    def _batch(self, count: int, now: Indices) -> tuple[Indices, list[float]]:
-        """Trials picked one after another, and the recovery each is expected to add.
-
-        A trial is picked for what it adds to the settings tried, so that a promising one that
-        was not tried yet is confirmed; the gain told is what it adds to running ``now``.
-        """
-        e = self.evidence
-        base = self._incumbents()
-        improvement = self._improvement(base, count)
-        gain = self._improvement(np.unique(np.vstack([base, now]), axis=0), count)
         picks = np.empty((0, len(e.space.names)), dtype=np.int64)
         gains: list[float] = []
         spent = 0.0
@@ -316,11 +312,9 @@ class _Planner:
                     )
                     break
             picks = np.vstack([picks, point])
-            inputs = e.inputs_today(point[None, :])
-            gains.append(float(np.exp(gain.log_gain(inputs)[0]) * self.chance_even(point[None])[0]))
+            gains.append(float(np.exp(max(value, LEAST_LOG_GAIN))))
             spent += float(self.limits.tonnes(point[None, :])[0])
-            improvement.extend(inputs)
-            gain.extend(inputs)
+            improvement.extend(e.inputs_today(point[None, :]))
         if not len(picks):
             raise LimitError(
                 "every setting inside the limits is pending or was tried.",
@@ -413,7 +407,7 @@ class _Planner:
         return float(self.limits.tonnes(point[None, :])[0]) if self.limits.has_feed else None
 
     def _stopping(self, gains: list[float], now: RunNow) -> Stopping:
-        gain = gains[0]
+        gain = max(gains)
         s_sd, c_sd = self.surrogate.reading_sd()
         r = now.recovery.mean or 0.5
         scatter = r * (1.0 - r) * 0.5 * float(np.hypot(s_sd, c_sd))

@@ -67,8 +67,9 @@ def record(
     else:
         # What was left out of a row is a missing value, not a log without that column.
         blank = dict.fromkeys((*site.space.names, "grade", "recovery")) if result else {}
-        rows = [{**_unnamed(blank, row), **row} for row in result]
-        load = load_table(rows, history, site, line=brief.line, file="record")
+        line = {} if brief.line is None else {"line": brief.line}
+        rows = [{**line, **_unnamed(blank, row), **row} for row in result]
+        load = load_table(rows, history, site, file="record")
     if load.added == 0:
         return Recorded(load, before, before)
     return Recorded(load, before, _plan(history, site, brief, seed))
@@ -91,4 +92,4 @@ def _essence(plan: Plan | None) -> dict[str, Any] | None:
     if plan is None:
         return None
     document = plan.as_dict()
-    return {k: document[k] for k in ("history_version", "runs_used", "run_now", "stopping")}
+    return {k: document[k] for k in ("history_version", "runs_used", "goal", "run_now", "stopping")}
