@@ -75,6 +75,8 @@ def reason(
         return f"Promising: {ahead:.1f} points more recovery if the grade holds ({chance:.0%})."
     if ahead > 0:
         return f"Finds the edge of the grade: {ahead:.1f} points to win, {chance:.0%} chance."
+    if chance >= confidence:
+        return f"Safe ground: {chance:.0%} sure of the grade, should run-now fall short of it."
     return f"Learns: recovery here is known to ±{width:.1f} points and may be the best."
 
 
