@@ -1,9 +1,10 @@
 """How long a person waits: start-up, a plan, the demo, each as a whole command.
 
-    python -m tests.benchmarks.startup
+    python -m tests.benchmarks.startup [--slack 2]
 
 Medians of interleaved runs, one thread. Fails when `--help` takes more than twice a bare
-`import typer`, or a plan on 200 runs more than 3 s.
+`import typer`, a plan on 200 runs more than 3 s, or the demo more than 60 s. On a shared machine
+``--slack`` multiplies the limits in seconds; the ratio stays.
 """
 
 from __future__ import annotations
@@ -34,6 +35,7 @@ def seconds(command: list[str], folder: Path) -> float:
 
 
 def main() -> int:
+    slack = float(sys.argv[sys.argv.index("--slack") + 1]) if "--slack" in sys.argv else 1.0
     highside = str(Path(sys.executable).with_name("highside"))
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -62,8 +64,8 @@ def main() -> int:
     print(f"--help / import typer: {ratio:.2f} (at most {MOST_HELP_RATIO:g})")
     slow = [
         ratio > MOST_HELP_RATIO,
-        median["highside suggest"] > MOST_SUGGEST_SECONDS,
-        demo > MOST_DEMO_SECONDS,
+        median["highside suggest"] > slack * MOST_SUGGEST_SECONDS,
+        demo > slack * MOST_DEMO_SECONDS,
     ]
     return int(any(slow))
 
