@@ -136,7 +136,9 @@ def load(document: Mapping[str, Any]) -> str:
                 f"  {entry['file']}: {entry['read']} read, {entry['added']} added, "
                 f"{entry['already_known']} known, {entry['rejected']} rejected"
             )
-    for reject in document["rejects"][:MOST_REJECTS]:
+    # Row 0 is a file as a whole, said above.
+    rejected = [r for r in document["rejects"] if r["row"]]
+    for reject in rejected[:MOST_REJECTS]:
         place = f"{reject['file']} row {reject['row']}, {reject['field']}"
         value = f" '{reject['value']}'" if reject["value"] else ""
         lines.append(

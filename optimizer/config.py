@@ -372,6 +372,8 @@ class Brief(Strict):
             if key != "material" and isinstance(value, str):
                 unit = site.material[key].unit or "number"
                 raise InputError(f"[material] {key}: expected a number ({unit}), got '{value}'.")
+            if key != "material":
+                _require_declared(key, float(value), site.material[key])
         return self
 
     def region(self, space: SettingSpace) -> Region:
@@ -404,6 +406,15 @@ class Brief(Strict):
                     f"{name} within {setting.max_change:g} {setting.unit} of current {value:g}",
                 )
         return region
+
+
+def _require_declared(name: str, value: float, variable: MaterialVariable) -> None:
+    if not variable.low <= value <= variable.high:
+        raise InputError(
+            f"[material] {name}: {value:g} is outside the declared range "
+            f"{variable.low:g} to {variable.high:g} {variable.unit}.".replace(" .", "."),
+            hint="Correct the value, or widen the range in the site file.",
+        )
 
 
 def _narrow_by_limit(region: Region, name: str, limit: Limit) -> Region:

@@ -167,6 +167,7 @@ def test_limits_that_leave_nothing_are_refused_by_name(season_table, tables, mes
         ({"current": {"tilt": 1}}, r"\[current\]: unknown name 'tilt'"),
         ({"material": {"moistur": 11}}, r"\[material\]: unknown name 'moistur'"),
         ({"pending": [{"air": 1.0}]}, r"number 1 lacks feed_rate"),
+        ({"material": {"feed_grade": 93}}, "feed_grade: 93 is outside the declared range 0 to 1"),
         ({"limits": {"side_tilt": {"fixed": 2.15}}}, "not a step of the deck. The nearest are 2.1"),
     ],
 )
