@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import shutil
 import subprocess
@@ -257,9 +258,10 @@ def test_a_log_of_nothing_but_rejects_exits_2_and_keeps_them(run, tmp_path):
     report = json.loads(out)
     assert code == 2
     assert report["rejected"] == 1
-    kept = Path(report["rejects_file"]).read_text()
-    assert "97.2" in kept
-    assert "bad.csv,2,recovery" in kept
+    with Path(report["rejects_file"]).open(encoding="utf-8-sig", newline="") as file:
+        (kept,) = csv.DictReader(file)
+    assert (kept["file"], kept["row"], kept["field"]) == ("bad.csv", "2", "recovery")
+    assert kept["recovery"] == "97.2"
 
 
 def test_the_installed_command_and_the_module_agree():
