@@ -43,6 +43,7 @@ BATCHES_WAITING = 4
 """Batches made ahead of the writer; more only take memory."""
 _LOCK = "_lock"
 _REJECTS = "_rejected"
+_SAMPLES = "_samples"
 _LOG = "_delta_log"
 _PARTITION = "line="
 # A run has at least these; without them the table is somebody else's.
@@ -79,6 +80,11 @@ class History:
     def rejects_folder(self) -> Path:
         """Where rejected rows are kept."""
         return self.folder / _REJECTS if self.folder is not None else Path("highside-rejected")
+
+    @property
+    def samples_folder(self) -> Path:
+        """Where the readings are kept that runs were made of (``intake.samples``)."""
+        return self.folder / _SAMPLES if self.folder is not None else Path("highside-samples")
 
     # -- state -------------------------------------------------------------------------------
 
@@ -136,7 +142,7 @@ class History:
         others = [
             entry.name
             for entry in self.folder.iterdir()
-            if entry.name not in (_LOCK, _REJECTS)
+            if entry.name not in (_LOCK, _REJECTS, _SAMPLES)
             and not (began and entry.name.startswith(_PARTITION))
         ]
         if others:

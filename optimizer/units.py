@@ -6,6 +6,7 @@ reading most logs.
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 # ("t" is a tonne here, "h" an hour, "turn" a turn of the knob and not an angle to convert).
 SPELLINGS = {
     "°": "degree",
+    "º": "degree",
     "deg": "degree",
     "degs": "degree",
     "degrees": "degree",
@@ -26,6 +28,9 @@ SPELLINGS = {
     "t/h": "tonne/hour",
     "tph": "tonne/hour",
     "mt/h": "tonne/hour",
+    "tonnes/h": "tonne/hour",
+    "metric ton/h": "tonne/hour",
+    "metric tons/h": "tonne/hour",
     "kg/hr": "kilogram/hour",
     "kg/h": "kilogram/hour",
     "lb/h": "pound/hour",
@@ -37,6 +42,7 @@ SPELLINGS = {
     "r/min": "revolutions_per_minute",
     "1/min": "revolutions_per_minute",
     "min-1": "revolutions_per_minute",
+    "1/s": "revolutions_per_second",
     "hz": "revolutions_per_second",
     "cycles/min": "revolutions_per_minute",
     "%": "percent",
@@ -45,6 +51,13 @@ SPELLINGS = {
     "1": "dimensionless",
     "-": "dimensionless",
 }
+
+
+# A ton is a short one, a long one or a tonne, by country and trade.
+_TON = re.compile(r"\btons?\b")
+# What a unit is written with. The registry evaluates what it is given, so powers of powers and
+# long numbers, which no unit has, are kept away from it.
+_UNIT = re.compile(r"^(?!.*(\*\*|\^).*(\*\*|\^))(?!.*\d{4})[\w°%‰/·*^.()\[\] -]{0,40}$")
 
 
 @cache
@@ -71,24 +84,40 @@ def factor(unit: str, to: str) -> float:
         if SPELLINGS.get(unit.strip().lower(), unit) == SPELLINGS.get(to.lower(), to):
             return 1.0
         raise _unlike(unit, to)
-    import pint  # noqa: PLC0415 - as above
-
+    spelled = [SPELLINGS.get(u.strip().lower(), u.strip()) for u in (unit, to)]
+    for word in spelled:
+        if _TON.search(word.lower()):
+            raise InputError(
+                f"unit '{word}' can be a tonne, a short ton or a long ton.",
+                code="ambiguous-unit",
+                hint="Write t/h, short_ton/h or long_ton/h.",
+            )
+        if not _UNIT.match(word):
+            raise _unknown(word, to)
     registry = _registry()
     try:
-        source, target = (
-            registry.Unit(SPELLINGS.get(u.strip().lower(), u.strip())) for u in (unit, to)
-        )
-        if source.dimensionality != target.dimensionality:
+        source, target = (registry.Unit(word) for word in spelled)
+        alike = source.dimensionality == target.dimensionality
+        # A shifted scale (a temperature) has no single factor.
+        if not alike or registry.Quantity(0.0, source).to(target).magnitude != 0:
             raise _unlike(unit, to)
-        if registry.Quantity(0.0, source).to(target).magnitude != 0:
-            raise _unlike(unit, to)  # a shifted scale (a temperature) has no single factor
-        return float(registry.Quantity(1.0, source).to(target).magnitude)
-    except pint.OffsetUnitCalculusError:
-        raise _unlike(unit, to) from None
-    except (pint.PintError, ValueError, TypeError, AttributeError, AssertionError, SyntaxError):
-        raise InputError(
-            f"unit '{unit}' is not known.", code="unknown-unit", hint=f"Expected '{to}' or alike."
-        ) from None
+        found = float(registry.Quantity(1.0, source).to(target).magnitude)
+    except InputError:
+        raise
+    except Exception as error:
+        # The registry evaluates a unit as a formula, and fails in as many ways.
+        if type(error).__name__ == "OffsetUnitCalculusError":
+            raise _unlike(unit, to) from None
+        raise _unknown(unit, to) from None
+    if not 0 < found < float("inf"):
+        raise _unknown(unit, to)
+    return found
+
+
+def _unknown(unit: str, to: str) -> InputError:
+    return InputError(
+        f"unit '{unit}' is not known.", code="unknown-unit", hint=f"Expected '{to}' or alike."
+    )
 
 
 def _unlike(unit: str, to: str) -> InputError:

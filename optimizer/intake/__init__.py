@@ -1,7 +1,8 @@
 """Log files to validated runs; what is rejected is kept, with the reason.
 
-In come CSV and Parquet logs, or rows in memory; out come new runs in the history, a rejects file
-that a person can correct and load again, and a report that accounts for every row.
+In come logs as text, workbooks and Parquet, packed or not, or rows in memory; out come new runs
+in the history, a rejects file that a person can correct and load again, and a report that accounts
+for every row.
 """
 
 from __future__ import annotations
@@ -17,9 +18,9 @@ import pyarrow as pa
 from optimizer.config import Site
 from optimizer.errors import InputError
 from optimizer.intake.columns import Headings
-from optimizer.intake.files import find_logs, open_path
+from optimizer.intake.files import find_logs, logs_of_path
 from optimizer.intake.loading import Given, Load, Progress, run_load
-from optimizer.intake.readers import open_log, open_table, table_of_rows
+from optimizer.intake.readers import Member, logs_in, open_table, table_of_rows
 from optimizer.intake.report import FileTally, LoadReport
 from optimizer.intake.schema import in_site_units, run_schema, schema_of
 
@@ -35,6 +36,7 @@ def load_logs(
     line: str | None = None,
     mapping: Mapping[str, str] | None = None,
     dry_run: bool = False,
+    samples: bool = False,
     progress: Progress | None = None,
 ) -> LoadReport:
     """Loads log files into a history: one commit for all of them.
@@ -49,6 +51,8 @@ def load_logs(
         line: line of rows that name none.
         mapping: heading to ``field`` or ``field [unit]``, or to ``ignore``.
         dry_run: reports what would happen, and writes nothing.
+        samples: rows are readings over time; one run is made of those that a line gave at the
+            same settings without a gap (see ``optimizer.intake.steady``).
         progress: called as each file is begun, with its name, its number and how many there are.
 
     Raises:
@@ -56,10 +60,10 @@ def load_logs(
         HistoryError: when the history is damaged or locked.
     """
     given = [
-        Given(str(found), partial(open_path, found))
+        Given(str(found), partial(logs_of_path, found))
         for found in find_logs([paths] if isinstance(paths, str | Path) else paths)
     ]
-    return _load(given, history, site, line, mapping, dry_run, progress)
+    return _load(given, history, site, line, mapping, dry_run, samples, progress)
 
 
 def load_bytes(
@@ -71,10 +75,11 @@ def load_bytes(
     line: str | None = None,
     mapping: Mapping[str, str] | None = None,
     dry_run: bool = False,
+    samples: bool = False,
 ) -> LoadReport:
-    """Loads the content of one log file; ``file`` is its name in the report."""
-    given = Given(file, lambda: (None, open_log(io.BytesIO(content), file)))
-    return _load([given], history, site, line, mapping, dry_run, None)
+    """Loads the content of one file; ``file`` is its name in the report."""
+    given = Given(file, partial(logs_in, io.BytesIO(content), file))
+    return _load([given], history, site, line, mapping, dry_run, samples, None)
 
 
 def load_table(
@@ -86,11 +91,12 @@ def load_table(
     line: str | None = None,
     mapping: Mapping[str, str] | None = None,
     dry_run: bool = False,
+    samples: bool = False,
 ) -> LoadReport:
     """Loads rows in memory, a table or mappings of heading to value; row k is the k-th."""
     table = rows if isinstance(rows, pa.Table) else table_of_rows(rows)
-    given = Given(file, lambda: (None, open_table(table, file)))
-    return _load([given], history, site, line, mapping, dry_run, None)
+    given = Given(file, lambda *_: iter([Member(file, partial(open_table, table, file))]))
+    return _load([given], history, site, line, mapping, dry_run, samples, None)
 
 
 def _load(
@@ -100,13 +106,14 @@ def _load(
     line: str | None,
     mapping: Mapping[str, str] | None,
     dry_run: bool,
+    samples: bool,
     progress: Progress | None,
 ) -> LoadReport:
     site = site or Site()
     if line is not None and not line.strip():
         raise InputError("the line must have a name.", hint="Give it with --line NAME.")
     named = line.strip() if line else None
-    load = Load(site, Headings(site, mapping), history, named, progress)
+    load = Load(site, Headings(site, mapping), history, named, samples, progress)
     return run_load(load, given, dry_run)
 
 

@@ -15,17 +15,21 @@ import pyarrow.compute as pc
 
 from optimizer.config import DECK_STATES, FEED_GRADE
 from optimizer.errors import nearest
-from optimizer.intake.columns import is_percent
-from optimizer.intake.fields import HIGHEST_SE, NEEDED, Fields, Log, Reason, one_array
-from optimizer.intake.schema import FRACTIONS, declared_unit, schema_of, stored_factor
+from optimizer.intake.columns import REJECT_COLUMNS, SHAPE_COLUMN, is_percent
+from optimizer.intake.faults import Faults
+from optimizer.intake.fields import HIGHEST_SE, NEEDED, Fields, Log
+from optimizer.intake.schema import FRACTIONS, declared_unit, schema_of
 from optimizer.intake.source import Chunk
-from optimizer.intake.values import as_mask, both_readings, times
+from optimizer.intake.times import both_days, times
+from optimizer.intake.totals import totals_rows
+from optimizer.intake.values import as_mask, one_array
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Mask = NDArray[np.bool_]
     Floats = NDArray[np.float64]
+    Rows = NDArray[np.int64]
 
 # A value on the end of its range may come back from a conversion with its last digit changed.
 RANGE_TOLERANCE = 1e-6
@@ -33,6 +37,7 @@ RANGE_TOLERANCE = 1e-6
 ROUNDING = 1e-9
 # Whole numbers are exact in floating point up to here, and no sample has more particles.
 MOST_COUNTED = 2.0**53
+_YES_OR_NO = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
 
 
 @dataclass
@@ -42,17 +47,46 @@ class Checked:
     Args:
         runs: rows without fault, in the run table's schema, with run ids where given.
         index: position of each run in the chunk, shape (len(runs),).
-        faults: position of each faulty row in the chunk to its first field and joined reasons.
+        faults: what is at fault.
+        rejected: positions of the rows at fault.
+        unsure: positions of rows that the rest of the log may settle.
+        proof, settled, highest: by column, as in ``Fields``.
     """
 
     runs: pa.RecordBatch
-    index: NDArray[np.int64]
-    faults: dict[int, tuple[str, str]] = field(default_factory=dict)
+    index: Rows
+    faults: Faults
+    rejected: Rows
+    unsure: Rows
+    proof: dict[int, int] = field(default_factory=dict)
+    settled: dict[int, int] = field(default_factory=dict)
+    highest: dict[int, float] = field(default_factory=dict)
 
 
 def check(chunk: Chunk, log: Log) -> Checked:
     """Checks a chunk of a log."""
     fields = Fields(chunk, log)
+    runs = _runs(fields)
+    _refuse_moved(fields)
+    _refuse_totals(fields, runs)
+    unsure = fields.unsure & ~fields.faults.stand_alone
+    rejected = fields.faults.bad & ~unsure
+    good = ~(rejected | unsure)
+    return Checked(
+        runs if good.all() else runs.filter(pa.array(good)),
+        np.flatnonzero(good),
+        fields.faults,
+        np.flatnonzero(rejected),
+        np.flatnonzero(unsure),
+        fields.proof,
+        fields.settled,
+        fields.highest,
+    )
+
+
+def _runs(fields: Fields) -> pa.RecordBatch:
+    """Every row as a run, the faulty ones included."""
+    log = fields.log
     columns: dict[str, pa.Array | None] = {
         "run_id": fields.text("run_id"),
         "line": _line(fields),
@@ -60,7 +94,7 @@ def check(chunk: Chunk, log: Log) -> Checked:
         "material": fields.text("material"),
         "note": fields.text("note"),
         "source": _repeated(log.source, fields.n),
-        "source_row": pa.array(chunk.rows),
+        "source_row": pa.array(fields.chunk.rows),
     }
     for name in log.site.space.names:
         columns[name] = _setting(fields, name)
@@ -68,7 +102,9 @@ def check(chunk: Chunk, log: Log) -> Checked:
     even = as_mask(pc.equal(columns["deck_state"], "even"))
     for name in FRACTIONS:
         columns[name] = _fraction(fields, name, even)
-    columns["grade_count"] = _count(fields)
+    for name in ("grade_count", "samples"):
+        columns[name] = _count(fields, name)
+    columns["settled"] = _settled(fields)
     for name in log.site.material_names:
         columns[name] = _material(fields, name)
     schema = schema_of(log.site)
@@ -76,38 +112,35 @@ def check(chunk: Chunk, log: Log) -> Checked:
     arrays = [
         pa.nulls(fields.n, f.type) if filled[f.name] is None else filled[f.name] for f in schema
     ]
-    runs = pa.RecordBatch.from_arrays(arrays, schema=schema)
-    if not fields.bad.any():
-        return Checked(runs, np.arange(fields.n))
-    good = ~fields.bad
-    return Checked(runs.filter(pa.array(good)), np.flatnonzero(good), fields.faults())
+    return pa.RecordBatch.from_arrays(arrays, schema=schema)
 
 
 def _line(fields: Fields) -> pa.Array:
-    missing = np.asarray(fields.line.is_null())
-    reason = "is missing: fill it in, or give the line of the whole log with --line"
-    fields.fault("line", missing, reason)
+    if fields.line.null_count:
+        missing = np.asarray(fields.line.is_null())
+        reason = "is missing: fill it in, or give the line of the whole log with --line"
+        fields.fault("line", missing, reason)
     return fields.line
 
 
 def _started_at(fields: Fields) -> pa.Array | None:
     parsed = []
     for column in fields.columns("started_at"):
-        values, faults = times(fields.chunk.table.column(column.index))
-        parsed.append(values)
-        for mask, reason in faults:
-            fields.fault("started_at", mask, _date_reason(fields, reason))
+        read = times(fields.chunk.table.column(column.index), fields.log.proof_of(column))
+        fields.note(column, read.proof, read.settled, read.unsure)
+        parsed.append(read.values)
+        for mask, reason in read.faults:
+            fields.fault(
+                "started_at", mask, reason, iso=lambda at: both_days(fields.cells("started_at", at))
+            )
     if not parsed:
         return None
-    return one_array(parsed[0] if len(parsed) == 1 else pc.coalesce(*parsed))
-
-
-def _date_reason(fields: Fields, reason: str) -> Reason:
-    def said(row: int) -> str:
-        cell = fields.cell("started_at", row)
-        return reason.format(value=cell, iso=both_readings(cell) if "{iso}" in reason else "")
-
-    return said
+    found = parsed[0] if len(parsed) == 1 else pc.coalesce(*parsed)
+    if fields.log.timed and found.null_count:
+        missing = np.asarray(found.is_null()) & ~fields.faults.bad & ~fields.unsure
+        reason = "is missing: readings over time need the time of each"
+        fields.fault("started_at", missing, reason)
+    return found
 
 
 def _deck_state(fields: Fields) -> pa.Array:
@@ -116,13 +149,17 @@ def _deck_state(fields: Fields) -> pa.Array:
     if given.null_count == fields.n:
         return _repeated("even", fields.n)
     state = pc.fill_null(pc.utf8_lower(given), "even")
+
+    def likely(rows: Rows) -> pa.Array:
+        coded = state.take(pa.array(rows)).dictionary_encode()
+        hints = [nearest(text, DECK_STATES) for text in coded.dictionary.to_pylist()]
+        return pa.array(hints, pa.string()).take(coded.indices)
+
     fields.fault(
         "deck_state",
         ~as_mask(pc.is_in(state, pa.array(DECK_STATES))),
-        lambda row: (
-            f"'{fields.cell('deck_state', row)}' is not known: expected one of "
-            f"{', '.join(DECK_STATES)}. {nearest(state[row].as_py(), DECK_STATES)}"
-        ),
+        f"'{{value}}' is not known: expected one of {', '.join(DECK_STATES)}. {{likely}}",
+        likely=likely,
     )
     return state
 
@@ -130,7 +167,7 @@ def _deck_state(fields: Fields) -> pa.Array:
 def _setting(fields: Fields, name: str) -> pa.Array | None:
     values, unread = fields.number(name)
     missing = np.isnan(values) & ~unread
-    fields.fault(name, missing, fields.expecting(name, "is missing"))
+    fields.fault(name, missing, "is missing: expected {expected}")
     _in_range(fields, name, values, unread)
     return _column(values)
 
@@ -150,46 +187,56 @@ def _fraction(fields: Fields, name: str, even: Mask) -> pa.Array | None:
     if not fields.has(name) and not needed:
         return None
     values, unread = fields.number(name)
-    values = np.where((values > 1) & (values <= 1 + ROUNDING), 1.0, values)
     if needed:
         missing = np.isnan(values) & ~unread & even
         reason = "is missing and the deck ran even: fill it in, or name the deck_state"
         fields.fault(name, missing, reason)
     top = 1.0 if needed else HIGHEST_SE
+    outside = ((values < 0) | (values > top)) & ~unread
+    if not outside.any():
+        return _column(values)
+    values = np.where((values > 1) & (values <= 1 + ROUNDING), 1.0, values)
     unread = unread | _could_be_percent(fields, name, values, unread, top)
     outside = ((values < 0) | (values > top)) & ~unread
-    fields.fault(name, outside, fields.expecting(name, "{value} is outside its range"))
+    said = outside & fields.says_unit(name)
+    per_cent = f"{{value}} is outside its range: expected from 0 to {100 * top:g} %"
+    fields.fault(name, said, per_cent)
+    fields.fault(name, outside & ~said, "{value} is outside its range: expected {expected}")
     return _column(values)
 
 
 def _could_be_percent(fields: Fields, name: str, values: Floats, unread: Mask, top: float) -> Mask:
     """Faults of bare numbers that make sense as per cent alone; which, shape (n,)."""
-    if any(is_percent(c.unit) for c in fields.columns(name)):
+    could: Mask = (values > top) & (values <= 100.0 * top) & ~unread & ~fields.says_unit(name)
+    if any(is_percent(c.unit) for c in fields.columns(name)) or not could.any():
         return np.zeros(fields.n, bool)
-    could = (values > top) & (values <= 100.0 * top) & ~unread
-
-    def said(row: int) -> str:
-        cell = fields.cell(name, row)
-        if cell.endswith("%"):
-            return f"{cell} is outside its range: expected from 0 to {100 * top:g} %"
-        return (
-            f"{cell} could be per cent: write the heading as '{name} [%]' "
-            f"or the number as {values[row] / 100:g}"
-        )
-
-    fields.fault(name, could, said)
+    fields.fault(
+        name,
+        could,
+        f"{{value}} could be per cent: write the heading as '{name} [%]' "
+        "or the number as {hundredth}",
+        hundredth=lambda rows: _shown(values[rows] / 100.0),
+    )
     return could
 
 
-def _count(fields: Fields) -> pa.Array | None:
-    if not fields.has("grade_count"):
+def _count(fields: Fields, name: str) -> pa.Array | None:
+    if not fields.has(name):
         return None
-    values, unread = fields.number("grade_count")
+    values, unread = fields.number(name)
     whole = (values >= 1) & (values <= MOST_COUNTED) & (np.floor(values) == values)
     wrong = ~np.isnan(values) & ~whole & ~unread
-    reason = fields.expecting("grade_count", "{value} is not a count of particles")
-    fields.fault("grade_count", wrong, reason)
+    fields.fault(name, wrong, "{value} is not a count of particles: expected {expected}")
     return pa.array(np.where(whole, values, 0).astype(np.int64), mask=~whole)
+
+
+def _settled(fields: Fields) -> pa.Array | None:
+    if not fields.has("settled"):
+        return None
+    given = pc.utf8_lower(fields.text("settled"))
+    place = pc.index_in(given, pa.array(list(_YES_OR_NO)))
+    fields.fault("settled", as_mask(given.is_valid()) & as_mask(place.is_null()), "is yes or no")
+    return pa.array(list(_YES_OR_NO.values())).take(place)
 
 
 def _in_range(fields: Fields, name: str, values: Floats, unread: Mask) -> None:
@@ -197,31 +244,77 @@ def _in_range(fields: Fields, name: str, values: Floats, unread: Mask) -> None:
 
     def end(which: int) -> float | Floats:
         return fields.by_line(
-            lambda line: fields.limits(name, line)[which] * stored_factor(fields.site, name, line)
+            lambda line: fields.limits(name, line)[which] * fields.factor(name, line)
         )
 
     low, high = end(0), end(1)
     slack = RANGE_TOLERANCE * np.maximum(np.abs(low), np.abs(high))
     outside = ((values < low - slack) | (values > high + slack)) & ~unread
-    fields.fault(name, outside, lambda row: _outside(fields, name, float(values[row]), row))
-
-
-def _outside(fields: Fields, name: str, value: float, row: int) -> str:
-    line, shown = fields.line_of(row), fields.cell(name, row)
-    here = value / stored_factor(fields.site, name, line)
-    if any(column.unit is not None for column in fields.columns(name)):
-        shown = f"{shown}, which is {here:.6g} {declared_unit(fields.site, name, line)}".rstrip()
-    where = f" on line '{line}'" if name in fields.site.space.names else ""
-    sign = "is negative and outside" if here < 0 else "is outside"
-    return (
-        f"{shown} {sign} the declared range: expected {fields.expected(name, row)}{where}; "
-        "correct the value, write its unit in the heading, or widen the range in the site file"
+    if not outside.any():
+        return
+    by = fields.by_line(lambda line: fields.factor(name, line))
+    here = values / by
+    units = fields.by_line_text(lambda line: declared_unit(fields.site, name, line))
+    converted = np.full(fields.n, any(c.unit is not None for c in fields.columns(name)))
+    converted |= fields.says_unit(name)
+    where = " on line '{line}'" if name in fields.site.space.names else ""
+    fields.fault(
+        name,
+        outside,
+        "{value}{which} {sign} the declared range: expected {expected}" + where + "; correct the "
+        "value, write its unit in the heading, or widen the range in the site file",
+        which=lambda rows: _which_is(converted[rows], here[rows], units(rows)),
+        sign=lambda rows: pc.if_else(
+            pa.array(here[rows] < 0), "is negative and outside", "is outside"
+        ),
     )
+
+
+def _which_is(converted: Mask, here: Floats, unit: pa.Array) -> pa.Array:
+    """What a number is in the declared unit, where it stood in another."""
+    number = pc.binary_join_element_wise(_shown(here), unit, " ")
+    said = pc.binary_join_element_wise(", which is ", pc.utf8_rtrim_whitespace(number), "")
+    return pc.if_else(pa.array(converted), said, "")
+
+
+def _shown(numbers: Floats) -> pa.Array:
+    """Numbers to six significant digits, as text."""
+    return pa.array(np.char.mod("%.6g", numbers).tolist(), pa.string())
+
+
+def _refuse_moved(fields: Fields) -> None:
+    """Faults of rows of a rejects file that are still marked as having moved cells."""
+    binding, text = (
+        fields.log.binding,
+        fields.chunk.text if fields.log.binding.is_rejects_file else None,
+    )
+    if text is None or SHAPE_COLUMN not in binding.headings:
+        return
+    shape = text.column(binding.headings.index(SHAPE_COLUMN))
+    reason = text.column(REJECT_COLUMNS.index("reason"))
+    reasons = one_array(pc.fill_null(reason, f"'{SHAPE_COLUMN}' is not empty"))
+    moved = np.flatnonzero(np.asarray(shape.is_valid()))
+    fields.faults.whole(moved, "{said}", {"said": lambda rows: reasons.take(pa.array(rows))})
+
+
+def _refuse_totals(fields: Fields, runs: pa.RecordBatch) -> None:
+    """Faults of rows that sum up others."""
+    table, binding = fields.chunk.table, fields.log.binding
+    start = len(REJECT_COLUMNS) if binding.is_rejects_file else 0
+    named = {c.index: name for name, found in binding.columns.items() for c in found}
+    settings = [runs.column(name) for name in fields.site.space.names]
+    own = range(start, table.num_columns)
+    rows, words = totals_rows(table, own, named, settings, fields.faults.bad)
+    if len(rows):
+        reason = "a totals row, not a run ('{word}'): leave it out"
+        fields.faults.whole(rows, reason, {"word": lambda at: words.take(pa.array(at))})
 
 
 def _column(values: Floats) -> pa.Array | None:
     """Numbers as a column with NaN as null; None when all are."""
     empty = np.isnan(values)
+    if not empty.any():
+        return pa.array(values)
     return None if empty.all() else pa.array(values, pa.float64(), mask=empty)
 
 

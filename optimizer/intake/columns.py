@@ -13,7 +13,14 @@ from dataclasses import dataclass
 
 from optimizer.config import FEED_GRADE, PERCENT_UNITS, Site
 from optimizer.errors import InputError, nearest
-from optimizer.intake.schema import PROVENANCE, declared_unit, fields_of, same_unit, stored_factor
+from optimizer.intake.schema import (
+    PROVENANCE,
+    READINGS,
+    declared_unit,
+    fields_of,
+    same_unit,
+    stored_factor,
+)
 
 IGNORE = "ignore"
 """What a column is mapped to when it shall not be read."""
@@ -21,9 +28,10 @@ IGNORE = "ignore"
 # Columns that the rejects file puts before a row's own, and after it (see rejects.py).
 REJECT_COLUMNS = ("file", "row", "field", "value", "reason")
 SHAPE_COLUMN = "row_shape"
+MARK_COLUMN = "decimal_mark"
 
 TEXT_FIELDS = ("run_id", "line", "material", "deck_state", "note")
-UNITLESS = (*TEXT_FIELDS, "started_at", "grade_count")
+UNITLESS = (*TEXT_FIELDS, "started_at", "grade_count", *READINGS)
 
 _WITH_UNIT = re.compile(
     r"^(?P<name>.*?)\s*(?:\[(?P<square>[^\[\]]*)\]|\((?P<round>[^()]*)\)|(?P<sign>%))\s*$", re.S
@@ -140,19 +148,32 @@ class Headings:
         seen = {key_of(name) for h in headings for name in (h, split_unit(h)[0])}
         return [h for h in self.asked if key_of(h) not in seen]
 
+    def count(self, cells: Iterable[str]) -> int:
+        """How many fields the cells would fill if they were headings."""
+        mapped = {key_of(heading) for heading in self.mapped}
+        found = set()
+        for cell in cells:
+            keys = (key_of(cell), key_of(split_unit(cell)[0])) if len(cell) < 80 else ()
+            found |= {
+                self.fields.get(key, key) for key in keys if key in self.fields or key in mapped
+            }
+        return len(found)
+
     def bind(self, headings: Sequence[str], line: str | None) -> Binding:
         """Which columns fill which fields; ``line`` is what the options say of it, or None."""
         columns: dict[str, list[Column]] = {}
         ignored, problems = [], []
         leading = len(REJECT_COLUMNS) if is_rejects_file(headings) else 0
         targets = self._targets(headings)
+        if set(PROVENANCE) <= set(headings):  # runs exported from a history
+            targets |= {name: (name, None) for name in READINGS if name in headings}
         for index, heading in enumerate(headings[leading:], leading):
             field, unit, problem = self._field_of(heading, targets.get(heading))
             if problem:
                 problems.append(problem)
             if field:
                 columns.setdefault(field, []).append(Column(index, heading, unit))
-            elif heading.strip() and heading not in (SHAPE_COLUMN, *PROVENANCE):
+            elif heading.strip() and heading not in (SHAPE_COLUMN, MARK_COLUMN, *PROVENANCE):
                 ignored.append(heading)
         if not leading:
             problems += [
@@ -187,15 +208,21 @@ class Headings:
             field, asked = mapped
             if field == IGNORE:
                 return None, None, ""
-            if asked is None and unit is not None and self._unit_problem(field, unit):
+            if asked is None and unit is not None and self.unit_problem(field, unit):
                 unit = None  # "Recovery (lab)" mapped to recovery: the bracket is no unit
-            return field, unit if asked is None else asked, self._unit_problem(field, asked)
+            return field, unit if asked is None else asked, self.unit_problem(field, asked)
         found = self.fields.get(key_of(name))
         if found is None or found in UNITLESS:
             return found, None, ""
-        return found, unit, self._unit_problem(found, unit, heading)
+        return found, unit, self.unit_problem(found, unit, heading)
 
-    def _unit_problem(self, field: str, unit: str | None, heading: str = "") -> str:
+    def takes_unit(self, heading: str) -> str | None:
+        """The field of a heading that names no unit and could; None of any other."""
+        name, unit = split_unit(heading)
+        found = self.fields.get(key_of(name))
+        return found if unit is None and found not in UNITLESS else None
+
+    def unit_problem(self, field: str, unit: str | None, heading: str = "") -> str:
         """Why a unit does not fit a field on any line, or empty."""
         if unit is None or field in UNITLESS:
             return ""

@@ -8,7 +8,6 @@ storage in single precision loses, and is rejected otherwise, naming what differ
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,15 +15,15 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from optimizer.intake.identity import CORE
-from optimizer.intake.values import as_mask
+from optimizer.intake.rejects import SCHEMA
+from optimizer.intake.values import as_mask, joined, spread
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from optimizer.intake.rejects import Reject
+    from optimizer.intake.report import FileTally
 
     Mask = NDArray[np.bool_]
-    from optimizer.intake.report import FileTally
 
 # Relative difference that single precision and a change of unit can make, with room to spare.
 SAME = 1e-5
@@ -40,23 +39,39 @@ class Conflicts:
     def __init__(self, settings: Sequence[str], material: Sequence[str]) -> None:
         self.fields = (*CORE[1:2], "material", *settings, *CORE[2:], "deck_state", *material)
         self._runs: list[pa.RecordBatch] = []
-        self._rows: list[tuple[Reject, dict[str, str], FileTally]] = []
+        self._owner: list[NDArray[np.int64]] = []
+        self._rejects: list[pa.Table] = []
+        self._cells: list[pa.Table] = []
+        self._tallies: list[tuple[FileTally, int]] = []
 
     def __bool__(self) -> bool:
-        return bool(self._rows)
+        return bool(self._runs)
 
     def add(
         self,
         runs: pa.RecordBatch,
-        rejects: Sequence[Reject],
-        cells: Sequence[dict[str, str]],
+        owner: NDArray[np.int64],
+        rejects: pa.Table,
+        cells: pa.Table,
         tally: FileTally,
     ) -> None:
-        """Takes disputed rows: as runs, as rejects still without a reason, and as they stood."""
-        self._runs.append(runs)
-        self._rows += [(r, c, tally) for r, c in zip(rejects, cells, strict=True)]
+        """Takes disputed runs and the rows of a log that they are made of.
 
-    def settle(self, found: Iterator[pa.RecordBatch]) -> list[Reject]:
+        Args:
+            runs: as runs.
+            owner: which of the runs each row belongs to, shape (n,).
+            rejects: the rows as rejects that have no reason yet, n of them.
+            cells: the rows as they stood, one column a field.
+            tally: of their file.
+        """
+        before = sum(len(batch) for batch in self._runs)
+        self._runs.append(runs)
+        self._owner.append(owner + before)
+        self._rejects.append(rejects)
+        self._cells.append(cells)
+        self._tallies.append((tally, len(rejects)))
+
+    def settle(self, found: Iterator[pa.RecordBatch]) -> pa.Table:
         """Rows that stay disputed, as rejects; the tallies are brought up to date.
 
         Args:
@@ -64,29 +79,26 @@ class Conflicts:
         """
         here = pa.Table.from_batches(self._runs)
         there = self._known(here, found)
-        differs = {
-            name: _differ(here[name], there[name])
-            for name in self.fields
-            if name in there.column_names
-        }
-        rejects = []
-        for k, (reject, cells, tally) in enumerate(self._rows):
-            names = [name for name, mask in differs.items() if mask[k]]
-            if not names:
-                tally.already_known += 1
-                continue
-            tally.rejected += 1
-            said = ", ".join(
-                f"{name} is {_shown(there[name][k])} there and {_shown(here[name][k])} here"
-                for name in names
-            )
-            reason = (
-                f"run_id '{here['run_id'][k]}' of line '{here['line'][k]}' is already known with "
-                f"other values: {said}; give this row its own run_id if it is another run"
-            )
-            value = cells.get(names[0], "")
-            rejects.append(replace(reject, field=names[0], value=value, reason=reason))
-        return rejects
+        names = [name for name in self.fields if name in there.column_names]
+        differs = {name: _differ(here[name], there[name]) for name in names}
+        owner = np.concatenate(self._owner)
+        unlike = np.logical_or.reduce(list(differs.values()))
+        disputed = unlike[owner]
+        start = 0
+        for tally, n in self._tallies:
+            wrong = int(disputed[start : start + n].sum())
+            tally.rejected += wrong
+            tally.already_known += n - wrong
+            start += n
+        rows = pa.array(unlike)
+        masks = {name: mask[unlike] for name, mask in differs.items() if mask.any()}
+        field, reason = _reasons(here.filter(rows), there.filter(rows), masks)
+        at = pa.array((np.cumsum(unlike) - 1)[owner[disputed]])
+        field, reason, chosen = field.take(at), reason.take(at), pa.array(disputed)
+        cells = pa.concat_tables(self._cells, promote_options="default").filter(chosen)
+        told = {"field": field, "value": _cells_of(cells, field), "reason": reason}
+        rejects = pa.concat_tables(self._rejects).filter(chosen)
+        return pa.table([told.get(n, rejects[n]) for n in SCHEMA.names], schema=SCHEMA)
 
     def _known(self, here: pa.Table, found: Iterator[pa.RecordBatch]) -> pa.Table:
         """The known run of each disputed row, in their order."""
@@ -97,12 +109,14 @@ class Conflicts:
             if len(part):
                 parts.append(pa.Table.from_batches([part]))
         known = pa.concat_tables(parts, promote_options="default")
-        at = {key: k for k, key in reversed(list(enumerate(_places(known))))}
-        return known.take(pa.array([at[key] for key in _places(here)]))
+        return known.take(pc.index_in(_places(here), _places(known)))
 
 
-def _places(runs: pa.Table) -> Iterator[tuple[str, str]]:
-    return zip(runs["line"].to_pylist(), runs["run_id"].to_pylist(), strict=True)
+def _places(runs: pa.Table) -> pa.Array:
+    """Line and run id of each run as one text, shape (n,)."""
+    return pc.binary_join_element_wise(
+        runs["line"].cast(pa.string()), runs["run_id"], "\0"
+    ).combine_chunks()
 
 
 def _differ(a: pa.ChunkedArray, b: pa.ChunkedArray) -> Mask:
@@ -115,8 +129,45 @@ def _differ(a: pa.ChunkedArray, b: pa.ChunkedArray) -> Mask:
     return np.asarray(unequal | (as_mask(a.is_null()) != as_mask(b.is_null())), dtype=bool)
 
 
-def _shown(value: pa.Scalar) -> str:
-    plain = value.as_py()
-    if plain is None:
+def _reasons(
+    here: pa.Table, there: pa.Table, differs: dict[str, Mask]
+) -> tuple[pa.Array, pa.Array]:
+    """First differing field and reason of each of some runs, all of which differ."""
+    if not differs:
+        return pa.array([], pa.string()), pa.array([], pa.string())
+    said, fields = [], []
+    for name, mask in differs.items():
+        texts = pa.array(_said(name, here, there, np.flatnonzero(mask)), pa.string())
+        said.append(spread(texts, mask))
+        fields.append(pc.if_else(pa.array(mask), name, None))
+    reason = pc.binary_join_element_wise(
+        "run_id '", here["run_id"].combine_chunks(),
+        "' of line '", here["line"].combine_chunks(),
+        "' is already known with other values: ",
+        joined(said, ", "),
+        "; give this row its own run_id if it is another run", "",
+    )  # fmt: skip
+    return pc.coalesce(*fields), reason
+
+
+def _cells_of(cells: pa.Table, field: pa.Array) -> pa.Array:
+    """The cell of each row in the field named for it, empty where there is none."""
+    value = pa.repeat("", len(field))
+    for name in pc.unique(field).drop_null().to_pylist():
+        if name in cells.column_names:
+            here = pc.fill_null(pc.equal(field, name), False)
+            value = pc.if_else(here, pc.fill_null(cells[name].combine_chunks(), ""), value)
+    return value
+
+
+def _said(name: str, here: pa.Table, there: pa.Table, rows: NDArray[np.int64]) -> list[str]:
+    """What some rows have for a field, and what the known runs have."""
+    at = pa.array(rows)
+    pairs = zip(there[name].take(at).to_pylist(), here[name].take(at).to_pylist(), strict=True)
+    return [f"{name} is {_shown(a)} there and {_shown(b)} here" for a, b in pairs]
+
+
+def _shown(value: object) -> str:
+    if value is None:
         return "empty"
-    return f"{plain:.6g}" if isinstance(plain, float) else str(plain)
+    return f"{value:.6g}" if isinstance(value, float) else str(value)

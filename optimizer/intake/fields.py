@@ -1,38 +1,41 @@
 """One chunk of a log as fields: text, states and numbers in stored units, and what is at fault.
 
-Everything is done a column at a time; only rows at fault are looked at one by one, to say what
-stood there, what was expected and what to do.
+Everything is done a column at a time, the reasons of rows at fault included: what stood there,
+what was expected and what to do.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
-from functools import cached_property
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property, partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from optimizer.config import FEED_GRADE, Site
+from optimizer.config import Site
 from optimizer.errors import InputError
 from optimizer.intake.columns import Binding, Column, is_percent
+from optimizer.intake.faults import Faults, Fill
 from optimizer.intake.schema import FRACTIONS, declared_unit, scaled, stored_factor
-from optimizer.intake.source import Chunk
-from optimizer.intake.values import Decimal, as_text, numbers
+from optimizer.intake.source import Chunk, Decimal
+from optimizer.intake.values import TWO_WAYS, Numbers, as_text, both_numbers, numbers, one_array
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Mask = NDArray[np.bool_]
     Floats = NDArray[np.float64]
+    Rows = NDArray[np.int64]
 
 # A standard error above this is no error of a fraction: the fraction could be anything.
 HIGHEST_SE = 0.5
 NEEDED = ("grade", "recovery")
-
-Reason = str | Callable[[int], str]
+COUNTS = ("grade_count", "samples")
+# A column of numbers has a handful of units; a column of prose, one in each cell.
+MOST_UNITS = 50
 
 
 @dataclass(frozen=True)
@@ -44,6 +47,10 @@ class Log:
         source: file name that the history keeps.
         site, binding, decimal: how to read it.
         line: line of rows that name none, or None.
+        timed: whether every row needs a time.
+        proof: what each column proves of how it is written, by index; None while the log is
+            still being read.
+        factors: from units to stored ones, by field and line, as far as worked out.
     """
 
     name: str
@@ -52,15 +59,13 @@ class Log:
     binding: Binding
     decimal: Decimal
     line: str | None
+    timed: bool = False
+    proof: Mapping[int, int] | None = None
+    factors: dict[tuple[str, str | None, str | None], float] = field(default_factory=dict)
 
-
-def cell_of(chunk: Chunk, log: Log, name: str, row: int) -> str:
-    """The cell of a field as it stood; empty when there is none."""
-    for column in log.binding.columns.get(name, ()):
-        cell = chunk.text.column(column.index)[row].as_py()
-        if cell:
-            return str(cell)
-    return ""
+    def proof_of(self, column: Column) -> int | None:
+        """What one column proves, None while that is not known."""
+        return None if self.proof is None else self.proof.get(column.index, 0)
 
 
 class Fields:
@@ -71,14 +76,22 @@ class Fields:
 
     Attributes:
         n: number of rows.
-        bad: which rows have any fault, shape (n,).
+        faults: what is at fault.
+        unsure: rows that the rest of the log may settle, shape (n,).
+        proof: what the columns of this chunk prove, by index.
+        settled: cells read as others of their column prove, by index.
+        highest: highest number of each column headed in per cent, by index.
     """
 
     def __init__(self, chunk: Chunk, log: Log) -> None:
         self.chunk, self.log, self.site = chunk, log, log.site
         self.n = chunk.table.num_rows
-        self.bad = np.zeros(self.n, bool)
-        self._found: list[tuple[str, Mask, Reason]] = []
+        self.faults = Faults(self.n)
+        self.unsure = np.zeros(self.n, bool)
+        self.proof: dict[int, int] = {}
+        self.settled: dict[int, int] = {}
+        self.highest: dict[int, float] = {}
+        self._said: dict[str, Mask] = {}
 
     def has(self, name: str) -> bool:
         """Whether the log has a column for the field."""
@@ -90,45 +103,38 @@ class Fields:
 
     # -- faults ------------------------------------------------------------------------------
 
-    def fault(self, name: str, mask: Mask, reason: Reason) -> None:
-        """Notes rows at fault, shape (n,)."""
-        if mask.any():
-            self.bad |= mask
-            self._found.append((name, mask, reason))
+    def fault(self, name: str, mask: Mask, reason: str, **fills: Fill) -> None:
+        """Notes rows at fault, shape (n,).
 
-    def faults(self) -> dict[int, tuple[str, str]]:
-        """First field and joined reasons of each faulty row, by position."""
-        first: dict[int, str] = {}
-        reasons: dict[int, list[str]] = {}
-        for name, mask, reason in self._found:
-            for row in np.flatnonzero(mask).tolist():
-                first.setdefault(row, name)
-                said = reason if isinstance(reason, str) else reason(row)
-                reasons.setdefault(row, []).append(f"{name} {said}")
-        return {row: (first[row], "; ".join(reasons[row])) for row in sorted(first)}
+        The reason may have ``{value}``, the cell; ``{line}``; ``{expected}``; and what ``fills``
+        give, each a function of row positions to texts.
+        """
+        known = {
+            "value": lambda rows: self.cells(name, rows),
+            "line": self.by_line_text(str),
+            "expected": self.by_line_text(lambda line: self.expected(name, line)),
+            "readings": lambda rows: both_numbers(self.cells(name, rows)),
+        }
+        self.faults.add(name, mask, f"{name} {reason}", {**known, **fills})
 
-    def cell(self, name: str, row: int) -> str:
-        """The trimmed cell of a field as it stood."""
-        return cell_of(self.chunk, self.log, name, row).strip()
+    def cells(self, name: str, rows: Rows, bare: bool = True) -> pa.Array:
+        """Cells of a field as they stood, empty where there are none; trimmed when bare."""
+        columns = self.columns(name)
+        if not columns:
+            return pa.repeat("", len(rows))
+        at = pa.array(rows)
+        texts = [self.chunk.text.column(c.index).take(at) for c in columns]
+        cell = one_array(pc.fill_null(pc.coalesce(*texts), ""))
+        return pc.utf8_trim_whitespace(cell) if bare else cell
 
-    def expecting(self, name: str, what: str) -> Reason:
-        """A reason that ends with what was expected; ``{value}`` and ``{line}`` are filled in."""
-
-        def said(row: int) -> str:
-            shown = what.format(value=self.cell(name, row), line=self.line_of(row))
-            return f"{shown}: expected {self.expected(name, row)}"
-
-        return said
-
-    def expected(self, name: str, row: int) -> str:
+    def expected(self, name: str, line: str | None) -> str:
         """What a number of this field should be, in words."""
-        if name == "grade_count":
+        if name in COUNTS:
             return "a whole number above 0"
         if name in FRACTIONS:
             top = 1.0 if name in NEEDED else HIGHEST_SE
             per_cent = any(is_percent(c.unit) for c in self.columns(name))
             return f"from 0 to {100 * top:g} %" if per_cent else f"a fraction from 0 to {top:g}"
-        line = self.line_of(row)
         low, high = self.limits(name, line)
         unit = declared_unit(self.site, name, line)
         return f"a number from {low:g} to {high:g} {unit}".rstrip()
@@ -151,7 +157,7 @@ class Fields:
         return given if self.log.line is None else pc.fill_null(given, self.log.line)
 
     @cached_property
-    def _lines(self) -> tuple[list[str | None], NDArray[np.int64] | None]:
+    def _lines(self) -> tuple[list[str | None], Rows | None]:
         """Lines of this chunk, and the line of each row as a position, None when there is one."""
         coded = self.line.dictionary_encode(null_encoding="encode")
         names = coded.dictionary.to_pylist() or [None]
@@ -164,10 +170,15 @@ class Fields:
         same = codes is None or np.all(each == each[0])
         return float(each[0]) if same else each[codes]
 
-    def line_of(self, row: int) -> str | None:
-        """Line of one row."""
-        names, codes = self._lines
-        return names[0 if codes is None else codes[row]]
+    def by_line_text(self, of: Callable[[str | None], str]) -> Fill:
+        """A text that depends on the line, as a function of rows."""
+
+        def texts(rows: Rows) -> pa.Array:
+            names, codes = self._lines
+            each = pa.array([of(name) for name in names], pa.string())
+            return each.take(pa.array(np.zeros(len(rows), int) if codes is None else codes[rows]))
+
+        return texts
 
     # -- text and numbers --------------------------------------------------------------------
 
@@ -194,53 +205,88 @@ class Fields:
             unread |= twice
             values = np.where(np.isnan(values), read, values)
         infinite = np.isinf(values) & ~unread
-        self.fault(name, infinite, self.expecting(name, "'{value}' is not finite"))
-        return values, unread | infinite
+        if infinite.any():
+            self.fault(name, infinite, "'{value}' is not finite: expected {expected}")
+            unread |= infinite
+        return values, unread
+
+    def says_unit(self, name: str) -> Mask:
+        """Which cells of a field, once it is read, say a unit of their own; shape (n,)."""
+        return self._said.get(name, np.zeros(self.n, bool))
 
     def _column(self, name: str, column: Column) -> tuple[Floats, Mask]:
         """One column in stored units, and which cells cannot be read."""
-        read = numbers(self.chunk.table.column(column.index), self.log.decimal)
-        unread = np.zeros(self.n, bool)
+        given = self.chunk.table.column(column.index)
+        read = numbers(given, self.log.decimal, self.log.proof_of(column), units=True)
+        self.note(column, read.proof, read.settled, read.unsure)
+        unread = np.zeros(self.n, bool) if read.unsure is None else read.unsure.copy()
         for mask, reason in read.faults:
-            self.fault(name, mask, self.expecting(name, reason))
+            both = ": {readings}" if reason is TWO_WAYS else ""
+            self.fault(name, mask, f"{reason}{both}: expected {{expected}}")
             unread |= mask
-        by = self.by_line(lambda line: self._factor(name, line, column.unit))
-        unlike = np.isnan(by) & ~np.isnan(read.values) & ~unread
+        if is_percent(column.unit) and len(read.values):
+            self.highest[column.index] = float(
+                np.max(read.values, initial=-1, where=~np.isnan(read.values))
+            )
+        values, unlike = self._in_stored_unit(name, column.unit, read)
+        unlike &= ~np.isnan(read.values) & ~unread
+        unit = column.unit or ""
+        reason = "has the unit '{unit}', which line '{line}' does not measure it in"
         if unlike.any():
-            reason = f"has the unit '{column.unit}', which line '{{line}}' does not measure it in"
-            self.fault(name, unlike, self.expecting(name, reason))
-            unread |= unlike
+            self.fault(
+                name,
+                unlike,
+                f"'{{value}}' {reason}: expected {{expected}}",
+                unit=lambda rows: _units_of(read, rows, unit),
+            )
+        return values, unread | unlike
+
+    def note(self, column: Column, proof: int, settled: int, unsure: Mask | None) -> None:
+        """Keeps what a column proves, and which rows wait for the rest of the log."""
+        if proof:
+            self.proof[column.index] = self.proof.get(column.index, 0) | proof
+        if settled:
+            self.settled[column.index] = self.settled.get(column.index, 0) + settled
+        if unsure is not None:
+            self.unsure |= unsure
+
+    def _in_stored_unit(self, name: str, unit: str | None, read: Numbers) -> tuple[Floats, Mask]:
+        """Values in the stored unit, and which are in a unit that their line does not convert."""
+        by = self.by_line(lambda line: self.factor(name, line, unit))
         values = scaled(read.values, by)
-        if read.percent is not None:
-            values, refused = self._percent_cells(name, column, read.values, values, read.percent)
-            self.fault(name, refused, self.expecting(name, "'{value}' has a per cent sign"))
-            unread |= refused
-        return values, unread
+        unlike = np.broadcast_to(np.isnan(by), self.n).copy()
+        if read.units is None:
+            return values, unlike
+        values = values.copy()
+        self._said[name] = self.says_unit(name) | np.asarray(read.units.is_valid())
+        counted = pc.value_counts(read.units.drop_null()).to_pylist()
+        counted.sort(key=lambda unit: -unit["counts"])
+        unlike |= np.asarray(read.units.is_valid())
+        for own in (c["values"] for c in counted[:MOST_UNITS]):
+            mask = np.asarray(pc.fill_null(pc.equal(read.units, own), False))
+            by = self.by_line(partial(self.factor, name, unit=own))
+            each = by if isinstance(by, float) else by[mask]
+            values[mask] = scaled(read.values[mask], each)
+            unlike[mask] = np.isnan(each)
+        return values, unlike
 
-    def _factor(self, name: str, line: str | None, unit: str | None) -> float:
+    def factor(self, name: str, line: str | None, unit: str | None = None) -> float:
         """Factor to the stored unit, NaN where the line does not measure the field in the unit."""
-        if name == "grade_count":
-            return 1.0
-        try:
-            return stored_factor(self.site, name, line, unit)
-        except InputError:
-            return float("nan")
-
-    def _percent_cells(
-        self, name: str, column: Column, raw: Floats, values: Floats, percent: Mask
-    ) -> tuple[Floats, Mask]:
-        """Values with cells such as '97.2 %' taken as per cent, and where a sign has no place."""
-        unit = declared_unit(self.site, name, None) if column.unit is None else column.unit
-        if is_percent(unit):
-            return values, np.zeros(self.n, bool)
-        if name in FRACTIONS or name == FEED_GRADE:
-            return np.where(percent, raw / 100.0, values), np.zeros(self.n, bool)
-        return values, percent & ~np.isnan(raw)
+        if name in COUNTS:
+            return 1.0 if unit is None else float("nan")
+        key = name, line, unit
+        if key not in self.log.factors:
+            try:
+                self.log.factors[key] = stored_factor(self.site, name, line, unit)
+            except InputError:
+                self.log.factors[key] = float("nan")
+        return self.log.factors[key]
 
 
-def one_array(column: pa.ChunkedArray | pa.Array) -> pa.Array:
-    """A column in one piece."""
-    return column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column
+def _units_of(read: Numbers, rows: Rows, unit: str) -> pa.Array:
+    if read.units is None:
+        return pa.repeat(unit, len(rows))
+    return pc.fill_null(read.units.take(pa.array(rows)), unit)
 
 
 def _blank_as_null(column: pa.ChunkedArray) -> pa.ChunkedArray:

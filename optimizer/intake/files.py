@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import glob
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
+from contextlib import closing
 from pathlib import Path
-from typing import IO
 
+from optimizer.config import Site
 from optimizer.errors import InputError
-from optimizer.intake.readers import open_log
+from optimizer.intake.columns import Headings
+from optimizer.intake.readers import SUFFIXES, Member, logs_in
 from optimizer.intake.source import Source
-
-SUFFIXES = (".csv", ".tsv", ".txt", ".csv.gz", ".tsv.gz", ".txt.gz", ".parquet", ".pq")
 
 
 def find_logs(paths: Iterable[str | Path]) -> list[Path]:
@@ -55,19 +55,31 @@ def _logs_in(folder: Path) -> Iterator[Path]:
     if (folder / "_delta_log").exists():
         return
     for entry in sorted(folder.iterdir()):
-        if entry.name.startswith((".", "_")):
+        # What spreadsheets keep beside an open workbook begins with ~$.
+        if entry.name.startswith((".", "_", "~$")):
             continue
         if entry.is_dir():
-            yield from _logs_in(entry)
+            if not folder.resolve().is_relative_to(entry.resolve()):  # a link back up
+                yield from _logs_in(entry)
         elif entry.name.lower().endswith(SUFFIXES):
             yield entry
 
 
-def open_path(path: Path) -> tuple[IO[bytes], Source]:
-    """Opens a log file.
+def open_path(path: Path) -> tuple[closing[Generator[Member]], Source]:
+    """Opens the first log of a file, for whom it is not a log of runs; and what closes it again.
 
     Raises:
-        InputError: when there is none, or it is neither text nor Parquet.
+        InputError: when there is no file, or it holds no log.
+    """
+    logs = logs_of_path(path, Headings(Site()), lambda _: None)
+    return closing(logs), next(logs).open()
+
+
+def logs_of_path(path: Path, known: Headings, warn: Callable[[str], None]) -> Generator[Member]:
+    """The logs of a file, which is open while they are read.
+
+    Raises:
+        InputError: when there is no file, or it holds no log.
     """
     if path.is_dir():
         raise InputError(f"folder '{path}' has no logs.", hint=f"Looked for {', '.join(SUFFIXES)}.")
@@ -77,8 +89,5 @@ def open_path(path: Path) -> tuple[IO[bytes], Source]:
         raise InputError(f"'{path}' does not exist.", hint="Check the path.") from None
     except OSError as error:
         raise InputError(f"'{path}' cannot be read: {error.strerror}.") from None
-    try:
-        return stream, open_log(stream, str(path))
-    except BaseException:
-        stream.close()
-        raise
+    with stream:
+        yield from logs_in(stream, str(path), known, warn)

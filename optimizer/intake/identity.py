@@ -19,6 +19,8 @@ the first half of the id, the sum weighted by odd numbers made of the names the 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -37,6 +39,11 @@ _MANTISSA = 10 ** (SIGNIFICANT_DIGITS - 1)
 # decimal exponent without a logarithm, whose last bit differs between platforms.
 _LOWEST, _HIGHEST = -46, 40
 _POWERS = np.array([float(f"1e{k}") for k in range(_LOWEST, _HIGHEST + 1)])
+# By which a number of each exponent (from one below the lowest) is multiplied and divided to have
+# its digits before the point; one of the two is 1.
+_SHIFTS = SIGNIFICANT_DIGITS - 1 - np.arange(_LOWEST - 1, _HIGHEST + 1)
+_UP = _POWERS[np.clip(_SHIFTS, 0, _HIGHEST) - _LOWEST]
+_DOWN = _POWERS[np.clip(-_SHIFTS, 0, _HIGHEST) - _LOWEST]
 
 _MULTIPLY_1 = np.uint64(0xBF58476D1CE4E5B9)
 _MULTIPLY_2 = np.uint64(0x94D049BB133111EB)
@@ -77,9 +84,17 @@ def hash_text(column: pa.Array) -> Keys:
     words = np.ndarray((len(padded) - 7,), "<u8", padded, strides=(1,))
     start, left = offsets[:-1].astype(np.int64), np.diff(offsets).astype(np.int64)
     hashed = mix(left.astype(np.uint64) + _TEXT)
+    if left[0] % 8 == 0 and column.null_count == 0 and (left == left[0]).all():
+        # Run ids are of one length: their words stand in even rows.
+        even = np.frombuffer(used[offsets[0] :].tobytes(), "<u8").reshape(n, -1)
+        for word in even.T:
+            hashed = mix(hashed ^ word)
+        return hashed
     rows: NDArray[np.int64] | slice = slice(None)
     while len(start) and (longest := left.max()) > 0:
-        word = words[start] & _FIRST_BYTES[np.clip(left, 0, 8)]
+        word = words[start]
+        if left.min() < 8:
+            word &= _FIRST_BYTES[np.clip(left, 0, 8)]
         hashed[rows] = mix(hashed[rows] ^ word)
         start, left = start + 8, left - 8
         if longest > 8:
@@ -95,15 +110,22 @@ def hash_text(column: pa.Array) -> Keys:
     )
 
 
+def hash_labels(column: pa.Array) -> Keys:
+    """The same hashes, for a column of few different texts; shape (n,)."""
+    coded = column.dictionary_encode(null_encoding="encode")
+    return hash_text(coded.dictionary)[coded.indices.to_numpy()]
+
+
 def number_codes(values: NDArray[np.float64]) -> Keys:
     """Codes of numbers to six significant digits, shape (n,); equal numbers, equal codes."""
     with np.errstate(over="ignore"):
         single = values.astype(np.float32).astype(np.float64)
-    exponent = np.searchsorted(_POWERS, np.abs(single), side="right") - 1 + _LOWEST
-    shift = SIGNIFICANT_DIGITS - 1 - exponent
-    up = _POWERS[np.clip(shift, 0, _HIGHEST) - _LOWEST]
-    down = _POWERS[np.clip(-shift, 0, _HIGHEST) - _LOWEST]
-    mantissa = np.rint(np.nan_to_num(single * up / down)).astype(np.int64)
+    place = np.searchsorted(_POWERS, np.abs(single), side="right")
+    exponent = place - 1 + _LOWEST
+    scaled = single * _UP[place] / _DOWN[place]
+    if not np.isfinite(scaled).all():
+        scaled = np.nan_to_num(scaled)
+    mantissa = np.rint(scaled).astype(np.int64)
     carried = np.abs(mantissa) >= 10 * _MANTISSA
     if carried.any():  # 9.999999 and 10 are one number
         mantissa[carried] //= 10
@@ -115,13 +137,14 @@ def _codes(column: pa.Array) -> tuple[Keys, Mask | None]:
     """Codes of one column, shape (n,), and which cells are filled (None for all)."""
     filled = None if column.null_count == 0 else np.asarray(column.is_valid())
     if pa.types.is_string(column.type):
-        return hash_text(column), filled
+        return hash_labels(column), filled
     if pa.types.is_floating(column.type):
         return number_codes(column.to_numpy(zero_copy_only=False)), filled
     whole = pc.fill_null(column.cast(pa.int64()), 0)
     return whole.to_numpy(zero_copy_only=False).view(np.uint64), filled
 
 
+@cache
 def _seed(name: str) -> tuple[np.uint64, np.uint64]:
     """Seed and odd weight of a column, made of its name."""
     seed = hash_text(pa.array([name]))
@@ -135,10 +158,11 @@ class _Sum:
         self.first = np.zeros(n, np.uint64)
         self.second = np.zeros(n, np.uint64)
 
-    def add(self, name: str, column: pa.Array) -> None:
+    def add(self, name: str, column: pa.Array, hashes: Keys | None = None) -> None:
+        """Adds a column; ``hashes`` of its texts where they are known."""
         if column.null_count == len(column):
             return
-        codes, filled = _codes(column)
+        codes, filled = _codes(column) if hashes is None else (hashes, None)
         seed, weight = _seed(name)
         mixed = mix(codes ^ seed)
         if filled is not None:
@@ -161,6 +185,7 @@ class Fingerprints:
     Attributes:
         identity: two words a run, shape (n, 2).
         content: one word a run, shape (n,); equal content, equal word.
+        lines: hashes of the lines, shape (n,).
     """
 
     def __init__(
@@ -168,7 +193,9 @@ class Fingerprints:
     ) -> None:
         core, extra = _Sum(len(runs)), _Sum(len(runs))
         names = set(runs.schema.names)
-        for name in (*CORE, "deck_state", *settings):
+        self.lines = hash_labels(runs.column("line"))
+        core.add("line", runs.column("line"), self.lines)
+        for name in (*CORE[1:], "deck_state", *settings):
             if name in names:
                 core.add(name, runs.column(name))
         for name in ("material", *material):
@@ -266,6 +293,23 @@ class _Contents:
         return self._map.get(content)[0]
 
 
+@dataclass(frozen=True)
+class Identified:
+    """A batch of runs, each with its id.
+
+    Args:
+        runs: in the run table's schema.
+        derived: whose id was made of their content, shape (n,).
+        keys: one word a line and id, shape (n,).
+        content: one word a run, as in ``Fingerprints``.
+    """
+
+    runs: pa.RecordBatch
+    derived: Mask
+    keys: Keys
+    content: Keys
+
+
 class KnownRuns:
     """The runs that the history has or that this load has added, as keys.
 
@@ -278,26 +322,33 @@ class KnownRuns:
         self._content_of = KeyMap()
         self._given, self._derived = _Contents(), _Contents()
 
-    def prints(self, runs: pa.RecordBatch) -> Fingerprints:
-        """Fingerprints of a batch."""
-        return Fingerprints(runs, *self._names)
+    def identify(self, runs: pa.RecordBatch) -> Identified:
+        """A batch with an id for each run that came without one."""
+        prints = Fingerprints(runs, *self._names)
+        given = runs.column("run_id")
+        derived = np.asarray(given.is_null())
+        if derived.any():
+            place = runs.schema.get_field_index("run_id")
+            ids = pc.coalesce(given, run_ids(prints.identity))
+            runs = runs.set_column(place, runs.schema.field(place), ids)
+        return Identified(runs, derived, _id_keys(runs, prints.lines), prints.content)
 
     def learn(self, batches: Iterator[pa.RecordBatch]) -> None:
         """Takes runs of the history as known."""
         for batch in batches:
-            prints = self.prints(batch)
+            prints = Fingerprints(batch, *self._names)
             derived = np.asarray(pc.equal(run_ids(prints.identity), batch.column("run_id")))
-            self._content_of.claim(_id_keys(batch), prints.content)
+            self._content_of.claim(_id_keys(batch, prints.lines), prints.content)
             self._given.add(prints.content[~derived])
             self._derived.add(prints.content[derived])
 
-    def admit(self, runs: pa.RecordBatch, content: Keys, derived: Mask) -> NDArray[np.int8]:
+    def admit(self, found: Identified) -> NDArray[np.int8]:
         """Verdict on each row, shape (n,); rows added become known.
 
         Rows with their own id go first, so that within a batch an equal row without one is
         always the duplicate.
         """
-        ids = _id_keys(runs)
+        ids, content, derived = found.keys, found.content, found.derived
         verdict = np.full(len(ids), KNOWN, np.int8)
         for group, own, other in (
             (~derived, self._given, self._derived),
@@ -316,5 +367,5 @@ class KnownRuns:
         return verdict
 
 
-def _id_keys(runs: pa.RecordBatch) -> Keys:
-    return mix(hash_text(runs.column("run_id")) ^ mix(hash_text(runs.column("line"))))
+def _id_keys(runs: pa.RecordBatch, lines: Keys) -> Keys:
+    return mix(hash_text(runs.column("run_id")) ^ mix(lines))

@@ -7,14 +7,14 @@ grow with the log. What a load decides about a row is one of three: added, alrea
 from __future__ import annotations
 
 import os
-from collections import Counter, deque
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import nullcontext
 from dataclasses import dataclass, field
 from functools import partial
+from itertools import chain, islice
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 import pyarrow as pa
@@ -22,16 +22,33 @@ import pyarrow.compute as pc
 
 from optimizer.config import Site
 from optimizer.errors import InputError
-from optimizer.intake.checks import Checked, check
-from optimizer.intake.columns import REJECT_COLUMNS, SHAPE_COLUMN, UNITLESS, Headings
+from optimizer.intake.columns import MARK_COLUMN, UNITLESS, Headings
 from optimizer.intake.conflicts import Conflicts
-from optimizer.intake.fields import Log, cell_of
-from optimizer.intake.identity import ADDED, CONFLICT, KNOWN, Fingerprints, KnownRuns, run_ids
-from optimizer.intake.rejects import Place, Reject, RejectsStore, cells_of, ragged_cells
+from optimizer.intake.examine import (
+    Examined,
+    Rows,
+    as_they_stood,
+    by_mark,
+    examine,
+    places_of,
+    together,
+)
+from optimizer.intake.fields import COUNTS, Log
+from optimizer.intake.identity import (
+    ADDED,
+    CONFLICT,
+    KNOWN,
+    Identified,
+    KnownRuns,
+)
+from optimizer.intake.notes import Notes
+from optimizer.intake.readers import Member
+from optimizer.intake.rejects import PLACE, SCHEMA, RejectsStore, file_reject
 from optimizer.intake.report import SHOWN_REJECTS, FileTally, LoadReport
+from optimizer.intake.samples import SampleStore
 from optimizer.intake.schema import schema_of
-from optimizer.intake.source import Chunk, Ragged, Source
-from optimizer.intake.values import as_mask
+from optimizer.intake.source import Chunk, Source
+from optimizer.intake.steady import gather
 
 if TYPE_CHECKING:
     from optimizer.history import History
@@ -47,10 +64,10 @@ Progress = Callable[[str, int, int], None]
 
 @dataclass(frozen=True)
 class Given:
-    """A log as given: how it is named, and how to open it."""
+    """A file as given: how it is named, and the logs in it."""
 
     name: str
-    open: Callable[[], tuple[IO[bytes] | None, Source]]
+    logs: Callable[[Headings, Callable[[str], None]], Iterator[Member]]
 
 
 @dataclass
@@ -61,6 +78,7 @@ class Load:
         site, headings: how to read logs.
         history: what is known.
         line: line of rows that name none, from the options.
+        samples: whether rows are readings over time, several to a run.
         progress: told of each file.
     """
 
@@ -68,11 +86,13 @@ class Load:
     headings: Headings
     history: History
     line: str | None = None
+    samples: bool = False
     progress: Progress | None = None
     tallies: list[FileTally] = field(default_factory=list)
-    rejects: list[Reject] = field(default_factory=list)
-    mended: Counter[Place] = field(default_factory=Counter)
+    rejects: list[pa.Table] = field(default_factory=list)
+    mended: list[pa.Table] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
+    readings: list[pa.Table] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         names = (self.site.space.names, self.site.material_names)
@@ -85,30 +105,70 @@ class Load:
 
     def runs(self, given: Sequence[Given]) -> Iterator[pa.RecordBatch]:
         """New runs of all logs, batch by batch; everything else is noted on the way."""
-        for k, log in enumerate(given, 1):
+        for k, file in enumerate(given, 1):
             if self.progress:
-                self.progress(log.name, k, len(given))
-            tally = FileTally(log.name)
-            self.tallies.append(tally)
+                self.progress(file.name, k, len(given))
             try:
-                yield from self._runs_of(log, tally)
+                for member in file.logs(self.headings, self.warnings.append):
+                    inner = member.name.removeprefix(file.name)
+                    yield from self._runs_of(member, Path(file.name).name + inner)
             except InputError as error:
-                self._unreadable(tally, error)
+                self._unreadable(FileTally(file.name), error)
 
-    def _runs_of(self, given: Given, tally: FileTally) -> Iterator[pa.RecordBatch]:
-        stream, source = given.open()
-        with stream or nullcontext():
-            log = self._bind(source)
-            numeric = _numeric_columns(log)
-            examine = partial(_examine, log=log, known=self.known)
-            for chunk, checked, prints in side_by_side(source.parts(numeric), examine):
-                fresh = self._sort_out(chunk, log, checked, prints, tally)
-                if len(fresh):
-                    yield fresh
-        if tally.read == 0:
-            self.warnings.append(f"{given.name} has headings and no rows")
+    def _runs_of(self, member: Member, place: str) -> Iterator[pa.RecordBatch]:
+        """New runs of one log; ``place`` is what the history keeps of where they stood."""
+        tally = FileTally(member.name)
+        before = len(self.rejects)
+        try:
+            source = member.open()
+            log = self._bind(source, place)
+            self.tallies.append(tally)
+            yield from self._runs_in(source, log, tally)
+        except InputError as error:
+            self._unreadable(tally, error)
+        own = self.rejects[before:]
+        if len(own) > 1:  # rows that waited for the end of the log stand behind the others
+            self.rejects[before:] = [pa.concat_tables(own).sort_by("row")]
 
-    def _bind(self, source: Source) -> Log:
+    def _runs_in(self, source: Source, log: Log, tally: FileTally) -> Iterator[pa.RecordBatch]:
+        """New runs of an opened log.
+
+        Raises:
+            InputError: when it cannot be read to its end; the rows before that are read.
+        """
+        notes, problem = Notes(log), None
+        waiting: list[Chunk] = []
+        readings: list[Examined] = []
+        work = partial(self._examine, log=log, source=source)
+        parts = source.parts(_numeric_columns(log))
+        if log.binding.is_rejects_file and MARK_COLUMN in source.headings:
+            parts = (alike for part in parts for alike in by_mark(part, source.headings))
+        try:
+            for found in side_by_side(parts, work):
+                notes.take(found)
+                if len(found.checked.unsure):
+                    waiting.append(as_they_stood(found))
+                yield from self._sort_out(found, log, tally, readings)
+                if found.chunk.stop:
+                    raise InputError(f"{log.name}: {found.chunk.stop}")
+        except InputError as error:
+            problem = error
+        log = notes.final()
+        for decimal in dict.fromkeys(chunk.decimal for chunk in waiting):
+            alike = [chunk for chunk in waiting if chunk.decimal == decimal]
+            found = self._examine(partial(together, alike), log, source)
+            notes.take(found)
+            yield from self._sort_out(found, log, tally, readings)
+        if readings:
+            yield from self._gather(readings, log, tally)
+        self.warnings += notes.warnings(tally, self.samples)
+        if problem:
+            raise problem
+
+    def _examine(self, part: Callable[[], Chunk], log: Log, source: Source) -> Examined:
+        return examine(part, log, self.known, self.headings, source.repeats)
+
+    def _bind(self, source: Source, place: str) -> Log:
         """How to read a log.
 
         Raises:
@@ -121,6 +181,11 @@ class Load:
         binding = self.headings.bind(source.headings, line)
         if binding.problem:
             raise InputError(f"{source.name}: {binding.problem}.", code="columns")
+        if self.samples and "started_at" not in binding.columns:
+            raise InputError(
+                f"{source.name}: readings over time need a column started_at.", code="columns"
+            )
+        self.warnings += source.warnings
         if binding.ignored:
             listed = ", ".join(f"'{h}'" for h in binding.ignored)
             self.warnings.append(f"{source.name}: columns not read: {listed}")
@@ -128,45 +193,76 @@ class Load:
             self.warnings.append(
                 f"{source.name} has a column for the line; --line {self.line} fills its gaps only"
             )
-        return Log(source.name, Path(source.name).name, self.site, binding, source.decimal, line)
+        return Log(
+            source.name,
+            place,
+            self.site,
+            binding,
+            source.decimal,
+            line,
+            timed=self.samples,
+        )
 
     def _sort_out(
-        self, chunk: Chunk, log: Log, checked: Checked, prints: Fingerprints, tally: FileTally
-    ) -> pa.RecordBatch:
-        """New runs of a chunk; rows known or rejected are noted."""
-        self._count_mended(chunk, log)
-        rejects = _rejects(chunk, log, checked.faults)
-        rejects += [_ragged_reject(r, log) for r in chunk.ragged]
-        self.rejects += sorted(rejects, key=lambda reject: reject.row)
-        rejected = len(checked.faults) + len(chunk.ragged)
-        tally.read += chunk.table.num_rows + len(chunk.ragged)
+        self, found: Examined, log: Log, tally: FileTally, readings: list[Examined]
+    ) -> Iterator[pa.RecordBatch]:
+        """New runs of a chunk; rows known or rejected are noted, readings kept for later."""
+        chunk, checked = found.chunk, found.checked
+        if log.binding.is_rejects_file:
+            self.mended.append(places_of(chunk))
+        self.rejects += found.rejects
+        rejected = sum(len(table) for table in found.rejects)
+        tally.read += rejected + len(checked.runs)
         tally.rejected += rejected
-        return self._new_runs(chunk, log, checked, prints, tally)
+        if self.samples:
+            readings.append(found)
+        else:
+            rows = Rows([found], np.zeros(len(checked.index), int), checked.index)
+            yield from self._new_runs(found.identified, rows, log, tally)
+
+    def _gather(
+        self, readings: list[Examined], log: Log, tally: FileTally
+    ) -> Iterator[pa.RecordBatch]:
+        """New runs made of readings over time; a reading that stands twice counts once."""
+        table = pa.Table.from_batches([found.checked.runs for found in readings])
+        content = np.concatenate([found.identified.content for found in readings])
+        once = np.sort(np.unique(content, return_index=True)[1])
+        tally.already_known += len(content) - len(once)
+        if not len(once):
+            return
+        table = table.take(pa.array(once))
+        made = gather(table, self.site.space.names)
+        counts = [len(found.checked.index) for found in readings]
+        rows = Rows(
+            readings,
+            np.repeat(np.arange(len(readings)), counts)[once],
+            np.concatenate([found.checked.index for found in readings])[once],
+            made.owner,
+        )
+        tally.runs = 0
+        for runs in self._new_runs(self.known.identify(made.runs), rows, log, tally):
+            tally.runs += len(runs)
+            self.readings.append(made.readings(table, runs))
+            yield runs
 
     def _new_runs(
-        self, chunk: Chunk, log: Log, checked: Checked, prints: Fingerprints, tally: FileTally
-    ) -> pa.RecordBatch:
-        runs = checked.runs
+        self, found: Identified, rows: Rows, log: Log, tally: FileTally
+    ) -> Iterator[pa.RecordBatch]:
+        """Those of the runs that are new; the rows of all are accounted for."""
+        runs = found.runs
         self._meet(runs)
-        given = runs.column("run_id")
-        derived = np.asarray(given.is_null())
-        if derived.any():
-            place = runs.schema.get_field_index("run_id")
-            ids = pc.coalesce(given, run_ids(prints.identity))
-            runs = runs.set_column(place, runs.schema.field(place), ids)
-        verdict = self.known.admit(runs, prints.content, derived)
+        verdict = self.known.admit(found)
         added = verdict == ADDED
-        tally.added += int(added.sum())
-        tally.already_known += int((verdict == KNOWN).sum())
-        if added.all():
-            return runs
-        disputed = np.flatnonzero(verdict == CONFLICT)
-        if len(disputed):
-            rows = checked.index[disputed].tolist()
-            cells = [{n: cell_of(chunk, log, n, row) for n in log.binding.columns} for row in rows]
-            rejects = _rejects(chunk, log, dict.fromkeys(rows, ("run_id", "")))
-            self.conflicts.add(runs.take(pa.array(disputed)), rejects, cells, tally)
-        return runs.filter(pa.array(added))
+        of_rows = verdict if rows.owner is None else verdict[rows.owner]
+        tally.added += int((of_rows == ADDED).sum())
+        tally.already_known += int((of_rows == KNOWN).sum())
+        disputed = verdict == CONFLICT
+        if disputed.any():
+            owner = np.cumsum(disputed) - 1
+            told = rows.of(of_rows == CONFLICT, owner, log)
+            self.conflicts.add(runs.filter(pa.array(disputed)), *told, tally)
+        if added.any():
+            yield runs if added.all() else runs.filter(pa.array(added))
 
     def _meet(self, runs: pa.RecordBatch) -> None:
         """Learns what the history has of lines seen for the first time."""
@@ -179,66 +275,70 @@ class Load:
         for line in sorted(fresh - declared) if declared else ():
             self.warnings.append(f"line '{line}' is not declared in the site file")
 
-    def _count_mended(self, chunk: Chunk, log: Log) -> None:
-        if log.binding.is_rejects_file:
-            leading = [chunk.text.column(k).to_pylist() for k in (0, 1, 4)]
-            for file, row, reason in zip(*leading, strict=True):
-                self.mended[file or "", _whole(row), reason or ""] += 1
-
     def _unreadable(self, tally: FileTally, error: InputError) -> None:
         said = str(error)
         if tally.read:
             said = f"{said} The {tally.read} rows before that were read."
         tally.error = said
-        self.rejects.append(Reject.of(tally.file, 0, "file", "", said, {}))
+        self.tallies += [] if tally in self.tallies else [tally]
+        self.rejects.append(file_reject(tally.file, said))
 
     # -- the end -----------------------------------------------------------------------------
 
     def settle(self, found: Iterator[pa.RecordBatch]) -> None:
         """Settles rows whose run id is known, now that every run with that id can be looked at."""
         if self.conflicts:
-            self.rejects += self.conflicts.settle(found)
+            self.rejects.append(self.conflicts.settle(found))
 
     def report(self, rejects_file: Path | None, version: int | None) -> LoadReport:
         """What the load did."""
         lost = self.headings.unmatched(self.seen_headings)
         self.warnings += [f"no log has a column '{h}', which --map names" for h in lost]
+        shown = self.rejected.slice(0, SHOWN_REJECTS).drop_columns("record")
         return LoadReport(
             tuple(self.tallies),
-            tuple(r.as_dict() for r in self.rejects[:SHOWN_REJECTS]),
+            tuple(shown.to_pylist()),
             None if rejects_file is None else str(rejects_file),
             tuple(self.warnings),
             version,
         )
 
-
-def _examine(
-    part: Callable[[], Chunk], log: Log, known: KnownRuns
-) -> tuple[Chunk, Checked, Fingerprints]:
-    """All that can be done with a chunk without knowing the others."""
-    chunk = _without_apostrophes(part(), log)
-    checked = check(chunk, log)
-    shapes = _moved_rows(chunk, log)
-    if shapes:
-        keep = ~np.isin(checked.index, list(shapes))
-        checked.runs, checked.index = checked.runs.filter(pa.array(keep)), checked.index[keep]
-        checked.faults.update({row: ("row", reason) for row, reason in shapes.items()})
-    return chunk, checked, known.prints(checked.runs)
+    @property
+    def rejected(self) -> pa.Table:
+        """All rejects so far."""
+        return pa.concat_tables([SCHEMA.empty_table(), *self.rejects])
 
 
 def side_by_side(parts: Iterator[T], work: Callable[[T], U]) -> Iterator[U]:
     """Results of the work on each part, in order, a few parts ahead in threads.
 
-    Parsing, casting and hashing release the interpreter lock.
+    Parsing, casting and hashing release the interpreter lock. A log of one part, as most are,
+    starts no thread.
     """
-    with ThreadPoolExecutor(WORKERS) as pool:
-        ahead: deque[Future[U]] = deque()
-        for part in parts:
-            ahead.append(pool.submit(work, part))
-            if len(ahead) > WORKERS:
+    failures: list[InputError] = []
+    sound = _until_failure(parts, failures)
+    start = list(islice(sound, 2))
+    if len(start) < 2:
+        yield from map(work, start)
+    else:
+        with ThreadPoolExecutor(WORKERS) as pool:
+            ahead: deque[Future[U]] = deque()
+            for part in chain(start, sound):
+                ahead.append(pool.submit(work, part))
+                if len(ahead) > WORKERS:
+                    yield ahead.popleft().result()
+            while ahead:
                 yield ahead.popleft().result()
-        while ahead:
-            yield ahead.popleft().result()
+    for failure in failures:
+        raise failure
+
+
+def _until_failure(parts: Iterator[T], failures: list[InputError]) -> Iterator[T]:
+    """The parts before the one that cannot be read; what was read before it counts."""
+    try:
+        yield from parts
+    except InputError as error:
+        failures.append(error)
 
 
 def run_load(load: Load, given: Sequence[Given], dry_run: bool) -> LoadReport:
@@ -253,81 +353,28 @@ def run_load(load: Load, given: Sequence[Given], dry_run: bool) -> LoadReport:
         load.settle(iter([*history.keys(sorted(load.lines)), *fresh]))
         return load.report(None, history.version)
     with history.lock():
-        version = history.append(load.runs(given), schema)
+        version = history.append(_with_readings_kept(load, given), schema)
         load.settle(history.keys(sorted(load.lines)) if load.conflicts else iter(()))
-        rows = [reject for reject in load.rejects if reject.row]  # a whole file is kept by itself
+        rows = load.rejected.filter(pc.field("row") > 0)  # a whole file is kept by itself
         rejects_file = None
-        if rows or load.mended:
-            rejects_file = RejectsStore(history.rejects_folder).update(rows, load.mended)
-    return load.report(rejects_file if rows else None, version)
+        if len(rows) or load.mended:
+            mended = pa.concat_tables([SCHEMA.empty_table().select(PLACE), *load.mended])
+            rejects_file = RejectsStore(history.rejects_folder).update(rows, mended)
+    return load.report(rejects_file if len(rows) else None, version)
+
+
+def _with_readings_kept(load: Load, given: Sequence[Given]) -> Iterator[pa.RecordBatch]:
+    """New runs; before the last is handed over, the readings they were made of are kept."""
+    yield from load.runs(given)
+    if load.readings:
+        SampleStore(load.history.samples_folder).add(pa.concat_tables(load.readings))
 
 
 def _numeric_columns(log: Log) -> frozenset[int]:
     """Columns to be read straight to numbers; none where cells need a closer look."""
-    if log.binding.is_rejects_file or log.decimal == "comma":
+    if log.binding.is_rejects_file:
         return frozenset()
     columns = log.binding.columns.items()
-    counted = {c.index for name, found in columns if name not in UNITLESS for c in found}
-    return frozenset(counted | {c.index for c in log.binding.columns.get("grade_count", ())})
-
-
-def _without_apostrophes(chunk: Chunk, log: Log) -> Chunk:
-    """A chunk of a rejects file as it stood before it was made safe for spreadsheets."""
-    if not log.binding.is_rejects_file:
-        return chunk
-    columns = [pc.replace_substring_regex(c, "^'", "") for c in chunk.table.columns]
-    table = pa.table(columns, names=chunk.table.column_names)
-    return Chunk(table, chunk.rows, lambda: table, chunk.ragged)
-
-
-def _moved_rows(chunk: Chunk, log: Log) -> dict[int, str]:
-    """Rows of a rejects file that are still marked as having moved cells, with their reasons."""
-    if not log.binding.is_rejects_file or SHAPE_COLUMN not in log.binding.headings:
-        return {}
-    shapes = chunk.text.column(log.binding.headings.index(SHAPE_COLUMN))
-    reasons = chunk.text.column(REJECT_COLUMNS.index("reason"))
-    moved = np.flatnonzero(as_mask(shapes.is_valid())).tolist()
-    return {row: reasons[row].as_py() or f"'{SHAPE_COLUMN}' is not empty" for row in moved}
-
-
-def _rejects(chunk: Chunk, log: Log, faults: dict[int, tuple[str, str]]) -> list[Reject]:
-    """Rejects of rows of a chunk, given the field at fault and the reason of each."""
-    text = chunk.text.take(pa.array(list(faults), pa.int64()))
-    records = list(zip(*(column.to_pylist() for column in text.columns), strict=True))
-    rejects = []
-    for (row, (name, reason)), cells in zip(faults.items(), records, strict=True):
-        value = cell_of(chunk, log, name, row)
-        file, line = log.name, int(chunk.rows[row])
-        own = _own_cells(log, cells)
-        if log.binding.is_rejects_file:  # a row keeps the place where it first stood
-            file, line = cells[0] or file, _whole(cells[1]) or line
-        rejects.append(Reject.of(file, line, name, value, reason, own))
-    return rejects
-
-
-def _own_cells(log: Log, cells: Sequence[str | None]) -> dict[str, str]:
-    """A row's cells by heading, as they stood in its own log."""
-    leading = len(REJECT_COLUMNS) if log.binding.is_rejects_file else 0
-    own = cells_of(log.binding.headings[leading:], cells[leading:])
-    if "line" not in log.binding.columns and log.line is not None:
-        own["line"] = log.line  # from the options, which the rejects file does not know
-    return own
-
-
-def _ragged_reject(ragged: Ragged, log: Log) -> Reject:
-    n, m = len(ragged.cells), len(log.binding.headings)
-    advice = "check for a delimiter inside a cell"
-    if log.decimal == "never" and n > m:
-        advice = (
-            "check for a decimal comma, which a comma-separated log cannot have: write a decimal "
-            "point, or separate the columns with semicolons"
-        )
-    reason = f"row has {n} cells and there are {m} headings: {advice}"
-    cells = ragged_cells(log.binding.headings, ragged.cells)
-    if "line" not in log.binding.columns and log.line is not None:
-        cells["line"] = log.line
-    return Reject.of(log.name, ragged.row, "row", "", reason, cells)
-
-
-def _whole(text: str | None) -> int:
-    return int(text) if text and text.strip().isdecimal() else 0
+    return frozenset(
+        c.index for name, found in columns if name not in UNITLESS or name in COUNTS for c in found
+    )

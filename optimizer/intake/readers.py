@@ -1,12 +1,16 @@
-"""Logs of any format to sources of chunks; the content decides on the format, not the name.
+"""Files of any format to logs; the content decides on the format, not the name.
 
-In Parquet, and in rows handed over in memory, row k is the k-th.
+A text or Parquet file is one log; a workbook has one in each sheet, an archive one or more in each
+of its files. In Parquet, and in rows handed over in memory, row k is the k-th.
 """
 
 from __future__ import annotations
 
 import gzip
+import io
+import zipfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from functools import partial
 from typing import IO
 
@@ -15,34 +19,144 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from optimizer.errors import InputError
+from optimizer.intake.columns import Headings
 from optimizer.intake.delimited import open_delimited
-from optimizer.intake.source import Chunk, Source
-from optimizer.intake.values import as_text
+from optimizer.intake.source import DAMAGE, Chunk, Source
+from optimizer.intake.values import as_text, plain
 
+SUFFIXES = (
+    ".csv", ".tsv", ".txt", ".dat", ".csv.gz", ".tsv.gz", ".txt.gz",
+    ".parquet", ".pq", ".xlsx", ".xlsm", ".zip",
+)  # fmt: skip
 # As many rows as a block of text has, about; a chunk's columns stay in the processor's cache.
 BATCH_ROWS = 1 << 15
+# Parquet and workbooks inside an archive are held in memory whole; a few bytes of archive can
+# hold gigabytes.
+MOST_HELD = 1 << 29
+
+_PARQUET, _GZIP, _OLD_WORKBOOK = b"PAR1", b"\x1f\x8b", b"\xd0\xcf\x11\xe0"
+_ZIP = (b"PK\x03\x04", b"PK\x05\x06")
+_SHEETS = "xl/workbook.xml"
 
 
-def open_log(stream: IO[bytes], name: str) -> Source:
-    """Opens a log, whatever its format; the content decides, not the name.
+@dataclass(frozen=True)
+class Member:
+    """One log of a file: how it is named, and how to open it."""
+
+    name: str
+    open: Callable[[], Source]
+
+
+def logs_in(
+    stream: IO[bytes], name: str, known: Headings, warn: Callable[[str], None]
+) -> Iterator[Member]:
+    """The logs of a file, each to be read before the next.
+
+    Args:
+        stream: the open file.
+        name: of the file, as the user gave it.
+        known: names of fields, by which headings are found.
+        warn: is told what was left out.
 
     Raises:
-        InputError: when it is empty or neither text nor Parquet.
+        InputError: when the file is damaged or holds no log.
     """
     start = stream.read(4)
     stream.seek(0)
-    if start == b"PAR1":
-        return _open_parquet(stream, name)
-    if start[:2] == b"\x1f\x8b":
-        return open_delimited(gzip.GzipFile(fileobj=stream), name)
-    if start[:2] == b"PK":
-        raise InputError(f"{name} is a workbook or an archive.", hint="Save the log as CSV.")
-    return open_delimited(stream, name)
+    if start == _PARQUET:
+        yield Member(name, partial(_open_parquet, stream, name))
+    elif start[:2] == _GZIP:
+        yield Member(name, partial(open_delimited, gzip.GzipFile(fileobj=stream), name, known))
+    elif start in _ZIP:
+        yield from _packed(stream, name, known, warn)
+    elif start == _OLD_WORKBOOK:
+        raise InputError(
+            f"{name} is a workbook of an old kind, or one with a password.",
+            hint="Save it as .xlsx without a password, or as CSV.",
+        )
+    else:
+        yield Member(name, partial(open_delimited, stream, name, known))
+
+
+def _packed(
+    stream: IO[bytes], name: str, known: Headings, warn: Callable[[str], None]
+) -> Iterator[Member]:
+    """The logs of a workbook or an archive."""
+    try:
+        archive = zipfile.ZipFile(stream)
+    except DAMAGE as error:
+        raise InputError(f"{name} is a damaged workbook or archive: {error}.") from None
+    if _SHEETS in archive.namelist():
+        yield from _sheets(stream, name, known, warn)
+        return
+    found = [i for i in archive.infolist() if not i.is_dir() and not _is_hidden(i.filename)]
+    logs = [i for i in found if i.filename.lower().endswith(SUFFIXES)] or found
+    if not logs:
+        raise InputError(f"{name} is an archive without a file.")
+    for info in sorted(logs, key=lambda i: i.filename):
+        inner = f"{name}/{info.filename}"
+        try:
+            yield from _member(archive, info, inner, known, warn)
+        except InputError as error:
+            yield Member(inner, partial(_refuse, error))
+
+
+def _refuse(error: InputError) -> Source:
+    raise error
+
+
+def _is_hidden(path: str) -> bool:
+    return any(part.startswith((".", "__MACOSX")) for part in path.split("/"))
+
+
+def _member(
+    archive: zipfile.ZipFile,
+    info: zipfile.ZipInfo,
+    name: str,
+    known: Headings,
+    warn: Callable[[str], None],
+) -> Iterator[Member]:
+    """The logs of one file of an archive."""
+    try:
+        with archive.open(info) as stream:
+            start = stream.read(4)
+            if start in _ZIP or start == _PARQUET:
+                held = start + stream.read(MOST_HELD)
+                if len(held) > MOST_HELD:
+                    raise InputError(f"{name} is too large inside an archive.", hint="Unpack it.")
+                if start in _ZIP and _SHEETS not in zipfile.ZipFile(io.BytesIO(held)).namelist():
+                    raise InputError(f"{name} is an archive in an archive.", hint="Unpack it.")
+                yield from logs_in(io.BytesIO(held), name, known, warn)
+                return
+        with archive.open(info) as stream:
+            yield from logs_in(stream, name, known, warn)
+    except DAMAGE as error:
+        raise InputError(f"{name} cannot be unpacked: {error}.") from None
+
+
+def _sheets(
+    stream: IO[bytes], name: str, known: Headings, warn: Callable[[str], None]
+) -> Iterator[Member]:
+    from optimizer.intake.workbook import sheets  # noqa: PLC0415 - most loads read no workbook
+
+    count = 0
+    for title, source in sheets(stream, name, known):
+        if source is None:
+            warn(f"{title} has no headings of a log and was not read")
+        else:
+            count += 1
+            yield Member(title, partial(_opened, source))
+    if not count:
+        raise InputError(f"{name} has no sheet with the headings of a log.")
+
+
+def _opened(source: Source) -> Source:
+    return source
 
 
 def open_table(table: pa.Table, name: str) -> Source:
     """Rows in memory as a log."""
-    return Source(name, table.column_names, lambda _: _typed_chunks(table.to_batches(BATCH_ROWS)))
+    return _typed(name, table.schema, lambda: table.to_batches(BATCH_ROWS))
 
 
 def table_of_rows(rows: Sequence[Mapping[str, object]]) -> pa.Table:
@@ -53,21 +167,36 @@ def table_of_rows(rows: Sequence[Mapping[str, object]]) -> pa.Table:
         values = [row.get(name) for row in rows]
         try:
             columns.append(pa.array(values))
-        except (pa.ArrowInvalid, pa.ArrowTypeError):
+        except (pa.ArrowInvalid, pa.ArrowTypeError, OverflowError):
             columns.append(pa.array([None if v is None else str(v) for v in values], pa.string()))
     return pa.table(columns, names=names)
 
 
+def _typed(name: str, schema: pa.Schema, batches: Callable[[], Iterable[pa.RecordBatch]]) -> Source:
+    """A log whose columns have types; nested ones hold no cell and are left out."""
+    flat = [k for k, kind in enumerate(schema.types) if not pa.types.is_nested(kind)]
+    nested = [field.name for field in schema if pa.types.is_nested(field.type)]
+    listed = ", ".join(f"'{column}'" for column in nested)
+    return Source(
+        name,
+        tuple(schema.names[k] for k in flat),
+        lambda _: _typed_chunks(flat, batches()),
+        warnings=(f"{name}: nested columns not read: {listed}",) if nested else (),
+    )
+
+
 def _typed_chunks(
-    batches: Iterable[pa.RecordBatch],
+    flat: Sequence[int], batches: Iterable[pa.RecordBatch]
 ) -> Iterator[Callable[[], Chunk]]:
     start = 1
     for batch in batches:
-        table = pa.Table.from_batches([batch])
+        table = pa.table(
+            [plain(pa.chunked_array([batch.column(k)])) for k in flat],
+            names=[str(k) for k in range(len(flat))],
+        )
         rows = np.arange(start, start + len(batch))
         start += len(batch)
-        text = partial(_table_as_text, table)
-        yield partial(Chunk, table, rows, text)
+        yield partial(Chunk, table, rows, partial(_table_as_text, table))
 
 
 def _table_as_text(table: pa.Table) -> pa.Table:
@@ -77,13 +206,14 @@ def _table_as_text(table: pa.Table) -> pa.Table:
 def _open_parquet(stream: IO[bytes], name: str) -> Source:
     try:
         file = pq.ParquetFile(stream)
-    except (pa.ArrowInvalid, OSError) as error:
+        schema = file.schema_arrow
+    except (pa.ArrowException, *DAMAGE) as error:
         raise InputError(f"{name} is a damaged Parquet file: {str(error).rstrip('.')}.") from None
 
-    def parts(_: frozenset[int]) -> Iterator[Callable[[], Chunk]]:
+    def batches() -> Iterator[pa.RecordBatch]:
         try:
-            yield from _typed_chunks(file.iter_batches(BATCH_ROWS))
-        except (pa.ArrowInvalid, OSError) as error:
+            yield from file.iter_batches(BATCH_ROWS)
+        except (pa.ArrowException, *DAMAGE) as error:
             raise InputError(f"{name} is damaged: {error}.") from None
 
-    return Source(name, file.schema_arrow.names, parts)
+    return _typed(name, schema, batches)

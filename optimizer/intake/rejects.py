@@ -8,23 +8,31 @@ takes out what is mended and keeps what is not.
 
 from __future__ import annotations
 
-import csv
 import io
-import json
 import os
-import re
 import tempfile
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from itertools import chain, repeat
+from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
-from optimizer.errors import HistoryError, row_reject
+from optimizer.errors import HistoryError
 from optimizer.intake.columns import REJECT_COLUMNS, SHAPE_COLUMN
+from optimizer.intake.identity import hash_text, mix
+from optimizer.intake.source import Ragged
+from optimizer.intake.values import matches
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Keys = NDArray[np.uint64]
+    Mask = NDArray[np.bool_]
 
 SCHEMA = pa.schema(
     [
@@ -33,80 +41,131 @@ SCHEMA = pa.schema(
         ("field", pa.string()),
         ("value", pa.string()),
         ("reason", pa.string()),
-        ("record", pa.string()),
+        ("record", pa.map_(pa.string(), pa.string())),
     ]
 )
+"""Rejected rows: ``record`` holds a row's own cells by heading, as they stood."""
+PLACE = ("file", "row", "reason")
+"""What tells that a row of a rejects file is a reject; the value is in the reason, and a
+spreadsheet may have rewritten it."""
 
-_NUMBER = re.compile(r"^[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d+)?\s*%?$")
-Place = tuple[str, int, str]
-"""File, row and reason; the value is in the reason, and a spreadsheet may have rewritten it."""
-
+_NUMBER = r"^[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d+)?\s*%?$"
 # Cells that a spreadsheet would take for a formula; an apostrophe is in the list so that taking
 # one away again is always right.
-_DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "'")
+_DANGEROUS = "^[=+\\-@\t\r']"
 
 
-@dataclass(frozen=True)
-class Reject:
-    """One rejected row: where it stood, what was wrong, and its cells by heading."""
+def reject_table(
+    file: str | pa.Array,
+    rows: pa.Array,
+    field: pa.Array,
+    value: pa.Array,
+    reason: pa.Array,
+    cells: pa.Table,
+) -> pa.Table:
+    """Rejected rows as a table.
 
-    file: str
-    row: int
-    field: str
-    value: str
-    reason: str
-    record: str
-
-    @classmethod
-    def of(
-        cls, file: str, row: int, field: str, value: str, reason: str, cells: dict[str, str]
-    ) -> Reject:
-        """A reject with its cells as JSON."""
-        base = row_reject(file, row, field, value, reason)
-        return cls(**base, record=json.dumps(cells, ensure_ascii=False))
-
-    def as_dict(self) -> dict[str, object]:
-        """The reject as ``load`` answers with it."""
-        return row_reject(self.file, self.row, self.field, self.value, self.reason)
-
-    @property
-    def leading(self) -> tuple[str, ...]:
-        """The five leading cells of the row in the rejects file."""
-        return self.file, str(self.row), self.field, self.value, self.reason
-
-    @property
-    def same(self) -> tuple[Place, frozenset[tuple[str, str]]]:
-        """What two entries for one rejection have in common: the place and the filled cells."""
-        cells = json.loads(self.record).items()
-        return self.place, frozenset((heading, cell) for heading, cell in cells if cell)
-
-    @property
-    def place(self) -> Place:
-        """What tells that a row of a rejects file is this reject."""
-        return self.file, self.row, self.reason
+    Args:
+        file: name of the log, or one name a row.
+        rows: row numbers, shape (n,).
+        field, value, reason: texts, shape (n,) each.
+        cells: the rows as they stood, one column a heading.
+    """
+    files = pa.repeat(file, len(rows)) if isinstance(file, str) else file
+    return pa.table([files, rows, field, value, reason, _records(cells)], schema=SCHEMA)
 
 
-def cells_of(headings: Sequence[str], cells: Iterable[str | None]) -> dict[str, str]:
-    """Cells by heading, each heading once; equal or empty headings are told apart by a number."""
-    named: dict[str, str] = {}
+def file_reject(file: str, reason: str) -> pa.Table:
+    """A file rejected as a whole, as row 0."""
+    leading = {"file": [file], "row": [0], "field": ["file"], "value": [""], "reason": [reason]}
+    return pa.table({**leading, "record": [[]]}, schema=SCHEMA)
+
+
+def named_cells(headings: Sequence[str], cells: pa.Table) -> pa.Table:
+    """Cells under their headings, each heading once: equal or empty ones get a number."""
     seen: Counter[str] = Counter()
-    for heading, cell in zip(headings, chain(cells, repeat(None)), strict=False):
+    names, columns = [], []
+    for heading, column in zip(headings, cells.columns, strict=True):
         seen[heading] += 1
-        key = heading if heading and seen[heading] == 1 else f"{heading} #{seen[heading]}".strip()
-        if cell or heading:
-            named[key] = cell or ""
-    return named
+        once = heading and seen[heading] == 1
+        if heading or column.null_count < len(column):
+            names.append(heading if once else f"{heading} #{seen[heading]}".strip())
+            columns.append(column)
+    return pa.table(columns, names=names) if columns else cells.select([])
 
 
-def ragged_cells(headings: Sequence[str], cells: Sequence[str]) -> dict[str, str]:
-    """Cells of a row that has more or fewer than the headings, and a cell that says so.
+def ragged_cells(headings: Sequence[str], ragged: Ragged) -> pa.Table:
+    """Cells of rows that have more or fewer than the headings, and one that says so.
 
     While that cell is filled the row is rejected again: moved cells may look valid.
     """
-    extra = cells[len(headings) :]
-    shape = f"{len(cells)} cells for {len(headings)} headings"
-    more = f", beyond them: {' | '.join(extra)}" if extra else ""
-    return {**cells_of(headings, cells), SHAPE_COLUMN: f"{shape}{more}; empty this when mended"}
+    counts = pa.array(ragged.counts).cast(pa.string())
+    shape = pc.binary_join_element_wise(counts, f" cells for {len(headings)} headings", "")
+    beyond = pc.binary_join_element_wise(", beyond them: ", ragged.beyond, "")
+    said = pc.binary_join_element_wise(
+        shape, pc.fill_null(beyond, ""), "; empty this when mended", ""
+    )
+    return named_cells(headings, ragged.table).append_column(SHAPE_COLUMN, said)
+
+
+def _records(cells: pa.Table) -> pa.MapArray:
+    """Rows of cells as maps of heading to cell; what is empty is an empty text."""
+    n, k = cells.num_rows, cells.num_columns
+    offsets = pa.array(np.arange(0, n * k + 1, k) if k else np.zeros(n + 1), pa.int32())
+    names = pa.array(cells.column_names, pa.string()).take(pa.array(np.tile(np.arange(k), n)))
+    flat = [pc.fill_null(c.combine_chunks().cast(pa.string()), "") for c in cells.columns]
+    texts = pa.concat_arrays(flat) if flat else pa.array([], pa.string())
+    order = np.arange(n * k).reshape(k, n).T.ravel() if k else np.zeros(0, int)
+    return pa.MapArray.from_arrays(offsets, names, texts.take(pa.array(order)))
+
+
+class _Entries:
+    """The cells of all records one after the other.
+
+    Attributes:
+        row: position of the record of each cell, shape (m,).
+        heading, cell: texts, shape (m,).
+    """
+
+    def __init__(self, rejects: pa.Table) -> None:
+        records = rejects["record"].combine_chunks()
+        offsets = records.offsets.to_numpy()
+        start, end = int(offsets[0]), int(offsets[-1])
+        self.heading = records.keys[start:end]
+        self.cell = records.items[start:end]
+        self.offsets = offsets - start
+        self.row = np.repeat(np.arange(len(records)), np.diff(offsets))
+
+    def columns(self, n: int) -> dict[str, pa.Array]:
+        """Cells by heading, null where a record lacks it, shape (n,) each."""
+        coded = self.heading.dictionary_encode()
+        codes = coded.indices.to_numpy()
+        order = np.argsort(codes, kind="stable")
+        ends = np.searchsorted(codes[order], np.arange(len(coded.dictionary) + 1))
+        columns = {}
+        for k, heading in enumerate(coded.dictionary.to_pylist()):
+            cells = order[ends[k] : ends[k + 1]]
+            at = np.full(n, -1)
+            at[self.row[cells]] = cells
+            columns[heading] = self.cell.take(pa.array(at, mask=at < 0))
+        return columns
+
+
+def _place_keys(rejects: pa.Table) -> Keys:
+    """Equal places, equal keys; shape (n,)."""
+    file, row, reason = (rejects[name].combine_chunks() for name in PLACE)
+    numbers = row.to_numpy().astype(np.uint64)
+    return mix(mix(mix(hash_text(file)) ^ numbers) ^ hash_text(reason))
+
+
+def _keys(rejects: pa.Table) -> Keys:
+    """Equal places and filled cells, equal keys, whatever their order; shape (n,)."""
+    entries = _Entries(rejects)
+    filled = np.asarray(pc.not_equal(entries.cell, "").to_numpy(zero_copy_only=False), bool)
+    each = mix(hash_text(entries.cell) ^ mix(hash_text(entries.heading))) * filled
+    sums = np.concatenate([np.zeros(1, np.uint64), np.cumsum(each, dtype=np.uint64)])
+    cells = sums[entries.offsets[1:]] - sums[entries.offsets[:-1]]
+    return mix(_place_keys(rejects) ^ cells)
 
 
 class RejectsStore:
@@ -121,80 +180,87 @@ class RejectsStore:
         self.parquet = folder / "rejected.parquet"
         self.csv = folder / "rejected.csv"
 
-    def read(self) -> list[Reject]:
+    def read(self) -> pa.Table:
         """All rejects, in the order they were made.
 
         Raises:
             HistoryError: when the file is damaged.
         """
         if not self.parquet.exists():
-            return []
+            return SCHEMA.empty_table()
         try:
-            table = pq.read_table(self.parquet, schema=SCHEMA)
-        except (pa.ArrowInvalid, OSError) as error:
+            return pq.read_table(self.parquet, schema=SCHEMA)
+        except (pa.ArrowException, OSError) as error:
             raise HistoryError(
                 f"the rejects file '{self.parquet}' is damaged: {error}.",
                 hint="Move it away; rows still at fault are found again when their log is loaded.",
             ) from None
-        return [Reject(**row) for row in table.to_pylist()]
 
-    def update(self, new: Sequence[Reject], mended: Mapping[Place, int]) -> Path | None:
+    def update(self, new: pa.Table, mended: pa.Table) -> Path | None:
         """Adds rejects that are not there yet, and takes out mended ones.
 
         Args:
             new: rejects of a load.
-            mended: places of the rows of a rejects file that was loaded, and how many of each;
-                what of them is still at fault is among the new.
+            mended: places of the rows of a rejects file that was loaded; what of them is still
+                at fault is among the new.
 
         Returns:
             The file for a person, or None when nothing is rejected.
         """
         before = self.read()
-        left = Counter(mended)
-        kept = []
-        for reject in before:
-            if left[reject.place] > 0:
-                left[reject.place] -= 1
-            else:
-                kept.append(reject)
-        known = {reject.same for reject in kept}
-        fresh = {reject.same: reject for reject in new if reject.same not in known}
-        after = [*kept, *fresh.values()]
-        if after != before:
+        kept = before.filter(pa.array(~_taken_out(before, mended)))
+        keys = _keys(new)
+        fresh = np.zeros(len(new), bool)
+        fresh[np.unique(keys, return_index=True)[1]] = True
+        fresh &= ~np.isin(keys, _keys(kept))
+        after = pa.concat_tables([kept, new.filter(pa.array(fresh))])
+        if fresh.any() or len(kept) < len(before):
             self._write(after)
-        return self.csv if after else None
+        return self.csv if len(after) else None
 
-    def _write(self, rejects: Sequence[Reject]) -> None:
+    def _write(self, rejects: pa.Table) -> None:
         self.folder.mkdir(parents=True, exist_ok=True)
-        columns = {name: [getattr(r, name) for r in rejects] for name in SCHEMA.names}
         buffer = io.BytesIO()
-        pq.write_table(pa.table(columns, schema=SCHEMA), buffer)
+        pq.write_table(rejects, buffer)
         write_atomically(self.parquet, [buffer.getvalue()])
-        write_atomically(self.csv, _csv_lines(rejects))
+        write_atomically(self.csv, _csv(rejects))
 
 
-def _csv_lines(rejects: Sequence[Reject]) -> Iterator[bytes]:
-    records = [json.loads(r.record) for r in rejects]
-    headings = list(dict.fromkeys(h for record in records for h in record))
-    yield b"\xef\xbb\xbf"  # spreadsheets read UTF-8 only with a mark
-    yield _line([*REJECT_COLUMNS, *headings])
-    for reject, record in zip(rejects, records, strict=True):
-        yield _line([*reject.leading, *(record.get(h, "") for h in headings)])
+def _taken_out(rejects: pa.Table, mended: pa.Table) -> Mask:
+    """Which rejects are mended: of equal places as many as there are, the first ones; (n,)."""
+    places, counts = np.unique(_place_keys(mended), return_counts=True)
+    keys = _place_keys(rejects)
+    order = np.argsort(keys, kind="stable")
+    ordered = keys[order]
+    rank = np.arange(len(keys)) - np.searchsorted(ordered, ordered)
+    at = np.minimum(np.searchsorted(places, ordered), max(len(places) - 1, 0))
+    out = np.zeros(len(keys), bool)
+    if len(places):
+        out[order] = (places[at] == ordered) & (rank < counts[at])
+    return out
 
 
-def _line(cells: Iterable[str]) -> bytes:
-    out = io.StringIO()
-    csv.writer(out, lineterminator="\n").writerow([harmless(cell) for cell in cells])
-    return out.getvalue().encode()
+def _csv(rejects: pa.Table) -> list[bytes]:
+    cells = _Entries(rejects).columns(len(rejects))
+    leading = [rejects[name].combine_chunks().cast(pa.string()) for name in REJECT_COLUMNS]
+    columns = [harmless(column) for column in (*leading, *cells.values())]
+    headings = harmless(pa.array([*REJECT_COLUMNS, *cells])).to_pylist()
+    out = io.BytesIO()
+    pa_csv.write_csv(pa.table(columns, names=headings), out)
+    return [b"\xef\xbb\xbf", out.getvalue()]  # spreadsheets read UTF-8 only with a mark
 
 
-def harmless(cell: str) -> str:
-    """A cell that no spreadsheet runs: an apostrophe goes before what could be a formula.
+def harmless(cells: pa.Array) -> pa.Array:
+    """Cells that no spreadsheet runs: an apostrophe goes before what could be a formula.
 
-    >>> harmless("=1+1"), harmless("-1.5"), harmless("'x")
-    ("'=1+1", '-1.5', "''x")
+    >>> harmless(pa.array(["=1+1", "-1.5", "'x"])).to_pylist()
+    ["'=1+1", '-1.5', "''x"]
     """
-    return f"'{cell}" if cell.startswith(_DANGEROUS) and not _NUMBER.match(cell) else cell
+    first = matches(cells, _DANGEROUS)
+    if not first.any():
+        return cells
+    marked = pc.binary_join_element_wise("'", cells, "")
+    return pc.if_else(pa.array(first & ~matches(cells, _NUMBER)), marked, cells)
 
 
 def write_atomically(path: Path, parts: Iterable[bytes]) -> None:

@@ -11,7 +11,14 @@ SHOWN_REJECTS = 1000
 
 @dataclass
 class FileTally:
-    """What became of the rows of one file."""
+    """What became of the rows of one log.
+
+    Args:
+        file: the log, in a workbook or an archive named after it.
+        read, added, already_known, rejected: rows.
+        error: why the log could not be read, or not to its end.
+        runs: runs that the rows added make up, where rows are readings over time.
+    """
 
     file: str
     read: int = 0
@@ -19,11 +26,13 @@ class FileTally:
     already_known: int = 0
     rejected: int = 0
     error: str | None = None
+    runs: int | None = None
 
     def as_dict(self) -> dict[str, Any]:
-        """The tally as JSON; ``error`` only when the file could not be read."""
+        """The tally as JSON; ``error`` and ``runs`` only where there is something to say."""
         counts = {k: getattr(self, k) for k in ("read", "added", "already_known", "rejected")}
-        return {"file": self.file, **counts, **({"error": self.error} if self.error else {})}
+        more = {"error": self.error, "runs": self.runs}
+        return {"file": self.file, **counts, **{k: v for k, v in more.items() if v is not None}}
 
 
 @dataclass(frozen=True)

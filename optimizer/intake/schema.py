@@ -20,6 +20,8 @@ from optimizer.settings import CANONICAL_UNITS
 from optimizer.units import SPELLINGS, factor
 
 FRACTIONS = ("grade", "recovery", "grade_se", "recovery_se")
+READINGS = ("samples", "settled")
+"""Of a run made of readings over time: how many they were, and whether the deck was steady."""
 PROVENANCE = ("source", "source_row")
 TIMESTAMP = pa.timestamp("us", "UTC")
 
@@ -34,6 +36,8 @@ _AFTER = [
     pa.field("grade_count", pa.int64()),
     pa.field("deck_state", pa.string()),
     pa.field("note", pa.string()),
+    pa.field("samples", pa.int64()),
+    pa.field("settled", pa.bool_()),
 ]
 _SOURCE = [pa.field("source", pa.string()), pa.field("source_row", pa.int64())]
 
@@ -58,7 +62,8 @@ def schema_of(site: Site) -> pa.Schema:
 
 def fields_of(site: Site) -> tuple[str, ...]:
     """Every field that a column of a log can fill, in canonical order."""
-    return tuple(name for name in schema_of(site).names if name not in PROVENANCE)
+    own = (*READINGS, *PROVENANCE)
+    return tuple(name for name in schema_of(site).names if name not in own)
 
 
 def same_unit(unit: str, other: str) -> bool:
@@ -122,7 +127,8 @@ def scaled(values: np.ndarray, by: float | np.ndarray) -> np.ndarray:
         if by == 1.0:
             return values
         inverse = 1.0 / float(by)  # type: ignore[arg-type]
-        return values / round(inverse) if inverse == round(inverse) else values * by
+        whole = np.isfinite(inverse) and inverse == round(inverse)
+        return values / round(inverse) if whole else values * by
     return np.asarray(values * by)
 
 

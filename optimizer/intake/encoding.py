@@ -1,0 +1,118 @@
+"""Text of any usual encoding and line end as UTF-8 with line feeds, block by block."""
+
+from __future__ import annotations
+
+import codecs
+import re
+from collections.abc import Callable
+from typing import Any
+
+from optimizer.errors import InputError
+
+SAMPLE_BYTES = 1 << 16
+# Control characters that no log in text has.
+_BINARY = frozenset(range(9)) | frozenset(range(14, 27)) | frozenset(range(28, 32))
+# The longer marks first: UTF-32 begins like UTF-16.
+_MARKS = (
+    (codecs.BOM_UTF32_LE, "utf-32"),
+    (codecs.BOM_UTF32_BE, "utf-32"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+_UTF8_PAIR = re.compile(rb"[\xc3-\xf4][\x80-\xbf]")
+
+
+def decoded(stream: Any, name: str) -> Pieces:
+    """The stream in UTF-8 (or what older logs have for it), without a byte order mark.
+
+    Raises:
+        InputError: when it is empty or no text.
+    """
+    start = stream.read(SAMPLE_BYTES)
+    stream.seek(0)
+    if not start.strip(b"\0 \t\r\n"):
+        raise InputError(f"{name} is empty.", hint="Expected headings and at least one row.")
+    encoding = next((e for mark, e in _MARKS if start.startswith(mark)), _without_mark(start))
+    pieces = Pieces(stream.read)
+    if encoding:
+        pieces = Pieces(_Transcoded(stream.read, encoding))
+        start = start.replace(b"\0", b"")
+    elif start.startswith(codecs.BOM_UTF8):
+        stream.read(len(codecs.BOM_UTF8))
+    elif _BINARY & set(start):
+        raise InputError(
+            f"{name} is neither text nor Parquet, nor a workbook or an archive.",
+            hint="Save the log as CSV.",
+        )
+    if b"\r" in start and b"\n" not in start:
+        lines = pieces
+        pieces = Pieces(lambda n: lines.read(n).replace(b"\r", b"\n"))
+    return pieces
+
+
+def _without_mark(start: bytes) -> str:
+    """UTF-16 by its zeros: text of the Latin script has one in every other byte."""
+    half = len(start) // 2
+    low, high = start[0::2].count(0), start[1::2].count(0)
+    if high > 0.3 * half and low < 0.05 * half:
+        return "utf-16-le"
+    return "utf-16-be" if low > 0.3 * half and high < 0.05 * half else ""
+
+
+class Pieces:
+    """Bytes in reads of full length, of a function that may give fewer; none is the end.
+
+    No wrapper of the standard library: those close the stream below them when they go.
+    """
+
+    def __init__(self, read: Callable[[int], bytes]) -> None:
+        self._read = read
+        self._left = b""
+
+    def read(self, n: int) -> bytes:
+        """The next ``n`` bytes, fewer at the end."""
+        pieces, length = [self._left] if self._left else [], len(self._left)
+        while length < n and (piece := self._read(n - length)):
+            pieces.append(piece)
+            length += len(piece)
+        whole = pieces[0] if len(pieces) == 1 else b"".join(pieces)
+        self._left = whole[n:]
+        return whole[:n]  # no copy when that is all of it
+
+
+class _Transcoded:
+    """Bytes of another encoding as UTF-8."""
+
+    def __init__(self, read: Callable[[int], bytes], encoding: str) -> None:
+        self._read = read
+        self._decoder = codecs.getincrementaldecoder(encoding)()
+
+    def __call__(self, n: int) -> bytes:
+        while True:
+            raw = self._read(n)
+            text: str = self._decoder.decode(raw, final=not raw)
+            if text or not raw:
+                return text.encode()
+
+
+def utf8(block: bytes) -> bytes:
+    """The block in UTF-8; lines that are not are taken as Windows-1252, which older logs are in.
+
+    Line by line, because one bad byte in a UTF-8 log must not change the names of its lines.
+    """
+    if block.isascii():
+        return block
+    try:
+        block.decode()
+    except UnicodeDecodeError:
+        lines = block.splitlines(keepends=True) if _UTF8_PAIR.search(block) else [block]
+        return b"".join(_line_as_utf8(line) for line in lines)
+    return block
+
+
+def _line_as_utf8(line: bytes) -> bytes:
+    try:
+        line.decode()
+    except UnicodeDecodeError:
+        return line.decode("cp1252", errors="replace").encode()
+    return line

@@ -1,0 +1,238 @@
+"""Readings over time to runs: how long the deck took to settle, and what it gave from then on.
+
+After a change of settings the bed forms anew and the first readings belong to the way there, not
+to the settings. A stretch is what one line did at the same settings without a gap. Its steady part
+ends with it and begins where two rules meet:
+
+* successive readings, of grade and of recovery, differ as much as readings differ at all. That is
+  the ratio test of [Neumann1941]_, on which the steady-state test of [CaoRhinehart1995]_ is built,
+  with the distribution of [Young1941]_: while a deck drifts or surges slowly, neighbours are alike.
+* among the beginnings that pass, the one with the smallest standard errors ([White1997]_).
+
+At most half of a stretch is given up ([Hoad2010]_). When no beginning in its first half passes, the
+run is made of the later half, kept, and flagged as not settled. The test is of few readings and
+misses a slow drift that is small beside their scatter; it flags one steady stretch in twenty.
+
+With x the n readings of a part and ``C = 1 - sum (x[k+1]-x[k])^2 / 2 sum (x[k]-mean)^2``, the test
+takes ``(1 + C) / 2`` as beta distributed with both parameters ``((n^2 - 1) / (n - 2) - 1) / 2``.
+The standard error of a mean is ``s / sqrt(n')`` with ``n' = n (1 - r) / (1 + r)``
+[BayleyHammersley1946]_, r the correlation of neighbours where it is above 0; it is never below what
+the counts or errors of the readings themselves allow.
+
+.. [Neumann1941] J. von Neumann, "Distribution of the ratio of the mean square successive
+   difference to the variance", Annals of Mathematical Statistics 12(4), 1941.
+.. [Young1941] L. C. Young, "On randomness in ordered sequences", Annals of Mathematical
+   Statistics 12(3), 1941.
+.. [CaoRhinehart1995] S. Cao, R. R. Rhinehart, "An efficient method for on-line identification of
+   steady state", Journal of Process Control 5(6), 1995.
+.. [White1997] K. P. White, "An effective truncation heuristic for bias reduction in simulation
+   output", Simulation 69(6), 1997.
+.. [Hoad2010] K. Hoad, S. Robinson, R. Davies, "Automating warm-up length estimation", Journal of
+   the Operational Research Society 61(9), 2010.
+.. [BayleyHammersley1946] G. V. Bayley, J. M. Hammersley, "The 'effective' number of independent
+   observations in an autocorrelated time series", Supplement to the Journal of the Royal
+   Statistical Society 8(2), 1946.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from scipy.special import betainc
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Mask = NDArray[np.bool_]
+    Floats = NDArray[np.float64]
+    Rows = NDArray[np.int64]
+
+GAP_MINUTES = 10.0
+"""A longer time between two readings begins a new stretch."""
+FEWEST = 4
+"""Readings that the test needs; fewer show no trend that chance would not."""
+LEVEL = 0.2
+"""Chance of turning down a beginning of a steady stretch, for grade and recovery together."""
+_MICROSECONDS = 60_000_000
+_MEASURED = ("grade", "recovery")
+
+
+@dataclass(frozen=True)
+class Stretches:
+    """Runs made of readings.
+
+    Args:
+        runs: one a stretch, in the run table's schema.
+        owner: the run of each reading, shape (n,).
+        averaged: which readings its means are of, shape (n,).
+    """
+
+    runs: pa.RecordBatch
+    owner: Rows
+    averaged: Mask
+
+    def readings(self, table: pa.Table, added: pa.RecordBatch) -> pa.Table:
+        """The readings of the runs that were added, under the ids of their runs."""
+        place = pc.index_in(self.runs.column("source_row"), added.column("source_row"))
+        number = pc.fill_null(place, -1).to_numpy()[self.owner]
+        kept = number >= 0
+        ids = added.column("run_id").take(pa.array(number[kept]))
+        table = table.filter(pa.array(kept)).drop_columns(["samples", "settled"])
+        table = table.set_column(table.column_names.index("run_id"), "run_id", ids)
+        return table.append_column("averaged", pa.array(self.averaged[kept]))
+
+
+def gather(readings: pa.Table, settings: Sequence[str]) -> Stretches:
+    """Readings over time, n of them with a time each, as one run a stretch.
+
+    A run starts with the first reading averaged, and has its place in the log.
+    """
+    order = pc.sort_indices(
+        readings, [("line", "ascending"), ("started_at", "ascending")]
+    ).to_numpy()
+    table = readings.take(pa.array(order)).combine_chunks()
+    starts = np.flatnonzero(np.concatenate([[True], _changes(table, settings)]))
+    ends = np.append(starts[1:], len(table))
+    averaged_in_order = np.zeros(len(table), bool)
+    rows = []
+    for a, b in zip(starts, ends, strict=True):
+        first, settled = _steady_part(table.slice(a, b - a))
+        averaged_in_order[a + first : b] = True
+        rows.append(_run(table.slice(a + first, b - a - first), settled))
+    owner, averaged = np.empty(len(table), np.int64), np.empty(len(table), bool)
+    owner[order] = np.repeat(np.arange(len(starts)), ends - starts)
+    averaged[order] = averaged_in_order
+    return Stretches(pa.RecordBatch.from_pylist(rows, readings.schema), owner, averaged)
+
+
+def looks_sampled(runs: pa.RecordBatch, settings: Sequence[str]) -> tuple[int, int]:
+    """Of runs in the order of their log, how many stand in stretches of three or more, of all."""
+    n = len(runs)
+    if n < 3 or runs.column("started_at").null_count == n:
+        return 0, n
+    times = runs.column("started_at").drop_null().cast(pa.int64()).to_numpy()
+    close = np.abs(np.diff(times)) <= GAP_MINUTES * _MICROSECONDS
+    if 2 * close.sum() < n - 1:
+        return 0, n
+    same = ~_changes(pa.Table.from_batches([runs]), settings)
+    pair = same[:-1] & same[1:]
+    inside = np.zeros(n, bool)
+    for shift in range(3):
+        inside[shift : n - 2 + shift] |= pair
+    return int(inside.sum()), n
+
+
+def _changes(table: pa.Table, settings: Sequence[str]) -> Mask:
+    """Whether a stretch ends between each reading and the next, shape (n - 1,)."""
+    times = pc.fill_null(table["started_at"].cast(pa.int64()), -1).to_numpy()
+    step = np.diff(times)
+    undated = times < 0
+    changed = (step < 0) | (step > GAP_MINUTES * _MICROSECONDS) | undated[1:] | undated[:-1]
+    for name in settings:
+        values = table[name].to_numpy()
+        changed |= values[1:] != values[:-1]
+    keys = ["line", "material", "deck_state"]
+    ids = table["run_id"]
+    if ids.null_count < len(ids) and pc.count_distinct(ids).as_py() < len(ids) - ids.null_count:
+        keys.append("run_id")  # an id that stands in several readings is that of their trial
+    for name in keys:
+        column = table[name].combine_chunks()
+        if not changed.all() and column.null_count < len(column):
+            codes = column.dictionary_encode(null_encoding="encode").indices.to_numpy()
+            changed |= codes[1:] != codes[:-1]
+    return np.asarray(changed)
+
+
+def chance(values: Floats) -> float:
+    """Chance that steady readings are as alike to their neighbours as these or more so.
+
+    Args:
+        values: readings in the order of time, shape (n,), n at least 3.
+
+    >>> chance(np.array([0.90, 0.92, 0.94, 0.95, 0.96, 0.965])) < 0.01
+    True
+    >>> round(chance(np.array([0.96, 0.95, 0.965, 0.955, 0.962, 0.951])), 1)
+    1.0
+    """
+    n = len(values)
+    scatter = float(np.sum((values - values.mean()) ** 2))
+    if scatter == 0.0:
+        return 1.0
+    alike = 1.0 - float(np.sum(np.diff(values) ** 2)) / (2.0 * scatter)
+    shape = ((n * n - 1.0) / (n - 2.0) - 1.0) / 2.0
+    return float(betainc(shape, shape, np.clip((1.0 - alike) / 2.0, 0.0, 1.0)))
+
+
+def _steady_part(stretch: pa.Table) -> tuple[int, bool | None]:
+    """Where the steady part of a stretch begins, and whether it is steady; None: unknown."""
+    n = len(stretch)
+    measured = [_floats(stretch, name) for name in _MEASURED]
+    if n < FEWEST or any(np.isnan(values).any() for values in measured):
+        return 0, None
+    half = n // 2
+    passing = [
+        first
+        for first in range(min(half, n - FEWEST) + 1)
+        if all(chance(values[first:]) > LEVEL / len(measured) for values in measured)
+    ]
+    if not passing:
+        return half, False
+    return min(passing, key=lambda first: sum(_log_error(v[first:]) for v in measured)), True
+
+
+def _log_error(values: Floats) -> float:
+    """Logarithm of the squared standard error of a mean, as [White1997]_ has it."""
+    n = len(values)
+    # Readings without any scatter have none to compare; the least that a log shows stands for it.
+    return float(np.log(np.sum((values - values.mean()) ** 2) / n**2 + 1e-16))
+
+
+def _run(part: pa.Table, settled: bool | None) -> dict[str, Any]:
+    """One run of the readings averaged."""
+    run = part.slice(0, 1).to_pylist()[0]
+    for field in part.schema:
+        if pa.types.is_floating(field.type):
+            filled = _floats(part, field.name)
+            filled = filled[~np.isnan(filled)]
+            run[field.name] = float(filled.mean()) if len(filled) else None
+    counts = part["grade_count"]
+    run["grade_count"] = pc.sum(counts).as_py()
+    run["note"] = next((note for note in part["note"].to_pylist() if note), None)
+    ids = set(part["run_id"].to_pylist())
+    run["run_id"] = ids.pop() if len(ids) == 1 else None
+    run["samples"], run["settled"] = len(part), settled
+    if len(part) > 1:
+        for name in _MEASURED:
+            run[f"{name}_se"] = _standard_error(part, name)
+    return run
+
+
+def _standard_error(part: pa.Table, name: str) -> float | None:
+    """Standard error of the mean of a fraction."""
+    values, errors = _floats(part, name), _floats(part, f"{name}_se")
+    values = values[~np.isnan(values)]
+    n = len(values)
+    if n < 2:
+        return None
+    centred = values - values.mean()
+    scatter = float(np.sum(centred**2))
+    r = float(np.sum(centred[1:] * centred[:-1])) / scatter if scatter > 0 else 0.0
+    independent = n * (1.0 - max(r, 0.0)) / (1.0 + max(r, 0.0))
+    found = [np.sqrt(scatter / (n - 1) / independent)]
+    if not np.isnan(errors).any():
+        found.append(float(np.sqrt(np.sum(errors**2))) / len(errors))
+    count = pc.sum(part["grade_count"]).as_py() if name == "grade" else None
+    if count and part["grade_count"].null_count == 0:
+        mean = float(values.mean())
+        found.append(np.sqrt(mean * (1.0 - mean) / count))
+    # One half is the largest error that a fraction can have.
+    return float(min(max(found), 0.5)) or None
+
+
+def _floats(table: pa.Table, name: str) -> Floats:
+    return np.asarray(table[name].to_numpy(), dtype=np.float64)
