@@ -158,12 +158,16 @@ def load(
         list[str] | None,
         typer.Option("--map", metavar="COL=FIELD", help="Heading to field; repeat for more."),
     ] = None,
+    samples: Annotated[
+        bool,
+        typer.Option("--samples", help="Rows are readings over time: one run a steady stretch."),
+    ] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Check, and write nothing.")] = False,
     location: HistoryOption = DEFAULT_HISTORY,
     site: SiteOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Check run logs (CSV or Parquet) and add their new runs to the history."""
+    """Check run logs (text, workbooks, Parquet) and add their new runs to the history."""
     from cli import show
     from optimizer.intake import load_logs
 
@@ -174,6 +178,7 @@ def load(
         line=line,
         mapping=pairs(columns or (), "--map"),
         dry_run=dry_run,
+        samples=samples,
         progress=file_progress(as_json),
     )
     document = report.as_dict()
@@ -227,13 +232,22 @@ def balance(
     lot_count: Annotated[
         int | None, typer.Option("--lot-count", metavar="N", help="Particles in a small lot.")
     ] = None,
+    particulate: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--particulate",
+            metavar="KEY=VALUE",
+            help="Of a broken mineral: top_size, liberation_size (mm), mineral_density, "
+            "gangue_density (t/m3), sample_grams. Repeat for more.",
+        ),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Turn weighed and assayed streams into grade, recovery and yield, with errors."""
     from cli import show
 
     if plan:
-        from optimizer.sampling_plan import plan_sampling
+        from optimizer.sampling_plan import Particulate, plan_sampling
 
         if purity is None:
             raise InputError("--plan needs --purity, the share expected, such as 0.985.")
@@ -243,6 +257,9 @@ def balance(
             recovery_sd=recovery_sd,
             thousand_grams=thousand_grams,
             lot_count=lot_count,
+            particulate=Particulate.from_dict(pairs(particulate, "--particulate"))
+            if particulate
+            else None,
         )
         answer(asked.as_dict(), as_json, show.sampling)
         return
@@ -271,6 +288,10 @@ def history(
     export: Annotated[
         Path | None, typer.Option("--export", metavar="FILE", help="Write runs (.csv, .parquet).")
     ] = None,
+    readings: Annotated[
+        Path | None,
+        typer.Option("--readings", metavar="FILE", help="Write what runs were averaged from."),
+    ] = None,
     location: HistoryOption = DEFAULT_HISTORY,
     site: SiteOption = None,
     as_json: JsonOption = False,
@@ -283,9 +304,13 @@ def history(
     if export is not None:
         runs.export(export, plant, line=line, since=since)
         document = {**document, "exported": str(export)}
+    if readings is not None:
+        runs.export_readings(readings, plant)
+        document = {**document, "readings": str(readings)}
     answer(document, as_json, show.history)
-    if export is not None and not as_json:
-        typer.echo(f"Exported to {export}.")
+    for file in (export, readings):
+        if file is not None and not as_json:
+            typer.echo(f"Exported to {file}.")
 
 
 @app.command(epilog="Example: highside suggest --line deck-1 --min-grade 0.985 --trials 4")

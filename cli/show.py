@@ -128,6 +128,9 @@ def load(document: Mapping[str, Any]) -> str:
         f"{document['already_known']} already known, {document['rejected']} rejected."
     )
     lines = [bold(total)]
+    made = [entry["runs"] for entry in document["files"] if "runs" in entry]
+    if made:
+        lines.append(f"The rows added are readings over time and make {sum(made)} runs.")
     for entry in document["files"]:
         if entry.get("error"):
             lines.append(wrap(f"{entry['file']}: not loaded. {entry['error']}", "  "))
@@ -204,6 +207,11 @@ def sampling(document: Mapping[str, Any]) -> str:
     ]
     if d["repeats"] is not None:
         lines.append(f"  For as much recovery to show: {d['repeats']} runs at each setting.")
+    if d["fundamental_se"] is not None:
+        lines += [
+            f"  Fundamental error of the sample (Gy): {100 * d['fundamental_se']:.2g} % of the",
+            "  assay, relative, as one standard error.",
+        ]
     return "\n".join([*lines, *_warnings(d["notes"])])
 
 

@@ -142,6 +142,7 @@ def gather(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
         warnings=(),
     )
     warnings += _habits(evidence)
+    warnings += _unsettled(runs, settings, evidence.measured, brief.trials.settle_minutes)
     return Evidence(**{**evidence.__dict__, "warnings": tuple(warnings)})
 
 
@@ -309,6 +310,36 @@ def _feed_odds(
     if measured.any():
         guess = guess_feed_odds(grade_logit[measured], recovery_logit[measured])
     return np.full(len(grade_logit), guess), guess, False
+
+
+def _unsettled(
+    runs: pa.Table, settings: Floats, measured: NDArray[np.bool_], settle_minutes: float
+) -> list[str]:
+    """Runs whose readings may belong to the way to their settings rather than to the settings."""
+    said: list[str] = []
+    if not runs.num_rows:
+        return said
+    if "settled" in runs.column_names:
+        flag = np.asarray(runs["settled"].to_numpy(), dtype=object)
+        restless = int(np.sum((flag == False) & measured))  # noqa: E712 - null is neither
+        if restless:
+            said.append(
+                f"{restless} run{'s' if restless > 1 else ''} had not settled when sampled: their "
+                "readings drifted or surged to the end; repeat them before trusting them."
+            )
+    started = runs["started_at"].cast("timestamp[us]").to_numpy().astype("datetime64[us]")
+    order = np.argsort(started, kind="stable")  # undated runs come last
+    minutes = np.diff(started[order]) / np.timedelta64(1, "m")
+    changed = np.any(np.diff(settings[order], axis=0) != 0, axis=1)
+    hasty = changed & (minutes > 0) & (minutes < settle_minutes) & measured[order[:-1]]
+    if hasty.any():
+        first = str(started[order[np.flatnonzero(hasty)[0]]].astype("datetime64[m]"))
+        count = int(hasty.sum())
+        said.append(
+            f"{count} run{'s' if count > 1 else ''} ended less than the {settle_minutes:g} minutes "
+            f"of settling after their settings were made (the first from {first}): doubt them."
+        )
+    return said
 
 
 def _habits(evidence: Evidence) -> list[str]:

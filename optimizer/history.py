@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import os
 import tempfile
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from datetime import date, datetime
@@ -30,6 +30,7 @@ from filelock import FileLock, Timeout
 
 from optimizer.config import Site
 from optimizer.errors import HistoryError, InputError
+from optimizer.intake.samples import SampleStore
 from optimizer.intake.schema import PROVENANCE, in_schema, in_site_units, schema_of
 from optimizer.summary import moment, summarize
 
@@ -365,22 +366,41 @@ class History:
         Raises:
             InputError: when the suffix is neither, or the file cannot be written.
         """
-        path = Path(path)
-        if path.suffix not in (".csv", ".parquet"):
-            raise InputError(f"cannot export to '{path}'.", hint="End it in .csv or .parquet.")
-        table = self.read(None if line is None else [line], since, as_of, site or Site())
-        hidden = path.with_name(f".{path.name}.{os.getpid()}")
-        try:
-            if path.suffix == ".csv":
-                pa_csv.write_csv(table, hidden)
-            else:
-                pq.write_table(table, hidden)
-            os.replace(hidden, path)
-        except OSError as error:
-            raise InputError(f"'{path}' cannot be written: {error.strerror or error}.") from None
-        finally:
-            hidden.unlink(missing_ok=True)
-        return int(table.num_rows)
+        lines = None if line is None else [line]
+        return _write_file(Path(path), lambda: self.read(lines, since, as_of, site or Site()))
+
+    def export_readings(self, path: str | Path, site: Site | None = None) -> int:
+        """Writes the readings over time that runs were made of, as ``export`` does runs.
+
+        Raises:
+            InputError: when there are none, the suffix is neither, or it cannot be written.
+            HistoryError: when the readings are damaged.
+        """
+        readings = SampleStore(self.samples_folder).read()
+        if readings is None:
+            raise InputError(
+                "the history keeps no readings over time.", hint="They come with load --samples."
+            )
+        return _write_file(Path(path), lambda: in_site_units(readings, site or Site()))
+
+
+def _write_file(path: Path, made: Callable[[], pa.Table]) -> int:
+    """Writes a table whole or not at all; gives its number of rows."""
+    if path.suffix not in (".csv", ".parquet"):
+        raise InputError(f"cannot export to '{path}'.", hint="End it in .csv or .parquet.")
+    table = made()
+    hidden = path.with_name(f".{path.name}.{os.getpid()}")
+    try:
+        if path.suffix == ".csv":
+            pa_csv.write_csv(table, hidden)
+        else:
+            pq.write_table(table, hidden)
+        os.replace(hidden, path)
+    except OSError as error:
+        raise InputError(f"'{path}' cannot be written: {error.strerror or error}.") from None
+    finally:
+        hidden.unlink(missing_ok=True)
+    return int(table.num_rows)
 
 
 def _hand_over(queue: Queue[Any], item: object, writing: Future[None]) -> None:

@@ -7,10 +7,11 @@ comes a ``SamplingPlan``: particles and grams to take, what they leave uncertain
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping
+from dataclasses import MISSING, asdict, dataclass, fields
 from typing import Any
 
-from optimizer.errors import InputError
+from optimizer.errors import InputError, nearest
 from optimizer.measurement import (
     count_to_show_difference,
     finite_interval,
@@ -48,6 +49,31 @@ class Particulate:
     gangue_density: float
     sample_grams: float
     liberation_size: float | None = None
+
+    @classmethod
+    def from_dict(cls, given: Mapping[str, Any]) -> Particulate:
+        """From words and numbers, as a user gives them.
+
+        Raises:
+            InputError: naming the key that is unknown, missing, or no number above 0.
+        """
+        names = [f.name for f in fields(cls)]
+        needed = [f.name for f in fields(cls) if f.default is MISSING]
+        values = {}
+        for name, text in given.items():
+            if name not in names:
+                hint = nearest(name, names)
+                raise InputError(f"a particulate has no '{name}'.", hint=hint)
+            try:
+                values[name] = float(text)
+            except ValueError:
+                values[name] = math.nan
+            if not 0 < values[name] < math.inf:
+                raise InputError(f"{name} '{text}' is not a number above 0.")
+        for name in needed:
+            if name not in values:
+                raise InputError(f"a particulate needs {name}; it needs {', '.join(needed)}.")
+        return cls(**values)
 
 
 @dataclass(frozen=True)

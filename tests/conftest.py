@@ -26,7 +26,9 @@ def run_table(settings, grade, recovery, state=None, line="deck-1", **columns) -
         {
             "run_id": [f"r{k}" for k in range(n)],
             "line": [line] * n,
-            "started_at": pa.array(range(n), pa.timestamp("us", "UTC")),
+            "started_at": pa.array(
+                [3_600_000_000 * k for k in range(n)], pa.timestamp("us", "UTC")
+            ),
             "material": pa.nulls(n, pa.string()),
             **{name: np.asarray(settings)[:, j] for j, name in enumerate(GRAVITY_TABLE.names)},
             **{k: pa.array(np.asarray(v, float), from_pandas=True) for k, v in readings.items()},

@@ -264,6 +264,40 @@ def test_a_log_of_nothing_but_rejects_exits_2_and_keeps_them(run, tmp_path):
     assert kept["recovery"] == "97.2"
 
 
+def test_readings_over_time_become_runs_and_can_be_had_back(run, tmp_path):
+    head = "line,started_at,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recovery"
+    levels = [0.90, 0.94, 0.96, 0.971, 0.970, 0.972, 0.969, 0.971, 0.970, 0.972]
+    rows = [
+        f"deck-1,2026-03-01 08:{2 * k:02d},2,2.5,2.2,450,{air},{grade},{grade - 0.05:.3f}"
+        for air, start in ((40, 0), (44, 10))
+        for k, grade in enumerate(levels, start)
+    ]
+    (tmp_path / "log.csv").write_text("\n".join([head, *rows]) + "\n")
+    code, out, err = run("load", "log.csv", "--dry-run")
+    assert (code, err) == (0, "")
+    assert "load it with --samples" in " ".join(out.split())
+    code, out, err = run("load", "log.csv", "--samples")
+    assert (code, err) == (0, "")
+    assert "Read 20 rows: 20 added" in out
+    assert "make 2 runs" in out
+    code, out, err = run("history", "--export", "runs.csv", "--readings", "readings.csv")
+    assert (code, err) == (0, "")
+    runs, readings = (pa_csv.read_csv(f).to_pylist() for f in ("runs.csv", "readings.csv"))
+    assert len(runs) == 2
+    assert all(0.968 < r["grade"] < 0.973 and r["grade_se"] > 0 for r in runs)
+    assert [r["grade"] for r in readings] == levels * 2
+    assert {r["run_id"] for r in readings} == {r["run_id"] for r in runs}
+    averaged = [r["grade"] for r in readings if r["averaged"]]
+    assert 6 <= len(averaged) < 20
+    assert min(averaged) > 0.955
+
+
+def test_no_readings_to_write_is_said(run, season):
+    code, out, err = run("history", "--readings", "readings.csv")
+    assert (code, out) == (2, "")
+    assert "They come with load --samples" in err
+
+
 def test_the_installed_command_and_the_module_agree():
     script = Path(sys.executable).with_name("highside")
     done = subprocess.run([script, "--version"], capture_output=True, text=True, check=True)

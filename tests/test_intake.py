@@ -107,6 +107,7 @@ REFUSALS = [
     ("month 13", {"started_at": "13/13/2025"}, "started_at", "'13/13/2025' is not a date"),
     ("two days", {"started_at": "03/04/2025"}, "started_at", "2025-04-03 or 2025-03-04"),
     ("no line", {"line": ""}, "line", "line is missing: fill it in, or give"),
+    ("line of 70 umlauts", {"line": "ä" * 70}, "line", "line is too long for the name of a line"),
 ]
 
 

@@ -317,9 +317,31 @@ def test_todays_material_outside_the_runs_is_said(season_table):
     assert latest.material["moisture"] == pytest.approx(11.85, abs=0.1)
 
 
+def test_readings_that_belong_to_the_way_there_are_named(season_table):
+    from optimizer.evidence import gather
+
+    def said(table):
+        return [w for w in gather(table, Site(), brief()).warnings if "settl" in w]
+
+    assert not said(season_table)
+    n = season_table.num_rows
+    place = season_table.column_names.index("started_at")
+    times = season_table["started_at"].to_pylist()
+    k = next(k for k in range(n) if season_table["grade"][k].as_py())
+    times[k + 1] = times[k].replace(minute=12)
+    hasty = season_table.set_column(place, "started_at", pa.array(times, pa.timestamp("us", "UTC")))
+    (warning,) = said(hasty)
+    assert "1 run ended less than the 20 minutes of settling" in warning
+    assert f"{times[k]:%Y-%m-%dT%H:%M}" in warning
+    flags = [None if k % 2 else False for k in range(n)]
+    (warning,) = said(season_table.append_column("settled", pa.array(flags)))
+    measured = sum(g is not None for g in season_table["grade"].to_pylist()[::2])
+    assert f"{measured} runs had not settled when sampled" in warning
+
+
 def test_several_lines_without_a_name_take_the_latest_and_say_so(season_table):
     other = season_table.set_column(1, "line", pa.array(["deck-2"] * 60)).set_column(
-        2, "started_at", pa.array(range(1000, 1060), pa.timestamp("us", "UTC"))
+        2, "started_at", pa.array([10**12 + k for k in range(60)], pa.timestamp("us", "UTC"))
     )
     both = pa.concat_tables([season_table, other])
     plan = suggest(both, Site(), brief())

@@ -166,3 +166,23 @@ def test_a_mineral_sample_has_a_fundamental_error():
 def test_a_difference_in_points_is_refused():
     with pytest.raises(InputError, match="between 0 and 1"):
         plan_sampling(0.98, 1.5)
+
+
+@pytest.mark.parametrize(
+    ("given", "message"),
+    [
+        ({"top_siz": "10"}, "has no 'top_siz'"),
+        ({"top_size": "ten"}, "top_size 'ten' is not a number above 0"),
+        ({"top_size": "-1"}, "top_size '-1' is not a number above 0"),
+        ({"top_size": "10"}, "needs mineral_density"),
+    ],
+)
+def test_a_particulate_in_words_is_checked(given, message):
+    with pytest.raises(InputError, match=message):
+        Particulate.from_dict(given)
+
+
+def test_a_particulate_in_words_is_the_same():
+    words = {"top_size": "25", "mineral_density": "7.5", "gangue_density": "2.65"}
+    found = Particulate.from_dict({**words, "sample_grams": "1e3"})
+    assert found == Particulate(25.0, 7.5, 2.65, 1000.0)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
+from urllib.parse import quote
 
 import numpy as np
 import pyarrow as pa
@@ -33,6 +34,8 @@ if TYPE_CHECKING:
 
 # A value on the end of its range may come back from a conversion with its last digit changed.
 RANGE_TOLERANCE = 1e-6
+# A line is a folder of the history; folder names end at 255 bytes on common file systems.
+LONGEST_LINE = 200
 # A computed recovery of exactly 1 may come out above it by rounding.
 ROUNDING = 1e-9
 # Whole numbers are exact in floating point up to here, and no sample has more particles.
@@ -120,6 +123,11 @@ def _line(fields: Fields) -> pa.Array:
         missing = np.asarray(fields.line.is_null())
         reason = "is missing: fill it in, or give the line of the whole log with --line"
         fields.fault("line", missing, reason)
+    named = pc.unique(fields.line.drop_null())
+    long = [name for name in named.to_pylist() if len(quote(name, safe="")) > LONGEST_LINE]
+    if long:
+        mask = as_mask(pc.is_in(fields.line, pa.array(long)))
+        fields.fault("line", mask, "is too long for the name of a line: write a short one")
     return fields.line
 
 
