@@ -302,6 +302,11 @@ class History:
         except (DeltaError, OSError, pa.ArrowInvalid) as error:
             raise self._damaged(error) from None
 
+    def lines(self, as_of: int | None = None) -> list[str]:
+        """Names of the lines that have runs, in alphabetical order; from the log alone."""
+        table = self._table(as_of)
+        return [] if table is None else sorted({part["line"] for part in table.partitions()})
+
     def keys(self, lines: Sequence[str] | None = None) -> Iterator[pa.RecordBatch]:
         """What tells known runs from new ones: all but notes and provenance."""
         table = self._table()

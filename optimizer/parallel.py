@@ -1,0 +1,108 @@
+"""The same work on many things: here, in processes of this machine, or on a Dask cluster.
+
+In come a function and items, out come its results in the order of the items, whoever computed
+them. What does the work never changes an answer: every item is computed alone, from its own
+arguments, and nothing is shared but what the function reads for itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from functools import partial
+from typing import Any, TypeVar
+
+from optimizer.errors import InputError
+
+T = TypeVar("T")
+U = TypeVar("U")
+
+CONNECT_SECONDS = 10.0
+"""How long a scheduler may take to answer, and then to show its first worker."""
+
+
+def run_all(
+    function: Callable[[T], U],
+    items: Iterable[T],
+    scheduler: str | None = None,
+    workers: int | None = None,
+) -> list[U]:
+    """Results of the function on each item, in their order.
+
+    Args:
+        function: of one item; a function of a module, so that other processes can import it.
+        items: what it is called with; picklable, as are the results.
+        scheduler: address of a Dask scheduler, such as ``tcp://host:8786``; its workers need
+            the same version of this package.
+        workers: processes on this machine; one, which is this process, when left out.
+
+    Raises:
+        InputError: when no cluster answers at the address, or both places are named.
+        Exception: the first, by the order of the items, that the function raised.
+
+    >>> run_all(abs, [-1, 2, -3])
+    [1, 2, 3]
+    """
+    work = list(items)
+    if workers is not None and workers < 1:
+        raise InputError(f"{workers} workers: expected 1 or more.")
+    if scheduler is None and (workers in (None, 1) or len(work) < 2):
+        return [function(item) for item in work]
+    if scheduler is None:
+        from joblib import Parallel, delayed  # noqa: PLC0415 - one process needs none of it
+
+        tries = Parallel(n_jobs=workers)(delayed(_try)(function, item) for item in work)
+    elif workers is not None:
+        raise InputError("give either a scheduler or workers here, not both.")
+    else:
+        with _cluster(scheduler) as client:
+            tries = client.gather(client.map(partial(_try, function), work, pure=False))
+    for _, error in tries:
+        if error is not None:
+            raise error
+    return [result for result, _ in tries]
+
+
+def _try(function: Callable[[T], U], item: T) -> tuple[U | None, Exception | None]:
+    """A result or an error: raised over there, the first by the clock would win."""
+    try:
+        return function(item), None
+    except Exception as error:
+        return None, error
+
+
+@contextmanager
+def _cluster(address: str) -> Iterator[Any]:
+    """A client of the cluster.
+
+    Raises:
+        InputError: when distributed is not installed, or no worker is to be had.
+    """
+    try:
+        from distributed import Client  # noqa: PLC0415 - an optional extra
+    except ImportError:
+        raise InputError(
+            "a scheduler needs the package distributed, which is not installed.",
+            code="no-cluster",
+            hint="pip install 'highside[cluster]', here and on every worker.",
+        ) from None
+    try:
+        client: Any = Client(  # type: ignore[no-untyped-call]
+            address, timeout=CONNECT_SECONDS, set_as_default=False
+        )
+    except (OSError, ValueError, TypeError) as error:
+        raise InputError(
+            f"no scheduler answers at '{address}': {error}.",
+            code="no-cluster",
+            hint="Start one with 'dask scheduler', and workers with 'dask worker ADDRESS'.",
+        ) from None
+    with client:
+        try:
+            client.wait_for_workers(1, timeout=CONNECT_SECONDS)
+        except TimeoutError:
+            raise InputError(
+                f"the scheduler at '{address}' has no worker.",
+                code="no-cluster",
+                hint=f"Start some with 'dask worker {address}'.",
+            ) from None
+        yield client
