@@ -43,7 +43,11 @@ def plan(document: Mapping[str, Any]) -> str:
             )
         )
     )
-    lines += ["", *_trials(document["recommendations"], units)]
+    trials = document["recommendations"]
+    lines += ["", *_trials(trials, units)]
+    if len(trials) > 1:
+        ranks = ", ".join(str(t["rank"]) for t in sorted(trials, key=lambda t: t["order"]))
+        lines.append(f"Run them in the order {ranks}: least to re-set and to wait for.")
     if document["run_now"]:
         lines += ["", *_run_now(document["run_now"], units, goal["confidence"])]
     stopping = document["stopping"]

@@ -41,7 +41,12 @@ def write_plan_table(plan: Mapping[str, Any], form: str, out: Path | None) -> No
 
 
 def _flat(plan: Mapping[str, Any], trial: Mapping[str, Any]) -> dict[str, Any]:
-    row: dict[str, Any] = {"rank": trial["rank"], "line": plan["line"], **trial["settings"]}
+    row: dict[str, Any] = {
+        "rank": trial["rank"],
+        "order": trial["order"],
+        "line": plan["line"],
+        **trial["settings"],
+    }
     for quantity in ("grade", "recovery"):
         row.update({f"{quantity}_{k}": v for k, v in trial[quantity].items()})
     for name in ("chance_of_grade", "expected_gain", "material_t", "minutes", "why", "watch"):

@@ -69,7 +69,11 @@ class RunNow:
 
 @dataclass(frozen=True)
 class Recommendation:
-    """One trial: its settings, what to expect, what it costs, and why."""
+    """One trial: its settings, what to expect, what it costs, and why.
+
+    ``order`` is its place in the batch as it is run, ``changes`` the moves from the trial before
+    it there, ``watch`` what the largest of them may bring (see ``batch_order``).
+    """
 
     rank: int
     settings: Mapping[str, float]
@@ -81,14 +85,16 @@ class Recommendation:
     product_t_per_h: float | None
     material_t: float | None
     minutes: float
-    changes: tuple[Change, ...]
     why: str
-    watch: str
+    order: int = 0
+    changes: tuple[Change, ...] = ()
+    watch: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
         return {
             "rank": self.rank,
+            "order": self.order,
             "settings": dict(self.settings),
             "grade": self.grade.as_dict(),
             "recovery": self.recovery.as_dict(),

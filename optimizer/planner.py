@@ -17,6 +17,7 @@ from threadpoolctl import threadpool_limits
 
 from optimizer import advice
 from optimizer.acquisition import ConstrainedImprovement
+from optimizer.batch_order import in_order
 from optimizer.config import Brief, Site
 from optimizer.errors import LimitError
 from optimizer.evidence import Evidence, feed_grade_of, gather
@@ -377,31 +378,22 @@ class _Planner:
         even = self.chance_even(picks)
         confidence = self.brief.goal.confidence
         meets = now.chance_of_grade is not None and now.chance_of_grade >= confidence
-        start, answer = self._start(), []
-        for k, point in enumerate(picks):
-            settings = self._named(point)
-            changes = advice.changes_between(self.evidence.space, start, settings)
-            answer.append(
-                Recommendation(
-                    rank=k + 1,
-                    settings=settings,
-                    grade=grade[k],
-                    recovery=recovery[k],
-                    chance_of_grade=float(chance[k]),
-                    chance_even=float(even[k]),
-                    expected_gain=gains[k],
-                    product_t_per_h=self._product_tonnes(point[None, :]),
-                    material_t=self._trial_tonnes(point),
-                    minutes=self.brief.trials.minutes,
-                    changes=changes,
-                    why=advice.reason(
-                        recovery[k], float(chance[k]), confidence, now.recovery, meets
-                    ),
-                    watch=advice.watch_for(self.evidence.space, changes),
-                )
+        return tuple(
+            Recommendation(
+                rank=k + 1,
+                settings=self._named(point),
+                grade=grade[k],
+                recovery=recovery[k],
+                chance_of_grade=float(chance[k]),
+                chance_even=float(even[k]),
+                expected_gain=gains[k],
+                product_t_per_h=self._product_tonnes(point[None, :]),
+                material_t=self._trial_tonnes(point),
+                minutes=self.brief.trials.minutes,
+                why=advice.reason(recovery[k], float(chance[k]), confidence, now.recovery, meets),
             )
-            start = settings
-        return tuple(answer)
+            for k, point in enumerate(picks)
+        )
 
     def _trial_tonnes(self, point: Indices) -> float | None:
         return float(self.limits.tonnes(point[None, :])[0]) if self.limits.has_feed else None
@@ -443,30 +435,24 @@ class _Planner:
         picks = spread(self.limits, np.vstack([self.tried, self.pending]), count)
         if len(picks) < count:
             self.warnings.append(f"Only {len(picks)} of {count} trials fit in the limits.")
-        start, answer = self._start(), []
-        for k, point in enumerate(picks):
-            settings = self._named(point)
-            changes = advice.changes_between(self.evidence.space, start, settings)
-            answer.append(
-                Recommendation(
-                    rank=k + 1,
-                    settings=settings,
-                    grade=UNKNOWN,
-                    recovery=UNKNOWN,
-                    chance_of_grade=None,
-                    chance_even=None,
-                    expected_gain=None,
-                    product_t_per_h=None,
-                    material_t=self._trial_tonnes(point),
-                    minutes=self.brief.trials.minutes,
-                    changes=changes,
-                    why=advice.FIRST_BATCH,
-                    watch=advice.watch_for(self.evidence.space, changes),
-                )
+        trials = tuple(
+            Recommendation(
+                rank=k + 1,
+                settings=self._named(point),
+                grade=UNKNOWN,
+                recovery=UNKNOWN,
+                chance_of_grade=None,
+                chance_even=None,
+                expected_gain=None,
+                product_t_per_h=None,
+                material_t=self._trial_tonnes(point),
+                minutes=self.brief.trials.minutes,
+                why=advice.FIRST_BATCH,
             )
-            start = settings
+            for k, point in enumerate(picks)
+        )
         why = f"{FEWEST_TO_LEARN} measured runs are needed before anything can be expected."
-        return self._answer(None, tuple(answer), Stopping("continue", None, why))
+        return self._answer(None, trials, Stopping("continue", None, why))
 
     def _answer(
         self, now: RunNow | None, trials: tuple[Recommendation, ...], stopping: Stopping
@@ -484,7 +470,7 @@ class _Planner:
             confidence=self.brief.goal.confidence,
             units={s.name: s.unit for s in e.space.settings},
             run_now=now,
-            recommendations=trials,
+            recommendations=in_order(trials, e.space, self._start()),
             stopping=stopping,
             warnings=tuple(self.warnings),
         )

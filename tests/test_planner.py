@@ -372,7 +372,7 @@ def test_changes_lead_from_one_trial_to_the_next(season_table):
         brief(current=dict(zip(NAMES, [2.0, 2.0, 2.0, 450.0, 40.0], strict=True))),
     )
     state = dict(zip(NAMES, [2.0, 2.0, 2.0, 450.0, 40.0], strict=True))
-    for r in plan.recommendations:
+    for r in sorted(plan.recommendations, key=lambda r: r.order):
         for change in r.changes:
             assert state[change.setting] == change.start
             state[change.setting] = change.end
