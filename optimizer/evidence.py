@@ -60,6 +60,7 @@ class Evidence:
         feed_odds_today: the same today.
         feed_grade_known: whether the feed grade was measured rather than guessed.
         even: whether the deck ran even, shape (n,).
+        started: when each run started, in UTC, NaT where undated, shape (n,).
         material: today's material as the plan reports it.
         warnings: what the runs cannot tell.
     """
@@ -78,6 +79,7 @@ class Evidence:
     feed_odds_today: float
     feed_grade_known: bool
     even: NDArray[np.bool_]
+    started: NDArray[np.datetime64]
     material: Mapping[str, Any]
     warnings: tuple[str, ...]
 
@@ -138,6 +140,7 @@ def gather(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
         feed_odds_today=odds_today,
         feed_grade_known=known,
         even=np.array([s in (None, "even") for s in states], dtype=bool),
+        started=_started(runs),
         material=material,
         warnings=(),
     )
@@ -154,6 +157,11 @@ def _columns(runs: pa.Table) -> Any:
         return np.asarray(values, dtype=float)
 
     return column
+
+
+def _started(runs: pa.Table) -> NDArray[np.datetime64]:
+    moments = runs["started_at"].cast("timestamp[us]").to_numpy()
+    return np.asarray(moments, dtype="datetime64[us]")
 
 
 def _fill_unknown(variance: Floats) -> Floats:
@@ -327,7 +335,7 @@ def _unsettled(
                 f"{restless} run{'s' if restless > 1 else ''} had not settled when sampled: their "
                 "readings drifted or surged to the end; repeat them before trusting them."
             )
-    started = runs["started_at"].cast("timestamp[us]").to_numpy().astype("datetime64[us]")
+    started = _started(runs)
     order = np.argsort(started, kind="stable")  # undated runs come last
     minutes = np.diff(started[order]) / np.timedelta64(1, "m")
     changed = np.any(np.diff(settings[order], axis=0) != 0, axis=1)

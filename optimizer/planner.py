@@ -80,6 +80,21 @@ def suggest(
         LimitError: when the limits leave nothing to recommend.
         HistoryError: when the history cannot be read.
     """
+    # One thread: sums in another order would round differently, and with them the plan.
+    with threadpool_limits(1):
+        return planning(history, site, brief, seed=seed, as_of=as_of, progress=progress).plan()
+
+
+def planning(
+    history: History | pa.Table,
+    site: Site | None = None,
+    brief: Brief | None = None,
+    *,
+    seed: int = 0,
+    as_of: int | None = None,
+    progress: Progress | None = None,
+) -> Planning:
+    """What ``suggest`` plans with, for those who also ask what the plan was made from."""
     site, brief = site or Site(), brief or Brief()
     brief.check_names(site)
     version = None
@@ -87,14 +102,12 @@ def suggest(
     if hasattr(history, "read"):
         version = history.version if as_of is None else as_of
         runs = history.read(site=site, as_of=as_of)
-    # One thread: sums in another order would round differently, and with them the plan.
-    with threadpool_limits(1):
-        evidence = gather(runs, site, brief)
-        return _Planner(evidence, site, brief, seed, version, progress or (lambda _: None)).plan()
+    evidence = gather(runs, site, brief)
+    return Planning(evidence, site, brief, seed, version, progress or (lambda _: None))
 
 
 @dataclass
-class _Planner:
+class Planning:
     """One plan in the making: everything that its steps share, each computed once."""
 
     evidence: Evidence
