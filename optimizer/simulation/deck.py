@@ -42,6 +42,8 @@ CLING_BLUR = 0.04
 # Below this value of exposure times quality nothing has layered and Ep is already a hundred times
 # the deck's best; without the floor a dead bed divides by zero.
 LEAST_LAYERING = 1e-2
+# A recovery that is 0 or 1 in floating point has no logit; no scale could tell it from this share.
+LEAST_SHARE = 1e-6
 
 
 @dataclass(frozen=True)
@@ -240,9 +242,8 @@ class Deck:
         actual = self._split(moved, material)
         count = rng.binomial(grade_count, actual.grade)
         error = rng.standard_normal(n) * self.recovery_se
-        recovery = expit(
-            logit(actual.recovery) + error / (actual.recovery * (1.0 - actual.recovery))
-        )
+        share = np.clip(actual.recovery, LEAST_SHARE, 1.0 - LEAST_SHARE)
+        recovery = expit(logit(share) + error / (share * (1.0 - share)))
         drawn = (rng.random(n)[:, None] > np.cumsum(latent.chance, axis=1)).sum(axis=1)
         state = np.array(STATES)[np.minimum(drawn, len(STATES) - 1)]
         even = state == STATES[0]

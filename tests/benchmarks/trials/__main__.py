@@ -1,0 +1,117 @@
+"""How many trials a method needs: closed loop on simulated decks, same starts, same noise.
+
+    pip install -e '.[bench]'                      # ours, skopt, a response surface, chance
+    pip install -e '.[bench,peers]'                # and Optuna and BoTorch, see DEVELOPERS.md
+    python -m tests.benchmarks.trials --decks 8 --workers 2
+    python -m tests.benchmarks.trials --judge --decks 24 --methods all --workers 2
+
+Each deck starts from the same spread runs for every method; then one trial at a time is asked
+for, run and read with the deck's own noise, the same for the k-th run whoever asked for it. After
+some numbers of trials the settings that a method would run production on are valued by the truth.
+Campaigns are kept in a file as they end: the same command goes on where it was stopped. Writes
+reports/trials.md and its figures.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from tests.benchmarks.trials import report
+from tests.benchmarks.trials.campaigns import CACHE, ROOT, Kept, Key, campaign, each, identity
+from tests.benchmarks.trials.decks import ALL_FAMILIES, DEMANDS, JUDGE_FROM
+from tests.benchmarks.trials.methods import LIGHT, METHODS
+from tests.benchmarks.trials.task import STARTS
+from tests.benchmarks.trials.task import __doc__ as how_judged
+
+REPORT = ROOT / "reports" / "trials.md"
+
+
+def arguments(words: list[str] | None = None) -> argparse.Namespace:
+    """What was asked for."""
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.trials", description=__doc__)
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.add_argument("--decks", type=int, default=8, help="a family and demand")
+    parser.add_argument("--first", type=int, default=0, help="seed of the first deck")
+    parser.add_argument(
+        "--judge", action="store_true", help=f"the judge's half: seeds from {JUDGE_FROM} on"
+    )
+    parser.add_argument("--methods", nargs="+", default=list(LIGHT), choices=[*METHODS, "all"])
+    parser.add_argument("--families", nargs="+", default=list(ALL_FAMILIES), choices=ALL_FAMILIES)
+    parser.add_argument("--demands", nargs="+", default=list(DEMANDS), choices=list(DEMANDS))
+    parser.add_argument("--workers", type=int, default=1, help="processes")
+    parser.add_argument("--cache", type=Path, default=CACHE, help="JSON lines of campaigns run")
+    parser.add_argument("--report", type=Path, default=REPORT)
+    asked = parser.parse_args(words)
+    if "all" in asked.methods:
+        asked.methods = list(METHODS)
+    if asked.judge:
+        asked.first = JUDGE_FROM
+    return asked
+
+
+def main(words: list[str] | None = None) -> int:
+    """Run what is not kept yet, then write the report."""
+    asked = arguments(words)
+    keys = [
+        Key(family, demand, asked.first + k, method)
+        for k in range(asked.decks)
+        for demand in asked.demands
+        for family in asked.families
+        for method in asked.methods
+    ]
+    rows = each(campaign, keys, Kept(asked.cache), identity, asked.workers)
+    write(rows, asked)
+    return 0
+
+
+def write(rows: list[dict], asked: argparse.Namespace) -> None:
+    """The report and its figures."""
+    half = "judge's" if asked.first >= JUDGE_FROM else "development"
+    command = "python -m tests.benchmarks.trials " + (
+        "--judge" if asked.first == JUDGE_FROM else f"--first {asked.first}"
+    )
+    command += f" --decks {asked.decks} --methods {' '.join(asked.methods)}"
+    if asked.demands != list(DEMANDS):
+        command += f" --demands {' '.join(asked.demands)}"
+    if asked.families != list(ALL_FAMILIES):
+        command += f" --families {' '.join(asked.families)}"
+    parts = [
+        "# Trials needed on simulated decks",
+        f"`{command}`",
+        f"{asked.decks} decks a family and demand, seeds from {asked.first} on: the {half} half. "
+        f"Every campaign starts from the same {STARTS} spread runs, of which some fail; *ours*, "
+        "*botorch* and *botorch S, C* report what they would run now, tried or not, at 90 % "
+        "chance of the grade, *surface* its polynomial's optimum, the others their best reading. "
+        "*S, C* are sharpness and balance. *outsider* follows a law that shares nothing with the "
+        "simulation the others are from.",
+        (how_judged or "").split("\n\n", 1)[1].strip(),
+        "Demand: the share of settings that reach the grade on an even deck, "
+        + ", ".join(f"{name} {100 * share:g} %" for name, share in DEMANDS.items())
+        + ".",
+    ]
+    for demand in asked.demands:
+        for kind in report.KINDS:
+            table = report.gather(rows, kind)
+            picture = asked.report.with_name(f"{asked.report.stem}-{demand}-{kind}.svg")
+            report.figure(table, demand, kind, picture)
+            title = "strict gap" if kind == "strict" else "gap in proportion"
+            parts += [
+                f"## {demand.capitalize()} grade, {title}: median (quartiles)",
+                f"![{title}]({picture.name})",
+                report.medians(table, demand),
+            ]
+            compared = report.ratios(table, demand)
+            if compared.count("\n") > 1:
+                parts += [
+                    "Against the best peer at each mark (goal: a ratio of at most 0.5):",
+                    compared,
+                ]
+    parts += ["## Effort, one thread", report.effort(rows)]
+    asked.report.write_text("\n\n".join(parts) + "\n", encoding="utf-8")
+    print(f"wrote {asked.report}", file=sys.stderr)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,169 @@
+"""Campaigns run and kept: one JSON line each, so that a long run can be stopped and goes on.
+
+A line is used again only while the code that made it is the same: it carries a stamp of the
+sources behind its method (all of ``optimizer`` for ours) and, for a peer, of its version.
+"""
+
+from __future__ import annotations
+
+import json
+import multiprocessing
+import os
+import sys
+import time
+from collections.abc import Callable, Iterable
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import asdict, dataclass
+from functools import lru_cache
+from hashlib import sha256
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from threadpoolctl import threadpool_limits
+
+from tests.benchmarks.trials.decks import problem
+from tests.benchmarks.trials.methods import METHODS
+from tests.benchmarks.trials.task import STARTS, Task
+
+ROOT = Path(__file__).resolve().parents[3]
+CACHE = ROOT / "build" / "trials.jsonl"
+MARKS = (8, 12, 16, 20, 30)
+_HERE = "tests/benchmarks/trials"
+_DECKS = (f"{_HERE}/task.py", f"{_HERE}/decks.py", f"{_HERE}/outsider.py", "optimizer/simulation")
+_PEERS = {
+    "optuna": (f"{_HERE}/peer_optuna.py", "optuna"),
+    "botorch": (f"{_HERE}/peer_botorch.py", "botorch"),
+    "botorch-sc": (f"{_HERE}/peer_botorch.py", "botorch"),
+}
+
+
+@dataclass(frozen=True)
+class Key:
+    """Which campaign."""
+
+    family: str
+    demand: str
+    seed: int
+    method: str
+    starts: int = STARTS
+
+
+@lru_cache(maxsize=16)
+def stamp(method: str) -> str:
+    """Of the code that a campaign's answer depends on."""
+    sources = [*_DECKS, f"{_HERE}/methods.py"]
+    if method == "ours":
+        sources = [*_DECKS, "optimizer"]
+    digest = sha256()
+    if method in _PEERS:
+        source, package = _PEERS[method]
+        sources.append(source)
+        digest.update(version(package).encode())
+    for source in sources:
+        path = ROOT / source
+        for file in sorted(path.rglob("*.py")) if path.is_dir() else [path]:
+            digest.update(file.read_bytes())
+    return digest.hexdigest()[:12]
+
+
+def campaign(key: Key) -> dict[str, Any]:
+    """Gaps of every report of one method on one deck at each of the marks."""
+    with threadpool_limits(1):
+        task = Task(problem(key.family, key.demand, key.seed), key.starts)
+        marks = [m for m in MARKS if m >= key.starts]
+        strict: dict[str, list[float]] = {}
+        proportion: dict[str, list[float]] = {}
+        seconds = []
+        while True:
+            start = time.perf_counter()
+            choice = METHODS[key.method](task)
+            seconds.append(time.perf_counter() - start)
+            if len(task.values) in marks:
+                for name, values in choice.reports.items():
+                    a, b = task.gaps(values)
+                    strict.setdefault(name, []).append(round(a, 5))
+                    proportion.setdefault(name, []).append(round(b, 5))
+            if len(task.values) >= marks[-1]:
+                break
+            task.run(choice.trial)
+    return {
+        **asdict(key),
+        "stamp": stamp(key.method),
+        "marks": marks,
+        "strict": strict,
+        "proportion": proportion,
+        "best": round(task.problem.best, 5),
+        "failed": int((~task.even).sum()),
+        "seconds": round(sum(seconds), 2),
+        "slowest": round(max(seconds), 3),
+    }
+
+
+class Kept:
+    """Rows of a JSON-lines file, by a key.
+
+    Args:
+        path: the file; made, with its folder, at the first row.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.rows: dict[tuple[Any, ...], dict[str, Any]] = {}
+        if path.exists():
+            for line in filter(None, path.read_text(encoding="utf-8").split("\n")):
+                try:
+                    row = json.loads(line)
+                except json.JSONDecodeError:
+                    continue  # the last line of a run that was cut off
+                self.rows[tuple(row["key"])] = row
+
+    def add(self, key: tuple[Any, ...], row: dict[str, Any]) -> None:
+        """Keep a row, on disk at once."""
+        row = {"key": list(key), **row}
+        self.rows[key] = row
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        with self.path.open("a", encoding="utf-8") as file:
+            # On a line of its own, also after one that was cut off.
+            file.write("\n" + json.dumps(row))
+
+
+def each(
+    work: Callable[[Any], dict[str, Any]],
+    keys: Iterable[Any],
+    kept: Kept,
+    identity: Callable[[Any], tuple[Any, ...]],
+    workers: int = 1,
+) -> list[dict[str, Any]]:
+    """Rows of all keys in their order; those kept are not worked again.
+
+    Args:
+        work: a function of a module (not a closure), from a key to a row.
+        keys: what to work on.
+        kept: where rows are found and put.
+        identity: what a row is known by.
+        workers: processes.
+    """
+    keys = list(keys)
+    todo = [k for k in keys if identity(k) not in kept.rows]
+    print(f"{len(keys) - len(todo)} of {len(keys)} kept, {len(todo)} to run", file=sys.stderr)
+    if workers <= 1 or len(todo) <= 1:
+        for done, key in enumerate(todo, 1):
+            kept.add(identity(key), work(key))
+            print(f"{done}/{len(todo)} {identity(key)}", file=sys.stderr, flush=True)
+    else:
+        # Spawned, and told before numpy loads: a forked thread pool can hang.
+        os.environ["OMP_NUM_THREADS"] = os.environ["OPENBLAS_NUM_THREADS"] = "1"
+        context = multiprocessing.get_context("spawn")
+        with ProcessPoolExecutor(workers, mp_context=context) as pool:
+            running = {pool.submit(work, key): key for key in todo}
+            for done, future in enumerate(as_completed(running), 1):
+                key = running[future]
+                kept.add(identity(key), future.result())
+                print(f"{done}/{len(todo)} {identity(key)}", file=sys.stderr, flush=True)
+    return [kept.rows[identity(k)] for k in keys]
+
+
+def identity(key: Key) -> tuple[Any, ...]:
+    """What a campaign is known by: itself and the code behind it."""
+    return (key.family, key.demand, key.seed, key.method, key.starts, stamp(key.method))

@@ -1,0 +1,189 @@
+"""Who may plan a campaign: ours, the peers, and the two that everybody has at hand.
+
+A method takes a task and answers with the next trial and with one or more reports: settings that
+it would run production on now. Failed runs reach peers that have no word for them by the floor
+padding of Wakabayashi et al. (2022), npj Comput. Mater. 8 (s41524-022-00859-8): the worst values
+read so far stand in for the missing ones. All tuning is by each library's documented defaults.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from scipy.special import logit
+
+from optimizer.planner import suggest
+from optimizer.settings import GRAVITY_TABLE
+from tests.benchmarks.trials.decks import REGION
+from tests.benchmarks.trials.task import STARTS, Task, settings_of
+
+FIRST, LAST = np.array(REGION.first), np.array(REGION.last)
+# Candidates among which a model's own optimum is looked for, before its neighbors are.
+POOL = 4096
+# Chance of grade that a reported optimum must have, as ours asks for by default.
+CONFIDENCE = 0.9
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What a method says.
+
+    Attributes:
+        reports: settings to run now by the name of the report, shape (5,), or None.
+        trial: settings to try next, shape (5,).
+    """
+
+    reports: dict[str, np.ndarray | None]
+    trial: np.ndarray
+
+
+Method = Callable[[Task], Choice]
+
+
+def to_unit(values: np.ndarray) -> np.ndarray:
+    """Settings, shape (n, 5), with the region as unit cube."""
+    return (GRAVITY_TABLE.nearest_index(values) - FIRST) / (LAST - FIRST)
+
+
+def from_unit(unit: np.ndarray) -> np.ndarray:
+    """Nearest settings of points of the unit cube, shape (n, 5)."""
+    index = np.rint(FIRST + np.clip(np.atleast_2d(unit), 0, 1) * (LAST - FIRST))
+    return GRAVITY_TABLE.values(index.astype(np.int64))
+
+
+def padded(task: Task) -> tuple[np.ndarray, np.ndarray]:
+    """Grade and recovery on the logit scale, failed runs by the worst read; each (n,).
+
+    A count of all or none is read half a particle short. With no reading at all everything is 0.
+    """
+    n = task.grade_count
+    grade = logit((task.grade * n + 0.5) / (n + 1.0))
+    recovery = logit(np.clip(task.recovery, 0.001, 0.999))
+    if not task.even.any():
+        return np.zeros_like(grade), np.zeros_like(grade)
+    return tuple(np.where(task.even, q, np.nanmin(q)) for q in (grade, recovery))  # type: ignore[return-value]
+
+
+def polished(score: Callable[[np.ndarray], np.ndarray], task: Task) -> np.ndarray:
+    """Settings of the highest score, shape (5,): a pool and what was tried, then neighbors."""
+    pool = REGION.sample(POOL, np.random.default_rng((task.seed, 3)))
+    pool = np.vstack([pool, GRAVITY_TABLE.nearest_index(task.values)])
+    values = score(GRAVITY_TABLE.values(pool))
+    at = int(np.argmax(values))
+    point, value = pool[at], values[at]
+    for _ in range(60):
+        near = REGION.neighbours(point)
+        values = score(GRAVITY_TABLE.values(near))
+        if values.max() <= value:
+            break
+        point, value = near[np.argmax(values)], values.max()
+    return GRAVITY_TABLE.values(point[None, :])[0]
+
+
+def ours(task: Task) -> Choice:
+    """This project's plan of one trial; what it would run now, tried or not."""
+    plan = suggest(task.table(), brief=task.brief(), seed=task.seed)
+    now = None if plan.run_now is None else settings_of(plan.run_now.settings)
+    return Choice({"ours": now}, settings_of(plan.recommendations[0].settings))
+
+
+def by_chance(task: Task) -> Choice:
+    """Any setting next; the best reading to run now."""
+    rng = np.random.default_rng((task.seed, 4, len(task.values)))
+    trial = GRAVITY_TABLE.values(REGION.sample(1, rng))[0]
+    return Choice({"random": task.best_reading()}, trial)
+
+
+def response_surface(task: Task) -> Choice:
+    """A central composite design about the middle of the region, and its second-order surface.
+
+    Half fraction (the fifth sign is the product of the others) of the 2^5 factorial at half the
+    range, then points on the axes at the ends of the range, each part in random order. Grade and
+    recovery on the logit scale are second-order polynomials by ridge regression; the report is
+    the highest recovery predicted with the grade met.
+    """
+    rng = np.random.default_rng((task.seed, 5))
+    signs = 1.0 - 2.0 * np.array(list(np.ndindex(2, 2, 2, 2)))
+    corners = np.column_stack([signs, signs.prod(axis=1)])
+    axes = np.vstack([np.eye(5), -np.eye(5)])
+    design = np.vstack([0.5 + 0.25 * rng.permutation(corners), 0.5 + 0.5 * rng.permutation(axes)])
+    trial = from_unit(design[(len(task.values) - STARTS) % len(design)])[0]
+    if task.even.sum() < 6:
+        return Choice({"surface": task.best_reading()}, trial)
+
+    def terms(values: np.ndarray) -> np.ndarray:
+        z = 2.0 * to_unit(values) - 1.0
+        pairs = [z[:, i] * z[:, j] for i, j in combinations(range(5), 2)]
+        return np.column_stack([np.ones(len(z)), z, *pairs, z**2])
+
+    A = terms(task.values)
+    penalty = np.diag([0.0] + [0.1] * 5 + [1.0] * 15)
+    readings = np.column_stack(padded(task))
+    weights = np.linalg.solve(A.T @ A + penalty, A.T @ readings)
+
+    def score(values: np.ndarray) -> np.ndarray:
+        grade, recovery = (terms(values) @ weights).T
+        short = logit(task.min_grade) - grade
+        return np.where(short <= 0.0, recovery, -1e3 - short)
+
+    return Choice({"surface": polished(score, task)}, trial)
+
+
+def scikit_optimize(task: Task) -> Choice:
+    """scikit-optimize's expected improvement of a penalized loss; the best reading to run now."""
+    from skopt import Optimizer
+
+    optimizer = Optimizer(
+        [(int(a), int(b)) for a, b in zip(FIRST, LAST, strict=True)],
+        acq_func="EI",
+        n_initial_points=0,
+        random_state=task.seed,
+    )
+    short = np.maximum(task.min_grade - np.nan_to_num(task.grade), 0.0)
+    loss = -np.nan_to_num(task.recovery) + 20.0 * short
+    index = GRAVITY_TABLE.nearest_index(task.values)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        optimizer.tell(index.tolist(), np.minimum(loss, 1.0).tolist())
+        point = np.array([optimizer.ask()])
+    return Choice({"skopt": task.best_reading()}, GRAVITY_TABLE.values(point)[0])
+
+
+def optuna_gp(task: Task) -> Choice:
+    """Optuna's Gaussian-process sampler with a constraint; the best reading to run now."""
+    from tests.benchmarks.trials.peer_optuna import next_trial
+
+    return Choice({"optuna": task.best_reading()}, next_trial(task))
+
+
+def botorch_log_nei(task: Task) -> Choice:
+    """BoTorch's constrained noisy log-EI on logit grade and recovery; both kinds of report."""
+    from tests.benchmarks.trials.peer_botorch import plan
+
+    optimum, trial = plan(task, latent=False)
+    return Choice({"botorch tried": task.best_reading(), "botorch": optimum}, trial)
+
+
+def botorch_latent(task: Task) -> Choice:
+    """The same in sharpness and balance (``optimizer.coordinates``); the model's own optimum."""
+    from tests.benchmarks.trials.peer_botorch import plan
+
+    optimum, trial = plan(task, latent=True)
+    return Choice({"botorch S, C": optimum}, trial)
+
+
+METHODS: dict[str, Method] = {
+    "ours": ours,
+    "random": by_chance,
+    "surface": response_surface,
+    "skopt": scikit_optimize,
+    "optuna": optuna_gp,
+    "botorch": botorch_log_nei,
+    "botorch-sc": botorch_latent,
+}
+LIGHT = ("ours", "random", "surface", "skopt")
+"""Those that need no more than the install."""

@@ -1,0 +1,120 @@
+"""One campaign in progress: what was run and read so far, and how far a setting is from the best.
+
+Two gaps are kept side by side. Both are differences of true recovery times the chance of an even
+deck, from that of the attainable optimum.
+
+- *strict*: the whole recovery is lost where the true grade misses the goal.
+- *in proportion*: gap = max(0, R* - R) + R* (g* - g) / (g* - f), at most R*, with g the true grade,
+  g* the goal and f the feed grade. A product no better than the feed loses everything, one that is
+  a tenth of the upgrade short loses a tenth; recovery bought by missing the grade earns nothing.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow as pa
+
+from optimizer.config import Brief
+from optimizer.settings import GRAVITY_TABLE
+from tests.benchmarks.trials.decks import LEAST_FEED, REGION, Problem
+
+NAMES = GRAVITY_TABLE.names
+STARTS = 8
+
+
+class Task:
+    """One deck to learn, and what was read on it so far.
+
+    The k-th run of a problem has the same noise whoever asks for it.
+
+    Args:
+        problem: the deck.
+        starts: spread runs to begin with, the same for every method.
+    """
+
+    def __init__(self, problem: Problem, starts: int = STARTS) -> None:
+        self.problem, self.seed, self.min_grade = problem, problem.seed, problem.min_grade
+        self.values = np.empty((0, len(NAMES)))
+        self.grade = self.recovery = self.grade_count = self.recovery_se = np.empty(0)
+        self.state: list[str] = []
+        if starts:
+            # Not the generator the deck was drawn with.
+            rng = np.random.default_rng((problem.seed, 1))
+            self.run(GRAVITY_TABLE.values(REGION.sample(starts, rng)))
+
+    def run(self, values: np.ndarray) -> None:
+        """Run and read settings, shape (n, 5)."""
+        deck, material = self.problem.deck, self.problem.material
+        for row in np.atleast_2d(values):
+            noise = np.random.default_rng((self.seed, 2, len(self.values)))
+            read = deck.measure(row[None, :], material, noise)
+            self.values = np.vstack([self.values, row])
+            self.grade = np.append(self.grade, read.grade)
+            self.recovery = np.append(self.recovery, read.recovery)
+            self.grade_count = np.append(self.grade_count, read.grade_count)
+            self.recovery_se = np.append(self.recovery_se, read.recovery_se)
+            self.state.append(str(read.deck_state[0]))
+
+    @property
+    def even(self) -> np.ndarray:
+        """Which runs have readings, shape (n,)."""
+        return np.isfinite(self.grade) & np.isfinite(self.recovery)
+
+    def gaps(self, values: np.ndarray | None) -> tuple[float, float]:
+        """Strict gap and gap in proportion of settings, shape (5,); all when there are none."""
+        best = self.problem.best
+        if values is None:
+            return best, best
+        truth = self.problem.deck.run(values[None, :], self.problem.material)
+        recovery = float(truth.recovery[0] * (1.0 - truth.failure[0]))
+        short = max(self.min_grade - float(truth.grade[0]), 0.0)
+        strict = best - recovery if short == 0.0 else best
+        missed = short / (self.min_grade - self.problem.feed_grade)
+        return strict, min(max(best - recovery, 0.0) + best * missed, best)
+
+    def best_reading(self) -> np.ndarray | None:
+        """Settings of the highest recovery read with the grade met, else of the highest grade.
+
+        The order of Deb (2000), Comput. Methods Appl. Mech. Eng. 186, 311-338: met before
+        missed, then by the objective, or by how much is missed. None when every run failed.
+        """
+        if not self.even.any():
+            return None
+        met = np.flatnonzero(self.even & (self.grade >= self.min_grade))
+        if len(met):
+            return self.values[met[np.argmax(self.recovery[met])]]
+        return self.values[np.nanargmax(self.grade)]
+
+    def table(self, line: str = "deck") -> pa.Table:
+        """The runs as a history table."""
+        n = len(self.values)
+        return pa.table(
+            {
+                "line": [line] * n,
+                "started_at": pa.nulls(n, pa.timestamp("us", "UTC")),
+                "material": pa.nulls(n, pa.string()),
+                **{name: self.values[:, j] for j, name in enumerate(NAMES)},
+                "grade": pa.array(self.grade, from_pandas=True),
+                "recovery": pa.array(self.recovery, from_pandas=True),
+                "grade_count": self.grade_count.astype(int),
+                "recovery_se": self.recovery_se,
+                "feed_grade": [self.problem.feed_grade] * n,
+                "deck_state": self.state,
+            }
+        )
+
+    def brief(self, count: int = 1, line: str = "deck") -> Brief:
+        """What is asked of the planner."""
+        return Brief.from_dict(
+            {
+                "line": line,
+                "goal": {"min_grade": self.min_grade},
+                "capacity": {"min_feed_rate": LEAST_FEED},
+                "trials": {"count": count},
+            }
+        )
+
+
+def settings_of(named: dict[str, float]) -> np.ndarray:
+    """A plan's settings as an array, shape (5,)."""
+    return np.array([named[n] for n in NAMES])
