@@ -17,7 +17,6 @@ from typing import Annotated, Any
 
 import typer
 
-from cli.diagnose_command import diagnose
 from cli.options import (
     BriefOption,
     HistoryOption,
@@ -32,7 +31,7 @@ from cli.options import (
     pairs,
     read_brief,
 )
-from optimizer.errors import HighsideError, InputError
+from optimizer.errors import HighsideError, HistoryError, InputError
 
 DEFAULT_HISTORY = "history"
 # Exit code of a fault of the program itself, never of what a user wrote.
@@ -293,14 +292,35 @@ def history(
         Path | None,
         typer.Option("--readings", metavar="FILE", help="Write what runs were averaged from."),
     ] = None,
+    verify: Annotated[
+        bool, typer.Option("--verify", help="Instead: read every file, compare it with the log.")
+    ] = False,
+    restore: Annotated[
+        int | None,
+        typer.Option("--restore", metavar="VERSION", help="Instead: go back to this version."),
+    ] = None,
     location: HistoryOption = DEFAULT_HISTORY,
     site: SiteOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Say what the history holds, and export it."""
+    """Say what the history holds; export, verify or restore it."""
     from cli import show
 
     plant, runs = open_site(site), open_history(location)
+    if verify or restore is not None:
+        from cli import show_upkeep
+        from optimizer.upkeep import restore as go_back
+        from optimizer.upkeep import verify as inspect
+
+        if restore is not None:
+            now = {"restored": restore, "version": go_back(runs, restore, plant)}
+            answer({"schema": "highside.restore/1", **now}, as_json, show_upkeep.restored)
+        if verify:
+            health = inspect(runs, plant)
+            answer(health.as_dict(), as_json, show_upkeep.verified)
+            if not health.sound:
+                raise typer.Exit(HistoryError.exit_code)
+        return
     document = runs.summary(plant, line=line, since=since)
     if export is not None:
         runs.export(export, plant, line=line, since=since)
@@ -449,6 +469,3 @@ def record(
     answer(document, as_json, show.recorded)
     if document["load"]["rejected"] or done.load.unreadable:
         raise typer.Exit(InputError.exit_code)
-
-
-app.command(epilog="Example: highside diagnose --line deck-1 --min-grade 0.985")(diagnose)

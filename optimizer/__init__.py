@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from optimizer.config import Brief, Site
-    from optimizer.diagnostics import diagnose
     from optimizer.errors import HighsideError, HistoryError, InputError, LimitError
     from optimizer.history import History
     from optimizer.intake import load_logs
@@ -21,7 +20,6 @@ __version__ = "0.1.0"
 _HOME = {
     "Brief": "config",
     "Site": "config",
-    "diagnose": "diagnostics",
     "HighsideError": "errors",
     "HistoryError": "errors",
     "InputError": "errors",
@@ -39,7 +37,6 @@ __all__ = [
     "InputError",
     "LimitError",
     "Site",
-    "diagnose",
     "load_logs",
     "suggest",
 ]

@@ -60,6 +60,18 @@ class HistoryError(HighsideError):
     default_code = "history"
 
 
+class Overtaken(HistoryError):
+    """Another commit came first; nothing was written, and starting over will do."""
+
+    default_code = "overtaken"
+
+    def __init__(self, location: str) -> None:
+        super().__init__(
+            f"others keep writing to history '{location}'.",
+            hint="Nothing was added; load again when they have ended.",
+        )
+
+
 def nearest(word: str, known: Iterable[str]) -> str:
     """The known word closest to ``word``, as a hint: ``did you mean 'x'?``, or the whole list.
 

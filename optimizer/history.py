@@ -7,12 +7,10 @@ of ours is never written to.
 
 from __future__ import annotations
 
-import hashlib
 import os
-import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from datetime import date, datetime
 from itertools import chain
 from pathlib import Path
@@ -24,31 +22,19 @@ import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 import pyarrow.dataset as ds
 import pyarrow.parquet as pq
-from deltalake import CommitProperties, DeltaTable, write_deltalake
-from deltalake.exceptions import DeltaError, TableNotFoundError
-from filelock import FileLock, Timeout
+from deltalake import DeltaTable
+from deltalake.exceptions import DeltaError
 
 from optimizer.config import Site
-from optimizer.errors import HistoryError, InputError
+from optimizer.errors import InputError
 from optimizer.intake.samples import SampleStore
 from optimizer.intake.schema import PROVENANCE, in_schema, in_site_units, schema_of
 from optimizer.summary import moment, summarize
+from optimizer.table import REJECTS, SAMPLES, RunTable
 
-FORMAT = 1
-"""Version of the table's columns and units; a higher one was written by a newer highside."""
-
-_NAME = "highside run history"
-_FORMAT_KEY = "highside.format="
 LOCK_SECONDS = 60.0
 BATCHES_WAITING = 4
 """Batches made ahead of the writer; more only take memory."""
-_LOCK = "_lock"
-_REJECTS = "_rejected"
-_SAMPLES = "_samples"
-_LOG = "_delta_log"
-_PARTITION = "line="
-# A run has at least these; without them the table is somebody else's.
-_ESSENTIAL = ("run_id", "line", "started_at", "grade", "recovery", "deck_state")
 _ORDER = [("line", "ascending"), ("started_at", "ascending"), ("run_id", "ascending")]
 
 
@@ -65,148 +51,41 @@ class History:
     """
 
     def __init__(self, location: str | Path, *, lock_seconds: float = LOCK_SECONDS) -> None:
-        text = str(location)
-        self.folder = None if "://" in text else Path(text)
-        self.location = text
-        self._lock = FileLock(self._lock_path(), timeout=lock_seconds)
-
-    def _lock_path(self) -> Path:
-        """Beside the table; for an object store, on this machine, where other loads may run."""
-        if self.folder is not None:
-            return self.folder / _LOCK
-        digest = hashlib.sha256(self.location.encode()).hexdigest()[:16]
-        return Path(tempfile.gettempdir()) / f"highside-{digest}.lock"
+        self.table = RunTable(location, lock_seconds)
+        self.location = self.table.location
+        self.folder = self.table.folder
 
     @property
     def rejects_folder(self) -> Path:
-        """Where rejected rows are kept."""
-        return self.folder / _REJECTS if self.folder is not None else Path("highside-rejected")
+        """Where rejected rows are kept: for an object store in the working folder, where a person
+        can correct them."""
+        return self.folder / REJECTS if self.folder is not None else Path("highside-rejected")
 
     @property
     def samples_folder(self) -> Path:
         """Where the readings are kept that runs were made of (``intake.samples``)."""
-        return self.folder / _SAMPLES if self.folder is not None else Path("highside-samples")
-
-    # -- state -------------------------------------------------------------------------------
+        return self.folder / SAMPLES if self.folder is not None else Path("highside-samples")
 
     @property
     def exists(self) -> bool:
         """Whether anything was ever loaded."""
-        return self._table() is not None
+        return self.table.open() is not None
 
     @property
     def version(self) -> int | None:
         """Number of the latest commit, None before the first."""
-        table = self._table()
+        table = self.table.open()
         return None if table is None else table.version()
-
-    def _table(self, as_of: int | None = None) -> DeltaTable | None:
-        """The Delta table at a version, or None when there is none yet."""
-        self._refuse_other_folders()
-        try:
-            table = DeltaTable(self.location)
-        except TableNotFoundError:
-            self._check_that_empty(as_of)
-            return None
-        except (DeltaError, OSError, ValueError) as error:
-            raise self._damaged(error) from None
-        self._refuse_other_tables(table)
-        if as_of is None or as_of == table.version():
-            return table
-        try:
-            table.load_as_version(as_of)
-        except (DeltaError, OSError, ValueError):
-            raise InputError(
-                f"history '{self.location}' has no version {as_of}.",
-                hint=f"Versions are 0 to {table.version()}.",
-            ) from None
-        return table
-
-    def _check_that_empty(self, as_of: int | None) -> None:
-        if self.folder is not None and (self.folder / _LOG).exists():
-            raise self._damaged("its log has no commit")
-        if as_of is not None:
-            raise InputError(f"history '{self.location}' has no version {as_of}: it is empty.")
-
-    def _refuse_other_folders(self) -> None:
-        if self.folder is None or not self.folder.exists():
-            return
-        if not self.folder.is_dir():
-            raise HistoryError(
-                f"history '{self.location}' is a file, not a folder.",
-                hint="Give a folder with --history.",
-            )
-        if (self.folder / _LOG).exists():
-            return
-        # With our lock in it, data files are a first load under way, or one that was cut short.
-        began = (self.folder / _LOCK).exists()
-        others = [
-            entry.name
-            for entry in self.folder.iterdir()
-            if entry.name not in (_LOCK, _REJECTS, _SAMPLES)
-            and not (began and entry.name.startswith(_PARTITION))
-        ]
-        if others:
-            raise HistoryError(
-                f"folder '{self.location}' is not a history: it has no table and holds "
-                f"'{sorted(others)[0]}'.",
-                hint="Give an empty or new folder with --history.",
-            )
-
-    def _refuse_other_tables(self, table: DeltaTable) -> None:
-        stated = table.metadata().description or ""
-        columns = [f.name for f in table.schema().fields]
-        missing = [name for name in _ESSENTIAL if name not in columns]
-        if not stated.startswith(_FORMAT_KEY) or missing:
-            lacks = f"lacks {', '.join(missing)}" if missing else "was not written by highside"
-            raise HistoryError(
-                f"the table at '{self.location}' is not a run history: it {lacks}.",
-                hint="Give another folder with --history.",
-            )
-        written = stated.removeprefix(_FORMAT_KEY)
-        if not written.isdecimal() or int(written) > FORMAT:
-            raise HistoryError(
-                f"history '{self.location}' has format {written}; this version of highside "
-                f"knows formats up to {FORMAT}.",
-                code="newer-history",
-                hint="Update highside.",
-            )
-
-    def _damaged(self, error: object) -> HistoryError:
-        return HistoryError(
-            f"history '{self.location}' is damaged: {error}.",
-            code="damaged-history",
-            hint="Restore the folder from a copy; nothing was written.",
-        )
 
     # -- writing -----------------------------------------------------------------------------
 
-    @contextmanager
-    def lock(self) -> Iterator[None]:
+    def lock(self) -> AbstractContextManager[None]:
         """Holds the history for one reader-and-writer; entering it twice in one holder is fine.
 
         Raises:
             HistoryError: when another holds it for too long, or the folder cannot be written.
         """
-        self._refuse_other_folders()
-        try:
-            Path(self._lock.lock_file).parent.mkdir(parents=True, exist_ok=True)
-            self._lock.acquire()
-        except Timeout:
-            raise HistoryError(
-                f"history '{self.location}' is locked by another load.",
-                code="locked-history",
-                hint="Wait for it to end and try again.",
-            ) from None
-        except OSError as error:
-            raise HistoryError(
-                f"history '{self.location}' cannot be written: {error.strerror}.",
-                hint="Check the permissions of the folder.",
-            ) from None
-        try:
-            yield
-        finally:
-            self._lock.release()
+        return self.table.lock()
 
     def append(
         self, runs: pa.Table | Iterable[pa.RecordBatch], schema: pa.Schema | None = None
@@ -219,22 +98,25 @@ class History:
 
         Returns:
             The version after it, None when there is no history yet.
+
+        Raises:
+            Overtaken: when others committed since the batches were begun; starting over will do.
         """
         if isinstance(runs, pa.Table):
             runs, schema = runs.to_batches(), runs.schema
         with self.lock():
-            table = self._table()
+            table = self.table.open()
             batches = iter(runs)
             first = next(batches, None)
             if first is None:
                 return None if table is None else table.version()
-            self._write(table, chain([first], batches), schema or first.schema)
-            return self.version
+            version = self._write(table, chain([first], batches), schema or first.schema)
+            return self.version if self.table.compact() else version
 
     def _write(
         self, table: DeltaTable | None, batches: Iterator[pa.RecordBatch], schema: pa.Schema
-    ) -> None:
-        """One commit of all batches, or none.
+    ) -> int:
+        """One commit of all batches, or none; the version after it.
 
         The writer has a thread of its own: batches are made in this one, which may have to read
         the table for them, and the writer's runtime cannot read while it writes.
@@ -248,7 +130,7 @@ class History:
                 yield item
 
         with ThreadPoolExecutor(1) as pool:
-            writing = pool.submit(self._commit, table, schema, taken())
+            writing = pool.submit(self.table.commit, table, schema, taken())
             try:
                 for batch in batches:
                     _hand_over(queue, batch, writing)
@@ -258,29 +140,7 @@ class History:
                 _hand_over(queue, error, writing)  # the writer stops and commits nothing
                 raise
             _hand_over(queue, None, writing)
-            writing.result()
-
-    def _commit(
-        self, table: DeltaTable | None, schema: pa.Schema, batches: Iterator[pa.RecordBatch]
-    ) -> None:
-        try:
-            write_deltalake(
-                self.location if table is None else table,
-                pa.RecordBatchReader.from_batches(schema, batches),
-                mode="append",
-                schema_mode="merge",
-                partition_by=["line"],
-                name=_NAME,
-                description=f"{_FORMAT_KEY}{FORMAT}",
-                commit_properties=CommitProperties(
-                    custom_metadata={"highside.format": str(FORMAT)}
-                ),
-            )
-        except (DeltaError, OSError, ValueError, pa.ArrowInvalid) as error:
-            raise HistoryError(
-                f"history '{self.location}' could not be written: {error}.",
-                hint="Nothing was added; check space and permissions, then load again.",
-            ) from None
+            return writing.result()
 
     # -- reading -----------------------------------------------------------------------------
 
@@ -291,7 +151,7 @@ class History:
         as_of: int | None = None,
     ) -> Iterator[pa.RecordBatch]:
         """Stored runs in no fixed order, batch by batch, without columns that are not there."""
-        table = self._table(as_of)
+        table = self.table.open(as_of)
         if table is None:
             return
         try:
@@ -299,17 +159,17 @@ class History:
             known = [c for c in columns or dataset.schema.names if c in dataset.schema.names]
             wanted = None if lines is None else ds.field("line").isin(list(lines))
             yield from dataset.to_batches(columns=known, filter=wanted)
-        except (DeltaError, OSError, pa.ArrowInvalid) as error:
-            raise self._damaged(error) from None
+        except (DeltaError, OSError, pa.ArrowException) as error:
+            raise self.table.damaged(error) from None
 
     def lines(self, as_of: int | None = None) -> list[str]:
         """Names of the lines that have runs, in alphabetical order; from the log alone."""
-        table = self._table(as_of)
+        table = self.table.open(as_of)
         return [] if table is None else sorted({part["line"] for part in table.partitions()})
 
     def keys(self, lines: Sequence[str] | None = None) -> Iterator[pa.RecordBatch]:
         """What tells known runs from new ones: all but notes and provenance."""
-        table = self._table()
+        table = self.table.open()
         if table is None:
             return iter(())
         names = [f.name for f in table.schema().fields]
@@ -408,7 +268,7 @@ def _write_file(path: Path, made: Callable[[], pa.Table]) -> int:
     return int(table.num_rows)
 
 
-def _hand_over(queue: Queue[Any], item: object, writing: Future[None]) -> None:
+def _hand_over(queue: Queue[Any], item: object, writing: Future[int]) -> None:
     """Puts an item in the queue, unless the writer has ended and will take no more."""
     while not writing.done():
         try:

@@ -241,6 +241,29 @@ def test_a_damaged_history_exits_3(run, season):
     assert "history" in err
 
 
+def test_a_damaged_file_is_found_and_an_earlier_version_restored(run, season):
+    code, out, _ = run("history", "--verify")
+    assert (code, out.split(":")[0]) == (0, "Sound")
+    _, before, _ = run("suggest", "--brief", "brief.toml", "--json")
+    old = set((season / "history").glob("line=*/*.parquet"))
+    run("record", "--line", "deck-1", "--feed-rate", 2, "--end-raise", 2, "--side-tilt", 2,
+        "--eccentric-speed", 450, "--air", 40, "--grade", 0.98, "--recovery", 0.9)  # fmt: skip
+    (new,) = set((season / "history").glob("line=*/*.parquet")) - old
+    new.write_bytes(b"")
+    code, _, err = run("suggest", "--brief", "brief.toml")
+    assert code == 3
+    assert "highside history --verify" in " ".join(err.split())
+    code, out, _ = run("history", "--verify", "--json")
+    found = json.loads(out)
+    assert (code, found["sound"], found["restorable"]) == (3, False, 0)
+    code, out, _ = run("history", "--restore", found["restorable"])
+    assert (code, "runs are those of version 0 again, now version 2" in out) == (0, True)
+    code, out, _ = run("history", "--verify")
+    assert code == 0
+    _, after, _ = run("suggest", "--brief", "brief.toml", "--json")
+    assert json.loads(after) == {**json.loads(before), "history_version": 2}
+
+
 def test_an_empty_history_still_plans(run):
     code, out, _ = run("suggest", "--min-grade", 0.985)
     assert code == 0
@@ -302,24 +325,3 @@ def test_the_installed_command_and_the_module_agree():
     script = Path(sys.executable).with_name("highside")
     done = subprocess.run([script, "--version"], capture_output=True, text=True, check=True)
     assert done.stdout.startswith("highside ")
-
-
-def test_diagnose_says_what_matters_at_80_columns(run, season):
-    code, out, _ = run("diagnose", "--line", "deck-1", "--min-grade", "0.985")
-    assert code == 0
-    assert max(len(x) for x in out.splitlines()) <= 80
-    for part in ("What matters", "Noise of one reading", "Drift", "Doubtful runs", "Most help"):
-        assert part in out
-    code, out, _ = run("diagnose", "--json")
-    found = json.loads(out)
-    assert found["schema"] == "highside.diagnosis/1"
-    assert {d["quantity"] for d in found["drift"]} == {"grade", "recovery"}
-    code, _, err = run("diagnose", "--line", "deck-7")
-    assert code == 2
-    assert "deck-7" in err
-
-
-def test_diagnose_of_nothing_says_so(run):
-    code, out, _ = run("diagnose")
-    assert code == 1
-    assert "Nothing can be diagnosed yet" in out

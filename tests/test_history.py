@@ -13,7 +13,7 @@ import pyarrow.parquet as pq
 import pytest
 from deltalake import DeltaTable, write_deltalake
 
-import optimizer.history
+import optimizer.table
 from optimizer.config import Site
 from optimizer.errors import HistoryError, InputError
 from optimizer.history import History
@@ -297,8 +297,8 @@ def test_a_crash_before_the_commit_leaves_nothing(
         pq.write_table(data.read_all(), orphan)
         raise OSError("killed")
 
-    monkeypatch.setattr(optimizer.history, "write_deltalake", dies)
-    with pytest.raises(HistoryError, match=r"could not be written.*killed"):
+    monkeypatch.setattr(optimizer.table, "write_deltalake", dies)
+    with pytest.raises(HistoryError, match=r"cannot be written.*killed"):
         load_table([run(air=31), run(air=None)], history)
     monkeypatch.undo()
     assert (history.version, history.read().num_rows) == (0 if before else None, before)
@@ -346,12 +346,16 @@ def test_line_names_may_hold_any_letter(history: History) -> None:
     assert load_table([run(line=name) for name in names], history).already_known == 4
 
 
-def test_an_object_store_keeps_rejects_in_the_working_folder(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.chdir(tmp_path)
-    history = History(f"file://{tmp_path}/store")
+def test_a_file_uri_is_its_folder(tmp_path: Path) -> None:
+    place = tmp_path / "mill A"
+    history = History(place.as_uri())
     report = load_table([run(), run(air=None)], history)
-    assert report.rejects_file == str(Path("highside-rejected") / "rejected.csv")
-    assert load_table([run()], history).already_known == 1
-    assert history.read().num_rows == 1
+    assert report.rejects_file == str(place / "_rejected" / "rejected.csv")
+    assert load_table([run()], History(place)).already_known == 1
+
+
+def test_what_no_store_keeps_is_refused() -> None:
+    with pytest.raises(InputError, match="would be gone when the command ends"):
+        History("memory://runs")
+    with pytest.raises(InputError, match="this kind of address is not known"):
+        History("nonsense://runs").read()

@@ -8,6 +8,8 @@ for every row.
 from __future__ import annotations
 
 import io
+import random
+import time
 from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
@@ -16,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 
 from optimizer.config import Site
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Overtaken
 from optimizer.intake.columns import Headings
 from optimizer.intake.files import find_logs, logs_of_path
 from optimizer.intake.loading import Given, Load, Progress, run_load
@@ -26,6 +28,12 @@ from optimizer.intake.schema import in_site_units, run_schema, schema_of
 
 if TYPE_CHECKING:
     from optimizer.history import History
+
+
+TRIES = 20
+"""How often a load is begun when others, on other machines, commit before it."""
+LONGEST_PAUSE = 0.5
+"""Seconds; loads that overtook each other start again at different moments."""
 
 
 def load_logs(
@@ -78,7 +86,7 @@ def load_bytes(
     samples: bool = False,
 ) -> LoadReport:
     """Loads the content of one file; ``file`` is its name in the report."""
-    given = Given(file, partial(logs_in, io.BytesIO(content), file))
+    given = Given(file, lambda *how: logs_in(io.BytesIO(content), file, *how))
     return _load([given], history, site, line, mapping, dry_run, samples, None)
 
 
@@ -113,8 +121,15 @@ def _load(
     if line is not None and not line.strip():
         raise InputError("the line must have a name.", hint="Give it with --line NAME.")
     named = line.strip() if line else None
-    load = Load(site, Headings(site, mapping), history, named, samples, progress)
-    return run_load(load, given, dry_run)
+    for left in reversed(range(TRIES)):
+        load = Load(site, Headings(site, mapping), history, named, samples, progress)
+        try:
+            return run_load(load, given, dry_run)
+        except Overtaken:
+            if not left:
+                raise
+            time.sleep(random.uniform(0.0, LONGEST_PAUSE))
+    raise AssertionError("the last try answers or raises")
 
 
 __all__ = [

@@ -219,7 +219,6 @@ class RejectsStore:
         return self.csv if len(after) else None
 
     def _write(self, rejects: pa.Table) -> None:
-        self.folder.mkdir(parents=True, exist_ok=True)
         buffer = io.BytesIO()
         pq.write_table(rejects, buffer)
         write_atomically(self.parquet, [buffer.getvalue()])
@@ -264,12 +263,27 @@ def harmless(cells: pa.Array) -> pa.Array:
 
 
 def write_atomically(path: Path, parts: Iterable[bytes]) -> None:
-    """Writes a file whole or not at all."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    """Writes a file whole or not at all, its folder too when that is not there.
+
+    Raises:
+        HistoryError: when it cannot be written; what stood there still stands.
+    """
+    hidden = None
     try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, hidden = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
         with os.fdopen(handle, "wb") as file:
             file.writelines(parts)
-        os.replace(name, path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(hidden, path)
+        hidden = None
+    except OSError as error:
+        raise HistoryError(
+            f"'{path}' cannot be written: {error.strerror or error}.",
+            code="unwritable-history",
+            hint="Check the space on the disk and the permissions, then do the same again.",
+        ) from None
+    finally:
+        if hidden is not None:
+            Path(hidden).unlink(missing_ok=True)

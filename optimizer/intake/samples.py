@@ -30,7 +30,6 @@ class SampleStore:
         Args:
             readings: with the ``run_id`` of their run and whether each is ``averaged``.
         """
-        self.folder.mkdir(parents=True, exist_ok=True)
         buffer = io.BytesIO()
         pq.write_table(readings, buffer)
         content = buffer.getvalue()

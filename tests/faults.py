@@ -1,0 +1,203 @@
+"""Processes that work on a history until they are killed, and what must hold afterwards.
+
+Used by the bounded tests and by the long campaign (``tests/benchmarks/kills.py``). Children come
+from a fork server that has everything imported and has run nothing, so that a kill falls into the
+work and not into start-up.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import signal
+import time
+from collections import Counter
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from optimizer.history import History
+from optimizer.intake import load_logs, load_table
+from optimizer.intake.rejects import RejectsStore
+from optimizer.upkeep import restore, verify
+
+HEADER = "run_id,line,started_at,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recovery\n"
+ROWS_A_LOG = 3000
+MEASURED = 1.15
+"""Kills fall into this share of the time that the work takes when it is left alone."""
+STEPS_A_HISTORY = 25
+"""Then a new folder: reading all runs at each step would take the longer the more there are."""
+
+
+def context() -> Any:
+    """Starts children from a process that has imported, but not run, all that they need."""
+    methods = multiprocessing.get_all_start_methods()
+    if "forkserver" not in methods:
+        return multiprocessing.get_context("spawn")
+    made = multiprocessing.get_context("forkserver")
+    made.set_forkserver_preload(["tests.faults"])
+    return made
+
+
+def write_log(path: Path, first: int, rows: int = ROWS_A_LOG) -> None:
+    """A log of runs with ids from ``first`` on, over three lines, one row in fifty bad."""
+    k = np.arange(first, first + rows)
+    grade = np.where(k % 50 == 7, "high", np.char.mod("%.4f", 0.95 + (k % 400) / 1e4))
+    columns = [
+        np.char.mod("r%d", k),
+        np.char.mod("deck-%d", k % 3),
+        np.char.add("2025-03-", np.char.mod("%02d", 1 + k % 28)),
+        np.char.mod("%.1f", 1 + (k % 20) / 10),
+        np.char.mod("%.1f", 1 + (k % 30) / 10),
+        np.char.mod("%.1f", 1 + (k % 25) / 10),
+        np.char.mod("%d", 400 + 5 * (k % 20)),
+        np.char.mod("%d", 20 + k % 50),
+        grade,
+        np.char.mod("%.4f", 0.85 + (k % 900) / 1e4),
+    ]
+    body = "\n".join(",".join(row) for row in zip(*columns, strict=True))
+    path.write_text(HEADER + body + "\n", "utf-8")
+
+
+def ids_of(first: int, rows: int = ROWS_A_LOG) -> set[str]:
+    """Ids of the good rows of such a log."""
+    return {f"r{k}" for k in range(first, first + rows) if k % 50 != 7}
+
+
+def load_one(folder: str, log: str) -> None:
+    load_logs([log], History(folder))
+
+
+def record_one(folder: str, k: int) -> None:
+    row = {
+        "run_id": f"s{k}", "line": "deck-0", "started_at": None, "feed_rate": 2.0,
+        "end_raise": 2.0, "side_tilt": 2.0, "eccentric_speed": 450.0, "air": 40.0,
+        "grade": 0.98, "recovery": 0.9,
+    }  # fmt: skip
+    load_table([row], History(folder), file="record")
+
+
+def compact_now(folder: str) -> None:
+    import optimizer.table
+
+    optimizer.table.MOST_SMALL_FILES = 0
+    History(folder).table.compact()
+
+
+def go_back(folder: str, version: int) -> None:
+    restore(History(folder), version)
+
+
+class Campaign:
+    """A history that is worked on by processes which are killed at random moments.
+
+    Args:
+        folder: an empty folder.
+        seed: of the work and of the moments.
+
+    Attributes:
+        kills: processes that were killed before they ended.
+        by_work: of them by kind of work.
+        kept_by: those whose work was there whole; of the others nothing was.
+    """
+
+    def __init__(self, folder: Path, seed: int) -> None:
+        self.folder, self.random = folder, np.random.default_rng(seed)
+        self.context = context()
+        self.seconds: dict[str, float] = {}
+        self.kills = self.step = 0
+        self.by_work: Counter[str] = Counter()
+        self.kept_by: Counter[str] = Counter()
+        self._new_history()
+
+    def _new_history(self) -> None:
+        self.path = self.folder / f"history-{self.step}"
+        self.history = History(self.path)
+        self.ids: set[str] = set()
+        self.bad = 0
+        self.at: dict[int, set[str]] = {}
+
+    def run(self, kills: int) -> None:
+        """Steps until so many processes were killed in the middle of their work."""
+        # Twice: the first child also waits for the fork server to import everything.
+        for kind in ("load", "load", "record", "compact", "restore"):
+            self._step(kind, killed=False)
+        while self.kills < kills:
+            if self.step % STEPS_A_HISTORY == 0:
+                self._new_history()
+            kinds = ["load", "record", "compact", "restore"]
+            if len(self.at) < 2:
+                kinds = kinds[:2]
+            chance = np.array([0.5, 0.2, 0.15, 0.15])[: len(kinds)]
+            self._step(str(self.random.choice(kinds, p=chance / chance.sum())), killed=True)
+
+    def _step(self, kind: str, killed: bool) -> None:
+        self.step += 1
+        function, arguments, after, bad = self._work(kind)
+        before = self.ids
+        if killed and self._killed(kind, function, arguments):
+            now = self._runs()
+            assert now in (before, after), f"{kind}: neither the runs before nor those after"
+            self.kills += 1
+            self.by_work[kind] += 1
+            self.kept_by[kind] += now == after
+        if kind != "restore" or self._runs() != after:
+            # What was cut short is begun again and ends.
+            started = time.perf_counter()
+            self._finish(function, arguments)
+            self.seconds[kind] = time.perf_counter() - started
+        self.ids, self.bad = after, self.bad + bad
+        assert self._runs() == after, f"{kind}: begun again, it did not complete"
+        rejects = RejectsStore(self.history.rejects_folder).read()
+        assert rejects.num_rows == self.bad, f"{kind}: {rejects.num_rows} rejects of {self.bad}"
+        self._check_versions()
+
+    def _work(self, kind: str) -> tuple[Callable[..., None], tuple[Any, ...], set[str], int]:
+        """A function with its arguments, the ids after it, and how many rows it rejects."""
+        place, k = str(self.path), self.step
+        if kind == "load":
+            log = self.folder / f"{k}.csv"
+            write_log(log, k * ROWS_A_LOG)
+            new = ids_of(k * ROWS_A_LOG)
+            return load_one, (place, str(log)), self.ids | new, ROWS_A_LOG - len(new)
+        if kind == "record":
+            return record_one, (place, k), self.ids | {f"s{k}"}, 0
+        if kind == "compact":
+            return compact_now, (place,), self.ids, 0
+        version = int(self.random.choice(sorted(self.at)[:-1]))
+        return go_back, (place, version), self.at[version], 0
+
+    def _killed(self, kind: str, function: Callable[..., None], arguments: Any) -> bool:
+        """Whether the process was killed before it ended."""
+        child = self.context.Process(target=function, args=arguments)
+        child.start()
+        child.join(self.random.uniform(0.0, MEASURED * self.seconds.get(kind, 0.2)))
+        child.kill()
+        child.join()
+        assert child.exitcode in (0, -signal.SIGKILL), f"{kind}: ended with {child.exitcode}"
+        return bool(child.exitcode)
+
+    def _finish(self, function: Callable[..., None], arguments: Any) -> None:
+        child = self.context.Process(target=function, args=arguments)
+        child.start()
+        child.join()
+        assert child.exitcode == 0, f"{function.__name__} begun again ended with {child.exitcode}"
+
+    def _runs(self) -> set[str]:
+        """Ids of all runs; none is there twice."""
+        ids = self.history.read()["run_id"].to_pylist()
+        assert len(ids) == len(set(ids)), "a run is there twice"
+        return set(ids)
+
+    def _check_versions(self) -> None:
+        """An earlier version, any, reads as it did; the whole is sound."""
+        version = self.history.version
+        assert version is not None
+        self.at[version] = self.ids
+        then = int(self.random.choice(sorted(self.at)))
+        ids = self.history.read(as_of=then)["run_id"].to_pylist()
+        assert sorted(ids) == sorted(self.at[then]), f"version {then} changed"
+        health = verify(self.history)
+        assert health.sound, health
+        assert health.runs == len(self.ids)
