@@ -1,4 +1,4 @@
-"""The judge of the trials benchmark: its gaps, its noise, its memory, its verdict."""
+"""The judges of the closed-loop benchmarks: gaps, noise, memory, verdicts, faults put in."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ import pytest
 
 from optimizer.settings import GRAVITY_TABLE
 from optimizer.simulation import random_deck, random_material
+from tests.benchmarks import calibration, robustness, stopping, transfer
 from tests.benchmarks.trials import outsider, report
 from tests.benchmarks.trials.campaigns import Kept, each
 from tests.benchmarks.trials.decks import ALL_FAMILIES, DEMANDS, REGION, problem
@@ -170,3 +171,73 @@ def test_the_verdict_is_the_ratio_of_medians_to_the_best_peer():
     assert verdict[2].startswith("| f | 8 | botorch |")
     assert "| 0.50 (0.50–0.50) |" in verdict[2]
     assert "| f | random | 40 |" in report.medians(table, "d")
+
+
+def test_trials_needed_are_counted_when_the_gap_stays():
+    near, far = transfer.NEAR_ENOUGH, 0.2
+    assert transfer.needed([far, near, far, near, near, far]) == 3
+    assert transfer.needed([far] * 5 + [near]) == transfer.LAST + 1
+
+
+def test_a_misleading_line_has_its_knobs_the_wrong_way_round():
+    values = GRAVITY_TABLE.values(REGION.sample(32, np.random.default_rng(0)))
+    turned = transfer._mirrored(values)
+    np.testing.assert_allclose(transfer._mirrored(turned), values, atol=1e-9)
+    np.testing.assert_allclose(turned[:, 2] + values[:, 2], 5.0, atol=1e-9)
+    np.testing.assert_array_equal(turned[:, :2], values[:, :2])
+
+
+def test_a_sister_is_like_the_line_and_a_misleading_one_is_not():
+    # Seed 3: truth of the line at the settings of the other's even runs, against its readings.
+    p = problem("beans", "moderate", 3)
+    found = {}
+    for kind in ("sister", "misleading"):
+        log = transfer.sister_runs(p, kind)
+        assert log.num_rows == transfer.RUNS
+        values = np.column_stack([log[n].to_numpy() for n in GRAVITY_TABLE.names])
+        recovery = log["recovery"].to_numpy()
+        read = np.isfinite(recovery)
+        truth = p.deck.run(values[read], p.material).recovery
+        found[kind] = np.corrcoef(truth, recovery[read])[0, 1]
+    assert found["sister"] > 0.8
+    assert found["misleading"] < 0.3
+
+
+def test_the_interval_of_a_share_is_that_of_statsmodels():
+    # Source: statsmodels.stats.proportion.proportion_confint, method "wilson".
+    from statsmodels.stats.proportion import proportion_confint
+
+    for hits, n in ((9, 10), (0, 7), (22, 24)):
+        expected = proportion_confint(hits, n, alpha=0.1, method="wilson")
+        assert stopping.wilson(hits, n) == pytest.approx(expected, abs=2e-4)
+
+
+def test_faults_are_put_in_as_said():
+    p = problem("beans", "moderate", 3)
+    clean, gross = Task(p, 60), robustness.Gross(p, 60)
+    differs = (clean.grade != gross.grade) & clean.even
+    assert 1 <= differs.sum() <= 8
+    swapped = robustness.Swapped(p, 8)
+    for k in range(8):
+        pair = (clean.grade[k], clean.recovery[k])
+        expected = pair[::-1] if k in (3, 4, 5) else pair
+        np.testing.assert_array_equal((swapped.grade[k], swapped.recovery[k]), expected)
+    drifting = robustness.Drifting(p, 12)
+    moved = drifting.now()
+    assert moved.deck.scale == pytest.approx(1.0 + 12 * robustness.CREEP)
+    assert drifting.gaps(moved.best_settings)[0] == pytest.approx(0.0, abs=1e-12)
+    changing = robustness.NewMaterial(p, robustness.CHANGED_AT + 1)
+    assert changing.feed_grade[-1] != changing.feed_grade[0]
+    assert changing.min_grade != p.min_grade
+
+
+def test_reliability_is_the_share_that_came_true():
+    bins = len(calibration.BINS) - 1
+    n, said, met = np.zeros(bins), np.zeros(bins), np.zeros(bins)
+    n[2], said[2], met[2] = 100, 25, 35
+    found = {"anywhere": {"n": n, "said": said, "met": met, "grade": 0.9, "recovery": 0.7}}
+    rows = [{"family": "f", "kind": "spread", "runs": 12, "found": found}]
+    last = calibration.reliability(rows).splitlines()[-1]
+    assert "0.35 (100)" in last
+    assert last.endswith("| 0.100 | -0.100 |")
+    assert calibration.coverage(rows).splitlines()[-1].endswith("| 90 (90–90) | 70 (70–70) | no |")

@@ -16,38 +16,24 @@ from __future__ import annotations
 
 import argparse
 import sys
-from pathlib import Path
 
 from tests.benchmarks.trials import report
-from tests.benchmarks.trials.campaigns import CACHE, ROOT, Kept, Key, campaign, each, identity
-from tests.benchmarks.trials.decks import ALL_FAMILIES, DEMANDS, JUDGE_FROM
+from tests.benchmarks.trials.campaigns import Kept, Key, campaign, each, identity
+from tests.benchmarks.trials.command import command, half, parser
+from tests.benchmarks.trials.decks import DEMANDS
 from tests.benchmarks.trials.methods import LIGHT, METHODS
 from tests.benchmarks.trials.task import STARTS
 from tests.benchmarks.trials.task import __doc__ as how_judged
 
-REPORT = ROOT / "reports" / "trials.md"
-
 
 def arguments(words: list[str] | None = None) -> argparse.Namespace:
     """What was asked for."""
-    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.trials", description=__doc__)
-    parser.formatter_class = argparse.RawDescriptionHelpFormatter
-    parser.add_argument("--decks", type=int, default=8, help="a family and demand")
-    parser.add_argument("--first", type=int, default=0, help="seed of the first deck")
-    parser.add_argument(
-        "--judge", action="store_true", help=f"the judge's half: seeds from {JUDGE_FROM} on"
-    )
-    parser.add_argument("--methods", nargs="+", default=list(LIGHT), choices=[*METHODS, "all"])
-    parser.add_argument("--families", nargs="+", default=list(ALL_FAMILIES), choices=ALL_FAMILIES)
-    parser.add_argument("--demands", nargs="+", default=list(DEMANDS), choices=list(DEMANDS))
-    parser.add_argument("--workers", type=int, default=1, help="processes")
-    parser.add_argument("--cache", type=Path, default=CACHE, help="JSON lines of campaigns run")
-    parser.add_argument("--report", type=Path, default=REPORT)
-    asked = parser.parse_args(words)
+    made = parser("trials", __doc__ or "", decks=8)
+    made.add_argument("--methods", nargs="+", default=list(LIGHT), choices=[*METHODS, "all"])
+    made.set_defaults(demands=list(DEMANDS))
+    asked = made.parse_args(words)
     if "all" in asked.methods:
         asked.methods = list(METHODS)
-    if asked.judge:
-        asked.first = JUDGE_FROM
     return asked
 
 
@@ -68,19 +54,10 @@ def main(words: list[str] | None = None) -> int:
 
 def write(rows: list[dict], asked: argparse.Namespace) -> None:
     """The report and its figures."""
-    half = "judge's" if asked.first >= JUDGE_FROM else "development"
-    command = "python -m tests.benchmarks.trials " + (
-        "--judge" if asked.first == JUDGE_FROM else f"--first {asked.first}"
-    )
-    command += f" --decks {asked.decks} --methods {' '.join(asked.methods)}"
-    if asked.demands != list(DEMANDS):
-        command += f" --demands {' '.join(asked.demands)}"
-    if asked.families != list(ALL_FAMILIES):
-        command += f" --families {' '.join(asked.families)}"
     parts = [
         "# Trials needed on simulated decks",
-        f"`{command}`",
-        f"{asked.decks} decks a family and demand, seeds from {asked.first} on: the {half} half. "
+        f"`{command(asked, 'trials')} --methods {' '.join(asked.methods)}`",
+        f"{half(asked)} "
         f"Every campaign starts from the same {STARTS} spread runs, of which some fail; *ours*, "
         "*botorch* and *botorch S, C* report what they would run now, tried or not, at 90 % "
         "chance of the grade, *surface* its polynomial's optimum, the others their best reading. "

@@ -27,7 +27,6 @@ from tests.benchmarks.trials.methods import METHODS
 from tests.benchmarks.trials.task import STARTS, Task
 
 ROOT = Path(__file__).resolve().parents[3]
-CACHE = ROOT / "build" / "trials.jsonl"
 MARKS = (8, 12, 16, 20, 30)
 _HERE = "tests/benchmarks/trials"
 _DECKS = (f"{_HERE}/task.py", f"{_HERE}/decks.py", f"{_HERE}/outsider.py", "optimizer/simulation")

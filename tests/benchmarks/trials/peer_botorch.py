@@ -69,9 +69,8 @@ def plan(task: Task, latent: bool) -> tuple[np.ndarray, np.ndarray]:
         outcomes = _Outcomes(task, latent)
         X = torch.tensor(to_unit(task.values), dtype=torch.double)
         model = _fit(X, torch.tensor(outcomes.readings, dtype=torch.double))
-        return _own_optimum(model, outcomes, task), from_unit(_candidate(model, outcomes, X, task))[
-            0
-        ]
+        trial = from_unit(_candidate(model, outcomes, X, task))[0]
+        return _own_optimum(model, outcomes, task), trial
 
 
 def _fit(X: torch.Tensor, Y: torch.Tensor) -> ModelListGP:
@@ -81,8 +80,22 @@ def _fit(X: torch.Tensor, Y: torch.Tensor) -> ModelListGP:
     return model
 
 
-def _candidate(model: ModelListGP, outcomes: _Outcomes, X: torch.Tensor, task: Task) -> np.ndarray:
-    acquisition = qLogNoisyExpectedImprovement(
+def value_candidates(task: Task, values: np.ndarray) -> np.ndarray:
+    """Fit, then the acquisition of settings, shape (n, 5); for timing."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        outcomes = _Outcomes(task, latent=False)
+        X = torch.tensor(to_unit(task.values), dtype=torch.double)
+        model = _fit(X, torch.tensor(outcomes.readings, dtype=torch.double))
+        acquisition = _acquisition(model, outcomes, X, task)
+        with torch.no_grad():
+            return acquisition(torch.tensor(to_unit(values)).unsqueeze(-2)).numpy()
+
+
+def _acquisition(
+    model: ModelListGP, outcomes: _Outcomes, X: torch.Tensor, task: Task
+) -> qLogNoisyExpectedImprovement:
+    return qLogNoisyExpectedImprovement(
         model,
         X_baseline=X,
         sampler=SobolQMCNormalSampler(torch.Size([DRAWS]), seed=task.seed),
@@ -90,6 +103,10 @@ def _candidate(model: ModelListGP, outcomes: _Outcomes, X: torch.Tensor, task: T
         constraints=[outcomes.short],
         prune_baseline=True,
     )
+
+
+def _candidate(model: ModelListGP, outcomes: _Outcomes, X: torch.Tensor, task: Task) -> np.ndarray:
+    acquisition = _acquisition(model, outcomes, X, task)
     box = torch.tensor([[0.0] * 5, [1.0] * 5], dtype=torch.double)
     found, _ = optimize_acqf(acquisition, box, q=1, num_restarts=STARTS, raw_samples=RAW)
     return found.detach().numpy()

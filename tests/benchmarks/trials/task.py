@@ -11,6 +11,8 @@ deck, from that of the attainable optimum.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pyarrow as pa
 
@@ -36,6 +38,7 @@ class Task:
         self.problem, self.seed, self.min_grade = problem, problem.seed, problem.min_grade
         self.values = np.empty((0, len(NAMES)))
         self.grade = self.recovery = self.grade_count = self.recovery_se = np.empty(0)
+        self.feed_grade = np.empty(0)
         self.state: list[str] = []
         if starts:
             # Not the generator the deck was drawn with.
@@ -44,16 +47,25 @@ class Task:
 
     def run(self, values: np.ndarray) -> None:
         """Run and read settings, shape (n, 5)."""
-        deck, material = self.problem.deck, self.problem.material
         for row in np.atleast_2d(values):
             noise = np.random.default_rng((self.seed, 2, len(self.values)))
-            read = deck.measure(row[None, :], material, noise)
+            p = self.now()
+            read = self.spoiled(p.deck.measure(row[None, :], p.material, noise), noise)
+            self.feed_grade = np.append(self.feed_grade, p.feed_grade)
             self.values = np.vstack([self.values, row])
             self.grade = np.append(self.grade, read.grade)
             self.recovery = np.append(self.recovery, read.recovery)
             self.grade_count = np.append(self.grade_count, read.grade_count)
             self.recovery_se = np.append(self.recovery_se, read.recovery_se)
             self.state.append(str(read.deck_state[0]))
+
+    def now(self) -> Problem:
+        """The problem as it stands; for decks that change under way."""
+        return self.problem
+
+    def spoiled(self, read: Any, rng: np.random.Generator) -> Any:
+        """A reading as it reaches the log; for logs with errors."""
+        return read
 
     @property
     def even(self) -> np.ndarray:
@@ -62,14 +74,15 @@ class Task:
 
     def gaps(self, values: np.ndarray | None) -> tuple[float, float]:
         """Strict gap and gap in proportion of settings, shape (5,); all when there are none."""
-        best = self.problem.best
+        p = self.now()
+        best = p.best
         if values is None:
             return best, best
-        truth = self.problem.deck.run(values[None, :], self.problem.material)
+        truth = p.deck.run(values[None, :], p.material)
         recovery = float(truth.recovery[0] * (1.0 - truth.failure[0]))
         short = max(self.min_grade - float(truth.grade[0]), 0.0)
         strict = best - recovery if short == 0.0 else best
-        missed = short / (self.min_grade - self.problem.feed_grade)
+        missed = short / (self.min_grade - p.feed_grade)
         return strict, min(max(best - recovery, 0.0) + best * missed, best)
 
     def best_reading(self) -> np.ndarray | None:
@@ -90,7 +103,7 @@ class Task:
         n = len(self.values)
         return pa.table(
             {
-                "line": [line] * n,
+                "line": pa.array([line] * n, pa.string()),
                 "started_at": pa.nulls(n, pa.timestamp("us", "UTC")),
                 "material": pa.nulls(n, pa.string()),
                 **{name: self.values[:, j] for j, name in enumerate(NAMES)},
@@ -98,8 +111,8 @@ class Task:
                 "recovery": pa.array(self.recovery, from_pandas=True),
                 "grade_count": self.grade_count.astype(int),
                 "recovery_se": self.recovery_se,
-                "feed_grade": [self.problem.feed_grade] * n,
-                "deck_state": self.state,
+                "feed_grade": self.feed_grade,
+                "deck_state": pa.array(self.state, pa.string()),
             }
         )
 
@@ -108,6 +121,7 @@ class Task:
         return Brief.from_dict(
             {
                 "line": line,
+                "material": {"feed_grade": self.now().feed_grade},
                 "goal": {"min_grade": self.min_grade},
                 "capacity": {"min_feed_rate": LEAST_FEED},
                 "trials": {"count": count},

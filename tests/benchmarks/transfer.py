@@ -1,0 +1,162 @@
+"""What a sister line's runs are worth on a new line, and what they cost when they mislead.
+
+    python -m tests.benchmarks.transfer --decks 4 --workers 2
+
+A new line starts with no run of its own, three times: *cold*; with 300 runs of a *sister*, a deck
+whose every quantity differs by some per cent; with 300 runs of a *misleading* line whose tilt,
+speed and air act the wrong way round. Trials needed are the first after which the gap in
+proportion (see ``trials.task``) is at most 0.035 twice in a row. Writes reports/transfer.md.
+
+Asked for: a sister halves the trials that a cold start needs; a misleading line costs at most a
+tenth more.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import asdict, dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from threadpoolctl import threadpool_limits
+
+from optimizer.planner import suggest
+from optimizer.settings import GRAVITY_TABLE
+from tests.benchmarks.trials.campaigns import Kept, each, stamp
+from tests.benchmarks.trials.command import parser, report_file
+from tests.benchmarks.trials.decks import REGION, Problem, problem
+from tests.benchmarks.trials.task import Task, settings_of
+
+KINDS = ("cold", "sister", "misleading")
+LAST, RUNS, NEAR_ENOUGH = 30, 300, 0.035
+# Two decks of one make: recoveries at the same settings then correlate by 0.86 to 0.99.
+DIFFERENCE = 0.02
+# Half of the sister's runs lie around a habit, with this standard deviation in unit coordinates.
+HABIT_SD = 0.06
+
+
+@dataclass(frozen=True)
+class Key:
+    """One start of one new line."""
+
+    family: str
+    demand: str
+    seed: int
+    kind: str
+
+
+def sister_deck(deck: Any, rng: np.random.Generator) -> Any:
+    """A deck with every number a few per cent off; laws and signs stay."""
+    numbers = [f.name for f in fields(deck) if isinstance(getattr(deck, f.name), float)]
+    factors = rng.lognormal(0.0, DIFFERENCE, len(numbers))
+    return replace(
+        deck, **{n: getattr(deck, n) * float(f) for n, f in zip(numbers, factors, strict=True)}
+    )
+
+
+def sister_runs(p: Problem, kind: str) -> pa.Table:
+    """300 runs of another line: half spread over where it runs even, half around its habit."""
+    rng = np.random.default_rng((p.seed, 11))
+    deck = sister_deck(p.deck, rng)
+    values = GRAVITY_TABLE.values(REGION.sample(4000, rng))
+    # Evenness and habit belong to the settings the other line really has.
+    really = _mirrored(values) if kind == "misleading" else values
+    truth = deck.run(really, p.material)
+    even = np.flatnonzero(truth.failure < 0.5)
+    usual = values[even][np.argmax((truth.grade * truth.recovery)[even])]
+    unit = GRAVITY_TABLE.to_unit(usual) + HABIT_SD * rng.standard_normal((RUNS // 2, 5))
+    habit = GRAVITY_TABLE.low + np.clip(unit, 0, 1) * GRAVITY_TABLE.span
+    habit = GRAVITY_TABLE.values(GRAVITY_TABLE.nearest_index(habit))
+    task = Task(replace(p, deck=_Mirror(deck) if kind == "misleading" else deck), starts=0)
+    task.run(np.vstack([values[even[: RUNS - len(habit)]], habit]))
+    return task.table("sister")
+
+
+def _mirrored(values: np.ndarray) -> np.ndarray:
+    """Settings with tilt, speed and air counted from the other end."""
+    unit = GRAVITY_TABLE.to_unit(values)
+    unit[:, 2:] = 1.0 - unit[:, 2:]
+    # A tilt or speed of nothing has no logarithm.
+    return GRAVITY_TABLE.low + np.clip(unit, 0.0, 1.0) * GRAVITY_TABLE.span
+
+
+@dataclass(frozen=True)
+class _Mirror:
+    """A deck whose knobs count the other way."""
+
+    deck: Any
+
+    def measure(self, values: np.ndarray, material: Any, rng: np.random.Generator) -> Any:
+        return self.deck.measure(_mirrored(values), material, rng)
+
+
+def start(key: Key) -> dict[str, Any]:
+    """Gaps after every trial of one start."""
+    with threadpool_limits(1):
+        p = problem(key.family, key.demand, key.seed)
+        task = Task(p, starts=0)
+        other = None if key.kind == "cold" else sister_runs(p, key.kind)
+        strict, proportion = [], []
+        for n in range(LAST + 1):
+            runs = task.table("new")
+            both = runs if other is None else pa.concat_tables([other, runs])
+            plan = suggest(both, brief=task.brief(line="new"), seed=p.seed)
+            now = None if plan.run_now is None else settings_of(plan.run_now.settings)
+            a, b = task.gaps(now)
+            strict.append(round(a, 5))
+            proportion.append(round(b, 5))
+            if n < LAST:
+                task.run(settings_of(plan.recommendations[0].settings))
+    return {**asdict(key), "strict": strict, "proportion": proportion}
+
+
+def needed(gaps: list[float]) -> int:
+    """The first number of trials after which the gap stays near enough twice; LAST + 1 if never."""
+    near = np.array(gaps) <= NEAR_ENOUGH
+    twice = np.flatnonzero(near[:-1] & near[1:])
+    return int(twice[0]) if len(twice) else LAST + 1
+
+
+def table(rows: list[dict[str, Any]]) -> str:
+    """Trials needed by family and demand, and the two ratios asked for."""
+    lines = [
+        "| family | demand | decks | trials needed: cold | sister | misleading | sister : cold "
+        "| misleading : cold | mean gap, trials 8–30: cold | sister | misleading |",
+        "|---|---|---|---|---|---|---|---|---|---|---|",
+    ]
+    groups = sorted({(r["family"], r["demand"]) for r in rows})
+    for family, demand in [*groups, ("all", "all")]:
+        own = [r for r in rows if family == "all" or (r["family"], r["demand"]) == (family, demand)]
+        by = {k: [r for r in own if r["kind"] == k] for k in KINDS}
+        trials = {k: float(np.median([needed(r["proportion"]) for r in by[k]])) for k in KINDS}
+        mean = {k: np.mean([np.mean(r["proportion"][8:]) for r in by[k]]) for k in KINDS}
+        cells = [f"{trials[k]:g}" if trials[k] <= LAST else f"> {LAST}" for k in KINDS]
+        cells += [f"{trials[k] / max(trials['cold'], 1):.2f}" for k in KINDS[1:]]
+        cells += [f"{mean[k]:.3f}" for k in KINDS]
+        lines.append(f"| {family} | {demand} | {len(by['cold'])} | " + " | ".join(cells) + " |")
+    return "\n".join(lines)
+
+
+def identity(key: Key) -> tuple[Any, ...]:
+    """What a start is known by."""
+    return ("transfer", *asdict(key).values(), stamp("ours"))
+
+
+def main(words: list[str] | None = None) -> int:
+    """Run what is not kept, then write the report."""
+    asked = parser("transfer", __doc__ or "", decks=2).parse_args(words)
+    keys = [
+        Key(family, demand, asked.first + k, kind)
+        for k in range(asked.decks)
+        for demand in asked.demands
+        for family in asked.families
+        for kind in KINDS
+    ]
+    rows = each(start, keys, Kept(asked.cache), identity, asked.workers)
+    report_file(asked, "transfer", "A sister line's runs on a new line", __doc__ or "", table(rows))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,70 @@
+"""What the commands of all closed-loop benchmarks share: options, and the frame of a report."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from tests.benchmarks.trials.campaigns import ROOT
+from tests.benchmarks.trials.decks import ALL_FAMILIES, DEMANDS, JUDGE_FROM
+
+BUILD, REPORTS = ROOT / "build", ROOT / "reports"
+
+
+class _Judge(argparse.Action):
+    """``--judge`` is another word for the first seed of the judge's half."""
+
+    def __init__(self, option_strings: list[str], dest: str, **more: object) -> None:
+        super().__init__(option_strings, dest, nargs=0, help="the judge's half of the decks")
+
+    def __call__(self, parser, namespace, values, option_string=None) -> None:
+        namespace.first = JUDGE_FROM
+
+
+def parser(name: str, doc: str, decks: int = 4) -> argparse.ArgumentParser:
+    """Options of a benchmark: which decks, how many processes, where it keeps and writes."""
+    made = argparse.ArgumentParser(
+        prog=f"python -m tests.benchmarks.{name}",
+        description=doc,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    made.add_argument("--decks", type=int, default=decks, help="a family and demand")
+    made.add_argument("--first", type=int, default=0, help="seed of the first deck")
+    made.add_argument("--judge", action=_Judge)
+    made.add_argument("--families", nargs="+", default=list(ALL_FAMILIES), choices=ALL_FAMILIES)
+    made.add_argument("--demands", nargs="+", default=["moderate"], choices=list(DEMANDS))
+    made.add_argument("--workers", type=int, default=1, help="processes")
+    made.add_argument("--cache", type=Path, default=BUILD / f"{name}.jsonl", help="rows kept")
+    made.add_argument("--report", type=Path, default=REPORTS / f"{name}.md")
+    return made
+
+
+def command(asked: argparse.Namespace, name: str) -> str:
+    """The command that makes the same report again."""
+    words = [f"python -m tests.benchmarks.{name}"]
+    words += ["--judge"] if asked.first == JUDGE_FROM else [f"--first {asked.first}"]
+    words.append(f"--decks {asked.decks}")
+    words.append("--demands " + " ".join(asked.demands))
+    if list(asked.families) != list(ALL_FAMILIES):
+        words.append("--families " + " ".join(asked.families))
+    return " ".join(words)
+
+
+def half(asked: argparse.Namespace) -> str:
+    """Which decks these are, in words."""
+    which = "judge's" if asked.first >= JUDGE_FROM else "development"
+    return (
+        f"{asked.decks} decks a family and demand, seeds from {asked.first} on: the {which} half."
+    )
+
+
+def report_file(asked: argparse.Namespace, name: str, title: str, doc: str, *parts: str) -> None:
+    """Write a report: what was done (a module's docstring less its commands), then the parts."""
+    paragraphs = [p for p in doc.strip().split("\n\n") if not p.startswith("    ")]
+    how = "\n\n".join(paragraphs).replace("``", "`")
+    text = [f"# {title}", f"`{command(asked, name)}`", half(asked), how, *parts]
+    asked.report.parent.mkdir(parents=True, exist_ok=True)
+    asked.report.write_text("\n\n".join(text) + "\n", encoding="utf-8")
+    print("\n\n".join(parts))
+    print(f"wrote {asked.report}", file=sys.stderr)
