@@ -17,6 +17,7 @@ from typing import Annotated, Any
 
 import typer
 
+from cli.diagnose_command import diagnose
 from cli.options import (
     BriefOption,
     HistoryOption,
@@ -469,3 +470,6 @@ def record(
     answer(document, as_json, show.recorded)
     if document["load"]["rejected"] or done.load.unreadable:
         raise typer.Exit(InputError.exit_code)
+
+
+app.command(epilog="Example: highside diagnose --line deck-1 --min-grade 0.985")(diagnose)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from optimizer.config import Brief, Site
+    from optimizer.diagnostics import diagnose
     from optimizer.errors import HighsideError, HistoryError, InputError, LimitError
     from optimizer.history import History
     from optimizer.intake import load_logs
@@ -20,6 +21,7 @@ __version__ = "0.1.0"
 _HOME = {
     "Brief": "config",
     "Site": "config",
+    "diagnose": "diagnostics",
     "HighsideError": "errors",
     "HistoryError": "errors",
     "InputError": "errors",
@@ -37,6 +39,7 @@ __all__ = [
     "InputError",
     "LimitError",
     "Site",
+    "diagnose",
     "load_logs",
     "suggest",
 ]

@@ -325,3 +325,24 @@ def test_the_installed_command_and_the_module_agree():
     script = Path(sys.executable).with_name("highside")
     done = subprocess.run([script, "--version"], capture_output=True, text=True, check=True)
     assert done.stdout.startswith("highside ")
+
+
+def test_diagnose_says_what_matters_at_80_columns(run, season):
+    code, out, _ = run("diagnose", "--line", "deck-1", "--min-grade", "0.985")
+    assert code == 0
+    assert max(len(x) for x in out.splitlines()) <= 80
+    for part in ("What matters", "Noise of one reading", "Drift", "Doubtful runs", "Most help"):
+        assert part in out
+    code, out, _ = run("diagnose", "--json")
+    found = json.loads(out)
+    assert found["schema"] == "highside.diagnosis/1"
+    assert {d["quantity"] for d in found["drift"]} == {"grade", "recovery"}
+    code, _, err = run("diagnose", "--line", "deck-7")
+    assert code == 2
+    assert "deck-7" in err
+
+
+def test_diagnose_of_nothing_says_so(run):
+    code, out, _ = run("diagnose")
+    assert code == 1
+    assert "Nothing can be diagnosed yet" in out

@@ -1,0 +1,164 @@
+"""How well the surrogate predicts set-points that it has not seen.
+
+Three figures: coverage (how often the 90 % interval holds the reading), sharpness (how wide it
+is), reliability (whether a stated chance of grade comes true as often as stated). A reading is
+compared with a prediction of a reading: the true value's uncertainty, the process noise and the
+reading's own error together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy.special import betaincinv, expit, log_expit, ndtri
+
+from optimizer.diagnostics.left_out import LeftOut, set_points_of, without_set_point
+from optimizer.line_model import LineModel
+from optimizer.sequence import even_points
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+NOMINAL = 0.9
+DRAWS = 512
+# Edges of the chance-of-grade bins.
+BINS = np.array([0.0, 0.2, 0.4, 0.6, 0.8, 1.0])
+QUANTITIES = ("grade", "recovery")
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Leave-one-set-point-out figures of one line.
+
+    Attributes:
+        inside: by quantity, how many set-points had their mean reading inside the interval.
+        width: by quantity, mean width of the interval of a reading, fraction.
+        chance, met: stated chance that a reading meets the grade, and whether it did, (n,).
+        points: set-points judged.
+    """
+
+    inside: dict[str, int]
+    width: dict[str, float]
+    chance: Floats
+    met: Floats
+    points: int
+
+
+def calibrate(model: LineModel, min_grade: float) -> Calibration:
+    """Leave every set-point out in turn and compare.
+
+    Args:
+        model: the line.
+        min_grade: fraction; the chance of it is what reliability judges.
+    """
+    e, (points, group) = model.evidence, set_points_of(model)
+    m, n = e.measured, len(points)
+    count = np.bincount(group, minlength=n)
+
+    def average(values: Floats) -> Floats:
+        return np.bincount(group, weights=values[m], minlength=n) / count
+
+    grade, recovery = predicted_readings(
+        without_set_point(model),
+        average(e.feed_odds),
+        average(e.grade_variance) / count,
+        average(e.recovery_variance) / count,
+        count,
+        model.seed,
+    )
+    inside, width = {}, {}
+    for name, draws, read in (
+        ("grade", grade, average(e.grade_logit)),
+        ("recovery", recovery, average(e.recovery_logit)),
+    ):
+        low, high = np.quantile(draws, [0.5 * (1 - NOMINAL), 0.5 * (1 + NOMINAL)], axis=0)
+        inside[name] = int(np.sum((low <= read) & (read <= high)))
+        width[name] = float(np.mean(expit(high) - expit(low)))
+    chance = np.mean(expit(grade) >= min_grade, axis=0)
+    met = (expit(average(e.grade_logit)) >= min_grade).astype(float)
+    return Calibration(inside, width, chance, met, n)
+
+
+def predicted_readings(
+    left: LeftOut,
+    feed_odds: Floats,
+    grade_variance: Floats,
+    recovery_variance: Floats,
+    counts: Floats | NDArray[np.int64],
+    seed: int,
+) -> tuple[Floats, Floats]:
+    """Draws of mean readings on the logit scale, each (draws, n).
+
+    Args:
+        left: prediction of the true sharpness and balance, (2, n).
+        feed_odds: log odds of the feed grade, (n,).
+        grade_variance, recovery_variance: known variances of the mean readings, (n,).
+        counts: readings behind each mean, (n,).
+        seed: of the draws.
+    """
+    z = ndtri(even_points(DRAWS, 4, np.random.default_rng(seed)))[:, :, None]
+    sd = np.sqrt(left.variance + left.noise[:, None] / counts)
+    S, C = (left.mean[j] + sd[j] * z[:, j] for j in (0, 1))
+    log_w, log_u = log_expit(0.5 * (C + S)), log_expit(0.5 * (C - S))
+    grade = feed_odds + log_w - log_u + np.sqrt(grade_variance) * z[:, 2]
+    return grade, 0.5 * (C + S) + np.sqrt(recovery_variance) * z[:, 3]
+
+
+def share_interval(hits: float, n: int, level: float = 0.9) -> tuple[float, float]:
+    """Interval of a share by Jeffreys' rule: quantiles of Beta(hits + 1/2, n - hits + 1/2).
+
+    Source: Brown, Cai & DasGupta, Statist. Sci. 16 (2001) 101.
+
+    >>> low, high = share_interval(18, 20)
+    >>> round(low, 3), round(high, 3)
+    (0.75, 0.971)
+    """
+    tail = 0.5 * (1.0 - level)
+    a, b = hits + 0.5, n - hits + 0.5
+    low = 0.0 if hits == 0 else float(betaincinv(a, b, tail))
+    high = 1.0 if hits == n else float(betaincinv(a, b, 1.0 - tail))
+    return low, high
+
+
+def pooled(lines: list[Calibration]) -> dict[str, Any]:
+    """The figures of several lines as one; None where nothing could be judged."""
+    n = sum(c.points for c in lines)
+    document: dict[str, Any] = {"set_points": n}
+    for name in QUANTITIES:
+        hits = sum(c.inside[name] for c in lines)
+        width = sum(c.points * c.width[name] for c in lines)
+        document[name] = {
+            "coverage": hits / n if n else None,
+            "coverage_interval": share_interval(hits, n) if n else None,
+            "mean_width": width / n if n else None,
+        }
+    document["chance_of_grade"] = reliability(
+        np.concatenate([c.chance for c in lines]) if lines else np.zeros(0),
+        np.concatenate([c.met for c in lines]) if lines else np.zeros(0),
+    )
+    return document
+
+
+def reliability(chance: Floats, met: Floats) -> dict[str, Any]:
+    """Stated chances against how often they came true, by bins of the stated chance.
+
+    Returns:
+        ``bins`` (mean stated, share observed with its 90 % interval, number) and ``gap``, the
+        mean absolute difference, weighted by number; None without data.
+    """
+    which = np.clip(np.digitize(chance, BINS[1:-1]), 0, len(BINS) - 2)
+    bins, gap = [], 0.0
+    for k in range(len(BINS) - 1):
+        here = which == k
+        number = int(here.sum())
+        if not number:
+            continue
+        stated, observed = float(chance[here].mean()), float(met[here].mean())
+        low, high = share_interval(float(met[here].sum()), number)
+        gap += number * abs(stated - observed)
+        bins.append({"stated": stated, "observed": observed, "low": low, "high": high, "n": number})
+    return {"bins": bins, "gap": gap / len(chance) if len(chance) else None}

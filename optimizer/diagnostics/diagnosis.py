@@ -1,0 +1,126 @@
+"""``diagnose``: every question about the history asked of every line."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from threadpoolctl import threadpool_limits
+
+from optimizer.config import Brief, Site
+from optimizer.diagnostics.calibration import calibrate
+from optimizer.diagnostics.doubtful import doubtful, residuals
+from optimizer.diagnostics.drift import drifts
+from optimizer.diagnostics.noise import lack_of_fit, split_noise
+from optimizer.diagnostics.record import Diagnosis, LineDiagnosis
+from optimizer.diagnostics.sensitivity import sensitivity
+from optimizer.diagnostics.unexplored import collinear, gaps, plan_sampling
+from optimizer.errors import InputError, nearest
+from optimizer.evidence import gather
+from optimizer.line_model import LineModel
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+    from optimizer.history import History
+
+    Progress = Callable[[str], None]
+
+# Fewer measured runs than this and nothing can be left out and judged.
+FEWEST_RUNS = 8
+
+
+def diagnose(
+    history: History | pa.Table,
+    site: Site | None = None,
+    brief: Brief | None = None,
+    *,
+    lines: Sequence[str] | None = None,
+    seed: int = 0,
+    progress: Progress | None = None,
+) -> Diagnosis:
+    """What the history says about its lines and about itself.
+
+    Args:
+        history: the run history, or its runs as a table in the site's units.
+        site: the plant; the defaults when None.
+        brief: today's material, grade and limits; the defaults when None. Its line, when named,
+            is the only one diagnosed.
+        lines: names of the lines to diagnose; all of them when None.
+        seed: of everything random.
+        progress: called with a line of text at each stage.
+
+    Raises:
+        InputError: when a line is not in the history, or the brief names what the site lacks.
+        HistoryError: when the history cannot be read.
+    """
+    site, brief = site or Site(), brief or Brief()
+    brief.check_names(site)
+    version, runs = read_runs(history, site)
+    say = progress or (lambda _: None)
+    found, skipped = [], []
+    with threadpool_limits(1):
+        for line in chosen_lines(runs, lines or ([brief.line] if brief.line else None)):
+            say(f"diagnosing {line}")
+            its_runs = runs_of(runs, line)
+            evidence = gather(its_runs, site, brief.model_copy(update={"line": line}))
+            measured = int(evidence.measured.sum())
+            if measured < FEWEST_RUNS:
+                skipped.append((line, f"{measured} measured runs; {FEWEST_RUNS} are needed."))
+                continue
+            found.append(_line(LineModel(evidence, seed), its_runs, brief))
+    return Diagnosis(tuple(found), tuple(skipped), seed, version)
+
+
+def _line(model: LineModel, runs: pa.Table, brief: Brief) -> LineDiagnosis:
+    e = model.evidence
+    region = brief.region(e.space)
+    asked = brief.goal.min_grade
+    min_grade = float(np.median(e.grade[e.measured])) if asked is None else asked
+    ids = runs["run_id"].to_pylist()
+    return LineDiagnosis(
+        line=e.line,
+        runs=len(e.grade),
+        measured=int(e.measured.sum()),
+        set_points=len(np.unique(e.inputs[e.measured], axis=0)),
+        recent=dict(zip(e.space.names, map(float, model.recent_settings), strict=True)),
+        units={s.name: s.unit for s in e.space.settings},
+        spans={s.name: s.high - s.low for s in e.space.settings},
+        min_grade=min_grade,
+        calibration=calibrate(model, min_grade),
+        noise=split_noise(model),
+        lack_of_fit=lack_of_fit(model),
+        sensitivity=sensitivity(model),
+        collinear=tuple(collinear(model)),
+        gaps=tuple(gaps(model, region)),
+        sampling=plan_sampling(model, region),
+        drift=drifts(model),
+        doubtful=tuple((ids[d.run], d) for d in doubtful(model, residuals(model))),
+        warnings=e.warnings,
+    )
+
+
+def read_runs(history: Any, site: Site) -> tuple[int | None, pa.Table]:
+    """The version of a history and its runs in the site's units; a table is taken as it is."""
+    if hasattr(history, "read"):
+        return history.version, history.read(site=site)
+    return None, history
+
+
+def chosen_lines(runs: pa.Table, asked: Sequence[str] | None) -> list[str]:
+    """The lines asked for, or all there are.
+
+    Raises:
+        InputError: when one is not in the history.
+    """
+    known = sorted(set(runs["line"].to_pylist())) if runs.num_rows else []
+    for line in asked or ():
+        if line not in known:
+            raise InputError(f"line '{line}' has no runs.", hint=nearest(line, known))
+    return list(dict.fromkeys(asked)) if asked else known
+
+
+def runs_of(runs: pa.Table, line: str) -> pa.Table:
+    """The runs of one line, in the history's order."""
+    return runs.filter(np.array(runs["line"].to_pylist()) == line)

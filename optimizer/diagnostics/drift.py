@@ -1,0 +1,217 @@
+"""Whether a deck drifts: grade and recovery over time, with settings and material taken out.
+
+Each quantity of a line is one Gaussian process over settings and material, on the logit scale
+(grade less the feed's log odds where they are known); what is left is searched for a slow trend
+and for sudden steps (``shifts``), and single days out of line are named (``control``). With each
+answer stands the power to have seen one: nothing found means little when nothing could be.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy.linalg import cho_solve
+from scipy.special import expit
+
+from optimizer.diagnostics.control import out_of_line
+from optimizer.diagnostics.shifts import BETTER_BY, Known, Step, Trend, power, steps, trend
+from optimizer.gaussian_process import GaussianProcess, Priors
+from optimizer.line_model import LineModel
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+# Below so many dated runs or days a slope says nothing.
+FEWEST_RUNS, FEWEST_DAYS = 20, 8
+# A trend with a p-value below this is called found.
+LEVEL = 0.05
+# The drift by which the power is told, and the power at which a drift counts as visible.
+TOLD_PER_DAY, VISIBLE_POWER_Z = 0.002 / 7.0, 1.96 + 0.8416
+# Length scale of settings and material in unit coordinates: smooth, as in the surrogate.
+PRIORS = Priors(lengthscale_center=-0.2, lengthscale_sd=0.8)
+
+CHECKS = {
+    "both fall": (
+        "clogged air screens",
+        "worn deck cloth",
+        "changed material",
+        "loose foundation (false vibration)",
+    ),
+    "one falls": (
+        "belt tension (eccentric speed slips)",
+        "changed material",
+        "clogged air screens",
+        "loose foundation (false vibration)",
+    ),
+    "rises": ("changed material", "a changed sample, assay or count", "a setting not logged"),
+}
+"""What to look at first, by what changed. Common practice, no source; never a certainty."""
+
+
+@dataclass(frozen=True)
+class Drift:
+    """One quantity of one line over time.
+
+    Attributes:
+        line, quantity: which; ``grade`` or ``recovery``.
+        pattern: ``none``, ``trend`` or ``step``.
+        per_day: slope, fraction a day, with ``per_day_se``.
+        p_value: of as steep a slope by chance.
+        steps: date, size (fraction) and p-value of each sudden change.
+        power: chance to have found a slope of 0.2 points a week.
+        visible_per_week: slope that would have been found four times in five, fraction a week.
+        days_out_of_line: ISO dates beyond the limits of the control chart.
+        checks: what to look at, where something was found.
+    """
+
+    line: str | None
+    quantity: str
+    pattern: str
+    per_day: float
+    per_day_se: float
+    p_value: float
+    steps: tuple[tuple[str, float, float], ...]
+    power: float
+    visible_per_week: float
+    days_out_of_line: tuple[str, ...]
+    checks: tuple[str, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        return {
+            "line": self.line,
+            "quantity": self.quantity,
+            "pattern": self.pattern,
+            "per_day": self.per_day,
+            "per_day_se": self.per_day_se,
+            "p_value": self.p_value,
+            "change_points": [{"date": d, "size": size, "p_value": p} for d, size, p in self.steps],
+            "power_at_0.2_points_a_week": self.power,
+            "visible_per_week": self.visible_per_week,
+            "days_out_of_line": list(self.days_out_of_line),
+            "checks": [{"check": c, "basis": "common practice"} for c in self.checks],
+        }
+
+
+def drifts(model: LineModel) -> tuple[Drift, ...]:
+    """Grade and recovery of a line over time; empty when too few runs are dated."""
+    e = model.evidence
+    started = days_since_1970(e.started)
+    dated = e.measured & np.isfinite(started)
+    if dated.sum() < FEWEST_RUNS or len(np.unique(np.floor(started[dated]))) < FEWEST_DAYS:
+        return ()
+    offset = e.feed_odds if e.feed_grade_known else np.zeros(len(e.grade))
+    found = [
+        _quantity(model, "grade", e.grade_logit - offset, e.grade_variance, started, dated),
+        _quantity(model, "recovery", e.recovery_logit, e.recovery_variance, started, dated),
+    ]
+    return tuple(_with_checks(found))
+
+
+def _quantity(
+    model: LineModel,
+    name: str,
+    logit: Floats,
+    variance: Floats,
+    started: Floats,
+    dated: NDArray[np.bool_],
+) -> Drift:
+    e = model.evidence
+    order = np.flatnonzero(dated)[np.argsort(started[dated], kind="stable")]
+    time, X, y = started[order], e.inputs[order], logit[order]
+    gp = GaussianProcess(trend="linear", priors=PRIORS, random_state=model.seed)
+    gp.fit(X, y, variance[order])
+    known = known_of(gp, X)
+    scaled = (y - gp.center_) / gp.spread_
+    day = np.floor(time).astype(np.int64)
+    _, group = np.unique(day, return_inverse=True)
+    slope = trend(scaled, time, known, group)
+    sudden = steps(scaled, np.floor(time), known, slope.wider, model.seed)
+    pattern = _pattern(slope, sudden)
+    mean = float(np.mean(expit(e.grade_logit[order] if name == "grade" else y)))
+    points = mean * (1.0 - mean) * gp.spread_
+    residual = known.noise * known.weigh(scaled)
+    count = np.bincount(group)
+    daily = np.bincount(group, weights=residual) / np.sqrt(count)
+    days = np.unique(day)
+    return Drift(
+        line=e.line,
+        quantity=name,
+        pattern=pattern,
+        per_day=points * slope.slope,
+        per_day_se=points * slope.se,
+        p_value=slope.p_value,
+        steps=tuple((iso_day(s.at), points * s.size, s.p_value) for s in sudden)
+        if pattern == "step"
+        else (),
+        power=power(TOLD_PER_DAY, points * slope.se),
+        visible_per_week=7.0 * VISIBLE_POWER_Z * points * slope.se,
+        days_out_of_line=tuple(iso_day(d) for d in days[out_of_line(daily)]),
+    )
+
+
+def _pattern(slope: Trend, sudden: list[Step]) -> str:
+    if sudden and (slope.p_value >= LEVEL or sudden[0].z ** 2 > slope.z**2 + BETTER_BY):
+        return "step"
+    return "trend" if slope.p_value < LEVEL else "none"
+
+
+def known_of(gp: GaussianProcess, X: Floats) -> Known:
+    """What a fitted process knows to move readings at X, shape (n, d), which it was fitted to.
+
+    With groups Z of replicates, W their variances and D = W / counts, Woodbury's identity gives
+    P u = (u - Z K (K + D)^-1 mean(u)) / w without an n by n matrix.
+    """
+    _, group = np.unique(X, axis=0, return_inverse=True)
+    group = group.ravel()
+    member, data = gp.members_[0], gp.readings_
+    w = data.known_variance + np.exp(member.theta[-1])
+    noise, count = w / data.counts, data.counts
+
+    def weigh(u: Floats) -> Floats:
+        columns = u.reshape(len(u), -1)
+        mean = np.column_stack(
+            [np.bincount(group, weights=c, minlength=len(count)) / count for c in columns.T]
+        )
+        smooth = mean - noise[:, None] * cho_solve((member.lower, True), mean)
+        weighed = (columns - smooth[group]) / w[group][:, None]
+        return weighed.reshape(u.shape)
+
+    return Known(weigh, w[group])
+
+
+def _with_checks(found: list[Drift]) -> list[Drift]:
+    """Names what to look at, by which quantities moved and which way."""
+    way = {d.quantity: _direction(d) for d in found}
+    down = [q for q, w in way.items() if w < 0]
+    kind = "both fall" if len(down) == 2 else "one falls" if down else "rises"
+    return [
+        Drift(**{**d.__dict__, "checks": CHECKS[kind] if way[d.quantity] else ()}) for d in found
+    ]
+
+
+def _direction(drift: Drift) -> int:
+    if drift.pattern == "none":
+        return 0
+    size = drift.steps[0][1] if drift.steps else drift.per_day
+    return int(np.sign(size))
+
+
+def days_since_1970(moments: NDArray[np.datetime64]) -> Floats:
+    """Moments as days, NaN where undated, shape (n,)."""
+    days = (moments - np.datetime64(0, "us")) / np.timedelta64(1, "D")
+    return np.asarray(days, dtype=float)
+
+
+def iso_day(days: float) -> str:
+    """Days since 1970 as an ISO date.
+
+    >>> iso_day(20000.7)
+    '2024-10-04'
+    """
+    return (datetime(1970, 1, 1) + timedelta(days=float(np.floor(days)))).date().isoformat()

@@ -1,0 +1,213 @@
+"""The diagnosis as a frozen record, and the JSON that others read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from optimizer.diagnostics.calibration import NOMINAL, Calibration, pooled
+from optimizer.diagnostics.doubtful import Doubt
+from optimizer.diagnostics.drift import Drift
+from optimizer.diagnostics.noise import Noise
+from optimizer.diagnostics.sensitivity import Effect, Sensitivity, handy_amount, pairs_of
+from optimizer.diagnostics.unexplored import Sampling
+from optimizer.plan import Interval
+
+# Significant digits of reported figures: far beyond what any reading tells.
+DIGITS = 6
+
+
+@dataclass(frozen=True)
+class LineDiagnosis:
+    """What the history says about one line.
+
+    Attributes:
+        line: its name.
+        runs, measured, set_points: how many.
+        recent: its recent settings, by name.
+        units, spans: of the settings, by name.
+        min_grade: the grade that the chance of grade is about.
+        calibration, noise, sensitivity, sampling: see their modules.
+        lack_of_fit: by sharpness and balance; None without replicates.
+        collinear, gaps: settings that moved together, ranges never tried.
+        drift: of grade and recovery; empty without dates.
+        doubtful: run ids with their doubts.
+        warnings: what the runs cannot tell.
+    """
+
+    line: str | None
+    runs: int
+    measured: int
+    set_points: int
+    recent: Mapping[str, float]
+    units: Mapping[str, str]
+    spans: Mapping[str, float]
+    min_grade: float
+    calibration: Calibration
+    noise: Noise
+    lack_of_fit: Mapping[str, Mapping[str, Any] | None]
+    sensitivity: Sensitivity
+    collinear: tuple[Mapping[str, Any], ...]
+    gaps: tuple[Mapping[str, Any], ...]
+    sampling: Sampling
+    drift: tuple[Drift, ...]
+    doubtful: tuple[tuple[str, Doubt], ...]
+    warnings: tuple[str, ...]
+
+    def effects(self) -> list[dict[str, Any]]:
+        """The ``sensitivity`` entries: total index first, then everything else."""
+        s, entries = self.sensitivity, []
+        for j, name in enumerate(s.names):
+            grade, recovery = s.effects["grade"][j], s.effects["recovery"][j]
+            entries.append(
+                {
+                    "line": self.line,
+                    "setting": name,
+                    "grade": grade.total.mean,
+                    "recovery": recovery.total.mean,
+                    "unit": self.units[name],
+                    "tried": {"low": float(s.low[j]), "high": float(s.high[j])},
+                    "indices": {"grade": _indices(grade), "recovery": _indices(recovery)},
+                    "slope": {
+                        "at": self.recent[name],
+                        "grade": grade.slope.as_dict(),
+                        "recovery": recovery.slope.as_dict(),
+                    },
+                    "in_words": in_words(name, self.units[name], self.spans[name], recovery.slope),
+                }
+            )
+        return entries
+
+    def pair_effects(self) -> list[dict[str, Any]]:
+        """What two settings do only together."""
+        s = self.sensitivity
+        return [
+            {
+                "line": self.line,
+                "settings": list(pair),
+                "grade": s.pairs["grade"][p].as_dict(),
+                "recovery": s.pairs["recovery"][p].as_dict(),
+            }
+            for p, pair in enumerate(pairs_of(s.names))
+        ]
+
+    def as_dict(self) -> dict[str, Any]:
+        """What belongs to this line alone."""
+        return {
+            "line": self.line,
+            "runs": self.runs,
+            "measured": self.measured,
+            "set_points": self.set_points,
+            "min_grade": self.min_grade,
+            "recent_settings": dict(self.recent),
+            "calibration": pooled([self.calibration]),
+            "noise": self.noise.as_dict(),
+            "lack_of_fit": {k: v and dict(v) for k, v in self.lack_of_fit.items()},
+            "collinear": [dict(c) for c in self.collinear],
+            "unexplored": {
+                "known_share": self.sampling.known_share,
+                "gaps": [dict(g) for g in self.gaps],
+            },
+            "sampling": {
+                "half_width_now": self.sampling.now,
+                "options": [
+                    {"sampling": text, "half_width": width} for text, width in self.sampling.options
+                ],
+            },
+            "warnings": list(self.warnings),
+        }
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """What the history says, line by line and pooled."""
+
+    lines: tuple[LineDiagnosis, ...]
+    skipped: tuple[tuple[str, str], ...]
+    seed: int
+    history_version: int | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """The ``highside.diagnosis/1`` document."""
+        whole = pooled([line.calibration for line in self.lines])
+        document = {
+            "schema": "highside.diagnosis/1",
+            "seed": self.seed,
+            "history_version": self.history_version,
+            "coverage": {
+                "nominal": NOMINAL,
+                "grade": whole["grade"]["coverage"],
+                "recovery": whole["recovery"]["coverage"],
+            },
+            "calibration": whole,
+            "noise": _mean_noise([line.noise.as_dict() for line in self.lines]),
+            "sensitivity": [entry for line in self.lines for entry in line.effects()],
+            "pairs": [entry for line in self.lines for entry in line.pair_effects()],
+            "drift": [drift.as_dict() for line in self.lines for drift in line.drift],
+            "doubtful": [
+                {
+                    "run_id": run_id,
+                    "reason": doubt.reason,
+                    "line": line.line,
+                    "quantity": doubt.quantity,
+                    "read": doubt.read,
+                    "expected": doubt.expected,
+                    "z": doubt.z,
+                }
+                for line in self.lines
+                for run_id, doubt in line.doubtful
+            ],
+            "lines": [line.as_dict() for line in self.lines],
+            "skipped": [{"line": line, "reason": reason} for line, reason in self.skipped],
+        }
+        rounded: dict[str, Any] = round_floats(document)
+        return rounded
+
+
+def in_words(name: str, unit: str, span: float, slope: Interval) -> str:
+    """What more of a setting does to recovery, at recent settings.
+
+    >>> in_words("side_tilt", "deg", 4.0, Interval(-0.008, -0.013, -0.003))
+    '1 deg more side tilt costs 0.8 points of recovery (0.3 to 1.3).'
+    """
+    amount = handy_amount(span)
+    mean, low, high = (
+        100.0 * amount * float(v or 0.0) for v in (slope.mean, slope.low, slope.high)
+    )
+    more = f"{amount:g} {unit} more {name.replace('_', ' ')}"
+    if low > 0.0:
+        return f"{more} gains {mean:.1f} points of recovery ({low:.1f} to {high:.1f})."
+    if high < 0.0:
+        return f"{more} costs {-mean:.1f} points of recovery ({-high:.1f} to {-low:.1f})."
+    return (
+        f"{more} changes recovery by {mean:+.1f} points, which may be nothing "
+        f"({low:+.1f} to {high:+.1f})."
+    )
+
+
+def _indices(effect: Effect) -> dict[str, Any]:
+    return {"first": effect.first.as_dict(), "total": effect.total.as_dict()}
+
+
+def _mean_noise(lines: list[dict[str, Any]]) -> dict[str, Any]:
+    """Noise of a typical line: root mean squares over lines."""
+    document: dict[str, Any] = {"unit": "fraction"}
+    for name in ("grade", "recovery"):
+        entry: dict[str, Any] = {}
+        for key in ("sampling_sd", "process_sd", "reading_sd"):
+            known = [line[name][key] for line in lines if line[name][key] is not None]
+            entry[key] = (sum(v * v for v in known) / len(known)) ** 0.5 if known else None
+        document[name] = entry
+    return document
+
+
+def round_floats(value: Any) -> Any:
+    """A document with its numbers at ``DIGITS`` significant digits, and NaN as None."""
+    if isinstance(value, float):
+        return None if value != value else float(f"{value:.{DIGITS}g}")
+    if isinstance(value, Mapping):
+        return {k: round_floats(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [round_floats(v) for v in value]
+    return value

@@ -1,0 +1,195 @@
+"""A slow trend or sudden steps in readings over time, by generalized least squares.
+
+In come readings y, and a function that applies P, the inverse of their covariance with everything
+that is known to move them (settings, material) taken out. A course h over time then has
+
+    b = h'P y / h'P h,   z = h'P y / sqrt(h'P h),
+
+with z standard normal where nothing happened. For a trend h is time itself. For a step at an
+unknown date the largest |z| over all dates is compared with its distribution under no change,
+simulated from the dates' joint covariance H'P H.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from optimizer.gaussian_process import factorize
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+# A step is sought between this share of the runs at either end, and at no more dates than this.
+EDGE = 0.05
+MOST_DATES = 120
+SIMULATIONS = 4000
+MOST_STEPS = 3
+# Evidence against chance that a date must have to be named.
+STEP_LEVEL = 0.01
+# Groups below which a sandwich estimate is too rough to use.
+FEWEST_GROUPS = 10
+# Share of a date's information below which earlier steps leave nothing to judge.
+LEAST_LEFT = 1e-3
+# A step is preferred to a trend when it explains this much more: two units of log likelihood.
+BETTER_BY = 4.0
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known to move the readings.
+
+    Attributes:
+        weigh: applies P to an array of shape (n,) or (n, k).
+        noise: variance of each reading about what moves it, shape (n,).
+    """
+
+    weigh: Callable[[Floats], Floats]
+    noise: Floats
+
+
+@dataclass(frozen=True)
+class Trend:
+    """A slope with its standard error, and the probability of one as steep by chance.
+
+    ``wider`` is the factor by which errors shared within groups widened the variance.
+    """
+
+    slope: float
+    se: float
+    p_value: float
+    wider: float
+
+    @property
+    def z(self) -> float:
+        """Slope over its standard error."""
+        return self.slope / self.se
+
+
+@dataclass(frozen=True)
+class Step:
+    """A sudden change: the first moment after it, its size with standard error, z and p-value."""
+
+    at: float
+    size: float
+    se: float
+    z: float
+    p_value: float
+
+
+def trend(y: Floats, time: Floats, known: Known, group: NDArray[np.int64]) -> Trend:
+    """Slope of y over time.
+
+    Args:
+        y: readings, shape (n,).
+        time: shape (n,).
+        known: what moves the readings.
+        group: which readings may share an error (those of one day), shape (n,); the standard
+            error is at least that of the sandwich estimator over groups (Liang & Zeger,
+            Biometrika 73, 1986, 13).
+    """
+    h = time - time.mean()
+    weighed = known.weigh(h)
+    information = float(h @ weighed)
+    slope = float(weighed @ y) / information
+    wider = inflation(y - slope * h, weighed, information, known, group)
+    se = float(np.sqrt(wider / information))
+    return Trend(slope, se, float(2.0 * ndtr(-abs(slope) / se)), wider)
+
+
+def inflation(
+    left: Floats, weighed: Floats, information: float, known: Known, group: NDArray[np.int64]
+) -> float:
+    """How many times errors shared within groups widen the variance of a slope; at least 1.
+
+    Args:
+        left: readings less the course, shape (n,).
+        weighed: P times the course h, shape (n,).
+        information: h'P h.
+        known: what moves the readings.
+        group: which readings may share an error, shape (n,).
+    """
+    score = np.bincount(group, weights=weighed * known.noise * known.weigh(left))
+    groups = len(np.unique(group))
+    if groups < FEWEST_GROUPS:
+        return 1.0
+    sandwich = float(score @ score) * groups / (groups - 1.0) / information**2
+    return max(1.0, sandwich * information)
+
+
+def steps(y: Floats, time: Floats, known: Known, wider: float = 1.0, seed: int = 0) -> list[Step]:
+    """Sudden changes, the clearest first; each is sought with those before it taken out.
+
+    Args:
+        y, time: readings in order of time, shape (n,).
+        known: what moves the readings.
+        wider: factor on variances, from ``inflation``.
+        seed: of the simulated distribution.
+    """
+    dates = candidate_dates(time)
+    if not len(dates):
+        return []
+    H = (time[:, None] >= dates[None, :]).astype(float)
+    weighed = known.weigh(H)
+    information = H.T @ weighed
+    score = weighed.T @ y
+    found: list[Step] = []
+    while len(found) < MOST_STEPS:
+        size = np.diag(information).copy()
+        # A date that the steps found already explain has nothing left to be judged by.
+        open_ = size > LEAST_LEFT * np.maximum(np.diag(H.T @ weighed), 1e-300)
+        if not open_.any():
+            break
+        z = np.where(open_, score / np.sqrt(np.where(open_, size, 1.0) * wider), 0.0)
+        k = int(np.argmax(np.abs(z)))
+        p = _largest_by_chance(information[np.ix_(open_, open_)], abs(float(z[k])), seed)
+        if p > STEP_LEVEL:
+            break
+        found.append(
+            Step(
+                float(dates[k]),
+                float(score[k] / size[k]),
+                float(np.sqrt(wider / size[k])),
+                float(z[k]),
+                p,
+            )
+        )
+        column = information[:, k] / size[k]
+        score = score - column * score[k]
+        information = information - np.outer(column, information[k])
+    return found
+
+
+def candidate_dates(time: Floats) -> Floats:
+    """Moments at which a step may begin: those of readings, away from both ends."""
+    low, high = np.quantile(time, [EDGE, 1.0 - EDGE])
+    dates = np.unique(time)
+    dates = dates[(dates > low) & (dates <= high) & (dates > time.min())]
+    if len(dates) > MOST_DATES:
+        dates = dates[np.unique(np.linspace(0, len(dates) - 1, MOST_DATES).astype(int))]
+    return dates
+
+
+def _largest_by_chance(information: Floats, z: float, seed: int) -> float:
+    """P(max |z| over all dates >= z) where nothing happened."""
+    sd = np.sqrt(np.diag(information))
+    lower = factorize(information / np.outer(sd, sd))
+    draws = lower @ np.random.default_rng(seed).standard_normal((len(sd), SIMULATIONS))
+    reached = int(np.sum(np.max(np.abs(draws), axis=0) >= z))
+    return (reached + 1.0) / (SIMULATIONS + 1.0)
+
+
+def power(size: float, se: float, level: float = 0.05) -> float:
+    """Chance that a slope of this size is found by a two-sided test at the level.
+
+    >>> round(power(2.8, 1.0), 2)
+    0.8
+    """
+    bar = float(-ndtri(0.5 * level))
+    return float(ndtr(size / se - bar) + ndtr(-size / se - bar))

@@ -1,0 +1,162 @@
+"""What the history cannot tell: ranges never tried, settings that moved together, and what more
+sampling would help most.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy.special import expit
+
+from optimizer.gaussian_process import GaussianProcess, Member, factorize
+from optimizer.line_model import LineModel
+from optimizer.settings import Region
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+# A range of a setting without any run is named when it is at least this share of the limits.
+WIDE_GAP = 0.2
+# Settings whose variance inflation reaches this cannot be told apart (common practice).
+INFLATED = 10.0
+# Correlation with one other setting from which the pair is named anyway.
+TOGETHER = 0.9
+SINGULAR = 1e-9
+# Settings are known where the runs took at least this share of the standard deviation away.
+KNOWN_FROM = 0.5
+POOL = 512
+MORE_RUNS = 8
+MORE_COUNTS = 4.0
+
+
+def gaps(model: LineModel, region: Region) -> list[dict[str, Any]]:
+    """Ranges of each setting inside the limits where nothing was tried, the widest first."""
+    e, found = model.evidence, []
+    for j, setting in enumerate(e.space.settings):
+        low, high = (float(setting.values(np.array(k[j]))) for k in (region.first, region.last))
+        if high <= low:
+            continue
+        tried = np.unique(e.settings[:, j])
+        edges = np.concatenate([[low], tried[(tried > low) & (tried < high)], [high]])
+        k = int(np.argmax(np.diff(edges)))
+        share = float((edges[k + 1] - edges[k]) / (high - low))
+        if share >= WIDE_GAP:
+            found.append(
+                {
+                    "setting": setting.name,
+                    "unit": setting.unit,
+                    "low": float(edges[k]),
+                    "high": float(edges[k + 1]),
+                    "share": share,
+                }
+            )
+    return sorted(found, key=lambda g: -g["share"])
+
+
+def collinear(model: LineModel) -> list[dict[str, Any]]:
+    """Settings that the others nearly determine, with what they moved with.
+
+    The variance inflation 1 / (1 - R^2) of a setting regressed on all others says how many times
+    wider its effect's variance is than if it had moved on its own.
+    """
+    e = model.evidence
+    settings = e.settings[e.measured]
+    moved = np.flatnonzero(np.std(settings, axis=0) > 1e-9)
+    if len(moved) < 2 or len(settings) <= len(moved) + 1:
+        return []
+    correlation = np.atleast_2d(np.corrcoef(settings[:, moved].T))
+    # The inverse of a matrix that exact dependence made singular means nothing.
+    exact = np.linalg.eigvalsh(correlation)[0] < SINGULAR
+    inflation = np.diag(np.linalg.pinv(correlation, hermitian=True))
+    found = []
+    for a, j in enumerate(moved):
+        others = np.abs(correlation[a]) * (np.arange(len(moved)) != a)
+        b = int(np.argmax(others))
+        if inflation[a] >= INFLATED or others[b] >= TOGETHER:
+            found.append(
+                {
+                    "setting": e.space.names[j],
+                    "with": e.space.names[moved[b]],
+                    "correlation": float(correlation[a, b]),
+                    "inflation": None if exact else float(inflation[a]),
+                }
+            )
+    return found
+
+
+@dataclass(frozen=True)
+class Sampling:
+    """What more sampling would do to what is known of recovery inside the limits.
+
+    Attributes:
+        known_share: share of the settings inside the limits that the runs tell something of.
+        now: half width of the 90 % interval of recovery there, averaged, fraction.
+        options: the same after each kind of sampling, the narrowest first.
+    """
+
+    known_share: float
+    now: float
+    options: tuple[tuple[str, float], ...]
+
+
+def plan_sampling(model: LineModel, region: Region) -> Sampling:
+    """Compares more spread settings, more repeats and larger samples, from the posterior alone.
+
+    A Gaussian posterior's width does not depend on the readings to come, only on where and how
+    well they are taken.
+    """
+    e, rng = model.evidence, np.random.default_rng(model.seed)
+    pool = region.sample(POOL, rng)
+    A = e.inputs_today(pool)
+    spread = e.inputs_today(region.sample(MORE_RUNS, np.random.default_rng(model.seed + 1)))
+    points = model.surrogate.sharpness_.readings_
+    busiest = np.argsort(-points.counts, kind="stable")[:MORE_RUNS]
+    repeats = points.X[np.resize(busiest, MORE_RUNS)]
+    prior = now = wider = again = finer = np.zeros(len(A))
+    for gp in model.surrogate.processes:
+        member, scale = gp.members_[0], 0.25 * gp.spread_**2
+        variance, V = gp.variance_at(member, A), gp.project(member, A)[1]
+        left = variance - np.sum(V * V, axis=0)
+        prior = prior + scale * variance
+        now = now + scale * left
+        wider = wider + scale * (left - _taken(gp, member, A, V, spread))
+        again = again + scale * (left - _taken(gp, member, A, V, repeats))
+        finer = finer + scale * (variance - _explained(gp, member, A, MORE_COUNTS))
+    means, _ = model.surrogate.latent(A, coarse=True)
+    recovery = expit(0.5 * means.sum(axis=1).mean(axis=0))
+    slope = 1.645 * recovery * (1.0 - recovery)
+
+    def half_width(variance: Floats) -> float:
+        return float(np.mean(slope * np.sqrt(np.clip(variance, 0.0, None))))
+
+    options = [
+        (f"{MORE_RUNS} more runs spread over the limits", half_width(wider)),
+        (f"{MORE_RUNS} more repeats at the settings run most", half_width(again)),
+        (f"samples {MORE_COUNTS:g} times as large in every run so far", half_width(finer)),
+    ]
+    known = np.sqrt(np.clip(now, 0.0, None) / prior) <= 1.0 - KNOWN_FROM
+    return Sampling(
+        float(np.mean(known)), half_width(now), tuple(sorted(options, key=lambda o: o[1]))
+    )
+
+
+def _taken(gp: GaussianProcess, member: Member, A: Floats, V: Floats, X: Floats) -> Floats:
+    """What readings at X would take off the posterior variance at A, shape (n,)."""
+    _, U = gp.project(member, X)
+    cross = gp.covariance(member, X, A) - U.T @ V
+    noise = float(np.median(gp.readings_.known_variance)) + np.exp(member.theta[-1])
+    lower = factorize(gp.covariance(member, X, X) - U.T @ U + noise * np.eye(len(X)))
+    return np.asarray(np.sum(np.linalg.solve(lower, cross) ** 2, axis=0))
+
+
+def _explained(gp: GaussianProcess, member: Member, A: Floats, times: float) -> Floats:
+    """Prior variance at A that the same runs explain with samples so many times as large."""
+    data = gp.readings_
+    w = data.known_variance / times + np.exp(member.theta[-1])
+    lower = factorize(gp.covariance(member, data.X, data.X) + np.diag(w / data.counts))
+    cross = gp.covariance(member, data.X, A)
+    return np.asarray(np.sum(np.linalg.solve(lower, cross) ** 2, axis=0))

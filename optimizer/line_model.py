@@ -1,0 +1,155 @@
+"""One line as diagnosis and comparison see it: its evidence, the surrogate fitted to it, draws.
+
+In comes the evidence of a line; out come the fitted surrogate, where the deck runs even, and
+whole surfaces of grade and recovery drawn from the posterior. A drawn surface can be evaluated
+anywhere, so that a question about all settings at once (the highest recovery, a sensitivity) gets
+an answer with its uncertainty.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.linalg import cho_solve
+
+from optimizer.coordinates import from_latent, to_latent
+from optimizer.evidence import Evidence
+from optimizer.gaussian_process import factorize
+from optimizer.surrogate import WIDENING, DeckState, Surrogate
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.int64]
+
+# Recent practice is the middle of so many latest measured runs.
+RECENT_RUNS = 20
+
+
+@dataclass(frozen=True)
+class LineModel:
+    """A line's evidence and what was learned from it.
+
+    Args:
+        evidence: runs of the line, with at least three measured ones.
+        seed: of everything random.
+    """
+
+    evidence: Evidence
+    seed: int = 0
+
+    @cached_property
+    def surrogate(self) -> Surrogate:
+        """Grade and recovery, fitted to the measured runs."""
+        e, m = self.evidence, self.evidence.measured
+        return Surrogate(e.space.names, random_state=self.seed).fit(
+            e.inputs[m],
+            e.grade_logit[m],
+            e.recovery_logit[m],
+            e.feed_odds[m],
+            e.grade_variance[m],
+            e.recovery_variance[m],
+        )
+
+    @cached_property
+    def latent_readings(self) -> tuple[Floats, Floats]:
+        """Sharpness and balance that each measured run read, each (n,)."""
+        e, m = self.evidence, self.evidence.measured
+        S, C, _, _ = to_latent(
+            e.grade_logit[m],
+            e.recovery_logit[m],
+            e.grade_variance[m],
+            e.recovery_variance[m],
+            e.feed_odds[m],
+        )
+        return S, C
+
+    @cached_property
+    def deck_state(self) -> DeckState | None:
+        """Where the deck runs even; None when it never failed."""
+        e = self.evidence
+        return None if e.even.all() else DeckState().fit(e.space.to_unit(e.settings), e.even)
+
+    def chance_even(self, index: Indices) -> Floats:
+        """Chance of an even deck at lattice points, shape (n,)."""
+        if self.deck_state is None:
+            return np.ones(len(index))
+        space = self.evidence.space
+        return self.deck_state.chance_even(space.to_unit(space.values(index)))
+
+    @cached_property
+    def recent_settings(self) -> Floats:
+        """The middle of the latest measured runs, on the deck's steps, shape (d,)."""
+        e = self.evidence
+        latest = e.settings[e.measured][-RECENT_RUNS:]
+        return e.space.values(e.space.nearest_index(np.median(latest, axis=0)))[0]
+
+    @cached_property
+    def recent_inputs(self) -> Floats:
+        """The same with today's material, as an input of the surrogate, shape (1, d + m)."""
+        index = self.evidence.space.nearest_index(self.recent_settings[None, :])
+        return self.evidence.inputs_today(index)
+
+    def surfaces(self, anchors: Floats, draws: int, margin: float = 1.0) -> Surfaces:
+        """Surfaces drawn from the posterior, see ``Surfaces``."""
+        return Surfaces(self.surrogate, anchors, draws, self.seed, margin)
+
+
+class Surfaces:
+    """Grade and recovery as whole surfaces, drawn jointly from the posterior.
+
+    Each draw is exact at the anchors; elsewhere it is its conditional mean given the anchors and
+    the runs,
+
+        f(x) = mu(x) + C(x, Z) C(Z, Z)^-1 (f(Z) - mu(Z)),
+
+    with mu and C the posterior mean and covariance. Anchors a lengthscale apart lose little.
+
+    Args:
+        surrogate: fitted.
+        anchors: inputs Z in unit coordinates, shape (m, d).
+        draws: how many surfaces, shared among the surrogate's members.
+        seed: of the draws.
+        margin: factor on posterior standard deviations.
+    """
+
+    def __init__(
+        self, surrogate: Surrogate, anchors: Floats, draws: int, seed: int, margin: float = 1.0
+    ) -> None:
+        rng = np.random.default_rng(seed)
+        self._anchors = anchors
+        self._surrogate = surrogate
+        self._parts: list[list[tuple[Floats, Floats]]] = []
+        members = min(surrogate.n_members_, draws)
+        counts = np.bincount(np.arange(draws) % members, minlength=members)
+        self.draws = draws
+        for gp in surrogate.processes:
+            parts = []
+            for member, count in zip(gp.members_, counts, strict=False):
+                _, V = gp.project(member, anchors)
+                lower = factorize(gp.covariance(member, anchors, anchors) - V.T @ V)
+                noise = rng.standard_normal((len(anchors), count))
+                # C^-1 (f - mu) with f - mu = L z is L'^-1 z; solved against C for its jitter.
+                off = margin * WIDENING * (lower @ noise)
+                parts.append((V, cho_solve((lower, True), off)))
+            self._parts.append(parts)
+
+    def latent(self, A: Floats) -> tuple[Floats, Floats]:
+        """Sharpness and balance at inputs A, shape (n, d); each (draws, n)."""
+        answer = []
+        for gp, parts in zip(self._surrogate.processes, self._parts, strict=True):
+            rows = []
+            for member, (anchored, weights) in zip(gp.members_, parts, strict=False):
+                mean, V = gp.project(member, A)
+                cross = gp.covariance(member, A, self._anchors) - V.T @ anchored
+                rows.append(gp.center_ + gp.spread_ * (mean[:, None] + cross @ weights).T)
+            answer.append(np.vstack(rows))
+        return answer[0], answer[1]
+
+    def outcome(self, A: Floats, feed_odds: float) -> tuple[Floats, Floats]:
+        """Grade and recovery at inputs A, shape (n, d); each (draws, n)."""
+        return from_latent(*self.latent(A), feed_odds)

@@ -1,0 +1,162 @@
+"""Sensitivity, control charts and change points against published values and other libraries."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.special import expit
+
+from optimizer.diagnostics.calibration import share_interval
+from optimizer.diagnostics.control import chart_constants, out_of_line, range_moments
+from optimizer.diagnostics.sensitivity import sobol_indices
+from optimizer.diagnostics.shifts import Known, steps, trend
+
+# --- Sobol' indices --------------------------------------------------------------------------
+
+
+def ishigami(X, a=7.0, b=0.1):
+    x = np.pi * (2.0 * X - 1.0)
+    return np.sin(x[:, 0]) + a * np.sin(x[:, 1]) ** 2 + b * x[:, 2] ** 4 * np.sin(x[:, 0])
+
+
+def g_function(X, a):
+    return np.prod((np.abs(4.0 * X - 2.0) + a) / (1.0 + a), axis=1)
+
+
+def test_ishigami_closed_form():
+    # Ishigami & Homma, ISUMA 1990; closed form and values in Saltelli et al., Global Sensitivity
+    # Analysis (2008): S 0.3139, 0.4424, 0; T 0.5576, 0.4424, 0.2437; S13 = 0.2437, other pairs 0.
+    found = sobol_indices(lambda X: ishigami(X)[None], 3, log_base=13)
+    assert found.first[0] == pytest.approx([0.3139, 0.4424, 0.0], abs=0.01)
+    assert found.total[0] == pytest.approx([0.5576, 0.4424, 0.2437], abs=0.01)
+    assert found.pairs[0] == pytest.approx([0.0, 0.2437, 0.0], abs=0.015)
+
+
+def test_g_function_closed_form():
+    # Saltelli & Sobol', Reliab. Eng. Syst. Saf. 50 (1995) 225: V_i = 1 / (3 (1 + a_i)^2),
+    # V = prod(1 + V_i) - 1, S_i = V_i / V, T_i = V_i prod_{j != i} (1 + V_j) / V.
+    a = np.array([0.0, 1.0, 4.5, 9.0, 99.0])
+    v = 1.0 / (3.0 * (1.0 + a) ** 2)
+    total = np.prod(1.0 + v) - 1.0
+    found = sobol_indices(lambda X: g_function(X, a)[None], 5, log_base=13)
+    assert found.first[0] == pytest.approx(v / total, abs=0.01)
+    assert found.total[0] == pytest.approx(v * np.prod(1.0 + v) / (1.0 + v) / total, abs=0.01)
+    pair = found.pairs[0][0]
+    assert pair == pytest.approx(v[0] * v[1] / total, abs=0.02)
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_indices_agree_with_salib():
+    # SALib (Iwanaga, Usher & Herman 2022; Herman & Usher, JOSS 2, 2017, 97), same number of base
+    # points, its own sample.
+    from SALib.analyze import sobol as analyze
+    from SALib.sample import sobol as sample
+
+    def deck(X):
+        # Two settings against each other, one hump, one that does nothing.
+        return expit(2.0 + X[:, 0] - X[:, 1] - 6.0 * (X[:, 2] - 0.4) ** 2 + X[:, 0] * X[:, 1])
+
+    problem = {"num_vars": 4, "names": list("abcd"), "bounds": [[0.0, 1.0]] * 4}
+    points = sample.sample(problem, 4096, calc_second_order=True, seed=1)
+    theirs = analyze.analyze(problem, deck(points), calc_second_order=True, seed=1)
+    ours = sobol_indices(lambda X: deck(X)[None], 4, log_base=12)
+    assert ours.first[0] == pytest.approx(theirs["S1"], abs=0.02)
+    assert ours.total[0] == pytest.approx(theirs["ST"], abs=0.02)
+    assert ours.pairs[0] == pytest.approx(theirs["S2"][np.triu_indices(4, 1)], abs=0.03)
+
+
+# --- Control charts --------------------------------------------------------------------------
+
+# ISO 7870-2 / ASTM tables, also Montgomery, Introduction to Statistical Quality Control,
+# appendix VI; from memory.
+TABLE = {
+    2: {"d2": 1.128, "d3": 0.853, "c4": 0.7979, "A2": 1.880, "A3": 2.659, "D4": 3.267, "B4": 3.267},
+    5: {"d2": 2.326, "d3": 0.864, "c4": 0.9400, "A2": 0.577, "A3": 1.427, "D4": 2.114, "B4": 2.089},
+    10: {"d2": 3.078, "d3": 0.797, "c4": 0.9727, "A2": 0.308, "A3": 0.975, "D3": 0.223,
+         "D4": 1.777, "B3": 0.284, "B4": 1.716},
+    25: {"d2": 3.931, "d3": 0.708, "c4": 0.9896, "A2": 0.153, "A3": 0.606, "D3": 0.459,
+         "D4": 1.541, "B3": 0.565, "B4": 1.435},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("n", TABLE)
+def test_chart_constants_of_the_tables(n):
+    found = chart_constants(n)
+    for name, value in TABLE[n].items():
+        assert found[name] == pytest.approx(value, abs=0.0011), name
+
+
+def test_range_of_two_and_three_in_closed_form():
+    # d2(2) = 2/sqrt(pi), d2(3) = 3/sqrt(pi), d3(2)^2 = 2 - 4/pi.
+    assert range_moments(2)[0] == pytest.approx(2.0 / np.sqrt(np.pi), abs=1e-8)
+    assert range_moments(3)[0] == pytest.approx(3.0 / np.sqrt(np.pi), abs=1e-8)
+    assert range_moments(2)[1] == pytest.approx(np.sqrt(2.0 - 4.0 / np.pi), abs=1e-4)
+
+
+def test_rate_of_false_alarms_on_a_chart():
+    # Three standard deviations: 0.27 % of normal values; an estimated scale and median raise it.
+    # 200 charts of 100 days, seed fixed: 0.4 % with a standard error of 0.05 %.
+    rng = np.random.default_rng(2)
+    share = np.mean([out_of_line(rng.standard_normal(100)).mean() for _ in range(200)])
+    assert 0.002 < share < 0.006
+
+
+# --- Change points ---------------------------------------------------------------------------
+
+
+def plain(y):
+    """Independent readings about one unknown level."""
+    variance = float(np.var(y, ddof=1))
+    return Known(lambda u: (u - u.mean(axis=0)) / variance, np.full(len(y), variance))
+
+
+def test_flow_of_the_nile():
+    # Annual flow at Aswan 1871-1970 (statsmodels' copy). Cobb, Biometrika 65 (1978) 243: it falls
+    # by about 250 after 1898, from a mean of about 1098 to about 850. One change, no more.
+    from statsmodels.datasets import nile
+
+    data = nile.load_pandas().data
+    y, year = data["volume"].to_numpy(float), data["year"].to_numpy(float)
+    found = steps(y, year, plain(y))
+    assert len(found) == 1
+    assert found[0].at == 1899.0
+    assert found[0].size == pytest.approx(849.97 - 1097.75, abs=0.5)
+    assert found[0].p_value < 0.001
+
+
+def test_rate_of_steps_where_none_is():
+    # 300 quiet series at the 1 % level: 3 expected; 8 or more has probability 0.012.
+    rng = np.random.default_rng(4)
+    time = np.arange(60.0)
+    noise = np.ones(60)
+    known = Known(lambda u: u - u.mean(axis=0), noise)
+    assert sum(bool(steps(rng.standard_normal(60), time, known)) for _ in range(300)) < 8
+
+
+def test_slope_is_that_of_ordinary_least_squares():
+    # statsmodels OLS with known variance 1.
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(6)
+    time, y = np.arange(40.0), rng.standard_normal(40)
+    known = Known(lambda u: u - u.mean(axis=0), np.ones(40))
+    found = trend(y, time, known, np.zeros(40, dtype=int))
+    reference = sm.OLS(y, sm.add_constant(time)).fit(
+        cov_type="fixed scale", cov_kwds={"scale": 1.0}
+    )
+    assert found.slope == pytest.approx(reference.params[1], rel=1e-9)
+    assert found.se == pytest.approx(reference.bse[1], rel=1e-9)
+    assert found.p_value == pytest.approx(reference.pvalues[1], rel=1e-7)
+
+
+# --- Shares ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("hits", "n"), [(18, 20), (90, 100), (1, 7)])
+def test_interval_of_a_share(hits, n):
+    # statsmodels, Jeffreys' interval.
+    from statsmodels.stats.proportion import proportion_confint
+
+    assert share_interval(hits, n) == pytest.approx(
+        proportion_confint(hits, n, alpha=0.1, method="jeffreys"), abs=1e-9
+    )
