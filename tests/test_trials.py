@@ -14,7 +14,7 @@ from optimizer.settings import GRAVITY_TABLE
 from optimizer.simulation import random_deck, random_material
 from tests.benchmarks import calibration, robustness, stopping, transfer
 from tests.benchmarks.trials import outsider, report
-from tests.benchmarks.trials.campaigns import Kept, each
+from tests.benchmarks.trials.campaigns import Kept, behind, each
 from tests.benchmarks.trials.decks import ALL_FAMILIES, DEMANDS, REGION, problem
 from tests.benchmarks.trials.methods import LIGHT, METHODS, padded
 from tests.benchmarks.trials.task import Task
@@ -150,6 +150,13 @@ def test_what_was_run_is_kept_and_a_cut_line_is_run_again(tmp_path):
         [2],
         [3],
     ]
+
+
+def test_what_ours_depends_on_is_what_the_planner_imports():
+    found = behind("optimizer.planner")
+    assert {f"optimizer/{m}.py" for m in ("planner", "surrogate", "gaussian_process")} <= found
+    assert "optimizer/measurement/measured.py" in found
+    assert not any(f.startswith(("optimizer/intake", "optimizer/simulation")) for f in found)
 
 
 def test_the_verdict_is_the_ratio_of_medians_to_the_best_peer():

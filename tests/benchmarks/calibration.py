@@ -163,7 +163,7 @@ def reliability(rows: list[dict[str, Any]]) -> str:
 
 def identity(key: Key) -> tuple[Any, ...]:
     """What a history is known by."""
-    return ("calibration", *asdict(key).values(), stamp("ours"))
+    return ("calibration", *asdict(key).values(), stamp("ours", __file__))
 
 
 def main(words: list[str] | None = None) -> int:

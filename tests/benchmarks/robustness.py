@@ -211,7 +211,7 @@ def odd_logs(family: str, demand: str, seed: int) -> list[tuple[str, str]]:
 
 def identity(key: Key) -> tuple[Any, ...]:
     """What a campaign is known by."""
-    return ("robustness", *asdict(key).values(), stamp("ours"))
+    return ("robustness", *asdict(key).values(), stamp("ours", __file__))
 
 
 def main(words: list[str] | None = None) -> int:

@@ -95,7 +95,7 @@ def table(rows: list[dict[str, Any]]) -> str:
 
 def identity(key: Key) -> tuple[Any, ...]:
     """What a campaign is known by."""
-    return ("stopping", *asdict(key).values(), stamp("ours"))
+    return ("stopping", *asdict(key).values(), stamp("ours", __file__))
 
 
 def main(words: list[str] | None = None) -> int:

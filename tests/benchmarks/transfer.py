@@ -140,7 +140,7 @@ def table(rows: list[dict[str, Any]]) -> str:
 
 def identity(key: Key) -> tuple[Any, ...]:
     """What a start is known by."""
-    return ("transfer", *asdict(key).values(), stamp("ours"))
+    return ("transfer", *asdict(key).values(), stamp("ours", __file__))
 
 
 def main(words: list[str] | None = None) -> int:

@@ -1,11 +1,12 @@
 """Campaigns run and kept: one JSON line each, so that a long run can be stopped and goes on.
 
 A line is used again only while the code that made it is the same: it carries a stamp of the
-sources behind its method (all of ``optimizer`` for ours) and, for a peer, of its version.
+sources behind its method (for ours all that the planner imports) and, for a peer, of its version.
 """
 
 from __future__ import annotations
 
+import ast
 import json
 import multiprocessing
 import os
@@ -48,12 +49,39 @@ class Key:
     starts: int = STARTS
 
 
+def behind(module: str, known: frozenset[str] = frozenset()) -> frozenset[str]:
+    """Source files of a module of ours and of all that it imports, from the root."""
+    path = Path(*module.split("."))
+    file = path / "__init__.py" if (ROOT / path).is_dir() else path.with_suffix(".py")
+    if str(file) in known or not (ROOT / file).exists():
+        return known
+    known |= {str(file)}
+    tree = ast.parse((ROOT / file).read_text(encoding="utf-8"))
+    # Imports for type checkers alone run nothing.
+    idle = {
+        inside
+        for node in ast.walk(tree)
+        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING"
+        for inside in ast.walk(node)
+    }
+    for node in ast.walk(tree):
+        if node in idle:
+            continue
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("optimizer"):
+            known = behind(str(node.module), known)
+            for alias in node.names:
+                known = behind(f"{node.module}.{alias.name}", known)
+    return known
+
+
 @lru_cache(maxsize=16)
-def stamp(method: str) -> str:
-    """Of the code that a campaign's answer depends on."""
+def stamp(method: str, judge: str = "") -> str:
+    """Of the code that an answer depends on: a method's, the decks', and a judge's own file."""
     sources = [*_DECKS, f"{_HERE}/methods.py"]
     if method == "ours":
-        sources = [*_DECKS, "optimizer"]
+        sources = [*_DECKS, *sorted(behind("optimizer.planner"))]
+    if judge:
+        sources.append(judge)
     digest = sha256()
     if method in _PEERS:
         source, package = _PEERS[method]
