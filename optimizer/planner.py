@@ -80,9 +80,7 @@ def suggest(
         LimitError: when the limits leave nothing to recommend.
         HistoryError: when the history cannot be read.
     """
-    # One thread: sums in another order would round differently, and with them the plan.
-    with threadpool_limits(1):
-        return planning(history, site, brief, seed=seed, as_of=as_of, progress=progress).plan()
+    return planning(history, site, brief, seed=seed, as_of=as_of, progress=progress).plan()
 
 
 def planning(
@@ -103,13 +101,14 @@ def planning(
         version = history.version if as_of is None else as_of
         runs = history.read(site=site, as_of=as_of)
     evidence = gather(runs, site, brief)
-    return Planning(evidence, site, brief, seed, version, progress or (lambda _: None))
+    return Planning(runs, evidence, site, brief, seed, version, progress or (lambda _: None))
 
 
 @dataclass
 class Planning:
     """One plan in the making: everything that its steps share, each computed once."""
 
+    runs: pa.Table
     evidence: Evidence
     site: Site
     brief: Brief
@@ -119,6 +118,11 @@ class Planning:
 
     def plan(self) -> Plan:
         """All steps in order."""
+        # One thread: sums in another order would round differently, and with them the plan.
+        with threadpool_limits(1):
+            return self._plan()
+
+    def _plan(self) -> Plan:
         self.warnings = list(self.evidence.warnings)
         count, notes = self.limits.affordable()
         self.warnings += notes
@@ -146,7 +150,7 @@ class Planning:
         share = self.surrogate.mean_yield(inputs, self.evidence.feed_odds_today)
         return self.limits.feed(index) * share
 
-    def _carried(self, index: Indices) -> NDArray[np.bool_]:
+    def carried(self, index: Indices) -> NDArray[np.bool_]:
         """Which points keep product and reject inside what can be carried away."""
         capacity = self.brief.capacity
         most_product, most_reject = capacity.max_product_rate, capacity.max_reject_rate
@@ -234,7 +238,7 @@ class Planning:
             chance = chance * self.chance_even(index)
             # Settings sure enough of the grade rank by recovery, above all that are not.
             value = np.where(chance >= confidence, 1.0 + recovery, chance)
-            return np.where(self._carried(index), value, -np.inf)
+            return np.where(self.carried(index), value, -np.inf)
 
         inside = self.tried[self.limits.region.contains(self.tried)]
         pool = np.vstack([inside, self.limits.pool])
@@ -346,7 +350,7 @@ class Planning:
             # Likely failures rank below all else, by their chance: a plan of nothing else is
             # still a plan.
             value = np.where(even >= LEAST_EVEN, value, FAILING + np.log(even))
-            allowed = self.limits.within_lot(index, spent, left) & self._carried(index)
+            allowed = self.limits.within_lot(index, spent, left) & self.carried(index)
             return np.where(allowed, value, -np.inf)
 
         near = self.tried[self.limits.region.contains(self.tried)]
@@ -377,7 +381,7 @@ class Planning:
 
     # ------------------------------------------------------------------ answer
 
-    def _start(self) -> dict[str, float]:
+    def start(self) -> dict[str, float]:
         """Where the deck stands before the first trial: the brief's word, else the last run."""
         last = self.evidence.settings[-1] if len(self.evidence.settings) else None
         names = self.evidence.space.names
@@ -483,7 +487,7 @@ class Planning:
             confidence=self.brief.goal.confidence,
             units={s.name: s.unit for s in e.space.settings},
             run_now=now,
-            recommendations=in_order(trials, e.space, self._start()),
+            recommendations=in_order(trials, e.space, self.start()),
             stopping=stopping,
             warnings=tuple(self.warnings),
         )

@@ -167,12 +167,17 @@ class Surrogate(BaseEstimator):
         """Fixed quasi-random standard normals, shape (draws, 2)."""
         return ndtri(even_points(PREDICTION_DRAWS, 2, np.random.default_rng(self.random_state)))
 
-    def predict(self, A: ArrayLike, feed_odds: float, level: float = 0.9) -> Prediction:
-        """Mean and central interval of the true grade and recovery at A, shape (n, d)."""
+    def predict(
+        self, A: ArrayLike, feed_odds: float, level: float = 0.9, margin: float = 1.0
+    ) -> Prediction:
+        """Mean and central interval of the true grade and recovery at A, shape (n, d).
+
+        ``margin`` is a factor on posterior standard deviations.
+        """
         means, variances = self.latent(np.atleast_2d(np.asarray(A, dtype=float)))
         draws = (
             means[:, :, None, :]
-            + np.sqrt(variances)[:, :, None, :] * (self._normals.T[None, :, :, None])
+            + margin * np.sqrt(variances)[:, :, None, :] * (self._normals.T[None, :, :, None])
         )
         S, C = (draws[:, j].reshape(-1, draws.shape[-1]) for j in (0, 1))
         grade, recovery = from_latent(S, C, feed_odds)
