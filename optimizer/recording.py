@@ -63,7 +63,7 @@ def record(
     """
     before = _plan(history, site, brief, seed)
     if isinstance(result, Path):
-        load = load_logs([result], history, site, line=brief.line)
+        load = load_logs([result], history, site, line=brief.line, trials=True)
     else:
         # What was left out of a row is a missing value, not a log without that column.
         blank = dict.fromkeys((*site.space.names, "grade", "recovery")) if result else {}

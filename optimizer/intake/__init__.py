@@ -45,6 +45,7 @@ def load_logs(
     mapping: Mapping[str, str] | None = None,
     dry_run: bool = False,
     samples: bool = False,
+    trials: bool = False,
     progress: Progress | None = None,
 ) -> LoadReport:
     """Loads log files into a history: one commit for all of them.
@@ -61,6 +62,7 @@ def load_logs(
         dry_run: reports what would happen, and writes nothing.
         samples: rows are readings over time; one run is made of those that a line gave at the
             same settings without a gap (see ``optimizer.intake.steady``).
+        trials: the log is a trial sheet: a row without any result is a trial not run yet.
         progress: called as each file is begun, with its name, its number and how many there are.
 
     Raises:
@@ -71,7 +73,7 @@ def load_logs(
         Given(str(found), partial(logs_of_path, found))
         for found in find_logs([paths] if isinstance(paths, str | Path) else paths)
     ]
-    return _load(given, history, site, line, mapping, dry_run, samples, progress)
+    return _load(given, history, site, line, mapping, dry_run, samples, progress, trials)
 
 
 def load_bytes(
@@ -116,13 +118,14 @@ def _load(
     dry_run: bool,
     samples: bool,
     progress: Progress | None,
+    trials: bool = False,
 ) -> LoadReport:
     site = site or Site()
     if line is not None and not line.strip():
         raise InputError("the line must have a name.", hint="Give it with --line NAME.")
     named = line.strip() if line else None
     for left in reversed(range(TRIES)):
-        load = Load(site, Headings(site, mapping), history, named, samples, progress)
+        load = Load(site, Headings(site, mapping), history, named, samples, trials, progress)
         try:
             return run_load(load, given, dry_run)
         except Overtaken:

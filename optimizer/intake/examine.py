@@ -30,6 +30,10 @@ if TYPE_CHECKING:
     Indices = NDArray[np.int64]
 
 
+# A trial has a result when any of these is filled in.
+RESULTS = ("grade", "recovery", "deck_state")
+
+
 @dataclass
 class Examined:
     """A chunk, what the checks say of it, its runs with their ids, and its rejects."""
@@ -122,6 +126,8 @@ def examine(
 ) -> Examined:
     """All that can be done with a chunk without knowing the others."""
     chunk = _without_apostrophes(part(), log)
+    if log.trials:
+        chunk = _without_unrun(chunk, log)
     log = replace(log, decimal=chunk.decimal or log.decimal)
     checked = check(chunk, log)
     if len(checked.rejected) or len(chunk.ragged):
@@ -130,6 +136,14 @@ def examine(
         if cut is not None:
             chunk, checked = cut, check(cut, log)
     return Examined(chunk, checked, known.identify(checked.runs), _rejects_of(chunk, checked, log))
+
+
+def _without_unrun(chunk: Chunk, log: Log) -> Chunk:
+    """A chunk of a trial sheet without the trials that have no result yet."""
+    fields, rows = Fields(chunk, log), np.arange(len(chunk.rows))
+    filled = [as_mask(pc.not_equal(fields.cells(name, rows), "")) for name in RESULTS]
+    run = np.logical_or.reduce(filled)
+    return chunk if run.all() else replace(chunk.keep(run), unrun=int((~run).sum()))
 
 
 def _without_apostrophes(chunk: Chunk, log: Log) -> Chunk:

@@ -48,6 +48,7 @@ class Log:
         site, binding, decimal: how to read it.
         line: line of rows that name none, or None.
         timed: whether every row needs a time.
+        trials: whether a row without any result is a trial not run yet, and no fault.
         proof: what each column proves of how it is written, by index; None while the log is
             still being read.
         factors: from units to stored ones, by field and line, as far as worked out.
@@ -60,6 +61,7 @@ class Log:
     decimal: Decimal
     line: str | None
     timed: bool = False
+    trials: bool = False
     proof: Mapping[int, int] | None = None
     factors: dict[tuple[str, str | None, str | None], float] = field(default_factory=dict)
 

@@ -79,6 +79,7 @@ class Load:
         history: what is known.
         line: line of rows that name none, from the options.
         samples: whether rows are readings over time, several to a run.
+        trials: whether a row without any result is a trial not run yet.
         progress: told of each file.
     """
 
@@ -87,6 +88,7 @@ class Load:
     history: History
     line: str | None = None
     samples: bool = False
+    trials: bool = False
     progress: Progress | None = None
     tallies: list[FileTally] = field(default_factory=list)
     rejects: list[pa.Table] = field(default_factory=list)
@@ -201,6 +203,7 @@ class Load:
             source.decimal,
             line,
             timed=self.samples,
+            trials=self.trials,
         )
 
     def _sort_out(

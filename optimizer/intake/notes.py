@@ -24,6 +24,7 @@ class Notes:
         self.settled: Counter[int] = Counter()
         self.highest: dict[int, float] = {}
         self.headings: list[int] = []
+        self.unrun = 0
         self.sampled = self.dated = 0
 
     def take(self, found: Examined) -> None:
@@ -35,6 +36,7 @@ class Notes:
         for column, highest in checked.highest.items():
             self.highest[column] = max(self.highest.get(column, -1.0), highest)
         self.headings += found.chunk.headings
+        self.unrun += found.chunk.unrun
         inside, n = looks_sampled(checked.runs, self.log.site.space.names)
         self.sampled += inside
         self.dated += n
@@ -47,7 +49,10 @@ class Notes:
         """What was read and may not be what was meant."""
         name, headings = self.log.name, self.log.binding.headings
         said = []
-        if tally.read == 0 and not tally.error:
+        if self.unrun:
+            rows = "1 trial has" if self.unrun == 1 else f"{self.unrun} trials have"
+            said.append(f"{name}: {rows} no result yet; fill in the sheet and record it again")
+        elif tally.read == 0 and not tally.error:
             said.append(f"{name} has headings and no rows")
         if self.headings:
             rows = ", ".join(str(row) for row in sorted(self.headings)[:5])

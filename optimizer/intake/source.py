@@ -104,6 +104,7 @@ class Chunk:
         headings: numbers of rows that repeat the headings, left out of the table.
         stop: why the log cannot be read beyond these rows, or empty.
         decimal: how these rows write numbers, where it is not as the rest of the log.
+        unrun: number of rows that are trials not run yet, left out of the table.
     """
 
     table: pa.Table
@@ -113,6 +114,7 @@ class Chunk:
     headings: list[int] = field(default_factory=list)
     stop: str = ""
     decimal: Decimal | None = None
+    unrun: int = 0
 
     @cached_property
     def text(self) -> pa.Table:
@@ -131,6 +133,7 @@ class Chunk:
             self.headings,
             self.stop,
             self.decimal,
+            self.unrun,
         )
 
 
