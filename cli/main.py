@@ -32,6 +32,7 @@ from cli.options import (
     pairs,
     read_brief,
 )
+from cli.report_command import report
 from optimizer.errors import HighsideError, HistoryError, InputError
 
 DEFAULT_HISTORY = "history"
@@ -472,4 +473,5 @@ def record(
         raise typer.Exit(InputError.exit_code)
 
 
+app.command(epilog="Example: highside report --brief brief.toml --sheet sheet.pdf")(report)
 app.command(epilog="Example: highside diagnose --line deck-1 --min-grade 0.985")(diagnose)

@@ -273,6 +273,8 @@ def demo(document: Mapping[str, Any]) -> str:
             plan(document["plan"]),
             "",
             wrap(f"Everything is in {folder}: logs, site.toml, brief.toml, history, plan.json."),
+            f"To look at:  {document['report']}",
+            f"To print:    {document['sheets'][0]}",
             f"Plan again: {again}",
         ]
     )

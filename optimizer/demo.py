@@ -1,4 +1,4 @@
-"""The whole job on the bundled season: load, check, plan.
+"""The whole job on the bundled season: load, check, plan, report.
 
 The season is invented (see ``datasets/README.md``): one harvest at a green-coffee dry mill with
 three decks.
@@ -17,10 +17,13 @@ from optimizer.errors import InputError
 from optimizer.history import History
 from optimizer.intake import LoadReport, load_logs
 from optimizer.plan import Plan
-from optimizer.planner import suggest
+from optimizer.planner import planning
+from optimizer.reporting import write_report
 
 LOGS = ("deck-1.csv", "deck-2.csv", "deck-3.parquet")
 SITE, BRIEF = "site.toml", "brief.toml"
+REPORT, SHEETS = "report.html", ("sheet.pdf", "sheet.csv")
+COMMAND = "highside report --brief brief.toml --sheet sheet.pdf --sheet sheet.csv"
 
 
 @dataclass(frozen=True)
@@ -31,6 +34,8 @@ class Demo:
     load: LoadReport
     history: dict[str, Any]
     plan: Plan
+    report: Path
+    sheets: tuple[Path, ...]
 
     def as_dict(self) -> dict[str, Any]:
         """The ``highside.demo/1`` document."""
@@ -40,6 +45,8 @@ class Demo:
             "load": self.load.as_dict(),
             "history": self.history,
             "plan": self.plan.as_dict(),
+            "report": str(self.report),
+            "sheets": [str(sheet) for sheet in self.sheets],
         }
 
 
@@ -83,5 +90,8 @@ def run_demo(
     history = History(folder / "history")
     say("loading the season's logs")
     load = load_logs([folder / name for name in LOGS], history, site)
-    plan = suggest(history, site, Brief.read(folder / BRIEF), seed=seed, progress=say)
-    return Demo(folder, load, history.summary(site), plan)
+    work = planning(history, site, Brief.read(folder / BRIEF), seed=seed, progress=say)
+    written = write_report(
+        work, folder / REPORT, [folder / name for name in SHEETS], command=COMMAND
+    )
+    return Demo(folder, load, history.summary(site), written.plan, written.report, written.sheets)

@@ -10,7 +10,20 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
-HEAVY = {"numpy", "scipy", "sklearn", "pandas", "pyarrow", "deltalake", "pint", "skopt", "pydantic"}
+HEAVY = {
+    "numpy",
+    "scipy",
+    "sklearn",
+    "pandas",
+    "pyarrow",
+    "deltalake",
+    "pint",
+    "skopt",
+    "pydantic",
+    "matplotlib",
+    "jinja2",
+    "fpdf",
+}
 
 
 def lint_imports(folder: Path) -> subprocess.CompletedProcess[str]:

@@ -1,6 +1,6 @@
 """How many trials a method needs: closed loop on simulated decks, same starts, same noise.
 
-    pip install -e '.[bench]'                      # ours, skopt, a response surface, chance
+    pip install -e .                               # ours, skopt, a response surface, chance
     pip install -e '.[bench,peers]'                # and Optuna and BoTorch, see DEVELOPERS.md
     python -m tests.benchmarks.trials --decks 8 --workers 2
     python -m tests.benchmarks.trials --judge --decks 24 --methods all --workers 2

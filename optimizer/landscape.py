@@ -1,0 +1,320 @@
+"""What surrounds a plan, for those who look before they decide.
+
+In comes a ``Planning``, with the surrogate that its plan was made by, and the plan; out comes one
+document of plain numbers: today's limits, the runs collapsed to set-points, the trade-off of grade
+and recovery, each setting's effect around the settings to run now, the map of two settings that
+act against each other, and the progress of the campaign. Nothing is drawn at random: what is too
+much to show is collapsed exactly, to means with their counts.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from threadpoolctl import threadpool_limits
+
+from optimizer.coordinates import from_latent, to_latent
+from optimizer.measurement import purity_se
+from optimizer.plan import PLACES, Plan
+from optimizer.planner import SELECTION_MARGIN, Planning
+from optimizer.progress import progress_of
+from optimizer.set_points import SetPoints, collapse_runs
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from optimizer.surrogate import Estimate
+
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.int64]
+
+# The interaction that most needs a picture: speed and tilt are adjusted as a pair.
+PAIR = ("eccentric_speed", "side_tilt")
+LEVELS, MAP_LEVELS = 41, 31
+"""Levels of a setting drawn at most; between them the surface is smooth."""
+FRONT_CANDIDATES, FRONT_SEEDS, FRONT_ROUNDS, FRONT_POINTS = 600, 10, 2, 14
+# Candidates predicted at once: draws times points is what takes memory.
+CHUNK = 128
+# An average grade is worth knowing to half a point (a standard error), counts in steps of 50.
+COUNT_SE, COUNT_STEP = 0.005, 50
+# A trade-off needs the deck to run even nearly always.
+EVEN_ENOUGH = 0.95
+
+
+def landscape(planning: Planning, plan: Plan) -> dict[str, Any]:
+    """The ``highside.landscape/1`` document of a plan.
+
+    Args:
+        planning: what made the plan.
+        plan: what it made.
+    """
+    with threadpool_limits(1):
+        points = collapse_runs(planning.evidence)
+        document = {
+            "schema": "highside.landscape/1",
+            "line": plan.line,
+            "history_version": plan.history_version,
+            "seed": plan.seed,
+            "today": today_of(planning),
+            "points": points.as_dict(planning.evidence.space.names),
+            "progress": progress_of(planning, points, plan),
+        }
+        if plan.run_now is None:
+            return document
+        here = _index(planning, [dict(plan.run_now.settings)])
+        return document | {
+            "trade_off": _trade_off(planning, plan, here),
+            "effects": _effects(planning, points, here[0]),
+            "map": _map(planning, here[0]),
+        }
+
+
+def today_of(planning: Planning) -> dict[str, Any]:
+    """What today's brief leaves: ranges on the deck's steps, capacity, times, where it stands."""
+    region, trials = planning.limits.region, planning.brief.trials
+    edges = zip(planning.evidence.space.settings, region.first, region.last, strict=True)
+    goal = planning.brief.goal.min_grade
+    return {
+        "site": planning.site.name,
+        "settings": [
+            {
+                "name": s.name,
+                "unit": s.unit,
+                "low": float(s.values(np.array(first))),
+                "high": float(s.values(np.array(last))),
+                "max_change": s.max_change,
+            }
+            for s, first, last in edges
+        ],
+        "capacity": planning.brief.capacity.model_dump(exclude_none=True),
+        "trials": {
+            "settle_minutes": trials.settle_minutes,
+            "sample_minutes": trials.sample_minutes,
+            "material_available": trials.material_available,
+            "minutes_available": trials.minutes_available,
+        },
+        "start": {k: float(v) for k, v in planning.start().items()},
+        "sample_count": None if goal is None else _count(goal),
+        "sample_se": COUNT_SE,
+    }
+
+
+def _count(purity: float) -> int:
+    """Particles whose share has a standard error of COUNT_SE, rounded up.
+
+    >>> _count(0.985)
+    600
+    """
+    one = float(purity_se(purity, 1))
+    return COUNT_STEP * math.ceil((one / COUNT_SE) ** 2 / COUNT_STEP)
+
+
+def _index(planning: Planning, settings: list[dict[str, float]]) -> Indices:
+    space = planning.evidence.space
+    return space.nearest_index(np.array([[s[n] for n in space.names] for s in settings]))
+
+
+# ------------------------------------------------------------------ trade-off
+
+
+def _trade_off(planning: Planning, plan: Plan, here: Indices) -> list[dict[str, Any]]:
+    """The most recovery for each grade that one can be sure of, best grade first.
+
+    At each candidate the grade that it meets with the confidence asked for is a quantile; what no
+    other candidate beats in both is the curve. The settings to run now are its point at the grade
+    asked for, and nothing better is claimed beside them.
+    """
+    limits, now = planning.limits, plan.run_now
+    assert now is not None
+    assert plan.min_grade is not None
+    tried = planning.tried[limits.region.contains(planning.tried)]
+    index = np.unique(np.vstack([limits.pool[:FRONT_CANDIDATES], tried, here]), axis=0)
+    index = index[_possible(planning, index)]
+    sure, recovery = _sure_grade(planning, index)
+    for _ in range(FRONT_ROUNDS):
+        seeds = _spread(_front(sure, recovery), FRONT_SEEDS)
+        around = [limits.region.neighbours(index[k], reach=(1, 3)) for k in seeds]
+        more = np.unique(np.vstack(around), axis=0) if around else index[:0]
+        more = more[_possible(planning, more)]
+        both = _sure_grade(planning, more)
+        index = np.vstack([index, more])
+        sure, recovery = np.append(sure, both[0]), np.append(recovery, both[1])
+    mean, goal = now.recovery.mean or 0.0, plan.min_grade
+    if (now.chance_of_grade or 0.0) < plan.confidence:
+        # Nothing is sure of the grade asked for: run now stands where it is sure.
+        goal = round(float(_sure_grade(planning, here)[0][0]), PLACES)
+    above = (sure > goal) & (recovery < mean)
+    below = (sure < goal) & (recovery > mean)
+    fits = np.flatnonzero(above | below)
+    front = _spread(fits[_front(sure[fits], recovery[fits])], FRONT_POINTS)
+    curve = _curve(planning, index[front], sure[front]) if len(front) else []
+    curve.append(
+        {
+            "sure_grade": goal,
+            "grade": now.grade.as_dict(),
+            "recovery": now.recovery.as_dict(),
+            "settings": dict(now.settings),
+            "run_now": True,
+        }
+    )
+    return sorted(curve, key=lambda point: -point["sure_grade"])
+
+
+def _curve(planning: Planning, index: Indices, sure: Floats) -> list[dict[str, Any]]:
+    """Points of the curve with what to expect there."""
+    found = planning.surrogate.predict(
+        planning.evidence.inputs_today(index), planning.evidence.feed_odds_today
+    )
+    return [
+        {
+            "sure_grade": round(float(grade), PLACES),
+            "grade": _at(found.grade, k),
+            "recovery": _at(found.recovery, k),
+            "settings": _settings(planning, index[k]),
+            "run_now": False,
+        }
+        for k, grade in enumerate(sure)
+    ]
+
+
+def _possible(planning: Planning, index: Indices) -> NDArray[np.bool_]:
+    """Candidates that run even and whose product and reject can be carried away."""
+    if not len(index):
+        return np.zeros(0, dtype=bool)
+    return planning.carried(index) & (planning.chance_even(index) >= EVEN_ENOUGH)
+
+
+def _sure_grade(planning: Planning, index: Indices) -> tuple[Floats, Floats]:
+    """The grade that each point meets with the confidence asked for, and its mean recovery."""
+    level = 2.0 * planning.brief.goal.confidence - 1.0
+    sure, recovery = [np.zeros(0)], [np.zeros(0)]
+    for part in range(0, len(index), CHUNK):
+        inputs = planning.evidence.inputs_today(index[part : part + CHUNK])
+        odds = planning.evidence.feed_odds_today
+        careful = planning.surrogate.predict(inputs, odds, level, SELECTION_MARGIN)
+        sure.append(careful.grade.low)
+        recovery.append(planning.surrogate.outlook(inputs, 0.5, odds)[1])
+    return np.concatenate(sure), np.concatenate(recovery)
+
+
+def _front(sure: Floats, recovery: Floats) -> Indices:
+    """Positions that no other beats in both, best grade first."""
+    order = np.lexsort((-recovery, -sure))
+    best = np.maximum.accumulate(np.append(-np.inf, recovery[order]))[:-1]
+    return order[recovery[order] > best]
+
+
+def _spread(front: Indices, most: int) -> Indices:
+    """At most so many of them, evenly."""
+    if len(front) <= most:
+        return front
+    return front[np.unique(np.linspace(0, len(front) - 1, most).round().astype(int))]
+
+
+# ------------------------------------------------------------------ effects and map
+
+
+def _effects(planning: Planning, points: SetPoints, here: Indices) -> list[dict[str, Any]]:
+    """Grade and recovery along each setting, the others as to run now, with the runs' readings.
+
+    A reading was taken at other settings and another material. It is moved here as the model says:
+    reading less what is expected there plus what is expected here, in the model's coordinates
+    (component-plus-residual; W. A. Larsen & S. J. McCleary, Technometrics 14, 1972, 781).
+    """
+    evidence = planning.evidence
+    space, odds = evidence.space, evidence.feed_odds_today
+    own = planning.surrogate.latent(points.inputs)[0].mean(axis=0)
+    read = np.array(
+        to_latent(points.grade_logit, points.recovery_logit, 0.0, 0.0, points.feed_odds)[:2]
+    )
+    effects = []
+    for j, setting in enumerate(space.settings):
+        levels = _levels(int(here[j]), setting.top, LEVELS)
+        index = np.tile(here, (len(levels), 1))
+        index[:, j] = levels
+        moved = np.tile(evidence.inputs_today(here[None, :]), (len(points.inputs), 1))
+        moved[:, j] = points.inputs[:, j]
+        there = planning.surrogate.latent(moved)[0].mean(axis=0)
+        S, C = read - own + there
+        grade, recovery = from_latent(S, C, odds)
+        effects.append(
+            {
+                "setting": setting.name,
+                "unit": setting.unit,
+                "now": float(setting.values(here[j])),
+                "levels": setting.values(levels).tolist(),
+                **_expected(planning, index),
+                "readings": {
+                    "level": np.round(setting.low + points.inputs[:, j] * space.span[j], PLACES)
+                    .astype(float)
+                    .tolist(),
+                    "grade": _rounded(grade),
+                    "recovery": _rounded(recovery),
+                },
+            }
+        )
+    return effects
+
+
+def _map(planning: Planning, here: Indices) -> dict[str, Any]:
+    """Chance of the grade and mean recovery over two settings, the others as to run now."""
+    space = planning.evidence.space
+    names = PAIR if set(PAIR) <= set(space.names) else space.names[:2]
+    if len(names) < 2:
+        return {}
+    i, j = (space.names.index(name) for name in names)
+    across, up = (_levels(int(here[k]), space.settings[k].top, MAP_LEVELS) for k in (i, j))
+    index = np.tile(here, (len(across) * len(up), 1))
+    index[:, i], index[:, j] = np.tile(across, len(up)), np.repeat(up, len(across))
+    expected, shape = _expected(planning, index), (len(up), len(across))
+    return {
+        "x": names[0],
+        "y": names[1],
+        "x_levels": space.settings[i].values(across).tolist(),
+        "y_levels": space.settings[j].values(up).tolist(),
+        "chance_of_grade": np.reshape(expected["chance_of_grade"], shape).tolist(),
+        "chance_even": np.reshape(expected["chance_even"], shape).tolist(),
+        "recovery": np.reshape(expected["recovery"]["mean"], shape).tolist(),
+    }
+
+
+def _levels(here: int, top: int, most: int) -> Indices:
+    """Levels of a setting evenly spaced through the present one, both ends included."""
+    step = max(1, math.ceil(top / (most - 1)))
+    inside = np.arange(here % step, top + 1, step)
+    return np.unique(np.concatenate([[0], inside, [top]]))
+
+
+def _expected(planning: Planning, index: Indices) -> dict[str, Any]:
+    """Intervals, chance of the grade as for the settings to run now, and chance of an even deck."""
+    inputs = planning.evidence.inputs_today(index)
+    odds = planning.evidence.feed_odds_today
+    found = planning.surrogate.predict(inputs, odds)
+    chance, _ = planning.surrogate.outlook(
+        inputs, planning.min_grade, odds, margin=SELECTION_MARGIN
+    )
+    return {
+        "grade": _each(found.grade),
+        "recovery": _each(found.recovery),
+        "chance_of_grade": _rounded(chance),
+        "chance_even": _rounded(planning.chance_even(index)),
+    }
+
+
+def _each(estimate: Estimate) -> dict[str, list[float]]:
+    return {k: _rounded(getattr(estimate, k)) for k in ("mean", "low", "high")}
+
+
+def _at(estimate: Estimate, k: int) -> dict[str, float]:
+    return {n: round(float(getattr(estimate, n)[k]), PLACES) for n in ("mean", "low", "high")}
+
+
+def _rounded(values: Floats) -> list[float]:
+    return [float(v) for v in np.round(values, PLACES)]
+
+
+def _settings(planning: Planning, point: Indices) -> dict[str, float]:
+    space = planning.evidence.space
+    return {n: float(v) for n, v in zip(space.names, space.values(point)[0], strict=True)}

@@ -1,0 +1,195 @@
+"""The report: one HTML page to decide from, in the order in which a reader asks.
+
+In come documents alone: a plan, its landscape, and where there are some a diagnosis and a
+comparison. Every number on the page is looked up in one of them by its path, and carries that path:
+``<data value=... data-from="plan:run_now.grade.mean">``.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping, Sequence
+from itertools import pairwise
+from typing import Any
+
+from markupsafe import Markup, escape
+
+from optimizer.report import plots
+from optimizer.report.numbers import UNKNOWN, level, minutes, percent, tonnes
+from optimizer.report.pages import render
+from optimizer.report.sheet import make_sheet
+from optimizer.report.texts import DEFAULT_LANGUAGE, texts
+
+Doc = Mapping[str, Any]
+
+KINDS: dict[str, Callable[[Any], str]] = {
+    "level": level,
+    "percent": percent,
+    "percent0": lambda v: percent(v, 0),
+    "goal": lambda v: level(round(100.0 * v, 6)),
+    "percent2": lambda v: percent(v, 2),
+    "tonnes": tonnes,
+    "minutes": minutes,
+    "count": lambda v: f"{v:d}",
+    "text": str,
+}
+# Rows of tables under plots: enough to read, the rest is in the documents.
+EFFECT_ROWS, MAP_ROWS, MAP_COLUMNS = 7, 7, 8
+
+
+class Numbers:
+    """Looks numbers up in the documents by path, and writes them with where they come from."""
+
+    def __init__(self, documents: Mapping[str, Doc]) -> None:
+        self.documents = documents
+
+    def value(self, path: str) -> Any:
+        """What stands at ``document:key.key.0``; None where something on the way is not known."""
+        name, _, keys = path.partition(":")
+        found: Any = self.documents[name]
+        for key in keys.split("."):
+            if found is None:
+                return None
+            found = found[int(key)] if isinstance(found, list) else found[key]
+        return found
+
+    def __call__(self, path: str, kind: str = "percent") -> Markup:
+        """The number at a path as its kind is written."""
+        value = self.value(path)
+        if value is None:
+            return Markup(f'<span class="unknown">{UNKNOWN}</span>')
+        return Markup('<data value="{}" data-from="{}" data-kind="{}">{}</data>').format(
+            json.dumps(value), path, kind, KINDS[kind](value)
+        )
+
+    def interval(self, path: str, kind: str = "percent") -> Markup:
+        """Mean with the two ends of its interval."""
+        mean = self(f"{path}.mean", kind)
+        if self.value(f"{path}.mean") is None:
+            return mean
+        low, high = (self(f"{path}.{end}", kind) for end in ("low", "high"))
+        return Markup('{} <span class="interval">({}–{})</span>').format(mean, low, high)
+
+
+def report_html(
+    plan: Doc,
+    landscape: Doc,
+    *,
+    diagnosis: Doc | None = None,
+    comparison: Doc | None = None,
+    command: str = "",
+    version: str = "",
+    paper: str = "a4",
+    language: str = DEFAULT_LANGUAGE,
+) -> str:
+    """The report as one self-contained page.
+
+    Args:
+        plan: a ``highside.plan/1`` document.
+        landscape: its ``highside.landscape/1`` document.
+        diagnosis: a ``highside.diagnosis/1`` document of the line, or None.
+        comparison: a ``highside.comparison/1`` document, or None.
+        command: that makes this page.
+        version: of the program.
+        paper: of the trial sheet in it, ``a4`` or ``letter``.
+        language: of the words.
+    """
+    words = texts(language)
+    documents = {"plan": plan, "landscape": landscape}
+    documents |= {} if diagnosis is None else {"diagnosis": diagnosis}
+    documents |= {} if comparison is None else {"comparison": comparison}
+    names = words["settings"]
+    return render(
+        "report.html",
+        language=language,
+        paper=paper,
+        t=words["report"],
+        names={name: names.get(name, name) for name in plan["units"]},
+        plan=plan,
+        land=landscape,
+        diagnosis=diagnosis,
+        comparison=comparison,
+        n=Numbers(documents),
+        pictures=_pictures(plan, landscape, diagnosis, comparison, words),
+        rows=_rows(plan, landscape),
+        total=_total(plan),
+        bands=_bands(plan, words["report"]),
+        sheet=make_sheet(plan, landscape["today"], language),
+        command=command,
+        version=version,
+        fill=lambda text, **values: escape(text).format(**values),
+        level=level,
+        percent=percent,
+        by_rank=range(len(plan["recommendations"])),
+    )
+
+
+def _pictures(
+    plan: Doc, land: Doc, diagnosis: Doc | None, comparison: Doc | None, words: Doc
+) -> dict[str, Any]:
+    say, names = words["plots"], words["settings"]
+    found: dict[str, Any] = {}
+    if land["progress"]:
+        found["progress"] = plots.progress(land, plan, say)
+    if plan["run_now"]:
+        found["trade_off"] = plots.trade_off(plan, land, say)
+        found["effects"] = [
+            plots.effect(e, plan, land, say, names.get(e["setting"], e["setting"]))
+            for e in land["effects"]
+        ]
+        if land["map"]:
+            found["map"] = plots.interaction(plan, land, say, names)
+    if diagnosis is not None:
+        bins = diagnosis["calibration"]["chance_of_grade"]["bins"]
+        if bins:
+            found["calibration"] = plots.calibration(bins, say)
+    if comparison is not None and comparison["lines"]:
+        found["comparison"] = plots.comparison(comparison["lines"], say)
+    return found
+
+
+def _rows(plan: Doc, land: Doc) -> dict[str, Any]:
+    """Which entries of long columns the tables show: evenly spaced, run now always among them."""
+    if not plan["run_now"]:
+        return {}
+    rows: dict[str, Any] = {
+        "effects": [
+            _even(len(e["levels"]), EFFECT_ROWS, e["levels"].index(e["now"]))
+            for e in land["effects"]
+        ]
+    }
+    if land["map"]:
+        now = plan["run_now"]["settings"]
+        for axis, most in (("x", MAP_COLUMNS), ("y", MAP_ROWS)):
+            levels = land["map"][f"{axis}_levels"]
+            rows[axis] = _even(len(levels), most, levels.index(now[land["map"][axis]]))
+    return rows
+
+
+def _even(length: int, most: int, through: int) -> Sequence[int]:
+    """Positions evenly spaced through one of them, about ``most``."""
+    step = max(1, -(-length // most))
+    return list(range(through % step, length, step))
+
+
+def _total(plan: Doc) -> dict[str, str]:
+    tonnes_each = [t["material_t"] for t in plan["recommendations"]]
+    known = all(t is not None for t in tonnes_each)
+    return {
+        "tonnes": tonnes(sum(tonnes_each)) if known else "",
+        "minutes": minutes(sum(t["minutes"] for t in plan["recommendations"])),
+    }
+
+
+def _bands(plan: Doc, say: Doc) -> list[str]:
+    """Legend of the map, lowest band first."""
+    edges = [level(round(100 * e, 6)) for e in plots.chance_bands(plan["goal"]["confidence"])]
+    inner = [say["between"].format(low=low, high=high) for low, high in pairwise(edges)]
+    return [
+        str(escape(text))
+        for text in (
+            say["below"].format(value=edges[0]),
+            *inner,
+            say["above"].format(value=edges[-1]),
+        )
+    ]

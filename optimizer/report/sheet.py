@@ -1,0 +1,216 @@
+"""What stands on a trial sheet: the batch in the order it is run, and the words around it.
+
+In come a plan and what it was asked with; out comes a ``Sheet``, words and numbers ready to be laid
+out by ``sheet_pdf`` and the HTML template. What the model expects is left off on purpose: a
+reading should not be steered by it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from optimizer.report.numbers import by_order, level, minutes, plain, tonnes
+from optimizer.report.texts import DEFAULT_LANGUAGE, texts
+
+# Common practice: a sample is built up of several cuts, so that no surge decides it.
+INCREMENTS = 5
+
+
+@dataclass(frozen=True)
+class SettingCell:
+    """One setting of a trial: its level, and where it was before ('' when not known)."""
+
+    name: str
+    label: str
+    unit: str
+    value: str
+    before: str
+    moved: bool
+
+
+@dataclass(frozen=True)
+class TrialBlock:
+    """One trial: where it stands in the batch, its settings, the moves to it, what to watch."""
+
+    order: int
+    rank: int
+    settings: tuple[SettingCell, ...]
+    moves: tuple[str, ...]
+    watch: str
+    needs: str
+
+
+@dataclass(frozen=True)
+class Box:
+    """A titled list of lines."""
+
+    title: str
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A batch as an operator works it.
+
+    Attributes:
+        words: fixed words, by key (section ``sheet`` of the texts).
+        states: names of deck states, by their name in logs.
+        heading: line, and site where it has a name.
+        lot: material and amount, each as one phrase.
+        goal: what is wanted.
+        limits: each as one phrase.
+        trials: in the order they are run.
+        checks, moving, watch, sampling, cautions: fixed advice.
+        made: history version and seed.
+    """
+
+    words: Mapping[str, Any]
+    states: Mapping[str, str]
+    heading: str
+    lot: tuple[str, ...]
+    goal: str
+    limits: tuple[str, ...]
+    trials: tuple[TrialBlock, ...]
+    checks: Box
+    moving: Box
+    watch: Box
+    sampling: Box
+    cautions: Box
+    made: str
+
+
+def make_sheet(
+    plan: Mapping[str, Any], today: Mapping[str, Any], language: str = DEFAULT_LANGUAGE
+) -> Sheet:
+    """The sheet of a plan.
+
+    Args:
+        plan: a ``highside.plan/1`` document.
+        today: what was asked: ``site``, ``settings`` (name, unit, low, high, max_change each),
+            ``capacity``, ``trials``, ``start``, ``sample_count``; see ``optimizer.outlook``.
+        language: of the words.
+    """
+    words = texts(language)
+    say, names = words["sheet"], words["settings"]
+    trials = today["trials"]
+    fill = {
+        "settle": minutes(trials["settle_minutes"]),
+        "sample": minutes(trials["sample_minutes"]),
+        "count": today["sample_count"],
+        "increments": INCREMENTS,
+    }
+
+    def box(key: str) -> Box:
+        lines = (line for line in say[key] if fill["count"] or "{count}" not in line)
+        return Box(say[f"{key}_title"], tuple(line.format(**fill) for line in lines))
+
+    grade, version = plan["goal"]["min_grade"], plan["history_version"]
+    made = say["made_new"] if version is None else say["made"]
+    available = trials["material_available"]
+    lot = [f"{name.replace('_', ' ')} {plain(v)}" for name, v in plan["material"].items()]
+    if available is not None:
+        lot.append(say["available"].format(tonnes=level(available)))
+    return Sheet(
+        words=say,
+        states=words["states"],
+        heading=plan["line"] or "",
+        lot=tuple(lot),
+        goal=say["goal_unknown"] if grade is None else say["goal"].format(grade=level(100 * grade)),
+        limits=_limits(today, names, say),
+        trials=_blocks(plan, today, names, say),
+        checks=box("checks"),
+        moving=box("moving"),
+        watch=box("watch"),
+        sampling=box("sampling"),
+        cautions=box("cautions"),
+        made=made.format(version=version, seed=plan["seed"]),
+    )
+
+
+def _limits(today: Mapping[str, Any], names: Mapping[str, str], say: Any) -> tuple[str, ...]:
+    ranges = [
+        say["range"].format(
+            name=names.get(s["name"], s["name"]),
+            low=level(s["low"]),
+            high=level(s["high"]),
+            unit=s["unit"],
+        )
+        for s in today["settings"]
+    ]
+    unit = next((s["unit"] for s in today["settings"] if s["name"] == "feed_rate"), "")
+    rates = [
+        say["rates"].format(name=say[f"{part}_rate"], value=level(value), unit=unit)
+        for part in ("product", "reject")
+        if (value := today["capacity"].get(f"max_{part}_rate")) is not None
+    ]
+    return (*ranges, *rates)
+
+
+def _blocks(
+    plan: Mapping[str, Any], today: Mapping[str, Any], names: Mapping[str, str], say: Any
+) -> tuple[TrialBlock, ...]:
+    largest = {s["name"]: s["max_change"] for s in today["settings"]}
+    before: dict[str, float] = dict(today["start"])
+    places = {name: _places(plan, today, name) for name in plan["units"]}
+    blocks = []
+    for trial in by_order(plan):
+        cells = tuple(
+            SettingCell(
+                name,
+                names.get(name, name),
+                plan["units"][name],
+                f"{value:.{places[name]}f}",
+                f"{before[name]:.{places[name]}f}" if name in before else "",
+                name not in before or before[name] != value,
+            )
+            for name, value in trial["settings"].items()
+        )
+        moves = tuple(_move(change, names, largest, places, say) for change in trial["changes"])
+        if not moves:
+            moves = (say["no_moves"] if before else say["set_all"],)
+        needs = say["needs"] if trial["material_t"] is not None else say["needs_minutes"]
+        blocks.append(
+            TrialBlock(
+                trial["order"],
+                trial["rank"],
+                cells,
+                moves,
+                trial["watch"],
+                needs.format(tonnes=tonnes(trial["material_t"]), minutes=minutes(trial["minutes"])),
+            )
+        )
+        before = trial["settings"]
+    return tuple(blocks)
+
+
+def _places(plan: Mapping[str, Any], today: Mapping[str, Any], name: str) -> int:
+    """Decimals that write every level of a setting on this sheet."""
+    values = [trial["settings"][name] for trial in plan["recommendations"]]
+    values += [today["start"][name]] if name in today["start"] else []
+    return max(len(level(value).partition(".")[2]) for value in values)
+
+
+def _move(
+    change: Any,
+    names: Mapping[str, str],
+    largest: Mapping[str, Any],
+    places: Mapping[str, int],
+    say: Any,
+) -> str:
+    most = largest.get(change["setting"])
+    decimals = places[change["setting"]]
+    size = abs(change["to"] - change["from"])
+    steps = 1 if not most else max(1, math.ceil(size / most - 1e-9))
+    form = say["move"] if steps == 1 else say["move_in_steps"]
+    return str(
+        form.format(
+            name=names.get(change["setting"], change["setting"]),
+            start=f"{change['from']:.{decimals}f}",
+            end=f"{change['to']:.{decimals}f}",
+            unit=change["unit"],
+            steps=steps,
+        )
+    )

@@ -1,0 +1,32 @@
+"""The words of pages and sheets, one file a language."""
+
+from __future__ import annotations
+
+import tomllib
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from optimizer.errors import InputError, nearest
+
+FOLDER = Path(__file__).parent / "texts"
+DEFAULT_LANGUAGE = "en"
+
+
+def languages() -> list[str]:
+    """Languages that there is a file for."""
+    return sorted(path.stem for path in FOLDER.glob("*.toml"))
+
+
+@cache
+def texts(language: str = DEFAULT_LANGUAGE) -> dict[str, Any]:
+    """All words of one language, by section.
+
+    Raises:
+        InputError: when there is no file for it.
+    """
+    if language not in languages():
+        raise InputError(
+            f"there are no texts in '{language}'.", hint=nearest(language, languages())
+        )
+    return tomllib.loads((FOLDER / f"{language}.toml").read_text(encoding="utf-8"))
