@@ -18,6 +18,7 @@ from optimizer.config import FEED_GRADE, Brief, Site
 from optimizer.coordinates import guess_feed_odds, log_odds, log_unwanted
 from optimizer.errors import nearest
 from optimizer.measurement.measured import measured_errors
+from optimizer.rows import distinct_rows
 from optimizer.settings import SettingSpace
 
 if TYPE_CHECKING:
@@ -262,7 +263,7 @@ def _on_grid(context: Floats, today: Floats, column: Any, site: Site, m: int) ->
     grid = CONTEXT_GRID
     while True:
         binned = np.round(today + np.round((context - today) / grid) * grid, 9)
-        points = np.unique(np.hstack([settings, binned]), axis=0)
+        points, _ = distinct_rows(np.hstack([settings, binned]))
         if len(points) <= MOST_SET_POINTS or grid > 1.0:
             return binned
         grid *= 2.0

@@ -21,6 +21,8 @@ from scipy.linalg import cho_solve, lapack, solve_triangular
 from scipy.optimize import minimize
 from sklearn.base import BaseEstimator, RegressorMixin
 
+from optimizer.rows import distinct_rows
+
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
@@ -464,8 +466,7 @@ def collapse(X: Floats, y: Floats, v: Floats) -> tuple[Floats, Floats, Floats, F
         Distinct set-points (u, d) in lexicographic order, mean reading (u,), mean known variance
         (u,), count (u,), and sum of squares about the mean (u,).
     """
-    points, group = np.unique(X, axis=0, return_inverse=True)
-    group = group.ravel()
+    points, group = distinct_rows(X)
     count: Floats = np.bincount(group).astype(float)
     mean: Floats = np.bincount(group, weights=y) / count
     variance = np.bincount(group, weights=v) / count

@@ -20,7 +20,6 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
-import pyarrow.dataset as ds
 import pyarrow.parquet as pq
 from deltalake import DeltaTable
 from deltalake.exceptions import DeltaError
@@ -157,7 +156,7 @@ class History:
         try:
             dataset = table.to_pyarrow_dataset()
             known = [c for c in columns or dataset.schema.names if c in dataset.schema.names]
-            wanted = None if lines is None else ds.field("line").isin(list(lines))
+            wanted = None if lines is None else pc.field("line").isin(list(lines))
             yield from dataset.to_batches(columns=known, filter=wanted)
         except (DeltaError, OSError, pa.ArrowException) as error:
             raise self.table.damaged(error) from None

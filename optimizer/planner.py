@@ -24,6 +24,7 @@ from optimizer.evidence import Evidence, feed_grade_of, gather
 from optimizer.first_batch import spread
 from optimizer.limits import Limits
 from optimizer.plan import UNKNOWN, Interval, Plan, Recommendation, RunNow, Stopping
+from optimizer.rows import distinct_rows
 from optimizer.search import best_point
 from optimizer.surrogate import DeckState, Surrogate
 
@@ -99,7 +100,12 @@ def planning(
     runs: Any = history
     if hasattr(history, "read"):
         version = history.version if as_of is None else as_of
-        runs = history.read(site=site, as_of=as_of)
+        # At that version: others may load in between. Only where a line has no runs do the others
+        # matter, for their names.
+        named = None if brief.line is None else [brief.line]
+        runs = history.read(named, site=site, as_of=version)
+        if named and not runs.num_rows:
+            runs = history.read(site=site, as_of=version)
     evidence = gather(runs, site, brief)
     return Planning(runs, evidence, site, brief, seed, version, progress or (lambda _: None))
 
@@ -216,7 +222,7 @@ class Planning:
                 f"{feed_grade_of(e.feed_odds_today):.2f}. Log it to make them reliable."
             )
         few = 2 * len(e.space.names) + 3
-        if len(np.unique(e.settings, axis=0)) < few:
+        if len(distinct_rows(e.settings)[0]) < few:
             self.warnings.append(
                 f"Fewer than {few} different settings were tried: intervals are wide, and what "
                 "lies beyond them is guessed from the trend."
@@ -276,7 +282,8 @@ class Planning:
     @cached_property
     def tried(self) -> Indices:
         """Distinct lattice points that were run, shape (k, d)."""
-        return np.unique(self.evidence.space.nearest_index(self.evidence.settings), axis=0)
+        settings, _ = distinct_rows(self.evidence.settings)
+        return np.unique(self.evidence.space.nearest_index(settings), axis=0)
 
     @cached_property
     def pending(self) -> Indices:
@@ -287,8 +294,8 @@ class Planning:
 
     def _incumbents(self) -> Indices:
         """Tried settings that could still be the best today, and all pending ones."""
-        even = self.evidence.space.nearest_index(self.evidence.settings[self.evidence.measured])
-        even = np.unique(even, axis=0)
+        settings, _ = distinct_rows(self.evidence.settings[self.evidence.measured])
+        even = np.unique(self.evidence.space.nearest_index(settings), axis=0)
         even = even[self.limits.region.contains(even)]
         if len(even) > MOST_INCUMBENTS:
             inputs = self.evidence.inputs_today(even)
@@ -475,7 +482,7 @@ class Planning:
         self, now: RunNow | None, trials: tuple[Recommendation, ...], stopping: Stopping
     ) -> Plan:
         e = self.evidence
-        points = np.unique(e.inputs[e.measured], axis=0)
+        points, _ = distinct_rows(e.inputs[e.measured])
         return Plan(
             line=e.line,
             material=e.material,

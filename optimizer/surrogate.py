@@ -19,6 +19,7 @@ from sklearn.base import BaseEstimator
 
 from optimizer.coordinates import from_latent, to_latent, unwanted_limit
 from optimizer.gaussian_process import GaussianProcess, Priors, factorize
+from optimizer.rows import distinct_rows
 from optimizer.sequence import even_points
 
 if TYPE_CHECKING:
@@ -126,7 +127,7 @@ class Surrogate(BaseEstimator):
         S, C, s_variance, c_variance = to_latent(
             *(np.broadcast_to(np.asarray(r, dtype=float), len(X)) for r in readings)
         )
-        self.n_members_ = self._members(len(np.unique(X, axis=0)))
+        self.n_members_ = self._members(len(distinct_rows(X)[0]))
         process: dict[str, Any] = {
             "trend_variance": TREND_VARIANCE,
             "priors": self._priors(X.shape[1]),
@@ -268,9 +269,9 @@ class DeckState(BaseEstimator):
         """Fit to settings X, shape (n, d), and whether each run was even, shape (n,)."""
         X = np.atleast_2d(np.asarray(X, dtype=float))
         even = np.asarray(even, dtype=bool)
-        points, group = np.unique(X, axis=0, return_inverse=True)
-        good: Any = np.bincount(group.ravel(), weights=even.astype(float))
-        bad: Any = np.bincount(group.ravel(), weights=(~even).astype(float))
+        points, group = distinct_rows(X)
+        good: Any = np.bincount(group, weights=even.astype(float))
+        bad: Any = np.bincount(group, weights=(~even).astype(float))
         # The level is the overall rate with one of each added, so that neither is impossible.
         self.level_ = float(ndtri((good.sum() + 1.0) / (good.sum() + bad.sum() + 2.0)))
         self.X_ = points

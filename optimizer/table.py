@@ -26,7 +26,13 @@ from uuid import uuid4
 
 import pyarrow as pa
 import pyarrow.compute as pc
-from deltalake import CommitProperties, DeltaTable, write_deltalake
+from deltalake import (
+    ColumnProperties,
+    CommitProperties,
+    DeltaTable,
+    WriterProperties,
+    write_deltalake,
+)
 from deltalake.exceptions import DeltaError, TableNotFoundError
 from filelock import FileLock, Timeout
 
@@ -53,6 +59,15 @@ _ESSENTIAL = ("run_id", "line", "started_at", "grade", "recovery", "deck_state")
 _MARK = "highside.commit"
 # A season's plan can be made again years later: no version is cleaned away.
 _CONFIGURATION = {"delta.enableExpiredLogCleanup": "false"}
+# Columns that hardly repeat gain nothing from a dictionary, and building it takes time.
+_WRITING = WriterProperties(
+    compression="ZSTD",
+    compression_level=1,
+    column_properties={
+        name: ColumnProperties(dictionary_enabled=False)
+        for name in ("run_id", "started_at", "source_row")
+    },
+)
 _FAILURES = (DeltaError, OSError, ValueError, pa.ArrowException)
 
 
@@ -229,6 +244,7 @@ class RunTable:
                 name=_NAME,
                 description=f"{_FORMAT_KEY}{FORMAT}",
                 commit_properties=_alone(mark),
+                writer_properties=_WRITING,
                 **how,
             )
         except _FAILURES as error:
@@ -262,6 +278,7 @@ class RunTable:
                 table.optimize.compact(
                     partition_filters=[("line", "in", scattered)],
                     target_size=SMALL_BYTES,
+                    writer_properties=_WRITING,
                     commit_properties=_alone(),
                 )
                 self._settle_on_disk(table.version())

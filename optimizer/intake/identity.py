@@ -218,7 +218,7 @@ def run_ids(identity: Keys) -> pa.Array:
 class KeyMap:
     """A growing map from 64-bit keys to 64-bit values with vectorised look-up.
 
-    Open addressing with linear probing in two arrays, at most half full: 32 to 64 bytes a key.
+    Open addressing with linear probing in two arrays, at most half full: 32 to 128 bytes a key.
     """
 
     def __init__(self, capacity: int = 1 << 16) -> None:
@@ -268,7 +268,7 @@ class KeyMap:
         held = self._keys != 0
         keys, values = self._keys[held], self._values[held]
         size = 1 << (2 * (self._used + n) - 1).bit_length()
-        self.__init__(max(size, 2 * len(self._keys)))  # type: ignore[misc]
+        self.__init__(max(size, 4 * len(self._keys)))  # type: ignore[misc]
         self.claim(keys, values)
 
 

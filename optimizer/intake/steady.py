@@ -43,7 +43,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-from scipy.special import betainc
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -159,6 +158,8 @@ def chance(values: Floats) -> float:
     >>> round(chance(np.array([0.96, 0.95, 0.965, 0.955, 0.962, 0.951])), 1)
     1.0
     """
+    from scipy.special import betainc  # noqa: PLC0415 - no other load needs scipy, 0.1 s
+
     n = len(values)
     scatter = float(np.sum((values - values.mean()) ** 2))
     if scatter == 0.0:
