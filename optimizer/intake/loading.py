@@ -370,7 +370,10 @@ def _with_readings_kept(load: Load, given: Sequence[Given]) -> Iterator[pa.Recor
     """New runs; before the last is handed over, the readings they were made of are kept."""
     yield from load.runs(given)
     if load.readings:
-        SampleStore(load.history.samples_folder).add(pa.concat_tables(load.readings))
+        folder = load.history.samples_folder
+        SampleStore(folder).add(pa.concat_tables(load.readings))
+        if load.history.folder is None:
+            load.warnings.append(f"the readings are kept on this machine, in '{folder}'")
 
 
 def _numeric_columns(log: Log) -> frozenset[int]:
