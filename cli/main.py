@@ -17,6 +17,7 @@ from typing import Annotated, Any
 
 import typer
 
+from cli.compare_command import compare
 from cli.diagnose_command import diagnose
 from cli.options import (
     BriefOption,
@@ -475,3 +476,4 @@ def record(
 
 app.command(epilog="Example: highside report --brief brief.toml --sheet sheet.pdf")(report)
 app.command(epilog="Example: highside diagnose --line deck-1 --min-grade 0.985")(diagnose)
+app.command(epilog="Example: highside compare --min-grade 0.985 --feed-rate 2.4")(compare)

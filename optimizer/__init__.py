@@ -9,6 +9,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from optimizer.comparison import compare
     from optimizer.config import Brief, Site
     from optimizer.diagnostics import diagnose
     from optimizer.errors import HighsideError, HistoryError, InputError, LimitError
@@ -21,6 +22,7 @@ __version__ = "0.1.0"
 _HOME = {
     "Brief": "config",
     "Site": "config",
+    "compare": "comparison",
     "diagnose": "diagnostics",
     "HighsideError": "errors",
     "HistoryError": "errors",
@@ -39,6 +41,7 @@ __all__ = [
     "InputError",
     "LimitError",
     "Site",
+    "compare",
     "diagnose",
     "load_logs",
     "suggest",

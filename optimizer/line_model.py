@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     Indices = NDArray[np.int64]
 
 # Recent practice is the middle of so many latest measured runs.
-RECENT_RUNS = 20
+RECENT_RUNS = 40
 
 
 @dataclass(frozen=True)

@@ -342,6 +342,30 @@ def test_diagnose_says_what_matters_at_80_columns(run, season):
     assert "deck-7" in err
 
 
+def test_compare_puts_lines_side_by_side_at_80_columns(run, season, monkeypatch):
+    assert run("load", SEASON / "deck-3.parquet")[0] == 0
+    asked = ("--min-grade", "0.985", "--feed-rate", "2.4")
+    code, out, _ = run("compare", *asked, "--price", "4000", "--hours", "1200", "--anonymous")
+    assert code == 0
+    assert max(len(x) for x in out.splitlines()) <= 80
+    for part in ("attainable %", "points to win", "Worth", "line A", "line B"):
+        assert part in out
+    assert "deck-" not in out
+    code, out, _ = run("compare", *asked, "--lines", "deck-1,deck-3", "--json")
+    found = json.loads(out)
+    assert found["schema"] == "highside.comparison/1"
+    assert {line["line"] for line in found["lines"]} == {"deck-1", "deck-3"}
+    code, _, err = run("compare", "--price", "4000")
+    assert code == 2
+    assert "--hours" in err
+
+
+def test_compare_of_one_line_is_no_comparison(run, season):
+    code, out, _ = run("compare")
+    assert code == 1
+    assert "Fewer than two lines" in out
+
+
 def test_diagnose_of_nothing_says_so(run):
     code, out, _ = run("diagnose")
     assert code == 1

@@ -25,17 +25,24 @@ REACH = np.array([0.15, 0.18, 0.20, 0.10, 0.08])
 EXPLORING = 0.15
 # A planted cause costs between these much recovery at the grade.
 LEAST_LOSS, MOST_LOSS = 0.03, 0.12
+# A separation that is none at all divides by zero.
+TINY = 1e-9
 FIRST_DAY = datetime(2025, 3, 3, 6, 30, tzinfo=UTC)
 
 
 @dataclass(frozen=True)
 class TrueLine:
-    """One line: its deck, habit and truth at the set's feed rate, material and grade."""
+    """One line: its deck, habit and truth at the set's feed rate, material and grade.
+
+    ``cause`` is the setting planted off; ``rival`` the share of what it costs that the best
+    other setting alone brings back. Near 1 the two cannot be told apart by anybody.
+    """
 
     name: str
     deck: Deck
     habit: np.ndarray
     cause: str
+    rival: float
     attainable: float
     current: float
 
@@ -57,9 +64,9 @@ def credited(deck: Deck, settings: np.ndarray, material: Material, min_grade: fl
     r = deck.run(settings, material)
     f = material.feed_grade
     unwanted = f * r.recovery * (1 - r.grade) / r.grade / (1 - f)
-    S = logit(r.recovery) - logit(np.clip(unwanted, 1e-12, 1 - 1e-12))
+    S = logit(np.clip(r.recovery, TINY, 1 - TINY)) - logit(np.clip(unwanted, TINY, 1 - TINY))
     L = logit(min_grade) - logit(f)
-    at_grade = (np.exp(S) - np.exp(L)) / np.expm1(S)
+    at_grade = (np.exp(S) - np.exp(L)) / np.where(np.abs(S) > TINY, np.expm1(S), 1.0)
     return np.minimum(r.recovery, np.where(max(L, 0.0) < S, at_grade, 0.0))
 
 
@@ -124,7 +131,29 @@ def _line(
     if not len(usable):
         return None
     k = int(rng.choice(usable))
-    return TrueLine(name, deck, moved[k], NAMES[j], best.recovery, float(best.recovery - loss[k]))
+    return TrueLine(
+        name,
+        deck,
+        moved[k],
+        NAMES[j],
+        _rival(deck, moved[k], j, material, min_grade) / float(loss[k]),
+        best.recovery,
+        float(best.recovery - loss[k]),
+    )
+
+
+def _rival(
+    deck: Deck, habit: np.ndarray, cause: int, material: Material, min_grade: float
+) -> float:
+    """What the best setting other than the cause and the feed rate brings on its own."""
+    gains = []
+    for j in set(range(1, 5)) - {cause}:
+        levels = GRAVITY_TABLE.settings[j].values(np.arange(GRAVITY_TABLE.settings[j].top + 1))
+        tried = np.tile(habit, (len(levels), 1))
+        tried[:, j] = levels
+        even = deck.run(tried, material).failure < 0.05
+        gains.append(np.max(credited(deck, tried, material, min_grade) * even))
+    return float(max(gains) - credited(deck, habit[None, :], material, min_grade)[0])
 
 
 def _season(

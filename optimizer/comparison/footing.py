@@ -1,0 +1,211 @@
+"""Equal footing: the material, feed rate and grade at which lines are compared, and which lines
+can be.
+
+Recovery is compared at the required grade. Where a line runs above it, that is its recovery.
+Where it runs below, its recovery is more than it could keep: what counts then is what the same
+sharpness S leaves once the balance is moved until the grade is met. With recovery p_w and
+L = logit(grade) - logit(feed grade), p_w = e^L p_u and logit p_w - logit p_u = S give
+
+    p_w = (e^S - e^L) / (e^S - 1).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from scipy.special import expit, logit
+
+from optimizer.config import FEED_GRADE, Brief, Limit, Site
+from optimizer.errors import LimitError
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+# Recent practice, from which a basis is taken where none is given: so many latest runs a line.
+RECENT_RUNS = 40
+# A line has handled a material when the value lies within its runs, widened by this share of the
+# declared range.
+MATERIAL_MARGIN = 0.05
+# Sharpness beyond which e^S overflows nothing and changes nothing.
+MOST_SHARPNESS = 30.0
+FEED_RATE = "feed_rate"
+LABEL = "material"
+# Fewer measured runs than this and a line is not compared.
+FEWEST_RUNS = 8
+
+
+def recovery_at_grade(S: Floats, C: Floats, min_grade: float, feed_odds: float) -> Floats:
+    """Recovery on the footing of the required grade, shapes kept.
+
+    Args:
+        S, C: sharpness and balance.
+        min_grade: fraction.
+        feed_odds: log odds of the feed grade.
+
+    >>> S, C = np.array([4.0, 4.0]), np.array([0.0, 3.0])
+    >>> recovery_at_grade(S, C, 0.98, float(logit(0.93))).round(3).tolist()
+    [0.881, 0.95]
+    """
+    recovery = expit(0.5 * (C + S))
+    excess = logit(min_grade) - feed_odds
+    if excess <= 0.0:
+        return recovery
+    odds = np.exp(np.minimum(S, MOST_SHARPNESS))
+    # Below S = L no balance reaches the grade: nothing can be kept.
+    left = np.where(excess < S, (odds - np.exp(excess)) / np.maximum(np.expm1(S), 1e-300), 0.0)
+    return np.minimum(recovery, left)
+
+
+@dataclass(frozen=True)
+class Basis:
+    """What every line is asked: material, feed rate in the site's unit, grade."""
+
+    material: Mapping[str, Any]
+    feed_rate: float | None
+    min_grade: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        return {
+            "material": dict(self.material),
+            "feed_rate": self.feed_rate,
+            "min_grade": self.min_grade,
+        }
+
+
+def choose_basis(
+    tables: Mapping[str, pa.Table], site: Site, brief: Brief, feed_rate: float | None
+) -> Basis:
+    """What was asked; where it was left open, the middle of what the lines run at recently.
+
+    Args:
+        tables: runs of each line, in order of time.
+        site: the plant.
+        brief: material and grade asked for.
+        feed_rate: asked for, in the site's unit.
+    """
+    recent = pa.concat_tables([_latest(t) for t in tables.values()], promote_options="default")
+    material: dict[str, Any] = {}
+    for name in site.material:
+        given = brief.material.get(name)
+        if given is None and (values := _known(recent, name)).size:
+            middle = float(np.median(values))
+            scale = site.feed_grade_scale if name == FEED_GRADE else 1.0
+            given = float(np.round(middle / scale, 4))
+        if given is not None:
+            material[name] = given
+    label = brief.material.get(LABEL) or _usual_label(recent)
+    if label is not None:
+        material[LABEL] = label
+    if feed_rate is None and FEED_RATE in site.space.names:
+        feed_rate = _common_feed_rate(tables, site)
+    min_grade = brief.goal.min_grade
+    if min_grade is None:
+        grades = [_known(t, "grade") for t in tables.values()]
+        min_grade = float(np.round(np.median([np.median(g) for g in grades if g.size]), 4))
+    return Basis(material, feed_rate, min_grade)
+
+
+def _latest(table: pa.Table) -> pa.Table:
+    measured = table.filter(pc.is_valid(table["grade"]))
+    return measured.slice(max(0, measured.num_rows - RECENT_RUNS))
+
+
+def _known(table: pa.Table, name: str) -> Floats:
+    if name not in table.column_names:
+        return np.zeros(0)
+    values = table[name].cast("float64").to_numpy()
+    return np.asarray(values[np.isfinite(values)], dtype=float)
+
+
+def _usual_label(table: pa.Table) -> str | None:
+    names = [n for n in table[LABEL].to_pylist() if n] if LABEL in table.column_names else []
+    return max(sorted(set(names)), key=names.count) if names else None
+
+
+def _common_feed_rate(tables: Mapping[str, pa.Table], site: Site) -> float:
+    """The middle of what the lines feed, inside what all of them can be set to, on the steps."""
+    usual = [float(np.median(_known(_latest(t), FEED_RATE))) for t in tables.values()]
+    spaces = [site.space_of(line)[FEED_RATE] for line in tables]
+    low, high = max(s.low for s in spaces), min(s.high for s in spaces)
+    rate = float(np.clip(np.median(usual), low, max(low, high)))
+    setting = spaces[0]
+    step = np.rint((rate - setting.low) / setting.step)
+    return float(setting.values(np.array(int(np.clip(step, 0, setting.top)))))
+
+
+def why_not(table: pa.Table, line: str, site: Site, basis: Basis) -> str | None:
+    """Why a line cannot be asked this question; None when it can."""
+    measured = table.filter(pc.and_(pc.is_valid(table["grade"]), pc.is_valid(table["recovery"])))
+    if measured.num_rows < FEWEST_RUNS:
+        return f"{measured.num_rows} measured runs; {FEWEST_RUNS} are needed."
+    for name, value in basis.material.items():
+        if name == LABEL:
+            labels = sorted({n for n in measured[LABEL].to_pylist() if n})
+            if labels and value not in labels:
+                return f"it never ran material '{value}' (only {', '.join(labels)})."
+            continue
+        values, variable = _known(measured, name), site.material[name]
+        if not values.size:
+            continue
+        scale = site.feed_grade_scale if name == FEED_GRADE else 1.0
+        low, high = values.min() / scale, values.max() / scale
+        margin = MATERIAL_MARGIN * (variable.high - variable.low)
+        if not low - margin <= value <= high + margin:
+            return (
+                f"it never ran {name.replace('_', ' ')} {value:g} {variable.unit}".rstrip()
+                + f" (only {low:g} to {high:g})."
+            )
+    if basis.feed_rate is not None:
+        setting = site.space_of(line)[FEED_RATE]
+        if not setting.low <= basis.feed_rate <= setting.high + 1e-9:
+            return (
+                f"it cannot be fed {basis.feed_rate:g} {setting.unit} ({setting.low:g} to "
+                f"{setting.high:g})."
+            )
+    return None
+
+
+def brief_of(line: str, site: Site, brief: Brief, basis: Basis) -> Brief:
+    """The question as a brief of one line: its feed rate fixed on the nearest step.
+
+    Raises:
+        LimitError: when the limits leave the line nothing at that feed rate.
+    """
+    limits: dict[str, Any] = dict(brief.limits)
+    material = {**brief.material, **basis.material}
+    goal = brief.goal.model_copy(update={"min_grade": basis.min_grade})
+    if basis.feed_rate is not None:
+        space = site.space_of(line)
+        setting = space[FEED_RATE]
+        level = int(np.rint((basis.feed_rate - setting.low) / setting.step))
+        nearest = float(setting.values(np.array(min(max(level, 0), setting.top))))
+        limits = {**limits, FEED_RATE: Limit(fixed=nearest)}
+    asked = brief.model_copy(
+        update={"line": line, "limits": limits, "material": material, "goal": goal, "current": {}}
+    )
+    try:
+        asked.region(site.space_of(line))
+    except LimitError as error:
+        raise LimitError(f"{line}: {error.message}", code=error.code, hint=error.hint) from None
+    return asked
+
+
+def labels_of(lines: Sequence[str], anonymous: bool) -> dict[str, str]:
+    """What each line is called: its name, or a letter that tells nothing (A ... Z, AA ...)."""
+    if not anonymous:
+        return {line: line for line in lines}
+    return {line: f"line {_letters(k)}" for k, line in enumerate(lines)}
+
+
+def _letters(k: int) -> str:
+    """0 is A, 25 is Z, 26 is AA."""
+    head, last = divmod(k, 26)
+    return (_letters(head - 1) if head else "") + chr(ord("A") + last)

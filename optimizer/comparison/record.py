@@ -1,0 +1,162 @@
+"""The comparison as a frozen record, and the JSON that others read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from optimizer.comparison.footing import Basis
+from optimizer.comparison.ranking import Ranking
+from optimizer.comparison.study import Study
+from optimizer.plan import Interval
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+RANKED_BY = ("attainable", "current", "gap")
+# Decimals of probabilities and fractions that need not add up.
+PLACES = 6
+
+
+@dataclass(frozen=True)
+class Prices:
+    """What turns recovery into money.
+
+    Args:
+        product: value of a tonne of product.
+        hours: running hours of a season.
+        reject: value of a tonne of reject; what is recovered is no longer in it.
+    """
+
+    product: float
+    hours: float
+    reject: float = 0.0
+
+    def season(
+        self, gain: Floats, tonnes_per_hour: float, feed_grade: float, grade: float
+    ) -> Floats:
+        """Value of a recovery gain over a season.
+
+        A gain dr of wanted material in a feed of grade f makes f dr / grade more product of the
+        required grade, and as much less reject.
+        """
+        product = tonnes_per_hour * feed_grade * gain / grade
+        return np.asarray(product * (self.product - self.reject) * self.hours)
+
+
+@dataclass(frozen=True)
+class LineResult:
+    """One line in the comparison; ``name`` is what it is called, its own name or a letter."""
+
+    name: str
+    study: Study
+    rank: int
+    rank_probability: float
+    ranks: Mapping[str, tuple[int, float]]
+    value: Interval | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        s = self.study
+        gap = s.reach_draws - s.now_draws
+        document = {
+            "line": self.name,
+            "rank": self.rank,
+            "rank_probability": round(self.rank_probability, PLACES),
+            "ranks": {
+                by: {"rank": rank, "probability": round(p, PLACES)}
+                for by, (rank, p) in self.ranks.items()
+            },
+            "runs": s.runs,
+            "set_points": s.set_points,
+            "current": {
+                "recovery": interval(s.now_draws),
+                "chance_of_grade": round(s.chance_now, PLACES),
+                "settings": _named(s.names, s.now),
+                "as_run": {
+                    "settings": _named(s.names, s.as_run),
+                    "grade": _three(s.grade_now),
+                    "recovery": _three(s.recovery_now),
+                },
+            },
+            "attainable": {
+                "recovery": interval(s.reach_draws),
+                "chance_of_grade": round(s.chance_better, PLACES),
+                "settings": _named(s.names, s.better),
+            },
+            "gap": {**interval(gap), "mean": float(np.sum(s.parts))},
+            "causes": self.causes(),
+            "warnings": list(s.warnings),
+        }
+        if self.value is not None:
+            document["value_per_season"] = self.value.as_dict()
+        return document
+
+    def causes(self) -> list[dict[str, Any]]:
+        """Settings in the order worth changing; their gains sum to the mean gap."""
+        s = self.study
+        order = np.argsort(-s.parts, kind="stable")
+        return [
+            {
+                "setting": s.names[j],
+                "unit": s.units[j],
+                "now": float(s.now[j]),
+                "better": float(s.better[j]),
+                "recovery_gain": float(s.parts[j]),
+            }
+            for j in order
+        ]
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Lines side by side, the best first, and the lines that cannot be compared."""
+
+    basis: Basis
+    ranked_by: str
+    ranking: Ranking | None
+    lines: tuple[LineResult, ...]
+    left_out: tuple[tuple[str, str], ...]
+    prices: Prices | None
+    units: Mapping[str, str]
+    seed: int
+    history_version: int | None
+    warnings: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """The ``highside.comparison/1`` document."""
+        return {
+            "schema": "highside.comparison/1",
+            "seed": self.seed,
+            "history_version": self.history_version,
+            "basis": self.basis.as_dict(),
+            "units": dict(self.units),
+            "model": "each line fitted on its own runs",
+            "ranked_by": self.ranked_by,
+            "order_probability": None
+            if self.ranking is None
+            else round(self.ranking.whole, PLACES),
+            "prices": None if self.prices is None else dict(self.prices.__dict__),
+            "lines": [line.as_dict() for line in self.lines],
+            "not_compared": [{"line": name, "reason": why} for name, why in self.left_out],
+            "warnings": list(self.warnings),
+        }
+
+
+def interval(draws: Floats) -> dict[str, float]:
+    """Mean and 90 % interval of draws."""
+    low, high = np.quantile(draws, [0.05, 0.95])
+    return {"mean": float(draws.mean()), "low": float(low), "high": float(high)}
+
+
+def _three(values: tuple[float, float, float]) -> dict[str, float]:
+    return dict(zip(("mean", "low", "high"), (round(v, PLACES) for v in values), strict=True))
+
+
+def _named(names: tuple[str, ...], values: Floats) -> dict[str, float]:
+    return dict(zip(names, map(float, values), strict=True))
