@@ -11,7 +11,6 @@ import json
 import os
 import sys
 from collections.abc import Callable, Mapping
-from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -34,6 +33,7 @@ from cli.options import (
     read_brief,
 )
 from cli.report_command import report
+from cli.suggest_command import suggest
 from optimizer.errors import HighsideError, HistoryError, InputError
 
 DEFAULT_HISTORY = "history"
@@ -50,15 +50,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-
-
-class PlanFormat(StrEnum):
-    """Forms of a plan."""
-
-    table = "table"
-    json = "json"
-    csv = "csv"
-    parquet = "parquet"
 
 
 def run() -> None:
@@ -337,64 +328,6 @@ def history(
             typer.echo(f"Exported to {file}.")
 
 
-@app.command(epilog="Example: highside suggest --line deck-1 --min-grade 0.985 --trials 4")
-def suggest(
-    brief: BriefOption = None,
-    line: LineOption = None,
-    material: MaterialOption = None,
-    min_grade: MinGradeOption = None,
-    trials: Annotated[
-        int | None, typer.Option("--trials", metavar="N", help="How many trials to plan.")
-    ] = None,
-    form: Annotated[PlanFormat, typer.Option("--format", help="Form of the plan.")] = (
-        PlanFormat.table
-    ),
-    out: Annotated[
-        Path | None, typer.Option("--out", metavar="FILE", help="Write the plan to a file.")
-    ] = None,
-    as_of: Annotated[
-        int | None, typer.Option("--as-of", metavar="VERSION", help="Plan on this version.")
-    ] = None,
-    location: HistoryOption = DEFAULT_HISTORY,
-    site: SiteOption = None,
-    seed: SeedOption = 0,
-    as_json: JsonOption = False,
-) -> None:
-    """Rank the next settings to try, and name the settings to run now."""
-    from cli import show
-    from optimizer.planner import suggest as plan_trials
-
-    if as_json:
-        form = PlanFormat.json
-    wanted = read_brief(brief, line, material, min_grade, trials)
-    plan = plan_trials(
-        open_history(location),
-        open_site(site),
-        wanted,
-        seed=check_seed(seed),
-        as_of=as_of,
-        progress=progress(form is not PlanFormat.table),
-    ).as_dict()
-    if form in (PlanFormat.csv, PlanFormat.parquet):
-        from cli.tables import write_plan_table
-
-        write_plan_table(plan, form, out)
-        return
-    text = show.plan(plan) if form is PlanFormat.table else json.dumps(plan, indent=1)
-    if out is None:
-        typer.echo(text)
-    else:
-        write_text(out, text + "\n")
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write a file, or say why not."""
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise InputError(f"'{path}' cannot be written: {error.strerror}.") from None
-
-
 @app.command(
     epilog="Example: highside record --plan plan.json --rank 1 --grade 98.7% --recovery 93.1%"
 )
@@ -477,3 +410,4 @@ def record(
 app.command(epilog="Example: highside report --brief brief.toml --sheet sheet.pdf")(report)
 app.command(epilog="Example: highside diagnose --line deck-1 --min-grade 0.985")(diagnose)
 app.command(epilog="Example: highside compare --min-grade 0.985 --feed-rate 2.4")(compare)
+app.command(epilog="Example: highside suggest --line deck-1 --min-grade 0.985 --trials 4")(suggest)

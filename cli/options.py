@@ -40,6 +40,15 @@ MinGradeOption = Annotated[
     float | None, typer.Option("--min-grade", metavar="FRACTION", help="Grade to reach.")
 ]
 
+WorkersOption = Annotated[
+    int | None,
+    typer.Option("--workers", metavar="N", min=1, help="Lines side by side on this machine."),
+]
+SchedulerOption = Annotated[
+    str | None,
+    typer.Option("--scheduler", metavar="ADDRESS", help="Lines side by side on a Dask cluster."),
+]
+
 
 def open_site(path: Path | None) -> Site:
     """The named site file, else ./site.toml when it is there, else the defaults."""

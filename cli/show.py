@@ -219,6 +219,16 @@ def sampling(document: Mapping[str, Any]) -> str:
     return "\n".join([*lines, *_warnings(d["notes"])])
 
 
+def plans(document: Mapping[str, Any]) -> str:
+    """A ``highside.plans/1`` document: the plans one below the other."""
+    parts = [plan(each) for each in document["plans"]]
+    parts += [
+        wrap(f"No plan for {line['line']}: {line['message']} {line['hint']}")
+        for line in document["refused"]
+    ]
+    return "\n\n".join(parts) or "The history is empty. Load a log with 'highside load LOG'."
+
+
 def history(document: Mapping[str, Any]) -> str:
     """A ``highside.history/1`` document."""
     if not document["runs"]:

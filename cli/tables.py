@@ -5,20 +5,22 @@ from __future__ import annotations
 import csv
 import io
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from optimizer.errors import InputError
 
 
-def write_plan_table(plan: Mapping[str, Any], form: str, out: Path | None) -> None:
-    """One row a trial, as CSV or Parquet, to a file or (CSV only) to stdout.
+def write_plan_table(plans: Sequence[Mapping[str, Any]], form: str, out: Path | None) -> None:
+    """One row a trial of each plan, as CSV or Parquet, to a file or (CSV only) to stdout.
 
     Raises:
         InputError: when Parquet has no file to go to, or the file cannot be written.
     """
-    rows = [_flat(plan, trial) for trial in plan["recommendations"]]
+    rows = [_flat(plan, trial) for plan in plans for trial in plan["recommendations"]]
+    if not rows:
+        raise InputError("there is no plan to write: no line has runs.")
     if form == "parquet" and out is None:
         raise InputError("--format parquet needs --out FILE.")
     try:

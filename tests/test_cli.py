@@ -194,6 +194,20 @@ def test_as_of_gives_the_plan_of_an_earlier_version(run, season):
     assert now != first
 
 
+def test_every_line_is_planned_as_if_alone(run, season):
+    _, out, _ = run("suggest", "--line", "deck-1", "--trials", 1, "--json")
+    alone = json.loads(out)
+    code, out, _ = run("suggest", "--every-line", "--trials", 1, "--json")
+    made = json.loads(out)
+    assert (code, made["schema"], made["refused"]) == (0, "highside.plans/1", [])
+    assert made["plans"] == [alone]
+    (season / "brief.toml").write_text("[capacity]\nmax_product_rate = 0.001\n")
+    code, out, _ = run("suggest", "--every-line", "--brief", "brief.toml")
+    assert (code, "No plan for deck-1" in out) == (1, True)
+    code, _, err = run("suggest", "--workers", 2)
+    assert (code, "go with --every-line" in err) == (2, True)
+
+
 @pytest.mark.parametrize(
     ("arguments", "code", "message"),
     [
