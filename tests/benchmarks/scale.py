@@ -1,11 +1,14 @@
 """A season at scale: load, load again and plan on a million rows, beside a raw read and write.
 
     python -m tests.benchmarks.scale [--rows 1000000] [--lines 5] [--points 300] [--pairs 3]
+                                     [--costs 500 1000 2000] [--kills 500]
 
 Every figure is of a whole command in a process of its own: wall time, processor time and the
 highest resident memory. The load and the raw work (pyarrow's CSV reader into the table library's
 writer, partitioned as ours) alternate, and the ratio is the median over the pairs. Prints tables
-for ``reports/scale.md`` and fails where a limit is missed.
+for ``reports/scale.md`` and fails where a limit is missed. ``--costs`` adds what a plan costs by
+the number of set-points, ``--kills`` the campaign of ``tests.benchmarks.kills``. On a machine that
+others use wall times say little; processor times do.
 """
 
 from __future__ import annotations
@@ -25,6 +28,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
+
+from tests.benchmarks.kills import report_kills
 
 MOST_RATIO = 2.0
 MOST_SUGGEST_SECONDS = 8.0
@@ -114,12 +119,25 @@ def write_logs(folder: Path, rows: int, lines: int, points: int) -> None:
         writer.close()
 
 
+def plan_cost(highside: str, points: int) -> Cost:
+    """A plan on one line with so many set-points, a dozen runs each."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        write_logs(folder, 12 * points, 1, points)
+        load = [highside, "load", "log.csv", "--map", "moisture=ignore"]
+        cost([*load, "--history", "history", "--json"], folder)
+        suggest = [highside, "suggest", "--history", "history", "--line", "deck-0"]
+        return cost([*suggest, "--min-grade", "0.985", "--json"], folder)
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--rows", type=int, default=1_000_000)
     parser.add_argument("--lines", type=int, default=5)
     parser.add_argument("--points", type=int, default=300)
     parser.add_argument("--pairs", type=int, default=3)
+    parser.add_argument("--costs", type=int, nargs="*", default=[])
+    parser.add_argument("--kills", type=int, default=0)
     asked = parser.parse_args()
     highside = str(Path(sys.executable).with_name("highside"))
     missed = []
@@ -161,6 +179,9 @@ def main() -> int:
     ):
         print(f"| {label} | {used.wall:.2f} | {used.processor:.2f} | {used.gib:.2f} |")
     print(f"\nLoad / raw: {ratio:.2f}, median of {asked.pairs} pairs (at most {MOST_RATIO:g}).")
+    processor = statistics.median(a.processor / b.processor for a, b in zip(load, raw, strict=True))
+    busy = os.getloadavg()[0] if hasattr(os, "getloadavg") else float("nan")
+    print(f"By processor time: {processor:.2f}. Load of the machine: {busy:.1f}.")
     if ratio > MOST_RATIO:
         missed.append("load / raw")
     if plan.wall > MOST_SUGGEST_SECONDS:
@@ -170,8 +191,17 @@ def main() -> int:
         for label, used in (("load", load[middle]), ("again", again), ("suggest", plan))
         if used.gib > MOST_GIB
     ]
+    if asked.costs:
+        print("\n| set-points | wall s | processor s | peak GiB |")
+        print("|---|---|---|---|")
+    for points in asked.costs:
+        used = plan_cost(highside, points)
+        print(f"| {points} | {used.wall:.1f} | {used.processor:.1f} | {used.gib:.2f} |", flush=True)
+    if asked.kills:
+        print()
+        report_kills(asked.kills, seed=0)
     if missed:
-        print(f"Missed: {', '.join(missed)}.")
+        print(f"\nMissed: {', '.join(missed)}.")
     return int(bool(missed))
 
 
