@@ -92,7 +92,7 @@ def test_batches_of_any_size_are_whole(season_table, count, known):
         assert whole.count("Settled at") == count
         assert whole.count("Lock the drive out") == 1
     tree = parse(sheet_html(found.sheet()))
-    assert sum("rank" in text_of(h) for h in tree.iter("h3")) == count
+    assert sum("rank" in text_of(h) for h in tree.iter("h2")) == count
 
 
 def test_the_same_sheet_is_the_same_file():

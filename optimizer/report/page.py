@@ -114,6 +114,7 @@ def report_html(
         rows=_rows(plan, landscape),
         total=_total(plan),
         bands=_bands(plan, words["report"]),
+        alone=False,
         sheet=make_sheet(plan, landscape["today"], language),
         command=command,
         version=version,

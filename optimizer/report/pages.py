@@ -25,4 +25,4 @@ def render(template: str, **values: Any) -> str:
 
 def sheet_html(sheet: Sheet, paper: str = "a4", language: str = DEFAULT_LANGUAGE) -> str:
     """The trial sheet as a page of its own; ``paper`` is ``a4`` or ``letter``."""
-    return render("sheet_page.html", sheet=sheet, paper=paper, language=language)
+    return render("sheet_page.html", sheet=sheet, paper=paper, language=language, alone=True)

@@ -69,7 +69,7 @@ def _mark(axes: Axes, x: float, y: float, text: str) -> None:
 
 def trade_off(plan: Doc, land: Doc, say: Doc) -> Markup:
     """Recovery against grade: every run, the curve with its band, run now, the trials."""
-    with drawing(5.4, 4.3) as figure:
+    with drawing(4.6, 4.0) as figure:
         axes = figure.add_subplot()
         points, curve = land["points"], sorted(land["trade_off"], key=lambda c: c["grade"]["mean"])
         x, y = _stretch(points["grade"]), _stretch(points["recovery"])
@@ -160,7 +160,7 @@ def effect(entry: Doc, plan: Doc, land: Doc, say: Doc, label: str) -> Markup:
 def interaction(plan: Doc, land: Doc, say: Doc, names: Mapping[str, str]) -> Markup:
     """Chance of the grade over two settings, with lines of equal recovery and today's limits."""
     grid = land["map"]
-    with drawing(5.4, 4.4) as figure:
+    with drawing(4.6, 4.1) as figure:
         axes = figure.add_subplot()
         x, y = np.array(grid["x_levels"]), np.array(grid["y_levels"])
         chance = np.array(grid["chance_of_grade"])
@@ -223,7 +223,7 @@ def _lines(
 def progress(land: Doc, plan: Doc, say: Doc) -> Markup:
     """Readings by the calendar, and the best that today's model is sure of."""
     stretches = land["progress"]
-    with drawing(6.6, 4.2) as figure:
+    with drawing(4.8, 3.9) as figure:
         both = figure.subplots(2, 1, sharex=True)
         x = np.arange(len(stretches))
         for axes, quantity in zip(both, ("grade", "recovery"), strict=True):
@@ -249,7 +249,7 @@ def progress(land: Doc, plan: Doc, say: Doc) -> Markup:
         if plan["run_now"]:
             level_now = 100 * plan["run_now"]["recovery"]["mean"]
             both[1].plot([x[-1] + 0.6], [level_now], color=COLOR["ink"], **RING)
-        every = max(1, -(-len(x) // 8))
+        every = max(1, -(-len(x) // 6))
         labels = [s["from"] or say["undated"] for s in stretches]
         both[1].set_xticks(x[::every], labels[::every], rotation=25, ha="right")
         both[1].margins(y=0.15)
@@ -259,7 +259,7 @@ def progress(land: Doc, plan: Doc, say: Doc) -> Markup:
 
 def calibration(bins: Sequence[Doc], say: Doc) -> Markup:
     """Stated chances against how often they came true."""
-    with drawing(4.2, 3.9) as figure:
+    with drawing(3.8, 3.6) as figure:
         axes = figure.add_subplot()
         axes.plot([0, 100], [0, 100], color=COLOR["muted"], lw=1, ls=(0, (4, 3)))
         for b in bins:
@@ -280,7 +280,7 @@ def calibration(bins: Sequence[Doc], say: Doc) -> Markup:
 
 def comparison(lines: Sequence[Doc], say: Doc) -> Markup:
     """Recovery of each line now and attainable, with intervals."""
-    with drawing(5.4, 0.9 + 0.55 * len(lines)) as figure:
+    with drawing(4.6, 0.9 + 0.55 * len(lines)) as figure:
         axes = figure.add_subplot()
         for k, line in enumerate(reversed(lines)):
             for key, color, shift, mark in (
