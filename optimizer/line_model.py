@@ -37,14 +37,18 @@ class LineModel:
     Args:
         evidence: runs of the line, with at least three measured ones.
         seed: of everything random.
+        fitted: a surrogate already fitted to them, or None.
     """
 
     evidence: Evidence
     seed: int = 0
+    fitted: Surrogate | None = None
 
     @cached_property
     def surrogate(self) -> Surrogate:
         """Grade and recovery, fitted to the measured runs."""
+        if self.fitted is not None:
+            return self.fitted
         e, m = self.evidence, self.evidence.measured
         return Surrogate(e.space.names, random_state=self.seed).fit(
             e.inputs[m],

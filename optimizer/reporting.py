@@ -13,9 +13,11 @@ from typing import Any
 from threadpoolctl import threadpool_limits
 
 import optimizer
+from optimizer.diagnostics.calibration import calibrate, pooled
 from optimizer.diagnostics.diagnosis import diagnose
 from optimizer.errors import InputError
 from optimizer.landscape import landscape
+from optimizer.line_model import LineModel
 from optimizer.plan import Plan
 from optimizer.planner import Planning
 from optimizer.report.page import report_html
@@ -25,6 +27,8 @@ from optimizer.report.sheet_csv import sheet_csv
 from optimizer.report.sheet_pdf import sheet_pdf
 from optimizer.report.texts import DEFAULT_LANGUAGE
 
+# Longer histories are only calibrated: to go through each of their runs takes a minute.
+MOST_DIAGNOSED = 50_000
 SHEETS = (".pdf", ".html", ".csv")
 
 
@@ -124,6 +128,11 @@ def _diagnosis(planning: Planning, plan: Plan) -> dict[str, Any] | None:
     if plan.run_now is None or plan.line is None:
         return None
     planning.progress("checking what the history can tell")
+    if len(planning.evidence.grade) > MOST_DIAGNOSED:
+        model = LineModel(planning.evidence, planning.seed, planning.surrogate)
+        with threadpool_limits(1):
+            calibration = pooled([calibrate(model, planning.min_grade)])
+        return {"calibration": calibration, "sensitivity": []}
     brief = planning.brief.model_copy(
         update={
             "line": plan.line,

@@ -14,6 +14,7 @@ from scipy.special import expit
 
 from optimizer.evidence import Evidence
 from optimizer.plan import PLACES
+from optimizer.rows import distinct_rows
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -76,8 +77,7 @@ def collapse_runs(evidence: Evidence, most: int = MOST_POINTS) -> SetPoints:
     """The measured runs of a line as at most ``most`` set-points, or about so many."""
     m = evidence.measured
     inputs, cell = evidence.inputs[m], 0.0
-    points, owner = np.unique(inputs, axis=0, return_inverse=True)
-    owner = owner.ravel()
+    points, owner = distinct_rows(inputs)
     width = FIRST_CELL
     while len(points) > most and width < 1.0:
         cell = width

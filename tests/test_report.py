@@ -171,6 +171,17 @@ def test_short_histories_have_a_page(season_table, runs):
     assert ("Not known yet" in page) == (runs <= 2)
 
 
+def test_a_long_history_is_calibrated_and_no_more(season_table, monkeypatch):
+    whole = look(planning(season_table, Site(), brief()))
+    monkeypatch.setattr("optimizer.reporting.MOST_DIAGNOSED", 50)
+    found = look(planning(season_table, Site(), brief()))
+    page = found.page()
+    check_numbers(numbers_on(page), documents(found))
+    short, long = whole.diagnosis["calibration"], found.diagnosis["calibration"]
+    assert long["grade"]["coverage"] == pytest.approx(short["grade"]["coverage"], abs=1e-6)
+    assert "highside diagnose" in page
+
+
 def test_a_comparison_has_its_page():
     value = {"mean": 0.9, "low": 0.88, "high": 0.92}
     line = {

@@ -17,6 +17,7 @@ import numpy as np
 from scipy.linalg import cho_solve
 
 from optimizer.line_model import LineModel
+from optimizer.rows import distinct_rows
 from optimizer.surrogate import WIDENING
 
 if TYPE_CHECKING:
@@ -46,8 +47,8 @@ class LeftOut:
 def set_points_of(model: LineModel) -> tuple[Floats, Groups]:
     """Distinct inputs of the measured runs, shape (u, d), and which of them each run is at."""
     e = model.evidence
-    points, group = np.unique(e.inputs[e.measured], axis=0, return_inverse=True)
-    return points, group.ravel()
+    points, group = distinct_rows(e.inputs[e.measured])
+    return points, group
 
 
 def without_set_point(model: LineModel) -> LeftOut:
@@ -57,7 +58,7 @@ def without_set_point(model: LineModel) -> LeftOut:
     """
     points, _ = set_points_of(model)
     settings = points[:, : len(model.evidence.space.names)]
-    _, block = np.unique(settings, axis=0, return_inverse=True)
+    _, block = distinct_rows(settings)
     order = np.argsort(block.ravel(), kind="stable")
     blocks = np.split(order, np.flatnonzero(np.diff(block.ravel()[order])) + 1)
     return _averaged(model, lambda gp, member: _blocks_out(gp, member, blocks))

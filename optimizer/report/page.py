@@ -50,7 +50,7 @@ class Numbers:
         for key in keys.split("."):
             if found is None:
                 return None
-            found = found[int(key)] if isinstance(found, list) else found[key]
+            found = found[int(key)] if isinstance(found, list | tuple) else found[key]
         return found
 
     def __call__(self, path: str, kind: str = "percent") -> Markup:
