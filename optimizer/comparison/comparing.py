@@ -95,7 +95,7 @@ def compare(
 
 def _tables(runs: pa.Table, asked: Sequence[str] | None) -> dict[str, pa.Table]:
     """Runs of each line asked for, in the history's order."""
-    known = sorted(set(runs["line"].to_pylist())) if runs.num_rows else []
+    known = sorted(pc.unique(runs["line"]).to_pylist())
     for line in asked or ():
         if line not in known:
             raise InputError(f"line '{line}' has no runs.", hint=nearest(line, known))

@@ -148,7 +148,7 @@ def why_not(table: pa.Table, line: str, site: Site, basis: Basis) -> str | None:
         return f"{measured.num_rows} measured runs; {FEWEST_RUNS} are needed."
     for name, value in basis.material.items():
         if name == LABEL:
-            labels = sorted({n for n in measured[LABEL].to_pylist() if n})
+            labels = sorted(n for n in pc.unique(measured[LABEL]).to_pylist() if n)
             if labels and value not in labels:
                 return f"it never ran material '{value}' (only {', '.join(labels)})."
             continue

@@ -24,6 +24,7 @@ from optimizer.comparison.footing import Basis, brief_of, recovery_at_grade
 from optimizer.config import Brief, Site
 from optimizer.evidence import Evidence, gather
 from optimizer.line_model import LineModel, Surfaces
+from optimizer.rows import distinct_rows
 from optimizer.settings import Region
 
 if TYPE_CHECKING:
@@ -155,7 +156,7 @@ class _Study:
         return Study(
             line=str(e.line),
             runs=len(e.grade),
-            set_points=len(np.unique(e.inputs[e.measured], axis=0)),
+            set_points=len(distinct_rows(e.inputs[e.measured])[0]),
             names=space.names,
             units=tuple(s.unit for s in space.settings),
             as_run=self.model.recent_settings,
@@ -183,7 +184,7 @@ class _Study:
         """Candidates: spread over the limits, and every setting tried, at the basis' feed rate."""
         e = self.model.evidence
         pool = self.region.sample(POOL, np.random.default_rng(self.model.seed))
-        tried = np.unique(e.space.nearest_index(e.settings), axis=0)
+        tried = e.space.nearest_index(distinct_rows(e.settings)[0])
         if self.basis.feed_rate is not None:
             tried[:, e.space.names.index("feed_rate")] = now[e.space.names.index("feed_rate")]
         tried = tried[self.region.contains(tried)]

@@ -6,12 +6,14 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pyarrow.compute as pc
 from threadpoolctl import threadpool_limits
 
 from optimizer.config import Brief, Site
 from optimizer.diagnostics.calibration import calibrate
 from optimizer.diagnostics.doubtful import doubtful, residuals
 from optimizer.diagnostics.drift import drifts
+from optimizer.diagnostics.left_out import set_points_of
 from optimizer.diagnostics.noise import lack_of_fit, split_noise
 from optimizer.diagnostics.record import Diagnosis, LineDiagnosis
 from optimizer.diagnostics.sensitivity import sensitivity
@@ -78,12 +80,11 @@ def _line(model: LineModel, runs: pa.Table, brief: Brief) -> LineDiagnosis:
     region = brief.region(e.space)
     asked = brief.goal.min_grade
     min_grade = float(np.median(e.grade[e.measured])) if asked is None else asked
-    ids = runs["run_id"].to_pylist()
     return LineDiagnosis(
         line=e.line,
         runs=len(e.grade),
         measured=int(e.measured.sum()),
-        set_points=len(np.unique(e.inputs[e.measured], axis=0)),
+        set_points=len(set_points_of(model)[0]),
         recent=dict(zip(e.space.names, map(float, model.recent_settings), strict=True)),
         units={s.name: s.unit for s in e.space.settings},
         spans={s.name: s.high - s.low for s in e.space.settings},
@@ -96,7 +97,9 @@ def _line(model: LineModel, runs: pa.Table, brief: Brief) -> LineDiagnosis:
         gaps=tuple(gaps(model, region)),
         sampling=plan_sampling(model, region),
         drift=drifts(model),
-        doubtful=tuple((ids[d.run], d) for d in doubtful(model, residuals(model))),
+        doubtful=tuple(
+            (str(runs["run_id"][d.run].as_py()), d) for d in doubtful(model, residuals(model))
+        ),
         warnings=e.warnings,
     )
 
@@ -114,7 +117,7 @@ def chosen_lines(runs: pa.Table, asked: Sequence[str] | None) -> list[str]:
     Raises:
         InputError: when one is not in the history.
     """
-    known = sorted(set(runs["line"].to_pylist())) if runs.num_rows else []
+    known = sorted(pc.unique(runs["line"]).to_pylist())
     for line in asked or ():
         if line not in known:
             raise InputError(f"line '{line}' has no runs.", hint=nearest(line, known))
@@ -123,4 +126,4 @@ def chosen_lines(runs: pa.Table, asked: Sequence[str] | None) -> list[str]:
 
 def runs_of(runs: pa.Table, line: str) -> pa.Table:
     """The runs of one line, in the history's order."""
-    return runs.filter(np.array(runs["line"].to_pylist()) == line)
+    return runs.filter(pc.equal(runs["line"], line))

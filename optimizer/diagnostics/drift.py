@@ -20,6 +20,7 @@ from optimizer.diagnostics.control import out_of_line
 from optimizer.diagnostics.shifts import BETTER_BY, Known, Step, Trend, power, steps, trend
 from optimizer.gaussian_process import GaussianProcess, Priors
 from optimizer.line_model import LineModel
+from optimizer.rows import distinct_rows
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -167,8 +168,7 @@ def known_of(gp: GaussianProcess, X: Floats) -> Known:
     With groups Z of replicates, W their variances and D = W / counts, Woodbury's identity gives
     P u = (u - Z K (K + D)^-1 mean(u)) / w without an n by n matrix.
     """
-    _, group = np.unique(X, axis=0, return_inverse=True)
-    group = group.ravel()
+    _, group = distinct_rows(X)
     member, data = gp.members_[0], gp.readings_
     w = data.known_variance + np.exp(member.theta[-1])
     noise, count = w / data.counts, data.counts

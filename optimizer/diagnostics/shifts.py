@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 # A step is sought between this share of the runs at either end, and at no more dates than this.
 EDGE = 0.05
 MOST_DATES = 120
+# On long histories fewer dates, so that dates times readings stay within memory.
+FEWEST_DATES, MOST_CELLS = 24, 20_000_000
 SIMULATIONS = 4000
 MOST_STEPS = 3
 # Evidence against chance that a date must have to be named.
@@ -133,6 +135,9 @@ def steps(y: Floats, time: Floats, known: Known, wider: float = 1.0, seed: int =
         seed: of the simulated distribution.
     """
     dates = candidate_dates(time)
+    most = max(FEWEST_DATES, MOST_CELLS // len(time))
+    if len(dates) > most:
+        dates = dates[np.linspace(0, len(dates) - 1, most).astype(int)]
     if not len(dates):
         return []
     H = (time[:, None] >= dates[None, :]).astype(float)
