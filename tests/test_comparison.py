@@ -143,6 +143,11 @@ def test_nothing_to_compare_is_an_answer(lines):
     assert document["lines"] == []
     assert "8 are needed" in document["not_compared"][0]["reason"]
     assert compare(lines.runs.slice(0, 0), SITE).as_dict()["lines"] == []
+    failed = lines.runs.filter(pc.is_null(lines.runs["grade"]))
+    for table in (lines.runs.slice(0, 0), failed):
+        document = compare(table, SITE).as_dict()
+        assert document["lines"] == []
+        json.dumps(document, allow_nan=False)
 
 
 def test_prices_turn_the_gap_into_value(lines):

@@ -76,7 +76,7 @@ class Basis:
         return {
             "material": dict(self.material),
             "feed_rate": self.feed_rate,
-            "min_grade": self.min_grade,
+            "min_grade": None if np.isnan(self.min_grade) else self.min_grade,
         }
 
 
@@ -108,8 +108,9 @@ def choose_basis(
         feed_rate = _common_feed_rate(tables, site)
     min_grade = brief.goal.min_grade
     if min_grade is None:
-        grades = [_known(t, "grade") for t in tables.values()]
-        min_grade = float(np.round(np.median([np.median(g) for g in grades if g.size]), 4))
+        grades = [np.median(g) for t in tables.values() if (g := _known(t, "grade")).size]
+        # Without a single reading no line will be compared, and there is no grade to state.
+        min_grade = float(np.round(np.median(grades), 4)) if grades else float("nan")
     return Basis(material, feed_rate, min_grade)
 
 
@@ -130,9 +131,12 @@ def _usual_label(table: pa.Table) -> str | None:
     return max(sorted(set(names)), key=names.count) if names else None
 
 
-def _common_feed_rate(tables: Mapping[str, pa.Table], site: Site) -> float:
+def _common_feed_rate(tables: Mapping[str, pa.Table], site: Site) -> float | None:
     """The middle of what the lines feed, inside what all of them can be set to, on the steps."""
-    usual = [float(np.median(_known(_latest(t), FEED_RATE))) for t in tables.values()]
+    recent = [_known(_latest(t), FEED_RATE) for t in tables.values()]
+    usual = [float(np.median(rates)) for rates in recent if rates.size]
+    if not usual:
+        return None
     spaces = [site.space_of(line)[FEED_RATE] for line in tables]
     low, high = max(s.low for s in spaces), min(s.high for s in spaces)
     rate = float(np.clip(np.median(usual), low, max(low, high)))
