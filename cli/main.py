@@ -33,6 +33,7 @@ from cli.options import (
     read_brief,
 )
 from cli.report_command import report
+from cli.serve_command import serve
 from cli.suggest_command import suggest
 from optimizer.errors import HighsideError, HistoryError, InputError
 
@@ -411,3 +412,4 @@ app.command(epilog="Example: highside report --brief brief.toml --sheet sheet.pd
 app.command(epilog="Example: highside diagnose --line deck-1 --min-grade 0.985")(diagnose)
 app.command(epilog="Example: highside compare --min-grade 0.985 --feed-rate 2.4")(compare)
 app.command(epilog="Example: highside suggest --line deck-1 --min-grade 0.985 --trials 4")(suggest)
+app.command(epilog="Example: highside serve --port 8765")(serve)

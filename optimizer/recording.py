@@ -65,14 +65,21 @@ def record(
     if isinstance(result, Path):
         load = load_logs([result], history, site, line=brief.line, trials=True)
     else:
-        # What was left out of a row is a missing value, not a log without that column.
-        blank = dict.fromkeys((*site.space.names, "grade", "recovery")) if result else {}
-        line = {} if brief.line is None else {"line": brief.line}
-        rows = [{**line, **_unnamed(blank, row), **row} for row in result]
+        rows = complete_rows(result, site, brief.line)
         load = load_table(rows, history, site, file="record")
     if load.added == 0:
         return Recorded(load, before, before)
     return Recorded(load, before, _plan(history, site, brief, seed))
+
+
+def complete_rows(
+    rows: Sequence[Mapping[str, Any]], site: Site, line: str | None = None
+) -> list[dict[str, Any]]:
+    """Rows with all that a log has: what was left out of one is a missing value, not a log
+    without that column; ``line`` is where rows without one belong."""
+    blank = dict.fromkeys((*site.space.names, "grade", "recovery"))
+    named = {} if line is None else {"line": line}
+    return [{**named, **_unnamed(blank, row), **row} for row in rows]
 
 
 def _unnamed(blank: Mapping[str, None], row: Mapping[str, Any]) -> dict[str, None]:

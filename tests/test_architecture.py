@@ -23,6 +23,8 @@ HEAVY = {
     "matplotlib",
     "jinja2",
     "fpdf",
+    "fastapi",
+    "uvicorn",
 }
 
 

@@ -1,0 +1,131 @@
+"""The service put together: parts made once, the guard in front, API and page behind it."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.openapi.utils import get_openapi
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+
+import optimizer
+from optimizer.config import Site
+from optimizer.documents import read_toml
+from optimizer.errors import HighsideError
+from optimizer.history import History
+from optimizer.service import api, openapi, problems
+from optimizer.service.access import Access
+from optimizer.service.audit import Audit
+from optimizer.service.guard import Guard
+from optimizer.service.intake import Recorder
+from optimizer.service.metrics import Metrics
+from optimizer.service.options import Options
+from optimizer.service.problems import Problem
+from optimizer.service.work import Work
+
+LOCK_SECONDS = 20.0
+"""How long a recording waits for others; then it is refused, and nothing was added."""
+
+
+def create_app(options: Options, access: Access | None = None) -> FastAPI:
+    """The service over one history.
+
+    Args:
+        options: how it runs.
+        access: who may do what; of the environment when None.
+
+    Raises:
+        InputError: when the site file or a token cannot be used.
+        HistoryError: when the location is not a history.
+    """
+    content = read_toml(options.site, "site file") if options.site else {}
+    site = Site.from_dict(content, options.site or "site")
+    history = History(options.history, lock_seconds=LOCK_SECONDS)
+    audit, metrics = Audit(options.folder / "audit.jsonl"), Metrics()
+    work = Work(options, content, history)
+    work.versions.latest()
+    parts = api.Parts(
+        options=options,
+        access=access or Access.from_environment(options.tokens),
+        history=history,
+        site=site,
+        work=work,
+        recorder=Recorder(history, site, audit, metrics),
+        audit=audit,
+        metrics=metrics,
+    )
+
+    @asynccontextmanager
+    async def life(_: FastAPI) -> AsyncIterator[None]:
+        work.warm_up()
+        yield
+        await work.close()
+
+    app = FastAPI(
+        title="highside",
+        version=optimizer.__version__,
+        description="Learns from a gravity table's own runs which settings to try next.",
+        lifespan=life,
+        docs_url=None,  # pages that fetch scripts from elsewhere
+        redoc_url=None,
+        redirect_slashes=False,
+    )
+    app.include_router(api.router(parts))
+    app.add_exception_handler(HighsideError, _refused)
+    app.add_exception_handler(HTTPException, _not_there)
+    app.add_exception_handler(RequestValidationError, _invalid)
+    app.add_middleware(Guard, options=options, access=parts.access, metrics=metrics)
+    app.openapi = lambda: _described(app)  # type: ignore[method-assign]
+    return app
+
+
+def handed_over() -> FastAPI:
+    """The service of a worker process, started with the options its parent left."""
+    from optimizer.service.guard import log_as_json  # noqa: PLC0415 - of processes, not of tests
+
+    log_as_json()
+    return create_app(Options.handed_over())
+
+
+def _refused(_: Request, error: Exception) -> Response:
+    assert isinstance(error, HighsideError)
+    return problems.answer(error)
+
+
+def _not_there(_: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    texts = {404: "there is nothing at this address.", 405: "this method is not answered here."}
+    said = texts.get(error.status_code, str(error.detail))
+    code = {404: "not-found", 405: "method-not-allowed"}.get(error.status_code, "refused")
+    headers = dict(error.headers or {})
+    return problems.answer(Problem(error.status_code, said, code=code, headers=headers))
+
+
+def _invalid(_: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)
+    first = error.errors()[0]
+    where = " ".join(str(part) for part in first["loc"])
+    return problems.answer(Problem(422, f"{where}: {first['msg']}.", code="invalid-value"))
+
+
+def _described(app: FastAPI) -> dict[str, Any]:
+    if app.openapi_schema is None:
+        found = get_openapi(
+            title=app.title, version=app.version, description=app.description, routes=app.routes
+        )
+        components = found.setdefault("components", {})
+        components["schemas"] = openapi.SCHEMAS
+        components["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
+        found["security"] = [{"token": []}, {}]
+        for methods in found["paths"].values():
+            for operation in methods.values():
+                # Where the code would name the framework's own error, ours is named above.
+                refused = operation["responses"].get("422", {})
+                if "application/json" in refused.get("content", {}):
+                    refused["content"].pop("application/json")
+        app.openapi_schema = found
+    return app.openapi_schema

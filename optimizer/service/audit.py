@@ -1,0 +1,48 @@
+"""Who recorded what, when, from where: one line of JSON each, appended and never rewritten."""
+
+from __future__ import annotations
+
+import json
+import os
+import threading
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from optimizer.errors import HistoryError
+
+
+class Audit:
+    """The trail of one service; several processes may append to it.
+
+    Args:
+        path: the file; its folder is made when it is not there.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._lock = threading.Lock()
+
+    def add(self, **entry: Any) -> None:
+        """Appends an entry, and returns when it is on the disk.
+
+        Raises:
+            HistoryError: when it cannot be written.
+        """
+        line = json.dumps({"at": datetime.now(UTC).isoformat(timespec="milliseconds"), **entry})
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            with self._lock:
+                # One write to a file opened for appending: lines of processes do not mix.
+                handle = os.open(self.path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o600)
+                try:
+                    os.write(handle, (line + "\n").encode())
+                    os.fsync(handle)
+                finally:
+                    os.close(handle)
+        except OSError as error:
+            raise HistoryError(
+                f"the audit trail '{self.path}' cannot be written: {error.strerror}.",
+                code="unwritable-audit",
+                hint="Check the space on the disk and the permissions.",
+            ) from None

@@ -1,0 +1,271 @@
+"""What stands before every request: who, addressed to whom, how much, how often; and what is said
+of it afterwards (headers, log, metrics).
+
+The headers are those of the OWASP Secure Headers Project's list of proposed values, as far as
+they concern a page and an API without third parties.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import secrets
+import time
+from collections import OrderedDict
+from collections.abc import Mapping
+from typing import Any
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from optimizer.errors import HighsideError
+from optimizer.service import problems
+from optimizer.service.access import Access, Person, read_cookies
+from optimizer.service.metrics import OTHER, Metrics
+from optimizer.service.options import Options
+from optimizer.service.problems import Problem
+
+log = logging.getLogger("highside.service")
+
+HEADERS = {
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "deny",
+    "X-Permitted-Cross-Domain-Policies": "none",
+    "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Embedder-Policy": "require-corp",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
+    "Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'",
+    "Cache-Control": "no-store",
+}
+STRICT_TRANSPORT = "max-age=31536000; includeSubDomains"
+OPEN_PATHS = ("/health", "/sign-in")
+"""What answers without a token: health, and the form that takes one."""
+UPLOADS = ("/v1/runs", "/upload")
+SAFE = ("GET", "HEAD", "OPTIONS")
+SIGN_INS_A_MINUTE = 10
+MOST_ADDRESSES = 10_000
+"""Addresses whose rate is remembered; the one longest silent is forgotten first."""
+BURST = 10.0
+"""Seconds' worth of requests that may come at once."""
+
+
+class Rate:
+    """A bucket of permits for each address, filled at a steady rate.
+
+    Args:
+        a_second: permits added; any number when 0.
+        most: permits that a bucket holds.
+    """
+
+    def __init__(self, a_second: float, most: float) -> None:
+        self.a_second = a_second
+        self.most = most
+        self._buckets: OrderedDict[str, tuple[float, float]] = OrderedDict()
+
+    def wait(self, address: str) -> float:
+        """Takes a permit: 0, or the seconds until there is one."""
+        if not self.a_second:
+            return 0.0
+        now = time.monotonic()
+        left, since = self._buckets.pop(address, (self.most, now))
+        left = min(self.most, left + (now - since) * self.a_second)
+        granted = left >= 1.0
+        self._buckets[address] = (left - granted, now)
+        if len(self._buckets) > MOST_ADDRESSES:
+            self._buckets.popitem(last=False)
+        return 0.0 if granted else (1.0 - left) / self.a_second
+
+
+class Guard:
+    """The middleware.
+
+    Args:
+        app: what stands behind it.
+        options: limits, hosts and transport.
+        access: who is known.
+        metrics: where requests are counted.
+    """
+
+    def __init__(self, app: ASGIApp, options: Options, access: Access, metrics: Metrics) -> None:
+        self.app = app
+        self.options = options
+        self.access = access
+        self.metrics = metrics
+        self.rate = Rate(options.rate, options.rate * BURST)
+        self.sign_ins = Rate(SIGN_INS_A_MINUTE / 60, SIGN_INS_A_MINUTE)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """One request."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        began, status = time.perf_counter(), 500
+        request_id = secrets.token_hex(8)
+        headers = Headers(scope=scope)
+        cookies = read_cookies(headers.get("cookie", ""))
+        state = scope.setdefault("state", {})
+        state.update(request_id=request_id, cookies=cookies, address=_address(scope))
+        started = False
+
+        async def answer(message: Message) -> None:
+            nonlocal status, started
+            if message["type"] == "http.response.start":
+                started, status = True, message["status"]
+                self._dress(MutableHeaders(scope=message), request_id)
+            await send(message)
+
+        try:
+            state["person"] = self._admit(scope, headers, cookies)
+            await self.app(scope, self._counted(scope, headers, receive), answer)
+        except HighsideError as error:
+            if not started:
+                await problems.answer(error)(scope, receive, answer)
+        except Exception:
+            log.exception("fault", extra={"fields": {"request": request_id}})
+            if not started:
+                await problems.answer(problems.fault())(scope, receive, answer)
+        finally:
+            self._note(scope, status, time.perf_counter() - began)
+
+    # -- before ------------------------------------------------------------------------------
+
+    def _admit(self, scope: Scope, headers: Headers, cookies: Mapping[str, str]) -> Person | None:
+        """Who sends it, where it may pass.
+
+        Raises:
+            Problem: where it may not.
+        """
+        method, path, address = scope["method"], scope["path"], _address(scope)
+        if path == "/health":
+            return None
+        self._refuse_other_hosts(headers.get("host", ""))
+        wait = self.rate.wait(address)
+        if path == "/sign-in" and method == "POST":
+            wait = max(wait, self.sign_ins.wait(address))
+        if wait:
+            raise Problem(
+                429,
+                "too many requests from this address.",
+                code="too-many-requests",
+                hint="Wait as long as Retry-After says.",
+                headers={"Retry-After": str(max(1, round(wait)))},
+            )
+        if method not in SAFE and headers.get("sec-fetch-site") in ("cross-site", "same-site"):
+            raise Problem(403, "sent by a page of another site.", code="other-site")
+        person = self.access.person(headers.get("authorization"), cookies)
+        if person is None and path not in OPEN_PATHS:
+            raise Problem(
+                401,
+                "a token is needed, and this request has none that is known.",
+                code="token-needed",
+                hint="Send it as 'Authorization: Bearer TOKEN', or sign in on the page.",
+                headers={"WWW-Authenticate": 'Bearer realm="highside"'},
+            )
+        api = path.startswith("/v1/")
+        if person and api and method not in SAFE and person.by_cookie and not self.access.open:
+            raise Problem(
+                403,
+                "a browser's session may not send this; it could be made to by another page.",
+                code="bearer-needed",
+                hint="Send the token as 'Authorization: Bearer TOKEN'.",
+            )
+        return person
+
+    def _refuse_other_hosts(self, host: str) -> None:
+        """A name that leads here but is not ours is how a foreign page reaches a local service."""
+        name = host.rpartition(":")[0] if not host.endswith("]") and ":" in host else host
+        if self.options.hosts and name.strip("[]").lower() not in self.options.hosts:
+            raise Problem(
+                421,
+                "this service is not known by the name it was addressed by.",
+                code="other-host",
+                hint="Name it with --allow-host when starting the service.",
+            )
+
+    def _counted(self, scope: Scope, headers: Headers, receive: Receive) -> Receive:
+        """``receive`` that refuses a body beyond the limit, before and while it comes."""
+        upload = scope["path"] in UPLOADS
+        most = self.options.upload_bytes if upload else self.options.body_bytes
+        stated = headers.get("content-length", "0")
+        if not stated.isascii() or not stated.isdecimal() or int(stated[:18]) > most:
+            raise _too_large(most)
+        taken = 0
+
+        async def counted() -> Message:
+            nonlocal taken
+            message = await receive()
+            taken += len(message.get("body", b""))
+            if taken > most:
+                raise _too_large(most)
+            return message
+
+        return counted
+
+    # -- after -------------------------------------------------------------------------------
+
+    def _dress(self, headers: MutableHeaders, request_id: str) -> None:
+        for name, value in HEADERS.items():
+            headers.setdefault(name, value)
+        headers["X-Request-ID"] = request_id
+        if self.options.secure:
+            headers["Strict-Transport-Security"] = STRICT_TRANSPORT
+
+    def _note(self, scope: Scope, status: int, seconds: float) -> None:
+        route = getattr(scope.get("route"), "path", OTHER)
+        method = scope["method"] if scope["method"].isalpha() else OTHER
+        self.metrics.request(method[:10], route, status, seconds)
+        person = scope["state"].get("person")
+        fields: dict[str, Any] = {
+            "request": scope["state"]["request_id"],
+            "from": scope["state"]["address"],
+            "who": person.name if person else None,
+            "method": method[:10],
+            "route": route,
+            "status": status,
+            "ms": round(seconds * 1000, 1),
+        }
+        log.info("request", extra={"fields": fields})
+
+
+class JsonLines(logging.Formatter):
+    """Log records as one line of JSON each.
+
+    Only what the service itself names is written: no query, no header, no body, so no secret.
+    """
+
+    def format(self, record: logging.LogRecord) -> str:
+        """One line."""
+        entry = {
+            "at": self.formatTime(record, "%Y-%m-%dT%H:%M:%S%z"),
+            "level": record.levelname.lower(),
+            "event": record.getMessage(),
+            **getattr(record, "fields", {}),
+        }
+        if record.exc_info:
+            entry["trace"] = self.formatException(record.exc_info)
+        return json.dumps(entry, default=str)
+
+
+def _address(scope: Scope) -> str:
+    client = scope.get("client")
+    return client[0] if client else "unknown"
+
+
+def _too_large(most: int) -> Problem:
+    return Problem(
+        413,
+        f"the body is larger than {most} bytes.",
+        code="too-large",
+        hint="Send it in parts; rows that are there already are not added twice.",
+    )
+
+
+def log_as_json() -> None:
+    """Sends the service's log to stderr, one line of JSON a request."""
+    handler = logging.StreamHandler()
+    handler.setFormatter(JsonLines())
+    log.handlers[:] = [handler]
+    log.setLevel(logging.INFO)
+    log.propagate = False

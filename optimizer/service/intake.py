@@ -1,0 +1,200 @@
+"""Rows and files from outside become runs, each request one load: on disk before it is answered."""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import io
+import json
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from optimizer.config import Site
+from optimizer.history import History
+from optimizer.intake import LoadReport, load_bytes, load_table
+from optimizer.recording import complete_rows
+from optimizer.service.audit import Audit
+from optimizer.service.metrics import Metrics
+from optimizer.service.problems import Problem
+
+JSON, CSV, PARQUET = "application/json", "text/csv", "application/vnd.apache.parquet"
+NAMES = {JSON: "rows", CSV: "upload.csv", PARQUET: "upload.parquet"}
+"""Kinds of bodies, and what the report calls them; no name from outside reaches the disk."""
+MOST_ROWS = 100_000
+"""Rows of a JSON body."""
+MOST_UNPACKED = 1 << 30
+"""Bytes that a Parquet file may state as its size without compression."""
+MOST_COLUMNS = 500
+PACKED = (b"\x1f\x8b", b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
+
+
+class Recorder:
+    """Adds what comes in to one history.
+
+    Args:
+        history: where the runs go.
+        site: the plant.
+        audit: where is noted who added what.
+        metrics: where it is counted.
+    """
+
+    def __init__(self, history: History, site: Site, audit: Audit, metrics: Metrics) -> None:
+        self.history = history
+        self.site = site
+        self._audit = audit
+        self._metrics = metrics
+        self._turn = asyncio.Lock()
+
+    async def add(
+        self,
+        body: bytes,
+        media_type: str,
+        who: Mapping[str, Any],
+        *,
+        line: str | None = None,
+        dry_run: bool = False,
+        samples: bool = False,
+    ) -> LoadReport:
+        """Loads a body; returns when runs and audit entry are on the disk.
+
+        Args:
+            body: rows, as ``media_type`` says.
+            media_type: one of ``NAMES``.
+            who: what the audit says of the sender.
+            line: line of rows that name none.
+            dry_run: checks, and writes nothing.
+            samples: rows are readings over time.
+
+        Raises:
+            Problem: when nothing in it could be used.
+            HistoryError: when the history is damaged, locked or cannot be written.
+        """
+        name = NAMES.get(media_type)
+        if name is None:
+            raise Problem(
+                415,
+                f"'{media_type[:60]}' is not read here.",
+                code="media-type",
+                hint=f"Send {', '.join(NAMES)}.",
+            )
+        if not body.strip():
+            raise Problem(400, "the body is empty.", code="empty-body")
+        content: Any = read_rows(body) if media_type == JSON else _checked(body, media_type)
+
+        def load() -> LoadReport:
+            how: dict[str, Any] = {"file": name, "line": line, "dry_run": dry_run}
+            how["samples"] = samples
+            if media_type == JSON:
+                rows = complete_rows(content, self.site, line)
+                return load_table(rows, self.history, self.site, **how)
+            return load_bytes(content, self.history, self.site, **how)
+
+        async with self._turn:  # the history's own lock would keep a thread waiting for each
+            report = await asyncio.to_thread(load)
+            if not dry_run:
+                counts = report.as_dict()
+                kept = ("read", "added", "already_known", "rejected", "version")
+                await asyncio.to_thread(
+                    lambda: self._audit.add(
+                        did="record",
+                        **who,
+                        what=media_type,
+                        sha256=hashlib.sha256(body).hexdigest(),
+                        **{k: counts[k] for k in kept},
+                    )
+                )
+                self._metrics.count("runs_added", report.added)
+                self._metrics.count("rows_rejected", report.rejected)
+        if report.unreadable or (report.read and report.rejected == report.read):
+            first = next(iter(report.rejects), {"reason": "it holds no rows."})
+            raise Problem(
+                422,
+                f"nothing in it could be used: {first['reason']}",
+                code="nothing-usable",
+                hint="'rejects' names each row and what is wrong with it.",
+                more=report.as_dict(),
+            )
+        return report
+
+
+def read_json(body: bytes) -> Any:
+    """The value of a JSON body.
+
+    Raises:
+        Problem: when it is not JSON, holds what JSON has no number for, or a key twice.
+    """
+    try:
+        return json.loads(body.decode("utf-8-sig"), parse_constant=_refuse, object_pairs_hook=_once)
+    except (ValueError, RecursionError) as error:
+        said = "nested too deeply" if isinstance(error, RecursionError) else str(error)
+        raise Problem(400, f"the body is not JSON: {said}.", code="not-json") from None
+
+
+def _refuse(name: str) -> Any:
+    raise ValueError(f"{name} is not a JSON number")
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        raise ValueError("a key stands twice in one object")
+    return found
+
+
+def read_rows(body: bytes) -> Sequence[Mapping[str, Any]]:
+    """Rows of a JSON body: an array of objects of plain values.
+
+    Raises:
+        Problem: naming the first row that is not one.
+    """
+    rows = read_json(body)
+    if not isinstance(rows, list) or not rows:
+        raise Problem(
+            422, "expected a JSON array of rows, and at least one.", code="not-rows",
+            hint='For example [{"line": "deck-1", "feed_rate": 2.0, "grade": 0.987}].',
+        )  # fmt: skip
+    if len(rows) > MOST_ROWS:
+        raise Problem(413, f"more than {MOST_ROWS} rows.", code="too-many-rows")
+    for number, row in enumerate(rows, 1):
+        if not isinstance(row, dict) or not row:
+            raise Problem(422, f"row {number} is not an object of values.", code="not-rows")
+        if len(row) > MOST_COLUMNS:
+            raise Problem(422, f"row {number} has more than {MOST_COLUMNS} keys.", code="not-rows")
+        for key, value in row.items():
+            if not isinstance(value, str | int | float | None):
+                raise Problem(
+                    422, f"row {number}, {key[:60]!r}: expected text, a number or null.",
+                    code="not-rows",
+                )  # fmt: skip
+            if not _is_text(key) or (isinstance(value, str) and not _is_text(value)):
+                raise Problem(422, f"row {number} holds what is not text.", code="not-rows")
+    return rows
+
+
+def _is_text(value: str) -> bool:
+    """Whether it is text that every reader of the history can show."""
+    return "\0" not in value and not any("\ud800" <= c <= "\udfff" for c in value)
+
+
+def _checked(body: bytes, media_type: str) -> bytes:
+    """A file that is what it says, and does not unpack to something far larger."""
+    if media_type == CSV and body.startswith(PACKED):
+        raise Problem(
+            415, "a packed file or workbook is not text.", code="packed",
+            hint="Send the plain text, or load the file with 'highside load'.",
+        )  # fmt: skip
+    if media_type == PARQUET:
+        try:
+            stated = pq.ParquetFile(io.BytesIO(body)).metadata
+        except (pa.ArrowException, OSError) as error:
+            raise Problem(
+                422, f"it is not a Parquet file: {str(error).splitlines()[0]}.", code="not-parquet"
+            ) from None
+        groups = range(stated.num_row_groups)
+        size = sum(stated.row_group(k).total_byte_size for k in groups)
+        if size > MOST_UNPACKED or stated.num_columns > MOST_COLUMNS:
+            raise Problem(413, "it unpacks to more than is read here.", code="too-large")
+    return body

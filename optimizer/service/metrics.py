@@ -1,0 +1,90 @@
+"""What the service did, counted, in the text form that Prometheus reads.
+
+Source of the form: the Prometheus documentation, "Exposition formats", text format 0.0.4.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from collections import defaultdict
+from pathlib import Path
+
+MEDIA_TYPE = "text/plain; version=0.0.4; charset=utf-8"
+BOUNDS = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 10.0, 60.0)
+"""Seconds; upper ends of the buckets of waiting times."""
+OTHER = "other"
+"""Route of requests for what is not there: names that outsiders invent make no series."""
+
+
+class Metrics:
+    """Counters of one process."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._requests: dict[tuple[str, str, int], int] = defaultdict(int)
+        self._buckets: dict[str, list[int]] = defaultdict(lambda: [0] * (len(BOUNDS) + 1))
+        self._seconds: dict[str, float] = defaultdict(float)
+        self._counts: dict[str, int] = defaultdict(int)
+        self._began = time.time()
+
+    def request(self, method: str, route: str, status: int, seconds: float) -> None:
+        """Counts an answered request."""
+        with self._lock:
+            self._requests[method, route, status] += 1
+            self._seconds[route] += seconds
+            self._buckets[route][sum(seconds > bound for bound in BOUNDS)] += 1
+
+    def count(self, name: str, by: int = 1) -> None:
+        """Adds to a counter, such as ``runs_added``."""
+        with self._lock:
+            self._counts[name] += by
+
+    def text(self, version: int | None) -> str:
+        """All of it, with the history's version."""
+        with self._lock:
+            lines = [
+                "# HELP highside_requests_total Requests answered.",
+                "# TYPE highside_requests_total counter",
+            ]
+            lines += [
+                f'highside_requests_total{{method="{m}",route="{r}",status="{s}"}} {n}'
+                for (m, r, s), n in sorted(self._requests.items())
+            ]
+            lines += [
+                "# HELP highside_request_seconds Time from request to the end of the answer.",
+                "# TYPE highside_request_seconds histogram",
+            ]
+            for route, counts in sorted(self._buckets.items()):
+                total = 0
+                for bound, n in zip([*BOUNDS, float("inf")], counts, strict=True):
+                    total += n
+                    le = "+Inf" if bound == float("inf") else f"{bound:g}"
+                    lines.append(
+                        f'highside_request_seconds_bucket{{route="{route}",le="{le}"}} {total}'
+                    )
+                lines.append(f'highside_request_seconds_count{{route="{route}"}} {total}')
+                lines.append(
+                    f'highside_request_seconds_sum{{route="{route}"}} {self._seconds[route]:.6f}'
+                )
+            for name, n in sorted(self._counts.items()):
+                lines += [f"# TYPE highside_{name}_total counter", f"highside_{name}_total {n}"]
+        lines += [
+            "# TYPE highside_history_version gauge",
+            f"highside_history_version {-1 if version is None else version}",
+            "# TYPE process_start_time_seconds gauge",
+            f"process_start_time_seconds {self._began:.3f}",
+            "# TYPE process_resident_memory_bytes gauge",
+            f"process_resident_memory_bytes {resident_bytes()}",
+        ]
+        return "\n".join(lines) + "\n"
+
+
+def resident_bytes() -> int:
+    """Memory of this process; 0 where the system does not say."""
+    try:
+        pages = Path("/proc/self/statm").read_text(encoding="ascii").split()[1]
+        return int(pages) * os.sysconf("SC_PAGE_SIZE")
+    except (OSError, ValueError, IndexError):
+        return 0

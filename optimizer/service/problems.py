@@ -1,0 +1,92 @@
+"""Errors as problem documents (RFC 9457), one place for all of them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from http import HTTPStatus
+from typing import Any
+
+from starlette.responses import Response
+
+from optimizer.errors import HighsideError, HistoryError, InputError, LimitError
+
+MEDIA_TYPE = "application/problem+json"
+RETRY_SECONDS = 5
+
+
+class Problem(HighsideError):
+    """A refusal with the HTTP status it is answered with.
+
+    Args:
+        status: of the answer.
+        message: what was wrong, and what was expected.
+        code: stable name of the situation.
+        hint: what to do next.
+        headers: of the answer.
+        more: further members of the document.
+    """
+
+    def __init__(
+        self,
+        status: int,
+        message: str,
+        *,
+        code: str,
+        hint: str = "",
+        headers: Mapping[str, str] | None = None,
+        more: Mapping[str, Any] | None = None,
+    ) -> None:
+        super().__init__(message, code=code, hint=hint)
+        self.status = status
+        self.headers = dict(headers or {})
+        self.more = dict(more or {})
+
+
+def status_of(error: HighsideError) -> int:
+    """The status that an error of the library is answered with."""
+    if isinstance(error, Problem):
+        return error.status
+    if isinstance(error, HistoryError):
+        return HTTPStatus.SERVICE_UNAVAILABLE
+    if isinstance(error, InputError | LimitError):
+        return HTTPStatus.UNPROCESSABLE_ENTITY
+    return HTTPStatus.BAD_REQUEST
+
+
+def document(error: HighsideError) -> dict[str, Any]:
+    """The problem document of an error; what else it tells comes after the standard members."""
+    status = status_of(error)
+    found: dict[str, Any] = {
+        "type": f"urn:highside:problem:{error.code}",
+        "title": HTTPStatus(status).phrase,
+        "status": int(status),
+        "detail": error.message,
+        "code": error.code,
+    }
+    if error.hint:
+        found["hint"] = error.hint
+    return {**found, **getattr(error, "more", {})}
+
+
+def answer(error: HighsideError) -> Response:
+    """The response that an error becomes."""
+    found = document(error)
+    headers = dict(getattr(error, "headers", {}))
+    if found["status"] == HTTPStatus.SERVICE_UNAVAILABLE:
+        headers.setdefault("Retry-After", str(RETRY_SECONDS))
+    headers["Cache-Control"] = "no-store"
+    content = json.dumps(found, indent=1, ensure_ascii=False, default=str)
+    return Response(
+        content.encode("utf-8", "replace"), found["status"], headers, media_type=MEDIA_TYPE
+    )
+
+
+def fault() -> Problem:
+    """A fault of the program itself; what it was stands in the log, not in the answer."""
+    return Problem(
+        500,
+        "a fault of highside itself; nothing was half done.",
+        code="fault",
+        hint="The service's log says where, under this answer's X-Request-ID.",
+    )

@@ -1,0 +1,99 @@
+"""What takes long, as functions of plain values: they run in a process of their own.
+
+Each gives the bytes of an answer, the very ones that the command writes.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from optimizer.comparison import compare
+from optimizer.config import Brief, Site
+from optimizer.history import History
+from optimizer.planner import planning
+from optimizer.report.pages import sheet_html
+from optimizer.report.sheet_csv import sheet_csv
+from optimizer.report.sheet_pdf import sheet_pdf
+from optimizer.reporting import look
+
+Say = Callable[[str], None]
+
+MEDIA_TYPES = {
+    "plan": "application/json",
+    "comparison": "application/json",
+    "report": "text/html; charset=utf-8",
+    "sheet.pdf": "application/pdf",
+    "sheet.html": "text/html; charset=utf-8",
+    "sheet.csv": "text/csv; charset=utf-8",
+}
+"""Kinds of answers, and what they are."""
+
+
+def make(
+    kind: str,
+    history: str,
+    site: Mapping[str, Any],
+    wanted: Mapping[str, Any],
+    more: Mapping[str, Any],
+    seed: int,
+    version: int | None,
+    say: Say,
+) -> bytes:
+    """The answer of a kind.
+
+    Args:
+        kind: one of ``MEDIA_TYPES``.
+        history: path or URI.
+        site: content of the site file.
+        wanted: the brief.
+        more: of a comparison, ``lines`` and ``feed_rate``.
+        seed: of everything random.
+        version: of the history; None while there is none.
+        say: called with a line of text at each stage.
+
+    Raises:
+        HighsideError: as the library function behind it.
+    """
+    plant, runs = Site.from_dict(site), History(history)
+    if kind == "comparison":
+        pinned, brief = _Pinned(runs, version), Brief.from_dict(wanted)
+        found: Any = compare(pinned, plant, brief, seed=seed, workers=1, progress=say, **more)
+        return (json.dumps(found.as_dict(), indent=1, ensure_ascii=False) + "\n").encode()
+    work = planning(runs, plant, Brief.from_dict(wanted), seed=seed, as_of=version, progress=say)
+    if kind == "plan":
+        return as_printed(work.plan().as_dict())
+    if kind == "sheet.csv":
+        return sheet_csv(work.plan().as_dict()).encode("utf-8-sig")
+    found = look(work)
+    if kind == "report":
+        return found.page().encode()
+    sheet = found.sheet()
+    return sheet_pdf(sheet, "a4") if kind == "sheet.pdf" else sheet_html(sheet).encode()
+
+
+@dataclass(frozen=True)
+class _Pinned:
+    """A history at a version, whatever is recorded meanwhile."""
+
+    history: History
+    version: int | None
+
+    def read(self, site: Site) -> Any:
+        """Its runs."""
+        return self.history.read(site=site, as_of=self.version)
+
+
+def as_printed(document: Mapping[str, Any]) -> bytes:
+    """A plan as ``highside suggest --json`` prints it."""
+    return (json.dumps(document, indent=1) + "\n").encode()
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Writes a file whole or not at all; it may be lost in a power cut, and made again."""
+    hidden = path.with_name(f".{path.name}.new")
+    hidden.write_bytes(content)
+    hidden.replace(path)

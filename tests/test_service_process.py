@@ -1,0 +1,153 @@
+"""The service as it is started: one real process, ended in the middle of its work."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+import urllib.error
+import urllib.request
+from pathlib import Path
+
+import pytest
+
+from cli.serve_command import is_loopback
+from optimizer import History
+
+COMMAND = [Path(sys.executable).with_name("highside"), "serve"]
+TOKEN = "the-token-of-the-tests"
+SECONDS = 60
+
+
+def free_port() -> int:
+    with socket.socket() as found:
+        found.bind(("127.0.0.1", 0))
+        return found.getsockname()[1]
+
+
+def ask(port: int, path: str, body=None, token: str | None = TOKEN) -> bytes:
+    headers = {"Content-Type": "application/json"}
+    headers |= {} if token is None else {"Authorization": f"Bearer {token}"}
+    request = urllib.request.Request(
+        f"http://127.0.0.1:{port}{path}",
+        None if body is None else json.dumps(body).encode(),
+        headers,
+    )
+    with urllib.request.urlopen(request, timeout=SECONDS) as answer:
+        return answer.read()
+
+
+@pytest.fixture
+def service(tmp_path):
+    port = free_port()
+    with open(tmp_path / "log.txt", "wb") as log:
+        process = subprocess.Popen(
+            [*COMMAND, "--port", str(port), "--rate", "0"],
+            cwd=tmp_path,
+            env={**os.environ, "HIGHSIDE_TOKEN": TOKEN},
+            stderr=log,
+        )
+        try:
+            deadline = time.monotonic() + SECONDS
+            while True:
+                try:
+                    ask(port, "/health", token=None)
+                    break
+                except OSError:
+                    assert process.poll() is None, (tmp_path / "log.txt").read_text()
+                    assert time.monotonic() < deadline
+                    time.sleep(0.1)
+            yield process, port, tmp_path
+        finally:
+            process.kill()
+            process.wait()
+
+
+def row(k: int) -> dict:
+    return {
+        "run_id": f"r{k}", "line": "deck-1", "feed_rate": 2.0, "end_raise": 2.4, "side_tilt": 2.0,
+        "eccentric_speed": 450, "air": 30 + k % 20, "grade": 0.98, "recovery": 0.9,
+    }  # fmt: skip
+
+
+def test_plans_are_the_command_s_and_what_was_acknowledged_outlives_the_service(service):
+    process, port, folder = service
+    with pytest.raises(urllib.error.HTTPError, match="401"):
+        ask(port, "/v1/history", token=None)
+    ask(port, "/v1/runs", [row(k) for k in range(8)])
+    brief = {"line": "deck-1", "goal": {"min_grade": 0.97}, "trials": {"count": 1}}
+    served = ask(port, "/v1/plans", brief)
+    options = ["--line", "deck-1", "--min-grade", "0.97", "--trials", "1", "--json"]
+    command = [COMMAND[0], "suggest", *options]
+    printed = subprocess.run(command, cwd=folder, capture_output=True, check=True).stdout
+    assert served == printed
+
+    # Four people record while the service is told to end.
+    acknowledged: list[int] = []
+
+    def record(start: int) -> None:
+        for k in range(start, start + 1000):
+            try:
+                answer = json.loads(ask(port, "/v1/runs", [row(k)]))
+            except OSError:
+                return
+            if answer["added"] == 1:
+                acknowledged.append(k)
+
+    people = [threading.Thread(target=record, args=(1000 * n,)) for n in range(1, 5)]
+    for person in people:
+        person.start()
+    while len(acknowledged) < 8:
+        time.sleep(0.05)
+    process.send_signal(signal.SIGTERM)
+    for person in people:
+        person.join(SECONDS)
+    process.wait(SECONDS)
+    kept = History(folder / "history").read()["run_id"].to_pylist()
+    assert len(kept) == len(set(kept))
+    assert {f"r{k}" for k in acknowledged} <= set(kept)
+    # Graceful: what was not acknowledged was not begun.
+    assert len(kept) == 8 + len(acknowledged)
+    log = (folder / "log.txt").read_text()
+    assert TOKEN not in log
+    trail = (folder / "history-service" / "audit.jsonl").read_text().splitlines()
+    assert len(trail) == 1 + len(acknowledged)
+    assert {json.loads(line)["who"] for line in trail} == {"recorder"}
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (["--host", "0.0.0.0"], "a token is required"),
+        (["--host", "::"], "a token is required"),
+        (["--host", "192.0.2.1"], "a token is required"),
+        (["--certificate", "x.pem"], "both --certificate and --private-key"),
+    ],
+)
+def test_it_refuses_to_start(tmp_path, options, said):
+    environment = {k: v for k, v in os.environ.items() if k != "HIGHSIDE_TOKEN"}
+    done = subprocess.run(
+        [*COMMAND, "--port", "0", *options],
+        cwd=tmp_path,
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=SECONDS,
+        check=False,
+    )
+    assert done.returncode == 2, done.stderr
+    assert said in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("host", "local"),
+    [("127.0.0.1", True), ("127.8.9.1", True), ("::1", True), ("localhost", True),
+     ("0.0.0.0", False), ("::", False), ("mill.example", False), ("", False)],
+)  # fmt: skip
+def test_what_is_this_machine_alone(host, local):
+    assert is_loopback(host) == local
