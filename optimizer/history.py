@@ -156,7 +156,9 @@ class History:
         try:
             dataset = table.to_pyarrow_dataset()
             known = [c for c in columns or dataset.schema.names if c in dataset.schema.names]
-            wanted = None if lines is None else pc.field("line").isin(list(lines))
+            # Typed: of no lines at all, an untyped list would be of no type either.
+            names = None if lines is None else pa.array(list(lines), pa.string())
+            wanted = None if names is None else pc.field("line").isin(names)
             yield from dataset.to_batches(columns=known, filter=wanted)
         except (DeltaError, OSError, pa.ArrowException) as error:
             raise self.table.damaged(error) from None

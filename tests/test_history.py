@@ -359,3 +359,13 @@ def test_what_no_store_keeps_is_refused() -> None:
         History("memory://runs")
     with pytest.raises(InputError, match="this kind of address is not known"):
         History("nonsense://runs").read()
+
+
+def test_a_dry_run_of_a_log_without_a_usable_row_is_not_taken_for_damage(tmp_path):
+    from optimizer.intake import load_bytes
+
+    history = History(tmp_path / "history")
+    log = b"line,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recovery\n"
+    load_bytes(log + b"deck-1,2,2.4,2,450,37,0.98,0.93\n", history)
+    report = load_bytes(b"{}", history, dry_run=True)
+    assert (report.added, report.unreadable) == (0, ("upload",))

@@ -5,67 +5,22 @@ from __future__ import annotations
 import json
 import os
 import signal
-import socket
 import subprocess
-import sys
 import threading
 import time
 import urllib.error
-import urllib.request
-from pathlib import Path
 
 import pytest
 
 from cli.serve_command import is_loopback
 from optimizer import History
-
-COMMAND = [Path(sys.executable).with_name("highside"), "serve"]
-TOKEN = "the-token-of-the-tests"
-SECONDS = 60
-
-
-def free_port() -> int:
-    with socket.socket() as found:
-        found.bind(("127.0.0.1", 0))
-        return found.getsockname()[1]
-
-
-def ask(port: int, path: str, body=None, token: str | None = TOKEN) -> bytes:
-    headers = {"Content-Type": "application/json"}
-    headers |= {} if token is None else {"Authorization": f"Bearer {token}"}
-    request = urllib.request.Request(
-        f"http://127.0.0.1:{port}{path}",
-        None if body is None else json.dumps(body).encode(),
-        headers,
-    )
-    with urllib.request.urlopen(request, timeout=SECONDS) as answer:
-        return answer.read()
+from tests.serving import COMMAND, SECONDS, TOKEN, ask, started
 
 
 @pytest.fixture
 def service(tmp_path):
-    port = free_port()
-    with open(tmp_path / "log.txt", "wb") as log:
-        process = subprocess.Popen(
-            [*COMMAND, "--port", str(port), "--rate", "0"],
-            cwd=tmp_path,
-            env={**os.environ, "HIGHSIDE_TOKEN": TOKEN},
-            stderr=log,
-        )
-        try:
-            deadline = time.monotonic() + SECONDS
-            while True:
-                try:
-                    ask(port, "/health", token=None)
-                    break
-                except OSError:
-                    assert process.poll() is None, (tmp_path / "log.txt").read_text()
-                    assert time.monotonic() < deadline
-                    time.sleep(0.1)
-            yield process, port, tmp_path
-        finally:
-            process.kill()
-            process.wait()
+    with started(tmp_path) as (process, port):
+        yield process, port, tmp_path
 
 
 def row(k: int) -> dict:

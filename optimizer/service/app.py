@@ -17,7 +17,7 @@ from optimizer.config import Site
 from optimizer.documents import read_toml
 from optimizer.errors import HighsideError
 from optimizer.history import History
-from optimizer.service import api, openapi, problems
+from optimizer.service import api, openapi, page
 from optimizer.service.access import Access
 from optimizer.service.audit import Audit
 from optimizer.service.guard import Guard
@@ -75,10 +75,11 @@ def create_app(options: Options, access: Access | None = None) -> FastAPI:
         redirect_slashes=False,
     )
     app.include_router(api.router(parts))
+    app.include_router(page.router(parts))
     app.add_exception_handler(HighsideError, _refused)
     app.add_exception_handler(HTTPException, _not_there)
     app.add_exception_handler(RequestValidationError, _invalid)
-    app.add_middleware(Guard, options=options, access=parts.access, metrics=metrics)
+    app.add_middleware(Guard, options, parts.access, metrics, page.refusal)
     app.openapi = lambda: _described(app)  # type: ignore[method-assign]
     return app
 
@@ -91,25 +92,25 @@ def handed_over() -> FastAPI:
     return create_app(Options.handed_over())
 
 
-def _refused(_: Request, error: Exception) -> Response:
+async def _refused(request: Request, error: Exception) -> Response:
     assert isinstance(error, HighsideError)
-    return problems.answer(error)
+    return page.refusal(error, request.url.path, request.headers.get("accept", ""))
 
 
-def _not_there(_: Request, error: Exception) -> Response:
+async def _not_there(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     texts = {404: "there is nothing at this address.", 405: "this method is not answered here."}
     said = texts.get(error.status_code, str(error.detail))
     code = {404: "not-found", 405: "method-not-allowed"}.get(error.status_code, "refused")
     headers = dict(error.headers or {})
-    return problems.answer(Problem(error.status_code, said, code=code, headers=headers))
+    return await _refused(request, Problem(error.status_code, said, code=code, headers=headers))
 
 
-def _invalid(_: Request, error: Exception) -> Response:
+async def _invalid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
     first = error.errors()[0]
     where = " ".join(str(part) for part in first["loc"])
-    return problems.answer(Problem(422, f"{where}: {first['msg']}.", code="invalid-value"))
+    return await _refused(request, Problem(422, f"{where}: {first['msg']}.", code="invalid-value"))
 
 
 def _described(app: FastAPI) -> dict[str, Any]:

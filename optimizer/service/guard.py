@@ -12,10 +12,11 @@ import logging
 import secrets
 import time
 from collections import OrderedDict
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from optimizer.errors import HighsideError
@@ -24,6 +25,8 @@ from optimizer.service.access import Access, Person, read_cookies
 from optimizer.service.metrics import OTHER, Metrics
 from optimizer.service.options import Options
 from optimizer.service.problems import Problem
+
+Refuse = Callable[[HighsideError, str, str], Response]
 
 log = logging.getLogger("highside.service")
 
@@ -86,9 +89,13 @@ class Guard:
         options: limits, hosts and transport.
         access: who is known.
         metrics: where requests are counted.
+        refuse: an error, a path and what is accepted, to the answer.
     """
 
-    def __init__(self, app: ASGIApp, options: Options, access: Access, metrics: Metrics) -> None:
+    def __init__(
+        self, app: ASGIApp, options: Options, access: Access, metrics: Metrics, refuse: Refuse
+    ) -> None:
+        self.refuse = refuse
         self.app = app
         self.options = options
         self.access = access
@@ -121,7 +128,8 @@ class Guard:
             await self.app(scope, self._counted(scope, headers, receive), answer)
         except HighsideError as error:
             if not started:
-                await problems.answer(error)(scope, receive, answer)
+                refused = self.refuse(error, scope["path"], headers.get("accept", ""))
+                await refused(scope, receive, answer)
         except Exception:
             log.exception("fault", extra={"fields": {"request": request_id}})
             if not started:

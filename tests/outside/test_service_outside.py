@@ -1,0 +1,146 @@
+"""The service against the world outside.
+
+- Its own OpenAPI document, exercised by schemathesis (generated and damaged requests, seed 7).
+- The headers that the OWASP Secure Headers Project proposes (page "Best Practices", recommended
+  values, read from memory: X-Content-Type-Options nosniff, X-Frame-Options deny,
+  X-Permitted-Cross-Domain-Policies none, Referrer-Policy no-referrer, Cross-Origin-Opener-Policy
+  same-origin, Cross-Origin-Embedder-Policy require-corp, Cross-Origin-Resource-Policy same-origin,
+  Cache-Control no-store, a Content-Security-Policy and Permissions-Policy; no Server, no
+  X-Powered-By; Strict-Transport-Security with a year under TLS).
+- Two people in two browsers: Debian's Chromium, driven by Playwright.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import urllib.request
+from pathlib import Path
+
+import pytest
+
+from tests.serving import TOKEN, ask, started
+
+BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
+OWASP = {
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "deny",
+    "X-Permitted-Cross-Domain-Policies": "none",
+    "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Embedder-Policy": "require-corp",
+    "Cross-Origin-Resource-Policy": "same-origin",
+}
+
+
+def row(k: int) -> dict:
+    return {
+        "run_id": f"r{k}", "line": "deck-1", "feed_rate": 2.0 + k % 3 / 10, "end_raise": 2.4,
+        "side_tilt": 2.0, "eccentric_speed": 450, "air": 30 + k, "grade": 0.98 + k / 1000,
+        "recovery": 0.95 - k / 100,
+    }  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def port(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("service")
+    with started(folder) as (_, port):
+        ask(port, "/v1/runs", [row(k) for k in range(10)])
+        yield port
+
+
+@pytest.mark.parametrize("path", ["/", "/v1/history", "/health", "/none", "/runs", "/v1/runs"])
+def test_headers_are_those_of_the_owasp_list(port, path):
+    request = urllib.request.Request(f"http://127.0.0.1:{port}{path}")
+    request.add_header("Authorization", f"Bearer {TOKEN}")
+    try:
+        answer = urllib.request.urlopen(request, timeout=60)
+    except urllib.error.HTTPError as error:
+        answer = error
+    with answer:
+        found = answer.headers
+    assert {name: found[name] for name in OWASP} == OWASP
+    assert "default-src 'none'" in found["Content-Security-Policy"]
+    assert "frame-ancestors 'none'" in found["Content-Security-Policy"]
+    assert "unsafe" not in found["Content-Security-Policy"]
+    assert found["Permissions-Policy"]
+    assert found["Server"] is None
+    assert found["X-Powered-By"] is None
+
+
+def test_it_does_what_its_description_says(port, tmp_path):
+    command = [
+        Path(sys.executable).with_name("schemathesis"), "run",
+        f"http://127.0.0.1:{port}/openapi.json",
+        "--header", f"Authorization: Bearer {TOKEN}",
+        "--checks", "not_a_server_error,status_code_conformance,content_type_conformance,"
+        "response_schema_conformance",
+        "--include-path-regex", "^/(health|metrics|v1/(history|runs|plans|jobs|results))",
+        "--max-examples", "6", "--seed", "7", "--request-timeout", "60",
+        "--phases", "examples,fuzzing",
+    ]  # fmt: skip
+    done = subprocess.run(
+        command, cwd=tmp_path, capture_output=True, text=True, timeout=300, check=False,
+        env={**os.environ, "NO_COLOR": "1"},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout[-6000:]
+
+
+@pytest.mark.skipif(
+    BROWSER is None and not os.environ.get("CI"),
+    reason="no Chromium here: apt-get install chromium",
+)
+def test_two_people_in_two_browsers(port):
+    from playwright.sync_api import sync_playwright
+
+    assert BROWSER, "CI must have Chromium"
+    address = f"http://127.0.0.1:{port}/"
+    before = json.loads(ask(port, "/v1/history"))["runs"]
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
+        said: list[str] = []
+
+        def person(width: int, **more):
+            context = browser.new_context(viewport={"width": width, "height": 900}, **more)
+            page = context.new_page()
+            page.set_default_timeout(60_000)
+            page.on("pageerror", lambda error: said.append(str(error)))
+            page.on("console", lambda m: said.append(m.text) if "Policy" in m.text else None)
+            page.goto(address)
+            page.fill("input[name=token]", TOKEN)
+            page.click("button")
+            page.fill("input[name=min_grade]", "98.2")
+            page.fill("input[name=trials]", "2")
+            page.click("text=Plan trials")
+            page.wait_for_selector(".trials")
+            return page
+
+        engineer = person(1280)
+        # The tablet at the deck has no JavaScript: the main path needs none.
+        tablet = person(820, java_script_enabled=False)
+        assert engineer.is_hidden("#live")
+        tablet.click("#result-1 summary")
+        tablet.fill("#result-1 input[name=grade]", "98.4")
+        tablet.fill("#result-1 input[name=recovery]", "95.5")
+        tablet.click("#result-1 button")
+        tablet.wait_for_selector("#changed")
+        assert "What the result changed" in tablet.inner_text("#changed")
+        # The engineer is told within a few seconds, without doing anything.
+        engineer.wait_for_selector("#live", state="visible")
+        engineer.click("#live a")
+        engineer.wait_for_selector(".trials")
+        engineer.click("nav >> text=Runs")
+        assert engineer.inner_text("h1 >> nth=0") == f"{before + 1} runs"
+        # Large targets: 44 by 44 CSS pixels, WCAG 2.2 success criterion 2.5.5 (level AAA).
+        targets = "button, input:not([type=hidden]), select, summary"
+        for target in tablet.query_selector_all(targets):
+            box = target.bounding_box()
+            assert box is None or (box["height"] >= 44 and box["width"] >= 44), box
+        for page in (engineer, tablet):
+            width = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
+            assert width <= 0
+        browser.close()
+    assert not said

@@ -1,0 +1,69 @@
+"""A service of its own process, for tests and benchmarks."""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+COMMAND = [Path(sys.executable).with_name("highside"), "serve"]
+TOKEN = "the-token-of-the-tests"
+SECONDS = 90
+
+
+def free_port() -> int:
+    """A port that nobody listens at."""
+    with socket.socket() as found:
+        found.bind(("127.0.0.1", 0))
+        return found.getsockname()[1]
+
+
+def ask(port: int, path: str, body=None, token: str | None = TOKEN) -> bytes:
+    """One request; the body as JSON."""
+    headers = {"Content-Type": "application/json"}
+    headers |= {} if token is None else {"Authorization": f"Bearer {token}"}
+    content = None if body is None else json.dumps(body).encode()
+    request = urllib.request.Request(f"http://127.0.0.1:{port}{path}", content, headers)
+    with urllib.request.urlopen(request, timeout=SECONDS) as answer:
+        return answer.read()
+
+
+def start(folder: Path, port: int, *options: str) -> subprocess.Popen:
+    """The service over ``folder/history``; returns when it answers."""
+    with open(folder / "log.txt", "ab") as log:
+        process = subprocess.Popen(
+            [*COMMAND, "--port", str(port), "--rate", "0", *options],
+            cwd=folder,
+            env={**os.environ, "HIGHSIDE_TOKEN": TOKEN},
+            stderr=log,
+        )
+    deadline = time.monotonic() + SECONDS
+    while True:
+        try:
+            ask(port, "/health", token=None)
+            return process
+        except OSError:
+            if process.poll() is not None or time.monotonic() > deadline:
+                process.kill()
+                said = (folder / "log.txt").read_text(encoding="utf-8")
+                raise AssertionError(f"the service did not start: {said}") from None
+            time.sleep(0.05)
+
+
+@contextmanager
+def started(folder: Path, *options: str) -> Iterator[tuple[subprocess.Popen, int]]:
+    """The service while it is needed."""
+    port = free_port()
+    process = start(folder, port, *options)
+    try:
+        yield process, port
+    finally:
+        process.kill()
+        process.wait()
