@@ -388,6 +388,20 @@ def test_a_damaged_history_is_a_503_that_health_shows(client, options):
     problem(client.post("/v1/runs", json=[row(2)]), 503, "damaged-history")
 
 
+def test_hostile_requests_are_problem_documents(client):
+    from tests.benchmarks.hostile import HOSTILE
+
+    assert len(HOSTILE) >= 100
+    # What concerns tokens, hosts and the wire needs the real service: service_load sends all.
+    wire = ("other host", "no token", "other scheme", "wrong token", "stated too large")
+    for name, method, path, headers, body in HOSTILE:
+        if name in wire or path.startswith("//"):
+            continue
+        answer = client.request(method, path, content=body, headers=headers)
+        assert 400 <= answer.status_code < 500, (name, answer.text)
+        assert answer.headers["content-type"] == PROBLEM, name
+
+
 def test_a_fault_of_the_program_is_told_without_its_inside(client, monkeypatch):
     monkeypatch.setattr(History, "summary", lambda *_: 1 / 0)
     told = problem(client.get("/v1/history"), 500, "fault")

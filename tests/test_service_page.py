@@ -20,7 +20,8 @@ HTML = {"Accept": "text/html"}
 
 
 @pytest.fixture
-def client(options):
+def client(options, monkeypatch):
+    monkeypatch.setattr("optimizer.service.page.PATIENCE", 120.0)  # however busy the machine
     with client_of(options, **HTML) as made:
         made.post("/v1/runs", json=[row(k, air=30 + k, grade=0.98 + k / 1000) for k in range(8)])
         yield made
@@ -54,6 +55,13 @@ def test_a_result_is_recorded_beside_its_trial_and_says_what_it_changed(client, 
     assert History(options.history).read().num_rows == len(runs)
     trail = (options.folder / "audit.jsonl").read_text(encoding="utf-8").splitlines()
     assert json.loads(trail[-2])["signed"] == "M."
+
+
+def test_a_long_wait_is_a_page_that_asks_again(client, monkeypatch):
+    monkeypatch.setattr("optimizer.service.page.PATIENCE", 0.0)
+    page = client.get("/?line=deck-1&trials=1").text
+    assert '<meta http-equiv="refresh" content="2">' in page
+    assert "Working" in page
 
 
 def test_a_form_of_another_page_is_refused(client, options):

@@ -14,6 +14,7 @@ import pytest
 
 from cli.serve_command import is_loopback
 from optimizer import History
+from optimizer.client import Client, ServiceError
 from tests.serving import COMMAND, SECONDS, TOKEN, ask, started
 
 
@@ -41,6 +42,21 @@ def test_plans_are_the_command_s_and_what_was_acknowledged_outlives_the_service(
     command = [COMMAND[0], "suggest", *options]
     printed = subprocess.run(command, cwd=folder, capture_output=True, check=True).stdout
     assert served == printed
+
+    client = Client(f"http://127.0.0.1:{port}", TOKEN)
+    assert client.plan(brief) == json.loads(printed)
+    assert client.plan({"line": "deck-1", "trials": {"count": 2}})["history_version"] == 0
+    assert client.add_runs([row(0)])["already_known"] == 1
+    assert client.history()["runs"] == 8
+    with pytest.raises(ServiceError, match="Did you mean 'line'") as refused:
+        client.plan({"lin": "deck-1"})
+    assert (refused.value.status, refused.value.code) == (422, "unknown-key")
+    with pytest.raises(ServiceError, match="no level of air") as refused:
+        client.plan({"limits": {"air": {"low": 1000.0}}})
+    assert refused.value.status == 422
+    with pytest.raises(ServiceError, match="token") as refused:
+        Client(client.address, "wrong").history()
+    assert refused.value.status == 401
 
     # Four people record while the service is told to end.
     acknowledged: list[int] = []
@@ -71,7 +87,7 @@ def test_plans_are_the_command_s_and_what_was_acknowledged_outlives_the_service(
     log = (folder / "log.txt").read_text()
     assert TOKEN not in log
     trail = (folder / "history-service" / "audit.jsonl").read_text().splitlines()
-    assert len(trail) == 1 + len(acknowledged)
+    assert len(trail) == 2 + len(acknowledged)
     assert {json.loads(line)["who"] for line in trail} == {"recorder"}
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -23,6 +22,7 @@ from optimizer.service.intake import JSON, Recorder, read_json
 from optimizer.service.metrics import MEDIA_TYPE, Metrics
 from optimizer.service.options import Options
 from optimizer.service.problems import Problem
+from optimizer.service.summaries import Summaries
 from optimizer.service.work import Order, Work
 
 MOST_SEED = 2**32 - 1
@@ -59,6 +59,7 @@ class Parts:
     history: History
     site: Site
     work: Work
+    summaries: Summaries
     recorder: Recorder
     audit: Audit
     metrics: Metrics
@@ -170,8 +171,6 @@ def router(parts: Parts) -> APIRouter:
         _, version = await asyncio.to_thread(parts.work.versions.latest)
         return Response(parts.metrics.text(version), headers={"Content-Type": MEDIA_TYPE})
 
-    summaries: dict[tuple[Any, ...], bytes] = {}
-
     @api.get("/v1/history", summary="What the history holds", tags=["history"],
              response_class=Response, responses=openapi.HISTORY)  # fmt: skip
     async def history(
@@ -181,21 +180,8 @@ def router(parts: Parts) -> APIRouter:
                                            max_length=40, examples=["2026-03-01"])] = None,
         if_none_match: IfNoneMatch = None,
     ) -> Response:  # fmt: skip
-        table, version = await asyncio.to_thread(parts.work.versions.latest)
-        asked = (table, version, line, since)
-        if asked not in summaries:
-            try:
-                found = await asyncio.to_thread(parts.history.summary, parts.site, line, since)
-            except OverflowError:
-                raise InputError(f"'{since}' is not a date that can be compared.") from None
-            content = (json.dumps(found, indent=1, ensure_ascii=False) + "\n").encode()
-            if found["version"] != version:  # somebody recorded in between
-                asked = (table, found["version"], line, since)
-            if len(summaries) > 200:
-                summaries.clear()
-            summaries[asked] = content
-        tag = hashlib.sha256(repr(asked).encode()).hexdigest()[:32]
-        return tagged(summaries[asked], tag, JSON, request)
+        tag, found = await parts.summaries.of(line, since)
+        return tagged(found, tag, JSON, request)
 
     @api.post("/v1/runs", summary="Add runs: rows or a file", tags=["history"],
               response_class=Response, responses=openapi.LOAD,

@@ -25,6 +25,7 @@ from optimizer.service.intake import Recorder
 from optimizer.service.metrics import Metrics
 from optimizer.service.options import Options
 from optimizer.service.problems import Problem
+from optimizer.service.summaries import Summaries
 from optimizer.service.work import Work
 
 LOCK_SECONDS = 20.0
@@ -54,6 +55,7 @@ def create_app(options: Options, access: Access | None = None) -> FastAPI:
         history=history,
         site=site,
         work=work,
+        summaries=Summaries(history, site, work.versions),
         recorder=Recorder(history, site, audit, metrics),
         audit=audit,
         metrics=metrics,

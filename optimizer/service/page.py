@@ -123,7 +123,8 @@ def router(parts: Parts) -> APIRouter:
     @pages.get("/")
     async def main(request: Request) -> Response:
         query = dict(request.query_params)
-        line_names = await asyncio.to_thread(parts.history.lines)
+        summary = json.loads((await parts.summaries.of())[1])
+        line_names = [entry["line"] for entry in summary["lines"]]
         values: dict[str, Any] = {
             "lines": line_names, "query": query, "material": parts.site.material, "plan": None,
             "working": None, "change": None, "states": STATES, "again": urlencode(query),
@@ -167,7 +168,7 @@ def router(parts: Parts) -> APIRouter:
 
     @pages.get("/runs")
     async def runs(request: Request) -> Response:
-        found = await asyncio.to_thread(parts.history.summary, parts.site)
+        found = json.loads((await parts.summaries.of())[1])
         rejects = await asyncio.to_thread(RejectsStore(parts.history.rejects_folder).read)
         shown = rejects.slice(max(0, len(rejects) - SHOWN_REJECTS)).to_pylist()[::-1]
         return show(request, "runs.html", "runs", history=found, rejects=shown,
@@ -191,7 +192,7 @@ def router(parts: Parts) -> APIRouter:
             body = await file.read()
         kind = PARQUET if body.startswith(b"PAR1") else CSV
         report = await parts.recorder.add(body, kind, sender(request))
-        found = await asyncio.to_thread(parts.history.summary, parts.site)
+        found = json.loads((await parts.summaries.of())[1])
         return show(request, "runs.html", "runs", history=found, rejects=report.rejects,
                     rejected=report.rejected, report=report.as_dict())  # fmt: skip
 

@@ -1,0 +1,178 @@
+"""A service's history, plans and reports from Python, with nothing but the standard library.
+
+>>> client = Client("http://127.0.0.1:8765", token="...")
+>>> client.address
+'http://127.0.0.1:8765'
+
+    client.add_runs([{"line": "deck-1", "feed_rate": 2.0, ...}])
+    plan = client.plan({"line": "deck-1", "goal": {"min_grade": 0.985}})
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import ssl
+import time
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+from urllib.error import HTTPError, URLError
+from urllib.parse import quote, urlencode
+from urllib.request import Request, urlopen
+
+from optimizer.errors import HighsideError
+
+SECONDS = 60.0
+POLL_SECONDS = 0.5
+CSV, PARQUET, JSON = "text/csv", "application/vnd.apache.parquet", "application/json"
+
+
+class ServiceError(HighsideError):
+    """What the service refused, or that it could not be reached.
+
+    Args:
+        status: of the answer, 0 where there was none.
+        problem: the problem document (RFC 9457).
+    """
+
+    default_code = "service"
+
+    def __init__(self, status: int, problem: Mapping[str, Any]) -> None:
+        super().__init__(
+            str(problem.get("detail", "the service did not answer as expected.")),
+            code=str(problem.get("code", self.default_code)),
+            hint=str(problem.get("hint", "")),
+        )
+        self.status = status
+        self.problem = dict(problem)
+
+
+class Client:
+    """One service.
+
+    Args:
+        address: such as ``https://mill.example:8765``.
+        token: the bearer token; ``HIGHSIDE_TOKEN`` of the environment when None.
+        seconds: how long to wait for an answer.
+        tls: for a certificate of one's own, else the system's trust.
+    """
+
+    def __init__(
+        self,
+        address: str,
+        token: str | None = None,
+        *,
+        seconds: float = SECONDS,
+        tls: ssl.SSLContext | None = None,
+    ) -> None:
+        self.address = address.rstrip("/")
+        self.seconds = seconds
+        self._token = os.environ.get("HIGHSIDE_TOKEN", "") if token is None else token
+        self._tls = tls
+
+    def history(self, line: str | None = None, since: str | None = None) -> dict[str, Any]:
+        """What the history holds: the ``highside.history/1`` document.
+
+        Raises:
+            ServiceError: here and below, whenever the service refuses or does not answer.
+        """
+        return self._json("GET", "/v1/history", {"line": line, "since": since})
+
+    def add_runs(
+        self, rows: Sequence[Mapping[str, Any]], line: str | None = None, dry_run: bool = False
+    ) -> dict[str, Any]:
+        """Adds rows: the ``highside.load/1`` document. Sending them again adds nothing."""
+        query = {"line": line, "dry_run": "true" if dry_run else None}
+        return self._json("POST", "/v1/runs", query, json.dumps(list(rows)).encode(), JSON)
+
+    def add_file(self, path: str | Path, line: str | None = None) -> dict[str, Any]:
+        """Adds a log file, CSV or Parquet by its suffix: the ``highside.load/1`` document."""
+        kind = PARQUET if Path(path).suffix == ".parquet" else CSV
+        return self._json("POST", "/v1/runs", {"line": line}, Path(path).read_bytes(), kind)
+
+    def plan(
+        self, brief: Mapping[str, Any], *, seed: int | None = None, as_of: int | None = None
+    ) -> dict[str, Any]:
+        """A plan for a brief: the ``highside.plan/1`` document.
+
+        Asked for as a job, so that no proxy on the way gives up on a long one.
+        """
+        query = {"seed": seed, "as_of": as_of}
+        body = json.dumps(brief).encode()
+        ask = {"Prefer": "respond-async"}
+        status, found = self._send("POST", "/v1/plans", query, body, JSON, ask)
+        answer = json.loads(found)
+        return self.wait(answer["id"]) if status == 202 else answer
+
+    def wait(self, job: str) -> dict[str, Any]:
+        """What a job made, once it is done."""
+        until = time.monotonic() + self.seconds
+        while True:
+            said = self._json("GET", f"/v1/jobs/{quote(job, safe='')}")
+            if said["state"] == "done":
+                return self._json("GET", said["result"])
+            if said["state"] in ("failed", "lost"):
+                problem = said.get("problem", {"detail": "the job was lost; ask again."})
+                raise ServiceError(int(problem.get("status", 0)), problem)
+            if time.monotonic() > until:
+                raise ServiceError(0, {"detail": f"no plan within {self.seconds:g} s."})
+            time.sleep(POLL_SECONDS)
+
+    def comparison(self, **query: Any) -> dict[str, Any]:
+        """Lines side by side: the ``highside.comparison/1`` document."""
+        return self._json("GET", "/v1/comparison", query)
+
+    def report(self, **query: Any) -> str:
+        """The report as one HTML page; the query as ``line``, ``min_grade``, ``trials``."""
+        return self._send("GET", "/v1/report", query)[1].decode()
+
+    def sheet(self, form: str = "pdf", **query: Any) -> bytes:
+        """The trial sheet, as ``pdf``, ``html`` or ``csv``."""
+        return self._send("GET", "/v1/sheet", {"form": form, **query})[1]
+
+    def _json(self, *request: Any) -> dict[str, Any]:
+        found: dict[str, Any] = json.loads(self._send(*request)[1])
+        return found
+
+    def _send(
+        self,
+        method: str,
+        path: str,
+        query: Mapping[str, Any] | None = None,
+        body: bytes | None = None,
+        media_type: str = JSON,
+        headers: Mapping[str, str] | None = None,
+    ) -> tuple[int, bytes]:
+        asked = urlencode({k: v for k, v in (query or {}).items() if v is not None}, doseq=True)
+        request = Request(f"{self.address}{path}{'?' * bool(asked)}{asked}", body, method=method)
+        if body is not None:
+            request.add_header("Content-Type", media_type)
+        for name, value in (headers or {}).items():
+            request.add_header(name, value)
+        if self._token:
+            # Not passed on where the service would lead elsewhere.
+            request.add_unredirected_header("Authorization", f"Bearer {self._token}")
+        try:
+            with urlopen(request, timeout=self.seconds, context=self._tls) as answer:
+                return answer.status, answer.read()
+        except HTTPError as error:
+            with error:
+                raise ServiceError(error.code, _problem(error.read())) from None
+        except (URLError, OSError) as error:
+            reason = getattr(error, "reason", error)
+            raise ServiceError(
+                0,
+                {
+                    "detail": f"{self.address} cannot be reached: {reason}.",
+                    "hint": "Check the address and that the service runs.",
+                },
+            ) from None
+
+
+def _problem(content: bytes) -> dict[str, Any]:
+    try:
+        found = json.loads(content)
+    except ValueError:
+        return {}
+    return found if isinstance(found, dict) else {}
