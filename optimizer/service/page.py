@@ -148,6 +148,8 @@ def router(parts: Parts) -> APIRouter:
         return show(request, "main.html", "trials", **values)
 
     async def _patiently(order: Any) -> bytes | None:
+        parts.work.begin(order)
+        await asyncio.sleep(0)  # from now on it is a job, whose progress can be shown
         try:
             return await asyncio.wait_for(parts.work.answer(order), PATIENCE)
         except TimeoutError:
