@@ -51,6 +51,9 @@ def report(
     trials: Annotated[
         int | None, typer.Option("--trials", metavar="N", help="How many trials to plan.")
     ] = None,
+    compared: Annotated[
+        bool, typer.Option("--compare", help="Also put all lines side by side, as compare does.")
+    ] = False,
     as_of: Annotated[
         int | None, typer.Option("--as-of", metavar="VERSION", help="Plan on this version.")
     ] = None,
@@ -74,6 +77,17 @@ def report(
         as_of=as_of,
         progress=progress(as_json),
     )
+    comparison = None
+    if compared:
+        from optimizer.comparison import compare
+
+        comparison = compare(
+            open_history(location),
+            open_site(site),
+            read_brief(brief, None, material, min_grade),
+            seed=seed,
+            progress=progress(as_json),
+        ).as_dict()
     written = write_report(
         work,
         out,
@@ -81,6 +95,7 @@ def report(
         paper=paper,
         language=language,
         command=shlex.join(["highside", *sys.argv[1:]]),
+        comparison=comparison,
     )
     answer(written.as_dict(), as_json, _text)
 

@@ -29,6 +29,8 @@ def plan(document: Mapping[str, Any]) -> str:
     goal, units = document["goal"], document["units"]
     grade = goal["min_grade"]
     wanted = f"grade at least {percent(grade)} %" if grade is not None else "grade not yet known"
+    if goal["maximise"] == "value":
+        wanted = "most value an hour" + (f", {wanted}" if grade is not None else "")
     lines = [bold(f"Next trials for {document['line'] or 'a new line'}: {wanted}")]
     if document["material"]:
         shown = ", ".join(f"{k} {v}" for k, v in document["material"].items())
@@ -44,7 +46,7 @@ def plan(document: Mapping[str, Any]) -> str:
         )
     )
     trials = document["recommendations"]
-    lines += ["", *_trials(trials, units)]
+    lines += ["", *_trials(trials, units, goal["maximise"] == "recovery")]
     if len(trials) > 1:
         ranks = ", ".join(str(t["rank"]) for t in sorted(trials, key=lambda t: t["order"]))
         lines.append(f"Run them in the order {ranks}: least to re-set and to wait for.")
@@ -57,18 +59,21 @@ def plan(document: Mapping[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def _trials(trials: Sequence[Mapping[str, Any]], units: Mapping[str, str]) -> list[str]:
+def _trials(
+    trials: Sequence[Mapping[str, Any]], units: Mapping[str, str], in_points: bool
+) -> list[str]:
     names = list(units)
     heads = [_short(n) for n in names]
     cells = [list(row) for row in zip(*(_column(trials, n) for n in names), strict=True)]
     heads += ["grade %", "recovery %", "sure", "gain", "use", "time"]
-    under = [*(units[n] for n in names), "mean 90 % in", "mean 90 % in", "%", "pts", "t", "min"]
+    unit, gain = ("pts", lambda v: f"{100 * v:.2f}") if in_points else ("/h", lambda v: f"{v:.3g}")
+    under = [*(units[n] for n in names), "mean 90 % in", "mean 90 % in", "%", unit, "t", "min"]
     for trial, row in zip(trials, cells, strict=True):
         row += [
             interval(trial["grade"], "{} {}-{}"),
             interval(trial["recovery"], "{} {}-{}"),
             _or(trial["chance_of_grade"], lambda v: f"{100 * v:.0f}"),
-            _or(trial["expected_gain"], lambda v: f"{100 * v:.2f}"),
+            _or(trial["expected_gain"], gain),
             _or(trial["material_t"], lambda v: f"{v:.2f}"),
             f"{trial['minutes']:g}",
         ]
@@ -103,8 +108,9 @@ def _run_now(now: Mapping[str, Any], units: Mapping[str, str], confidence: float
     sure = now["chance_of_grade"]
     flag = "" if sure >= confidence else " (not sure enough yet)"
     kind = "tried" if now["tried"] else "not tried yet"
-    product = now["product_t_per_h"]
+    product, value = now["product_t_per_h"], now.get("value_per_hour")
     rate = "" if product is None else f" Product about {product:.2f} t/h."
+    rate += "" if value is None else f" Worth about {value:.4g} an hour."
     return [
         bold("Run now"),
         wrap(f"{settings}; {kind}.", INDENT),

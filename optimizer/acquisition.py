@@ -9,7 +9,9 @@ worth the recovery it is expected to add, where it meets the grade. Everything i
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,6 +24,8 @@ from optimizer.surrogate import COARSE, Surrogate
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
+
+    from optimizer.objective import Objective
 
     Floats = NDArray[np.float64]
 
@@ -41,6 +45,10 @@ _UNIT_NODES = 0.5 * (_x + 1.0), 0.5 * _w
 SMALLEST_STEP = 1e-12
 # logit of the recovery of having nothing: a draw in which no tried setting meets the grade.
 NOTHING = -30.0
+# Nodes over logit recovery and, given it, over what goes along; for worths that need both.
+OUTER, INNER = 6, 4
+# A gain this share of the scale of worths is a gain; the softened corner keeps logarithms finite.
+SOFTNESS = 1e-3
 
 
 def log_expected_improvement(mean: ArrayLike, sd: ArrayLike, best: ArrayLike) -> Floats:
@@ -124,6 +132,57 @@ def log_constrained_improvement(
     return log_above + peak[..., 0] + np.log(np.exp(terms - peak) @ weights)
 
 
+def log_constrained_gain(
+    worth: Callable[[Floats, Floats], Floats],
+    S: Floats,
+    C: Floats,
+    s_variance: Floats,
+    c_variance: Floats,
+    best: Floats,
+    scale: float,
+    min_grade: float | None,
+    feed_odds: float,
+) -> Floats:
+    """ln E[(worth - best)^+ 1{grade >= min_grade}] for any worth, S and C independent normal.
+
+    Nodes over a = logit recovery, and over the quantiles of b = logit p_u given a below its
+    limit; the positive part is softened by ``SOFTNESS`` of the scale (Ament et al., 2023).
+
+    Args:
+        worth: of S and C, shapes (..., n).
+        S, C, s_variance, c_variance, best, feed_odds: as in ``log_constrained_improvement``.
+        scale: of worths.
+        min_grade: fraction, or None for no limit.
+
+    Returns:
+        shape (s, n).
+    """
+    total = s_variance + c_variance
+    sd_a = 0.5 * np.sqrt(total)
+    slope = (c_variance - s_variance) / total
+    spread = np.sqrt(s_variance * c_variance / total)
+    mean_a, mean_b = 0.5 * (C + S), 0.5 * (C - S)
+    outer, outer_weights = np.polynomial.hermite_e.hermegauss(OUTER)
+    inner, inner_weights = np.polynomial.legendre.leggauss(INNER)
+    terms = []
+    for z, weight in zip(outer, outer_weights / outer_weights.sum(), strict=True):
+        a = mean_a + sd_a * z
+        middle = mean_b + slope * sd_a * z
+        limit = np.inf if min_grade is None else unwanted_limit(a, min_grade, feed_odds)
+        log_met = log_ndtr((limit - middle) / spread)
+        for x, share in zip(0.5 * (inner + 1.0), 0.5 * inner_weights, strict=True):
+            b = middle + spread * ndtri_exp(log_met + np.log(x))
+            softened = SOFTNESS * scale
+            log_gain = _log_softplus((worth(a - b, a + b) - best[:, None]) / softened)
+            terms.append(np.log(weight * share * softened) + log_met + log_gain)
+    return logsumexp(np.array(terms), axis=0)
+
+
+def _log_softplus(x: Floats) -> Floats:
+    """ln ln(1 + e^x), which is x itself far below 0."""
+    return np.where(x < -30.0, x, np.log(np.logaddexp(0.0, np.maximum(x, -30.0))))
+
+
 def _log_recovery_gain(a: Floats, floor: Floats) -> Floats:
     """ln(expit(a) - expit(floor)) for a > floor, without cancellation."""
     gap = a - floor
@@ -186,18 +245,20 @@ class ConstrainedImprovement:
         feed_odds: log odds of today's feed grade.
         room: how many picks will be added.
         seed: of the draws.
+        objective: what is to be improved; recovery when None, by an integral of its own.
     """
 
     def __init__(
         self,
         surrogate: Surrogate,
         base: Floats,
-        min_grade: float,
+        min_grade: float | None,
         feed_odds: float,
         room: int = 8,
         seed: int = 0,
+        objective: Objective | None = None,
     ) -> None:
-        self.min_grade, self.feed_odds = min_grade, feed_odds
+        self.min_grade, self.feed_odds, self.objective = min_grade, feed_odds, objective
         members = surrogate.n_members_
         per_member = max(4, DRAWS // members)
         width = len(base) + room
@@ -219,13 +280,24 @@ class ConstrainedImprovement:
         self._set_incumbents()
 
     def _set_incumbents(self) -> None:
-        """In each draw, logit of the best recovery among base points that meet the grade."""
-        self._best = []
-        for sharpness, balance in self._pairs:
-            S, C = sharpness.values, balance.values
-            grade, _ = from_latent(S, C, self.feed_odds)
-            a = np.where(grade >= self.min_grade, 0.5 * (S + C), NOTHING)
-            self._best.append(a.max(axis=1, initial=NOTHING))
+        """In each draw, the best worth among base points that meet the grade."""
+        drawn = [(s.values, c.values, s.base) for s, c in self._pairs]
+        met = [self._meets(S, C) for S, C, _ in drawn]
+        if self.objective is None:
+            # In logits, where the gain is written without cancellation.
+            worth, nothing = [0.5 * (S + C) for S, C, _ in drawn], NOTHING
+        else:
+            worth = [self.objective.worth(S, C, A) for S, C, A in drawn]
+            low, high = (float(f(worth)) for f in (np.min, np.max))
+            self._scale = max(high - low, abs(high), 1e-12)
+            nothing = low - self._scale
+        pairs = zip(met, worth, strict=True)
+        self._best = [np.where(m, w, nothing).max(axis=1, initial=nothing) for m, w in pairs]
+
+    def _meets(self, S: Floats, C: Floats) -> NDArray[np.bool_]:
+        if self.min_grade is None:
+            return np.ones(S.shape, dtype=bool)
+        return from_latent(S, C, self.feed_odds)[0] >= self.min_grade
 
     def extend(self, point: Floats) -> None:
         """Add a picked setting, shape (1, d), as pending."""
@@ -233,7 +305,7 @@ class ConstrainedImprovement:
         self._set_incumbents()
 
     def log_gain(self, A: Floats, coarse: bool = False) -> Floats:
-        """ln of the expected gain in recovery (a fraction) of trying A, shape (n,).
+        """ln of the expected gain in worth (recovery: a fraction) of trying A, shape (n,).
 
         ``coarse`` uses one in four of the hyperparameter members, enough to shortlist.
         """
@@ -242,10 +314,18 @@ class ConstrainedImprovement:
         for (sharpness, balance), best in zip(self._pairs[::step], self._best[::step], strict=True):
             S, s_variance = sharpness.at(A)
             C, c_variance = balance.at(A)
-            terms.append(
-                log_constrained_improvement(
-                    S, C, s_variance, c_variance, best, self.min_grade, self.feed_odds
+            moments = (S, C, s_variance, c_variance, best)
+            if self.objective is None:
+                assert self.min_grade is not None
+                gain = log_constrained_improvement(*moments, self.min_grade, self.feed_odds)
+            else:
+                gain = log_constrained_gain(
+                    partial(self.objective.worth, A=A),
+                    *moments,
+                    self._scale,
+                    self.min_grade,
+                    self.feed_odds,
                 )
-            )
+            terms.append(gain)
         stacked = np.concatenate(terms, axis=0)
         return logsumexp(stacked, axis=0) - np.log(len(stacked))

@@ -230,14 +230,37 @@ Fraction = Annotated[float, BeforeValidator(_fraction), Field(gt=0, lt=1)]
 Positive = Annotated[float, Field(gt=0)]
 
 
+class Prices(Strict):
+    """What an hour of running earns and costs, in one currency."""
+
+    product: float
+    """For a tonne of product that meets the grade."""
+    reject: float = 0.0
+    """For a tonne of reject; below 0 when it costs to be rid of."""
+    feed: float = 0.0
+    """Of a tonne of feed."""
+    hour: float = 0.0
+    """Of an hour of running: power, wages."""
+    currency: str = "value"
+
+
 class Goal(Strict):
     """What is wanted of the deck."""
 
-    maximise: Literal["recovery"] = "recovery"
+    maximise: Literal["recovery", "value"] = "recovery"
+    prices: Prices | None = None
     min_grade: Fraction | None = None
     confidence: Annotated[float, BeforeValidator(_fraction), Field(ge=0.5, lt=1)] = (
         DEFAULT_CONFIDENCE
     )
+
+    @model_validator(mode="after")
+    def _priced(self) -> Goal:
+        if self.maximise == "value" and self.prices is None:
+            raise ValueError('maximise = "value" needs [goal.prices], at least product')
+        if self.maximise == "recovery" and self.prices is not None:
+            raise ValueError('prices are for maximise = "value"')
+        return self
 
 
 class Capacity(Strict):

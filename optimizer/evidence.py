@@ -8,13 +8,14 @@ that the runs cannot tell.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.special import expit
 
-from optimizer.config import FEED_GRADE, Brief, Site
+from optimizer.borrowing import runs_to_learn_from
+from optimizer.config import FEED_GRADE, Brief, Capacity, Site
 from optimizer.coordinates import guess_feed_odds, log_odds, log_unwanted
 from optimizer.errors import nearest
 from optimizer.measurement.measured import measured_errors
@@ -30,8 +31,10 @@ if TYPE_CHECKING:
 # Material readings closer than this share of the declared range count as the same material, so
 # that replicates collapse although a moisture meter never shows the same figure twice.
 CONTEXT_GRID = 0.02
-# The exact model serves up to so many set-points; beyond, the grid of the material is coarsened.
+# Beyond so many set-points the grid of the material is coarsened.
 MOST_SET_POINTS = 1200
+# But no coarser than this: settings alone may make more set-points than that.
+COARSEST_GRID = 0.16
 # A material variable that moved by less than this share of its range tells nothing.
 CONTEXT_MOVES = 0.02
 # Labels of material become inputs when there are a few, each with a few runs; more are lot names.
@@ -54,7 +57,9 @@ class Evidence:
         settings: values of every run, failed ones included, shape (n, d).
         context: material inputs of every run in unit coordinates, shape (n, m).
         today: material inputs today, shape (m,).
-        grade: readings, NaN where a failed trial has none, shape (n,).
+        grade, recovery: readings, NaN where a failed trial has none, shape (n,).
+        grade_count: particles, where the grade is a count, else NaN, shape (n,).
+        grade_se, recovery_se: standard errors as fractions, NaN where not known, shape (n,).
         grade_logit, recovery_logit: readings on the logit scale, NaN likewise, shape (n,).
         grade_variance, recovery_variance: their known variances, shape (n,).
         feed_odds: log odds of the feed grade of every run, shape (n,).
@@ -64,6 +69,10 @@ class Evidence:
         started: when each run started, in UTC, NaT where undated, shape (n,).
         material: today's material as the plan reports it.
         warnings: what the runs cannot tell.
+        number: of the line among those that teach each other: 0 the own, 1 and up the others,
+            shape (n,).
+        by_line: whether lines teach each other; the number of a line is then an input.
+        borrowed: measured runs of other lines, where this one has few, or None.
     """
 
     space: SettingSpace
@@ -72,6 +81,10 @@ class Evidence:
     context: Floats
     today: Floats
     grade: Floats
+    recovery: Floats
+    grade_count: Floats
+    grade_se: Floats
+    recovery_se: Floats
     grade_logit: Floats
     recovery_logit: Floats
     grade_variance: Floats
@@ -83,6 +96,9 @@ class Evidence:
     started: NDArray[np.datetime64]
     material: Mapping[str, Any]
     warnings: tuple[str, ...]
+    number: Floats
+    by_line: bool
+    borrowed: Evidence | None = None
 
     @property
     def measured(self) -> NDArray[np.bool_]:
@@ -91,13 +107,29 @@ class Evidence:
 
     @property
     def inputs(self) -> Floats:
-        """Settings and material in unit coordinates, shape (n, d + m)."""
-        return np.hstack([np.round(self.space.to_unit(self.settings), 9), self.context])
+        """Settings and material in unit coordinates, and the line's number where lines teach each
+        other, shape (n, d + m) or (n, d + m + 1)."""
+        inputs = [np.round(self.space.to_unit(self.settings), 9), self.context]
+        return np.hstack([*inputs, self.number[:, None]] if self.by_line else inputs)
 
     def inputs_today(self, index: NDArray[np.int64]) -> Floats:
-        """Lattice points, shape (k, d), with today's material, shape (k, d + m)."""
+        """Lattice points, shape (k, d), with today's material, as ``inputs`` has them."""
         unit = np.round(self.space.to_unit(self.space.values(index)), 9)
-        return np.hstack([unit, np.tile(self.today, (len(unit), 1))])
+        inputs = [unit, np.tile(self.today, (len(unit), 1))]
+        return np.hstack([*inputs, np.zeros((len(unit), 1))] if self.by_line else inputs)
+
+    def alone(self) -> Evidence:
+        """Without what was borrowed from other lines."""
+        return replace(self, by_line=False, borrowed=None)
+
+    def take(self, rows: NDArray[np.bool_]) -> Evidence:
+        """Some of the runs."""
+        each = {
+            f.name: getattr(self, f.name)[rows]
+            for f in fields(self)
+            if isinstance(getattr(self, f.name), np.ndarray) and f.name != "today"
+        }
+        return replace(self, **each)
 
 
 def gather(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
@@ -110,10 +142,7 @@ def gather(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
     """
     warnings: list[str] = []
     line = _choose_line(runs, brief, warnings)
-    if runs.num_rows:
-        import pyarrow.compute as pc  # noqa: PLC0415 - callers with arrays need none
-
-        runs = runs.filter(pc.equal(runs["line"], line)) if line is not None else runs.slice(0, 0)
+    runs, number = runs_to_learn_from(runs, line, site, warnings)
     space = site.space_of(line)
     column = _columns(runs)
     settings = np.column_stack([column(name) for name in space.names])
@@ -126,13 +155,17 @@ def gather(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
         column, errors.grade_logit, errors.recovery_logit, site, material, warnings
     )
     states = runs["deck_state"].to_pylist() if runs.num_rows else []
-    evidence = Evidence(
+    whole = Evidence(
         space=space,
         line=line,
         settings=settings,
         context=context,
         today=today,
         grade=grade,
+        recovery=recovery,
+        grade_count=np.where(errors.counted, column("grade_count"), np.nan),
+        grade_se=errors.grade_se,
+        recovery_se=errors.recovery_se,
         grade_logit=errors.grade_logit,
         recovery_logit=errors.recovery_logit,
         grade_variance=_fill_unknown(errors.grade_logit_var),
@@ -144,10 +177,14 @@ def gather(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
         started=_started(runs),
         material=material,
         warnings=(),
+        number=number,
+        by_line=bool(number.any()),
     )
-    warnings += _habits(evidence)
-    warnings += _unsettled(runs, settings, evidence.measured, brief.trials.settle_minutes)
-    return Evidence(**{**evidence.__dict__, "warnings": tuple(warnings)})
+    own, other = whole.take(number == 0), whole.take(number > 0)
+    warnings += _habits(own)
+    mine = runs.slice(int(np.sum(number > 0)))
+    warnings += _unsettled(mine, own.settings, own.measured, brief.trials.settle_minutes)
+    return replace(own, warnings=tuple(warnings), borrowed=other if whole.by_line else None)
 
 
 def _columns(runs: pa.Table) -> Any:
@@ -264,7 +301,7 @@ def _on_grid(context: Floats, today: Floats, column: Any, site: Site, m: int) ->
     while True:
         binned = np.round(today + np.round((context - today) / grid) * grid, 9)
         points, _ = distinct_rows(np.hstack([settings, binned]))
-        if len(points) <= MOST_SET_POINTS or grid > 1.0:
+        if len(points) <= MOST_SET_POINTS or grid >= COARSEST_GRID:
             return binned
         grid *= 2.0
 
@@ -274,7 +311,9 @@ def _labels(
 ) -> tuple[Floats, Floats]:
     """Material labels as one 0/1 input each, when there are a few with a few runs each."""
     names = np.array(
-        [m or "" for m in runs["material"].to_pylist()] if "material" in runs.column_names else [],
+        [m or "" for m in runs["material"].to_pylist()]
+        if "material" in runs.column_names
+        else [""] * runs.num_rows,
         dtype=object,
     )
     kinds, counts = np.unique(names.astype(str), return_counts=True)
@@ -379,3 +418,24 @@ def _habits(evidence: Evidence) -> list[str]:
 def feed_grade_of(odds: float) -> float:
     """Feed grade of log odds."""
     return float(expit(odds))
+
+
+def cautions(evidence: Evidence, min_grade: float, capacity: Capacity) -> list[str]:
+    """What the runs leave open of what is asked for."""
+    said = []
+    best = float(np.max(evidence.grade[evidence.measured], initial=0.0))
+    if 0.0 < best < min_grade:
+        said.append(f"No run has reached grade {min_grade:g} yet; the best read {best:.4g}.")
+    limited = capacity.max_product_rate is not None or capacity.max_reject_rate is not None
+    if limited and not evidence.feed_grade_known:
+        said.append(
+            f"feed_grade is not in the runs; product and reject rates take it as "
+            f"{feed_grade_of(evidence.feed_odds_today):.2f}. Log it to make them reliable."
+        )
+    few = 2 * len(evidence.space.names) + 3
+    if len(distinct_rows(evidence.settings)[0]) < few:
+        said.append(
+            f"Fewer than {few} different settings were tried: intervals are wide, and what "
+            "lies beyond them is guessed from the trend."
+        )
+    return said

@@ -19,9 +19,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy.linalg import cho_solve, lapack, solve_triangular
 from scipy.optimize import minimize
+from scipy.special import expit
 from sklearn.base import BaseEstimator, RegressorMixin
 
+from optimizer.kernels import matern, matern_of_one, trend_features
+from optimizer.priors import DEFAULT, Priors
 from optimizer.rows import distinct_rows
+from optimizer.sparse import condition, pivoted_cholesky
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -29,7 +33,6 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 LOG_2PI = float(np.log(2.0 * np.pi))
-SQRT_5 = float(np.sqrt(5.0))
 # Added to the diagonal relative to its mean, in turn, until the Cholesky factor exists.
 JITTERS = (0.0, 1e-10, 1e-8, 1e-6, 1e-4)
 # Prior variance of the level of the scaled output: vague around the average of the readings,
@@ -43,35 +46,8 @@ SEARCH_STEPS, REFINE_STEPS = 60, 10
 PROPOSALS = 24
 # Below this spread a quantity is constant to double precision.
 CONSTANT_READING = 1e-9
-LOG_BOUNDS = {"lengthscale": (-3.0, 5.0), "variance": (-6.0, 6.0), "noise": (-12.0, 3.0)}
-
-
-@dataclass(frozen=True)
-class Priors:
-    """Normal priors on the logarithms of hyperparameters.
-
-    Args:
-        lengthscale_center: of ln ell in unit inputs, one number or one an input.
-        lengthscale_sd: of ln ell.
-        variance_center, variance_sd: of ln s2, in squared units of the scaled output.
-        noise_center, noise_sd: of ln noise, likewise.
-    """
-
-    lengthscale_center: float | tuple[float, ...] = 0.0
-    lengthscale_sd: float = 1.0
-    variance_center: float = 0.0
-    variance_sd: float = 1.5
-    noise_center: float = -4.0
-    noise_sd: float = 1.5
-
-    def center(self, d: int) -> Floats:
-        """Centers of [ln ell_1 ... ln ell_d, ln s2, ln noise], shape (d + 2,)."""
-        ell = np.broadcast_to(np.asarray(self.lengthscale_center, dtype=float), d)
-        return np.array([*ell, self.variance_center, self.noise_center])
-
-    def sd(self, d: int) -> Floats:
-        """Standard deviations of the same, shape (d + 2,)."""
-        return np.array([*[self.lengthscale_sd] * d, self.variance_sd, self.noise_sd])
+LENGTHSCALE_BOUNDS, SHARE_BOUNDS = (-3.0, 5.0), (-6.0, 6.0)
+VARIANCE_BOUNDS, NOISE_BOUNDS = (-6.0, 6.0), (-12.0, 3.0)
 
 
 @dataclass(frozen=True)
@@ -97,11 +73,14 @@ class Readings:
 
 @dataclass(frozen=True)
 class Member:
-    """One set of hyperparameters with its factorised covariance."""
+    """One set of hyperparameters with its factorised covariance at its points; ``root`` where
+    they are a few that stand for all (see ``sparse``)."""
 
     theta: Floats
+    points: Floats
     lower: Floats
     weights: Floats
+    root: Floats | None = None
 
 
 class GaussianProcess(RegressorMixin, BaseEstimator):
@@ -126,6 +105,15 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
             the posterior mode alone.
         n_starts: starts of the mode search.
         random_state: seed of starts and draws.
+        additive: share of the smooth deviation's variance that is a sum of one function an input;
+            the rest depends on all inputs jointly.
+        by_line: whether the last input is the number of a line rather than a quantity. Lines then
+            share what they have in common: the covariance between two lines is rho times that
+            within one (a coregionalization with one positive correlation; Bonilla, Chai &
+            Williams, NeurIPS 2007), rho estimated with the rest, so that lines unlike each other
+            teach each other nothing.
+        most_points: beyond so many set-points, so many of them stand for all (``sparse``); exact
+            when None.
     """
 
     def __init__(
@@ -133,13 +121,16 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
         trend: str = "quadratic",
         n_trend: int | None = None,
         trend_variance: float = 0.3,
-        priors: Priors | None = Priors(),
+        priors: Priors | None = DEFAULT,
         theta: ArrayLike | None = None,
         scale: str = "sd",
         level: float | None = None,
         members: int = 1,
         n_starts: int = 2,
         random_state: int = 0,
+        additive: float = 0.0,
+        by_line: bool = False,
+        most_points: int | None = None,
     ) -> None:
         self.trend = trend
         self.n_trend = n_trend
@@ -151,6 +142,9 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
         self.members = members
         self.n_starts = n_starts
         self.random_state = random_state
+        self.additive = additive
+        self.by_line = by_line
+        self.most_points = most_points
 
     # ------------------------------------------------------------------ fitting
 
@@ -181,6 +175,7 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
             a = np.ones(len(y)) if counts is None else np.asarray(counts, dtype=float)
             ss = np.zeros(len(y)) if scatter is None else np.asarray(scatter, dtype=float)
         self.n_features_in_ = X.shape[1]
+        self.n_smooth_ = X.shape[1] - self.by_line
         self._scale(y, a)
         spread2 = self.spread_**2
         scaled = (y - self.center_) / self.spread_
@@ -204,41 +199,30 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
             # A constant reading has no scale of its own; the latent unit then serves.
             self.spread_ = spread if spread > CONSTANT_READING else 1.0
 
-    def _features(self, X: Floats) -> Floats:
-        """Trend features, each of mean 0 and variance about 1 over the unit box, except level."""
-        level = VAGUE_LEVEL if self.level is None else KNOWN_LEVEL
-        columns = [np.full((len(X), 1), np.sqrt(level / self.trend_variance))]
-        if self.trend in ("linear", "quadratic"):
-            linear = (X - 0.5) * np.sqrt(12.0)
-            columns.append(linear)
-            if self.trend == "quadratic":
-                k = X.shape[1] if self.n_trend is None else self.n_trend
-                z = linear[:, :k]
-                i, j = np.triu_indices(k, 1)
-                columns += [(z**2 - 1.0) / np.sqrt(0.8), z[:, i] * z[:, j]]
-        return np.hstack(columns)
-
     def _trend(self, A: Floats, B: Floats) -> Floats:
-        if self.trend == "none":
-            return np.zeros((len(A), len(B)))
-        return self.trend_variance * self._features(A) @ self._features(B).T
+        return self._trend_features(A) @ self._trend_features(B).T
 
-    def _trend_diagonal(self, A: Floats) -> Floats:
+    def _trend_features(self, A: Floats) -> Floats:
+        """Features of the trend, each times the standard deviation of its coefficient."""
         if self.trend == "none":
-            return np.zeros(len(A))
-        return self.trend_variance * np.sum(self._features(A) ** 2, axis=1)
+            return np.zeros((len(A), 0))
+        level = VAGUE_LEVEL if self.level is None else KNOWN_LEVEL
+        shrunk = np.sqrt(self.trend_variance) * trend_features(A, self.trend, self.n_trend)
+        return np.hstack([np.full((len(A), 1), np.sqrt(level)), shrunk])
 
     def _mode(self) -> Floats:
         """Posterior mode of the hyperparameters, the best of a few gradient searches."""
-        d = self.n_features_in_
-        bounds = [LOG_BOUNDS["lengthscale"]] * d + [LOG_BOUNDS["variance"], LOG_BOUNDS["noise"]]
-        center = (self.priors or Priors()).center(d)
+        d, bounds = self.n_smooth_, self._bounds()
+        center = (self.priors or Priors()).center(d, self.by_line)
         # One start expects what the priors do, the other a rougher surface with more noise:
         # between them lie the two explanations that a likelihood of few points has peaks at.
         rng = np.random.default_rng(self.random_state)
-        sd = (self.priors or Priors()).sd(d)
-        starts = [center, center - np.array([*sd[:d], 0.0, -sd[-1]])]
-        starts += [center + 0.5 * sd * rng.standard_normal(d + 2) for _ in range(self.n_starts - 2)]
+        sd = (self.priors or Priors()).sd(d, self.by_line)
+        rougher = sd * np.array([*[-1.0] * d, 0.0, 1.0, *[0.0] * self.by_line])
+        starts = [center, center + rougher]
+        starts += [
+            center + 0.5 * sd * rng.standard_normal(len(sd)) for _ in range(self.n_starts - 2)
+        ]
         readings, many = self.readings_, len(self.readings_.mean) > SEARCH_POINTS
         if many:
             readings = readings.take(np.sort(rng.permutation(len(readings.mean))[:SEARCH_POINTS]))
@@ -246,9 +230,13 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
         found = [self._climb(s, readings, bounds, SEARCH_STEPS) for s in starts]
         # Ties go to the first start, so that rounding does not decide between equal peaks.
         best = min(found, key=lambda f: round(float(f.fun), 6))
-        if many:
+        if many and self.most_points is None:
             best = self._climb(best.x, self.readings_, bounds, REFINE_STEPS)
         return np.asarray(best.x)
+
+    def _bounds(self) -> list[tuple[float, float]]:
+        ends = [*[LENGTHSCALE_BOUNDS] * self.n_smooth_, VARIANCE_BOUNDS, NOISE_BOUNDS]
+        return ends + [SHARE_BOUNDS] * self.by_line
 
     def _climb(self, start: Floats, readings: Readings, bounds: list[Any], steps: int) -> Any:
         return minimize(
@@ -269,9 +257,9 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
     def _log_prior(self, theta: Floats) -> tuple[float, Floats]:
         if self.priors is None:
             return 0.0, np.zeros_like(theta)
-        d = self.n_features_in_
-        sd = self.priors.sd(d)
-        z = (theta - self.priors.center(d)) / sd
+        d = self.n_smooth_
+        sd = self.priors.sd(d, self.by_line)
+        z = (theta - self.priors.center(d, self.by_line)) / sd
         return -0.5 * float(z @ z), -z / sd
 
     def _draws(self, mode: Floats) -> Floats:
@@ -297,10 +285,7 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
         normal = rng.standard_normal((n, p))
         heavy = np.sqrt(nu / rng.chisquare(nu, n))[:, None]
         draws = mode + (normal * heavy * sd) @ vectors.T
-        lows, highs = np.array(
-            [LOG_BOUNDS["lengthscale"]] * (p - 2) + [LOG_BOUNDS["variance"], LOG_BOUNDS["noise"]]
-        ).T
-        draws = np.clip(draws, lows, highs)
+        draws = np.clip(draws, *np.array(self._bounds()).T)
         z2 = np.sum((((draws - mode) @ vectors) / sd) ** 2, axis=1)
         log_proposal = -0.5 * (nu + p) * np.log1p(z2 / nu)
         log_target = np.array(
@@ -333,10 +318,13 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
         return self._likelihood(np.asarray(theta, dtype=float), self.readings_, eval_gradient)
 
     def _likelihood(self, theta: Floats, data: Readings, eval_gradient: bool = False) -> Any:
-        d = self.n_features_in_
-        smooth, decay = self._matern(theta, data.X, data.X)
+        d = self.n_smooth_
+        X = data.X[:, :d]
+        smooth, decay = matern(theta, X, X, self.additive)
+        trend = self._trend(X, X)
+        share = self._share(theta, data.X, data.X)
         w = data.known_variance + np.exp(theta[d + 1])
-        lower = factorize(smooth + self._trend(data.X, data.X) + np.diag(w / data.counts))
+        lower = factorize((smooth + trend) * share + np.diag(w / data.counts))
         alpha = cho_solve((lower, True), data.mean, check_finite=False)
         extra = data.counts - 1.0
         value = (
@@ -349,56 +337,81 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
         if not eval_gradient:
             return value
         inner = np.outer(alpha, alpha) - _inverse(lower)
-        # sum_ij W_ij (x_i - x_j)^2 = 2 (x^2 . W 1 - x' W x), one matrix product for all inputs.
-        slope = inner * decay
-        squares = (data.X**2).T @ slope.sum(axis=1) - np.sum(data.X * (slope @ data.X), axis=0)
         noise = np.exp(theta[d + 1])
         by_noise = np.diag(inner) / data.counts + data.scatter / w**2 - extra / w
-        gradient = np.empty(d + 2)
+        gradient = np.empty(len(theta))
+        gradient[d + 1] = 0.5 * noise * float(np.sum(by_noise))
+        if self.by_line:
+            rho = expit(theta[-1])
+            apart = inner * (smooth + trend) * (share < 1.0)
+            gradient[-1] = 0.5 * rho * (1.0 - rho) * float(np.sum(apart))
+            inner = inner * share
+        # sum_ij W_ij (x_i - x_j)^2 = 2 (x^2 . W 1 - x' W x), one matrix product for all inputs.
+        slope = inner * decay
+        squares = (X**2).T @ slope.sum(axis=1) - np.sum(X * (slope @ X), axis=0)
         gradient[:d] = squares * np.exp(-2.0 * theta[:d])
         gradient[d] = 0.5 * float(np.sum(inner * smooth))
-        gradient[d + 1] = 0.5 * noise * float(np.sum(by_noise))
+        for j in range(d if self.additive else 0):
+            _, steep = matern_of_one(theta, X, X, j)
+            gradient[j] += 0.5 * self.additive / d * float(np.sum(inner * steep))
         return value, gradient
 
-    def _matern(self, theta: Floats, A: Floats, B: Floats) -> tuple[Floats, Floats]:
-        """Matern-5/2 covariance between A (n, d) and B (m, d), and the factor that, times a
-        squared difference over ell^2, is its derivative by ln ell; both (n, m)."""
-        d = self.n_features_in_
-        P, Q = A * np.exp(-theta[:d]), B * np.exp(-theta[:d])
-        # Expanded squares need no (n, m, d) array; clipping removes rounding below zero.
-        r2 = np.sum(P * P, 1)[:, None] + np.sum(Q * Q, 1)[None, :] - 2.0 * (P @ Q.T)
-        r = SQRT_5 * np.sqrt(np.clip(r2, 0.0, None))
-        decay = np.exp(theta[d] - r)
-        linear = (1.0 + r) * decay
-        return linear + (r * r / 3.0) * decay, (5.0 / 3.0) * linear
+    def _share(self, theta: Floats, A: Floats, B: Floats) -> Any:
+        """How much of the covariance two points share: 1 on one line, rho between lines."""
+        if not self.by_line:
+            return 1.0
+        return np.where(A[:, -1, None] == B[None, :, -1], 1.0, expit(theta[-1]))
 
     # ------------------------------------------------------------------ posterior
 
     def _member(self, theta: Floats) -> Member:
         data = self.readings_
-        smooth, _ = self._matern(theta, data.X, data.X)
-        w = data.known_variance + np.exp(theta[-1])
-        lower = factorize(smooth + self._trend(data.X, data.X) + np.diag(w / data.counts))
-        return Member(theta, lower, cho_solve((lower, True), data.mean))
+        noise = (data.known_variance + np.exp(theta[self.n_smooth_ + 1])) / data.counts
+        if self.most_points is None or len(data.mean) <= self.most_points:
+            lower = factorize(self._covariance(theta, data.X, data.X) + np.diag(noise))
+            return Member(theta, data.X, lower, cho_solve((lower, True), data.mean))
+        diagonal = self._variance(theta, data.X)
+        chosen, A = pivoted_cholesky(
+            diagonal,
+            lambda i: self._covariance(theta, data.X[i : i + 1], data.X)[0],
+            self.most_points,
+        )
+        weights, root = condition(A, diagonal, noise, data.mean)
+        return Member(theta, data.X[chosen], A[:, chosen].T, weights, root)
+
+    def _covariance(self, theta: Floats, A: Floats, B: Floats) -> Floats:
+        d = self.n_smooth_
+        A_, B_ = A[:, :d], B[:, :d]
+        within = matern(theta, A_, B_, self.additive)[0] + self._trend(A_, B_)
+        return within * self._share(theta, A, B)
 
     def covariance(self, member: Member, A: Floats, B: Floats) -> Floats:
         """Prior covariance of the true quantity between A (n, d) and B (m, d), standardised."""
-        return self._matern(member.theta, A, B)[0] + self._trend(A, B)
+        return self._covariance(member.theta, A, B)
 
     def variance_at(self, member: Member, A: Floats) -> Floats:
         """Prior variance of the true quantity at A, shape (n,), standardised."""
-        return np.exp(member.theta[self.n_features_in_]) + self._trend_diagonal(A)
+        return self._variance(member.theta, A)
+
+    def _variance(self, theta: Floats, A: Floats) -> Floats:
+        d = self.n_smooth_
+        return np.exp(theta[d]) + np.sum(self._trend_features(A[:, :d]) ** 2, axis=1)
 
     def project(self, member: Member, A: Floats) -> tuple[Floats, Floats]:
         """Posterior mean (n,) at A and the part of its covariance that the data explain, as
         V of shape (u, n): posterior covariance is prior - V'V. Standardised."""
-        cross = self.covariance(member, self.readings_.X, A)
+        cross = self.covariance(member, member.points, A)
         V = solve_triangular(member.lower, cross, lower=True, check_finite=False)
-        return cross.T @ member.weights, V
+        if member.root is None:
+            return cross.T @ member.weights, V
+        return V.T @ member.weights, member.root @ V
 
     def noise_variance(self) -> float:
         """Estimated process noise of one reading, averaged over members, in units of y."""
-        return float(np.mean([np.exp(m.theta[-1]) for m in self.members_])) * self.spread_**2
+        return (
+            float(np.mean([np.exp(m.theta[self.n_smooth_ + 1]) for m in self.members_]))
+            * self.spread_**2
+        )
 
     def predict(self, X: ArrayLike, return_std: bool = False, return_cov: bool = False) -> Any:
         """Posterior of the true quantity (without reading noise) at X.

@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.linalg import cho_solve
 
-from optimizer.coordinates import from_latent, to_latent
+from optimizer.coordinates import from_latent
 from optimizer.evidence import Evidence
 from optimizer.gaussian_process import factorize
+from optimizer.learning import fitted
 from optimizer.surrogate import WIDENING, DeckState, Surrogate
 
 if TYPE_CHECKING:
@@ -47,29 +48,14 @@ class LineModel:
     @cached_property
     def surrogate(self) -> Surrogate:
         """Grade and recovery, fitted to the measured runs."""
-        if self.fitted is not None:
+        if self.fitted is not None and self.fitted.exact:
             return self.fitted
-        e, m = self.evidence, self.evidence.measured
-        return Surrogate(e.space.names, random_state=self.seed).fit(
-            e.inputs[m],
-            e.grade_logit[m],
-            e.recovery_logit[m],
-            e.feed_odds[m],
-            e.grade_variance[m],
-            e.recovery_variance[m],
-        )
+        return fitted(self.evidence, self.seed, exact=True)
 
     @cached_property
     def latent_readings(self) -> tuple[Floats, Floats]:
-        """Sharpness and balance that each measured run read, each (n,)."""
-        e, m = self.evidence, self.evidence.measured
-        S, C, _, _ = to_latent(
-            e.grade_logit[m],
-            e.recovery_logit[m],
-            e.grade_variance[m],
-            e.recovery_variance[m],
-            e.feed_odds[m],
-        )
+        """Sharpness and balance that each measured run read, as fitted, each (n,)."""
+        S, C = self.surrogate.latent_readings_
         return S, C
 
     @cached_property

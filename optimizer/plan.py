@@ -54,6 +54,7 @@ class RunNow:
     chance_of_grade: float | None
     product_t_per_h: float | None
     tried: bool
+    value_per_hour: float | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
@@ -64,6 +65,11 @@ class RunNow:
             "chance_of_grade": _round(self.chance_of_grade),
             "product_t_per_h": _round(self.product_t_per_h),
             "tried": self.tried,
+            **(
+                {}
+                if self.value_per_hour is None
+                else {"value_per_hour": _round(self.value_per_hour)}
+            ),
         }
 
 
@@ -144,6 +150,9 @@ class Plan:
     recommendations: tuple[Recommendation, ...]
     stopping: Stopping
     warnings: tuple[str, ...]
+    maximise: str = "recovery"
+    prices: Mapping[str, Any] | None = None
+    gain_unit: str = "fraction of recovery"
 
     def as_dict(self) -> dict[str, Any]:
         """The ``highside.plan/1`` document."""
@@ -156,9 +165,11 @@ class Plan:
             "runs_used": self.runs_used,
             "set_points": self.set_points,
             "goal": {
-                "maximise": "recovery",
+                "maximise": self.maximise,
                 "min_grade": self.min_grade,
                 "confidence": self.confidence,
+                "gain_unit": self.gain_unit,
+                **({} if self.prices is None else {"prices": dict(self.prices)}),
             },
             "units": dict(self.units),
             "run_now": self.run_now.as_dict() if self.run_now else None,

@@ -18,14 +18,18 @@ from threadpoolctl import threadpool_limits
 from optimizer import advice
 from optimizer.acquisition import ConstrainedImprovement
 from optimizer.batch_order import in_order
+from optimizer.borrowing import knows_enough
 from optimizer.config import Brief, Site
 from optimizer.errors import LimitError
-from optimizer.evidence import Evidence, feed_grade_of, gather
+from optimizer.evidence import Evidence, cautions, gather
 from optimizer.first_batch import spread
+from optimizer.learning import fitted
 from optimizer.limits import Limits
+from optimizer.objective import Objective, Recovery, ValuePerHour, objective_of
 from optimizer.plan import UNKNOWN, Interval, Plan, Recommendation, RunNow, Stopping
 from optimizer.rows import distinct_rows
 from optimizer.search import best_point
+from optimizer.stopping import advise, bar_of
 from optimizer.surrogate import DeckState, Surrogate
 
 if TYPE_CHECKING:
@@ -38,6 +42,8 @@ if TYPE_CHECKING:
     Indices = NDArray[np.int64]
     Progress = Callable[[str], None]
 
+# What is asked for where prices alone decide: any product meets it.
+ANY_GRADE = 1e-6
 # Fewer measured runs than this and the plan spreads trials instead of trusting a fit.
 FEWEST_TO_LEARN = 3
 # Tried settings whose draws make the incumbent: the rest cannot be the best any more.
@@ -46,15 +52,13 @@ MOST_INCUMBENTS = 40
 # trials rank in a band of log gain far below any that a double can tell from nothing.
 LEAST_EVEN = 0.5
 FAILING = -1e9
+# Settings that are not sure enough of the grade rank below any that are, whatever their worth.
+UNSURE = -1e12
 LEAST_LOG_GAIN = -700.0
 # The best of thousands of candidates is the one whose errors flatter it most. On simulated decks
 # grades of such settings fell short by about a standard deviation; its chance is therefore
 # computed with standard deviations this much wider.
-SELECTION_MARGIN = 1.3
-# Stop when the next trial adds less than this recovery, or less than this share of what one
-# reading scatters: neither would be seen.
-SMALLEST_GAIN = 0.001
-SHARE_OF_SCATTER = 0.05
+SELECTION_MARGIN = 1.1
 
 
 def suggest(
@@ -100,11 +104,11 @@ def planning(
     runs: Any = history
     if hasattr(history, "read"):
         version = history.version if as_of is None else as_of
-        # At that version: others may load in between. Only where a line has no runs do the others
-        # matter, for their names.
+        # At that version: others may load in between. Only where a line has few runs do the others
+        # matter.
         named = None if brief.line is None else [brief.line]
         runs = history.read(named, site=site, as_of=version)
-        if named and not runs.num_rows:
+        if named and not knows_enough(runs, site.space_of(brief.line)):
             runs = history.read(site=site, as_of=version)
     evidence = gather(runs, site, brief)
     return Planning(runs, evidence, site, brief, seed, version, progress or (lambda _: None))
@@ -132,15 +136,21 @@ class Planning:
         self.warnings = list(self.evidence.warnings)
         count, notes = self.limits.affordable()
         self.warnings += notes
-        if int(self.evidence.measured.sum()) < FEWEST_TO_LEARN:
+        if self._known_runs < FEWEST_TO_LEARN:
             return self._first_batch(count)
         self.progress(f"learning from {len(self.evidence.grade)} runs")
-        self._check_feed_grade()
+        self.warnings += cautions(self.evidence, self.min_grade, self.brief.capacity)
         now, point = self._run_now()
         self.progress(f"weighing {count} trials")
         picks, gains = self._batch(count, point)
         recommendations = self._describe(picks, gains, now)
         return self._answer(now, recommendations, self._stopping(gains, now))
+
+    @property
+    def _known_runs(self) -> int:
+        """Measured runs to learn from, borrowed ones included."""
+        e = self.evidence
+        return int(e.measured.sum()) + (0 if e.borrowed is None else len(e.borrowed.grade))
 
     # ------------------------------------------------------------------ limits
 
@@ -175,16 +185,14 @@ class Planning:
     @cached_property
     def surrogate(self) -> Surrogate:
         """Grade and recovery, fitted to the measured runs."""
-        e, m = self.evidence, self.evidence.measured
-        surrogate = Surrogate(e.space.names, random_state=self.seed)
-        return surrogate.fit(
-            e.inputs[m],
-            e.grade_logit[m],
-            e.recovery_logit[m],
-            e.feed_odds[m],
-            e.grade_variance[m],
-            e.recovery_variance[m],
-        )
+        return fitted(self.evidence, self.seed)
+
+    @cached_property
+    def objective(self) -> Objective:
+        """What is to be had most of."""
+        e = self.evidence
+        tonnes = self.site.tonnes_per_hour(e.line)
+        return objective_of(self.brief.goal, e.space, tonnes, e.feed_odds_today)
 
     @cached_property
     def deck_state(self) -> DeckState | None:
@@ -204,29 +212,13 @@ class Planning:
         """The grade asked for; the usual grade of the line when none was asked for."""
         if self.brief.goal.min_grade is not None:
             return self.brief.goal.min_grade
-        usual = float(np.round(np.median(self.evidence.grade[self.evidence.measured]), 4))
+        if self.brief.goal.maximise == "value":
+            return ANY_GRADE
+        e = self.evidence
+        grades = [e.grade[e.measured], *([] if e.borrowed is None else [e.borrowed.grade])]
+        usual = float(np.round(np.median(next(g for g in grades if len(g))), 4))
         self.warnings.append(f"No grade was asked for; the line's usual {usual:g} is kept.")
         return usual
-
-    def _check_feed_grade(self) -> None:
-        e, capacity = self.evidence, self.brief.capacity
-        best = float(np.max(e.grade[e.measured]))
-        if best < self.min_grade:
-            self.warnings.append(
-                f"No run has reached grade {self.min_grade:g} yet; the best read {best:.4g}."
-            )
-        limited = capacity.max_product_rate is not None or capacity.max_reject_rate is not None
-        if limited and not e.feed_grade_known:
-            self.warnings.append(
-                f"feed_grade is not in the runs; product and reject rates take it as "
-                f"{feed_grade_of(e.feed_odds_today):.2f}. Log it to make them reliable."
-            )
-        few = 2 * len(e.space.names) + 3
-        if len(distinct_rows(e.settings)[0]) < few:
-            self.warnings.append(
-                f"Fewer than {few} different settings were tried: intervals are wide, and what "
-                "lies beyond them is guessed from the trend."
-            )
 
     # ------------------------------------------------------------------ steps
 
@@ -234,16 +226,15 @@ class Planning:
         confidence = self.brief.goal.confidence
 
         def score(index: Indices, coarse: bool = False) -> Floats:
-            chance, recovery = self.surrogate.outlook(
-                self.evidence.inputs_today(index),
-                self.min_grade,
-                self.evidence.feed_odds_today,
-                coarse,
-                SELECTION_MARGIN,
+            inputs = self.evidence.inputs_today(index)
+            chance, worth = self.surrogate.outlook(
+                inputs, self.min_grade, self.evidence.feed_odds_today, coarse, SELECTION_MARGIN
             )
+            if not isinstance(self.objective, Recovery):
+                worth = self.surrogate.expect(self.objective.worth, inputs, coarse)
             chance = chance * self.chance_even(index)
-            # Settings sure enough of the grade rank by recovery, above all that are not.
-            value = np.where(chance >= confidence, 1.0 + recovery, chance)
+            # Settings sure enough of the grade rank by worth, above all that are not.
+            value = np.where(chance >= confidence, worth, UNSURE + chance)
             return np.where(self.carried(index), value, -np.inf)
 
         inside = self.tried[self.limits.region.contains(self.tried)]
@@ -263,10 +254,15 @@ class Planning:
             self.evidence.feed_odds_today,
             margin=SELECTION_MARGIN,
         )
-        if value < 1.0:
+        if value < 0.5 * UNSURE:
             self.warnings.append(
                 f"No settings are {confidence:.0%} sure of grade {self.min_grade:g} yet; run_now "
                 f"is the surest, at {chance[0]:.0%}."
+            )
+        worth = None
+        if not isinstance(self.objective, Recovery):
+            worth = float(
+                self.surrogate.expect(self.objective.worth, self.evidence.inputs_today(index))[0]
             )
         tried = bool(len(self.tried)) and bool(np.any(np.all(self.tried == point, axis=1)))
         run_now = RunNow(
@@ -276,6 +272,7 @@ class Planning:
             chance_of_grade=float(chance[0]),
             product_t_per_h=self._product_tonnes(index),
             tried=tried,
+            value_per_hour=worth,
         )
         return run_now, point
 
@@ -321,6 +318,7 @@ class Planning:
             e.feed_odds_today,
             room=count,
             seed=self.seed,
+            objective=None if isinstance(self.objective, Recovery) else self.objective,
         )
         picks = np.empty((0, len(e.space.names)), dtype=np.int64)
         gains: list[float] = []
@@ -423,26 +421,16 @@ class Planning:
         return float(self.limits.tonnes(point[None, :])[0]) if self.limits.has_feed else None
 
     def _stopping(self, gains: list[float], now: RunNow) -> Stopping:
-        gain = max(gains)
-        s_sd, c_sd = self.surrogate.reading_sd()
-        r = now.recovery.mean or 0.5
-        scatter = r * (1.0 - r) * 0.5 * float(np.hypot(s_sd, c_sd))
-        bar = max(SMALLEST_GAIN, SHARE_OF_SCATTER * scatter)
-        shown = f"the best next trial is expected to add {100 * gain:.2f} points of recovery"
+        sure = (now.chance_of_grade or 0.0) >= self.brief.goal.confidence
         few = 2 * len(self.evidence.space.names) + 3
-        if now.chance_of_grade is None or now.chance_of_grade < self.brief.goal.confidence:
-            return Stopping("continue", gain, "no settings are sure enough of the grade yet.")
-        if len(self.tried) < few:
-            return Stopping(
-                "continue", gain, f"{shown}; fewer than {few} settings tried is too few to stop on."
-            )
-        if gain < bar:
-            return Stopping(
-                "stop",
-                gain,
-                f"{shown}, less than the {100 * bar:.2f} points that would show or pay.",
-            )
-        return Stopping("continue", gain, f"{shown}, above the bar of {100 * bar:.2f} points.")
+        bar = bar_of(self.surrogate.reading_sd(), now.recovery)
+        if isinstance(self.objective, ValuePerHour):
+            bar *= self.objective.per_recovery(self._inputs(now))
+        return advise(max(gains), bar, self.objective.unit, sure, len(self.tried), few)
+
+    def _inputs(self, now: RunNow) -> Floats:
+        values = np.array([[now.settings[n] for n in self.evidence.space.names]])
+        return self.evidence.inputs_today(self.evidence.space.nearest_index(values))
 
     def _first_batch(self, count: int) -> Plan:
         """Trials spread over the limits when there is nothing to learn from yet."""
@@ -481,7 +469,7 @@ class Planning:
     def _answer(
         self, now: RunNow | None, trials: tuple[Recommendation, ...], stopping: Stopping
     ) -> Plan:
-        e = self.evidence
+        e, goal = self.evidence, self.brief.goal
         points, _ = distinct_rows(e.inputs[e.measured])
         return Plan(
             line=e.line,
@@ -490,11 +478,19 @@ class Planning:
             history_version=self.version,
             runs_used=len(e.grade),
             set_points=len(points),
-            min_grade=self.brief.goal.min_grade if now is None else self.min_grade,
-            confidence=self.brief.goal.confidence,
+            min_grade=self._shown_grade(now),
+            confidence=goal.confidence,
             units={s.name: s.unit for s in e.space.settings},
             run_now=now,
             recommendations=in_order(trials, e.space, self.start()),
             stopping=stopping,
             warnings=tuple(self.warnings),
+            maximise=goal.maximise,
+            prices=None if goal.prices is None else goal.prices.model_dump(),
+            gain_unit=self.objective.unit,
         )
+
+    def _shown_grade(self, now: RunNow | None) -> float | None:
+        if now is None or self.brief.goal.maximise == "value":
+            return self.brief.goal.min_grade
+        return self.min_grade

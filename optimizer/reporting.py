@@ -92,6 +92,7 @@ def write_report(
     paper: str = "a4",
     language: str = DEFAULT_LANGUAGE,
     command: str = "",
+    comparison: dict[str, Any] | None = None,
 ) -> Written:
     """Plan, look around the plan, and write it down.
 
@@ -102,6 +103,7 @@ def write_report(
         paper: of the sheets, ``a4`` or ``letter``.
         language: of the words.
         command: that makes the page again, for the page.
+        comparison: a ``highside.comparison/1`` document to show as well, or None.
 
     Raises:
         InputError: when a sheet has another suffix, or a file cannot be written.
@@ -112,7 +114,8 @@ def write_report(
             raise InputError(f"--sheet {path}: expected a name ending in {', '.join(SHEETS)}.")
     found = look(planning)
     sheet = found.sheet(language)
-    _write(out, found.page(command=command, paper=paper, language=language).encode())
+    page = found.page(command=command, paper=paper, language=language, comparison=comparison)
+    _write(out, page.encode())
     for path in sheets:
         if path.suffix == ".pdf":
             _write(path, sheet_pdf(sheet, paper))
@@ -129,7 +132,7 @@ def _diagnosis(planning: Planning, plan: Plan) -> dict[str, Any] | None:
         return None
     planning.progress("checking what the history can tell")
     if len(planning.evidence.grade) > MOST_DIAGNOSED:
-        model = LineModel(planning.evidence, planning.seed, planning.surrogate)
+        model = LineModel(planning.evidence.alone(), planning.seed, planning.surrogate)
         with threadpool_limits(1):
             calibration = pooled([calibrate(model, planning.min_grade)])
         return {"calibration": calibration, "sensitivity": []}

@@ -8,17 +8,20 @@ deck's state.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.linalg import cho_solve, solve_triangular
-from scipy.special import expit, log_ndtr, ndtr, ndtri
+from scipy.special import expit, log_expit, log_ndtr, ndtr, ndtri
 from sklearn.base import BaseEstimator
 
-from optimizer.coordinates import from_latent, to_latent, unwanted_limit
-from optimizer.gaussian_process import GaussianProcess, Priors, factorize
+from optimizer.coordinates import LARGEST_LOGIT, from_latent, to_latent, unwanted_limit
+from optimizer.gaussian_process import GaussianProcess, factorize
+from optimizer.measurement.counting import logit_reading, logit_reading_of
+from optimizer.priors import Priors
 from optimizer.rows import distinct_rows
 from optimizer.sequence import even_points
 
@@ -26,6 +29,8 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
     Floats = NDArray[np.float64]
+    # Logits of grade and recovery, and the known variance of each; (n,).
+    Readings = tuple[Floats, Floats, Floats, Floats]
 
 # Hyperparameter draws to average over, by number of set-points: with few, hyperparameters are
 # uncertain enough to change intervals; with many, their mode is as good and many times cheaper.
@@ -38,19 +43,63 @@ SETTING_LENGTH, AIR_LENGTH, MATERIAL_LENGTH = -0.2, -0.7, 1.0
 LENGTH_SD = 0.8
 DECK = {"variance_center": 2.5, "variance_sd": 1.0, "noise_center": -4.0, "noise_sd": 1.5}
 TREND_VARIANCE = 0.3
+# Share of the deviation that is a sum of one function a setting: what each does alone is most of
+# what a deck does, and is learned from a fraction of the runs (reports/surrogate.md).
+ADDITIVE = 0.5
 # Sharpness away from all runs: what a deck does at settings nobody would choose. Runs are
 # gathered where a deck works; returning to their average promises too much elsewhere.
 PLAIN_SHARPNESS = 1.0
 # Posterior standard deviations are widened by this factor: hyperparameters are averaged over a
 # family of smooth surfaces, and decks are not quite in it. With it 90 % intervals of unseen
 # settings cover 88 to 98 % on simulated decks with spread runs (reports/surrogate.md).
-WIDENING = 1.25
+WIDENING = 1.2
 # Quasi-random normals behind every predicted mean and interval.
 PREDICTION_DRAWS = 512
+# Of them, so many behind a mean that is searched on.
+EXPECTATION_DRAWS = 64
 # Nodes of the Gauss-Hermite rule over logit recovery in the chance of grade.
 GRADE_NODES = 24
+# Times that counted readings are read anew by what the model expects; the second moves them by a
+# fraction of what the first does, a third by nothing that shows.
+REREADINGS = 2
 # Share of members and draws that shortlists: one in so many.
 COARSE = 4
+
+
+@dataclass(frozen=True)
+class Shares:
+    """Readings as shares, each of shape (n,); NaN where an error is not known.
+
+    Args:
+        grade, recovery: fractions.
+        grade_count: particles counted, where the grade is a count.
+        grade_se, recovery_se: standard errors as fractions, where they are stated.
+    """
+
+    grade: Floats
+    recovery: Floats
+    grade_count: Floats
+    grade_se: Floats
+    recovery_se: Floats
+
+    def read_anew(
+        self, readings: Readings, grade_logit: Floats, recovery_logit: Floats
+    ) -> Readings:
+        """Logits and variances, grade before recovery, given the logits expected, (n,) each."""
+        answer = [np.array(part) for part in readings]
+        grade_logit, recovery_logit = (
+            np.clip(x, -LARGEST_LOGIT, LARGEST_LOGIT) for x in (grade_logit, recovery_logit)
+        )
+        k = self.grade_count > 0
+        n = self.grade_count[k]
+        answer[0][k], answer[2][k] = logit_reading(self.grade[k] * n, n, grade_logit[k])
+        for j, share, se, expected in (
+            (0, self.grade, np.where(k, np.nan, self.grade_se), grade_logit),
+            (1, self.recovery, self.recovery_se, recovery_logit),
+        ):
+            k = se > 0
+            answer[j][k], answer[j + 2][k] = logit_reading_of(share[k], se[k], expected[k])
+        return answer[0], answer[1], answer[2], answer[3]
 
 
 @dataclass(frozen=True)
@@ -78,6 +127,8 @@ class Surrogate(BaseEstimator):
         priors: of hyperparameters; by the names of the inputs when None.
         members: hyperparameter draws to average over; by the number of set-points when None.
         random_state: seed.
+        by_line: whether the last input is the number of a line.
+        most_points: beyond so many set-points, so many of them stand for all; exact when None.
     """
 
     def __init__(
@@ -86,11 +137,15 @@ class Surrogate(BaseEstimator):
         priors: Priors | None = None,
         members: int | None = None,
         random_state: int = 0,
+        by_line: bool = False,
+        most_points: int | None = None,
     ) -> None:
         self.settings = settings
         self.priors = priors
         self.members = members
         self.random_state = random_state
+        self.by_line = by_line
+        self.most_points = most_points
 
     def _priors(self, d: int) -> Priors:
         if self.priors is not None:
@@ -113,6 +168,7 @@ class Surrogate(BaseEstimator):
         feed_odds: ArrayLike,
         grade_variance: ArrayLike = 0.0,
         recovery_variance: ArrayLike = 0.0,
+        shares: Shares | None = None,
     ) -> Surrogate:
         """Fit to readings.
 
@@ -121,32 +177,69 @@ class Surrogate(BaseEstimator):
             grade_logit, recovery_logit: readings on the logit scale, shape (n,).
             feed_odds: log odds of the feed grade of each run, shape (n,) or scalar.
             grade_variance, recovery_variance: their known variances, shape (n,) or scalar.
+            shares: the same readings as shares: where their errors are known they are read anew
+                by what the model expects (``logit_reading``).
         """
         X = np.atleast_2d(np.asarray(X, dtype=float))
-        readings = (grade_logit, recovery_logit, grade_variance, recovery_variance, feed_odds)
-        S, C, s_variance, c_variance = to_latent(
-            *(np.broadcast_to(np.asarray(r, dtype=float), len(X)) for r in readings)
+        odds, *found = (
+            np.broadcast_to(np.asarray(r, dtype=float), len(X))
+            for r in (feed_odds, grade_logit, recovery_logit, grade_variance, recovery_variance)
         )
+        readings: Readings = (found[0], found[1], found[2], found[3])
         self.n_members_ = self._members(len(distinct_rows(X)[0]))
-        process: dict[str, Any] = {
-            "trend_variance": TREND_VARIANCE,
-            "priors": self._priors(X.shape[1]),
-            "scale": "center",
-            "members": self.n_members_,
-        }
-        seed = self.random_state
-        self.sharpness_ = GaussianProcess(
-            trend="constant", level=PLAIN_SHARPNESS, random_state=seed, **process
-        )
-        self.balance_ = GaussianProcess(trend="linear", random_state=seed + 1, **process)
+        if shares is not None:
+            first = self._processes(1, X.shape[1])
+            for _ in range(REREADINGS):
+                expected = self._expected(first, X, to_latent(*readings, odds), odds)
+                readings = shares.read_anew(readings, *expected)
+                # What the first fit says of smoothness will do to say what was to be expected.
+                first = [gp.set_params(theta=gp.members_[0].theta) for gp in first]
+        self.sharpness_, self.balance_ = self._processes(self.n_members_, X.shape[1])
+        S, C, s_variance, c_variance = to_latent(*readings, odds)
+        self.latent_readings_ = S, C
         self.sharpness_.fit(X, S, s_variance)
         self.balance_.fit(X, C, c_variance)
         return self
+
+    def _processes(self, members: int, inputs: int) -> list[GaussianProcess]:
+        shared: dict[str, Any] = {
+            "trend_variance": TREND_VARIANCE,
+            "priors": self._priors(inputs - self.by_line),
+            "scale": "center",
+            "members": members,
+            "additive": ADDITIVE,
+            "by_line": self.by_line,
+            "most_points": self.most_points,
+        }
+        seed = self.random_state
+        return [
+            GaussianProcess("constant", level=PLAIN_SHARPNESS, random_state=seed, **shared),
+            GaussianProcess("linear", random_state=seed + 1, **shared),
+        ]
+
+    @staticmethod
+    def _expected(
+        processes: list[GaussianProcess], X: Floats, latent: tuple[Floats, ...], odds: Floats
+    ) -> tuple[Floats, Floats]:
+        """Logits of grade and recovery that processes, fitted to ``latent``, expect at X."""
+        points, group = distinct_rows(X)
+        S, C = (
+            gp.fit(X, y, v).predict(points)[group.ravel()]
+            for gp, y, v in zip(processes, latent[:2], latent[2:], strict=True)
+        )
+        a, b = 0.5 * (C + S), 0.5 * (C - S)
+        return odds + log_expit(a) - log_expit(b), a
 
     @property
     def processes(self) -> tuple[GaussianProcess, GaussianProcess]:
         """Sharpness and balance."""
         return self.sharpness_, self.balance_
+
+    @property
+    def exact(self) -> bool:
+        """Whether it holds every set-point, all of them of one line."""
+        members = [m for gp in self.processes for m in gp.members_]
+        return not self.by_line and all(m.root is None for m in members)
 
     def latent(self, A: Floats, coarse: bool = False) -> tuple[Floats, Floats]:
         """Means and variances of sharpness and balance at A, each (members, 2, n).
@@ -220,6 +313,17 @@ class Surrogate(BaseEstimator):
         inside = ndtr((limit - mean_b - (c - s) / (s + c) * off) / spread)
         chance = np.clip(inside @ weights, 0.0, 1.0).mean(axis=0)
         return chance, (expit(mean_a + off) @ weights).mean(axis=0)
+
+    def expect(
+        self, of: Callable[[Floats, Floats, Floats], Floats], A: Floats, coarse: bool = False
+    ) -> Floats:
+        """Mean of a function of sharpness, balance (both (draws, n)) and A, shape (n, d); (n,)."""
+        means, variances = self.latent(A, coarse)
+        z = self._normals[: EXPECTATION_DRAWS // (COARSE if coarse else 1)]
+        total = np.zeros(len(A))
+        for (S, C), (s, c) in zip(means, np.sqrt(variances), strict=True):
+            total += of(S + z[:, :1] * s, C + z[:, 1:] * c, A).mean(axis=0)
+        return total / len(means)
 
     def chance_of_grade(self, A: ArrayLike, min_grade: float, feed_odds: float) -> Floats:
         """Probability that the true grade at A, shape (n, d), is at least ``min_grade``."""

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from optimizer import Brief, InputError, Site, diagnose
-from optimizer.coordinates import to_latent
 from optimizer.diagnostics.doubtful import doubtful, residuals
 from optimizer.diagnostics.drift import drifts
 from optimizer.diagnostics.left_out import set_points_of, without_run, without_set_point
@@ -88,17 +87,9 @@ def test_a_line_without_runs_is_refused_and_one_with_few_is_left_out(season_tabl
 @pytest.mark.parametrize("j", [0, 1])
 def test_a_set_point_left_out_equals_a_fit_without_it(habit_model, j):
     left = without_set_point(habit_model)
-    points, group = set_points_of(habit_model)
-    e, gp = habit_model.evidence, habit_model.surrogate.processes[j]
-    m = e.measured
-    readings = to_latent(
-        e.grade_logit[m],
-        e.recovery_logit[m],
-        e.grade_variance[m],
-        e.recovery_variance[m],
-        e.feed_odds[m],
-    )
-    keep = group != 7
+    points, _ = set_points_of(habit_model)
+    gp = habit_model.surrogate.processes[j]
+    keep = gp.readings_.take(np.flatnonzero(np.arange(len(points)) != 7))
     means, variances = [], []
     for member in gp.members_:
         own = GaussianProcess(
@@ -107,8 +98,9 @@ def test_a_set_point_left_out_equals_a_fit_without_it(habit_model, j):
             theta=member.theta,
             scale="none",
             level=gp.level,
+            additive=gp.additive,
         )
-        own.fit(e.inputs[m][keep], readings[j][keep] - gp.center_, readings[2 + j][keep])
+        own.fit(keep.X, keep.mean, keep.known_variance, keep.counts, keep.scatter)
         mean, sd = own.predict(points[7:8], return_std=True)
         means.append(gp.center_ + mean[0])
         variances.append((WIDENING * sd[0]) ** 2)
@@ -136,6 +128,7 @@ def test_a_run_left_out_equals_a_fit_without_it():
             theta=member.theta,
             scale="none",
             level=gp.level,
+            additive=gp.additive,
         )
         own.fit(e.inputs[keep], model.latent_readings[0][keep] - gp.center_)
         means.append(gp.center_ + own.predict(e.inputs[4:5])[0])

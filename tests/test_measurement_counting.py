@@ -18,6 +18,7 @@ from optimizer.measurement import (
     grams,
     liberation_factor,
     logit_moments,
+    logit_reading,
     measured_errors,
     purity_interval,
     purity_range_limit,
@@ -125,6 +126,45 @@ class TestGy:
     def test_factors_stay_in_their_tables(self):
         assert float(liberation_factor(1.0, 0.1)) == 1.0
         assert_allclose(size_range_factor([1.0, 2.0, 4.0, 4.1]), [1.0, 0.75, 0.5, 0.25])
+
+
+class TestLogitReading:
+    def test_a_count_as_expected_reads_what_was_expected(self):
+        reading, variance = logit_reading(390.0, 400, np.log(0.975 / 0.025))
+        assert float(reading) == pytest.approx(np.log(0.975 / 0.025), abs=0.05)
+        assert float(variance) == pytest.approx(1 / (400 * 0.975 * 0.025))
+
+    @pytest.mark.parametrize("p", [0.5, 0.9, 0.985, 0.995])
+    def test_readings_at_the_truth_are_unbiased_and_scatter_as_said(self, p):
+        k = np.random.default_rng(1).binomial(800, p, 40_000)
+        reading, variance = logit_reading(k, 800, np.log(p / (1 - p)))
+        # 40,000 draws: the mean is known to 0.005 sd, the sd to 0.4 %; mid-p scores of a count
+        # with four expected are a little lumpy.
+        z = (reading - np.log(p / (1 - p))) / np.sqrt(variance)
+        assert abs(z.mean()) < 0.03
+        assert z.std() == pytest.approx(1.0, abs=0.05)
+
+    def test_scipy_says_the_same_of_a_whole_count(self):
+        # scipy.stats.binom as the reference for the mid-p tail.
+        from scipy import stats
+
+        k, n, p = 12, 300, 0.97
+        tail = stats.binom.cdf(n - k, n, 1 - p) - 0.5 * stats.binom.pmf(n - k, n, 1 - p)
+        reading, variance = logit_reading(k, n, np.log(p / (1 - p)))
+        found = (float(reading) - np.log(p / (1 - p))) / np.sqrt(float(variance))
+        assert found < -5.5  # so many lost that the tail is beyond what counts
+        k = 285
+        tail = stats.binom.cdf(n - k, n, 1 - p) - 0.5 * stats.binom.pmf(n - k, n, 1 - p)
+        reading, variance = logit_reading(k, n, np.log(p / (1 - p)))
+        found = (float(reading) - np.log(p / (1 - p))) / np.sqrt(float(variance))
+        assert found == pytest.approx(-stats.norm.ppf(tail), abs=1e-6)
+
+    def test_ends_are_finite(self):
+        for k in (0.0, 0.3, 400.0):
+            for expected in (-9.0, 0.0, 9.0):
+                reading, variance = logit_reading(k, 400, expected)
+                assert np.isfinite(reading)
+                assert variance > 0
 
 
 class TestMeasuredErrors:

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from optimizer.config import Brief, Site
 from optimizer.errors import InputError, LimitError
-from optimizer.planner import suggest
+from optimizer.planner import planning, suggest
 from optimizer.settings import GRAVITY_TABLE
 from tests.conftest import run_table
 
@@ -189,7 +189,7 @@ SCRIPT = """
 import json, sys
 import pyarrow.parquet as pq
 from optimizer import Brief, Site
-from optimizer.planner import suggest
+from optimizer.planner import planning, suggest
 brief = Brief.from_dict({"goal": {"min_grade": 0.985}})
 print(json.dumps(suggest(pq.read_table(sys.argv[1]), Site(), brief).as_dict()))
 """
@@ -381,3 +381,83 @@ def test_changes_lead_from_one_trial_to_the_next(season_table):
         if feed:
             place = 0 if feed[0].end < feed[0].start else len(r.changes) - 1
             assert r.changes[place] == feed[0]
+
+
+# ------------------------------------------------------------------ other lines
+
+
+def test_a_new_line_starts_from_what_a_like_line_knows(season_table):
+    new = season_table.slice(0, 0)
+    wanted = brief(line="deck-9")
+    plan = suggest(season_table, Site(), wanted)
+    assert any("also learns from" in w and "deck-1" in w for w in plan.warnings)
+    assert plan.run_now is not None
+    assert plan.runs_used == 0
+    assert suggest(new, Site(), wanted).run_now is None
+    # What another line knows is believed less than what it knows itself.
+    own = suggest(season_table, Site(), brief(line="deck-1"))
+    assert not any("also learns from" in w for w in own.warnings)
+    at = own.run_now.settings
+    wide, narrow = (
+        planning(season_table, Site(), brief(line=line), seed=0) for line in ("deck-9", "deck-1")
+    )
+    index = narrow.evidence.space.nearest_index(np.array([[at[n] for n in NAMES]]))
+    widths = [
+        float(np.ptp([p.surrogate.predict(p.evidence.inputs_today(index), 2.6).grade.low,
+                      p.surrogate.predict(p.evidence.inputs_today(index), 2.6).grade.high]))
+        for p in (wide, narrow)
+    ]  # fmt: skip
+    assert widths[0] > widths[1]
+
+
+def test_a_line_in_other_units_is_not_borrowed_from(season_table):
+    site = Site.from_dict(
+        {"lines": {"deck-9": {"air": {"unit": "%", "low": 0, "high": 100, "step": 1}}}}
+    )
+    plan = suggest(season_table, site, brief(line="deck-9"))
+    assert plan.run_now is None
+
+
+def test_a_table_needs_no_column_for_the_material(season_table):
+    table = season_table.drop_columns(["material"])
+    assert suggest(table, Site(), brief()).run_now is not None
+
+
+# ------------------------------------------------------------------ value
+
+
+def priced(product, reject=0.0, min_grade=None, **prices):
+    goal = {"maximise": "value", "prices": {"product": product, "reject": reject, **prices}}
+    return Brief.from_dict({"goal": goal | ({} if min_grade is None else {"min_grade": min_grade})})
+
+
+def test_value_an_hour_feeds_more_than_recovery_does(season_table):
+    by_value = suggest(season_table, Site(), priced(100.0, 95.0, min_grade=0.97, feed=50.0))
+    by_recovery = suggest(season_table, Site(), Brief.from_dict({"goal": {"min_grade": 0.97}}))
+    feeds = [p.run_now.settings["feed_rate"] for p in (by_value, by_recovery)]
+    assert feeds[0] > feeds[1]
+    assert by_value.as_dict()["goal"]["gain_unit"] == "value/h"
+    assert by_value.run_now.value_per_hour > 0
+    assert by_value.run_now.chance_of_grade >= 0.9
+    assert "value/h" in by_value.stopping.why
+
+
+def test_value_of_a_plan_is_what_its_own_numbers_say(season_table):
+    """Product and reject in t/h times their prices, less feed and the hour."""
+    plan = suggest(
+        season_table, Site(), priced(120.0, 20.0, feed=10.0, hour=5.0, currency="credits")
+    )
+    now = plan.run_now
+    feed = now.settings["feed_rate"]
+    product = now.product_t_per_h
+    by_hand = 120.0 * product + 20.0 * (feed - product) - 10.0 * feed - 5.0
+    assert now.value_per_hour == pytest.approx(by_hand, rel=0.03)
+    assert plan.as_dict()["goal"]["min_grade"] is None
+    assert plan.as_dict()["goal"]["gain_unit"] == "credits/h"
+
+
+def test_prices_and_goal_go_together():
+    with pytest.raises(InputError, match=r"needs \[goal.prices\]"):
+        Brief.from_dict({"goal": {"maximise": "value"}})
+    with pytest.raises(InputError, match='prices are for maximise = "value"'):
+        Brief.from_dict({"goal": {"prices": {"product": 1.0}}})

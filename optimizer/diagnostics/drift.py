@@ -18,8 +18,9 @@ from scipy.special import expit
 
 from optimizer.diagnostics.control import out_of_line
 from optimizer.diagnostics.shifts import BETTER_BY, Known, Step, Trend, power, steps, trend
-from optimizer.gaussian_process import GaussianProcess, Priors
+from optimizer.gaussian_process import GaussianProcess
 from optimizer.line_model import LineModel
+from optimizer.priors import Priors
 from optimizer.rows import distinct_rows
 
 if TYPE_CHECKING:

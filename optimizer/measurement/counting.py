@@ -11,7 +11,7 @@ from typing import Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import betaincinv, betaln, polygamma, psi
+from scipy.special import betainc, betaincinv, betaln, expit, ndtri, polygamma, psi
 
 from optimizer.errors import InputError
 from optimizer.measurement.propagation import FloatArray, packed
@@ -22,6 +22,8 @@ IntervalMethod: TypeAlias = Literal["exact", "jeffreys"]
 HALF = 0.5
 # Confidence of an interval when none is asked for: common practice.
 CONFIDENCE = 0.95
+# A reading counts for no more than this tail: beyond, it is a mistake rather than bad luck.
+LEAST_TAIL = 1e-9
 
 
 def _counts(found: ArrayLike, count: ArrayLike) -> tuple[FloatArray, FloatArray]:
@@ -97,6 +99,72 @@ def logit_moments(found: ArrayLike, count: ArrayLike) -> tuple[FloatArray, Float
     k, n = np.moveaxis(packed(found, count), -1, 0)
     a, b = k + HALF, n - k + HALF
     return psi(a) - psi(b), polygamma(1, a) + polygamma(1, b)
+
+
+def logit_reading(
+    found: ArrayLike, count: ArrayLike, expected: ArrayLike
+) -> tuple[FloatArray, FloatArray]:
+    """Reading of logit p and its variance from k of n, where about ``expected`` was expected.
+
+    A reading's own logit has a variance that goes with its error: a lucky count of few defects
+    looks high and unsure, an unlucky one low and sure, and averages lean to the unlucky. Where a
+    model says what was to be expected, p0, the variance is that of a count there, 1 / (n p0 q0),
+    and the reading lies as many of its standard deviations from p0 as the count does from what
+    was expected, by its mid-p quantile. Fitting again with such readings is what iterated
+    weighted least squares does for a generalised linear model.
+
+    Args:
+        found: k, need not be whole.
+        count: n, above 0.
+        expected: logit p0.
+
+    Source: P. McCullagh and J. A. Nelder, Generalized Linear Models (2nd ed. 1989), section 2.5,
+    for the iteration; P. K. Dunn and G. K. Smyth, J. Comput. Graph. Stat. 5 (1996) 236-244, for
+    quantile residuals. Both from memory.
+
+    >>> reading, variance = logit_reading(800, 800, np.log(0.995 / 0.005))
+    >>> round(float(reading), 2), round(float(variance), 2)
+    (6.48, 0.25)
+    """
+    k, n, eta = np.moveaxis(packed(found, count, expected), -1, 0)
+    p = expit(eta)
+    sd = 1.0 / np.sqrt(n * p * expit(-eta))
+    below, above = n - k, k
+    # The chance of so few of the unwanted, each side from its own tail so that neither rounds to
+    # one; half the chance of the very count belongs to either side.
+    few = 0.5 * (_at_most(below, n, -eta) + _at_most(below - 1.0, n, -eta))
+    many = 0.5 * (_at_most(above, n, eta) + _at_most(above - 1.0, n, eta))
+    tail = np.clip(np.minimum(few, many), LEAST_TAIL, 0.5)
+    away = np.where(few < many, 1.0, -1.0) * -ndtri(tail)
+    return eta + away * sd, sd**2
+
+
+def logit_reading_of(
+    share: ArrayLike, se: ArrayLike, expected: ArrayLike
+) -> tuple[FloatArray, FloatArray]:
+    """`logit_reading` of a share with a stated standard error instead of a count.
+
+    To first order around what was expected, p0: logit p0 + (p - p0) / (p0 q0), standard error
+    se / (p0 q0). The error is that of the share, the same whatever was read; taken at the reading
+    it would make readings near 0 or 1 look unsure and the others, on average, too sure.
+
+    >>> reading, variance = logit_reading_of(1.0, 0.01, np.log(0.98 / 0.02))
+    >>> round(float(reading), 2), round(float(variance), 2)
+    (4.91, 0.26)
+    """
+    p, s, eta = np.moveaxis(packed(share, se, expected), -1, 0)
+    slope = 1.0 / (expit(eta) * expit(-eta))
+    return eta + slope * (p - expit(eta)), (s * slope) ** 2
+
+
+def _at_most(k: FloatArray, n: FloatArray, eta: FloatArray) -> FloatArray:
+    """Chance of at most k of n, each with logit chance eta; k need not be whole."""
+    inside = np.maximum(k, 0.0)
+    return np.where(
+        k < 0,
+        0.0,
+        np.where(k >= n, 1.0, betainc(np.maximum(n - inside, 1e-12), inside + 1.0, expit(-eta))),
+    )
 
 
 def purity_interval(

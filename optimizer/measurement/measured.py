@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from optimizer.errors import InputError
 from optimizer.measurement.counting import HALF, counted_se, logit_moments
@@ -27,6 +27,7 @@ class MeasuredErrors:
         grade_se, recovery_se: on the fraction scale.
         grade_logit, recovery_logit: the readings on the logit scale, finite also at 0 and 1.
         grade_logit_var, recovery_logit_var: their variances, the known noise.
+        counted: whether a grade is a count's and its standard error follows from that.
     """
 
     grade_se: FloatArray
@@ -35,6 +36,7 @@ class MeasuredErrors:
     recovery_logit: FloatArray
     grade_logit_var: FloatArray
     recovery_logit_var: FloatArray
+    counted: NDArray[np.bool_]
 
 
 def measured_errors(
@@ -76,8 +78,9 @@ def measured_errors(
     _refuse_outside(recovery_se=(r_se, np.inf), grade_count=(count, np.inf))
     grade_part = _reading(g, g_se, count)
     recovery_part = _reading(r, r_se, np.full_like(r, np.nan))
-    pairs = zip(grade_part, recovery_part, strict=True)
-    return MeasuredErrors(*(part for pair in pairs for part in pair))
+    counted = ~(g_se > 0) & (count > 0)
+    (g_error, g_logit, g_variance), (r_error, r_logit, r_variance) = grade_part, recovery_part
+    return MeasuredErrors(g_error, r_error, g_logit, r_logit, g_variance, r_variance, counted)
 
 
 def _reading(

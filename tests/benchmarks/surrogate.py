@@ -20,7 +20,7 @@ from optimizer.coordinates import to_latent
 from optimizer.measurement import measured_errors
 from optimizer.settings import GRAVITY_TABLE, Region
 from optimizer.simulation import FAMILIES, random_deck, random_material
-from optimizer.surrogate import Surrogate
+from optimizer.surrogate import Shares, Surrogate
 
 REPORT = Path(__file__).resolve().parents[2] / "reports" / "surrogate.md"
 CASES = (("spread", 12), ("spread", 30), ("spread", 60), ("habit", 80))
@@ -54,6 +54,13 @@ def case(family: str, seed: int, kind: str, n: int) -> dict[str, float]:
     )
     ran = np.isfinite(errors.grade_logit)
     odds = float(logit(material.feed_grade))
+    shares = Shares(
+        read.grade[ran],
+        read.recovery[ran],
+        np.full(ran.sum(), float(read.grade_count)),
+        errors.grade_se[ran],
+        errors.recovery_se[ran],
+    )
     model = Surrogate(GRAVITY_TABLE.names).fit(
         GRAVITY_TABLE.to_unit(settings)[ran],
         errors.grade_logit[ran],
@@ -61,6 +68,7 @@ def case(family: str, seed: int, kind: str, n: int) -> dict[str, float]:
         odds,
         errors.grade_logit_var[ran],
         errors.recovery_logit_var[ran],
+        shares,
     )
     return judge(model, deck.run(unseen, material), GRAVITY_TABLE.to_unit(unseen), odds)
 

@@ -1,0 +1,74 @@
+"""A Gaussian process of many set-points by a few of them: the fully independent training
+conditional (Snelson & Ghahramani, NeurIPS 2006; Quinonero-Candela & Rasmussen, JMLR 6, 2005).
+
+What the few chosen points do not explain of the others is taken for independent noise. The points
+are those that explain most, found by a pivoted Cholesky factorization (Burt, Rasmussen & van der
+Wilk, JMLR 21, 2020). Cost O(n m^2) for n set-points and m chosen ones, memory O(n m).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.linalg import cho_factor, cho_solve
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+# A point that adds less than this share of the prior variance is explained already.
+EXPLAINED = 1e-6
+
+
+def pivoted_cholesky(
+    diagonal: Floats, column: Callable[[int], Floats], most: int
+) -> tuple[NDArray[np.int64], Floats]:
+    """The points that explain most of a covariance, and its factor on them.
+
+    Args:
+        diagonal: prior variances, shape (n,).
+        column: covariance of one point with all, shape (n,).
+        most: points to choose at most.
+
+    Returns:
+        Positions of the m chosen points, and A of shape (m, n): the covariance is about A'A, and
+        exactly so at the chosen points.
+    """
+    left = np.array(diagonal, dtype=float)
+    enough = EXPLAINED * float(left.max())
+    A = np.zeros((min(most, len(left)), len(left)))
+    chosen: list[int] = []
+    for k in range(len(A)):
+        pivot = int(np.argmax(left))
+        if left[pivot] <= enough:
+            break
+        chosen.append(pivot)
+        A[k] = (column(pivot) - A[:k, pivot] @ A[:k]) / np.sqrt(left[pivot])
+        left = np.clip(left - A[k] ** 2, 0.0, None)
+        left[chosen] = 0.0
+    return np.array(chosen), A[: len(chosen)]
+
+
+def condition(A: Floats, diagonal: Floats, noise: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """What n readings say about the whitened values at the m chosen points.
+
+    Args:
+        A: factor on the chosen points, shape (m, n).
+        diagonal: prior variances, shape (n,).
+        noise: of the mean readings, shape (n,).
+        y: mean readings, shape (n,).
+
+    Returns:
+        ``weights`` (m,) and ``root`` (m, m): at a point whose covariance with the chosen ones is
+        whitened to a, the mean is a'weights and the explained variance |root a|^2.
+    """
+    unexplained = np.clip(diagonal - np.sum(A * A, axis=0), 0.0, None)
+    scaled = A / (noise + unexplained)
+    B = np.eye(len(A)) + scaled @ A.T
+    weights = cho_solve(cho_factor(B), scaled @ y)
+    values, vectors = np.linalg.eigh(B)
+    root = np.sqrt(1.0 - 1.0 / np.clip(values, 1.0, None))[:, None] * vectors.T
+    return weights, root

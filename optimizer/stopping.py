@@ -1,0 +1,52 @@
+"""Whether another trial is worth it, and by which figure."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from optimizer.plan import Interval, Stopping
+
+# Stop when the next trial adds less than this recovery, or less than this share of what one
+# reading scatters: neither would be seen.
+SMALLEST_GAIN = 0.001
+SHARE_OF_SCATTER = 0.05
+
+
+def bar_of(reading_sd: tuple[float, float], recovery: Interval) -> float:
+    """The least gain in recovery (fraction) that would show or pay.
+
+    Args:
+        reading_sd: process noise of one reading, of sharpness and balance.
+        recovery: of the settings to run now.
+    """
+    r = recovery.mean or 0.5
+    # d recovery = r (1 - r) da, a = (S + C) / 2.
+    scatter = r * (1.0 - r) * 0.5 * float(np.hypot(*reading_sd))
+    return max(SMALLEST_GAIN, SHARE_OF_SCATTER * scatter)
+
+
+def advise(gain: float, bar: float, unit: str, sure: bool, tried: int, few: int) -> Stopping:
+    """Advice on going on.
+
+    Args:
+        gain: expected of the best next trial, in ``unit``.
+        bar: the least that would show or pay, likewise.
+        unit: of the gain; a fraction of recovery is shown in points.
+        sure: whether the settings to run now are sure enough of the grade.
+        tried: distinct settings tried.
+        few: fewer than this are too few to stop on.
+    """
+    if unit.startswith("fraction"):
+        shown, least = f"{100 * gain:.2f} points of recovery", f"{100 * bar:.2f} points"
+    else:
+        shown, least = f"{gain:.4g} {unit}", f"{bar:.4g} {unit}"
+    said = f"the best next trial is expected to add {shown}"
+    if not sure:
+        return Stopping("continue", gain, "no settings are sure enough of the grade yet.")
+    if tried < few:
+        return Stopping(
+            "continue", gain, f"{said}; fewer than {few} settings tried is too few to stop on."
+        )
+    if gain < bar:
+        return Stopping("stop", gain, f"{said}, less than the {least} that would show or pay.")
+    return Stopping("continue", gain, f"{said}, above the bar of {least}.")
