@@ -51,7 +51,7 @@ def plan(document: Mapping[str, Any]) -> str:
         ranks = ", ".join(str(t["rank"]) for t in sorted(trials, key=lambda t: t["order"]))
         lines.append(f"Run them in the order {ranks}: least to re-set and to wait for.")
     if document["run_now"]:
-        lines += ["", *_run_now(document["run_now"], units, goal["confidence"])]
+        lines += ["", *_run_now(document["run_now"], units, goal)]
     stopping = document["stopping"]
     verdict = "Stop here" if stopping["advice"] == "stop" else "Go on"
     lines += ["", wrap(f"{verdict}: {stopping['why']}")]
@@ -100,13 +100,18 @@ def _column(trials: Sequence[Mapping[str, Any]], name: str) -> list[str]:
     return [f"{v:.{places}f}" for v in values]
 
 
-def _run_now(now: Mapping[str, Any], units: Mapping[str, str], confidence: float) -> list[str]:
+def _run_now(
+    now: Mapping[str, Any], units: Mapping[str, str], goal: Mapping[str, Any]
+) -> list[str]:
     settings = ", ".join(
         f"{name.replace('_', ' ')} {_level(now['settings'][name])} {unit}"
         for name, unit in units.items()
     )
     sure = now["chance_of_grade"]
-    flag = "" if sure >= confidence else " (not sure enough yet)"
+    flag = "" if sure >= goal["confidence"] else " (not sure enough yet)"
+    chance = f", {100 * sure:.0f} % sure of the grade{flag}"
+    if goal["min_grade"] is None:
+        chance = ""  # prices alone decide
     kind = "tried" if now["tried"] else "not tried yet"
     product, value = now["product_t_per_h"], now.get("value_per_hour")
     rate = "" if product is None else f" Product about {product:.2f} t/h."
@@ -115,8 +120,8 @@ def _run_now(now: Mapping[str, Any], units: Mapping[str, str], confidence: float
         bold("Run now"),
         wrap(f"{settings}; {kind}.", INDENT),
         wrap(
-            f"Grade {interval(now['grade'])} %, recovery {interval(now['recovery'])} %, "
-            f"{100 * sure:.0f} % sure of the grade{flag}.{rate}",
+            f"Grade {interval(now['grade'])} %, recovery {interval(now['recovery'])} %"
+            f"{chance}.{rate}",
             INDENT,
         ),
     ]

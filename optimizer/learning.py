@@ -1,18 +1,20 @@
-"""From an evidence to the surrogate that has learned from it."""
+"""From an evidence to what was learned from it: the surrogate, and where the deck runs even."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from optimizer.evidence import Evidence
-from optimizer.surrogate import Shares, Surrogate
+from optimizer.surrogate import DeckState, Shares, Surrogate
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
+    Indices = NDArray[np.int64]
 
 
 # Beyond so many set-points the model of a plan stands on so many of them (reports/scale.md).
@@ -39,3 +41,12 @@ def fitted(evidence: Evidence, seed: int, exact: bool = False) -> Surrogate:
     shares = Shares(*of_all("grade", "recovery", "grade_count", "grade_se", "recovery_se"))
     X = np.vstack([e.inputs for e in sources])
     return surrogate.fit(X, g, r, odds, g_variance, r_variance, shares)
+
+
+def chance_even_of(evidence: Evidence) -> Callable[[Indices], Floats]:
+    """Chance of an even deck at lattice points, (n, d) to (n,); 1 where it never failed."""
+    if evidence.even.all():
+        return lambda index: np.ones(len(index))
+    space = evidence.space
+    state = DeckState().fit(space.to_unit(evidence.settings), evidence.even)
+    return lambda index: state.chance_even(space.to_unit(space.values(index)))

@@ -8,6 +8,7 @@ an answer with its uncertainty.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -18,8 +19,8 @@ from scipy.linalg import cho_solve
 from optimizer.coordinates import from_latent
 from optimizer.evidence import Evidence
 from optimizer.gaussian_process import factorize
-from optimizer.learning import fitted
-from optimizer.surrogate import WIDENING, DeckState, Surrogate
+from optimizer.learning import chance_even_of, fitted
+from optimizer.surrogate import WIDENING, Surrogate
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -59,17 +60,9 @@ class LineModel:
         return S, C
 
     @cached_property
-    def deck_state(self) -> DeckState | None:
-        """Where the deck runs even; None when it never failed."""
-        e = self.evidence
-        return None if e.even.all() else DeckState().fit(e.space.to_unit(e.settings), e.even)
-
-    def chance_even(self, index: Indices) -> Floats:
-        """Chance of an even deck at lattice points, shape (n,)."""
-        if self.deck_state is None:
-            return np.ones(len(index))
-        space = self.evidence.space
-        return self.deck_state.chance_even(space.to_unit(space.values(index)))
+    def chance_even(self) -> Callable[[Indices], Floats]:
+        """Chance of an even deck at lattice points: (n, d) to (n,)."""
+        return chance_even_of(self.evidence)
 
     @cached_property
     def recent_settings(self) -> Floats:

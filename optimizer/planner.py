@@ -23,14 +23,14 @@ from optimizer.config import Brief, Site
 from optimizer.errors import LimitError
 from optimizer.evidence import Evidence, cautions, gather
 from optimizer.first_batch import spread
-from optimizer.learning import fitted
+from optimizer.learning import chance_even_of, fitted
 from optimizer.limits import Limits
 from optimizer.objective import Objective, Recovery, ValuePerHour, objective_of
 from optimizer.plan import UNKNOWN, Interval, Plan, Recommendation, RunNow, Stopping
 from optimizer.rows import distinct_rows
 from optimizer.search import best_point
 from optimizer.stopping import advise, bar_of
-from optimizer.surrogate import DeckState, Surrogate
+from optimizer.surrogate import Surrogate
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -195,17 +195,9 @@ class Planning:
         return objective_of(self.brief.goal, e.space, tonnes, e.feed_odds_today)
 
     @cached_property
-    def deck_state(self) -> DeckState | None:
-        """Where the deck runs even; None when it never failed."""
-        e = self.evidence
-        return None if e.even.all() else DeckState().fit(e.space.to_unit(e.settings), e.even)
-
-    def chance_even(self, index: Indices) -> Floats:
-        """Chance of an even deck at lattice points, shape (n,)."""
-        if self.deck_state is None:
-            return np.ones(len(index))
-        space = self.evidence.space
-        return self.deck_state.chance_even(space.to_unit(space.values(index)))
+    def chance_even(self) -> Callable[[Indices], Floats]:
+        """Chance of an even deck at lattice points: (n, d) to (n,)."""
+        return chance_even_of(self.evidence)
 
     @cached_property
     def min_grade(self) -> float:
