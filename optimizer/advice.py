@@ -80,4 +80,19 @@ def reason(
     return f"Learns: recovery here is known to ±{width:.1f} points and may be the best."
 
 
+def reason_of_value(gain: float, bar: float, unit: str, chance: float | None) -> str:
+    """Why the trial is worth its material where value is wanted, in one line.
+
+    Args:
+        gain: expected, in ``unit``.
+        bar: the least that would show or pay, likewise.
+        unit: such as ``credits/h``.
+        chance: of the grade, or None where any will do.
+    """
+    if gain < bar:
+        return f"Fills the batch: expected to add less than the {bar:.3g} {unit} that would show."
+    sure = "" if chance is None else f", grade {chance:.0%} sure"
+    return f"Expected to add {gain:.3g} {unit} to what run-now earns{sure}."
+
+
 FIRST_BATCH = "Spreads the first trials over the limits: nothing is known here yet."

@@ -67,7 +67,8 @@ def landscape(planning: Planning, plan: Plan) -> dict[str, Any]:
         return document | {
             "trade_off": _trade_off(planning, plan, here),
             "effects": _effects(planning, points, here[0]),
-            "map": _map(planning, here[0]),
+            # Where any grade will do there is no chance of it to show.
+            "map": None if plan.min_grade is None else _map(planning, here[0]),
         }
 
 
@@ -124,11 +125,11 @@ def _trade_off(planning: Planning, plan: Plan, here: Indices) -> list[dict[str, 
 
     At each candidate the grade that it meets with the confidence asked for is a quantile; what no
     other candidate beats in both is the curve. The settings to run now are its point at the grade
-    asked for, and nothing better is claimed beside them.
+    asked for, and nothing better is claimed beside them; where value is wanted they need not be
+    on the curve, and stand at the grade that they are sure of.
     """
     limits, now = planning.limits, plan.run_now
     assert now is not None
-    assert plan.min_grade is not None
     tried = planning.tried[limits.region.contains(planning.tried)]
     index = np.unique(np.vstack([limits.pool[:FRONT_CANDIDATES], tried, here]), axis=0)
     index = index[_possible(planning, index)]
@@ -142,12 +143,12 @@ def _trade_off(planning: Planning, plan: Plan, here: Indices) -> list[dict[str, 
         index = np.vstack([index, more])
         sure, recovery = np.append(sure, both[0]), np.append(recovery, both[1])
     mean, goal = now.recovery.mean or 0.0, plan.min_grade
-    if (now.chance_of_grade or 0.0) < plan.confidence:
-        # Nothing is sure of the grade asked for: run now stands where it is sure.
+    by_recovery = plan.maximise == "recovery"
+    if goal is None or not by_recovery or (now.chance_of_grade or 0.0) < plan.confidence:
+        # No grade holds it there: run now stands where it is sure.
         goal = round(float(_sure_grade(planning, here)[0][0]), PLACES)
-    above = (sure > goal) & (recovery < mean)
-    below = (sure < goal) & (recovery > mean)
-    fits = np.flatnonzero(above | below)
+    beside = (sure > goal) & (recovery < mean) | (sure < goal) & (recovery > mean)
+    fits = np.flatnonzero(beside) if by_recovery else np.arange(len(sure))
     front = _spread(fits[_front(sure[fits], recovery[fits])], FRONT_POINTS)
     curve = _curve(planning, index[front], sure[front]) if len(front) else []
     curve.append(

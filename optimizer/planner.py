@@ -404,7 +404,14 @@ class Planning:
                 product_t_per_h=self._product_tonnes(point[None, :]),
                 material_t=self._trial_tonnes(point),
                 minutes=self.brief.trials.minutes,
-                why=advice.reason(recovery[k], float(chance[k]), confidence, now.recovery, meets),
+                why=advice.reason(recovery[k], float(chance[k]), confidence, now.recovery, meets)
+                if isinstance(self.objective, Recovery)
+                else advice.reason_of_value(
+                    gains[k],
+                    self._bar(now),
+                    self.objective.unit,
+                    None if self.brief.goal.min_grade is None else float(chance[k]),
+                ),
             )
             for k, point in enumerate(picks)
         )
@@ -415,10 +422,14 @@ class Planning:
     def _stopping(self, gains: list[float], now: RunNow) -> Stopping:
         sure = (now.chance_of_grade or 0.0) >= self.brief.goal.confidence
         few = 2 * len(self.evidence.space.names) + 3
+        return advise(max(gains), self._bar(now), self.objective.unit, sure, len(self.tried), few)
+
+    def _bar(self, now: RunNow) -> float:
+        """The least gain that would show or pay, in the unit of gains."""
         bar = bar_of(self.surrogate.reading_sd(), now.recovery)
         if isinstance(self.objective, ValuePerHour):
             bar *= self.objective.per_recovery(self._inputs(now))
-        return advise(max(gains), bar, self.objective.unit, sure, len(self.tried), few)
+        return bar
 
     def _inputs(self, now: RunNow) -> Floats:
         values = np.array([[now.settings[n] for n in self.evidence.space.names]])

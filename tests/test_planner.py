@@ -461,3 +461,23 @@ def test_prices_and_goal_go_together():
         Brief.from_dict({"goal": {"maximise": "value"}})
     with pytest.raises(InputError, match='prices are for maximise = "value"'):
         Brief.from_dict({"goal": {"prices": {"product": 1.0}}})
+
+
+def test_a_goal_of_value_is_said_on_the_screen_and_on_the_page(season_table):
+    from cli import show
+    from optimizer.reporting import look
+
+    for limit, said in ((None, False), (0.97, True)):
+        found = look(planning(season_table, Site(), priced(100.0, 20.0, min_grade=limit)))
+        text = show.plan(found.plan.as_dict())
+        assert "most value an hour" in text.splitlines()[0]
+        assert ("sure of the grade" in " ".join(text.split())) is said
+        page = found.page()
+        assert "the most value an hour" in page
+        assert "the most recovery at" not in page
+        assert ("Grade at least" in page) is said
+        assert ("Chance of the grade</dt>" in page) is said
+        assert "<dt>Worth</dt>" in page
+        for trial in found.plan.recommendations:
+            assert "value/h" in trial.why
+            assert ("sure" in trial.why) <= said

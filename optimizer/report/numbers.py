@@ -31,6 +31,17 @@ def tonnes(value: float | None) -> str:
     return UNKNOWN if value is None else f"{value:.2f}"
 
 
+def worth(value: float | None) -> str:
+    """A value an hour, to four digits and never as a power of ten.
+
+    >>> worth(2481.143399), worth(31.178671), worth(123456.7)
+    ('2,481', '31.18', '123,457')
+    """
+    if value is None:
+        return UNKNOWN
+    return f"{value:,.0f}" if abs(value) >= 1000.0 else f"{value:.4g}"
+
+
 def minutes(value: float | None) -> str:
     """Minutes."""
     return UNKNOWN if value is None else f"{value:g}"

@@ -15,7 +15,7 @@ from typing import Any
 from markupsafe import Markup, escape
 
 from optimizer.report import plots
-from optimizer.report.numbers import UNKNOWN, level, minutes, percent, tonnes
+from optimizer.report.numbers import UNKNOWN, level, minutes, percent, tonnes, worth
 from optimizer.report.pages import render
 from optimizer.report.sheet import make_sheet
 from optimizer.report.texts import DEFAULT_LANGUAGE, texts
@@ -29,6 +29,7 @@ KINDS: dict[str, Callable[[Any], str]] = {
     "goal": lambda v: level(round(100.0 * v, 6)),
     "percent2": lambda v: percent(v, 2),
     "tonnes": tonnes,
+    "worth": worth,
     "minutes": minutes,
     "count": lambda v: f"{v:d}",
     "text": str,

@@ -80,8 +80,8 @@ def trade_off(plan: Doc, land: Doc, say: Doc) -> Markup:
         )
         axes.fill_between(cx, low, high, color=COLOR["recovery"], alpha=0.2, lw=0)
         axes.plot(cx, mid, color=COLOR["recovery"], lw=2.2)
-        goal = float(_stretch(plan["goal"]["min_grade"]))
-        axes.axvline(goal, color=COLOR["grade"], lw=1.4, ls=(0, (5, 3)))
+        asked = plan["goal"]["min_grade"]
+        goal = float(cx.max() if asked is None else _stretch(asked))
         for trial in plan["recommendations"]:
             _cross(axes, trial, COLOR["ink"], 0.8)
         for trial in reversed(plan["recommendations"]):
@@ -95,11 +95,13 @@ def trade_off(plan: Doc, land: Doc, say: Doc) -> Markup:
         axes.set_ylim(low_y - 0.15, high_y + 0.3)
         _percent_axis(axes.xaxis, *axes.get_xlim())
         _percent_axis(axes.yaxis, *axes.get_ylim())
-        axes.annotate(
-            say["asked"].format(grade=level(100 * plan["goal"]["min_grade"])),
-            (goal, low_y - 0.1), xytext=(-4, 0), textcoords="offset points", rotation=90,
-            ha="right", va="bottom", color=COLOR["grade"],
-        )  # fmt: skip
+        if asked is not None:
+            axes.axvline(goal, color=COLOR["grade"], lw=1.4, ls=(0, (5, 3)))
+            axes.annotate(
+                say["asked"].format(grade=level(100 * asked)),
+                (goal, low_y - 0.1), xytext=(-4, 0), textcoords="offset points", rotation=90,
+                ha="right", va="bottom", color=COLOR["grade"],
+            )  # fmt: skip
         axes.annotate(
             say["run_now"], _center(now), xytext=(9, 9), textcoords="offset points", weight="bold",
             zorder=9,
@@ -146,9 +148,10 @@ def effect(entry: Doc, plan: Doc, land: Doc, say: Doc, label: str) -> Markup:
             axes.set_ylim(max(low - 0.06 * (high - low), 0), min(high + 0.06 * (high - low), 100.2))
             axes.set_ylabel(f"{say[quantity]} (%)")
             quiet(axes)
-        both[0].axhline(
-            100 * plan["goal"]["min_grade"], color=COLOR["grade"], lw=1.2, ls=(0, (5, 3))
-        )
+        if plan["goal"]["min_grade"] is not None:
+            both[0].axhline(
+                100 * plan["goal"]["min_grade"], color=COLOR["grade"], lw=1.2, ls=(0, (5, 3))
+            )
         both[1].set_xlabel(f"{label} ({entry['unit']})")
         figure.align_ylabels(both)
         return inline(
