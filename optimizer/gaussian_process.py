@@ -22,7 +22,7 @@ from scipy.optimize import minimize
 from scipy.special import expit
 from sklearn.base import BaseEstimator, RegressorMixin
 
-from optimizer.kernels import matern, matern_of_one, trend_features
+from optimizer.kernels import matern, matern_of_one_slope, trend_features
 from optimizer.priors import DEFAULT, Priors
 from optimizer.rows import distinct_rows
 from optimizer.sparse import condition, pivoted_cholesky
@@ -352,7 +352,7 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
         gradient[:d] = squares * np.exp(-2.0 * theta[:d])
         gradient[d] = 0.5 * float(np.sum(inner * smooth))
         for j in range(d if self.additive else 0):
-            _, steep = matern_of_one(theta, X, X, j)
+            steep = matern_of_one_slope(theta, X, X, j)
             gradient[j] += 0.5 * self.additive / d * float(np.sum(inner * steep))
         return value, gradient
 
