@@ -20,6 +20,7 @@ from scipy.special import erfcx, log_expit, log_ndtr, logsumexp, ndtri_exp
 
 from optimizer.coordinates import from_latent, unwanted_limit
 from optimizer.gaussian_process import GaussianProcess, Member, factorize
+from optimizer.kernels import Inputs
 from optimizer.surrogate import COARSE, Surrogate
 
 if TYPE_CHECKING:
@@ -199,7 +200,7 @@ class JointDraws:
 
     process: GaussianProcess
     member: Member
-    base: Floats
+    base: Inputs
     normals: Floats
 
     def __post_init__(self) -> None:
@@ -217,7 +218,7 @@ class JointDraws:
         gp = self.process
         return gp.center_ + gp.spread_ * (self._mean + self._white @ self._lower.T)
 
-    def at(self, A: Floats) -> tuple[Floats, Floats]:
+    def at(self, A: Inputs) -> tuple[Floats, Floats]:
         """Conditional mean (draws, n) and variance (n,) at A given each draw."""
         gp = self.process
         mean, V = gp.project(self.member, A)
@@ -231,7 +232,8 @@ class JointDraws:
 
     def extend(self, point: Floats) -> JointDraws:
         """The draws with one more base point, shape (1, d)."""
-        return JointDraws(self.process, self.member, np.vstack([self.base, point]), self.normals)
+        base = Inputs(np.vstack([self.base.values, point]))
+        return JointDraws(self.process, self.member, base, self.normals)
 
 
 class ConstrainedImprovement:
@@ -265,12 +267,13 @@ class ConstrainedImprovement:
         # Each draw and its mirror image: with few draws in many dimensions that is what helps.
         half = np.random.default_rng(seed).standard_normal((members, per_member // 2, 2 * width))
         normals = np.concatenate([half, -half], axis=1)
+        points = Inputs(base)
         self._pairs = [
             tuple(
                 JointDraws(
                     gp,
                     gp.members_[k],
-                    base,
+                    points,
                     normals[k, :, j * width : (j + 1) * width],
                 )
                 for j, gp in enumerate(surrogate.processes)
@@ -281,7 +284,7 @@ class ConstrainedImprovement:
 
     def _set_incumbents(self) -> None:
         """In each draw, the best worth among base points that meet the grade."""
-        drawn = [(s.values, c.values, s.base) for s, c in self._pairs]
+        drawn = [(s.values, c.values, s.base.values) for s, c in self._pairs]
         met = [self._meets(S, C) for S, C, _ in drawn]
         if self.objective is None:
             # In logits, where the gain is written without cancellation.
@@ -309,11 +312,11 @@ class ConstrainedImprovement:
 
         ``coarse`` uses one in four of the hyperparameter members, enough to shortlist.
         """
-        terms = []
+        terms, points = [], Inputs(A)
         step = COARSE if coarse else 1
         for (sharpness, balance), best in zip(self._pairs[::step], self._best[::step], strict=True):
-            S, s_variance = sharpness.at(A)
-            C, c_variance = balance.at(A)
+            S, s_variance = sharpness.at(points)
+            C, c_variance = balance.at(points)
             moments = (S, C, s_variance, c_variance, best)
             if self.objective is None:
                 assert self.min_grade is not None

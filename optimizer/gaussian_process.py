@@ -14,15 +14,22 @@ Replicates are collapsed exactly (Binois, Gramacy & Ludkovski, J. Comput. Graph.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.linalg import cho_solve, lapack, solve_triangular
 from scipy.optimize import minimize
 from scipy.special import expit
-from sklearn.base import BaseEstimator, RegressorMixin
 
-from optimizer.kernels import matern, matern_of_one_slope, trend_features
+from optimizer.estimator import Regressor
+from optimizer.kernels import (
+    Inputs,
+    matern,
+    matern_of_one_slope,
+    matern_slope,
+    trend_features,
+)
 from optimizer.priors import DEFAULT, Priors
 from optimizer.rows import distinct_rows
 from optimizer.sparse import condition, pivoted_cholesky
@@ -60,6 +67,11 @@ class Readings:
     counts: Floats
     scatter: Floats
 
+    @cached_property
+    def inputs(self) -> Inputs:
+        """The set-points, for covariances."""
+        return Inputs(self.X)
+
     def take(self, index: NDArray[np.int64]) -> Readings:
         """Some of the set-points."""
         return Readings(
@@ -77,13 +89,13 @@ class Member:
     they are a few that stand for all (see ``sparse``)."""
 
     theta: Floats
-    points: Floats
+    points: Inputs
     lower: Floats
     weights: Floats
     root: Floats | None = None
 
 
-class GaussianProcess(RegressorMixin, BaseEstimator):
+class GaussianProcess(Regressor):
     """Gaussian-process regression of replicated readings, a scikit-learn estimator.
 
     Args:
@@ -320,7 +332,7 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
     def _likelihood(self, theta: Floats, data: Readings, eval_gradient: bool = False) -> Any:
         d = self.n_smooth_
         X = data.X[:, :d]
-        smooth, decay = matern(theta, X, X, self.additive)
+        smooth = matern(theta, data.inputs, data.inputs, d, self.additive)
         trend = self._trend(X, X)
         share = self._share(theta, data.X, data.X)
         w = data.known_variance + np.exp(theta[d + 1])
@@ -347,12 +359,12 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
             gradient[-1] = 0.5 * rho * (1.0 - rho) * float(np.sum(apart))
             inner = inner * share
         # sum_ij W_ij (x_i - x_j)^2 = 2 (x^2 . W 1 - x' W x), one matrix product for all inputs.
-        slope = inner * decay
+        slope = inner * matern_slope(theta, data.inputs, data.inputs, d, self.additive)
         squares = (X**2).T @ slope.sum(axis=1) - np.sum(X * (slope @ X), axis=0)
         gradient[:d] = squares * np.exp(-2.0 * theta[:d])
         gradient[d] = 0.5 * float(np.sum(inner * smooth))
         for j in range(d if self.additive else 0):
-            steep = matern_of_one_slope(theta, X, X, j)
+            steep = matern_of_one_slope(theta, data.inputs, data.inputs, d, j)
             gradient[j] += 0.5 * self.additive / d * float(np.sum(inner * steep))
         return value, gradient
 
@@ -368,36 +380,36 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
         data = self.readings_
         noise = (data.known_variance + np.exp(theta[self.n_smooth_ + 1])) / data.counts
         if self.most_points is None or len(data.mean) <= self.most_points:
-            lower = factorize(self._covariance(theta, data.X, data.X) + np.diag(noise))
-            return Member(theta, data.X, lower, cho_solve((lower, True), data.mean))
+            lower = factorize(self._covariance(theta, data.inputs, data.inputs) + np.diag(noise))
+            return Member(theta, data.inputs, lower, cho_solve((lower, True), data.mean))
         diagonal = self._variance(theta, data.X)
         chosen, A = pivoted_cholesky(
             diagonal,
-            lambda i: self._covariance(theta, data.X[i : i + 1], data.X)[0],
+            lambda i: self._covariance(theta, Inputs(data.X[i : i + 1]), data.inputs)[0],
             self.most_points,
         )
         weights, root = condition(A, diagonal, noise, data.mean)
-        return Member(theta, data.X[chosen], A[:, chosen].T, weights, root)
+        return Member(theta, Inputs(data.X[chosen]), A[:, chosen].T, weights, root)
 
-    def _covariance(self, theta: Floats, A: Floats, B: Floats) -> Floats:
+    def _covariance(self, theta: Floats, A: Inputs, B: Inputs) -> Floats:
         d = self.n_smooth_
-        A_, B_ = A[:, :d], B[:, :d]
-        within = matern(theta, A_, B_, self.additive)[0] + self._trend(A_, B_)
-        return within * self._share(theta, A, B)
+        within = matern(theta, A, B, d, self.additive)
+        within += self._trend(A.values[:, :d], B.values[:, :d])
+        return within * self._share(theta, A.values, B.values) if self.by_line else within
 
-    def covariance(self, member: Member, A: Floats, B: Floats) -> Floats:
+    def covariance(self, member: Member, A: Floats | Inputs, B: Floats | Inputs) -> Floats:
         """Prior covariance of the true quantity between A (n, d) and B (m, d), standardised."""
-        return self._covariance(member.theta, A, B)
+        return self._covariance(member.theta, Inputs.of(A), Inputs.of(B))
 
-    def variance_at(self, member: Member, A: Floats) -> Floats:
+    def variance_at(self, member: Member, A: Floats | Inputs) -> Floats:
         """Prior variance of the true quantity at A, shape (n,), standardised."""
-        return self._variance(member.theta, A)
+        return self._variance(member.theta, Inputs.of(A).values)
 
     def _variance(self, theta: Floats, A: Floats) -> Floats:
         d = self.n_smooth_
         return np.exp(theta[d]) + np.sum(self._trend_features(A[:, :d]) ** 2, axis=1)
 
-    def project(self, member: Member, A: Floats) -> tuple[Floats, Floats]:
+    def project(self, member: Member, A: Floats | Inputs) -> tuple[Floats, Floats]:
         """Posterior mean (n,) at A and the part of its covariance that the data explain, as
         V of shape (u, n): posterior covariance is prior - V'V. Standardised."""
         cross = self.covariance(member, member.points, A)
@@ -424,15 +436,15 @@ class GaussianProcess(RegressorMixin, BaseEstimator):
         Returns:
             mean (n,), or (mean, std), or (mean, covariance); moments of the mixture of members.
         """
-        X = np.atleast_2d(np.asarray(X, dtype=float))
+        A = Inputs(np.atleast_2d(np.asarray(X, dtype=float)))
         means, covs = [], []
         for member in self.members_:
-            mean, V = self.project(member, X)
+            mean, V = self.project(member, A)
             means.append(mean)
             if return_cov:
-                covs.append(self.covariance(member, X, X) - V.T @ V)
+                covs.append(self.covariance(member, A, A) - V.T @ V)
             elif return_std:
-                covs.append(self.variance_at(member, X) - np.sum(V * V, axis=0))
+                covs.append(self.variance_at(member, A) - np.sum(V * V, axis=0))
         M = np.array(means)
         mean = M.mean(axis=0)
         if not covs:

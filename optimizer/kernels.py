@@ -18,58 +18,92 @@ if TYPE_CHECKING:
 SQRT_5 = float(np.sqrt(5.0))
 
 
-def matern(theta: Floats, A: Floats, B: Floats, additive: float = 0.0) -> tuple[Floats, Floats]:
+class Inputs:
+    """Points, shape (n, d), and the distinct levels of each input, which are looked for once.
+
+    Settings stand on steps: a few dozen levels make up thousands of points, and an exponential
+    costs many times what looking it up does.
+    """
+
+    def __init__(self, values: Floats) -> None:
+        self.values = values
+        self._levels: dict[int, tuple[Floats, Indices]] = {}
+
+    @classmethod
+    def of(cls, A: Floats | Inputs) -> Inputs:
+        """Points as they are, or an array of them."""
+        return A if isinstance(A, Inputs) else cls(A)
+
+    def __len__(self) -> int:
+        return len(self.values)
+
+    def levels(self, j: int) -> tuple[Floats, Indices]:
+        """Distinct values of input j, and which of them each point has, shape (n,)."""
+        if j not in self._levels:
+            levels, places = np.unique(self.values[:, j], return_inverse=True)
+            self._levels[j] = levels, places.ravel()
+        return self._levels[j]
+
+
+def matern(theta: Floats, A: Inputs, B: Inputs, d: int, additive: float = 0.0) -> Floats:
     """Matern-5/2 covariance, in part a sum of one function an input (``additive`` of it; Duvenaud,
     Nickisch & Rasmussen, NeurIPS 2011), the rest of all inputs jointly.
 
     Args:
         theta: hyperparameters.
-        A, B: inputs, shapes (n, d) and (m, d).
+        A, B: n and m points, of which the first d inputs count.
+        d: inputs.
         additive: share, from 0 to 1.
 
     Returns:
-        The covariance, and the factor that, times a squared difference over ell^2, is the
-        derivative of its joint part by ln ell; both (n, m).
+        shape (n, m).
     """
-    d = A.shape[1]
-    P, Q = A * np.exp(-theta[:d]), B * np.exp(-theta[:d])
-    # Expanded squares need no (n, m, d) array; clipping removes rounding below zero.
-    r2 = np.sum(P * P, 1)[:, None] + np.sum(Q * Q, 1)[None, :] - 2.0 * (P @ Q.T)
-    r = SQRT_5 * np.sqrt(np.clip(r2, 0.0, None))
-    decay = (1.0 - additive) * np.exp(theta[d] - r)
-    linear = (1.0 + r) * decay
-    smooth = linear + (r * r / 3.0) * decay
+    r, smooth = _joint(theta, A, B, d, additive)
+    smooth *= 1.0 + r * (1.0 + r / 3.0)
     for j in range(d if additive else 0):
-        smooth += additive / d * matern_of_one(theta, A, B, j)
-    return smooth, (5.0 / 3.0) * linear
+        r, places = _along(theta, A, B, j)
+        smooth += _at(additive / d * (1.0 + r * (1.0 + r / 3.0)) * np.exp(theta[d] - r), places)
+    return smooth
 
 
-def matern_of_one(theta: Floats, A: Floats, B: Floats, j: int) -> Floats:
-    """Matern-5/2 covariance along input j alone, shape (n, m)."""
+def matern_slope(theta: Floats, A: Inputs, B: Inputs, d: int, additive: float = 0.0) -> Floats:
+    """The factor that, times a squared difference over ell^2, is the derivative of the joint part
+    of ``matern`` by ln ell; shape (n, m)."""
+    r, decay = _joint(theta, A, B, d, additive)
+    r += 1.0
+    decay *= r
+    decay *= 5.0 / 3.0
+    return decay
+
+
+def matern_of_one_slope(theta: Floats, A: Inputs, B: Inputs, d: int, j: int) -> Floats:
+    """Derivative by ln ell_j of the Matern-5/2 covariance along input j alone, shape (n, m)."""
     r, places = _along(theta, A, B, j)
-    decay = np.exp(theta[A.shape[1]] - r)
-    return _at((1.0 + r) * decay + (r * r / 3.0) * decay, places)
+    return _at((r * r / 3.0) * np.exp(theta[d] - r) * (1.0 + r), places)
 
 
-def matern_of_one_slope(theta: Floats, A: Floats, B: Floats, j: int) -> Floats:
-    """Derivative of ``matern_of_one`` by ln ell_j, shape (n, m)."""
-    r, places = _along(theta, A, B, j)
-    return _at((r * r / 3.0) * np.exp(theta[A.shape[1]] - r) * (1.0 + r), places)
+def _joint(theta: Floats, A: Inputs, B: Inputs, d: int, additive: float) -> tuple[Floats, Floats]:
+    """Scaled distances over all inputs, and their exponential times the variance, each (n, m)."""
+    P, Q = A.values[:, :d] * np.exp(-theta[:d]), B.values[:, :d] * np.exp(-theta[:d])
+    # Expanded squares need no (n, m, d) array; clipping removes rounding below zero.
+    r = P @ (-2.0 * Q).T
+    r += np.sum(P * P, 1)[:, None]
+    r += np.sum(Q * Q, 1)
+    np.sqrt(np.maximum(r, 0.0, out=r), out=r)
+    r *= SQRT_5
+    decay = np.exp(-r)
+    decay *= (1.0 - additive) * np.exp(theta[d])
+    return r, decay
 
 
-def _along(theta: Floats, A: Floats, B: Floats, j: int) -> tuple[Floats, tuple[Indices, Indices]]:
-    """Scaled distances between the distinct levels of input j, and the levels of each point.
-
-    Settings stand on steps: a few dozen levels make up thousands of points, and an exponential
-    costs many times what looking it up does.
-    """
-    a, at_a = np.unique(A[:, j], return_inverse=True)
-    b, at_b = (a, at_a) if B is A else np.unique(B[:, j], return_inverse=True)
+def _along(theta: Floats, A: Inputs, B: Inputs, j: int) -> tuple[Floats, tuple[Indices, Indices]]:
+    """Scaled distances between the distinct levels of input j, and the levels of each point."""
+    (a, at_a), (b, at_b) = A.levels(j), B.levels(j)
     return SQRT_5 * np.exp(-theta[j]) * np.abs(a[:, None] - b[None, :]), (at_a, at_b)
 
 
 def _at(table: Floats, places: tuple[Indices, Indices]) -> Floats:
-    return table[places[0]][:, places[1]]
+    return table.take(places[0], axis=0).take(places[1], axis=1)
 
 
 def trend_features(X: Floats, trend: str, quadratic_in: int | None = None) -> Floats:

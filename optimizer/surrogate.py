@@ -16,10 +16,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy.linalg import cho_solve, solve_triangular
 from scipy.special import expit, log_expit, log_ndtr, ndtr, ndtri
-from sklearn.base import BaseEstimator
 
 from optimizer.coordinates import LARGEST_LOGIT, from_latent, to_latent, unwanted_limit
+from optimizer.estimator import Estimator
 from optimizer.gaussian_process import GaussianProcess, factorize
+from optimizer.kernels import Inputs
 from optimizer.measurement.counting import logit_reading, logit_reading_of
 from optimizer.priors import Priors
 from optimizer.rows import distinct_rows
@@ -119,7 +120,7 @@ class Prediction:
     recovery: Estimate
 
 
-class Surrogate(BaseEstimator):
+class Surrogate(Estimator):
     """Grade and recovery over settings and material, a scikit-learn estimator.
 
     Args:
@@ -246,11 +247,11 @@ class Surrogate(BaseEstimator):
 
         ``coarse`` takes every fourth member, enough to shortlist.
         """
-        means, variances = [], []
+        inputs, means, variances = Inputs(A), [], []
         for k in range(0, self.n_members_, COARSE if coarse else 1):
             for gp in self.processes:
-                mean, V = gp.project(gp.members_[k], A)
-                variance = gp.variance_at(gp.members_[k], A) - np.sum(V * V, axis=0)
+                mean, V = gp.project(gp.members_[k], inputs)
+                variance = gp.variance_at(gp.members_[k], inputs) - np.sum(V * V, axis=0)
                 means.append(gp.center_ + gp.spread_ * mean)
                 variances.append(np.clip(variance, 1e-12, None) * (WIDENING * gp.spread_) ** 2)
         shape = (-1, 2, len(A))
@@ -347,7 +348,7 @@ def _estimate(draws: Floats, level: float) -> Estimate:
     return Estimate(draws.mean(axis=0), low, high)
 
 
-class DeckState(BaseEstimator):
+class DeckState(Estimator):
     """Chance that the deck runs even, from trials that did and trials that failed.
 
     A Gaussian-process classifier with a probit likelihood and Laplace's approximation

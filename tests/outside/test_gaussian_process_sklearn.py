@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from sklearn.base import clone
+from sklearn.base import clone, is_regressor
 from sklearn.gaussian_process import GaussianProcessClassifier, GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import ConstantKernel, DotProduct, Matern, WhiteKernel
 from sklearn.model_selection import cross_val_score
@@ -106,6 +106,10 @@ def test_it_is_a_scikit_learn_estimator():
     X, y = surface(40)
     model = GaussianProcess(members=4, random_state=5)
     assert clone(model).get_params()["random_state"] == 5
+    assert is_regressor(model)
+    assert repr(clone(model)) == "GaussianProcess(members=4, random_state=5)"
+    with pytest.raises(ValueError, match="no_such"):
+        model.set_params(no_such=1)
     scores = cross_val_score(make_pipeline(MinMaxScaler(), model), X, y, cv=4, scoring="r2")
     assert scores.mean() > 0.8
 
