@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from enum import StrEnum
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -55,6 +56,10 @@ def compare(
     hours: Annotated[
         float | None, typer.Option("--hours", metavar="H", help="Running hours of a season.")
     ] = None,
+    fractions: Annotated[
+        Path | None,
+        typer.Option("--fractions", metavar="FILE", help="Density fractions of the lines."),
+    ] = None,
     anonymous: Annotated[
         bool, typer.Option("--anonymous", help="Call lines A, B, C in the order of rank.")
     ] = False,
@@ -73,6 +78,7 @@ def compare(
     from cli import show_comparison
     from cli.main import answer, check_seed, progress
     from optimizer.comparison import compare as put_side_by_side
+    from optimizer.comparison import read_fractions
     from optimizer.comparison.record import Prices
 
     if (price is None) != (hours is None):
@@ -84,6 +90,7 @@ def compare(
         lines=[n.strip() for entry in lines or () for n in entry.split(",") if n.strip()] or None,
         feed_rate=feed_rate,
         prices=None if price is None or hours is None else Prices(price, hours, reject_price),
+        fractions=None if fractions is None else read_fractions(fractions),
         ranked_by=rank_by.value,
         anonymous=anonymous,
         seed=check_seed(seed),

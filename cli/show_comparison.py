@@ -23,6 +23,8 @@ def comparison(document: Mapping[str, Any]) -> str:
             lines += [*_why(line, document), ""]
     for left in document["not_compared"]:
         lines.append(wrap(f"{left['line']} is not compared: {left['reason']}"))
+    if "partition" in document:
+        lines += ["", *_curves(document["partition"])]
     lines += [wrap(f"! {w}") for w in document["warnings"]]
     return "\n".join(lines).rstrip()
 
@@ -101,6 +103,39 @@ def _why(line: Mapping[str, Any], document: Mapping[str, Any]) -> list[str]:
         )
     lines += [wrap(f"! {w}", INDENT) for w in line["warnings"]]
     return lines
+
+
+def _curves(partition: Mapping[str, Any]) -> list[str]:
+    """Partition curves, the sharpest first."""
+    unit = f", {partition['unit']}" if partition["unit"] else ""
+    lines = [bold(f"Split by density{unit}")]
+    if partition["lines"]:
+        lines.append(f"   {'line':<11}{'cut (90 % in)':<24}{'Ep (90 % in)':<26}sharpest, %")
+    for line in partition["lines"]:
+        name = line["line"]
+        if len(name) > LONGEST_NAME:
+            lines.append(wrap(name, "   "))
+            name = ""
+        cut, ep = (_spread(line[key]) for key in ("cut_density", "probable_error"))
+        lines.append(f"   {name:<11}{cut:<24}{ep:<26}{100 * line['chance_sharpest']:.0f}")
+        if not line["cut_inside"]:
+            lines.append(wrap("! the cut lies outside the fractions: extrapolated.", INDENT))
+    if partition["lines"]:
+        lines.append(
+            wrap(
+                "Half of a fraction at the cut density goes to the product; Ep is the probable "
+                "error, (d75 - d25) / 2, small where the deck is sharp. The last column is the "
+                "chance that the line is the sharpest, as far as the scatter about its curve "
+                "tells."
+            )
+        )
+    for left in partition["not_compared"]:
+        lines.append(wrap(f"{left['line']} has no curve: {left['reason']}"))
+    return lines
+
+
+def _spread(value: Mapping[str, float]) -> str:
+    return f"{value['mean']:.4g} ({value['low']:.4g}-{value['high']:.4g})"
 
 
 def _what(ranked_by: str) -> str:

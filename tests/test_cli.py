@@ -374,10 +374,20 @@ def test_compare_puts_lines_side_by_side_at_80_columns(run, season, monkeypatch)
     assert "--hours" in err
 
 
-def test_compare_of_one_line_is_no_comparison(run, season):
-    code, out, _ = run("compare")
+def test_compare_of_one_line_is_no_comparison(run, season, tmp_path):
+    rows = [
+        f"{line},{a / 10},{a / 10 + 0.1},{high},{100 - high}"
+        for line in ("deck-1", "a deck of a long name")
+        for a, high in zip(range(10, 16), (2, 11, 35, 68, 90, 97), strict=True)
+    ]
+    path = tmp_path / "fractions.csv"
+    head = "line,density_low [g/cm3],density_high [g/cm3],mass_product,mass_reject"
+    path.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+    code, out, _ = run("compare", "--fractions", path)
     assert code == 1
     assert "Fewer than two lines" in out
+    assert "Split by density, g/cm3" in out
+    assert max(len(x) for x in out.splitlines()) <= 80
 
 
 def test_diagnose_of_nothing_says_so(run):

@@ -10,6 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from optimizer.comparison.footing import Basis, choose_basis, labels_of, why_not
+from optimizer.comparison.fractions import CurvesCompared, Fractions, compare_curves
 from optimizer.comparison.ranking import Ranking, rank_lines
 from optimizer.comparison.record import RANKED_BY, Comparison, LineResult, Prices
 from optimizer.comparison.study import Study, Task, study_line
@@ -34,6 +35,7 @@ def compare(
     lines: Sequence[str] | None = None,
     feed_rate: float | None = None,
     prices: Prices | None = None,
+    fractions: Fractions | None = None,
     ranked_by: str = "attainable",
     anonymous: bool = False,
     seed: int = 0,
@@ -51,6 +53,7 @@ def compare(
         lines: names; all lines when None.
         feed_rate: in the site's unit; the middle of the lines' own when None.
         prices: turn the gap into value per season.
+        fractions: of density, for a partition curve a line; they may be of other lines too.
         ranked_by: ``attainable``, ``current`` or ``gap``.
         anonymous: whether lines are called by letters, in the order of their rank.
         seed: of everything random.
@@ -90,7 +93,13 @@ def compare(
     (progress or (lambda _: None))(f"learning from {len(tasks)} lines")
     studies = run_all(study_line, tasks, scheduler, workers)
     left_out = [(line, why) for line, why in reasons.items() if why is not None]
-    return _comparison(studies, left_out, site, basis, prices, ranked_by, anonymous, seed, version)
+    curves = None
+    if fractions is not None:
+        every = sorted({*tables, *fractions.line}) if lines is None else list(tables)
+        curves = compare_curves(fractions, every, seed)
+    return _comparison(
+        studies, left_out, curves, site, basis, prices, ranked_by, anonymous, seed, version
+    )
 
 
 def _tables(runs: pa.Table, asked: Sequence[str] | None) -> dict[str, pa.Table]:
@@ -108,6 +117,7 @@ def _tables(runs: pa.Table, asked: Sequence[str] | None) -> dict[str, pa.Table]:
 def _comparison(
     studies: list[Study],
     left_out: list[tuple[str, str]],
+    curves: CurvesCompared | None,
     site: Site,
     basis: Basis,
     prices: Prices | None,
@@ -118,12 +128,9 @@ def _comparison(
 ) -> Comparison:
     rankings = _rankings(studies, seed)
     order = np.argsort(rankings[ranked_by].rank) if studies else np.zeros(0, dtype=int)
-    names = labels_of([studies[k].line for k in order], anonymous)
-    hidden = {**names, **labels_of([line for line, _ in left_out], False)}
-    if anonymous:
-        count = len(names)
-        rest = labels_of([*names, *(line for line, _ in left_out)], True)
-        hidden = dict(list(rest.items())[: count + len(left_out)])
+    every = [*(studies[k].line for k in order), *(line for line, _ in left_out)]
+    every += [] if curves is None else [n for n in curves.names() if n not in every]
+    hidden = labels_of(every, anonymous)
     results = tuple(
         LineResult(
             name=hidden[studies[k].line],
@@ -145,6 +152,7 @@ def _comparison(
         lines=results,
         left_out=tuple((hidden[line], why) for line, why in left_out),
         prices=prices,
+        curves=None if curves is None else curves.called(hidden),
         units={s.name: s.unit for s in site.space.settings},
         seed=seed,
         history_version=version,

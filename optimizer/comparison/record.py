@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from optimizer.comparison.footing import Basis
+from optimizer.comparison.fractions import CurvesCompared
 from optimizer.comparison.ranking import Ranking
 from optimizer.comparison.study import Study
 from optimizer.plan import Interval
@@ -123,6 +124,7 @@ class Comparison:
     lines: tuple[LineResult, ...]
     left_out: tuple[tuple[str, str], ...]
     prices: Prices | None
+    curves: CurvesCompared | None
     units: Mapping[str, str]
     seed: int
     history_version: int | None
@@ -130,7 +132,7 @@ class Comparison:
 
     def as_dict(self) -> dict[str, Any]:
         """The ``highside.comparison/1`` document."""
-        return {
+        document = {
             "schema": "highside.comparison/1",
             "seed": self.seed,
             "history_version": self.history_version,
@@ -146,6 +148,9 @@ class Comparison:
             "not_compared": [{"line": name, "reason": why} for name, why in self.left_out],
             "warnings": list(self.warnings),
         }
+        if self.curves is not None:
+            document["partition"] = self.curves.as_dict()
+        return document
 
 
 def interval(draws: Floats) -> dict[str, float]:
