@@ -36,9 +36,11 @@ def runs_to_learn_from(
     if not runs.num_rows or line is None:
         return runs.slice(0, 0), np.zeros(0)
     is_own = pc.fill_null(pc.equal(runs["line"], line), False)
+    if pc.all(is_own).as_py():
+        return runs, np.zeros(runs.num_rows)
     own, rest = runs.filter(is_own), runs.filter(pc.invert(is_own))
     space = site.space_of(line)
-    if not rest.num_rows or knows_enough(own, space):
+    if knows_enough(own, space):
         return own, np.zeros(own.num_rows)
     rest = rest.filter(pc.and_(rest["grade"].is_valid(), rest["recovery"].is_valid()))
     others = {

@@ -12,6 +12,7 @@ from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pyarrow.compute as pc
 from scipy.special import expit
 
 from optimizer.borrowing import runs_to_learn_from
@@ -154,7 +155,7 @@ def gather(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
     odds, odds_today, known = _feed_odds(
         column, errors.grade_logit, errors.recovery_logit, site, material, warnings
     )
-    states = runs["deck_state"].to_pylist() if runs.num_rows else []
+    fine = pc.fill_null(pc.equal(runs["deck_state"], "even"), True) if runs.num_rows else []
     whole = Evidence(
         space=space,
         line=line,
@@ -173,18 +174,20 @@ def gather(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
         feed_odds=odds,
         feed_odds_today=odds_today,
         feed_grade_known=known,
-        even=np.array([s in (None, "even") for s in states], dtype=bool),
+        even=np.array(fine, dtype=bool),
         started=_started(runs),
         material=material,
         warnings=(),
         number=number,
         by_line=bool(number.any()),
     )
-    own, other = whole.take(number == 0), whole.take(number > 0)
+    own, other = whole, None
+    if whole.by_line:
+        own, other = whole.take(number == 0), whole.take(number > 0)
     warnings += _habits(own)
     mine = runs.slice(int(np.sum(number > 0)))
     warnings += _unsettled(mine, own.settings, own.measured, brief.trials.settle_minutes)
-    return replace(own, warnings=tuple(warnings), borrowed=other if whole.by_line else None)
+    return replace(own, warnings=tuple(warnings), borrowed=other)
 
 
 def _columns(runs: pa.Table) -> Any:
@@ -210,7 +213,7 @@ def _fill_unknown(variance: Floats) -> Floats:
 
 
 def _choose_line(runs: pa.Table, brief: Brief, warnings: list[str]) -> str | None:
-    lines: list[str] = sorted(set(runs["line"].to_pylist())) if runs.num_rows else []
+    lines: list[str] = sorted(pc.unique(runs["line"]).to_pylist()) if runs.num_rows else []
     if brief.line is not None:
         if lines and brief.line not in lines:
             hint = nearest(brief.line, lines)
@@ -310,25 +313,27 @@ def _labels(
     runs: pa.Table, brief: Brief, material: dict[str, Any], warnings: list[str]
 ) -> tuple[Floats, Floats]:
     """Material labels as one 0/1 input each, when there are a few with a few runs each."""
-    names = np.array(
-        [m or "" for m in runs["material"].to_pylist()]
-        if "material" in runs.column_names
-        else [""] * runs.num_rows,
-        dtype=object,
-    )
-    kinds, counts = np.unique(names.astype(str), return_counts=True)
-    kinds, counts = kinds[kinds != ""], counts[kinds != ""]
+    kinds, place = np.array([""]), np.zeros(runs.num_rows, np.int64)
+    if "material" in runs.column_names and runs.num_rows:
+        column = pc.fill_null(runs["material"].cast("string"), "")
+        found = pc.unique(column).sort()
+        kinds, place = np.array(found.to_pylist()), pc.index_in(column, found).to_numpy()
+    counts = np.bincount(place, minlength=len(kinds))
     given = brief.material.get("material")
-    latest = next((str(n) for n in names[::-1] if n), None)
+    named = np.flatnonzero(kinds[place] != "")
+    latest = str(kinds[place[named[-1]]]) if len(named) else None
     now = str(given) if given is not None else latest
     if now is not None:
         material["material"] = now
+    label = np.flatnonzero(kinds != "")
+    counts, kinds = counts[label], kinds[label]
     usable = 1 < len(kinds) <= MOST_LABELS and counts.min() >= FEWEST_LABEL_RUNS
     if not usable:
-        return np.zeros((len(names), 0)), np.zeros(0)
+        return np.zeros((runs.num_rows, 0)), np.zeros(0)
     if now not in kinds:
         warnings.append(f"Material '{now}' has no runs. Known here: {', '.join(kinds)}.")
-    return (names[:, None] == kinds[None, :]).astype(float), (kinds == now).astype(float)
+    today = (kinds == now).astype(float)
+    return (place[:, None] == label).astype(float), today
 
 
 def _feed_odds(

@@ -31,7 +31,7 @@ from optimizer.kernels import (
     trend_features,
 )
 from optimizer.priors import DEFAULT, Priors
-from optimizer.rows import distinct_rows
+from optimizer.rows import Groups
 from optimizer.sparse import condition, pivoted_cholesky
 
 if TYPE_CHECKING:
@@ -491,9 +491,5 @@ def collapse(X: Floats, y: Floats, v: Floats) -> tuple[Floats, Floats, Floats, F
         Distinct set-points (u, d) in lexicographic order, mean reading (u,), mean known variance
         (u,), count (u,), and sum of squares about the mean (u,).
     """
-    points, group = distinct_rows(X)
-    count: Floats = np.bincount(group).astype(float)
-    mean: Floats = np.bincount(group, weights=y) / count
-    variance = np.bincount(group, weights=v) / count
-    scatter: Any = np.bincount(group, weights=(y - mean[group]) ** 2)
-    return points, mean, variance, count, scatter
+    at = Groups.of(X)
+    return at.points, at.mean(y), at.mean(v), at.count, at.scatter(y)

@@ -23,7 +23,7 @@ from optimizer.gaussian_process import GaussianProcess, factorize
 from optimizer.kernels import Inputs
 from optimizer.measurement.counting import logit_reading, logit_reading_of
 from optimizer.priors import Priors
-from optimizer.rows import distinct_rows
+from optimizer.rows import Groups, distinct_rows
 from optimizer.sequence import even_points
 
 if TYPE_CHECKING:
@@ -187,19 +187,20 @@ class Surrogate(Estimator):
             for r in (feed_odds, grade_logit, recovery_logit, grade_variance, recovery_variance)
         )
         readings: Readings = (found[0], found[1], found[2], found[3])
-        self.n_members_ = self._members(len(distinct_rows(X)[0]))
+        at = Groups.of(X)
+        self.n_members_ = self._members(len(at.points))
         if shares is not None:
             first = self._processes(1, X.shape[1])
             for _ in range(REREADINGS):
-                expected = self._expected(first, X, to_latent(*readings, odds), odds)
+                expected = self._expected(first, at, to_latent(*readings, odds), odds)
                 readings = shares.read_anew(readings, *expected)
                 # What the first fit says of smoothness will do to say what was to be expected.
                 first = [gp.set_params(theta=gp.members_[0].theta) for gp in first]
         self.sharpness_, self.balance_ = self._processes(self.n_members_, X.shape[1])
         S, C, s_variance, c_variance = to_latent(*readings, odds)
         self.latent_readings_ = S, C
-        self.sharpness_.fit(X, S, s_variance)
-        self.balance_.fit(X, C, c_variance)
+        _fit_at(self.sharpness_, at, S, s_variance)
+        _fit_at(self.balance_, at, C, c_variance)
         return self
 
     def _processes(self, members: int, inputs: int) -> list[GaussianProcess]:
@@ -220,12 +221,12 @@ class Surrogate(Estimator):
 
     @staticmethod
     def _expected(
-        processes: list[GaussianProcess], X: Floats, latent: tuple[Floats, ...], odds: Floats
+        processes: list[GaussianProcess], at: Groups, latent: tuple[Floats, ...], odds: Floats
     ) -> tuple[Floats, Floats]:
-        """Logits of grade and recovery that processes, fitted to ``latent``, expect at X."""
-        points, group = distinct_rows(X)
+        """Logits of grade and recovery that processes, fitted to ``latent``, expect of each
+        reading."""
         S, C = (
-            gp.fit(X, y, v).predict(points)[group.ravel()]
+            _fit_at(gp, at, y, v).predict(at.points)[at.which]
             for gp, y, v in zip(processes, latent[:2], latent[2:], strict=True)
         )
         a, b = 0.5 * (C + S), 0.5 * (C - S)
@@ -340,6 +341,10 @@ class Surrogate(Estimator):
         """Process noise of one reading, as standard deviations of sharpness and balance."""
         s, c = (float(np.sqrt(gp.noise_variance())) for gp in self.processes)
         return s, c
+
+
+def _fit_at(gp: GaussianProcess, at: Groups, y: Floats, variance: Floats) -> GaussianProcess:
+    return gp.fit(at.points, at.mean(y), at.mean(variance), at.count, at.scatter(y))
 
 
 def _estimate(draws: Floats, level: float) -> Estimate:

@@ -129,6 +129,15 @@ class TestGy:
 
 
 class TestLogitReading:
+    def test_between_whole_counts_it_goes_on_the_way_it_went(self):
+        """A grade times a count is not whole: a share of 81.9 of 82 reads between 81 and 82."""
+        k = np.linspace(70.0, 82.0, 241)
+        reading, _ = logit_reading(k, 82, np.log(0.9985 / 0.0015))
+        assert np.all(np.diff(reading) > 0)
+        wanted, _ = logit_reading(k, 82, 2.0)
+        unwanted, _ = logit_reading(82 - k, 82, -2.0)
+        np.testing.assert_allclose(wanted, -unwanted, atol=1e-9)
+
     def test_a_count_as_expected_reads_what_was_expected(self):
         reading, variance = logit_reading(390.0, 400, np.log(0.975 / 0.025))
         assert float(reading) == pytest.approx(np.log(0.975 / 0.025), abs=0.05)

@@ -11,7 +11,17 @@ from typing import Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import betainc, betaincinv, betaln, expit, ndtri, polygamma, psi
+from scipy.special import (
+    betainc,
+    betaincinv,
+    betaln,
+    expit,
+    gammaln,
+    log_expit,
+    ndtri,
+    polygamma,
+    psi,
+)
 
 from optimizer.errors import InputError
 from optimizer.measurement.propagation import FloatArray, packed
@@ -127,16 +137,14 @@ def logit_reading(
     (6.48, 0.25)
     """
     k, n, eta = np.moveaxis(packed(found, count, expected), -1, 0)
-    p = expit(eta)
-    sd = 1.0 / np.sqrt(n * p * expit(-eta))
-    below, above = n - k, k
-    # The chance of so few of the unwanted, each side from its own tail so that neither rounds to
-    # one; half the chance of the very count belongs to either side.
-    few = 0.5 * (_at_most(below, n, -eta) + _at_most(below - 1.0, n, -eta))
-    many = 0.5 * (_at_most(above, n, eta) + _at_most(above - 1.0, n, eta))
-    tail = np.clip(np.minimum(few, many), LEAST_TAIL, 0.5)
-    away = np.where(few < many, 1.0, -1.0) * -ndtri(tail)
-    return eta + away * sd, sd**2
+    p, q = expit(eta), expit(-eta)
+    sd = 1.0 / np.sqrt(n * p * q)
+    # The chance of so few, of the wanted or of the unwanted, whichever are short: a chance near
+    # one would round. Half the chance of the very count belongs to either side.
+    short = np.where(k < n * p, k, n - k)
+    eta_short = np.where(k < n * p, eta, -eta)
+    tail = np.clip(_mid_at_most(short, n, eta_short), LEAST_TAIL, 1.0 - LEAST_TAIL)
+    return eta + np.where(k < n * p, 1.0, -1.0) * ndtri(tail) * sd, sd**2
 
 
 def logit_reading_of(
@@ -157,14 +165,21 @@ def logit_reading_of(
     return eta + slope * (p - expit(eta)), (s * slope) ** 2
 
 
-def _at_most(k: FloatArray, n: FloatArray, eta: FloatArray) -> FloatArray:
-    """Chance of at most k of n, each with logit chance eta; k need not be whole."""
-    inside = np.maximum(k, 0.0)
-    return np.where(
-        k < 0,
-        0.0,
-        np.where(k >= n, 1.0, betainc(np.maximum(n - inside, 1e-12), inside + 1.0, expit(-eta))),
+def _mid_at_most(k: FloatArray, n: FloatArray, eta: FloatArray) -> FloatArray:
+    """Chance of less than k of n and half that of k, each with logit chance eta; between whole
+    counts on the straight line from one to the next."""
+    whole = np.minimum(np.floor(k), n)
+    left = n - whole
+    at_most = np.where(left <= 0, 1.0, betainc(np.maximum(left, 1e-12), whole + 1.0, expit(-eta)))
+    chance = np.exp(
+        gammaln(n + 1.0)
+        - gammaln(whole + 1.0)
+        - gammaln(left + 1.0)
+        + whole * log_expit(eta)
+        + left * log_expit(-eta)
     )
+    chance_of_next = chance * left / (whole + 1.0) * np.exp(eta)
+    return at_most - 0.5 * chance + 0.5 * (k - whole) * (chance + chance_of_next)
 
 
 def purity_interval(

@@ -89,8 +89,8 @@ def _reading(
     """Standard error, logit and its variance, by the rules of `measured_errors`."""
     stated = se > 0
     counted = ~stated & (count > 0)
-    n = np.where(stated, equivalent_count(p, np.where(stated, se, 1.0)), ASSUMED_COUNT)
-    n = np.where(counted, count, n)
+    n = np.where(counted, count, float(ASSUMED_COUNT))
+    n[stated] = equivalent_count(p[stated], se[stated])
     logit, variance = logit_moments(p * n, n)
     error = np.where(stated, se, np.where(counted, counted_se(p, n), np.nan))
     known = stated | counted | (p == 0) | (p == 1)
