@@ -31,6 +31,8 @@ def plan(document: Mapping[str, Any]) -> str:
     wanted = f"grade at least {percent(grade)} %" if grade is not None else "grade not yet known"
     if goal["maximise"] == "value":
         wanted = "most value an hour" + (f", {wanted}" if grade is not None else "")
+    if goal["maximise"] == "trade-off":
+        wanted = "best trade-off of grade and recovery"
     lines = [bold(f"Next trials for {document['line'] or 'a new line'}: {wanted}")]
     if document["material"]:
         shown = ", ".join(f"{k} {v}" for k, v in document["material"].items())
@@ -46,12 +48,13 @@ def plan(document: Mapping[str, Any]) -> str:
         )
     )
     trials = document["recommendations"]
-    lines += ["", *_trials(trials, units, goal["maximise"] == "recovery")]
+    lines += ["", *_trials(trials, units, goal["maximise"] != "value")]
     if len(trials) > 1:
         ranks = ", ".join(str(t["rank"]) for t in sorted(trials, key=lambda t: t["order"]))
         lines.append(f"Run them in the order {ranks}: least to re-set and to wait for.")
     if document["run_now"]:
         lines += ["", *_run_now(document["run_now"], units, goal)]
+    lines += _trade_off(document.get("trade_off", ()), units)
     stopping = document["stopping"]
     verdict = "Stop here" if stopping["advice"] == "stop" else "Go on"
     lines += ["", wrap(f"{verdict}: {stopping['why']}")]
@@ -125,6 +128,25 @@ def _run_now(
             INDENT,
         ),
     ]
+
+
+def _trade_off(curve: Sequence[Mapping[str, Any]], units: Mapping[str, str]) -> list[str]:
+    if not curve:
+        return []
+    names = list(units)
+    cells = list(zip(*(_column(curve, n) for n in names), strict=True))
+    heads = ["sure grade %", "recovery %", *map(_short, names)]
+    rows = [
+        [percent(point["sure_grade"]), interval(point["recovery"], "{} {}-{}"), *cell]
+        for point, cell in zip(curve, cells, strict=True)
+    ]
+    under = ["", "mean 90 % in", *(units[n] for n in names)]
+    widths = [max(map(len, column)) + 2 for column in zip(heads, under, *rows, strict=True)]
+    table = [
+        "".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True))
+        for row in (heads, under, *rows)
+    ]
+    return ["", bold("Trade-off: the most recovery at each grade one can be sure of"), *table]
 
 
 def _warnings(warnings: Sequence[str]) -> list[str]:

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.linalg import solve_triangular
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from optimizer.objective import Objective
 
     Floats = NDArray[np.float64]
+    Moments = tuple[Floats, Floats, Floats, Floats, Floats]
 
 LOG_SQRT_2PI = 0.5 * float(np.log(2.0 * np.pi))
 LOG_SQRT_PI_2 = 0.5 * float(np.log(0.5 * np.pi))
@@ -48,6 +49,9 @@ SMALLEST_STEP = 1e-12
 NOTHING = -30.0
 # Nodes over logit recovery and, given it, over what goes along; for worths that need both.
 OUTER, INNER = 6, 4
+# Grades that a gain in the trade-off is averaged over, in each draw.
+GRADES = 8
+GOLDEN = 0.5 * (np.sqrt(5.0) - 1.0)
 # A gain this share of the scale of worths is a gain; the softened corner keeps logarithms finite.
 SOFTNESS = 1e-3
 
@@ -95,7 +99,7 @@ def log_constrained_improvement(
     s_variance: Floats,
     c_variance: Floats,
     best: Floats,
-    min_grade: float,
+    min_grade: float | Floats,
     feed_odds: float,
 ) -> Floats:
     """ln E[(recovery - best)^+ 1{grade >= min_grade}] for independent normal S and C.
@@ -108,7 +112,7 @@ def log_constrained_improvement(
         S, C: means of sharpness and balance, shape (s, n).
         s_variance, c_variance: their variances, shape (n,).
         best: logit of the recovery to beat in each draw, shape (s,).
-        min_grade: fraction.
+        min_grade: fraction, one or one a draw, shape (s, 1).
         feed_odds: log odds of today's feed grade.
 
     Returns:
@@ -124,7 +128,7 @@ def log_constrained_improvement(
     nodes, weights = _UNIT_NODES
     z = -ndtri_exp(log_above[..., None] + np.log(nodes))
     a = np.maximum(mean_a[..., None] + sd_a[:, None] * z, floor[..., None] + SMALLEST_STEP)
-    limit = unwanted_limit(a, min_grade, feed_odds)
+    limit = unwanted_limit(a, np.asarray(min_grade)[..., None], feed_odds)
     conditional = mean_b[..., None] + (slope * sd_a)[:, None] * z
     met = log_ndtr((limit - conditional) / spread[:, None])
     gain = _log_recovery_gain(a, floor[..., None])
@@ -248,6 +252,12 @@ class ConstrainedImprovement:
         room: how many picks will be added.
         seed: of the draws.
         objective: what is to be improved; recovery when None, by an integral of its own.
+        reference: least grade that counts, where the trade-off of grade and recovery is to be
+            improved: the gain in recovery is then averaged over the grades from it to 1. That is
+            the expected hypervolume improvement (Emmerich, Giannakoglou & Naujoks, IEEE Trans.
+            Evol. Comput. 10, 2006, 421) over the height of the box: what a trial adds to the area
+            below the trade-off curve is, grade by grade, the recovery by which it beats the best
+            that meets that grade.
     """
 
     def __init__(
@@ -259,10 +269,15 @@ class ConstrainedImprovement:
         room: int = 8,
         seed: int = 0,
         objective: Objective | None = None,
+        reference: float | None = None,
     ) -> None:
-        self.min_grade, self.feed_odds, self.objective = min_grade, feed_odds, objective
+        self.feed_odds, self.objective = feed_odds, objective
         members = surrogate.n_members_
         per_member = max(4, DRAWS // members)
+        # Grades to be met, and the weight of the gain at each.
+        self.grades: list[tuple[Any, float]] = [(min_grade, 1.0)]
+        if reference is not None:
+            self.grades = _grades_above(reference, 2 * (per_member // 2))
         width = len(base) + room
         # Each draw and its mirror image: with few draws in many dimensions that is what helps.
         half = np.random.default_rng(seed).standard_normal((members, per_member // 2, 2 * width))
@@ -283,9 +298,8 @@ class ConstrainedImprovement:
         self._set_incumbents()
 
     def _set_incumbents(self) -> None:
-        """In each draw, the best worth among base points that meet the grade."""
+        """In each draw, the best worth among base points that meet the grade, for each grade."""
         drawn = [(s.values, c.values, s.base.values) for s, c in self._pairs]
-        met = [self._meets(S, C) for S, C, _ in drawn]
         if self.objective is None:
             # In logits, where the gain is written without cancellation.
             worth, nothing = [0.5 * (S + C) for S, C, _ in drawn], NOTHING
@@ -294,13 +308,16 @@ class ConstrainedImprovement:
             low, high = (float(f(worth)) for f in (np.min, np.max))
             self._scale = max(high - low, abs(high), 1e-12)
             nothing = low - self._scale
-        pairs = zip(met, worth, strict=True)
-        self._best = [np.where(m, w, nothing).max(axis=1, initial=nothing) for m, w in pairs]
-
-    def _meets(self, S: Floats, C: Floats) -> NDArray[np.bool_]:
-        if self.min_grade is None:
-            return np.ones(S.shape, dtype=bool)
-        return from_latent(S, C, self.feed_odds)[0] >= self.min_grade
+        read = [from_latent(S, C, self.feed_odds)[0] for S, C, _ in drawn]
+        self._best = [
+            [
+                np.where(True if asked is None else grade >= asked, w, nothing).max(
+                    axis=1, initial=nothing
+                )
+                for asked, _ in self.grades
+            ]
+            for grade, w in zip(read, worth, strict=True)
+        ]
 
     def extend(self, point: Floats) -> None:
         """Add a picked setting, shape (1, d), as pending."""
@@ -314,21 +331,37 @@ class ConstrainedImprovement:
         """
         terms, points = [], Inputs(A)
         step = COARSE if coarse else 1
-        for (sharpness, balance), best in zip(self._pairs[::step], self._best[::step], strict=True):
+        for (sharpness, balance), bests in zip(
+            self._pairs[::step], self._best[::step], strict=True
+        ):
             S, s_variance = sharpness.at(points)
             C, c_variance = balance.at(points)
-            moments = (S, C, s_variance, c_variance, best)
-            if self.objective is None:
-                assert self.min_grade is not None
-                gain = log_constrained_improvement(*moments, self.min_grade, self.feed_odds)
-            else:
-                gain = log_constrained_gain(
-                    partial(self.objective.worth, A=A),
-                    *moments,
-                    self._scale,
-                    self.min_grade,
-                    self.feed_odds,
-                )
-            terms.append(gain)
+            each = [
+                np.log(weight) + self._log_gain_of((S, C, s_variance, c_variance, best), asked, A)
+                for (asked, weight), best in zip(self.grades, bests, strict=True)
+            ]
+            terms.append(each[0] if len(each) == 1 else logsumexp(each, axis=0))
         stacked = np.concatenate(terms, axis=0)
         return logsumexp(stacked, axis=0) - np.log(len(stacked))
+
+    def _log_gain_of(self, moments: Moments, min_grade: Any, A: Floats) -> Floats:
+        """ln of the expected gain given each draw, for one grade, shape (draws, n)."""
+        if self.objective is None:
+            assert min_grade is not None
+            return log_constrained_improvement(*moments, min_grade, self.feed_odds)
+        return log_constrained_gain(
+            partial(self.objective.worth, A=A), *moments, self._scale, min_grade, self.feed_odds
+        )
+
+
+def _grades_above(reference: float, draws: int) -> list[tuple[Floats, float]]:
+    """Grades from a reference to 1, a column of one a draw, with the weights of an average.
+
+    The best recovery that meets a grade falls in steps, at other grades in each draw: grades that
+    differ from draw to draw, evenly shifted, average over the steps.
+    """
+    shift = (np.arange(draws) + 0.5) * GOLDEN % 1.0
+    return [
+        (reference + (1.0 - reference) * ((k + shift) / GRADES)[:, None], 1.0 / GRADES)
+        for k in range(GRADES)
+    ]

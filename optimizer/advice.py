@@ -80,15 +80,26 @@ def reason(
     return f"Learns: recovery here is known to ±{width:.1f} points and may be the best."
 
 
-def reason_of_value(gain: float, bar: float, unit: str, chance: float | None) -> str:
-    """Why the trial is worth its material where value is wanted, in one line.
+def reason_of_gain(gain: float, bar: float, unit: str, chance: float | None) -> str:
+    """Why the trial is worth its material where value or a trade-off is wanted, in one line.
 
     Args:
         gain: expected, in ``unit``.
         bar: the least that would show or pay, likewise.
-        unit: such as ``credits/h``.
+        unit: such as ``credits/h``; a fraction is shown in points.
         chance: of the grade, or None where any will do.
     """
+    if unit.startswith("fraction of "):
+        gain, bar, unit = (
+            100.0 * gain,
+            100.0 * bar,
+            f"points of {unit.removeprefix('fraction of ')}",
+        )
+        return (
+            f"Fills the batch: expected to add less than the {bar:.2g} points that would show."
+            if gain < bar
+            else f"Expected to add {gain:.2g} {unit}."
+        )
     if gain < bar:
         return f"Fills the batch: expected to add less than the {bar:.3g} {unit} that would show."
     sure = "" if chance is None else f", grade {chance:.0%} sure"

@@ -247,7 +247,7 @@ class Prices(Strict):
 class Goal(Strict):
     """What is wanted of the deck."""
 
-    maximise: Literal["recovery", "value"] = "recovery"
+    maximise: Literal["recovery", "value", "trade-off"] = "recovery"
     prices: Prices | None = None
     min_grade: Fraction | None = None
     confidence: Annotated[float, BeforeValidator(_fraction), Field(ge=0.5, lt=1)] = (
@@ -258,7 +258,7 @@ class Goal(Strict):
     def _priced(self) -> Goal:
         if self.maximise == "value" and self.prices is None:
             raise ValueError('maximise = "value" needs [goal.prices], at least product')
-        if self.maximise == "recovery" and self.prices is not None:
+        if self.maximise != "value" and self.prices is not None:
             raise ValueError('prices are for maximise = "value"')
         return self
 

@@ -85,7 +85,7 @@ def from_latent(S: Floats, C: Floats, feed_odds: float) -> tuple[Floats, Floats]
     return expit(feed_odds + log_w - log_u), np.exp(log_w)
 
 
-def unwanted_limit(a: Floats, min_grade: float, feed_odds: float) -> Floats:
+def unwanted_limit(a: Floats, min_grade: float | Floats, feed_odds: float) -> Floats:
     """The largest b = logit p_u at which a = logit recovery still meets ``min_grade``.
 
     ``inf`` where the feed is already good enough.

@@ -7,12 +7,15 @@ and a first batch should come back with readings.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimizer import advice
 from optimizer.errors import LimitError
 from optimizer.limits import Limits
+from optimizer.plan import UNKNOWN, Recommendation
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -69,3 +72,25 @@ def spread(limits: Limits, taken: Indices, count: int) -> Indices:
 def _gap(A: Floats, B: Floats) -> Floats:
     """Distance of each row of A to the nearest row of B, shape (n,)."""
     return np.sqrt(((A[:, None, :] - B[None, :, :]) ** 2).sum(axis=2)).min(axis=1)
+
+
+def unknown_trials(
+    settings: Sequence[Mapping[str, float]], tonnes: Sequence[float | None], minutes: float
+) -> tuple[Recommendation, ...]:
+    """Trials of which nothing can be expected yet."""
+    return tuple(
+        Recommendation(
+            rank=k,
+            settings=point,
+            grade=UNKNOWN,
+            recovery=UNKNOWN,
+            chance_of_grade=None,
+            chance_even=None,
+            expected_gain=None,
+            product_t_per_h=None,
+            material_t=consumed,
+            minutes=minutes,
+            why=advice.FIRST_BATCH,
+        )
+        for k, (point, consumed) in enumerate(zip(settings, tonnes, strict=True), 1)
+    )

@@ -18,9 +18,11 @@ from threadpoolctl import threadpool_limits
 from optimizer.coordinates import from_latent, to_latent
 from optimizer.measurement import purity_se
 from optimizer.plan import PLACES, Plan
-from optimizer.planner import SELECTION_MARGIN, Planning
+from optimizer.planner import Planning
 from optimizer.progress import progress_of
 from optimizer.set_points import SetPoints, collapse_runs
+from optimizer.surrogate import SELECTION_MARGIN
+from optimizer.trade_off import trade_off
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -34,13 +36,8 @@ if TYPE_CHECKING:
 PAIR = ("eccentric_speed", "side_tilt")
 LEVELS, MAP_LEVELS = 41, 31
 """Levels of a setting drawn at most; between them the surface is smooth."""
-FRONT_CANDIDATES, FRONT_SEEDS, FRONT_ROUNDS, FRONT_POINTS = 600, 10, 2, 14
-# Candidates predicted at once: draws times points is what takes memory.
-CHUNK = 128
 # An average grade is worth knowing to half a point (a standard error), counts in steps of 50.
 COUNT_SE, COUNT_STEP = 0.005, 50
-# A trade-off needs the deck to run even nearly always.
-EVEN_ENOUGH = 0.95
 
 
 def landscape(planning: Planning, plan: Plan) -> dict[str, Any]:
@@ -65,7 +62,7 @@ def landscape(planning: Planning, plan: Plan) -> dict[str, Any]:
             return document
         here = _index(planning, [dict(plan.run_now.settings)])
         return document | {
-            "trade_off": _trade_off(planning, plan, here),
+            "trade_off": trade_off(planning, plan.run_now, here, plan.min_grade, plan.maximise),
             "effects": _effects(planning, points, here[0]),
             # Where any grade will do there is no chance of it to show.
             "map": None if plan.min_grade is None else _map(planning, here[0]),
@@ -115,103 +112,6 @@ def _count(purity: float) -> int:
 def _index(planning: Planning, settings: list[dict[str, float]]) -> Indices:
     space = planning.evidence.space
     return space.nearest_index(np.array([[s[n] for n in space.names] for s in settings]))
-
-
-# ------------------------------------------------------------------ trade-off
-
-
-def _trade_off(planning: Planning, plan: Plan, here: Indices) -> list[dict[str, Any]]:
-    """The most recovery for each grade that one can be sure of, best grade first.
-
-    At each candidate the grade that it meets with the confidence asked for is a quantile; what no
-    other candidate beats in both is the curve. The settings to run now are its point at the grade
-    asked for, and nothing better is claimed beside them; where value is wanted they need not be
-    on the curve, and stand at the grade that they are sure of.
-    """
-    limits, now = planning.limits, plan.run_now
-    assert now is not None
-    tried = planning.tried[limits.region.contains(planning.tried)]
-    index = np.unique(np.vstack([limits.pool[:FRONT_CANDIDATES], tried, here]), axis=0)
-    index = index[_possible(planning, index)]
-    sure, recovery = _sure_grade(planning, index)
-    for _ in range(FRONT_ROUNDS):
-        seeds = _spread(_front(sure, recovery), FRONT_SEEDS)
-        around = [limits.region.neighbours(index[k], reach=(1, 3)) for k in seeds]
-        more = np.unique(np.vstack(around), axis=0) if around else index[:0]
-        more = more[_possible(planning, more)]
-        both = _sure_grade(planning, more)
-        index = np.vstack([index, more])
-        sure, recovery = np.append(sure, both[0]), np.append(recovery, both[1])
-    mean, goal = now.recovery.mean or 0.0, plan.min_grade
-    by_recovery = plan.maximise == "recovery"
-    if goal is None or not by_recovery or (now.chance_of_grade or 0.0) < plan.confidence:
-        # No grade holds it there: run now stands where it is sure.
-        goal = round(float(_sure_grade(planning, here)[0][0]), PLACES)
-    beside = (sure > goal) & (recovery < mean) | (sure < goal) & (recovery > mean)
-    fits = np.flatnonzero(beside) if by_recovery else np.arange(len(sure))
-    front = _spread(fits[_front(sure[fits], recovery[fits])], FRONT_POINTS)
-    curve = _curve(planning, index[front], sure[front]) if len(front) else []
-    curve.append(
-        {
-            "sure_grade": goal,
-            "grade": now.grade.as_dict(),
-            "recovery": now.recovery.as_dict(),
-            "settings": dict(now.settings),
-            "run_now": True,
-        }
-    )
-    return sorted(curve, key=lambda point: -point["sure_grade"])
-
-
-def _curve(planning: Planning, index: Indices, sure: Floats) -> list[dict[str, Any]]:
-    """Points of the curve with what to expect there."""
-    found = planning.surrogate.predict(
-        planning.evidence.inputs_today(index), planning.evidence.feed_odds_today
-    )
-    return [
-        {
-            "sure_grade": round(float(grade), PLACES),
-            "grade": _at(found.grade, k),
-            "recovery": _at(found.recovery, k),
-            "settings": _settings(planning, index[k]),
-            "run_now": False,
-        }
-        for k, grade in enumerate(sure)
-    ]
-
-
-def _possible(planning: Planning, index: Indices) -> NDArray[np.bool_]:
-    """Candidates that run even and whose product and reject can be carried away."""
-    if not len(index):
-        return np.zeros(0, dtype=bool)
-    return planning.carried(index) & (planning.chance_even(index) >= EVEN_ENOUGH)
-
-
-def _sure_grade(planning: Planning, index: Indices) -> tuple[Floats, Floats]:
-    """The grade that each point meets with the confidence asked for, and its mean recovery."""
-    level = 2.0 * planning.brief.goal.confidence - 1.0
-    sure, recovery = [np.zeros(0)], [np.zeros(0)]
-    for part in range(0, len(index), CHUNK):
-        inputs = planning.evidence.inputs_today(index[part : part + CHUNK])
-        odds = planning.evidence.feed_odds_today
-        careful = planning.surrogate.predict(inputs, odds, level, SELECTION_MARGIN)
-        sure.append(careful.grade.low)
-        recovery.append(planning.surrogate.outlook(inputs, 0.5, odds)[1])
-    return np.concatenate(sure), np.concatenate(recovery)
-
-
-def _front(sure: Floats, recovery: Floats) -> Indices:
-    """Positions that no other beats in both, best grade first."""
-    order = np.lexsort((-recovery, -sure))
-    best = np.maximum.accumulate(np.append(-np.inf, recovery[order]))[:-1]
-    return order[recovery[order] > best]
-
-
-def _spread(front: Indices, most: int) -> Indices:
-    """At most so many of them, evenly."""
-    if len(front) <= most:
-        return front
-    return front[np.unique(np.linspace(0, len(front) - 1, most).round().astype(int))]
 
 
 # ------------------------------------------------------------------ effects and map
@@ -308,14 +208,5 @@ def _each(estimate: Estimate) -> dict[str, list[float]]:
     return {k: _rounded(getattr(estimate, k)) for k in ("mean", "low", "high")}
 
 
-def _at(estimate: Estimate, k: int) -> dict[str, float]:
-    return {n: round(float(getattr(estimate, n)[k]), PLACES) for n in ("mean", "low", "high")}
-
-
 def _rounded(values: Floats) -> list[float]:
     return [float(v) for v in np.round(values, PLACES)]
-
-
-def _settings(planning: Planning, point: Indices) -> dict[str, float]:
-    space = planning.evidence.space
-    return {n: float(v) for n, v in zip(space.names, space.values(point)[0], strict=True)}

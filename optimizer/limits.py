@@ -110,6 +110,18 @@ class Limits:
                 )
         return count, notes
 
+    @cached_property
+    def lot_binds(self) -> bool:
+        """Whether the lot runs out before the trials asked for do, at common feed rates.
+
+        A trial is then worth what it adds for each tonne. All trials take equally long: where the
+        shift is what runs out, the most worth an hour is the most worth a trial.
+        """
+        available = self.brief.trials.material_available
+        if available is None or not self.has_feed:
+            return False
+        return available < self.brief.trials.count * float(np.median(self.tonnes(self.pool)))
+
     def within_lot(self, index: Indices, spent: float, left: int) -> NDArray[np.bool_]:
         """Which points leave material for the ``left - 1`` trials after, and a fair share."""
         available = self.brief.trials.material_available

@@ -40,9 +40,20 @@ class Objective(Protocol):
 
 @dataclass(frozen=True)
 class Recovery:
-    """Share of the wanted material that reaches the product."""
+    """Share of the wanted material that reaches the product.
 
-    unit: str = "fraction of recovery"
+    Args:
+        reference: the least grade that counts, where the whole trade-off of grade and recovery is
+            wanted: a gain is then averaged over the grades from it to 1.
+    """
+
+    reference: float | None = None
+
+    @property
+    def unit(self) -> str:
+        """Of a gain."""
+        over = f", averaged over grades from {self.reference:.4g} to 1" if self.reference else ""
+        return f"fraction of recovery{over}"
 
     def worth(self, S: Floats, C: Floats, A: Floats) -> Floats:
         """Recovery."""
@@ -101,6 +112,9 @@ def objective_of(
     Raises:
         InputError: when value is wanted of a site without a feed rate.
     """
+    if goal.maximise == "trade-off":
+        # Any product that is better than the feed counts, unless a grade is asked for.
+        return Recovery(goal.min_grade or float(expit(feed_odds)))
     if goal.prices is None:
         return Recovery()
     if FEED_RATE not in space.names:

@@ -153,6 +153,7 @@ class Plan:
     maximise: str = "recovery"
     prices: Mapping[str, Any] | None = None
     gain_unit: str = "fraction of recovery"
+    trade_off: tuple[Mapping[str, Any], ...] | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """The ``highside.plan/1`` document."""
@@ -175,6 +176,7 @@ class Plan:
             "run_now": self.run_now.as_dict() if self.run_now else None,
             "recommendations": [r.as_dict() for r in self.recommendations],
             "stopping": self.stopping.as_dict(),
+            **({} if self.trade_off is None else {"trade_off": list(self.trade_off)}),
             "warnings": list(self.warnings),
         }
 

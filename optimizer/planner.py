@@ -8,7 +8,7 @@ before it), say whether they are worth it.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -22,15 +22,16 @@ from optimizer.borrowing import knows_enough
 from optimizer.config import Brief, Site
 from optimizer.errors import LimitError
 from optimizer.evidence import Evidence, cautions, gather
-from optimizer.first_batch import spread
+from optimizer.first_batch import spread, unknown_trials
 from optimizer.learning import chance_even_of, fitted
 from optimizer.limits import Limits
 from optimizer.objective import Objective, Recovery, ValuePerHour, objective_of
-from optimizer.plan import UNKNOWN, Interval, Plan, Recommendation, RunNow, Stopping
+from optimizer.plan import Interval, Plan, Recommendation, RunNow, Stopping
 from optimizer.rows import distinct_rows
 from optimizer.search import best_point
 from optimizer.stopping import advise, bar_of
-from optimizer.surrogate import Surrogate
+from optimizer.surrogate import SELECTION_MARGIN, Surrogate
+from optimizer.trade_off import trade_off
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -55,10 +56,7 @@ FAILING = -1e9
 # Settings that are not sure enough of the grade rank below any that are, whatever their worth.
 UNSURE = -1e12
 LEAST_LOG_GAIN = -700.0
-# The best of thousands of candidates is the one whose errors flatter it most. On simulated decks
-# grades of such settings fell short by about a standard deviation; its chance is therefore
-# computed with standard deviations this much wider.
-SELECTION_MARGIN = 1.1
+LOT_BINDS = "The lot is what limits this batch: trials are ranked by what they add for each tonne."
 
 
 def suggest(
@@ -143,8 +141,11 @@ class Planning:
         now, point = self._run_now()
         self.progress(f"weighing {count} trials")
         picks, gains = self._batch(count, point)
-        recommendations = self._describe(picks, gains, now)
-        return self._answer(now, recommendations, self._stopping(gains, now))
+        plan = self._answer(now, self._describe(picks, gains, now), self._stopping(gains, now))
+        if plan.maximise != "trade-off":
+            return plan
+        curve = trade_off(self, now, point[None, :], plan.min_grade, plan.maximise)
+        return replace(plan, trade_off=tuple(curve))
 
     @property
     def _known_runs(self) -> int:
@@ -301,8 +302,10 @@ class Planning:
         A trial is worth what it adds to the settings tried and to running ``now``, which may not
         have been tried: only then is a small gain a reason to stop.
         """
-        e = self.evidence
+        e, objective = self.evidence, self.objective
         base = np.unique(np.vstack([self._incumbents(), now]), axis=0)
+        if self.limits.lot_binds:
+            self.warnings.append(LOT_BINDS)
         improvement = ConstrainedImprovement(
             self.surrogate,
             e.inputs_today(base),
@@ -310,7 +313,8 @@ class Planning:
             e.feed_odds_today,
             room=count,
             seed=self.seed,
-            objective=None if isinstance(self.objective, Recovery) else self.objective,
+            objective=None if isinstance(objective, Recovery) else objective,
+            reference=objective.reference if isinstance(objective, Recovery) else None,
         )
         picks = np.empty((0, len(e.space.names)), dtype=np.int64)
         gains: list[float] = []
@@ -347,14 +351,19 @@ class Planning:
             # Likely failures rank below all else, by their chance: a plan of nothing else is
             # still a plan.
             value = np.where(even >= LEAST_EVEN, value, FAILING + np.log(even))
+            if self.limits.lot_binds:
+                value = value - np.log(self.limits.tonnes(index))
             allowed = self.limits.within_lot(index, spent, left) & self.carried(index)
             return np.where(allowed, value, -np.inf)
 
         near = self.tried[self.limits.region.contains(self.tried)]
         pool = np.vstack([self.limits.pool, near]) if len(near) else self.limits.pool
-        return best_point(
+        point, value = best_point(
             score, self.limits.region, pool, coarse=lambda i: score(i, True), exclude=taken
         )
+        if self.limits.lot_binds:
+            value += float(np.log(self.limits.tonnes(point[None, :])[0]))
+        return point, value
 
     def _expect(self, index: Indices) -> tuple[list[Interval], list[Interval], Floats]:
         """Grade and recovery intervals and chance of grade at lattice points."""
@@ -405,8 +414,8 @@ class Planning:
                 material_t=self._trial_tonnes(point),
                 minutes=self.brief.trials.minutes,
                 why=advice.reason(recovery[k], float(chance[k]), confidence, now.recovery, meets)
-                if isinstance(self.objective, Recovery)
-                else advice.reason_of_value(
+                if self.brief.goal.maximise == "recovery"
+                else advice.reason_of_gain(
                     gains[k],
                     self._bar(now),
                     self.objective.unit,
@@ -450,21 +459,10 @@ class Planning:
         picks = spread(self.limits, np.vstack([self.tried, self.pending]), count)
         if len(picks) < count:
             self.warnings.append(f"Only {len(picks)} of {count} trials fit in the limits.")
-        trials = tuple(
-            Recommendation(
-                rank=k + 1,
-                settings=self._named(point),
-                grade=UNKNOWN,
-                recovery=UNKNOWN,
-                chance_of_grade=None,
-                chance_even=None,
-                expected_gain=None,
-                product_t_per_h=None,
-                material_t=self._trial_tonnes(point),
-                minutes=self.brief.trials.minutes,
-                why=advice.FIRST_BATCH,
-            )
-            for k, point in enumerate(picks)
+        trials = unknown_trials(
+            [self._named(point) for point in picks],
+            [self._trial_tonnes(point) for point in picks],
+            self.brief.trials.minutes,
         )
         why = f"{FEWEST_TO_LEARN} measured runs are needed before anything can be expected."
         return self._answer(None, trials, Stopping("continue", None, why))

@@ -13,8 +13,9 @@ import numpy as np
 
 from optimizer.evidence import Evidence
 from optimizer.plan import PLACES, Plan
-from optimizer.planner import SELECTION_MARGIN, Planning
+from optimizer.planner import Planning
 from optimizer.set_points import SetPoints
+from optimizer.surrogate import SELECTION_MARGIN
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -13,6 +13,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from cli import show
 from optimizer.config import Brief, Site
 from optimizer.errors import InputError, LimitError
 from optimizer.planner import planning, suggest
@@ -463,8 +464,51 @@ def test_prices_and_goal_go_together():
         Brief.from_dict({"goal": {"prices": {"product": 1.0}}})
 
 
+def test_a_trade_off_is_planned_for_and_shown(season_table):
+    asked = Brief.from_dict({"line": "deck-1", "goal": {"maximise": "trade-off"}})
+    plan = suggest(season_table, Site(), asked)
+    document = plan.as_dict()
+    assert document["goal"]["gain_unit"].startswith("fraction of recovery, averaged over grades")
+    curve = document["trade_off"]
+    sure = [point["sure_grade"] for point in curve]
+    recovery = [point["recovery"]["mean"] for point in curve]
+    assert sure == sorted(sure, reverse=True)
+    assert recovery == sorted(recovery)
+    assert all(p["recovery"]["low"] < p["recovery"]["mean"] < p["recovery"]["high"] for p in curve)
+    assert [point["run_now"] for point in curve].count(True) == 1
+    shown = show.plan(document)
+    assert "best trade-off of grade and recovery" in shown
+    assert "most recovery at each grade" in shown
+    # Looking for the one grade asked for only, the trials would not reach as far in grade.
+    only = suggest(season_table, Site(), Brief.from_dict({"line": "deck-1"}))
+    assert "trade_off" not in only.as_dict()
+    spans = [np.ptp([r.grade.mean for r in p.recommendations]) for p in (plan, only)]
+    assert spans[0] > spans[1]
+
+
+def test_a_small_lot_is_spent_where_a_tonne_adds_most(season_table):
+    def planned(available):
+        trials = (
+            {"count": 4} if available is None else {"count": 4, "material_available": available}
+        )
+        return suggest(season_table, Site(), Brief.from_dict({"line": "deck-1", "trials": trials}))
+
+    free = planned(None)
+    small = planned(0.9 * sum(r.material_t for r in free.recommendations))
+    assert sum(r.material_t for r in small.recommendations) <= 0.9 * sum(
+        r.material_t for r in free.recommendations
+    )
+    assert any("for each tonne" in w for w in small.warnings)
+    assert not any("for each tonne" in w for w in free.warnings)
+
+    def per_tonne(plan):
+        best = max(plan.recommendations, key=lambda r: r.expected_gain / r.material_t)
+        return best.expected_gain / best.material_t
+
+    assert per_tonne(small) >= per_tonne(free)
+
+
 def test_a_goal_of_value_is_said_on_the_screen_and_on_the_page(season_table):
-    from cli import show
     from optimizer.reporting import look
 
     for limit, said in ((None, False), (0.97, True)):

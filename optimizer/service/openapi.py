@@ -114,7 +114,7 @@ SCHEMAS: dict[str, Doc] = {
             "set_points": {"type": "integer"},
             "goal": _object(
                 {
-                    "maximise": {"const": "recovery"},
+                    "maximise": {"enum": ["recovery", "value", "trade-off"]},
                     "min_grade": _number("Grade to reach, a fraction."),
                     "confidence": {"type": "number"},
                 }
