@@ -9,15 +9,19 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pytest
 from scipy.special import expit, logit
+from scipy.stats import norm
 
+from cli.show_comparison import comparison
 from optimizer import Brief, InputError, Site, compare
+from optimizer.comparison import comparing
 from optimizer.comparison.attribution import corners, shapley
 from optimizer.comparison.footing import labels_of, recovery_at_grade
 from optimizer.comparison.ranking import rank_lines
 from optimizer.comparison.record import Prices
-from optimizer.coordinates import from_latent
-from optimizer.settings import GRAVITY_TABLE
-from tests.benchmarks.simulated_lines import make_set
+from optimizer.comparison.study import Study
+from optimizer.coordinates import from_latent, to_latent
+from optimizer.settings import GRAVITY_TABLE, Region
+from tests.benchmarks.simulated_lines import credited, make_set
 
 SITE = Site()
 
@@ -162,21 +166,40 @@ def test_prices_turn_the_gap_into_value(lines):
 
 
 def test_recovery_at_grade_meets_the_grade_exactly():
-    # Where the grade falls short, the balance is moved at the same sharpness until it is met.
+    # Where the grade falls short, the cut is moved with the difference of probits kept.
     odds, grade = float(logit(0.93)), 0.985
-    S, C = np.array([4.0, 5.0]), np.array([5.0, 4.5])
+    S, C = np.array([4.0, 5.0, 9.0, 0.6]), np.array([5.0, 4.5, 14.0, 3.0])
     kept = recovery_at_grade(S, C, grade, odds)
     assert np.all(from_latent(S, C, odds)[0] < grade)
-    moved = 2.0 * logit(kept) - S
-    reached, recovery = from_latent(S, moved, odds)
+    x = norm.ppf(kept)
+    separation = norm.ppf(expit(0.5 * (C + S))) - norm.ppf(expit(0.5 * (C - S)))
+    unwanted = norm.cdf(x - separation)
+    reached = 0.93 * kept / (0.93 * kept + 0.07 * unwanted)
     assert reached == pytest.approx(grade, abs=1e-12)
-    assert recovery == pytest.approx(kept, abs=1e-12)
     easy = np.array([-2.0])
     assert recovery_at_grade(S[:1], easy, grade, odds) == pytest.approx(expit(0.5 * (4.0 - 2.0)))
 
 
+@pytest.mark.parametrize(("family", "most"), [("beans", 0.008), ("ores", 0.006), ("grain", 0.02)])
+def test_no_setting_is_credited_with_more_than_can_be_had(family, most):
+    # What a setting below the grade would keep is a guess; over all settings of a simulated deck
+    # the best guess may not lie above the best recovery that some setting really has at the grade.
+    # Moved along the logits instead of the probits it did here by 3 points for beans, 5 for grain.
+    true = make_set(family, 1003, lines=1, days=1)
+    line, odds = true.lines[0], float(logit(true.material.feed_grade))
+    region = Region.whole(GRAVITY_TABLE).narrow("feed_rate", true.feed_rate, true.feed_rate, "")
+    settings = GRAVITY_TABLE.values(region.sample(4096, np.random.default_rng(0)))
+    run = line.deck.run(settings, true.material)
+    even = run.failure < 0.05
+    latent = to_latent(logit(run.grade[even]), logit(run.recovery[even]), 0.01, 0.01, odds)
+    credit = recovery_at_grade(*latent[:2], true.min_grade, odds)
+    assert credit.max() <= line.attainable + most
+    exact = credited(line.deck, settings[even], true.material, true.min_grade)
+    assert exact.max() == pytest.approx(line.attainable, abs=0.006)
+
+
 def test_no_sharpness_keeps_nothing_and_an_easy_grade_everything():
-    assert recovery_at_grade(np.array([0.5]), np.array([3.0]), 0.99, 2.0)[0] == 0.0
+    assert recovery_at_grade(np.array([0.5]), np.array([3.0]), 0.99, 2.0)[0] < 1e-12
     assert recovery_at_grade(np.array([0.5]), np.array([3.0]), 0.7, 2.0)[0] == expit(1.75)
 
 
@@ -218,3 +241,30 @@ def test_two_hundred_lines_are_too_many_by_one():
     table = pa.table({"line": names})
     with pytest.raises(InputError, match="at most 200"):
         compare(table, SITE)
+
+
+def test_two_hundred_lines_are_ranked_and_shown(lines, monkeypatch):
+    # What each line costs is measured by ``tests.benchmarks.many_lines``; here the study of a line
+    # is made up, so that what is done with two hundred of them is tested in no time.
+    def made_up(tasks):
+        for k, task in enumerate(tasks):
+            rng = np.random.default_rng(k)
+            now = 0.8 + 0.0002 * k + 0.002 * rng.standard_normal(256)
+            yield Study(
+                line=task.line, runs=40, set_points=20,
+                names=GRAVITY_TABLE.names, units=("",) * 5,
+                as_run=np.ones(5), now=np.ones(5), better=np.ones(5),
+                now_draws=now, reach_draws=now + 0.05, parts=np.full(5, 0.01),
+                grade_now=(0.9,) * 3, recovery_now=(0.8,) * 3, chance_now=0.5, chance_better=0.9,
+            )  # fmt: skip
+
+    monkeypatch.setattr(comparing, "run_all", lambda work, tasks, *_: list(made_up(tasks)))
+    some = lines.runs.filter(pc.equal(lines.runs["line"], "line-1")).slice(0, 20)
+    k = some.column_names.index("line")
+    many = [some.set_column(k, "line", pa.array([f"l{n:03d}"] * 20)) for n in range(200)]
+    document = asked(type(lines)(**{**lines.__dict__, "runs": pa.concat_tables(many)}))
+    assert [line["rank"] for line in document["lines"]] == list(range(1, 201))
+    assert document["lines"][0]["line"] > "l190"
+    text = comparison(document)
+    assert "l000" in text
+    assert max(map(len, text.splitlines())) <= 80

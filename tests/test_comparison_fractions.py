@@ -9,7 +9,7 @@ import pytest
 
 from optimizer import InputError, Site, compare
 from optimizer.comparison import read_fractions
-from optimizer.comparison.fractions import Fractions, compare_curves
+from optimizer.comparison.density_fractions import Fractions, compare_curves
 from tests.benchmarks.simulated_lines import make_set
 
 EDGES = np.linspace(1.0, 1.6, 13)

@@ -6,7 +6,7 @@ fitted on its own runs alone, so that one line's bad data cannot mislead another
 """
 
 from optimizer.comparison.comparing import compare
-from optimizer.comparison.fractions import read_fractions
+from optimizer.comparison.density_fractions import read_fractions
 from optimizer.comparison.record import Comparison
 
 __all__ = ["Comparison", "compare", "read_fractions"]

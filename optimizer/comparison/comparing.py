@@ -9,8 +9,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from optimizer.comparison.density_fractions import CurvesCompared, Fractions, compare_curves
 from optimizer.comparison.footing import Basis, choose_basis, labels_of, why_not
-from optimizer.comparison.fractions import CurvesCompared, Fractions, compare_curves
 from optimizer.comparison.ranking import Ranking, rank_lines
 from optimizer.comparison.record import RANKED_BY, Comparison, LineResult, Prices
 from optimizer.comparison.study import Study, Task, study_line

@@ -2,11 +2,16 @@
 can be.
 
 Recovery is compared at the required grade. Where a line runs above it, that is its recovery.
-Where it runs below, its recovery is more than it could keep: what counts then is what the same
-sharpness S leaves once the balance is moved until the grade is met. With recovery p_w and
-L = logit(grade) - logit(feed grade), p_w = e^L p_u and logit p_w - logit p_u = S give
+Where it runs below, its recovery is more than it could keep: what counts then is what is left once
+the cut is moved until the grade is met. Densities of wanted and of unwanted particles are about
+normal, and so is a partition curve, so a cut at x passes p_w = Phi(x) and p_u = Phi(x - d): moving
+the cut keeps d, the difference of the probits (the binormal curve of signal detection; Green &
+Swets, Signal Detection Theory and Psychophysics, 1966), not the difference of the logits. With
+L = logit(grade) - logit(feed grade) the grade asks for p_u = e^-L p_w, hence
 
-    p_w = (e^S - e^L) / (e^S - 1).
+    log Phi(x - d) - log Phi(x) = -L,    recovery = Phi(x).
+
+The left side rises with x and is concave, so Newton's steps from the left meet the root.
 """
 
 from __future__ import annotations
@@ -18,7 +23,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-from scipy.special import expit, logit
+from scipy.special import expit, log_ndtr, logit, ndtr, ndtri
 
 from optimizer.config import FEED_GRADE, Brief, Limit, Site
 from optimizer.errors import LimitError
@@ -33,8 +38,11 @@ RECENT_RUNS = 40
 # A line has handled a material when the value lies within its runs, widened by this share of the
 # declared range.
 MATERIAL_MARGIN = 0.05
-# Sharpness beyond which e^S overflows nothing and changes nothing.
-MOST_SHARPNESS = 30.0
+# A logit beyond which its share is 0 or 1, and a probit below which nothing is left to keep.
+LAST_LOGIT, LEAST_PROBIT = 30.0, -35.0
+# Newton's steps, and a difference of probits below which there is no separation.
+STEPS, LEAST_SEPARATION = 7, 0.01
+LOG_ROOT_2PI = 0.5 * float(np.log(2.0 * np.pi))
 FEED_RATE = "feed_rate"
 LABEL = "material"
 # Fewer measured runs than this and a line is not compared.
@@ -51,16 +59,46 @@ def recovery_at_grade(S: Floats, C: Floats, min_grade: float, feed_odds: float) 
 
     >>> S, C = np.array([4.0, 4.0]), np.array([0.0, 3.0])
     >>> recovery_at_grade(S, C, 0.98, float(logit(0.93))).round(3).tolist()
-    [0.881, 0.95]
+    [0.881, 0.939]
     """
-    recovery = expit(0.5 * (C + S))
-    excess = logit(min_grade) - feed_odds
+    recovery = np.asarray(expit(0.5 * (C + S)))
+    excess = float(logit(min_grade)) - feed_odds
     if excess <= 0.0:
         return recovery
-    odds = np.exp(np.minimum(S, MOST_SHARPNESS))
-    # Below S = L no balance reaches the grade: nothing can be kept.
-    left = np.where(excess < S, (odds - np.exp(excess)) / np.maximum(np.expm1(S), 1e-300), 0.0)
-    return np.minimum(recovery, left)
+    a, b = 0.5 * (C + S), 0.5 * (C - S)
+    short = np.log(recovery) - _log_expit(b) < excess
+    separation = _probit(a[short]) - _probit(b[short])
+    left = np.where(
+        separation > LEAST_SEPARATION,
+        _cut(np.maximum(separation, LEAST_SEPARATION), excess),
+        0.0,
+    )
+    recovery[short] = np.minimum(recovery[short], left)
+    return recovery
+
+
+def _cut(d: Floats, excess: float) -> Floats:
+    """Recovery where log Phi(x - d) - log Phi(x) = -excess."""
+    # From the ratio of the densities alone, which is left of the root.
+    x = np.maximum(0.5 * d - excess / d, LEAST_PROBIT)
+    for _ in range(STEPS):
+        wanted, unwanted = log_ndtr(x), log_ndtr(x - d)
+        slope = _hazard(x - d, unwanted) - _hazard(x, wanted)
+        x = x - (unwanted - wanted + excess) / slope
+    return np.asarray(ndtr(x))
+
+
+def _hazard(x: Floats, log_share: Floats) -> Floats:
+    return np.asarray(np.exp(-0.5 * x * x - LOG_ROOT_2PI - log_share))
+
+
+def _log_expit(a: Floats) -> Floats:
+    return np.asarray(-np.logaddexp(0.0, -a))
+
+
+def _probit(a: Floats) -> Floats:
+    """Probit of a share from its logit, exact at both ends."""
+    return np.asarray(-np.sign(a) * ndtri(expit(-np.minimum(np.abs(a), LAST_LOGIT))))
 
 
 @dataclass(frozen=True)

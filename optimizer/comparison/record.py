@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from optimizer.comparison.density_fractions import CurvesCompared
 from optimizer.comparison.footing import Basis
-from optimizer.comparison.fractions import CurvesCompared
 from optimizer.comparison.ranking import Ranking
 from optimizer.comparison.study import Study
 from optimizer.plan import Interval

@@ -34,6 +34,8 @@ SETS, FIRST_SEED = 30, 40_000
 LINES = (2, 3, 4, 5)
 DRIFT_PER_DAY = 0.002 / 7.0
 DAYS = 120
+# Further seasons without drift, a set: a rate of 5 % wants many.
+QUIET = 3
 # A planted cause that another setting cures as well cannot be named by anybody.
 RIVAL = 0.7
 
@@ -88,14 +90,17 @@ def compare_set(k: int) -> SetFound:
         )
         drifting = make_set(family, k + 500_000, 1, DAYS, DRIFT_PER_DAY)
         found = next(d for d in _drifts(drifting, "line-1") if d.quantity == "recovery")
+        quiet = [(true, line.name) for line in true.lines]
+        for more in range(QUIET):
+            quiet.append((make_set(family, k + 700_000 + 100_000 * more, 1, DAYS), "line-1"))
         return SetFound(
             lines,
             all(line.rank for line in lines),
             document["order_probability"],
             tuple(
                 (d.quantity, d.p_value, d.pattern)
-                for line in true.lines
-                for d in _drifts(true, line.name)
+                for lines_of, name in quiet
+                for d in _drifts(lines_of, name)
             ),
             (found.p_value, found.pattern, found.per_day, found.power),
         )

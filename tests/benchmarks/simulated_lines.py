@@ -16,7 +16,7 @@ from scipy.special import expit, logit
 
 from optimizer.errors import LimitError
 from optimizer.settings import GRAVITY_TABLE, Region
-from optimizer.simulation import Deck, Material, attainable, random_deck, random_material
+from optimizer.simulation import Deck, Material, attainable, physics, random_deck, random_material
 
 NAMES = GRAVITY_TABLE.names
 # What an operator's habit wanders by, and how far an exploring day reaches, in unit coordinates.
@@ -25,8 +25,8 @@ REACH = np.array([0.15, 0.18, 0.20, 0.10, 0.08])
 EXPLORING = 0.15
 # A planted cause costs between these much recovery at the grade.
 LEAST_LOSS, MOST_LOSS = 0.03, 0.12
-# A separation that is none at all divides by zero.
-TINY = 1e-9
+# How far up the cut is moved in search of the grade, in contrasts of the material, and how finely.
+CUTS, CUT_STEPS, HALVINGS = 3.0, 61, 30
 FIRST_DAY = datetime(2025, 3, 3, 6, 30, tzinfo=UTC)
 
 
@@ -59,15 +59,36 @@ class TrueSet:
 
 
 def credited(deck: Deck, settings: np.ndarray, material: Material, min_grade: float) -> np.ndarray:
-    """True recovery at the required grade: the recovery where the grade is met, else what the
-    same sharpness leaves when the cut is moved until it is; shape (n,)."""
+    """True recovery at the required grade: the recovery where the grade is met, else what is left
+    when the deck's cut density is moved up, at the same probable error, until it is; shape (n,).
+    Nothing of ``optimizer.comparison`` has a part in it."""
     r = deck.run(settings, material)
-    f = material.feed_grade
-    unwanted = f * r.recovery * (1 - r.grade) / r.grade / (1 - f)
-    S = logit(np.clip(r.recovery, TINY, 1 - TINY)) - logit(np.clip(unwanted, TINY, 1 - TINY))
-    L = logit(min_grade) - logit(f)
-    at_grade = (np.exp(S) - np.exp(L)) / np.where(np.abs(S) > TINY, np.expm1(S), 1.0)
-    return np.minimum(r.recovery, np.where(max(L, 0.0) < S, at_grade, 0.0))
+
+    def shares(cut: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Recovery and grade at a cut."""
+        wanted, unwanted = (
+            deck.bypass
+            + (1.0 - 2.0 * deck.bypass)
+            * physics.share_to_heavy(deck.laws.partition, mean, spread, cut, r.probable_error)
+            for mean, spread in (
+                (material.wanted_density, material.wanted_spread),
+                (material.unwanted_density, material.unwanted_spread),
+            )
+        )
+        product = material.feed_grade * wanted
+        return wanted, product / (product + (1.0 - material.feed_grade) * unwanted)
+
+    # The first cut of a row that meets the grade, and the one before it, are halved in between.
+    rise = np.linspace(0.0, CUTS, CUT_STEPS) * material.contrast
+    meets = np.array([shares(r.cut + up)[1] >= min_grade for up in rise])
+    first = np.maximum(np.argmax(meets, axis=0), 1)
+    low, high = r.cut + rise[first - 1], r.cut + rise[first]
+    for _ in range(HALVINGS):
+        middle = 0.5 * (low + high)
+        enough = shares(middle)[1] >= min_grade
+        low, high = np.where(enough, low, middle), np.where(enough, middle, high)
+    kept = np.where(meets.any(axis=0), shares(high)[0], 0.0)
+    return np.where(r.grade >= min_grade, r.recovery, kept)
 
 
 def make_set(family: str, seed: int, lines: int, days: int = 120, drift: float = 0.0) -> TrueSet:
