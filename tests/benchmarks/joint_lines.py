@@ -1,0 +1,82 @@
+"""Would lines compared learn more from each other? Measured, before the comparison does it.
+
+    python -m tests.benchmarks.joint_lines --sets 12 --seed 1100
+
+Sets of three simulated lines with a short season (about 30 runs each, where a plan borrows from
+other lines, ``optimizer.borrowing``). The first and the last line are studied on their own runs,
+together with the others, and together with others of which one is spoiled: the recovery of line 2
+turned upside down. Printed: the error of what each could reach, its coverage, causes named, and
+how far the spoiled line moves the answers of the other two.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+import numpy as np
+import pyarrow.compute as pc
+
+from optimizer.comparison.footing import choose_basis
+from optimizer.comparison.study import Task, study_line
+from optimizer.config import Brief, Site
+from optimizer.simulation import FAMILIES
+from tests.benchmarks.simulated_lines import make_set
+
+DAYS, SPOILED = 12, "line-2"
+WAYS = ("alone", "together", "one spoiled")
+
+
+def study_set(k: int) -> list[tuple[str, float, float, float, float, bool]]:
+    """Way, truth, mean, low, high and whether the cause is named first, for two lines."""
+    true = make_set(list(FAMILIES)[k % len(FAMILIES)], k, 3, DAYS)
+    site, runs = Site(), true.runs
+    brief = Brief.from_dict(
+        {
+            "goal": {"min_grade": true.min_grade},
+            "material": {"feed_grade": true.material.feed_grade},
+        }
+    )
+    upside_down = pc.if_else(
+        pc.equal(runs["line"], SPOILED), pc.subtract(1.0, runs["recovery"]), runs["recovery"]
+    )
+    spoiled = runs.set_column(runs.column_names.index("recovery"), "recovery", upside_down)
+    own = {line.name: runs.filter(pc.equal(runs["line"], line.name)) for line in true.lines}
+    basis = choose_basis(own, site, brief, true.feed_rate)
+    found = []
+    for line in true.lines:
+        if line.name == SPOILED:
+            continue
+        for way, table in zip(WAYS, (own[line.name], runs, spoiled), strict=True):
+            study = study_line(Task(line.name, table, site, brief, basis, k))
+            low, high = np.quantile(study.reach_draws, [0.05, 0.95])
+            first = study.names[int(np.argmax(study.parts))]
+            found.append(
+                (way, line.attainable, study.reach_draws.mean(), low, high, first == line.cause)
+            )
+    return found
+
+
+def main() -> int:
+    """Run and print."""
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--sets", type=int, default=12)
+    options.add_argument("--seed", type=int, default=1100)
+    asked = options.parse_args()
+    found = [row for k in range(asked.seed, asked.seed + asked.sets) for row in study_set(k)]
+    mean = {way: np.array([row[2] for row in found if row[0] == way]) for way in WAYS}
+    for way in WAYS:
+        rows = [row for row in found if row[0] == way]
+        error = 100 * np.array([row[2] - row[1] for row in rows])
+        print(
+            f"{way:<12} {len(rows)} lines: attainable off by {error.mean():+.1f}, root mean square "
+            f"{np.sqrt(np.mean(error**2)):.1f} points; inside "
+            f"{100 * np.mean([row[3] <= row[1] <= row[4] for row in rows]):.0f} %; cause first "
+            f"{100 * np.mean([row[5] for row in rows]):.0f} %; moved from 'together' by "
+            f"{100 * np.mean(np.abs(mean[way] - mean['together'])):.1f} points"
+        )
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
