@@ -209,13 +209,10 @@ class History:
         since: str | date | datetime | None = None,
     ) -> dict[str, Any]:
         """What is there, as the contract's ``highside.history/1``."""
-        site = site or Site()
-        runs = self.read(None if line is None else [line], since, site=site)
-        return {
-            "schema": "highside.history/1",
-            "version": self.version,
-            **summarize(runs, site),
-        }
+        site, version = site or Site(), self.version
+        names = self.lines(version) if line is None else [line]
+        each = (self.read([name], since, as_of=version, site=site) for name in names)
+        return {"schema": "highside.history/1", "version": version, **summarize(each, site)}
 
     def export(
         self,

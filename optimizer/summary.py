@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -20,14 +21,15 @@ MICROSECONDS_A_DAY = 86_400_000_000
 SET_POINT_DIGITS = 9
 
 
-def summarize(runs: pa.Table, site: Site) -> dict[str, Any]:
-    """Counts of runs and what each line has; runs are in the site's units and sorted."""
-    lines = pc.unique(runs["line"]).to_pylist()
-    each = [
-        _line(line, runs.filter(pc.equal(runs["line"], pa.scalar(line, pa.string()))), site)
-        for line in lines
-    ]
-    return {"runs": runs.num_rows, "lines": each}
+def summarize(lines: Iterable[pa.Table], site: Site) -> dict[str, Any]:
+    """Counts of runs and what each line has.
+
+    Args:
+        lines: runs of each line, in the site's units and sorted; one at a time is in memory.
+        site: the plant.
+    """
+    each = [_line(runs["line"][0].as_py(), runs, site) for runs in lines if runs.num_rows]
+    return {"runs": sum(line["runs"] for line in each), "lines": each}
 
 
 def _line(line: str, runs: pa.Table, site: Site) -> dict[str, Any]:
