@@ -5,6 +5,7 @@ from __future__ import annotations
 import ipaddress
 import os
 import secrets
+import signal
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -110,6 +111,8 @@ def serve(
     if not access.open and not options.secure and not local:
         typer.echo("  Without TLS tokens can be read on the way; see DEVELOPERS.md.", err=True)
     sys.stderr.flush()
+    # Once all that was acknowledged is done, the server raises the signal again: an orderly end.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     uvicorn.run(
         "optimizer.service.app:handed_over",
         factory=True,

@@ -210,6 +210,7 @@ class History:
     ) -> dict[str, Any]:
         """What is there, as the contract's ``highside.history/1``."""
         site, version = site or Site(), self.version
+        since = None if since is None else moment(since)
         names = self.lines(version) if line is None else [line]
         each = (self.read([name], since, as_of=version, site=site) for name in names)
         return {"schema": "highside.history/1", "version": version, **summarize(each, site)}

@@ -78,7 +78,7 @@ def test_plans_are_the_command_s_and_what_was_acknowledged_outlives_the_service(
     process.send_signal(signal.SIGTERM)
     for person in people:
         person.join(SECONDS)
-    process.wait(SECONDS)
+    assert process.wait(SECONDS) == 0
     kept = History(folder / "history").read()["run_id"].to_pylist()
     assert len(kept) == len(set(kept))
     assert {f"r{k}" for k in acknowledged} <= set(kept)

@@ -104,9 +104,24 @@ def load_table(
     samples: bool = False,
 ) -> LoadReport:
     """Loads rows in memory, a table or mappings of heading to value; row k is the k-th."""
+    return _load([_given_rows(file, rows)], history, site, line, mapping, dry_run, samples, None)
+
+
+def load_tables(
+    tables: Mapping[str, pa.Table | Sequence[Mapping[str, Any]]],
+    history: History,
+    site: Site | None = None,
+    *,
+    line: str | None = None,
+) -> LoadReport:
+    """Loads several tables of rows in one commit, each under its name in the report."""
+    given = [_given_rows(file, rows) for file, rows in tables.items()]
+    return _load(given, history, site, line, None, False, False, None)
+
+
+def _given_rows(file: str, rows: pa.Table | Sequence[Mapping[str, Any]]) -> Given:
     table = rows if isinstance(rows, pa.Table) else table_of_rows(rows)
-    given = Given(file, lambda *_: iter([Member(file, partial(open_table, table, file))]))
-    return _load([given], history, site, line, mapping, dry_run, samples, None)
+    return Given(file, lambda *_: iter([Member(file, partial(open_table, table, file))]))
 
 
 def _load(
@@ -142,6 +157,7 @@ __all__ = [
     "load_bytes",
     "load_logs",
     "load_table",
+    "load_tables",
     "run_schema",
     "schema_of",
 ]

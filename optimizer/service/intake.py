@@ -7,6 +7,7 @@ import hashlib
 import io
 import json
 from collections.abc import Mapping, Sequence
+from functools import partial
 from typing import Any
 
 import pyarrow as pa
@@ -16,9 +17,11 @@ from optimizer.config import Site
 from optimizer.history import History
 from optimizer.intake import LoadReport, load_bytes, load_table
 from optimizer.recording import complete_rows
+from optimizer.service import together
 from optimizer.service.audit import Audit
 from optimizer.service.metrics import Metrics
 from optimizer.service.problems import Problem
+from optimizer.service.together import Together
 
 JSON, CSV, PARQUET = "application/json", "text/csv", "application/vnd.apache.parquet"
 NAMES = {JSON: "rows", CSV: "upload.csv", PARQUET: "upload.parquet"}
@@ -47,6 +50,7 @@ class Recorder:
         self._audit = audit
         self._metrics = metrics
         self._turn = asyncio.Lock()
+        self._together = Together(history, site, self._turn)
 
     async def add(
         self,
@@ -84,30 +88,32 @@ class Recorder:
             raise Problem(400, "the body is empty.", code="empty-body")
         content: Any = read_rows(body) if media_type == JSON else _checked(body, media_type)
 
-        def load() -> LoadReport:
-            how: dict[str, Any] = {"file": name, "line": line, "dry_run": dry_run}
-            how["samples"] = samples
-            if media_type == JSON:
-                rows = complete_rows(content, self.site, line)
-                return load_table(rows, self.history, self.site, **how)
-            return load_bytes(content, self.history, self.site, **how)
-
-        async with self._turn:  # the history's own lock would keep a thread waiting for each
-            report = await asyncio.to_thread(load)
-            if not dry_run:
-                counts = report.as_dict()
-                kept = ("read", "added", "already_known", "rejected", "version")
-                await asyncio.to_thread(
-                    lambda: self._audit.add(
-                        did="record",
-                        **who,
-                        what=media_type,
-                        sha256=hashlib.sha256(body).hexdigest(),
-                        **{k: counts[k] for k in kept},
-                    )
+        if media_type == JSON:
+            content = complete_rows(content, self.site, line)
+        if media_type == JSON and not (dry_run or samples) and len(content) <= together.MOST_ROWS:
+            report = await self._together.load(content, line)
+        else:
+            load = partial(
+                load_table if media_type == JSON else load_bytes,
+                content, self.history, self.site,
+                file=name, line=line, dry_run=dry_run, samples=samples,
+            )  # fmt: skip
+            async with self._turn:  # the history's own lock would keep a thread waiting for each
+                report = await asyncio.to_thread(load)
+        if not dry_run:
+            counts = report.as_dict()
+            kept = ("read", "added", "already_known", "rejected", "version")
+            await asyncio.to_thread(
+                lambda: self._audit.add(
+                    did="record",
+                    **who,
+                    what=media_type,
+                    sha256=hashlib.sha256(body).hexdigest(),
+                    **{k: counts[k] for k in kept},
                 )
-                self._metrics.count("runs_added", report.added)
-                self._metrics.count("rows_rejected", report.rejected)
+            )
+            self._metrics.count("runs_added", report.added)
+            self._metrics.count("rows_rejected", report.rejected)
         if report.unreadable or (report.read and report.rejected == report.read):
             first = next(iter(report.rejects), {"reason": "it holds no rows."})
             raise Problem(
