@@ -340,7 +340,9 @@ class Planning:
                 code="nothing-new",
                 hint="Widen the limits, or run what run_now says.",
             )
-        return picks, gains
+        # A later pick that adds more still would have added no less before the others.
+        order = np.argsort(-np.array(gains), kind="stable")
+        return picks[order], [gains[k] for k in order]
 
     def _pick(
         self, improvement: ConstrainedImprovement, taken: Indices, spent: float, left: int
