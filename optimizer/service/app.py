@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager
 from typing import Any
 
 from fastapi import FastAPI, Request
@@ -63,9 +63,6 @@ def create_app(options: Options, access: Access | None = None) -> FastAPI:
 
     @asynccontextmanager
     async def life(_: FastAPI) -> AsyncIterator[None]:
-        # The first to ask need not wait for libraries: nobody is let in before they are loaded.
-        with suppress(HighsideError):
-            await parts.summaries.of()
         work.warm_up()
         yield
         await work.close()
