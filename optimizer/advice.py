@@ -90,16 +90,10 @@ def reason_of_gain(gain: float, bar: float, unit: str, chance: float | None) -> 
         chance: of the grade, or None where any will do.
     """
     if unit.startswith("fraction of "):
-        gain, bar, unit = (
-            100.0 * gain,
-            100.0 * bar,
-            f"points of {unit.removeprefix('fraction of ')}",
-        )
-        return (
-            f"Fills the batch: expected to add less than the {bar:.2g} points that would show."
-            if gain < bar
-            else f"Expected to add {gain:.2g} {unit}."
-        )
+        if gain < bar:
+            least = f"{100.0 * bar:.2g} points"
+            return f"Fills the batch: expected to add less than the {least} that would show."
+        return f"Expected to add {100.0 * gain:.2g} points of {unit.removeprefix('fraction of ')}."
     if gain < bar:
         return f"Fills the batch: expected to add less than the {bar:.3g} {unit} that would show."
     sure = "" if chance is None else f", grade {chance:.0%} sure"

@@ -62,7 +62,9 @@ def landscape(planning: Planning, plan: Plan) -> dict[str, Any]:
             return document
         here = _index(planning, [dict(plan.run_now.settings)])
         return document | {
-            "trade_off": trade_off(planning, plan.run_now, here, plan.min_grade, plan.maximise),
+            "trade_off": list(plan.trade_off)
+            if plan.trade_off is not None
+            else trade_off(planning, plan.run_now, here, plan.min_grade, plan.maximise),
             "effects": _effects(planning, points, here[0]),
             # Where any grade will do there is no chance of it to show.
             "map": None if plan.min_grade is None else _map(planning, here[0]),

@@ -122,6 +122,12 @@ class Limits:
             return False
         return available < self.brief.trials.count * float(np.median(self.tonnes(self.pool)))
 
+    def log_tonnes(self, index: Indices) -> Floats:
+        """ln of what a trial consumes, shape (n,); where next to nothing is fed, as for a
+        hundredth of a common trial: a gain for no feed is not worth without end."""
+        common = float(np.median(self.tonnes(self.pool)))
+        return np.log(np.maximum(self.tonnes(index), 0.01 * common))
+
     def within_lot(self, index: Indices, spent: float, left: int) -> NDArray[np.bool_]:
         """Which points leave material for the ``left - 1`` trials after, and a fair share."""
         available = self.brief.trials.material_available

@@ -354,7 +354,7 @@ class Planning:
             # still a plan.
             value = np.where(even >= LEAST_EVEN, value, FAILING + np.log(even))
             if self.limits.lot_binds:
-                value = value - np.log(self.limits.tonnes(index))
+                value = value - self.limits.log_tonnes(index)
             allowed = self.limits.within_lot(index, spent, left) & self.carried(index)
             return np.where(allowed, value, -np.inf)
 
@@ -364,7 +364,7 @@ class Planning:
             score, self.limits.region, pool, coarse=lambda i: score(i, True), exclude=taken
         )
         if self.limits.lot_binds:
-            value += float(np.log(self.limits.tonnes(point[None, :])[0]))
+            value += float(self.limits.log_tonnes(point[None, :])[0])
         return point, value
 
     def _expect(self, index: Indices) -> tuple[list[Interval], list[Interval], Floats]:
