@@ -15,7 +15,7 @@ from datetime import date, datetime
 from itertools import chain
 from pathlib import Path
 from queue import Full, Queue
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -30,6 +30,9 @@ from optimizer.intake.samples import SampleStore
 from optimizer.intake.schema import PROVENANCE, in_schema, in_site_units, schema_of
 from optimizer.summary import moment, summarize
 from optimizer.table import REJECTS, SAMPLES, RunTable
+
+if TYPE_CHECKING:
+    from pyarrow.dataset import Dataset
 
 LOCK_SECONDS = 60.0
 BATCHES_WAITING = 4
@@ -150,15 +153,26 @@ class History:
         as_of: int | None = None,
     ) -> Iterator[pa.RecordBatch]:
         """Stored runs in no fixed order, batch by batch, without columns that are not there."""
+        dataset = self._dataset(as_of)
+        if dataset is not None:
+            yield from self._scan(dataset, columns, lines)
+
+    def _dataset(self, as_of: int | None) -> Dataset | None:
+        """The files of a version; None when there is none yet."""
         table = self.table.open(as_of)
-        if table is None:
-            return
         try:
-            dataset = table.to_pyarrow_dataset()
-            known = [c for c in columns or dataset.schema.names if c in dataset.schema.names]
-            # Typed: of no lines at all, an untyped list would be of no type either.
-            names = None if lines is None else pa.array(list(lines), pa.string())
-            wanted = None if names is None else pc.field("line").isin(names)
+            return None if table is None else table.to_pyarrow_dataset()
+        except (DeltaError, OSError, pa.ArrowException) as error:
+            raise self.table.damaged(error) from None
+
+    def _scan(
+        self, dataset: Dataset, columns: Sequence[str] | None, lines: Sequence[str] | None
+    ) -> Iterator[pa.RecordBatch]:
+        known = [c for c in columns or dataset.schema.names if c in dataset.schema.names]
+        # Typed: of no lines at all, an untyped list would be of no type either.
+        names = None if lines is None else pa.array(list(lines), pa.string())
+        wanted = None if names is None else pc.field("line").isin(names)
+        try:
             yield from dataset.to_batches(columns=known, filter=wanted)
         except (DeltaError, OSError, pa.ArrowException) as error:
             raise self.table.damaged(error) from None
@@ -193,8 +207,17 @@ class History:
             site: gives settings and feed grade in the site's units, and every column that the
                 site declares; without it, stored units and stored columns.
         """
+        return self._read(self._dataset(as_of), lines, since, site)
+
+    def _read(
+        self,
+        dataset: Dataset | None,
+        lines: Sequence[str] | None,
+        since: str | date | datetime | None,
+        site: Site | None,
+    ) -> pa.Table:
         site_schema = schema_of(site or Site())
-        batches = list(self.batches(lines=lines, as_of=as_of))
+        batches = [] if dataset is None else list(self._scan(dataset, None, lines))
         table = pa.Table.from_batches(batches) if batches else site_schema.empty_table()
         table = in_schema(table, site_schema)
         if since is not None:
@@ -207,12 +230,14 @@ class History:
         site: Site | None = None,
         line: str | None = None,
         since: str | date | datetime | None = None,
+        as_of: int | None = None,
     ) -> dict[str, Any]:
-        """What is there, as the contract's ``highside.history/1``."""
-        site, version = site or Site(), self.version
+        """What is there, or was at a version, as the contract's ``highside.history/1``."""
+        site, version = site or Site(), self.version if as_of is None else as_of
         since = None if since is None else moment(since)
         names = self.lines(version) if line is None else [line]
-        each = (self.read([name], since, as_of=version, site=site) for name in names)
+        dataset = self._dataset(version)
+        each = (self._read(dataset, [name], since, site) for name in names)
         return {"schema": "highside.history/1", "version": version, **summarize(each, site)}
 
     def export(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Any
@@ -49,14 +50,15 @@ def create_app(options: Options, access: Access | None = None) -> FastAPI:
     audit, metrics = Audit(options.folder / "audit.jsonl"), Metrics()
     work = Work(options, content, history)
     work.versions.latest()
+    summaries = Summaries(history, site, work.versions)
     parts = api.Parts(
         options=options,
         access=access or Access.from_environment(options.tokens),
         history=history,
         site=site,
         work=work,
-        summaries=Summaries(history, site, work.versions),
-        recorder=Recorder(history, site, audit, metrics),
+        summaries=summaries,
+        recorder=Recorder(history, site, audit, metrics, summaries),
         audit=audit,
         metrics=metrics,
     )
@@ -64,6 +66,7 @@ def create_app(options: Options, access: Access | None = None) -> FastAPI:
     @asynccontextmanager
     async def life(_: FastAPI) -> AsyncIterator[None]:
         work.warm_up()
+        await asyncio.to_thread(summaries.renew)
         yield
         await work.close()
 

@@ -7,6 +7,7 @@ import hashlib
 import io
 import json
 from collections.abc import Mapping, Sequence
+from contextlib import nullcontext
 from functools import partial
 from typing import Any
 
@@ -21,6 +22,7 @@ from optimizer.service import together
 from optimizer.service.audit import Audit
 from optimizer.service.metrics import Metrics
 from optimizer.service.problems import Problem
+from optimizer.service.summaries import Summaries
 from optimizer.service.together import Together
 
 JSON, CSV, PARQUET = "application/json", "text/csv", "application/vnd.apache.parquet"
@@ -42,15 +44,19 @@ class Recorder:
         site: the plant.
         audit: where is noted who added what.
         metrics: where it is counted.
+        summaries: shown anew by each recording.
     """
 
-    def __init__(self, history: History, site: Site, audit: Audit, metrics: Metrics) -> None:
+    def __init__(
+        self, history: History, site: Site, audit: Audit, metrics: Metrics, summaries: Summaries
+    ) -> None:
         self.history = history
         self.site = site
         self._audit = audit
         self._metrics = metrics
         self._turn = asyncio.Lock()
-        self._together = Together(history, site, self._turn)
+        self._recording = summaries.recording
+        self._together = Together(history, site, self._turn, self._recording)
 
     async def add(
         self,
@@ -98,8 +104,14 @@ class Recorder:
                 content, self.history, self.site,
                 file=name, line=line, dry_run=dry_run, samples=samples,
             )  # fmt: skip
+            recording = nullcontext if dry_run else self._recording
+
+            def loaded() -> LoadReport:
+                with recording():
+                    return load()
+
             async with self._turn:  # the history's own lock would keep a thread waiting for each
-                report = await asyncio.to_thread(load)
+                report = await asyncio.to_thread(loaded)
         if not dry_run:
             counts = report.as_dict()
             kept = ("read", "added", "already_known", "rejected", "version")

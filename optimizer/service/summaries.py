@@ -1,4 +1,9 @@
-"""What the history holds, worked out once a version however many ask at the same time."""
+"""What the history holds, worked out once a version; nobody waits for it behind a recording.
+
+Whoever records in this process makes the summary of the new version before it is said to be
+there. Until then all are answered from the version before, which is what the history was when
+they asked: nothing of the new one was acknowledged yet.
+"""
 
 from __future__ import annotations
 
@@ -6,15 +11,21 @@ import asyncio
 import hashlib
 import json
 from collections import OrderedDict
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 
 from optimizer.config import Site
-from optimizer.errors import InputError
+from optimizer.errors import HighsideError, InputError
 from optimizer.history import History
 from optimizer.service.work import Versions
 
 KEPT = 100
+RENEWED = 8
+"""Questions answered anew by a recording: those asked last; each costs it a little."""
 
 Asked = tuple[str, int | None, str | None, str | None]
+Summary = tuple[str, bytes]
+"""Tag and content."""
 
 
 class Summaries:
@@ -30,30 +41,62 @@ class Summaries:
         self.history = history
         self.site = site
         self.versions = versions
-        self._made: OrderedDict[Asked, asyncio.Task[bytes]] = OrderedDict()
+        self._made: OrderedDict[Asked, Summary] = OrderedDict()
+        self._making: dict[Asked, asyncio.Task[Summary]] = {}
 
-    async def of(self, line: str | None = None, since: str | None = None) -> tuple[str, bytes]:
-        """The ``highside.history/1`` document as the command prints it, and its tag.
+    async def of(self, line: str | None = None, since: str | None = None) -> Summary:
+        """Tag and text of the ``highside.history/1`` document as the command prints it.
 
         Raises:
             InputError: when ``since`` is no date.
             HistoryError: when the history cannot be read.
         """
-        table, version = self.versions.latest()
-        asked = (table, version, line, since)
-        task = self._made.get(asked)
-        if task is None or (task.done() and (task.cancelled() or task.exception())):
-            task = asyncio.create_task(asyncio.to_thread(self._make, line, since))
-            self._made[asked] = task
-            while len(self._made) > KEPT:
-                self._made.popitem(last=False)
-        found = await asyncio.shield(task)
-        # By content: where somebody recorded in between, it is of the version that it names.
-        return hashlib.sha256(found).hexdigest()[:32], found
+        asked: Asked = (*self.versions.latest(), line, since)
+        found = self._made.get(asked)
+        if found is not None:
+            return found
+        task = self._making.get(asked)
+        if task is None:
+            task = asyncio.create_task(asyncio.to_thread(self._make, asked))
+            self._making[asked] = task
+            task.add_done_callback(lambda _: self._making.pop(asked, None))
+        return await asyncio.shield(task)
 
-    def _make(self, line: str | None, since: str | None) -> bytes:
+    @contextmanager
+    def recording(self) -> Iterator[None]:
+        """Around a load, in its thread: the new version is shown when its summaries are there.
+
+        Raises:
+            HistoryError: when others hold the history for too long.
+        """
+        if self.history.folder is None:  # no lock keeps others from committing meanwhile
+            yield
+            return
+        with self.history.lock():
+            self.versions.hold()
+            try:
+                yield
+                self.renew()
+            finally:
+                self.versions.release()
+
+    def renew(self) -> None:
+        """Makes those summaries of the latest version that were asked for last."""
+        questions = {asked[2:] for asked in list(self._made)[-RENEWED:]} | {(None, None)}
+        with suppress(HighsideError):  # whoever asks is told
+            latest = self.versions.look()
+            for question in questions:
+                self._make((*latest, *question))
+
+    def _make(self, asked: Asked) -> Summary:
+        _, version, line, since = asked
         try:
-            found = self.history.summary(self.site, line, since)
+            found = self.history.summary(self.site, line, since, as_of=version)
         except OverflowError:
             raise InputError(f"'{since}' is not a date that can be compared.") from None
-        return (json.dumps(found, indent=1, ensure_ascii=False) + "\n").encode()
+        content = (json.dumps(found, indent=1, ensure_ascii=False) + "\n").encode()
+        made = hashlib.sha256(content).hexdigest()[:32], content
+        self._made[asked] = made
+        while len(self._made) > KEPT:
+            self._made.popitem(last=False)
+        return made

@@ -7,7 +7,8 @@ waits, and the next commit takes all that waited.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -43,12 +44,20 @@ class Together:
         history: where the runs go.
         site: the plant.
         turn: held by whoever writes.
+        recording: entered around each commit, in its thread.
     """
 
-    def __init__(self, history: History, site: Site, turn: asyncio.Lock) -> None:
+    def __init__(
+        self,
+        history: History,
+        site: Site,
+        turn: asyncio.Lock,
+        recording: Callable[[], AbstractContextManager[None]] = nullcontext,
+    ) -> None:
         self._history = history
         self._site = site
         self._turn = turn
+        self._recording = recording
         self._waiting: list[_Waiting] = []
         self._writing: set[asyncio.Task[None]] = set()
 
@@ -99,6 +108,10 @@ class Together:
                 one.done.set_result(report)
 
     def _load(self, each: list[Rows], line: str | None) -> list[LoadReport | Exception]:
+        with self._recording():
+            return self._load_each(each, line)
+
+    def _load_each(self, each: list[Rows], line: str | None) -> list[LoadReport | Exception]:
         if len(each) > 1:
             names = [f"{NAME}-{k}" for k in range(len(each))]
             try:

@@ -63,9 +63,22 @@ class Versions:
     def __init__(self, history: History) -> None:
         self._history = history
         self._known: tuple[str, int, tuple[int, int]] | None = None
+        self._held: tuple[str, int | None] | None = None
+
+    def hold(self) -> None:
+        """From now on the latest is the one of now, whatever is committed."""
+        self._held = self.look()
+
+    def release(self) -> None:
+        """From now on the latest is the latest again."""
+        self._held = None
 
     def latest(self) -> tuple[str, int | None]:
-        """The table's own name and its latest version, None before the first."""
+        """The table's own name and its latest version, None before the first; or the one held."""
+        return self._held or self.look()
+
+    def look(self) -> tuple[str, int | None]:
+        """The same, held or not."""
         known, folder = self._known, self._history.folder
         if known is not None and folder is not None:
             table_id, version, stamp = known
