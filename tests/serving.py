@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import socket
+import ssl
 import subprocess
 import sys
 import time
@@ -25,18 +26,30 @@ def free_port() -> int:
         return found.getsockname()[1]
 
 
-def ask(port: int, path: str, body=None, token: str | None = TOKEN) -> bytes:
-    """One request; the body as JSON."""
+def ask(
+    port: int,
+    path: str,
+    body=None,
+    token: str | None = TOKEN,
+    tls: ssl.SSLContext | None = None,
+    **more: str,
+) -> bytes:
+    """One request; the body as JSON, ``more`` headers, over TLS where its trust is given."""
     headers = {"Content-Type": "application/json"}
     headers |= {} if token is None else {"Authorization": f"Bearer {token}"}
+    headers |= {name.replace("_", "-"): value for name, value in more.items()}
     content = None if body is None else json.dumps(body).encode()
-    request = urllib.request.Request(f"http://127.0.0.1:{port}{path}", content, headers)
-    with urllib.request.urlopen(request, timeout=SECONDS) as answer:
+    address = f"{'https' if tls else 'http'}://127.0.0.1:{port}{path}"
+    request = urllib.request.Request(address, content, headers)
+    with urllib.request.urlopen(request, timeout=SECONDS, context=tls) as answer:
         return answer.read()
 
 
 def start(folder: Path, port: int, *options: str) -> subprocess.Popen:
     """The service over ``folder/history``; returns when it answers."""
+    tls = None
+    if "--certificate" in options:
+        tls = ssl.create_default_context(cafile=options[options.index("--certificate") + 1])
     with open(folder / "log.txt", "ab") as log:
         process = subprocess.Popen(
             [*COMMAND, "--port", str(port), "--rate", "0", *options],
@@ -47,7 +60,7 @@ def start(folder: Path, port: int, *options: str) -> subprocess.Popen:
     deadline = time.monotonic() + SECONDS
     while True:
         try:
-            ask(port, "/health", token=None)
+            ask(port, "/health", token=None, tls=tls)
             return process
         except OSError:
             if process.poll() is not None or time.monotonic() > deadline:

@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import ipaddress
 import json
 import os
+import re
 import signal
+import socket
+import ssl
 import subprocess
 import threading
 import time
 import urllib.error
+from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime, timedelta
+from http.client import HTTPConnection, HTTPSConnection
+from pathlib import Path
 
 import pytest
 
@@ -86,9 +94,148 @@ def test_plans_are_the_command_s_and_what_was_acknowledged_outlives_the_service(
     assert len(kept) == 8 + len(acknowledged)
     log = (folder / "log.txt").read_text()
     assert TOKEN not in log
-    trail = (folder / "history-service" / "audit.jsonl").read_text().splitlines()
+    trail = trail_of(folder)
     assert len(trail) == 2 + len(acknowledged)
-    assert {json.loads(line)["who"] for line in trail} == {"recorder"}
+    assert {entry["who"] for entry in trail} == {"recorder"}
+
+
+def trail_of(folder: Path) -> list[dict]:
+    """The audit trail."""
+    lines = (folder / "history-service" / "audit.jsonl").read_text().splitlines()
+    return [json.loads(line) for line in lines]
+
+
+def listens(port: int) -> bool:
+    """Whether anybody does."""
+    with socket.socket() as door:
+        return door.connect_ex(("127.0.0.1", port)) == 0
+
+
+def sign_in(link: HTTPConnection, **headers: str):
+    """What a browser is answered that signs in: its headers."""
+    kind = {"Content-Type": "application/x-www-form-urlencoded"}
+    link.request("POST", "/sign-in", f"token={TOKEN}", {**kind, **headers})
+    answer = link.getresponse()
+    answer.read()
+    assert answer.status == 303
+    return answer.headers
+
+
+def certificate_of_this_machine(folder: Path) -> list[str]:
+    """The options with a certificate that vouches for itself, and its key."""
+    from cryptography import x509
+    from cryptography.hazmat.primitives import hashes, serialization
+    from cryptography.hazmat.primitives.asymmetric import ec
+
+    key, now = ec.generate_private_key(ec.SECP256R1()), datetime.now(UTC)
+    name = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "mill.example")])
+    address = x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))])
+    signed = (
+        x509.CertificateBuilder(name, name, key.public_key(), x509.random_serial_number())
+        .not_valid_before(now - timedelta(hours=1))
+        .not_valid_after(now + timedelta(hours=1))
+        .add_extension(address, critical=False)
+        .sign(key, hashes.SHA256())
+    )
+    pem = serialization.Encoding.PEM
+    plain = serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
+    (folder / "own.pem").write_bytes(signed.public_bytes(pem))
+    (folder / "own.key").write_bytes(key.private_bytes(pem, *plain))
+    return ["--certificate", str(folder / "own.pem"), "--private-key", str(folder / "own.key")]
+
+
+def test_over_tls_browsers_are_told_to_stay_there(tmp_path):
+    options = certificate_of_this_machine(tmp_path)
+    tls = ssl.create_default_context(cafile=options[1])
+    with started(tmp_path, *options) as (process, port):
+        link = HTTPSConnection("127.0.0.1", port, timeout=SECONDS, context=tls)
+        said = sign_in(link)
+        assert said["Strict-Transport-Security"] == "max-age=31536000; includeSubDomains"
+        cookie, *flags = said["Set-Cookie"].split("; ")
+        assert {"Secure", "HttpOnly", "SameSite=Strict"} <= set(flags)
+        link.request("GET", "/runs", headers={"Cookie": cookie})
+        assert link.getresponse().status == 200
+        link.close()
+        client = Client(f"https://127.0.0.1:{port}", TOKEN, tls=tls)
+        assert client.add_runs([row(0)])["added"] == 1
+        with pytest.raises(ServiceError, match="CERTIFICATE_VERIFY_FAILED"):
+            Client(client.address, TOKEN).history()  # whom nobody vouches for
+        with pytest.raises(OSError, match=r"(?i)reset|closed|refused|empty|abort"):
+            ask(port, "/health", token=None)
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(SECONDS) == 0
+
+
+@pytest.mark.parametrize(
+    ("options", "address"),
+    [
+        ([], "127.0.0.1"),
+        (["--proxy", "192.0.2.1"], "127.0.0.1"),  # another sends it than the one to believe
+        (["--proxy", "127.0.0.1"], "198.51.100.7"),  # the last hop; the first can be invented
+    ],
+)
+def test_who_sent_it_is_taken_from_a_proxy_only_where_one_is_named(tmp_path, options, address):
+    passed = {"X-Forwarded-For": "203.0.113.9, 198.51.100.7", "X-Forwarded-Proto": "https"}
+    with started(tmp_path, *options) as (_, port):
+        link = HTTPConnection("127.0.0.1", port, timeout=SECONDS)
+        said = sign_in(link, **passed)
+        link.close()
+        assert ("Secure" in said["Set-Cookie"].split("; ")) == bool(options)
+        assert bool(said["Strict-Transport-Security"]) == bool(options)
+        ask(port, "/v1/runs", [row(0)], **passed)
+        assert [(e["did"], e["from"]) for e in trail_of(tmp_path)] == [
+            ("sign-in", address),
+            ("record", address),
+        ]
+        logged = [json.loads(line) for line in (tmp_path / "log.txt").read_text().splitlines()
+                  if line.startswith("{")]  # fmt: skip
+        assert {e["from"] for e in logged if e["route"] != "/health"} == {address}
+
+
+def test_two_processes_are_one_service(tmp_path):
+    with started(tmp_path, "--processes", "2") as (process, port):
+
+        def record(k: int) -> tuple[int, int]:
+            answer = json.loads(ask(port, "/v1/runs", [row(k)]))
+            return answer["added"], answer["already_known"]
+
+        def runs(_: int) -> int:
+            return json.loads(ask(port, "/v1/history"))["runs"]
+
+        with ThreadPoolExecutor(8) as people:
+            for shift in (0, 1):
+                # Each run is sent by two at the same time.
+                answers = list(people.map(record, [6 * shift + k // 2 for k in range(12)]))
+                assert sum(added for added, _ in answers) == 6
+                assert set(answers) == {(1, 0), (0, 1)}
+                asked, recorded = set(), set()
+                deadline = time.monotonic() + SECONDS
+                while len(asked) < 2 and time.monotonic() < deadline:
+                    assert set(people.map(runs, range(16))) == {6 * shift + 6}
+                    said = ask(port, "/metrics").decode()
+                    asked |= set(re.findall(r'route="/v1/history".*,process="(\d+)"', said))
+                    recorded |= set(re.findall(r'runs_added_total{process="(\d+)"} (\d+)', said))
+                assert len(asked) == 2
+        assert sum(int(n) for _, n in recorded) == 12
+        assert process.pid not in map(int, asked)
+        client = Client(f"http://127.0.0.1:{port}", TOKEN)
+        plan = client.plan({"line": "deck-1", "trials": {"count": 1}})  # a job, asked of both
+        assert plan["runs_used"] == 12
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(SECONDS) == 0
+        assert not listens(port)
+    kept = History(tmp_path / "history").read()["run_id"].to_pylist()
+    assert sorted(kept) == sorted(f"r{k}" for k in range(12))
+    assert len(trail_of(tmp_path)) == 24
+
+
+def test_no_process_is_left_when_the_first_is_killed(tmp_path):
+    with started(tmp_path, "--processes", "2") as (process, port):
+        process.kill()
+        deadline = time.monotonic() + SECONDS / 3
+        while listens(port) and time.monotonic() < deadline:
+            time.sleep(0.1)
+        assert not listens(port)
 
 
 @pytest.mark.parametrize(

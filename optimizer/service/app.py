@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import multiprocessing
+import signal
+import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Any
@@ -94,7 +97,16 @@ def handed_over() -> FastAPI:
     from optimizer.service.guard import log_as_json  # noqa: PLC0415 - of processes, not of tests
 
     log_as_json()
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
     return create_app(Options.handed_over())
+
+
+def _end_with(parent: Any) -> None:
+    """Where several processes answer: none holds the port once the first was killed."""
+    parent.join()
+    signal.raise_signal(signal.SIGTERM)
 
 
 async def _refused(request: Request, error: Exception) -> Response:

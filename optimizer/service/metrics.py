@@ -5,6 +5,7 @@ Source of the form: the Prometheus documentation, "Exposition formats", text for
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import threading
 import time
@@ -19,9 +20,11 @@ OTHER = "other"
 
 
 class Metrics:
-    """Counters of one process."""
+    """Counters of one process; where several answer, each series names its process."""
 
     def __init__(self) -> None:
+        several = multiprocessing.parent_process() is not None
+        self._own = {"process": str(os.getpid())} if several else {}
         self._lock = threading.Lock()
         self._requests: dict[tuple[str, str, int], int] = defaultdict(int)
         self._buckets: dict[str, list[int]] = defaultdict(lambda: [0] * (len(BOUNDS) + 1))
@@ -49,7 +52,7 @@ class Metrics:
                 "# TYPE highside_requests_total counter",
             ]
             lines += [
-                f'highside_requests_total{{method="{m}",route="{r}",status="{s}"}} {n}'
+                self._series("highside_requests_total", n, method=m, route=r, status=str(s))
                 for (m, r, s), n in sorted(self._requests.items())
             ]
             lines += [
@@ -62,23 +65,30 @@ class Metrics:
                     total += n
                     le = "+Inf" if bound == float("inf") else f"{bound:g}"
                     lines.append(
-                        f'highside_request_seconds_bucket{{route="{route}",le="{le}"}} {total}'
+                        self._series("highside_request_seconds_bucket", total, route=route, le=le)
                     )
-                lines.append(f'highside_request_seconds_count{{route="{route}"}} {total}')
-                lines.append(
-                    f'highside_request_seconds_sum{{route="{route}"}} {self._seconds[route]:.6f}'
-                )
+                lines += [
+                    self._series("highside_request_seconds_count", total, route=route),
+                    self._series(
+                        "highside_request_seconds_sum", f"{self._seconds[route]:.6f}", route=route
+                    ),
+                ]
             for name, n in sorted(self._counts.items()):
-                lines += [f"# TYPE highside_{name}_total counter", f"highside_{name}_total {n}"]
+                total_name = f"highside_{name}_total"
+                lines += [f"# TYPE {total_name} counter", self._series(total_name, n)]
         lines += [
             "# TYPE highside_history_version gauge",
             f"highside_history_version {-1 if version is None else version}",
             "# TYPE process_start_time_seconds gauge",
-            f"process_start_time_seconds {self._began:.3f}",
+            self._series("process_start_time_seconds", f"{self._began:.3f}"),
             "# TYPE process_resident_memory_bytes gauge",
-            f"process_resident_memory_bytes {resident_bytes()}",
+            self._series("process_resident_memory_bytes", resident_bytes()),
         ]
         return "\n".join(lines) + "\n"
+
+    def _series(self, name: str, value: int | str, **labels: str) -> str:
+        stated = ",".join(f'{label}="{text}"' for label, text in {**labels, **self._own}.items())
+        return f"{name}{{{stated}}} {value}" if stated else f"{name} {value}"
 
 
 def resident_bytes() -> int:
