@@ -9,7 +9,7 @@ import pytest
 
 from optimizer import Brief, InputError, Site, diagnose
 from optimizer.diagnostics.doubtful import doubtful, residuals
-from optimizer.diagnostics.drift import drifts
+from optimizer.diagnostics.drift import PRIORS, drifts, known_of
 from optimizer.diagnostics.left_out import set_points_of, without_run, without_set_point
 from optimizer.diagnostics.sensitivity import sensitivity
 from optimizer.diagnostics.shifts import Known, power, trend
@@ -232,12 +232,23 @@ def test_p_values_hold_their_rate_without_drift():
     rng = np.random.default_rng(8)
     day = np.repeat(np.arange(60), 4)
     noise = np.ones(240)
-    known = Known(lambda u: u - u.mean(axis=0), noise)
+    known = Known(lambda u: u - u.mean(axis=0), noise, noise - 1.0 / 240)
     found = 0
     for _ in range(400):
         y = rng.standard_normal(240) + rng.standard_normal(60)[day]
         found += trend(y, day.astype(float), known, day).p_value < 0.05
     assert 8 <= found <= 34
+
+
+def test_what_a_residual_keeps_is_the_diagonal_that_woodbury_avoids(season_table):
+    evidence = model_of(season_table).evidence
+    use = evidence.measured
+    X, y = evidence.inputs[use], evidence.recovery_logit[use]
+    gp = GaussianProcess(trend="linear", priors=PRIORS, random_state=0)
+    known = known_of(gp.fit(X, y, evidence.recovery_variance[use]), X)
+    whole = known.weigh(np.eye(len(X)))
+    assert known.kept == pytest.approx(known.noise * np.diag(whole), abs=1e-10)
+    assert known.kept.min() < 0.95
 
 
 def test_power_is_what_a_simulation_says():

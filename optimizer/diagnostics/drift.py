@@ -183,7 +183,10 @@ def known_of(gp: GaussianProcess, X: Floats) -> Known:
         weighed = (columns - smooth[group]) / w[group][:, None]
         return weighed.reshape(u.shape)
 
-    return Known(weigh, w[group])
+    # Of a reading's own variance its residual keeps w P_ii: the fit has followed it by the rest.
+    inverse = cho_solve((member.lower, True), np.eye(len(count)))
+    kept = 1.0 - (1.0 - noise * np.diag(inverse)) / count
+    return Known(weigh, w[group], kept[group])
 
 
 def _with_checks(found: list[Drift]) -> list[Drift]:

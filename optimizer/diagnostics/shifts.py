@@ -39,6 +39,9 @@ STEP_LEVEL = 0.01
 FEWEST_GROUPS = 10
 # Share of a date's information below which earlier steps leave nothing to judge.
 LEAST_LEFT = 1e-3
+# Share of a reading's variance that its residual keeps, at least: one that the fit went through
+# tells nothing of the errors.
+LEAST_KEPT = 0.1
 # A step is preferred to a trend when it explains this much more: two units of log likelihood.
 BETTER_BY = 4.0
 
@@ -50,10 +53,12 @@ class Known:
     Attributes:
         weigh: applies P to an array of shape (n,) or (n, k).
         noise: variance of each reading about what moves it, shape (n,).
+        kept: share of it that is left in the reading's residual, shape (n,).
     """
 
     weigh: Callable[[Floats], Floats]
     noise: Floats
+    kept: Floats
 
 
 @dataclass(frozen=True)
@@ -110,6 +115,9 @@ def inflation(
 ) -> float:
     """How many times errors shared within groups widen the variance of a slope; at least 1.
 
+    Residuals are made as large as the errors were before the fit followed them (HC2 of MacKinnon &
+    White, J. Econometrics 29, 1985, 305).
+
     Args:
         left: readings less the course, shape (n,).
         weighed: P times the course h, shape (n,).
@@ -117,7 +125,9 @@ def inflation(
         known: what moves the readings.
         group: which readings may share an error, shape (n,).
     """
-    score = np.bincount(group, weights=weighed * known.noise * known.weigh(left))
+    kept = np.maximum(known.kept - known.noise * weighed**2 / information, LEAST_KEPT)
+    residual = known.noise * known.weigh(left) / np.sqrt(kept)
+    score = np.bincount(group, weights=weighed * residual)
     groups = len(np.unique(group))
     if groups < FEWEST_GROUPS:
         return 1.0

@@ -107,7 +107,7 @@ def test_rate_of_false_alarms_on_a_chart():
 def plain(y):
     """Independent readings about one unknown level."""
     variance = float(np.var(y, ddof=1))
-    return Known(lambda u: (u - u.mean(axis=0)) / variance, np.full(len(y), variance))
+    return Known(lambda u: (u - u.mean(axis=0)) / variance, np.full(len(y), variance), 0.0 * y + 1)
 
 
 def test_flow_of_the_nile():
@@ -129,7 +129,7 @@ def test_rate_of_steps_where_none_is():
     rng = np.random.default_rng(4)
     time = np.arange(60.0)
     noise = np.ones(60)
-    known = Known(lambda u: u - u.mean(axis=0), noise)
+    known = Known(lambda u: u - u.mean(axis=0), noise, noise - 1.0 / 60)
     assert sum(bool(steps(rng.standard_normal(60), time, known)) for _ in range(300)) < 8
 
 
@@ -139,7 +139,7 @@ def test_slope_is_that_of_ordinary_least_squares():
 
     rng = np.random.default_rng(6)
     time, y = np.arange(40.0), rng.standard_normal(40)
-    known = Known(lambda u: u - u.mean(axis=0), np.ones(40))
+    known = Known(lambda u: u - u.mean(axis=0), np.ones(40), np.full(40, 1.0 - 1.0 / 40))
     found = trend(y, time, known, np.zeros(40, dtype=int))
     reference = sm.OLS(y, sm.add_constant(time)).fit(
         cov_type="fixed scale", cov_kwds={"scale": 1.0}
@@ -147,6 +147,21 @@ def test_slope_is_that_of_ordinary_least_squares():
     assert found.slope == pytest.approx(reference.params[1], rel=1e-9)
     assert found.se == pytest.approx(reference.bse[1], rel=1e-9)
     assert found.p_value == pytest.approx(reference.pvalues[1], rel=1e-7)
+
+
+def test_error_of_a_slope_whose_readings_spread_unlike():
+    # statsmodels OLS, covariance HC2 (MacKinnon & White 1985), each reading a group of its own;
+    # ours has the factor of groups over groups less one besides.
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(11)
+    time = np.arange(40.0)
+    y = rng.standard_normal(40) * (1.0 + np.abs(time - 20.0) / 5.0)
+    known = Known(lambda u: u - u.mean(axis=0), np.ones(40), np.full(40, 1.0 - 1.0 / 40))
+    found = trend(y, time, known, np.arange(40))
+    reference = sm.OLS(y, sm.add_constant(time)).fit(cov_type="HC2")
+    assert found.wider > 2.0
+    assert found.se == pytest.approx(reference.bse[1] * np.sqrt(40 / 39), rel=1e-9)
 
 
 # --- Shares ----------------------------------------------------------------------------------
