@@ -149,7 +149,8 @@ class _Study:
         space = e.space
         now = self._now()
         surfaces = self._surfaces(now)
-        best = self._best(surfaces)
+        credits = self._at_grade(surfaces, self.pool)
+        best = self._best(surfaces, credits.mean(axis=0))
         better = self._simplest(surfaces, now, best)
         if np.array_equal(better, now):
             better = best
@@ -157,7 +158,7 @@ class _Study:
         practice = self._practice(surfaces, now, values[:, 0])
         reach = practice
         if np.any(better != now):
-            reach = self._reach(surfaces, practice, values[:, -1])
+            reach = self._reach(credits.max(axis=1), practice, values[:, -1])
         pair = np.vstack([now, better])
         inputs, odds = e.inputs_today(pair), e.feed_odds_today
         plain = self.model.surrogate.predict(inputs[:1], odds)
@@ -239,23 +240,24 @@ class _Study:
         moved = (plain - _logits(credit)) * np.exp(SHAPE * shape)
         return np.asarray(expit(plain - moved + VARYING * varying))
 
-    def _reach(self, surfaces: Surfaces, now: Floats, found: Floats) -> Floats:
-        """What the line could reach, shape (draws,), from the values of the best settings found
-        and the peak of every surface; on the logit scale, where distances to 1 are alike. It can
+    def _reach(self, peak: Floats, now: Floats, found: Floats) -> Floats:
+        """What the line could reach, shape (draws,), from the peak of every surface and the values
+        of the best settings found; on the logit scale, where distances to 1 are alike. It can
         reach what it has."""
-        peak = self._at_grade(surfaces, self.pool).max(axis=1)
         between = (1.0 - TOWARDS_PEAK) * _logits(found) + TOWARDS_PEAK * _logits(peak)
         rng = np.random.default_rng([self.model.seed, 1])
         drawn = expit(between + UNKNOWN * rng.standard_normal(len(between)))
         return np.asarray(np.maximum(drawn, now))
 
-    def _best(self, surfaces: Surfaces) -> Indices:
-        """The candidate with the highest mean, moved to better neighbours until none is."""
+    def _best(self, surfaces: Surfaces, values: Floats) -> Indices:
+        """The candidate with the highest mean, moved to better neighbours until none is.
+
+        ``values`` are the means of the pool, shape (n,).
+        """
 
         def mean(index: Indices) -> Floats:
             return np.asarray(self._at_grade(surfaces, index).mean(axis=0))
 
-        values = mean(self.pool)
         best, value = self.pool[int(np.argmax(values))], float(values.max())
         for _ in range(CLIMBS):
             best, gained = self._improve(mean, self.region.neighbours(best, REACH), best, value)
