@@ -10,6 +10,7 @@ import io
 import json
 import re
 import tempfile
+import tracemalloc
 from pathlib import Path
 from typing import Any
 
@@ -551,6 +552,24 @@ def test_key_map_agrees_with_a_dictionary(batches: list[list[int]]) -> None:
         assert found.all()
         assert got.tolist() == list(kept.values())
         assert not fast.get(np.array([4], np.uint64))[0].any()
+
+
+def test_key_map_stays_small_when_it_is_large() -> None:
+    # Ten million runs in the memory of one: what is known of a run may take 48 bytes at most, its
+    # keys moved at most once more while the map grows.
+    keys = np.random.default_rng(3).permutation(np.arange(1, 3_000_001, dtype=np.uint64)) * 7919
+    fast = KeyMap()
+    tracemalloc.start()
+    try:
+        for start in range(0, len(keys), 100_000):
+            part = keys[start : start + 100_000]
+            assert fast.claim(part, part + 1).all()
+        used, most = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert used < 48 * len(keys)
+    assert most < 1.7 * used
+    assert (fast.get(keys)[1] == keys + 1).all()
 
 
 # -- nothing is lost ----------------------------------------------------------------------------
