@@ -251,9 +251,22 @@ def _brief_schema() -> dict[str, Doc]:
 SCHEMAS |= _brief_schema()
 
 
-def _answer(name: str, text: str) -> Doc:
+def _answer(name: str, text: str, links: Doc | None = None) -> Doc:
     schema = {"$ref": f"#/components/schemas/{name}"}
-    return {"description": text, "content": {"application/json": {"schema": schema}}}
+    content = {"application/json": {"schema": schema}}
+    return {"description": text, "content": content, **({"links": links} if links else {})}
+
+
+def _link(path: str, method: str, parameter: str, member: str, text: str) -> Doc:
+    """Where an answer leads: a member of it is a parameter of what is asked next."""
+    operation = f"#/paths/{path.replace('/', '~1')}/{method}"
+    leads = {parameter: f"$response.body#/{member}"}
+    return {"operationRef": operation, "parameters": leads, "description": text}
+
+
+_TO_JOB = {"job": _link("/v1/jobs/{job}", "get", "job", "id", "How far it has come.")}
+_TO_RESULT = {"result": _link("/v1/results/{job}", "get", "job", "id", "What it made, once done.")}
+_TO_PLAN = {"plan": _link("/v1/plans", "post", "as_of", "version", "A plan on what is there now.")}
 
 
 def _refusals(*statuses: int) -> dict[int | str, Doc]:
@@ -290,17 +303,19 @@ HISTORY: Responses = {
     200: _answer("History", "As `highside history --json`."), **_refusals(304, 422, *_ALL)
 }  # fmt: skip
 LOAD: Responses = {
-    200: _answer("Load", "As `highside load --json`; runs and audit entry are on the disk."),
+    200: _answer(
+        "Load", "As `highside load --json`; runs and audit entry are on the disk.", _TO_PLAN
+    ),
     **_refusals(400, 413, 415, 422, *_ALL),
 }
 PLAN: Responses = {
     200: _answer("Plan", "As `highside suggest --json`, byte for byte."),
-    202: _answer("Job", "Under way; Location says where to ask."),
+    202: _answer("Job", "Under way; Location says where to ask.", _TO_JOB),
     **_refusals(400, 413, 415, 422, *_ALL),
 }
 REPORT: Responses = {
     200: {"description": "One self-contained page.", "content": {"text/html": {"schema": _SCHEMA}}},
-    202: _answer("Job", "Under way; Location says where to ask."),
+    202: _answer("Job", "Under way; Location says where to ask.", _TO_JOB),
     **_refusals(304, 422, *_ALL),
 }
 _BINARY = {"schema": {"type": "string", "contentMediaType": "application/pdf"}}
@@ -308,15 +323,18 @@ SHEET: Responses = {
     200: {"description": "The sheet.",
           "content": {"application/pdf": _BINARY, "text/html": {"schema": _SCHEMA},
                       "text/csv": {"schema": _SCHEMA}}},
-    202: _answer("Job", "Under way; Location says where to ask."),
+    202: _answer("Job", "Under way; Location says where to ask.", _TO_JOB),
     **_refusals(304, 422, *_ALL),
 }  # fmt: skip
 COMPARISON: Responses = {
     200: _answer("Comparison", "As `highside compare --json`."),
-    202: _answer("Job", "Under way; Location says where to ask."),
+    202: _answer("Job", "Under way; Location says where to ask.", _TO_JOB),
     **_refusals(304, 422, *_ALL),
 }
-JOB: Responses = {200: _answer("Job", "How far it has come."), **_refusals(404, 422, *_ALL)}
+JOB: Responses = {
+    200: _answer("Job", "How far it has come.", {**_TO_JOB, **_TO_RESULT}),
+    **_refusals(404, 422, *_ALL),
+}
 RESULT: Responses = {
     200: {"description": "A plan, report, sheet or comparison.",
           "content": {"application/json": {}, "application/pdf": _BINARY,

@@ -1,6 +1,7 @@
 """The service against the world outside.
 
-- Its own OpenAPI document, exercised by schemathesis (generated and damaged requests, seed 7).
+- Its own OpenAPI document, exercised by schemathesis (generated and damaged requests, and chains of
+  requests along the links that the answers have; seed 7).
 - The headers that the OWASP Secure Headers Project proposes (page "Best Practices", recommended
   values, read from memory: X-Content-Type-Options nosniff, X-Frame-Options deny,
   X-Permitted-Cross-Domain-Policies none, Referrer-Policy no-referrer, Cross-Origin-Opener-Policy
@@ -14,6 +15,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -71,22 +73,45 @@ def test_headers_are_those_of_the_owasp_list(port, path):
     assert found["X-Powered-By"] is None
 
 
-def test_it_does_what_its_description_says(port, tmp_path):
+def described(port: int, folder: Path, paths: str, *options: str) -> str:
+    """What schemathesis prints that compares the service with its own description."""
     command = [
         Path(sys.executable).with_name("schemathesis"), "run",
         f"http://127.0.0.1:{port}/openapi.json",
         "--header", f"Authorization: Bearer {TOKEN}",
         "--checks", "not_a_server_error,status_code_conformance,content_type_conformance,"
         "response_schema_conformance",
-        "--include-path-regex", "^/(health|metrics|v1/(history|runs|plans|jobs|results))",
-        "--max-examples", "6", "--seed", "7", "--request-timeout", "60",
-        "--phases", "examples,fuzzing",
+        "--include-path-regex", paths,
+        "--seed", "7", "--request-timeout", "60", *options,
     ]  # fmt: skip
     done = subprocess.run(
-        command, cwd=tmp_path, capture_output=True, text=True, timeout=300, check=False,
+        command, cwd=folder, capture_output=True, text=True, timeout=300, check=False,
         env={**os.environ, "NO_COLOR": "1"},
     )  # fmt: skip
     assert done.returncode == 0, done.stdout[-6000:]
+    return done.stdout
+
+
+def test_it_does_what_its_description_says(port, tmp_path):
+    paths = "^/(health|metrics|v1/(history|runs|plans|jobs|results))"
+    described(port, tmp_path, paths, "--phases", "examples,fuzzing", "--max-examples", "6")
+
+
+def test_one_answer_leads_to_the_next_as_its_links_say(port, tmp_path):
+    # A plan asked for as a job, how far the job has come, what it made; a load, a plan on it.
+    # Only along links that are described, none that names of members suggest.
+    settings = "[phases.stateful.inference]\nalgorithms = []\n"
+    (tmp_path / "schemathesis.toml").write_text(settings, encoding="utf-8")
+    said = described(
+        port, tmp_path, "^/v1/(runs|plans|jobs|results)",
+        "--phases", "stateful", "--mode", "positive", "--max-examples", "16",
+        "--header", "Prefer: respond-async",
+    )  # fmt: skip
+    counted = re.search(r"Scenarios: +(\d+)\s+API Links: +(\d+) covered / (\d+) selected", said)
+    assert counted, said
+    scenarios, covered, selected = map(int, counted.groups())
+    assert scenarios >= 16
+    assert (covered, selected) == (4, 4)
 
 
 @pytest.mark.skipif(
