@@ -37,6 +37,8 @@ if TYPE_CHECKING:
 LOCK_SECONDS = 60.0
 BATCHES_WAITING = 4
 """Batches made ahead of the writer; more only take memory."""
+# Batches and files read ahead; the library's own 16 and 4 take a gigabyte of a large history.
+_READING = {"batch_readahead": 2, "fragment_readahead": 1}
 _ORDER = [("line", "ascending"), ("started_at", "ascending"), ("run_id", "ascending")]
 
 
@@ -173,7 +175,7 @@ class History:
         names = None if lines is None else pa.array(list(lines), pa.string())
         wanted = None if names is None else pc.field("line").isin(names)
         try:
-            yield from dataset.to_batches(columns=known, filter=wanted)
+            yield from dataset.to_batches(columns=known, filter=wanted, **_READING)
         except (DeltaError, OSError, pa.ArrowException) as error:
             raise self.table.damaged(error) from None
 
