@@ -394,3 +394,29 @@ def test_diagnose_of_nothing_says_so(run):
     code, out, _ = run("diagnose")
     assert code == 1
     assert "Nothing can be diagnosed yet" in out
+
+
+def test_no_command_spends_its_time_on_loading_pandas(tmp_path):
+    # pyarrow would at its first array. The process is a command's own.
+    log = tmp_path / "log.csv"
+    log.write_text(
+        "run_id,line,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recovery\n"
+        "r1,deck-1,2,2.4,2,450,37,0.987,0.931\n",
+        encoding="utf-8",
+    )
+    code = """
+import sys
+from cli.main import run
+sys.argv = ["highside", "load", "log.csv"]
+try:
+    run()
+except SystemExit as ended:
+    assert not ended.code
+import pyarrow
+pyarrow.array([1])
+assert "pandas" not in sys.modules
+"""
+    command = [sys.executable, "-c", code]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    assert "1 added" in done.stdout
