@@ -59,8 +59,12 @@ _ESSENTIAL = ("run_id", "line", "started_at", "grade", "recovery", "deck_state")
 _MARK = "highside.commit"
 # A season's plan can be made again years later: no version is cleaned away.
 _CONFIGURATION = {"delta.enableExpiredLogCleanup": "false"}
+# The writer holds a file of each line in memory until it is whole.
+_FILE_BYTES = 16 << 20
+_GROUP_ROWS = 1 << 16
 # Columns that hardly repeat gain nothing from a dictionary, and building it takes time.
 _WRITING = WriterProperties(
+    max_row_group_size=_GROUP_ROWS,
     compression="ZSTD",
     compression_level=1,
     column_properties={
@@ -245,6 +249,7 @@ class RunTable:
                 description=f"{_FORMAT_KEY}{FORMAT}",
                 commit_properties=_alone(mark),
                 writer_properties=_WRITING,
+                target_file_size=_FILE_BYTES,
                 **how,
             )
         except _FAILURES as error:
