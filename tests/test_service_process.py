@@ -6,6 +6,7 @@ import ipaddress
 import json
 import os
 import re
+import select
 import signal
 import socket
 import ssl
@@ -14,6 +15,7 @@ import threading
 import time
 import urllib.error
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from http.client import HTTPConnection, HTTPSConnection
 from pathlib import Path
@@ -190,6 +192,28 @@ def test_who_sent_it_is_taken_from_a_proxy_only_where_one_is_named(tmp_path, opt
         logged = [json.loads(line) for line in (tmp_path / "log.txt").read_text().splitlines()
                   if line.startswith("{")]  # fmt: skip
         assert {e["from"] for e in logged if e["route"] != "/health"} == {address}
+
+
+def test_a_body_without_end_is_refused_while_it_comes(tmp_path):
+    with started(tmp_path, "--max-upload", "1") as (_, port):
+        with socket.create_connection(("127.0.0.1", port), SECONDS) as link:
+            link.sendall(
+                b"POST /v1/runs HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: text/csv\r\n"
+                b"Authorization: Bearer " + TOKEN.encode() + b"\r\n"
+                b"Transfer-Encoding: chunked\r\n\r\n"
+            )
+            piece = b"10000\r\n" + b"x" * (1 << 16) + b"\r\n"
+            sent = 0
+            # Nothing states a length, and nothing ends it: only the service can.
+            link.settimeout(10)
+            with suppress(ConnectionError):  # where it hangs up while we send
+                while not select.select([link], [], [], 0)[0] and sent < 1000 * len(piece):
+                    link.sendall(piece)
+                    sent += len(piece)
+            assert link.recv(1000).startswith(b"HTTP/1.1 413 ")
+        # What the sockets of both sides hold comes on top of the limit.
+        assert sent < 32 << 20
+        assert json.loads(ask(port, "/v1/history"))["runs"] == 0
 
 
 def test_two_processes_are_one_service(tmp_path):
