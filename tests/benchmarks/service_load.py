@@ -225,7 +225,7 @@ def main() -> None:
 | hostile requests | {refused} of {len(HOSTILE)} refused with a 4xx problem document |
 | answers | {", ".join(f"{k}: {n}" for k, n in sorted(load.answers.items()))} |
 
-Times are what a client waits on a connection that stands, answered requests only. {os.cpu_count()} cores, load of the machine at the end {os.getloadavg()[0]:.1f} (other work ran beside it); clients and service share them.
+Times are what a client waits on a connection that stands, answered requests only. {os.cpu_count()} cores, load of the machine at the end {os.getloadavg()[0]:.1f}; clients and service share them.
 """
     text += "".join(f"\n- not refused: {name}" for name in wrong)
     given.out.write_text(text.rstrip() + "\n", encoding="utf-8")
