@@ -17,8 +17,10 @@ from optimizer import Brief, History, Site, load_logs, suggest
 from optimizer.comparison import compare
 from optimizer.errors import InputError
 from optimizer.service.access import SESSION, Access, Person, digest
+from optimizer.service.api import IN_MEMORY
 from optimizer.service.app import create_app
 from optimizer.service.guard import HEADERS, JsonLines, Rate
+from optimizer.service.intake import Recorder
 from optimizer.service.options import Options
 from optimizer.service.work import Versions
 
@@ -88,6 +90,28 @@ def test_a_file_is_a_body(client, options):
     again = client.post("/v1/runs", content=parquet.getvalue(), headers={"Content-Type": kind})
     assert again.json()["already_known"] == 3
     assert again.json()["files"][0]["file"] == "upload.parquet"
+
+
+@pytest.mark.parametrize(("rows", "on_disk"), [(10, False), (40_000, True)])
+def test_a_large_file_waits_on_the_disk_as_it_comes(client, options, monkeypatch, rows, on_disk):
+    heading = ",".join(row(1))
+    line = ",".join(str(value) for value in row(1).values())
+    content = "\n".join([heading, *[line] * rows]).encode()
+    assert (len(content) > IN_MEMORY) == on_disk
+    waited = []
+    add = Recorder.add
+
+    async def watched(self, body, *given, **more):
+        waited.append(body._rolled)
+        return await add(self, body, *given, **more)
+
+    monkeypatch.setattr(Recorder, "add", watched)
+    pieces = (content[k : k + 50_000] for k in range(0, len(content), 50_000))
+    done = client.post("/v1/runs", content=pieces, headers={"Content-Type": "text/csv"}).json()
+    assert (done["read"], done["added"], done["already_known"]) == (rows, 1, rows - 1)
+    assert waited == [on_disk]
+    said = json.loads((options.folder / "audit.jsonl").read_text(encoding="utf-8"))
+    assert said["sha256"] == hashlib.sha256(content).hexdigest()
 
 
 def test_some_rows_rejected_are_named_and_the_others_added(client):

@@ -10,10 +10,10 @@ from __future__ import annotations
 import io
 import random
 import time
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any
 
 import pyarrow as pa
 
@@ -77,7 +77,7 @@ def load_logs(
 
 
 def load_bytes(
-    content: bytes,
+    content: bytes | IO[bytes],
     history: History,
     site: Site | None = None,
     *,
@@ -87,8 +87,15 @@ def load_bytes(
     dry_run: bool = False,
     samples: bool = False,
 ) -> LoadReport:
-    """Loads the content of one file; ``file`` is its name in the report."""
-    given = Given(file, lambda *how: logs_in(io.BytesIO(content), file, *how))
+    """Loads the content of one file, or an open one that can be read twice; ``file`` is its name
+    in the report."""
+    stream = io.BytesIO(content) if isinstance(content, bytes) else content
+
+    def logs(*how: Any) -> Iterator[Member]:
+        stream.seek(0)
+        return logs_in(stream, file, *how)
+
+    given = Given(file, logs)
     return _load([given], history, site, line, mapping, dry_run, samples, None)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any
@@ -26,6 +27,8 @@ from optimizer.service.summaries import Summaries
 from optimizer.service.work import Order, Work
 
 MOST_SEED = 2**32 - 1
+IN_MEMORY = 1 << 20
+"""Bytes of an upload that are held in memory; one that is larger is written to the disk."""
 
 Line = Annotated[str | None, Query(description="The line.", max_length=100, examples=["deck-1"])]
 MinGrade = Annotated[
@@ -195,10 +198,13 @@ def router(parts: Parts) -> APIRouter:
     ) -> Response:  # fmt: skip
         require_recorder(request)
         media_type = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-        report = await parts.recorder.add(
-            await request.body(), media_type, sender(request),
-            line=line, dry_run=dry_run, samples=samples,
-        )  # fmt: skip
+        # Large bodies wait on the disk, in a file without a name, and not in memory.
+        with tempfile.SpooledTemporaryFile(IN_MEMORY) as body:
+            async for part in request.stream():
+                body.write(part)
+            report = await parts.recorder.add(
+                body, media_type, sender(request), line=line, dry_run=dry_run, samples=samples
+            )
         content = json.dumps(report.as_dict(), indent=1, ensure_ascii=False) + "\n"
         return Response(content, media_type=JSON)
 

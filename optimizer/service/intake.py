@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
-import io
 import json
 from collections.abc import Mapping, Sequence
 from contextlib import nullcontext
 from functools import partial
-from typing import Any
+from typing import IO, Any
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -33,6 +32,8 @@ MOST_ROWS = 100_000
 MOST_UNPACKED = 1 << 30
 """Bytes that a Parquet file may state as its size without compression."""
 MOST_COLUMNS = 500
+BEGINNING = 4096
+"""Bytes of a body by which an empty or packed one is known."""
 PACKED = (b"\x1f\x8b", b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 
 
@@ -60,7 +61,7 @@ class Recorder:
 
     async def add(
         self,
-        body: bytes,
+        body: IO[bytes],
         media_type: str,
         who: Mapping[str, Any],
         *,
@@ -71,7 +72,7 @@ class Recorder:
         """Loads a body; returns when runs and audit entry are on the disk.
 
         Args:
-            body: rows, as ``media_type`` says.
+            body: rows, as ``media_type`` says; an open file, since an upload may be large.
             media_type: one of ``NAMES``.
             who: what the audit says of the sender.
             line: line of rows that name none.
@@ -90,12 +91,15 @@ class Recorder:
                 code="media-type",
                 hint=f"Send {', '.join(NAMES)}.",
             )
-        if not body.strip():
+        body.seek(0)
+        if not (start := body.read(BEGINNING)).strip() and not body.read(1):
             raise Problem(400, "the body is empty.", code="empty-body")
-        content: Any = read_rows(body) if media_type == JSON else _checked(body, media_type)
-
+        body.seek(0)
+        content: Any = body
         if media_type == JSON:
-            content = complete_rows(content, self.site, line)
+            content = complete_rows(read_rows(body.read()), self.site, line)
+        else:
+            await asyncio.to_thread(_check, body, start, media_type)
         if media_type == JSON and not (dry_run or samples) and len(content) <= together.MOST_ROWS:
             report = await self._together.load(content, line)
         else:
@@ -120,7 +124,7 @@ class Recorder:
                     did="record",
                     **who,
                     what=media_type,
-                    sha256=hashlib.sha256(body).hexdigest(),
+                    sha256=_digest(body),
                     **{k: counts[k] for k in kept},
                 )
             )
@@ -197,16 +201,24 @@ def _is_text(value: str) -> bool:
     return "\0" not in value and not any("\ud800" <= c <= "\udfff" for c in value)
 
 
-def _checked(body: bytes, media_type: str) -> bytes:
-    """A file that is what it says, and does not unpack to something far larger."""
-    if media_type == CSV and body.startswith(PACKED):
+def _digest(body: IO[bytes]) -> str:
+    found = hashlib.sha256()
+    body.seek(0)
+    while part := body.read(1 << 16):
+        found.update(part)
+    return found.hexdigest()
+
+
+def _check(body: IO[bytes], start: bytes, media_type: str) -> None:
+    """That a file is what it says, and does not unpack to something far larger."""
+    if media_type == CSV and start.startswith(PACKED):
         raise Problem(
             415, "a packed file or workbook is not text.", code="packed",
             hint="Send the plain text, or load the file with 'highside load'.",
         )  # fmt: skip
     if media_type == PARQUET:
         try:
-            stated = pq.ParquetFile(io.BytesIO(body)).metadata
+            stated = pq.ParquetFile(body).metadata
         except (pa.ArrowException, OSError) as error:
             raise Problem(
                 422, f"it is not a Parquet file: {str(error).splitlines()[0]}.", code="not-parquet"
@@ -215,4 +227,3 @@ def _checked(body: bytes, media_type: str) -> bytes:
         size = sum(stated.row_group(k).total_byte_size for k in groups)
         if size > MOST_UNPACKED or stated.num_columns > MOST_COLUMNS:
             raise Problem(413, "it unpacks to more than is read here.", code="too-large")
-    return body

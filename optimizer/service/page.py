@@ -7,6 +7,7 @@ from __future__ import annotations
 import asyncio
 import base64
 import hashlib
+import io
 import json
 import secrets
 from collections.abc import Mapping
@@ -163,7 +164,7 @@ def router(parts: Parts) -> APIRouter:
         before = parts.work.versions.latest()[1]
         body = json.dumps([result_row(given)]).encode()
         who = sender(request, signed=given.get("name", "")[:60])
-        await parts.recorder.add(body, JSON, who)
+        await parts.recorder.add(io.BytesIO(body), JSON, who)
         back = dict(parse_qsl(given.get("again", "")[:2000]))
         back["since"] = "" if before is None else str(before)
         return RedirectResponse(f"/?{urlencode(back)}#changed", 303)
@@ -191,9 +192,8 @@ def router(parts: Parts) -> APIRouter:
             file = given.get("file")
             if not isinstance(file, UploadFile):
                 raise Problem(422, "no file was chosen.", code="no-file")
-            body = await file.read()
-        kind = PARQUET if body.startswith(b"PAR1") else CSV
-        report = await parts.recorder.add(body, kind, sender(request))
+            kind = PARQUET if await file.read(4) == b"PAR1" else CSV
+            report = await parts.recorder.add(file.file, kind, sender(request))
         found = json.loads((await parts.summaries.of())[1])
         return show(request, "runs.html", "runs", history=found, rejects=report.rejects,
                     rejected=report.rejected, report=report.as_dict())  # fmt: skip
