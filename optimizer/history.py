@@ -37,8 +37,8 @@ if TYPE_CHECKING:
 LOCK_SECONDS = 60.0
 BATCHES_WAITING = 4
 """Batches made ahead of the writer; more only take memory."""
-# Batches and files read ahead; the library's own 16 and 4 take a gigabyte of a large history.
-_READING = {"batch_readahead": 2, "fragment_readahead": 1}
+_BATCHES_AHEAD = 2
+"""Batches of a file that are read ahead."""
 _ORDER = [("line", "ascending"), ("started_at", "ascending"), ("run_id", "ascending")]
 
 
@@ -175,7 +175,12 @@ class History:
         names = None if lines is None else pa.array(list(lines), pa.string())
         wanted = None if names is None else pc.field("line").isin(names)
         try:
-            yield from dataset.to_batches(columns=known, filter=wanted, **_READING)
+            # File by file: a scan of all of them at once reads ahead, whatever it is told, as
+            # fast as it can, and holds much of a large history where each batch takes time.
+            for file in dataset.get_fragments(filter=wanted):
+                yield from file.to_batches(
+                    dataset.schema, columns=known, filter=wanted, batch_readahead=_BATCHES_AHEAD
+                )
         except (DeltaError, OSError, pa.ArrowException) as error:
             raise self.table.damaged(error) from None
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
+import time
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,7 @@ from optimizer.config import Site
 from optimizer.errors import HistoryError, InputError
 from optimizer.history import History
 from optimizer.intake import load_bytes, load_logs, load_table, schema_of
+from optimizer.intake.schema import in_schema
 
 RUN = {
     "line": "A",
@@ -369,3 +371,24 @@ def test_a_dry_run_of_a_log_without_a_usable_row_is_not_taken_for_damage(tmp_pat
     load_bytes(log + b"deck-1,2,2.4,2,450,37,0.98,0.93\n", history)
     report = load_bytes(b"{}", history, dry_run=True)
     assert (report.added, report.unreadable) == (0, ("upload",))
+
+
+def test_a_slow_reader_holds_one_file_at_a_time(tmp_path: Path) -> None:
+    # A load that learns what is known takes its time; a scan of all files ran ahead of it to
+    # hold most of a large history.
+    lines, rows = 12, 20_000
+    names = pa.array([f"deck-{k}" for k in range(lines)]).take(
+        pa.array([k for k in range(lines) for _ in range(rows)])
+    )
+    full = {"line": names, "run_id": pa.array([f"{k:032x}" for k in range(lines * rows)])}
+    schema = schema_of(Site())
+    history = History(tmp_path / "h")
+    history.append(in_schema(pa.table(full), schema))
+    before = pa.total_allocated_bytes()
+    scan, held, seen = history.batches(), 0, 0
+    for batch in scan:
+        time.sleep(0.03)
+        held = max(held, pa.total_allocated_bytes() - before)
+        seen += len(batch)
+    assert seen == lines * rows
+    assert held < pa.table(full).nbytes / 3
