@@ -71,6 +71,30 @@ def test_nobody_waits_for_a_summary_behind_a_recording(case):
     assert case.made == before
 
 
+def test_what_nobody_asks_any_more_is_not_made_again(case):
+    case.record(row(1))
+    case.told("deck-1")
+    for k in (2, 3):
+        with case.summaries.recording():
+            case.record(row(k))
+    before = case.made
+    with case.summaries.recording():
+        case.record(row(4))
+    assert case.made == before + 1  # of all lines, which the pages show
+
+
+def test_a_recording_stands_whatever_becomes_of_its_summary(case):
+    def broken(*_, **__):
+        raise ZeroDivisionError
+
+    case.history.summary = broken
+    with case.summaries.recording():
+        case.record(row(1))
+    assert len(case.history.read()) == 1
+    with pytest.raises(ZeroDivisionError):
+        case.told()
+
+
 def test_a_recording_that_fails_holds_nobody_back(case):
     case.record(row(1))
     with pytest.raises(InputError), case.summaries.recording():

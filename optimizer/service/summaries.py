@@ -15,13 +15,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
 from optimizer.config import Site
-from optimizer.errors import HighsideError, InputError
+from optimizer.errors import InputError
 from optimizer.history import History
 from optimizer.service.work import Versions
 
 KEPT = 100
 RENEWED = 8
-"""Questions answered anew by a recording: those asked last; each costs it a little."""
+"""Questions answered anew by a recording, of those asked since the one before; each costs it a
+little."""
 
 Asked = tuple[str, int | None, str | None, str | None]
 Summary = tuple[str, bytes]
@@ -43,6 +44,7 @@ class Summaries:
         self.versions = versions
         self._made: OrderedDict[Asked, Summary] = OrderedDict()
         self._making: dict[Asked, asyncio.Task[Summary]] = {}
+        self._questions: dict[tuple[str | None, str | None], None] = {}
 
     async def of(self, line: str | None = None, since: str | None = None) -> Summary:
         """Tag and text of the ``highside.history/1`` document as the command prints it.
@@ -51,6 +53,7 @@ class Summaries:
             InputError: when ``since`` is no date.
             HistoryError: when the history cannot be read.
         """
+        self._questions[line, since] = None
         asked: Asked = (*self.versions.latest(), line, since)
         found = self._made.get(asked)
         if found is not None:
@@ -81,11 +84,12 @@ class Summaries:
                 self.versions.release()
 
     def renew(self) -> None:
-        """Makes those summaries of the latest version that were asked for last."""
-        questions = {asked[2:] for asked in list(self._made)[-RENEWED:]} | {(None, None)}
-        with suppress(HighsideError):  # whoever asks is told
+        """Makes those summaries of the latest version that were asked for since the last time."""
+        lately, self._questions = list(self._questions)[-RENEWED:], {}
+        # Whatever goes wrong, whoever asks is told: what was recorded is on the disk all the same.
+        with suppress(Exception):
             latest = self.versions.look()
-            for question in questions:
+            for question in dict.fromkeys([(None, None), *lately]):
                 self._make((*latest, *question))
 
     def _make(self, asked: Asked) -> Summary:
