@@ -348,7 +348,7 @@ class GaussianProcess(Regressor):
         )
         if not eval_gradient:
             return value
-        inner = np.outer(alpha, alpha) - _inverse(lower)
+        inner = np.outer(alpha, alpha) - inverse(lower)
         noise = np.exp(theta[d + 1])
         by_noise = np.diag(inner) / data.counts + data.scatter / w**2 - extra / w
         gradient = np.empty(len(theta))
@@ -472,11 +472,10 @@ def factorize(matrix: Floats) -> Floats:
     raise np.linalg.LinAlgError("covariance is not positive definite, whatever the jitter")
 
 
-def _inverse(lower: Floats) -> Floats:
-    """Inverse of the matrix with Cholesky factor ``lower``."""
+def inverse(lower: Floats) -> Floats:
+    """Inverse of the matrix with Cholesky factor ``lower``, shape (n, n)."""
     half, _ = lapack.dpotri(lower, lower=1)
-    inverse: Floats = np.tril(half) + np.tril(half, -1).T
-    return inverse
+    return np.asarray(np.tril(half) + np.tril(half, -1).T)
 
 
 def collapse(X: Floats, y: Floats, v: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:

@@ -18,7 +18,7 @@ from scipy.special import expit
 
 from optimizer.diagnostics.control import out_of_line
 from optimizer.diagnostics.shifts import BETTER_BY, Known, Step, Trend, power, steps, trend
-from optimizer.gaussian_process import GaussianProcess
+from optimizer.gaussian_process import GaussianProcess, inverse
 from optimizer.line_model import LineModel
 from optimizer.priors import Priors
 from optimizer.rows import distinct_rows
@@ -184,8 +184,7 @@ def known_of(gp: GaussianProcess, X: Floats) -> Known:
         return weighed.reshape(u.shape)
 
     # Of a reading's own variance its residual keeps w P_ii: the fit has followed it by the rest.
-    inverse = cho_solve((member.lower, True), np.eye(len(count)))
-    kept = 1.0 - (1.0 - noise * np.diag(inverse)) / count
+    kept = 1.0 - (1.0 - noise * np.diag(inverse(member.lower))) / count
     return Known(weigh, w[group], kept[group])
 
 
