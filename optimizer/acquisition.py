@@ -18,8 +18,9 @@ import numpy as np
 from scipy.linalg import solve_triangular
 from scipy.special import erfcx, log_expit, log_ndtr, logsumexp, ndtri_exp
 
+from optimizer.cholesky import factorize
 from optimizer.coordinates import from_latent, unwanted_limit
-from optimizer.gaussian_process import GaussianProcess, Member, factorize
+from optimizer.gaussian_process import GaussianProcess, Member
 from optimizer.kernels import Inputs
 from optimizer.surrogate import COARSE, Surrogate
 

@@ -13,15 +13,17 @@ Replicates are collapsed exactly (Binois, Gramacy & Ludkovski, J. Comput. Graph.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.linalg import cho_solve, lapack, solve_triangular
+from scipy.linalg import cho_solve, solve_triangular
 from scipy.optimize import minimize
 from scipy.special import expit
 
+from optimizer.cholesky import factorize, inverse
 from optimizer.estimator import Regressor
 from optimizer.kernels import (
     Inputs,
@@ -31,7 +33,7 @@ from optimizer.kernels import (
     trend_features,
 )
 from optimizer.priors import DEFAULT, Priors
-from optimizer.rows import Groups
+from optimizer.rows import collapse
 from optimizer.sparse import condition, pivoted_cholesky
 
 if TYPE_CHECKING:
@@ -40,8 +42,6 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 LOG_2PI = float(np.log(2.0 * np.pi))
-# Added to the diagonal relative to its mean, in turn, until the Cholesky factor exists.
-JITTERS = (0.0, 1e-10, 1e-8, 1e-6, 1e-4)
 # Prior variance of the level of the scaled output: vague around the average of the readings,
 # firm around a level that is known beforehand.
 VAGUE_LEVEL, KNOWN_LEVEL = 10.0, 0.1
@@ -102,7 +102,8 @@ class GaussianProcess(Regressor):
         trend: ``"none"``, ``"constant"``, ``"linear"`` or ``"quadratic"``; the last two act on
             the first ``n_trend`` inputs (all when None) and linearly on the others.
         n_trend: how many leading inputs the quadratic trend covers.
-        trend_variance: prior variance of trend coefficients, in standardised output.
+        trend_variance: prior variance of trend coefficients, in standardised output; one number,
+            or one an input where the trend is linear.
         priors: priors on the hyperparameters, or None for maximum likelihood.
         theta: hyperparameters ``[ln ell (d), ln s2, ln noise]`` to use as they are, or None to
             estimate them.
@@ -126,13 +127,18 @@ class GaussianProcess(Regressor):
             teach each other nothing.
         most_points: beyond so many set-points, so many of them stand for all (``sparse``); exact
             when None.
+        slopes: prior means of a linear trend's slopes, one an input; 0 when None.
+        view: coordinates in which the joint deviation and the trend see the inputs, a function of
+            (n, d) to (n, d); the inputs themselves when None.
+        weight: factor on the whole process at each input, a function of (n, d) to (n,); 1 when
+            None.
     """
 
     def __init__(
         self,
         trend: str = "quadratic",
         n_trend: int | None = None,
-        trend_variance: float = 0.3,
+        trend_variance: float | tuple[float, ...] = 0.3,
         priors: Priors | None = DEFAULT,
         theta: ArrayLike | None = None,
         scale: str = "sd",
@@ -143,6 +149,9 @@ class GaussianProcess(Regressor):
         additive: float = 0.0,
         by_line: bool = False,
         most_points: int | None = None,
+        slopes: tuple[float, ...] | None = None,
+        view: Callable[[Floats], Floats] | None = None,
+        weight: Callable[[Floats], Floats] | None = None,
     ) -> None:
         self.trend = trend
         self.n_trend = n_trend
@@ -157,6 +166,9 @@ class GaussianProcess(Regressor):
         self.additive = additive
         self.by_line = by_line
         self.most_points = most_points
+        self.slopes = slopes
+        self.view = view
+        self.weight = weight
 
     # ------------------------------------------------------------------ fitting
 
@@ -211,16 +223,24 @@ class GaussianProcess(Regressor):
             # A constant reading has no scale of its own; the latent unit then serves.
             self.spread_ = spread if spread > CONSTANT_READING else 1.0
 
-    def _trend(self, A: Floats, B: Floats) -> Floats:
+    def _trend(self, A: Inputs, B: Inputs) -> Floats:
         return self._trend_features(A) @ self._trend_features(B).T
 
-    def _trend_features(self, A: Floats) -> Floats:
+    def _trend_features(self, inputs: Inputs) -> Floats:
         """Features of the trend, each times the standard deviation of its coefficient."""
+        A = inputs.once(self.view)[:, : self.n_smooth_]
         if self.trend == "none":
             return np.zeros((len(A), 0))
         level = VAGUE_LEVEL if self.level is None else KNOWN_LEVEL
         shrunk = np.sqrt(self.trend_variance) * trend_features(A, self.trend, self.n_trend)
         return np.hstack([np.full((len(A), 1), np.sqrt(level)), shrunk])
+
+    def _prior_mean(self, A: Inputs) -> Any:
+        """What is expected at A before any reading, standardised, shape (n,)."""
+        if self.slopes is None:
+            return 0.0
+        mean = (A.once(self.view)[:, : self.n_smooth_] - 0.5) @ np.array(self.slopes)
+        return mean if self.weight is None else mean * A.once(self.weight)
 
     def _mode(self) -> Floats:
         """Posterior mode of the hyperparameters, the best of a few gradient searches."""
@@ -331,16 +351,17 @@ class GaussianProcess(Regressor):
 
     def _likelihood(self, theta: Floats, data: Readings, eval_gradient: bool = False) -> Any:
         d = self.n_smooth_
-        X = data.X[:, :d]
-        smooth = matern(theta, data.inputs, data.inputs, d, self.additive)
-        trend = self._trend(X, X)
-        share = self._share(theta, data.X, data.X)
+        X = data.inputs.once(self.view)[:, :d]
+        smooth = matern(theta, data.inputs, data.inputs, d, self.additive, self.view)
+        trend = self._trend(data.inputs, data.inputs)
+        share = self._share(theta, data.inputs, data.inputs)
         w = data.known_variance + np.exp(theta[d + 1])
         lower = factorize((smooth + trend) * share + np.diag(w / data.counts))
-        alpha = cho_solve((lower, True), data.mean, check_finite=False)
+        off = data.mean - self._prior_mean(data.inputs)
+        alpha = cho_solve((lower, True), off, check_finite=False)
         extra = data.counts - 1.0
         value = (
-            -0.5 * float(data.mean @ alpha)
+            -0.5 * float(off @ alpha)
             - float(np.sum(np.log(np.diag(lower))))
             - 0.5 * len(w) * LOG_2PI
             - 0.5 * float(np.sum(data.scatter / w + extra * (LOG_2PI + np.log(w))))
@@ -355,11 +376,11 @@ class GaussianProcess(Regressor):
         gradient[d + 1] = 0.5 * noise * float(np.sum(by_noise))
         if self.by_line:
             rho = expit(theta[-1])
-            apart = inner * (smooth + trend) * (share < 1.0)
-            gradient[-1] = 0.5 * rho * (1.0 - rho) * float(np.sum(apart))
-            inner = inner * share
+            apart = inner * (smooth + trend) * share * self._apart(data.inputs, data.inputs)
+            gradient[-1] = 0.5 * (1.0 - rho) * float(np.sum(apart))
+        inner = inner * share
         # sum_ij W_ij (x_i - x_j)^2 = 2 (x^2 . W 1 - x' W x), one matrix product for all inputs.
-        slope = inner * matern_slope(theta, data.inputs, data.inputs, d, self.additive)
+        slope = inner * matern_slope(theta, data.inputs, data.inputs, d, self.additive, self.view)
         squares = (X**2).T @ slope.sum(axis=1) - np.sum(X * (slope @ X), axis=0)
         gradient[:d] = squares * np.exp(-2.0 * theta[:d])
         gradient[d] = 0.5 * float(np.sum(inner * smooth))
@@ -368,34 +389,44 @@ class GaussianProcess(Regressor):
             gradient[j] += 0.5 * self.additive / d * float(np.sum(inner * steep))
         return value, gradient
 
-    def _share(self, theta: Floats, A: Floats, B: Floats) -> Any:
-        """How much of the covariance two points share: 1 on one line, rho between lines."""
-        if not self.by_line:
-            return 1.0
-        return np.where(A[:, -1, None] == B[None, :, -1], 1.0, expit(theta[-1]))
+    def _share(self, theta: Floats, A: Inputs, B: Inputs) -> Any:
+        """Factor on the covariance of two points: their weights, and rho between lines."""
+        share: Any = 1.0
+        if self.weight is not None:
+            share = np.outer(A.once(self.weight), B.once(self.weight))
+        if self.by_line:
+            share = share * np.where(self._apart(A, B), expit(theta[-1]), 1.0)
+        return share
+
+    @staticmethod
+    def _apart(A: Inputs, B: Inputs) -> NDArray[np.bool_]:
+        """Which points are of different lines."""
+        return np.asarray(A.values[:, -1, None] != B.values[None, :, -1])
 
     # ------------------------------------------------------------------ posterior
 
     def _member(self, theta: Floats) -> Member:
         data = self.readings_
         noise = (data.known_variance + np.exp(theta[self.n_smooth_ + 1])) / data.counts
+        off = data.mean - self._prior_mean(data.inputs)
         if self.most_points is None or len(data.mean) <= self.most_points:
             lower = factorize(self._covariance(theta, data.inputs, data.inputs) + np.diag(noise))
-            return Member(theta, data.inputs, lower, cho_solve((lower, True), data.mean))
-        diagonal = self._variance(theta, data.X)
+            return Member(theta, data.inputs, lower, cho_solve((lower, True), off))
+        diagonal = self._variance(theta, data.inputs)
         chosen, A = pivoted_cholesky(
             diagonal,
             lambda i: self._covariance(theta, Inputs(data.X[i : i + 1]), data.inputs)[0],
             self.most_points,
         )
-        weights, root = condition(A, diagonal, noise, data.mean)
+        weights, root = condition(A, diagonal, noise, off)
         return Member(theta, Inputs(data.X[chosen]), A[:, chosen].T, weights, root)
 
     def _covariance(self, theta: Floats, A: Inputs, B: Inputs) -> Floats:
         d = self.n_smooth_
-        within = matern(theta, A, B, d, self.additive)
-        within += self._trend(A.values[:, :d], B.values[:, :d])
-        return within * self._share(theta, A.values, B.values) if self.by_line else within
+        within = matern(theta, A, B, d, self.additive, self.view)
+        within += self._trend(A, B)
+        share = self._share(theta, A, B)
+        return within if isinstance(share, float) else within * share
 
     def covariance(self, member: Member, A: Floats | Inputs, B: Floats | Inputs) -> Floats:
         """Prior covariance of the true quantity between A (n, d) and B (m, d), standardised."""
@@ -403,20 +434,28 @@ class GaussianProcess(Regressor):
 
     def variance_at(self, member: Member, A: Floats | Inputs) -> Floats:
         """Prior variance of the true quantity at A, shape (n,), standardised."""
-        return self._variance(member.theta, Inputs.of(A).values)
+        return self._variance(member.theta, Inputs.of(A))
 
-    def _variance(self, theta: Floats, A: Floats) -> Floats:
-        d = self.n_smooth_
-        return np.exp(theta[d]) + np.sum(self._trend_features(A[:, :d]) ** 2, axis=1)
+    def _variance(self, theta: Floats, A: Inputs) -> Floats:
+        variance = np.exp(theta[self.n_smooth_]) + np.sum(self._trend_features(A) ** 2, axis=1)
+        return variance if self.weight is None else variance * A.once(self.weight) ** 2
 
     def project(self, member: Member, A: Floats | Inputs) -> tuple[Floats, Floats]:
         """Posterior mean (n,) at A and the part of its covariance that the data explain, as
         V of shape (u, n): posterior covariance is prior - V'V. Standardised."""
-        cross = self.covariance(member, member.points, A)
+        A = Inputs.of(A)
+        cross, prior = self.covariance(member, member.points, A), self._prior_mean(A)
         V = solve_triangular(member.lower, cross, lower=True, check_finite=False)
         if member.root is None:
-            return cross.T @ member.weights, V
-        return V.T @ member.weights, member.root @ V
+            return prior + cross.T @ member.weights, V
+        return prior + V.T @ member.weights, member.root @ V
+
+    def mean_at(self, member: Member, A: Floats | Inputs) -> Floats:
+        """The mean that ``project`` gives, without the rest where that is not needed."""
+        if member.root is not None:
+            return self.project(member, A)[0]
+        cross = self.covariance(member, member.points, A)
+        return np.asarray(self._prior_mean(Inputs.of(A)) + cross.T @ member.weights)
 
     def noise_variance(self) -> float:
         """Estimated process noise of one reading, averaged over members, in units of y."""
@@ -454,41 +493,3 @@ class GaussianProcess(Regressor):
         second = (np.mean(covs, axis=0) + between) * self.spread_**2
         mean = self.center_ + self.spread_ * mean
         return mean, second if return_cov else np.sqrt(np.clip(second, 0.0, None))
-
-
-def factorize(matrix: Floats) -> Floats:
-    """Lower Cholesky factor, with as little jitter as makes it exist.
-
-    Raises:
-        numpy.linalg.LinAlgError: when even the largest jitter does not help.
-    """
-    scale = float(np.mean(np.diag(matrix)))
-    for jitter in JITTERS:
-        try:
-            lower: Any = np.linalg.cholesky(matrix + jitter * scale * np.eye(len(matrix)))
-            return lower
-        except np.linalg.LinAlgError:
-            continue
-    raise np.linalg.LinAlgError("covariance is not positive definite, whatever the jitter")
-
-
-def inverse(lower: Floats) -> Floats:
-    """Inverse of the matrix with Cholesky factor ``lower``, shape (n, n)."""
-    half, _ = lapack.dpotri(lower, lower=1)
-    return np.asarray(np.tril(half) + np.tril(half, -1).T)
-
-
-def collapse(X: Floats, y: Floats, v: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-    """Readings at the same set-point as one point.
-
-    Args:
-        X: set-points, shape (n, d).
-        y: readings, shape (n,).
-        v: known variance of each reading, shape (n,).
-
-    Returns:
-        Distinct set-points (u, d) in lexicographic order, mean reading (u,), mean known variance
-        (u,), count (u,), and sum of squares about the mean (u,).
-    """
-    at = Groups.of(X)
-    return at.points, at.mean(y), at.mean(v), at.count, at.scatter(y)

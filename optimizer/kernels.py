@@ -5,7 +5,8 @@ Hyperparameters come as ``theta``, which begins with ``[ln ell_1 ... ln ell_d, l
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -14,8 +15,11 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
+    View = Callable[[Floats], Floats]
 
 SQRT_5 = float(np.sqrt(5.0))
+# A uniform unit input times this has variance 1.
+PER_UNIT = float(np.sqrt(12.0))
 
 
 class Inputs:
@@ -28,6 +32,7 @@ class Inputs:
     def __init__(self, values: Floats) -> None:
         self.values = values
         self._levels: dict[int, tuple[Floats, Indices]] = {}
+        self._known: dict[Any, Any] = {}
 
     @classmethod
     def of(cls, A: Floats | Inputs) -> Inputs:
@@ -37,6 +42,14 @@ class Inputs:
     def __len__(self) -> int:
         return len(self.values)
 
+    def once(self, of: Callable[[Floats], Floats] | None) -> Any:
+        """What a function makes of the points' values, worked out once; the values when None."""
+        if of is None:
+            return self.values
+        if of not in self._known:
+            self._known[of] = of(self.values)
+        return self._known[of]
+
     def levels(self, j: int) -> tuple[Floats, Indices]:
         """Distinct values of input j, and which of them each point has, shape (n,)."""
         if j not in self._levels:
@@ -45,7 +58,14 @@ class Inputs:
         return self._levels[j]
 
 
-def matern(theta: Floats, A: Inputs, B: Inputs, d: int, additive: float = 0.0) -> Floats:
+def matern(
+    theta: Floats,
+    A: Inputs,
+    B: Inputs,
+    d: int,
+    additive: float = 0.0,
+    view: View | None = None,
+) -> Floats:
     """Matern-5/2 covariance, in part a sum of one function an input (``additive`` of it; Duvenaud,
     Nickisch & Rasmussen, NeurIPS 2011), the rest of all inputs jointly.
 
@@ -54,11 +74,12 @@ def matern(theta: Floats, A: Inputs, B: Inputs, d: int, additive: float = 0.0) -
         A, B: n and m points, of which the first d inputs count.
         d: inputs.
         additive: share, from 0 to 1.
+        view: coordinates that the joint part sees the points in, or None for the inputs.
 
     Returns:
         shape (n, m).
     """
-    r, smooth = _joint(theta, A, B, d, additive)
+    r, smooth = _joint(theta, A, B, d, additive, view)
     smooth *= 1.0 + r * (1.0 + r / 3.0)
     for j in range(d if additive else 0):
         r, places = _along(theta, A, B, j)
@@ -66,10 +87,17 @@ def matern(theta: Floats, A: Inputs, B: Inputs, d: int, additive: float = 0.0) -
     return smooth
 
 
-def matern_slope(theta: Floats, A: Inputs, B: Inputs, d: int, additive: float = 0.0) -> Floats:
+def matern_slope(
+    theta: Floats,
+    A: Inputs,
+    B: Inputs,
+    d: int,
+    additive: float = 0.0,
+    view: View | None = None,
+) -> Floats:
     """The factor that, times a squared difference over ell^2, is the derivative of the joint part
     of ``matern`` by ln ell; shape (n, m)."""
-    r, decay = _joint(theta, A, B, d, additive)
+    r, decay = _joint(theta, A, B, d, additive, view)
     r += 1.0
     decay *= r
     decay *= 5.0 / 3.0
@@ -82,9 +110,11 @@ def matern_of_one_slope(theta: Floats, A: Inputs, B: Inputs, d: int, j: int) -> 
     return _at((r * r / 3.0) * np.exp(theta[d] - r) * (1.0 + r), places)
 
 
-def _joint(theta: Floats, A: Inputs, B: Inputs, d: int, additive: float) -> tuple[Floats, Floats]:
+def _joint(
+    theta: Floats, A: Inputs, B: Inputs, d: int, additive: float, view: View | None
+) -> tuple[Floats, Floats]:
     """Scaled distances over all inputs, and their exponential times the variance, each (n, m)."""
-    P, Q = A.values[:, :d] * np.exp(-theta[:d]), B.values[:, :d] * np.exp(-theta[:d])
+    P, Q = (X.once(view)[:, :d] * np.exp(-theta[:d]) for X in (A, B))
     # Expanded squares need no (n, m, d) array; clipping removes rounding below zero.
     r = P @ (-2.0 * Q).T
     r += np.sum(P * P, 1)[:, None]
@@ -109,7 +139,7 @@ def _at(table: Floats, places: tuple[Indices, Indices]) -> Floats:
 def trend_features(X: Floats, trend: str, quadratic_in: int | None = None) -> Floats:
     """Features of a trend without its level, each of mean 0 and variance about 1 over the unit
     box; of a quadratic one, squares and products of the first ``quadratic_in`` inputs."""
-    linear = (X - 0.5) * np.sqrt(12.0)
+    linear = (X - 0.5) * PER_UNIT
     if trend == "constant":
         return linear[:, :0]
     if trend == "linear":

@@ -7,15 +7,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimizer.couplings import couplings_of
+from optimizer.deck_state import deck_state_of
 from optimizer.evidence import Evidence
-from optimizer.surrogate import DeckState, Shares, Surrogate
+from optimizer.surrogate import Shares, Surrogate
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
-
 
 # Beyond so many set-points the model of a plan stands on so many of them (reports/scale.md).
 MOST_POINTS = 400
@@ -34,6 +35,7 @@ def fitted(evidence: Evidence, seed: int, exact: bool = False) -> Surrogate:
         random_state=seed,
         by_line=evidence.by_line,
         most_points=None if exact else MOST_POINTS,
+        couplings=couplings_of(evidence.space),
     )
     g, r, odds, g_variance, r_variance = of_all(
         "grade_logit", "recovery_logit", "feed_odds", "grade_variance", "recovery_variance"
@@ -48,5 +50,6 @@ def chance_even_of(evidence: Evidence) -> Callable[[Indices], Floats]:
     if evidence.even.all():
         return lambda index: np.ones(len(index))
     space = evidence.space
-    state = DeckState().fit(space.to_unit(evidence.settings), evidence.even)
+    state = deck_state_of(couplings_of(space))
+    state.fit(space.to_unit(evidence.settings), evidence.even)
     return lambda index: state.chance_even(space.to_unit(space.values(index)))

@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.linalg import cho_solve
 
+from optimizer.cholesky import factorize
 from optimizer.coordinates import from_latent
 from optimizer.evidence import Evidence
-from optimizer.gaussian_process import factorize
 from optimizer.learning import chance_even_of, fitted
 from optimizer.surrogate import WIDENING, Surrogate
 

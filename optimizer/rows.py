@@ -11,6 +11,8 @@ import pyarrow as pa
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    Floats = NDArray[np.float64]
+
 _ODD = np.uint64(0x9E3779B97F4A7C15)
 _SHIFT = np.uint64(29)
 
@@ -70,3 +72,19 @@ class Groups:
         """Sum of squares of the readings of each row about their mean, (n,) to (u,)."""
         off = values - self.mean(values)[self.which]
         return np.asarray(np.bincount(self.which, weights=off**2, minlength=len(self.points)))
+
+
+def collapse(X: Floats, y: Floats, v: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    """Readings at the same set-point as one point.
+
+    Args:
+        X: set-points, shape (n, d).
+        y: readings, shape (n,).
+        v: known variance of each reading, shape (n,).
+
+    Returns:
+        Distinct set-points (u, d) in lexicographic order, mean reading (u,), mean known variance
+        (u,), count (u,), and sum of squares about the mean (u,).
+    """
+    at = Groups.of(X)
+    return at.points, at.mean(y), at.mean(v), at.count, at.scatter(y)

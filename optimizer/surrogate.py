@@ -2,8 +2,7 @@
 
 In come set-points (settings and material in unit coordinates) with readings and their known
 errors; out come predictions of the true grade and recovery. Two Gaussian processes, one of
-sharpness and one of balance (see ``coordinates``), and where trials failed a classifier of the
-deck's state.
+sharpness and one of balance (see ``coordinates``), as ``structure`` expects them of a deck.
 """
 
 from __future__ import annotations
@@ -11,23 +10,24 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.linalg import cho_solve, solve_triangular
-from scipy.special import expit, log_expit, log_ndtr, ndtr, ndtri
+from scipy.special import expit, ndtr, ndtri
 
 from optimizer.coordinates import LARGEST_LOGIT, from_latent, to_latent, unwanted_limit
+from optimizer.couplings import Couplings
 from optimizer.estimator import Estimator
-from optimizer.gaussian_process import GaussianProcess, factorize
 from optimizer.kernels import Inputs
 from optimizer.measurement.counting import logit_reading, logit_reading_of
-from optimizer.priors import Priors
-from optimizer.rows import Groups, distinct_rows
+from optimizer.rows import Groups
 from optimizer.sequence import even_points
+from optimizer.structure import expected_logits, fit_pair, processes_of
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
+
+    from optimizer.structure import Processes
 
     Floats = NDArray[np.float64]
     # Logits of grade and recovery, and the known variance of each; (n,).
@@ -36,20 +36,6 @@ if TYPE_CHECKING:
 # Hyperparameter draws to average over, by number of set-points: with few, hyperparameters are
 # uncertain enough to change intervals; with many, their mode is as good and many times cheaper.
 MEMBERS = ((40, 16), (100, 8), (300, 4))
-# What a deck does, in logits of a unit range: sharpness and balance move by several, smoothly,
-# air within a narrower band than the rest, material slowly. Wide enough that the runs decide;
-# chosen by predictive density on simulated decks of three families (reports/surrogate.md).
-# Absolute, because the spread of the readings is no guide: a season of habit is all alike.
-SETTING_LENGTH, AIR_LENGTH, MATERIAL_LENGTH = -0.2, -0.7, 1.0
-LENGTH_SD = 0.8
-DECK = {"variance_center": 2.5, "variance_sd": 1.0, "noise_center": -4.0, "noise_sd": 1.5}
-TREND_VARIANCE = 0.3
-# Share of the deviation that is a sum of one function a setting: what each does alone is most of
-# what a deck does, and is learned from a fraction of the runs (reports/surrogate.md).
-ADDITIVE = 0.5
-# Sharpness away from all runs: what a deck does at settings nobody would choose. Runs are
-# gathered where a deck works; returning to their average promises too much elsewhere.
-PLAIN_SHARPNESS = 1.0
 # Posterior standard deviations are widened by this factor: hyperparameters are averaged over a
 # family of smooth surfaces, and decks are not quite in it. With it 90 % intervals of unseen
 # settings cover 86 to 98 % on simulated decks with spread runs (reports/surrogate.md).
@@ -129,36 +115,28 @@ class Surrogate(Estimator):
 
     Args:
         settings: names of the leading inputs, which are settings; the rest is material.
-        priors: of hyperparameters; by the names of the inputs when None.
         members: hyperparameter draws to average over; by the number of set-points when None.
         random_state: seed.
         by_line: whether the last input is the number of a line.
         most_points: beyond so many set-points, so many of them stand for all; exact when None.
+        couplings: coordinates in which the settings act; the inputs themselves when None.
     """
 
     def __init__(
         self,
         settings: tuple[str, ...] = (),
-        priors: Priors | None = None,
         members: int | None = None,
         random_state: int = 0,
         by_line: bool = False,
         most_points: int | None = None,
+        couplings: Couplings | None = None,
     ) -> None:
         self.settings = settings
-        self.priors = priors
         self.members = members
         self.random_state = random_state
         self.by_line = by_line
         self.most_points = most_points
-
-    def _priors(self, d: int) -> Priors:
-        if self.priors is not None:
-            return self.priors
-        names = self.settings or (("",) * d)
-        lengths = [AIR_LENGTH if n == "air" else SETTING_LENGTH for n in names]
-        lengths += [MATERIAL_LENGTH] * (d - len(names))
-        return Priors(tuple(lengths), LENGTH_SD, **DECK)
+        self.couplings = couplings
 
     def _members(self, points: int) -> int:
         if self.members is not None:
@@ -196,48 +174,30 @@ class Surrogate(Estimator):
         if shares is not None:
             first = self._processes(1, X.shape[1])
             for _ in range(REREADINGS):
-                expected = self._expected(first, at, to_latent(*readings, odds), odds)
-                readings = shares.read_anew(readings, *expected)
+                fit_pair(first, at, to_latent(*readings, odds))
+                readings = shares.read_anew(readings, *expected_logits(first, at, odds))
                 # What the first fit says of smoothness will do to say what was to be expected.
-                first = [gp.set_params(theta=gp.members_[0].theta) for gp in first]
+                for gp in first:
+                    gp.set_params(theta=gp.members_[0].theta)
         self.sharpness_, self.balance_ = self._processes(self.n_members_, X.shape[1])
-        S, C, s_variance, c_variance = to_latent(*readings, odds)
-        self.latent_readings_ = S, C
-        _fit_at(self.sharpness_, at, S, s_variance)
-        _fit_at(self.balance_, at, C, c_variance)
+        latent = to_latent(*readings, odds)
+        self.latent_readings_ = latent[0], latent[1]
+        fit_pair(self.processes, at, latent)
         return self
 
-    def _processes(self, members: int, inputs: int) -> list[GaussianProcess]:
-        shared: dict[str, Any] = {
-            "trend_variance": TREND_VARIANCE,
-            "priors": self._priors(inputs - self.by_line),
-            "scale": "center",
-            "members": members,
-            "additive": ADDITIVE,
-            "by_line": self.by_line,
-            "most_points": self.most_points,
-        }
-        seed = self.random_state
-        return [
-            GaussianProcess("constant", level=PLAIN_SHARPNESS, random_state=seed, **shared),
-            GaussianProcess("linear", random_state=seed + 1, **shared),
-        ]
-
-    @staticmethod
-    def _expected(
-        processes: list[GaussianProcess], at: Groups, latent: tuple[Floats, ...], odds: Floats
-    ) -> tuple[Floats, Floats]:
-        """Logits of grade and recovery that processes, fitted to ``latent``, expect of each
-        reading."""
-        S, C = (
-            _fit_at(gp, at, y, v).predict(at.points)[at.which]
-            for gp, y, v in zip(processes, latent[:2], latent[2:], strict=True)
+    def _processes(self, members: int, inputs: int) -> Processes:
+        return processes_of(
+            self.settings,
+            self.couplings,
+            inputs - self.by_line,
+            self.random_state,
+            members=members,
+            by_line=self.by_line,
+            most_points=self.most_points,
         )
-        a, b = 0.5 * (C + S), 0.5 * (C - S)
-        return odds + log_expit(a) - log_expit(b), a
 
     @property
-    def processes(self) -> tuple[GaussianProcess, GaussianProcess]:
+    def processes(self) -> Processes:
         """Sharpness and balance."""
         return self.sharpness_, self.balance_
 
@@ -347,91 +307,7 @@ class Surrogate(Estimator):
         return s, c
 
 
-def _fit_at(gp: GaussianProcess, at: Groups, y: Floats, variance: Floats) -> GaussianProcess:
-    return gp.fit(at.points, at.mean(y), at.mean(variance), at.count, at.scatter(y))
-
-
 def _estimate(draws: Floats, level: float) -> Estimate:
     tail = 0.5 * (1.0 - level)
     low, high = np.quantile(draws, [tail, 1.0 - tail], axis=0)
     return Estimate(draws.mean(axis=0), low, high)
-
-
-class DeckState(Estimator):
-    """Chance that the deck runs even, from trials that did and trials that failed.
-
-    A Gaussian-process classifier with a probit likelihood and Laplace's approximation
-    (Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, algorithms 3.1, 3.2),
-    its hyperparameters fixed: failures are few, and fitted ones would chase them. The defaults
-    were the best of a grid by log loss on simulated decks of three families, 12 to 80 runs each.
-
-    Args:
-        lengthscale: in unit coordinates, for one setting; it grows with the root of their number.
-        deviation: prior standard deviation of the latent around level and trend.
-        trend: prior standard deviation of each linear and quadratic effect: a deck fails towards
-            the ends of its settings, not in the middle.
-    """
-
-    def __init__(
-        self, lengthscale: float = 0.27, deviation: float = 3.0, trend: float = 0.7
-    ) -> None:
-        self.lengthscale = lengthscale
-        self.deviation = deviation
-        self.trend = trend
-
-    def fit(self, X: ArrayLike, even: ArrayLike) -> DeckState:
-        """Fit to settings X, shape (n, d), and whether each run was even, shape (n,)."""
-        X = np.atleast_2d(np.asarray(X, dtype=float))
-        even = np.asarray(even, dtype=bool)
-        points, group = distinct_rows(X)
-        good: Any = np.bincount(group, weights=even.astype(float))
-        bad: Any = np.bincount(group, weights=(~even).astype(float))
-        # The level is the overall rate with one of each added, so that neither is impossible.
-        self.level_ = float(ndtri((good.sum() + 1.0) / (good.sum() + bad.sum() + 2.0)))
-        self.X_ = points
-        K = self._kernel(points, points)
-        f = np.zeros(len(points))
-        for _ in range(30):
-            gradient, W = _probit_terms(f + self.level_, good, bad)
-            root = np.sqrt(W)
-            lower = factorize(np.eye(len(f)) + root[:, None] * K * root)
-            step = W * f + gradient
-            a = step - root * cho_solve((lower, True), root * (K @ step))
-            new = K @ a
-            if np.max(np.abs(new - f)) < 1e-8:
-                break
-            f = new
-        self.gradient_, self.W_ = _probit_terms(f + self.level_, good, bad)
-        root = np.sqrt(self.W_)
-        self._root, self._lower = root, factorize(np.eye(len(f)) + root[:, None] * K * root)
-        return self
-
-    def _features(self, A: Floats) -> Floats:
-        linear = (A - 0.5) * np.sqrt(12.0)
-        return self.trend * np.hstack([linear, (linear**2 - 1.0) / np.sqrt(0.8)])
-
-    def _kernel(self, A: Floats, B: Floats) -> Floats:
-        scale = self.lengthscale * np.sqrt(A.shape[1])
-        P, Q = A / scale, B / scale
-        r2 = np.sum(P * P, 1)[:, None] + np.sum(Q * Q, 1)[None, :] - 2.0 * P @ Q.T
-        smooth = self.deviation**2 * np.exp(-0.5 * np.clip(r2, 0.0, None))
-        return smooth + self._features(A) @ self._features(B).T
-
-    def chance_even(self, A: ArrayLike) -> Floats:
-        """Probability of an even deck at settings A, shape (n, d)."""
-        A = np.atleast_2d(np.asarray(A, dtype=float))
-        cross = self._kernel(self.X_, A)
-        mean = self.level_ + cross.T @ self.gradient_
-        V = solve_triangular(self._lower, self._root[:, None] * cross, lower=True)
-        prior = self.deviation**2 + np.sum(self._features(A) ** 2, axis=1)
-        variance = prior - np.sum(V * V, axis=0)
-        return ndtr(mean / np.sqrt(1.0 + np.clip(variance, 0.0, None)))
-
-
-def _probit_terms(f: Floats, good: Floats, bad: Floats) -> tuple[Floats, Floats]:
-    """Gradient and negative second derivative of the log likelihood of counts, by f."""
-    log_density = -0.5 * f * f - 0.5 * np.log(2.0 * np.pi)
-    up, down = np.exp(log_density - log_ndtr(f)), np.exp(log_density - log_ndtr(-f))
-    gradient = good * up - bad * down
-    W = good * up * (up + f) + bad * down * (down - f)
-    return gradient, np.clip(W, 1e-10, None)

@@ -17,9 +17,11 @@ from optimizer.coordinates import (
     to_latent,
     unwanted_limit,
 )
-from optimizer.gaussian_process import GaussianProcess, collapse
+from optimizer.deck_state import DeckState
+from optimizer.gaussian_process import GaussianProcess
 from optimizer.measurement import measured_errors
-from optimizer.surrogate import DeckState, Shares, Surrogate
+from optimizer.rows import collapse
+from optimizer.surrogate import Shares, Surrogate
 
 FEED_ODDS = float(logit(0.9))
 

@@ -16,9 +16,10 @@ import numpy as np
 from scipy.linalg import cho_solve
 from scipy.special import expit
 
+from optimizer.cholesky import inverse
 from optimizer.diagnostics.control import out_of_line
 from optimizer.diagnostics.shifts import BETTER_BY, Known, Step, Trend, power, steps, trend
-from optimizer.gaussian_process import GaussianProcess, inverse
+from optimizer.gaussian_process import GaussianProcess
 from optimizer.line_model import LineModel
 from optimizer.priors import Priors
 from optimizer.rows import distinct_rows

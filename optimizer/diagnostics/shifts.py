@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from optimizer.gaussian_process import factorize
+from optimizer.cholesky import factorize
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

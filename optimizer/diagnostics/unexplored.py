@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy.special import expit
 
-from optimizer.gaussian_process import GaussianProcess, Member, factorize
+from optimizer.cholesky import factorize
+from optimizer.gaussian_process import GaussianProcess, Member
 from optimizer.line_model import LineModel
 from optimizer.settings import Region
 

@@ -30,7 +30,7 @@ from threadpoolctl import threadpool_limits
 from optimizer.gaussian_process import GaussianProcess
 from optimizer.learning import MOST_POINTS
 from optimizer.priors import Priors
-from optimizer.surrogate import ADDITIVE
+from optimizer.structure import ADDITIVE
 
 REPORT = Path(__file__).resolve().parents[2] / "reports" / "growth.md"
 SIZES = (200, 400, 1000, 2000, 4000, 10_000, 20_000)

@@ -1,0 +1,38 @@
+"""Cholesky factors of covariances, and inverses by them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy.linalg import lapack
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+# Added to the diagonal relative to its mean, in turn, until the factor exists.
+JITTERS = (0.0, 1e-10, 1e-8, 1e-6, 1e-4)
+
+
+def factorize(matrix: Floats) -> Floats:
+    """Lower Cholesky factor, with as little jitter as makes it exist.
+
+    Raises:
+        numpy.linalg.LinAlgError: when even the largest jitter does not help.
+    """
+    scale = float(np.mean(np.diag(matrix)))
+    for jitter in JITTERS:
+        try:
+            lower: Any = np.linalg.cholesky(matrix + jitter * scale * np.eye(len(matrix)))
+            return lower
+        except np.linalg.LinAlgError:
+            continue
+    raise np.linalg.LinAlgError("covariance is not positive definite, whatever the jitter")
+
+
+def inverse(lower: Floats) -> Floats:
+    """Inverse of the matrix with Cholesky factor ``lower``, shape (n, n)."""
+    half, _ = lapack.dpotri(lower, lower=1)
+    return np.asarray(np.tril(half) + np.tril(half, -1).T)
