@@ -21,7 +21,6 @@ from optimizer.plan import PLACES, Plan
 from optimizer.planner import Planning
 from optimizer.progress import progress_of
 from optimizer.set_points import SetPoints, collapse_runs
-from optimizer.surrogate import SELECTION_MARGIN
 from optimizer.trade_off import trade_off
 
 if TYPE_CHECKING:
@@ -195,9 +194,7 @@ def _expected(planning: Planning, index: Indices) -> dict[str, Any]:
     inputs = planning.evidence.inputs_today(index)
     odds = planning.evidence.feed_odds_today
     found = planning.surrogate.predict(inputs, odds)
-    chance, _ = planning.surrogate.outlook(
-        inputs, planning.min_grade, odds, margin=SELECTION_MARGIN
-    )
+    chance, _ = planning.surrogate.outlook(inputs, planning.min_grade, odds)
     return {
         "grade": _each(found.grade),
         "recovery": _each(found.recovery),

@@ -30,7 +30,7 @@ from optimizer.plan import Interval, Plan, Recommendation, RunNow, Stopping
 from optimizer.rows import distinct_rows
 from optimizer.search import best_point
 from optimizer.stopping import advise, bar_of
-from optimizer.surrogate import SELECTION_MARGIN, Surrogate
+from optimizer.surrogate import Surrogate
 from optimizer.trade_off import trade_off
 
 if TYPE_CHECKING:
@@ -54,7 +54,7 @@ MOST_INCUMBENTS = 40
 LEAST_EVEN = 0.5
 FAILING = -1e9
 # Settings that are not sure enough of the grade rank below any that are, whatever their worth.
-UNSURE = -1e12
+UNSURE = -1e9
 LEAST_LOG_GAIN = -700.0
 LOT_BINDS = "The lot is what limits this batch: trials are ranked by what they add for each tonne."
 
@@ -221,13 +221,15 @@ class Planning:
         def score(index: Indices, coarse: bool = False) -> Floats:
             inputs = self.evidence.inputs_today(index)
             chance, worth = self.surrogate.outlook(
-                inputs, self.min_grade, self.evidence.feed_odds_today, coarse, SELECTION_MARGIN
+                inputs, self.min_grade, self.evidence.feed_odds_today, coarse
             )
+            chance = chance * self.chance_even(index)
+            # Settings sure enough of the grade rank by worth, above all that are not; those by the
+            # recovery to be had with the grade.
+            unsure = UNSURE + chance * worth
             if not isinstance(self.objective, Recovery):
                 worth = self.surrogate.expect(self.objective.worth, inputs, coarse)
-            chance = chance * self.chance_even(index)
-            # Settings sure enough of the grade rank by worth, above all that are not.
-            value = np.where(chance >= confidence, worth, UNSURE + chance)
+            value = np.where(chance >= confidence, worth, unsure)
             return np.where(self.carried(index), value, -np.inf)
 
         inside = self.tried[self.limits.region.contains(self.tried)]
@@ -245,12 +247,11 @@ class Planning:
             self.evidence.inputs_today(index),
             self.min_grade,
             self.evidence.feed_odds_today,
-            margin=SELECTION_MARGIN,
         )
         if value < 0.5 * UNSURE:
             self.warnings.append(
                 f"No settings are {confidence:.0%} sure of grade {self.min_grade:g} yet; run_now "
-                f"is the surest, at {chance[0]:.0%}."
+                f"has the most recovery times the chance of it, which is {chance[0]:.0%}."
             )
         worth = None
         if not isinstance(self.objective, Recovery):

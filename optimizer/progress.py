@@ -15,7 +15,6 @@ from optimizer.evidence import Evidence
 from optimizer.plan import PLACES, Plan
 from optimizer.planner import Planning
 from optimizer.set_points import SetPoints
-from optimizer.surrogate import SELECTION_MARGIN
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -100,7 +99,7 @@ def _today(planning: Planning, plan: Plan, points: SetPoints) -> tuple[Floats, N
     e = planning.evidence
     index = e.space.nearest_index(points.settings)
     chance, recovery = planning.surrogate.outlook(
-        e.inputs_today(index), planning.min_grade, e.feed_odds_today, margin=SELECTION_MARGIN
+        e.inputs_today(index), planning.min_grade, e.feed_odds_today
     )
     return recovery, chance * planning.chance_even(index) >= planning.brief.goal.confidence
 

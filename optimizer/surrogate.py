@@ -40,10 +40,6 @@ MEMBERS = ((40, 16), (100, 8), (300, 4))
 # family of smooth surfaces, and decks are not quite in it. With it 90 % intervals of unseen
 # settings cover 86 to 98 % on simulated decks with spread runs (reports/surrogate.md).
 WIDENING = 1.2
-# The best of thousands of candidates is the one whose errors flatter it most. On simulated decks
-# grades of such settings fell short by about a standard deviation; its chance is therefore
-# computed with standard deviations this much wider.
-SELECTION_MARGIN = 1.1
 # Quasi-random normals behind every predicted mean and interval.
 PREDICTION_DRAWS = 512
 # Of them, so many behind a mean that is searched on.
@@ -227,17 +223,12 @@ class Surrogate(Estimator):
         """Fixed quasi-random standard normals, shape (draws, 2)."""
         return ndtri(even_points(PREDICTION_DRAWS, 2, np.random.default_rng(self.random_state)))
 
-    def predict(
-        self, A: ArrayLike, feed_odds: float, level: float = 0.9, margin: float = 1.0
-    ) -> Prediction:
-        """Mean and central interval of the true grade and recovery at A, shape (n, d).
-
-        ``margin`` is a factor on posterior standard deviations.
-        """
+    def predict(self, A: ArrayLike, feed_odds: float, level: float = 0.9) -> Prediction:
+        """Mean and central interval of the true grade and recovery at A, shape (n, d)."""
         means, variances = self.latent(np.atleast_2d(np.asarray(A, dtype=float)))
         draws = (
             means[:, :, None, :]
-            + margin * np.sqrt(variances)[:, :, None, :] * (self._normals.T[None, :, :, None])
+            + np.sqrt(variances)[:, :, None, :] * (self._normals.T[None, :, :, None])
         )
         S, C = (draws[:, j].reshape(-1, draws.shape[-1]) for j in (0, 1))
         grade, recovery = from_latent(S, C, feed_odds)
@@ -249,7 +240,6 @@ class Surrogate(Estimator):
         min_grade: float,
         feed_odds: float,
         coarse: bool = False,
-        margin: float = 1.0,
     ) -> tuple[Floats, Floats]:
         """Chance that the true grade is at least ``min_grade``, and mean true recovery, at A.
 
@@ -261,13 +251,11 @@ class Surrogate(Estimator):
             min_grade: fraction.
             feed_odds: log odds of the feed grade.
             coarse: whether a rough answer will do, to shortlist.
-            margin: factor on posterior standard deviations.
 
         Returns:
             Chance and recovery, each (n,).
         """
         means, variances = self.latent(np.atleast_2d(np.asarray(A, dtype=float)), coarse)
-        variances = margin**2 * variances
         s, c = variances[:, 0, :, None], variances[:, 1, :, None]
         mean_a = 0.5 * (means[:, 1] + means[:, 0])[..., None]
         mean_b = 0.5 * (means[:, 1] - means[:, 0])[..., None]

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from optimizer.plan import PLACES, RunNow
-from optimizer.surrogate import SELECTION_MARGIN
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -106,7 +105,7 @@ def _sure_grade(planning: Planning, index: Indices) -> tuple[Floats, Floats]:
     for part in range(0, len(index), CHUNK):
         inputs = planning.evidence.inputs_today(index[part : part + CHUNK])
         odds = planning.evidence.feed_odds_today
-        careful = planning.surrogate.predict(inputs, odds, level, SELECTION_MARGIN)
+        careful = planning.surrogate.predict(inputs, odds, level)
         sure.append(careful.grade.low)
         recovery.append(planning.surrogate.outlook(inputs, 0.5, odds)[1])
     return np.concatenate(sure), np.concatenate(recovery)

@@ -302,7 +302,7 @@ def test_what_the_history_cannot_tell_is_said(season_table, change, message):
 def test_a_grade_never_reached_and_none_asked_for_are_said(season_table):
     plan = suggest(season_table, Site(), Brief.from_dict({"goal": {"min_grade": 0.9999}}))
     assert any("No run has reached grade 0.9999" in w for w in plan.warnings)
-    assert any("run_now is the surest" in w for w in plan.warnings)
+    assert any("run_now has the most recovery" in w for w in plan.warnings)
     plan = suggest(season_table, Site(), Brief())
     assert any("No grade was asked for" in w for w in plan.warnings)
     assert 0.5 < plan.min_grade < 1
