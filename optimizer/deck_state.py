@@ -10,7 +10,7 @@ from scipy.linalg import cho_solve, solve_triangular
 from scipy.special import log_ndtr, ndtr, ndtri
 
 from optimizer.cholesky import factorize
-from optimizer.couplings import Couplings
+from optimizer.deck_coordinates import DeckCoordinates
 from optimizer.estimator import Estimator
 from optimizer.rows import distinct_rows
 
@@ -25,11 +25,11 @@ COUPLED_SCALE = (0.6, 0.2, 0.05, 0.15, 0.6)
 COUPLED = {"deviation": 2.0, "trend": 1.2}
 
 
-def deck_state_of(couplings: Couplings | None) -> DeckState:
+def deck_state_of(view: DeckCoordinates | None) -> DeckState:
     """The classifier for a deck, to be fitted to its settings in unit coordinates."""
-    if couplings is None:
+    if view is None:
         return DeckState()
-    return DeckState(couplings=replace(couplings, scale=COUPLED_SCALE), **COUPLED)
+    return DeckState(view=replace(view, scale=COUPLED_SCALE), **COUPLED)
 
 
 class DeckState(Estimator):
@@ -45,7 +45,7 @@ class DeckState(Estimator):
         deviation: prior standard deviation of the latent around level and trend.
         trend: prior standard deviation of each linear and quadratic effect: a deck fails towards
             the ends of its settings, not in the middle.
-        couplings: coordinates in which the settings act; the inputs themselves when None.
+        view: coordinates in which the settings act; the inputs themselves when None.
     """
 
     def __init__(
@@ -53,12 +53,12 @@ class DeckState(Estimator):
         lengthscale: float = 0.27,
         deviation: float = 3.0,
         trend: float = 0.7,
-        couplings: Couplings | None = None,
+        view: DeckCoordinates | None = None,
     ) -> None:
         self.lengthscale = lengthscale
         self.deviation = deviation
         self.trend = trend
-        self.couplings = couplings
+        self.view = view
 
     def fit(self, X: ArrayLike, even: ArrayLike) -> DeckState:
         """Fit to settings X, shape (n, d), and whether each run was even, shape (n,)."""
@@ -89,7 +89,7 @@ class DeckState(Estimator):
 
     def _seen(self, A: ArrayLike) -> Floats:
         A = np.atleast_2d(np.asarray(A, dtype=float))
-        return A if self.couplings is None else self.couplings(A)
+        return A if self.view is None else self.view(A)
 
     def _features(self, A: Floats) -> Floats:
         linear = (A - 0.5) * np.sqrt(12.0)

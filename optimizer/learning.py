@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimizer.couplings import couplings_of
+from optimizer.deck_coordinates import deck_coordinates_of
 from optimizer.deck_state import deck_state_of
 from optimizer.evidence import Evidence
 from optimizer.surrogate import Shares, Surrogate
@@ -35,7 +35,7 @@ def fitted(evidence: Evidence, seed: int, exact: bool = False) -> Surrogate:
         random_state=seed,
         by_line=evidence.by_line,
         most_points=None if exact else MOST_POINTS,
-        couplings=couplings_of(evidence.space),
+        view=deck_coordinates_of(evidence.space),
     )
     g, r, odds, g_variance, r_variance = of_all(
         "grade_logit", "recovery_logit", "feed_odds", "grade_variance", "recovery_variance"
@@ -50,6 +50,6 @@ def chance_even_of(evidence: Evidence) -> Callable[[Indices], Floats]:
     if evidence.even.all():
         return lambda index: np.ones(len(index))
     space = evidence.space
-    state = deck_state_of(couplings_of(space))
+    state = deck_state_of(deck_coordinates_of(space))
     state.fit(space.to_unit(evidence.settings), evidence.even)
     return lambda index: state.chance_even(space.to_unit(space.values(index)))

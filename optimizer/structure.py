@@ -1,9 +1,9 @@
 """How a deck is expected to behave before any run: the two processes and their priors.
 
 Sharpness and balance (see ``coordinates``) are each a linear trend and a smooth deviation, in
-coupled coordinates where a deck has its five settings (see ``couplings``), else in the settings
-themselves. A shift of the cut moves the balance in proportion to the sharpness, so the balance is
-a process times that.
+coupled coordinates where a deck has its five settings (see ``deck_coordinates``), else in the
+settings themselves. A shift of the cut moves the balance in proportion to the sharpness, so the
+balance is a process times that.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from scipy.special import log_expit
 
-from optimizer.couplings import Couplings
+from optimizer.deck_coordinates import DeckCoordinates
 from optimizer.gaussian_process import GaussianProcess
 from optimizer.kernels import PER_UNIT, Inputs
 from optimizer.priors import Priors
@@ -63,7 +63,7 @@ COUPLED_SDS = {"lengthscale_sd": 0.45, "variance_sd": 0.7}
 # Share of the balance that a deck without sharpness still has.
 LEAST_STEEPNESS = 0.5
 
-# The same in logits of a unit range, for settings of which no couplings are known: several,
+# The same in logits of a unit range, for settings of which no coordinates are known: several,
 # smoothly, air within a narrower band than the rest. Absolute, because the spread of the readings
 # is no guide: a season of habit is all alike.
 SETTING_LENGTH, AIR_LENGTH = -0.2, -0.7
@@ -77,21 +77,21 @@ SOME = 4
 
 
 def processes_of(
-    settings: tuple[str, ...], couplings: Couplings | None, d: int, seed: int, **more: Any
+    settings: tuple[str, ...], view: DeckCoordinates | None, d: int, seed: int, **more: Any
 ) -> Processes:
     """Sharpness and balance, to be fitted.
 
     Args:
         settings: names of the leading inputs.
-        couplings: coordinates in which they act, or None.
+        view: coordinates in which they act, or None.
         d: inputs, materials included.
         seed: of their draws.
         more: of ``GaussianProcess``, for both.
     """
     more = {"scale": "center", **more}
-    if couplings is not None:
+    if view is not None:
         sharpness, balance = (
-            {"level": level, "view": couplings, **_coupled(belief, couplings, d), **more}
+            {"level": level, "view": view, **_coupled(belief, view, d), **more}
             for belief, level in ((SHARPNESS, PLAIN_SHARPNESS), (BALANCE, 0.0))
         )
         return (
@@ -111,9 +111,9 @@ def processes_of(
     )
 
 
-def _coupled(belief: Coupled, couplings: Couplings, d: int) -> dict[str, Any]:
+def _coupled(belief: Coupled, view: DeckCoordinates, d: int) -> dict[str, Any]:
     """Of a ``GaussianProcess``, in coupled coordinates and material."""
-    at = list(couplings.columns)
+    at = list(view.columns)
     lengths, slopes, sds = np.full(d, MATERIAL_LENGTH), np.zeros(d), np.full(d, MATERIAL_SLOPE)
     lengths[at], slopes[at], sds[at] = belief.lengths, belief.slopes, belief.slope_sds
     return {

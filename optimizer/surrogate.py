@@ -16,7 +16,7 @@ import numpy as np
 from scipy.special import expit, ndtr, ndtri
 
 from optimizer.coordinates import LARGEST_LOGIT, from_latent, to_latent, unwanted_limit
-from optimizer.couplings import Couplings
+from optimizer.deck_coordinates import DeckCoordinates
 from optimizer.estimator import Estimator
 from optimizer.kernels import Inputs
 from optimizer.measurement.counting import logit_reading, logit_reading_of
@@ -115,7 +115,7 @@ class Surrogate(Estimator):
         random_state: seed.
         by_line: whether the last input is the number of a line.
         most_points: beyond so many set-points, so many of them stand for all; exact when None.
-        couplings: coordinates in which the settings act; the inputs themselves when None.
+        view: coordinates in which the settings act; the inputs themselves when None.
     """
 
     def __init__(
@@ -125,14 +125,14 @@ class Surrogate(Estimator):
         random_state: int = 0,
         by_line: bool = False,
         most_points: int | None = None,
-        couplings: Couplings | None = None,
+        view: DeckCoordinates | None = None,
     ) -> None:
         self.settings = settings
         self.members = members
         self.random_state = random_state
         self.by_line = by_line
         self.most_points = most_points
-        self.couplings = couplings
+        self.view = view
 
     def _members(self, points: int) -> int:
         if self.members is not None:
@@ -184,7 +184,7 @@ class Surrogate(Estimator):
     def _processes(self, members: int, inputs: int) -> Processes:
         return processes_of(
             self.settings,
-            self.couplings,
+            self.view,
             inputs - self.by_line,
             self.random_state,
             members=members,

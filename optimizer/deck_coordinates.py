@@ -51,7 +51,7 @@ _MIDDLE = 0.5
 
 
 @dataclass(frozen=True)
-class Couplings:
+class DeckCoordinates:
     """From unit inputs to coupled coordinates; what is not a setting stays as it is.
 
     Args:
@@ -79,7 +79,7 @@ class Couplings:
         return np.log(np.maximum(low + unit * (high - low) + added, _LEAST * high))
 
 
-def couplings_of(space: SettingSpace) -> Couplings | None:
+def deck_coordinates_of(space: SettingSpace) -> DeckCoordinates | None:
     """The couplings of a deck that has all five settings, each with a range above zero."""
     if not set(COUPLED) <= set(space.names):
         return None
@@ -87,4 +87,4 @@ def couplings_of(space: SettingSpace) -> Couplings | None:
     settings = [space.settings[k] for k in columns]
     if any(s.high <= 0.0 for s in settings):
         return None
-    return Couplings(columns, tuple(s.low for s in settings), tuple(s.high for s in settings))
+    return DeckCoordinates(columns, tuple(s.low for s in settings), tuple(s.high for s in settings))
