@@ -72,7 +72,12 @@ def test_a_range_that_reaches_zero_or_below_stays_finite(low):
             for s in GRAVITY_TABLE.settings
         )
     )
-    assert np.all(np.isfinite(deck_coordinates_of(space)(np.array([[0.0] * 5, [1.0] * 5]))))
+    view = deck_coordinates_of(space)
+    lowest = view(np.zeros((1, 5)))
+    for j in range(5):
+        above = view(0.1 * np.eye(5)[j : j + 1])
+        assert np.all(np.isfinite(above))
+        assert abs(above[0, j] - lowest[0, j]) > 1e-3
 
 
 def test_without_all_five_settings_there_are_none():
