@@ -6,6 +6,7 @@ import json
 
 import numpy as np
 import pytest
+from sklearn.base import clone
 
 from optimizer import Brief, InputError, Site, diagnose
 from optimizer.diagnostics.doubtful import doubtful, residuals
@@ -92,14 +93,7 @@ def test_a_set_point_left_out_equals_a_fit_without_it(habit_model, j):
     keep = gp.readings_.take(np.flatnonzero(np.arange(len(points)) != 7))
     means, variances = [], []
     for member in gp.members_:
-        own = GaussianProcess(
-            trend=gp.trend,
-            trend_variance=gp.trend_variance,
-            theta=member.theta,
-            scale="none",
-            level=gp.level,
-            additive=gp.additive,
-        )
+        own = clone(gp).set_params(theta=member.theta, scale="none", weight=gp.weight)
         own.fit(keep.X, keep.mean, keep.known_variance, keep.counts, keep.scatter)
         mean, sd = own.predict(points[7:8], return_std=True)
         means.append(gp.center_ + mean[0])
@@ -122,14 +116,7 @@ def test_a_run_left_out_equals_a_fit_without_it():
     e = model.evidence
     means = []
     for member in gp.members_:
-        own = GaussianProcess(
-            trend="constant",
-            trend_variance=gp.trend_variance,
-            theta=member.theta,
-            scale="none",
-            level=gp.level,
-            additive=gp.additive,
-        )
+        own = clone(gp).set_params(theta=member.theta, scale="none")
         own.fit(e.inputs[keep], model.latent_readings[0][keep] - gp.center_)
         means.append(gp.center_ + own.predict(e.inputs[4:5])[0])
     assert left.mean[0, 4] == pytest.approx(np.mean(means), abs=1e-6)

@@ -17,6 +17,7 @@ from scipy.special import logit
 from threadpoolctl import threadpool_limits
 
 from optimizer.coordinates import to_latent
+from optimizer.deck_coordinates import deck_coordinates_of
 from optimizer.measurement import measured_errors
 from optimizer.settings import GRAVITY_TABLE, Region
 from optimizer.simulation import FAMILIES, random_deck, random_material
@@ -61,7 +62,7 @@ def case(family: str, seed: int, kind: str, n: int) -> dict[str, float]:
         errors.grade_se[ran],
         errors.recovery_se[ran],
     )
-    model = Surrogate(GRAVITY_TABLE.names).fit(
+    model = Surrogate(GRAVITY_TABLE.names, view=deck_coordinates_of(GRAVITY_TABLE)).fit(
         GRAVITY_TABLE.to_unit(settings)[ran],
         errors.grade_logit[ran],
         errors.recovery_logit[ran],
