@@ -18,7 +18,7 @@ from scipy.special import expit
 
 from optimizer.cholesky import inverse
 from optimizer.diagnostics.control import out_of_line
-from optimizer.diagnostics.shifts import BETTER_BY, Known, Step, Trend, power, steps, trend
+from optimizer.diagnostics.shifts import Known, Step, Trend, better_explained, power, steps, trend
 from optimizer.gaussian_process import GaussianProcess
 from optimizer.line_model import LineModel
 from optimizer.priors import Priors
@@ -133,8 +133,8 @@ def _quantity(
     scaled = (y - gp.center_) / gp.spread_
     day = np.floor(time).astype(np.int64)
     _, group = np.unique(day, return_inverse=True)
-    slope = trend(scaled, time, known, group)
-    sudden = steps(scaled, np.floor(time), known, slope.wider, model.seed)
+    slope = trend(scaled, time, known, day)
+    sudden = steps(scaled, np.floor(time), known, model.seed)
     pattern = _pattern(slope, sudden)
     mean = float(np.mean(expit(e.grade_logit[order] if name == "grade" else y)))
     points = mean * (1.0 - mean) * gp.spread_
@@ -159,7 +159,7 @@ def _quantity(
 
 
 def _pattern(slope: Trend, sudden: list[Step]) -> str:
-    if sudden and (slope.p_value >= LEVEL or sudden[0].z ** 2 > slope.z**2 + BETTER_BY):
+    if sudden and (slope.p_value >= LEVEL or better_explained(sudden[0], slope)):
         return "step"
     return "trend" if slope.p_value < LEVEL else "none"
 

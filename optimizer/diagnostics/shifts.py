@@ -20,6 +20,7 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from optimizer.cholesky import factorize
+from optimizer.diagnostics.serial import blocks, shared_between_days
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -65,7 +66,8 @@ class Known:
 class Trend:
     """A slope with its standard error, and the probability of one as steep by chance.
 
-    ``wider`` is the factor by which errors shared within groups widened the variance.
+    ``wider`` is the factor by which errors shared within a day and between days widened the
+    variance.
     """
 
     slope: float
@@ -81,67 +83,82 @@ class Trend:
 
 @dataclass(frozen=True)
 class Step:
-    """A sudden change: the first moment after it, its size with standard error, z and p-value."""
+    """A sudden change: the first moment after it, its size with standard error, z and p-value;
+    ``wider`` as in ``Trend``."""
 
     at: float
     size: float
     se: float
     z: float
     p_value: float
+    wider: float
 
 
-def trend(y: Floats, time: Floats, known: Known, group: NDArray[np.int64]) -> Trend:
+def better_explained(step: Step, slope: Trend) -> bool:
+    """Whether a step explains the readings better than a trend does, by errors as wide as the
+    better of the two leaves them: where one course is there the other leaves an error that lasts
+    for weeks."""
+    wider = min(step.wider, slope.wider)
+    return step.z**2 * step.wider > slope.z**2 * slope.wider + BETTER_BY * wider
+
+
+def trend(y: Floats, time: Floats, known: Known, day: NDArray[np.int64]) -> Trend:
     """Slope of y over time.
 
     Args:
         y: readings, shape (n,).
         time: shape (n,).
         known: what moves the readings.
-        group: which readings may share an error (those of one day), shape (n,); the standard
-            error is at least that of the sandwich estimator over groups (Liang & Zeger,
-            Biometrika 73, 1986, 13).
+        day: number of the day of each reading, shape (n,). Readings of one day may share an
+            error: the standard error is at least that of the sandwich estimator over days (Liang
+            & Zeger, Biometrika 73, 1986, 13). So may days near each other (``serial``).
     """
     h = time - time.mean()
     weighed = known.weigh(h)
     information = float(h @ weighed)
     slope = float(weighed @ y) / information
-    wider = inflation(y - slope * h, weighed, information, known, group)
+    wider = inflation(y - slope * h, h, weighed, known, day)
     se = float(np.sqrt(wider / information))
     return Trend(slope, se, float(2.0 * ndtr(-abs(slope) / se)), wider)
 
 
 def inflation(
-    left: Floats, weighed: Floats, information: float, known: Known, group: NDArray[np.int64]
+    left: Floats, course: Floats, weighed: Floats, known: Known, day: NDArray[np.int64]
 ) -> float:
-    """How many times errors shared within groups widen the variance of a slope; at least 1.
+    """How many times shared errors widen the variance of the size of a course; at least 1.
 
     Residuals are made as large as the errors were before the fit followed them (HC2 of MacKinnon &
     White, J. Econometrics 29, 1985, 305).
 
     Args:
         left: readings less the course, shape (n,).
-        weighed: P times the course h, shape (n,).
-        information: h'P h.
+        course: h over time, shape (n,).
+        weighed: P h, shape (n,).
         known: what moves the readings.
-        group: which readings may share an error, shape (n,).
+        day: number of the day of each reading, shape (n,).
     """
-    kept = np.maximum(known.kept - known.noise * weighed**2 / information, LEAST_KEPT)
-    residual = known.noise * known.weigh(left) / np.sqrt(kept)
-    score = np.bincount(group, weights=weighed * residual)
-    groups = len(np.unique(group))
+    day = blocks(day)
+    _, which = np.unique(day, return_inverse=True)
+    groups = which.max() + 1
     if groups < FEWEST_GROUPS:
         return 1.0
-    sandwich = float(score @ score) * groups / (groups - 1.0) / information**2
-    return max(1.0, sandwich * information)
+    information = float(course @ weighed)
+    kept = np.maximum(known.kept - known.noise * weighed**2 / information, LEAST_KEPT)
+    residual = known.noise * known.weigh(left) / np.sqrt(kept)
+    score = np.bincount(which, weights=weighed * residual)
+    within = float(score @ score) * groups / (groups - 1.0) / information
+    sd = np.sqrt(known.noise)
+    lever = np.bincount(which, weights=weighed * sd)
+    shared = shared_between_days(residual / sd, course, day)
+    return max(1.0, within) + float(lever @ shared @ lever) / information
 
 
-def steps(y: Floats, time: Floats, known: Known, wider: float = 1.0, seed: int = 0) -> list[Step]:
+def steps(y: Floats, time: Floats, known: Known, seed: int = 0) -> list[Step]:
     """Sudden changes, the clearest first; each is sought with those before it taken out.
 
     Args:
-        y, time: readings in order of time, shape (n,).
+        y, time: readings in order of time in days, shape (n,).
         known: what moves the readings.
-        wider: factor on variances, from ``inflation``.
         seed: of the simulated distribution.
     """
     dates = candidate_dates(time)
@@ -150,34 +167,31 @@ def steps(y: Floats, time: Floats, known: Known, wider: float = 1.0, seed: int =
         dates = dates[np.linspace(0, len(dates) - 1, most).astype(int)]
     if not len(dates):
         return []
+    day = np.floor(time).astype(np.int64)
     H = (time[:, None] >= dates[None, :]).astype(float)
     weighed = known.weigh(H)
-    information = H.T @ weighed
-    score = weighed.T @ y
+    at_first = np.maximum(np.sum(H * weighed, axis=0), 1e-300)
     found: list[Step] = []
     while len(found) < MOST_STEPS:
-        size = np.diag(information).copy()
+        information = H.T @ weighed
+        size, score = np.diag(information), weighed.T @ y
         # A date that the steps found already explain has nothing left to be judged by.
-        open_ = size > LEAST_LEFT * np.maximum(np.diag(H.T @ weighed), 1e-300)
+        open_ = size > LEAST_LEFT * at_first
         if not open_.any():
             break
-        z = np.where(open_, score / np.sqrt(np.where(open_, size, 1.0) * wider), 0.0)
-        k = int(np.argmax(np.abs(z)))
-        p = _largest_by_chance(information[np.ix_(open_, open_)], abs(float(z[k])), seed)
+        plain = np.where(open_, score / np.sqrt(np.where(open_, size, 1.0)), 0.0)
+        k = int(np.argmax(np.abs(plain)))
+        change = float(score[k] / size[k])
+        left = y - change * H[:, k]
+        wider = inflation(left, H[:, k], weighed[:, k], known, day)
+        z = float(plain[k]) / float(np.sqrt(wider))
+        p = _largest_by_chance(information[np.ix_(open_, open_)], abs(z), seed)
         if p > STEP_LEVEL:
             break
-        found.append(
-            Step(
-                float(dates[k]),
-                float(score[k] / size[k]),
-                float(np.sqrt(wider / size[k])),
-                float(z[k]),
-                p,
-            )
-        )
-        column = information[:, k] / size[k]
-        score = score - column * score[k]
-        information = information - np.outer(column, information[k])
+        found.append(Step(float(dates[k]), change, float(np.sqrt(wider / size[k])), z, p, wider))
+        column = information[k] / size[k]
+        y, H = left, H - np.outer(H[:, k], column)
+        weighed = weighed - np.outer(weighed[:, k], column)
     return found
 
 

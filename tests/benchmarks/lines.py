@@ -37,7 +37,7 @@ LINES = (2, 3, 4, 5)
 DRIFT_PER_DAY = 0.002 / 7.0
 DAYS = 120
 # Further seasons without drift, a set: a rate of 5 % wants many.
-QUIET = 3
+QUIET = 30
 # A planted cause that another setting cures as well cannot be named by anybody.
 RIVAL = 0.7
 

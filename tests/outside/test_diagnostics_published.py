@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.linalg import null_space
 from scipy.special import expit
+from scipy.stats import multivariate_normal
 
 from optimizer.diagnostics.calibration import share_interval
 from optimizer.diagnostics.control import chart_constants, out_of_line, range_moments
 from optimizer.diagnostics.sensitivity import sobol_indices
+from optimizer.diagnostics.serial import restricted
 from optimizer.diagnostics.shifts import Known, steps, trend
 
 # --- Sobol' indices --------------------------------------------------------------------------
@@ -150,18 +153,42 @@ def test_slope_is_that_of_ordinary_least_squares():
 
 
 def test_error_of_a_slope_whose_readings_spread_unlike():
-    # statsmodels OLS, covariance HC2 (MacKinnon & White 1985), each reading a group of its own;
-    # ours has the factor of groups over groups less one besides.
+    # statsmodels OLS, covariance HC2 (MacKinnon & White 1985), each reading on a day of its own, so
+    # far apart that they share nothing; ours has the factor of days over days less one besides.
     import statsmodels.api as sm
 
     rng = np.random.default_rng(11)
     time = np.arange(40.0)
     y = rng.standard_normal(40) * (1.0 + np.abs(time - 20.0) / 5.0)
     known = Known(lambda u: u - u.mean(axis=0), np.ones(40), np.full(40, 1.0 - 1.0 / 40))
-    found = trend(y, time, known, np.arange(40))
+    found = trend(y, time, known, 1000 * np.arange(40))
     reference = sm.OLS(y, sm.add_constant(time)).fit(cov_type="HC2")
     assert found.wider > 2.0
     assert found.se == pytest.approx(reference.bse[1] * np.sqrt(40 / 39), rel=1e-9)
+
+
+def test_restricted_likelihood_is_that_of_error_contrasts():
+    # Harville, Biometrika 61 (1974) 383: the likelihood of any full set of contrasts that are free
+    # of level and trend, here by scipy; two covariances are compared, since constants differ.
+    rng = np.random.default_rng(14)
+    day = np.arange(25.0)
+    H = np.column_stack([np.ones(25), day])
+    contrasts = null_space(H.T)
+    y = rng.standard_normal(25) + 0.3 * day
+    near = 0.7 ** np.abs(day[:, None] - day[None, :])
+
+    def theirs(covariance):
+        scale = restricted(y, covariance, H)[1]
+        inner = contrasts.T @ covariance @ contrasts * scale
+        return multivariate_normal(cov=inner).logpdf(contrasts.T @ y)
+
+    one, other = np.diag(1.0 + day / 25.0), 0.4 * near + 0.6 * np.eye(25)
+    ours = restricted(y, other, H)[0] - restricted(y, one, H)[0]
+    assert ours == pytest.approx(theirs(other) - theirs(one), abs=1e-9)
+    fitted = multivariate_normal(cov=contrasts.T @ other @ contrasts)
+    assert restricted(y, other, H)[1] == pytest.approx(
+        (contrasts.T @ y) @ np.linalg.solve(fitted.cov, contrasts.T @ y) / 23, rel=1e-9
+    )
 
 
 # --- Shares ----------------------------------------------------------------------------------

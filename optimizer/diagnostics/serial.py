@@ -1,0 +1,90 @@
+"""Errors that one day hands on to the next.
+
+Weather, a lot of material or a belt that slips for a week move neighboring days alike. Such errors
+look like a trend over a season, and no estimate that takes days for independent sees them. Here the
+mean errors of the days are taken as an error that fades over days plus one of their own (Diggle,
+Biometrics 44, 1988, 959),
+
+    m_d = u_d + e_d,   cov(u_d, u_d') = v s phi^|d - d'|,   var(e_d) = v (1 - s) / n_d,
+
+n_d readings on day d, with s and phi where the restricted likelihood is highest: that of what is
+left once a level and the course that is sought are taken out (Patterson & Thompson, Biometrika 58,
+1971, 545), since a trend or a step that is there is no shared error.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.linalg import solve_triangular
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+# What is left of an error after a day, and the share of the variance of one reading that it makes.
+FADING = (0.0, 0.3, 0.5, 0.7, 0.85, 0.93, 0.97)
+SHARES = (0.05, 0.1, 0.2, 0.35, 0.5, 0.7, 0.9)
+# On long histories neighboring days are taken together until there are no more of them than this:
+# the work is cubic in their number.
+MOST_DAYS = 250
+
+
+def blocks(day: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Days, or as few neighboring days together as makes no more than ``MOST_DAYS``, shape (n,).
+
+    >>> blocks(np.arange(500))[[0, 1, 2, 499]].tolist()
+    [0, 0, 1, 249]
+    """
+    since = day - day.min()
+    width = 1
+    while len(np.unique(since // width)) > MOST_DAYS:
+        width += 1
+    return np.asarray(since // width)
+
+
+def shared_between_days(error: Floats, course: Floats, day: NDArray[np.int64]) -> Floats:
+    """What errors of one day have in common with those of another.
+
+    Args:
+        error: of each reading, of variance about 1, shape (n,).
+        course: what was fitted to the readings and taken out of them, shape (n,).
+        day: number of the day of each, shape (n,), g different ones.
+
+    Returns:
+        Covariance of errors of two different days, in order, shape (g, g), 0 on the diagonal.
+    """
+    days, which, count = np.unique(day, return_inverse=True, return_counts=True)
+    mean = np.bincount(which, weights=error) / count
+    apart = np.abs(days[:, None] - days[None, :]).astype(float)
+    H = np.column_stack([np.ones(len(days)), np.bincount(which, weights=course) / count])
+    own = np.diag(1.0 / count)
+    best, covariance = restricted(mean, own, H)[0], np.zeros_like(own)
+    for phi in FADING:
+        faded = phi**apart
+        for s in SHARES:
+            value, scale = restricted(mean, s * faded + (1.0 - s) * own, H)
+            if value > best:
+                best, covariance = value, scale * s * faded
+    np.fill_diagonal(covariance, 0.0)
+    return covariance
+
+
+def restricted(y: Floats, covariance: Floats, H: Floats) -> tuple[float, float]:
+    """Restricted log likelihood, but for a constant, and the scale that makes it highest.
+
+    Args:
+        y: shape (n,).
+        covariance: of y up to a scale, shape (n, n).
+        H: what y is free to follow, shape (n, k).
+    """
+    lower = np.linalg.cholesky(covariance)
+    white = solve_triangular(lower, np.column_stack([H, y]), lower=True, check_finite=False)
+    basis, r = np.linalg.qr(white[:, :-1])
+    left = white[:, -1] - basis @ (basis.T @ white[:, -1])
+    free = len(y) - H.shape[1]
+    scale = float(left @ left) / free
+    half_logs = np.log(np.diag(lower)).sum() + np.log(np.abs(np.diag(r))).sum()
+    return float(-0.5 * free * np.log(scale) - half_logs), scale
