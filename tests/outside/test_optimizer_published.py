@@ -11,22 +11,14 @@ runs are exact. What is checked is the best value among a stated number of runs.
 from __future__ import annotations
 
 import numpy as np
-import pyarrow as pa
 import pytest
-from scipy.special import expit
 from skopt.benchmarks import branin, hart6
 
 from optimizer.config import Brief, Site
 from optimizer.planner import suggest
-from optimizer.settings import Region, Setting, SettingSpace
-
-
-def box(bounds, step=0.001) -> SettingSpace:
-    return SettingSpace(
-        tuple(
-            Setting(f"x{j}", "", lo, hi, step * (hi - lo)) for j, (lo, hi) in enumerate(bounds, 1)
-        )
-    )
+from optimizer.settings import Region
+from tests.benchmarks.replays.functions import box, gramacy_constraint
+from tests.benchmarks.replays.shares import grade_of, recovery_of, run_log
 
 
 def run(space, objective, constraint, starts, batches, size, scale, seed=0):
@@ -36,17 +28,7 @@ def run(space, objective, constraint, starts, batches, size, scale, seed=0):
     for _ in range(batches):
         f = np.array([objective(v) for v in values])
         g = np.array([constraint(v) for v in values])
-        table = pa.table(
-            {
-                "line": ["a"] * len(f),
-                "started_at": pa.nulls(len(f), pa.timestamp("us", "UTC")),
-                "material": pa.nulls(len(f), pa.string()),
-                "deck_state": ["even"] * len(f),
-                "grade": expit(-g),
-                "recovery": expit(-f / scale),
-                **{n: values[:, j] for j, n in enumerate(space.names)},
-            }
-        )
+        table = run_log(space, values, grade_of(g), recovery_of(-f, scale=scale))
         plan = suggest(table, Site(base=space), brief, seed=seed)
         picks = [[r.settings[n] for n in space.names] for r in plan.recommendations]
         values = np.vstack([values, picks])
@@ -60,7 +42,7 @@ def free(_):
 
 
 def test_branin():
-    space = box([(-5.0, 10.0), (0.0, 15.0)])
+    space = box([(-5.0, 10.0), (0.0, 15.0)], step=0.001)
     best, runs = run(space, branin, free, 8, 11, 2, scale=60.0)
     assert runs == 30
     assert best == pytest.approx(0.397887, abs=0.05)
@@ -74,8 +56,7 @@ def test_hartmann_6():
 
 
 def constrained(v):
-    c1 = 1.5 - v[0] - 2 * v[1] - 0.5 * np.sin(2 * np.pi * (v[0] ** 2 - 2 * v[1]))
-    return max(c1, v[0] ** 2 + v[1] ** 2 - 1.5)
+    return float(gramacy_constraint(np.array([v]))[0])
 
 
 def test_constrained_problem_of_gramacy():

@@ -19,6 +19,7 @@ from optimizer.comparison import compare
 from optimizer.config import Brief, Site
 from optimizer.planner import suggest
 from optimizer.settings import Setting, SettingSpace
+from tests.benchmarks.replays.shares import run_log
 
 DATA = Path(__file__).parent / "data"
 GOOD = 5
@@ -84,20 +85,8 @@ def look_ups(
 
 
 def log(space: SettingSpace, tried: list[tuple[int, ...]], read: list[float]) -> pa.Table:
-    values, share = space.values(np.array(tried)), np.clip(read, 0.005, 0.995)
-    known, n = np.isfinite(share), len(tried)
-    return pa.table(
-        {
-            "line": ["reactor"] * n,
-            "started_at": pa.nulls(n, pa.timestamp("us", "UTC")),
-            "material": pa.nulls(n, pa.string()),
-            **{name: values[:, j] for j, name in enumerate(space.names)},
-            "grade": pa.array(np.where(known, 0.95, np.nan), from_pandas=True),
-            "recovery": pa.array(share, from_pandas=True),
-            "feed_grade": [0.5] * n,
-            "deck_state": ["even" if k else "starved" for k in known],
-        }
-    )
+    share = np.clip(read, 0.005, 0.995)
+    return run_log(space, space.values(np.array(tried)), 0.95, share, 0.5, line="reactor")
 
 
 @pytest.mark.parametrize(("experiment", "most"), [(fullerenes, 20), (suzuki, 12)])

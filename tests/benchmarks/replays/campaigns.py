@@ -1,0 +1,96 @@
+"""Campaigns of the replays, kept as those of ``tests.benchmarks.trials`` are."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import asdict, dataclass
+from functools import lru_cache
+from hashlib import sha256
+from importlib.metadata import version
+from typing import Any
+
+from threadpoolctl import threadpool_limits
+
+from tests.benchmarks.replays.experiments import TABLES, table
+from tests.benchmarks.replays.functions import NAMES, functions
+from tests.benchmarks.replays.methods import LAST, METHODS
+from tests.benchmarks.replays.problem import Problem
+from tests.benchmarks.replays.task import Task
+from tests.benchmarks.trials.campaigns import ROOT, behind
+
+MARKS = (10, 15, 20, LAST)
+PROBLEMS = (*NAMES, *TABLES)
+_HERE = "tests/benchmarks/replays"
+_PEERS = {
+    "optuna": ("peer_optuna", "optuna"),
+    "botorch": ("peer_botorch", "botorch"),
+    "botorch-listed": ("peer_botorch", "botorch"),
+    "skopt": ("methods", "scikit-optimize"),
+}
+
+
+@dataclass(frozen=True)
+class Key:
+    """Which campaign."""
+
+    problem: str
+    seed: int
+    method: str
+
+
+def problem(name: str) -> Problem:
+    """A problem by name."""
+    return functions()[name] if name in NAMES else table(name)
+
+
+@lru_cache(maxsize=32)
+def stamp(kind: str, method: str) -> str:
+    """Of the code that a method's answers to a kind of problem depend on."""
+    own, package = _PEERS.get(method, ("methods", ""))
+    names = {"problem", "task", kind} | (
+        {"ours", "shares"} if method == "ours" else {"methods", own}
+    )
+    sources = [f"{_HERE}/{n}.py" for n in sorted(names)]
+    sources += sorted(behind("optimizer.planner")) if method == "ours" else []
+    digest = sha256(version(package).encode() if package else b"")
+    for source in sources:
+        digest.update((ROOT / source).read_bytes())
+    return digest.hexdigest()[:12]
+
+
+def campaign(key: Key) -> dict[str, Any]:
+    """Regret of every report of one method on one problem at each of the marks."""
+    with threadpool_limits(1):
+        task = Task(problem(key.problem), key.seed)
+        strict: dict[str, list[float]] = {}
+        proportion: dict[str, list[float]] = {}
+        seconds = []
+        while True:
+            start = time.perf_counter()
+            choice = METHODS[key.method](task)
+            seconds.append(time.perf_counter() - start)
+            if len(task.values) in MARKS:
+                for name, values in choice.reports.items():
+                    a, b = task.regret(values)
+                    strict.setdefault(name, []).append(round(a, 5))
+                    proportion.setdefault(name, []).append(round(b, 5))
+            if len(task.values) >= MARKS[-1]:
+                break
+            task.ask(choice.trial)
+    return {
+        **asdict(key),
+        "family": key.problem,
+        "demand": task.problem.kind,
+        "marks": list(MARKS),
+        "strict": strict,
+        "proportion": proportion,
+        "failed": int((~task.good).sum()),
+        "seconds": round(sum(seconds), 2),
+        "slowest": round(max(seconds), 3),
+    }
+
+
+def identity(key: Key) -> tuple[Any, ...]:
+    """What a campaign is known by: itself and the code behind it."""
+    kind = "functions" if key.problem in NAMES else "experiments"
+    return (key.problem, key.seed, key.method, stamp(kind, key.method))
