@@ -206,6 +206,7 @@ def test_the_report_says_where_a_peer_wins(tmp_path, capsys):
     line = report.summary(table, "functions", NAMES).splitlines()[-1]
     assert line.startswith("| skopt | 1 | 0.205 | 0.205 | +0.100 (+0.100 to +0.100) | -0.100")
     assert line.endswith("| 1, 0, 0 |")
+    assert "–" in report.summary(table, "functions", NAMES, own="ours tried").splitlines()[-1]
     assert "| random | +0.000 (+0.000 to +0.000) | -0.200" in report.paired(
         table, "functions", "gramacy"
     )

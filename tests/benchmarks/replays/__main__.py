@@ -126,6 +126,9 @@ def write(rows: list[dict], asked: argparse.Namespace) -> None:
         parts += [f"## All {kind}", f"![regret]({picture.name})"]
         for way, title in (("proportion", "in proportion"), ("strict", "strict")):
             parts += [f"Mean regret, {title}:", report.summary(tables[way], kind, PROBLEMS)]
+        if any(name == "ours tried" for _, _, name in tables["strict"]):
+            like = report.summary(tables["proportion"], kind, PROBLEMS, own="ours tried")
+            parts += ["The same where ours reports its best reading, as most peers do:", like]
         lost = report.losses(tables["proportion"], kind, PROBLEMS)
         if lost:
             parts += ["Where a peer is better (regret in proportion):", lost]

@@ -103,8 +103,10 @@ def _cells(middle: np.ndarray, low: np.ndarray, high: np.ndarray) -> list[str]:
     return [f"{m:+.3f} ({a:+.3f} to {b:+.3f})" for m, a, b in zip(middle, low, high, strict=True)]
 
 
-def summary(table: Table, kind: str, order: Sequence[str], seed: int = 0) -> str:
+def summary(table: Table, kind: str, order: Sequence[str], own: str = OURS, seed: int = 0) -> str:
     """Mean regret over all problems of a kind, and ours minus each peer over those both ran.
+
+    Ours is the report ``own``: what the model would run now, or the best reading as for others.
 
     The last column counts problems at the last mark: ours better, undecided, the peer better, by
     whether the 90 % interval of the paired difference excludes 0.
@@ -118,14 +120,14 @@ def summary(table: Table, kind: str, order: Sequence[str], seed: int = 0) -> str
         "| method | problems | "
         + " | ".join(f"{m} trials" for m in marks)
         + " | "
-        + " | ".join(f"ours minus it, {m} trials" for m in marks)
-        + f" | ours better, undecided, it better at {marks[-1]} |",
+        + " | ".join(f"{own} minus it, {m} trials" for m in marks)
+        + f" | {own} better, undecided, it better at {marks[-1]} |",
         "|---|---|" + "---|" * (2 * len(marks) + 1),
     ]
     for name in names:
         ran = [p for p in problems if name in by[p]]
         mean = np.mean([by[p][name].values.mean(axis=0) for p in ran], axis=0)
-        groups = [differences(by[p][OURS], by[p][name]) for p in ran if OURS in by[p]]
+        groups = [differences(by[p][own], by[p][name]) for p in ran if own in by[p]]
         groups = [g for g in groups if len(g)]
         cells = [f"{m:.3f}" for m in mean]
         if name in MINE or not groups:
