@@ -11,7 +11,7 @@ from optimizer.settings import GRAVITY_TABLE, Region
 from optimizer.simulation import demo_deck, demo_material
 
 # They need the peers' own packages, which no test does.
-collect_ignore = ["benchmarks/trials/peer_botorch.py", "benchmarks/trials/peer_optuna.py"]
+collect_ignore_glob = ["benchmarks/*/peer_*.py"]
 
 
 @pytest.fixture(autouse=True, scope="session")
