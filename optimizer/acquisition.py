@@ -22,7 +22,8 @@ from optimizer.cholesky import factorize
 from optimizer.coordinates import from_latent, unwanted_limit
 from optimizer.gaussian_process import GaussianProcess, Member
 from optimizer.kernels import Inputs
-from optimizer.surrogate import COARSE, Surrogate
+from optimizer.structure import COARSE
+from optimizer.surrogate import Surrogate
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray

@@ -10,12 +10,14 @@ from scipy.linalg import cho_solve, solve_triangular
 from scipy.special import log_ndtr, ndtr, ndtri
 
 from optimizer.cholesky import factorize
-from optimizer.deck_coordinates import DeckCoordinates
 from optimizer.estimator import Estimator
+from optimizer.kernels import PER_UNIT
 from optimizer.rows import distinct_rows
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
+
+    from optimizer.deck_coordinates import DeckCoordinates
 
     Floats = NDArray[np.float64]
 
@@ -92,7 +94,7 @@ class DeckState(Estimator):
         return A if self.view is None else self.view(A)
 
     def _features(self, A: Floats) -> Floats:
-        linear = (A - 0.5) * np.sqrt(12.0)
+        linear = (A - 0.5) * PER_UNIT
         return self.trend * np.hstack([linear, (linear**2 - 1.0) / np.sqrt(0.8)])
 
     def _kernel(self, A: Floats, B: Floats) -> Floats:

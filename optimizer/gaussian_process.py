@@ -128,8 +128,8 @@ class GaussianProcess(Regressor):
         most_points: beyond so many set-points, so many of them stand for all (``sparse``); exact
             when None.
         slopes: prior means of a linear trend's slopes, one an input; 0 when None.
-        view: coordinates in which the joint deviation and the trend see the inputs, a function of
-            (n, d) to (n, d); the inputs themselves when None.
+        view: coordinates in which deviation and trend see the inputs, a function of (n, d) to
+            (n, d); the inputs themselves when None.
         weight: factor on the whole process at each input, a function of (n, d) to (n,); 1 when
             None.
     """
@@ -228,7 +228,7 @@ class GaussianProcess(Regressor):
 
     def _trend_features(self, inputs: Inputs) -> Floats:
         """Features of the trend, each times the standard deviation of its coefficient."""
-        A = inputs.once(self.view)[:, : self.n_smooth_]
+        A = inputs.seen(self.view).values[:, : self.n_smooth_]
         if self.trend == "none":
             return np.zeros((len(A), 0))
         level = VAGUE_LEVEL if self.level is None else KNOWN_LEVEL
@@ -239,7 +239,7 @@ class GaussianProcess(Regressor):
         """What is expected at A before any reading, standardised, shape (n,)."""
         if self.slopes is None:
             return 0.0
-        mean = (A.once(self.view)[:, : self.n_smooth_] - 0.5) @ np.array(self.slopes)
+        mean = (A.seen(self.view).values[:, : self.n_smooth_] - 0.5) @ np.array(self.slopes)
         return mean if self.weight is None else mean * A.once(self.weight)
 
     def _mode(self) -> Floats:
@@ -351,8 +351,9 @@ class GaussianProcess(Regressor):
 
     def _likelihood(self, theta: Floats, data: Readings, eval_gradient: bool = False) -> Any:
         d = self.n_smooth_
-        X = data.inputs.once(self.view)[:, :d]
-        smooth = matern(theta, data.inputs, data.inputs, d, self.additive, self.view)
+        seen = data.inputs.seen(self.view)
+        X = seen.values[:, :d]
+        smooth = matern(theta, seen, seen, d, self.additive)
         trend = self._trend(data.inputs, data.inputs)
         share = self._share(theta, data.inputs, data.inputs)
         w = data.known_variance + np.exp(theta[d + 1])
@@ -380,12 +381,12 @@ class GaussianProcess(Regressor):
             gradient[-1] = 0.5 * (1.0 - rho) * float(np.sum(apart))
         inner = inner * share
         # sum_ij W_ij (x_i - x_j)^2 = 2 (x^2 . W 1 - x' W x), one matrix product for all inputs.
-        slope = inner * matern_slope(theta, data.inputs, data.inputs, d, self.additive, self.view)
+        slope = inner * matern_slope(theta, seen, seen, d, self.additive)
         squares = (X**2).T @ slope.sum(axis=1) - np.sum(X * (slope @ X), axis=0)
         gradient[:d] = squares * np.exp(-2.0 * theta[:d])
         gradient[d] = 0.5 * float(np.sum(inner * smooth))
         for j in range(d if self.additive else 0):
-            steep = matern_of_one_slope(theta, data.inputs, data.inputs, d, j)
+            steep = matern_of_one_slope(theta, seen, seen, d, j)
             gradient[j] += 0.5 * self.additive / d * float(np.sum(inner * steep))
         return value, gradient
 
@@ -423,7 +424,7 @@ class GaussianProcess(Regressor):
 
     def _covariance(self, theta: Floats, A: Inputs, B: Inputs) -> Floats:
         d = self.n_smooth_
-        within = matern(theta, A, B, d, self.additive, self.view)
+        within = matern(theta, A.seen(self.view), B.seen(self.view), d, self.additive)
         within += self._trend(A, B)
         share = self._share(theta, A, B)
         return within if isinstance(share, float) else within * share

@@ -15,7 +15,6 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
-    View = Callable[[Floats], Floats]
 
 SQRT_5 = float(np.sqrt(5.0))
 # A uniform unit input times this has variance 1.
@@ -33,6 +32,7 @@ class Inputs:
         self.values = values
         self._levels: dict[int, tuple[Floats, Indices]] = {}
         self._known: dict[Any, Any] = {}
+        self._seen: dict[Any, Inputs] = {}
 
     @classmethod
     def of(cls, A: Floats | Inputs) -> Inputs:
@@ -42,13 +42,19 @@ class Inputs:
     def __len__(self) -> int:
         return len(self.values)
 
-    def once(self, of: Callable[[Floats], Floats] | None) -> Any:
-        """What a function makes of the points' values, worked out once; the values when None."""
-        if of is None:
-            return self.values
+    def once(self, of: Callable[[Floats], Any]) -> Any:
+        """What a function makes of the points' values, worked out once."""
         if of not in self._known:
             self._known[of] = of(self.values)
         return self._known[of]
+
+    def seen(self, view: Callable[[Floats], Floats] | None) -> Inputs:
+        """The points in other coordinates, of (n, d) to (n, d); as they are when None."""
+        if view is None:
+            return self
+        if view not in self._seen:
+            self._seen[view] = Inputs(view(self.values))
+        return self._seen[view]
 
     def levels(self, j: int) -> tuple[Floats, Indices]:
         """Distinct values of input j, and which of them each point has, shape (n,)."""
@@ -58,14 +64,7 @@ class Inputs:
         return self._levels[j]
 
 
-def matern(
-    theta: Floats,
-    A: Inputs,
-    B: Inputs,
-    d: int,
-    additive: float = 0.0,
-    view: View | None = None,
-) -> Floats:
+def matern(theta: Floats, A: Inputs, B: Inputs, d: int, additive: float = 0.0) -> Floats:
     """Matern-5/2 covariance, in part a sum of one function an input (``additive`` of it; Duvenaud,
     Nickisch & Rasmussen, NeurIPS 2011), the rest of all inputs jointly.
 
@@ -74,12 +73,11 @@ def matern(
         A, B: n and m points, of which the first d inputs count.
         d: inputs.
         additive: share, from 0 to 1.
-        view: coordinates that the joint part sees the points in, or None for the inputs.
 
     Returns:
         shape (n, m).
     """
-    r, smooth = _joint(theta, A, B, d, additive, view)
+    r, smooth = _joint(theta, A, B, d, additive)
     smooth *= 1.0 + r * (1.0 + r / 3.0)
     for j in range(d if additive else 0):
         r, places = _along(theta, A, B, j)
@@ -87,17 +85,10 @@ def matern(
     return smooth
 
 
-def matern_slope(
-    theta: Floats,
-    A: Inputs,
-    B: Inputs,
-    d: int,
-    additive: float = 0.0,
-    view: View | None = None,
-) -> Floats:
+def matern_slope(theta: Floats, A: Inputs, B: Inputs, d: int, additive: float = 0.0) -> Floats:
     """The factor that, times a squared difference over ell^2, is the derivative of the joint part
     of ``matern`` by ln ell; shape (n, m)."""
-    r, decay = _joint(theta, A, B, d, additive, view)
+    r, decay = _joint(theta, A, B, d, additive)
     r += 1.0
     decay *= r
     decay *= 5.0 / 3.0
@@ -110,11 +101,9 @@ def matern_of_one_slope(theta: Floats, A: Inputs, B: Inputs, d: int, j: int) -> 
     return _at((r * r / 3.0) * np.exp(theta[d] - r) * (1.0 + r), places)
 
 
-def _joint(
-    theta: Floats, A: Inputs, B: Inputs, d: int, additive: float, view: View | None
-) -> tuple[Floats, Floats]:
+def _joint(theta: Floats, A: Inputs, B: Inputs, d: int, additive: float) -> tuple[Floats, Floats]:
     """Scaled distances over all inputs, and their exponential times the variance, each (n, m)."""
-    P, Q = (X.once(view)[:, :d] * np.exp(-theta[:d]) for X in (A, B))
+    P, Q = A.values[:, :d] * np.exp(-theta[:d]), B.values[:, :d] * np.exp(-theta[:d])
     # Expanded squares need no (n, m, d) array; clipping removes rounding below zero.
     r = P @ (-2.0 * Q).T
     r += np.sum(P * P, 1)[:, None]

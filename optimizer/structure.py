@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from scipy.special import log_expit
 
-from optimizer.deck_coordinates import DeckCoordinates
 from optimizer.gaussian_process import GaussianProcess
 from optimizer.kernels import PER_UNIT, Inputs
 from optimizer.priors import Priors
@@ -21,6 +20,8 @@ from optimizer.rows import Groups
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from optimizer.deck_coordinates import DeckCoordinates
 
     Floats = NDArray[np.float64]
     Processes = tuple[GaussianProcess, GaussianProcess]
@@ -72,8 +73,8 @@ PLAIN_VARIANCE, TREND_VARIANCE = 2.5, 0.3
 # Share of the deviation that is a sum of one function a setting: what each does alone is most of
 # what a deck does, and is learned from a fraction of the runs.
 ADDITIVE = 0.5
-# Of hyperparameter draws, those behind a steepness: one in so many.
-SOME = 4
+# Of hyperparameter draws, those behind a rough answer: one in so many.
+COARSE = 4
 
 
 def processes_of(
@@ -167,5 +168,5 @@ class Steepness:
     def __call__(self, A: Floats) -> Floats:
         """Factor at inputs A, shape (n, d); (n,)."""
         inputs, gp = Inputs(A), self.process
-        mean = np.mean([gp.mean_at(m, inputs) for m in gp.members_[::SOME]], axis=0)
+        mean = np.mean([gp.mean_at(m, inputs) for m in gp.members_[::COARSE]], axis=0)
         return np.maximum(gp.center_ + gp.spread_ * mean, 0.0) + LEAST_STEEPNESS

@@ -16,17 +16,17 @@ import numpy as np
 from scipy.special import expit, ndtr, ndtri
 
 from optimizer.coordinates import LARGEST_LOGIT, from_latent, to_latent, unwanted_limit
-from optimizer.deck_coordinates import DeckCoordinates
 from optimizer.estimator import Estimator
 from optimizer.kernels import Inputs
 from optimizer.measurement.counting import logit_reading, logit_reading_of
 from optimizer.rows import Groups
 from optimizer.sequence import even_points
-from optimizer.structure import expected_logits, fit_pair, processes_of
+from optimizer.structure import COARSE, expected_logits, fit_pair, processes_of
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
+    from optimizer.deck_coordinates import DeckCoordinates
     from optimizer.structure import Processes
 
     Floats = NDArray[np.float64]
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 MEMBERS = ((40, 16), (100, 8), (300, 4))
 # Posterior standard deviations are widened by this factor: hyperparameters are averaged over a
 # family of smooth surfaces, and decks are not quite in it. With it 90 % intervals of unseen
-# settings cover 86 to 98 % on simulated decks with spread runs (reports/surrogate.md).
+# settings cover 92 to 99 % on simulated decks with spread runs (reports/surrogate.md).
 WIDENING = 1.2
 # Quasi-random normals behind every predicted mean and interval.
 PREDICTION_DRAWS = 512
@@ -49,8 +49,6 @@ GRADE_NODES = 24
 # Times that counted readings are read anew by what the model expects; the second moves them by a
 # fraction of what the first does, a third by nothing that shows.
 REREADINGS = 2
-# Share of members and draws that shortlists: one in so many.
-COARSE = 4
 
 
 @dataclass(frozen=True)

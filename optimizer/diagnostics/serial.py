@@ -38,11 +38,11 @@ def blocks(day: NDArray[np.int64]) -> NDArray[np.int64]:
     >>> blocks(np.arange(500))[[0, 1, 2, 499]].tolist()
     [0, 0, 1, 249]
     """
-    since = day - day.min()
+    first, days = day.min(), np.unique(day)
     width = 1
-    while len(np.unique(since // width)) > MOST_DAYS:
+    while len(np.unique((days - first) // width)) > MOST_DAYS:
         width += 1
-    return np.asarray(since // width)
+    return np.asarray((day - first) // width)
 
 
 def shared_between_days(error: Floats, course: Floats, day: NDArray[np.int64]) -> Floats:
