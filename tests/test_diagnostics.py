@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 
 import numpy as np
+import pyarrow as pa
 import pytest
 from scipy.signal import lfilter
 from sklearn.base import clone
@@ -246,6 +247,17 @@ def test_errors_that_last_for_days_are_neither_trend_nor_step(fading):
         changes += bool(steps(y, day.astype(float), known))
     assert trends <= 0.08 * 200
     assert changes <= 0.06 * 200
+
+
+def test_a_quantity_that_never_varied_has_no_trend():
+    rng = np.random.default_rng(0)
+    points = GRAVITY_TABLE.values(rng.integers(5, 30, (60, 5)))
+    table = run_table(points, np.full(60, 0.95), np.full(60, 0.9), feed_grade=[0.8] * 60)
+    day = np.datetime64("2026-01-01T08:00:00") + np.arange(60).astype("timedelta64[D]")
+    at = table.column_names.index("started_at")
+    table = table.set_column(at, "started_at", pa.array(day.astype("datetime64[us]")))
+    found = drifts(model_of(table))
+    assert [(d.quantity, d.pattern) for d in found] == [("grade", "none"), ("recovery", "none")]
 
 
 def test_long_histories_are_judged_by_neighboring_days_together():

@@ -61,7 +61,10 @@ def shared_between_days(error: Floats, course: Floats, day: NDArray[np.int64]) -
     apart = np.abs(days[:, None] - days[None, :]).astype(float)
     H = np.column_stack([np.ones(len(days)), np.bincount(which, weights=course) / count])
     own = np.diag(1.0 / count)
-    best, covariance = restricted(mean, own, H)[0], np.zeros_like(own)
+    covariance = np.zeros_like(own)
+    if not mean.any():  # a quantity that never varied has no likelihood
+        return covariance
+    best = restricted(mean, own, H)[0]
     for phi in FADING:
         faded = phi**apart
         for s in SHARES:
