@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import asdict, dataclass
 from functools import lru_cache
 from hashlib import sha256
@@ -16,7 +15,7 @@ from tests.benchmarks.replays.functions import NAMES, functions
 from tests.benchmarks.replays.methods import LAST, METHODS
 from tests.benchmarks.replays.problem import Problem
 from tests.benchmarks.replays.task import Task
-from tests.benchmarks.trials.campaigns import ROOT, behind
+from tests.benchmarks.trials.campaigns import ROOT, behind, played
 
 MARKS = (10, 15, 20, LAST)
 PROBLEMS = (*NAMES, *TABLES)
@@ -62,31 +61,13 @@ def campaign(key: Key) -> dict[str, Any]:
     """Regret of every report of one method on one problem at each of the marks."""
     with threadpool_limits(1):
         task = Task(problem(key.problem), key.seed)
-        strict: dict[str, list[float]] = {}
-        proportion: dict[str, list[float]] = {}
-        seconds = []
-        while True:
-            start = time.perf_counter()
-            choice = METHODS[key.method](task)
-            seconds.append(time.perf_counter() - start)
-            if len(task.values) in MARKS:
-                for name, values in choice.reports.items():
-                    a, b = task.regret(values)
-                    strict.setdefault(name, []).append(round(a, 5))
-                    proportion.setdefault(name, []).append(round(b, 5))
-            if len(task.values) >= MARKS[-1]:
-                break
-            task.ask(choice.trial)
+        found = played(task, METHODS[key.method], MARKS, task.regret, task.ask)
     return {
         **asdict(key),
         "family": key.problem,
         "demand": task.problem.kind,
-        "marks": list(MARKS),
-        "strict": strict,
-        "proportion": proportion,
+        **found,
         "failed": int((~task.good).sum()),
-        "seconds": round(sum(seconds), 2),
-        "slowest": round(max(seconds), 3),
     }
 
 

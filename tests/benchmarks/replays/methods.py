@@ -11,33 +11,18 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Callable
-from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 
 from tests.benchmarks.replays.problem import STARTS, Problem
 from tests.benchmarks.replays.task import Task
+from tests.benchmarks.trials.methods import POOL, Choice
 
-# Candidates among which a model's own optimum is looked for, and the rounds about the best of them.
-POOL, ROUNDS, AROUND = 4096, 10, 256
-CONFIDENCE = 0.9
-"""Chance of meeting the constraint that a reported optimum must have, as ours asks for."""
+# Rounds about the best of the candidates of a model's own optimum, and settings in each.
+ROUNDS, AROUND = 10, 256
 LAST = 30
 """Trials of a whole campaign, the starts among them."""
-
-
-@dataclass(frozen=True)
-class Choice:
-    """What a method says.
-
-    Attributes:
-        reports: settings to run now by the name of the report, shape (d,), or None.
-        trial: settings to try next, shape (d,).
-    """
-
-    reports: dict[str, np.ndarray | None]
-    trial: np.ndarray
 
 
 Method = Callable[[Task], Choice]

@@ -6,9 +6,9 @@ import numpy as np
 
 from optimizer.config import Site
 from optimizer.planner import suggest
-from tests.benchmarks.replays.methods import Choice
 from tests.benchmarks.replays.shares import brief_of, log_of
 from tests.benchmarks.replays.task import Task
+from tests.benchmarks.trials.methods import Choice
 
 
 def plan(task: Task) -> Choice:

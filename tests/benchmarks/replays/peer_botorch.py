@@ -21,8 +21,9 @@ from botorch.sampling import SobolQMCNormalSampler
 from gpytorch.mlls import SumMarginalLogLikelihood
 
 from tests.benchmarks.replays.experiments import Experiment
-from tests.benchmarks.replays.methods import CONFIDENCE, lattice, polished
+from tests.benchmarks.replays.methods import lattice, polished
 from tests.benchmarks.replays.task import Task
+from tests.benchmarks.trials.methods import CONFIDENCE
 
 torch.set_num_threads(1)
 DRAWS, STARTS, RAW = 128, 10, 256

@@ -8,25 +8,26 @@ from typing import Any
 
 import numpy as np
 
-from tests.benchmarks.trials.report import Gaps, Table, effort, gather
+from tests.benchmarks.trials.report import (
+    KINDS,
+    LOOK,
+    OURS,
+    RESAMPLES,
+    Gaps,
+    Table,
+    effort,
+    gather,
+)
 
-__all__ = ["Table", "effort", "figure", "gather", "losses", "medians", "paired", "summary"]
+__all__ = ["KINDS", "Table", "effort", "figure", "gather", "losses", "medians", "paired", "summary"]
 
-KINDS = ("proportion", "strict")
-OURS = "ours"
 MINE = (OURS, "ours tried")
-RESAMPLES = 4000
 LEVEL = 0.9
 _LOOK = {
-    "ours": ("#000000", "-", 2.2),
+    OURS: LOOK[OURS],
     "ours tried": ("#000000", ":", 1.4),
-    "random": ("#999999", ":", 1.2),
-    "surface": ("#999999", "--", 1.2),
-    "skopt": ("#cc7711", "-", 1.2),
-    "optuna": ("#2277bb", "-", 1.2),
-    "botorch tried": ("#117744", ":", 1.2),
-    "botorch": ("#117744", "--", 1.2),
-    "botorch listed": ("#117744", "-", 1.2),
+    **{n: look for n, look in LOOK.items() if n not in (OURS, "botorch S, C")},
+    "botorch listed": LOOK["botorch S, C"],
 }
 
 

@@ -12,7 +12,7 @@ import multiprocessing
 import os
 import sys
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import asdict, dataclass
 from functools import lru_cache
@@ -99,29 +99,51 @@ def campaign(key: Key) -> dict[str, Any]:
     with threadpool_limits(1):
         task = Task(problem(key.family, key.demand, key.seed), key.starts)
         marks = [m for m in MARKS if m >= key.starts]
-        strict: dict[str, list[float]] = {}
-        proportion: dict[str, list[float]] = {}
-        seconds = []
-        while True:
-            start = time.perf_counter()
-            choice = METHODS[key.method](task)
-            seconds.append(time.perf_counter() - start)
-            if len(task.values) in marks:
-                for name, values in choice.reports.items():
-                    a, b = task.gaps(values)
-                    strict.setdefault(name, []).append(round(a, 5))
-                    proportion.setdefault(name, []).append(round(b, 5))
-            if len(task.values) >= marks[-1]:
-                break
-            task.run(choice.trial)
+        found = played(task, METHODS[key.method], marks, task.gaps, task.run)
     return {
         **asdict(key),
         "stamp": stamp(key.method),
-        "marks": marks,
-        "strict": strict,
-        "proportion": proportion,
+        **found,
         "best": round(task.problem.best, 5),
         "failed": int((~task.even).sum()),
+    }
+
+
+def played(
+    task: Any,
+    method: Callable[[Any], Any],
+    marks: Sequence[int],
+    judged: Callable[[Any], tuple[float, float]],
+    run: Callable[[Any], None],
+) -> dict[str, Any]:
+    """A campaign to the last mark: what its reports were worth at each, and what they took.
+
+    Args:
+        task: with ``values``, the settings run so far.
+        method: from the task to reports and the next trial.
+        marks: numbers of runs.
+        judged: strict and in proportion, of settings to run now or None.
+        run: runs settings.
+    """
+    strict: dict[str, list[float]] = {}
+    proportion: dict[str, list[float]] = {}
+    seconds = []
+    while True:
+        start = time.perf_counter()
+        choice = method(task)
+        seconds.append(time.perf_counter() - start)
+        if len(task.values) in marks:
+            for name, values in choice.reports.items():
+                a, b = judged(values)
+                strict.setdefault(name, []).append(round(a, 5))
+                proportion.setdefault(name, []).append(round(b, 5))
+        if len(task.values) >= marks[-1]:
+            break
+        run(choice.trial)
+    return {
+        "marks": list(marks),
+        "strict": strict,
+        "proportion": proportion,
         "seconds": round(sum(seconds), 2),
         "slowest": round(max(seconds), 3),
     }

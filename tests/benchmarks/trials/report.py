@@ -12,7 +12,7 @@ import numpy as np
 KINDS = ("proportion", "strict")
 OURS = "ours"
 RESAMPLES = 4000
-_LOOK = {
+LOOK = {
     "ours": ("#000000", "-", 2.2),
     "random": ("#999999", ":", 1.2),
     "surface": ("#999999", "--", 1.2),
@@ -73,7 +73,7 @@ def medians(table: Table, demand: str) -> str:
 
 def _order(item: tuple[tuple[str, str, str], Gaps]) -> tuple[str, int]:
     _, family, name = item[0]
-    names = list(_LOOK)
+    names = list(LOOK)
     return family, names.index(name) if name in names else len(names)
 
 
@@ -151,7 +151,7 @@ def figure(table: Table, demand: str, kind: str, path: Path) -> None:
     for panel, family in zip(panels[0], families, strict=True):
         rows = {k: g for k, g in table.items() if k[:2] == (demand, family)}
         for (_, _, name), gaps in sorted(rows.items(), key=_order):
-            color, style, width = _LOOK.get(name, ("#aa3366", "-", 1.2))
+            color, style, width = LOOK.get(name, ("#aa3366", "-", 1.2))
             low, middle, high = np.quantile(gaps.values, [0.25, 0.5, 0.75], axis=0)
             panel.plot(gaps.marks, middle, style, color=color, linewidth=width, label=name)
             if name in (OURS, "botorch"):
