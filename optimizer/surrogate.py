@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 MEMBERS = ((40, 16), (100, 8), (300, 4))
 # Posterior standard deviations are widened by this factor: hyperparameters are averaged over a
 # family of smooth surfaces, and decks are not quite in it. With it 90 % intervals of unseen
-# settings cover 92 to 99 % on simulated decks with spread runs (reports/surrogate.md).
+# settings cover 90 to 99 % on simulated decks with spread runs (reports/surrogate.md).
 WIDENING = 1.2
 # Quasi-random normals behind every predicted mean and interval.
 PREDICTION_DRAWS = 512

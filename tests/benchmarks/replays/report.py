@@ -23,6 +23,8 @@ __all__ = ["KINDS", "Table", "effort", "figure", "gather", "losses", "medians", 
 
 MINE = (OURS, "ours tried")
 LEVEL = 0.9
+# Inches that a row of the legend takes.
+LEGEND_WIDTH = 6.0
 _LOOK = {
     OURS: LOOK[OURS],
     "ours tried": ("#000000", ":", 1.4),
@@ -179,7 +181,11 @@ def figure(table: Table, kind: str, order: Sequence[str], path: Path) -> None:
     columns = min(4, len(problems))
     count = -(-len(problems) // columns)
     fig, grid = plt.subplots(
-        count, columns, figsize=(3.0 * columns, 2.9 * count + 0.7), sharey=True, squeeze=False
+        count,
+        columns,
+        figsize=(max(3.0 * columns, LEGEND_WIDTH), 2.9 * count + 0.7),
+        sharey=True,
+        squeeze=False,
     )
     handles: dict[str, Any] = {}
     for panel, problem in zip(grid.flat, problems, strict=False):
