@@ -182,9 +182,13 @@ def test_constant_readings_and_constant_columns_fit():
 def test_intervals_cover_the_truth_on_simulated_decks():
     """90 % intervals of grade and recovery on 12 decks x 300 unseen settings, 30 runs each (seeds
     9000-9003, three families). Settings of one deck hang together, so the band is wide."""
-    from tests.benchmarks.surrogate import case
+    from tests.benchmarks.surrogate import VIEWS, case
 
-    found = [case(f, 9000 + k, "spread", 30) for f in ("beans", "grain", "ores") for k in range(4)]
+    found = [
+        case(f, 9000 + k, "spread", 30, VIEWS["coupled coordinates"])
+        for f in ("beans", "grain", "ores")
+        for k in range(4)
+    ]
     for name in ("grade", "recovery"):
         assert 0.80 < np.mean([f[f"{name} cover"] for f in found]) < 0.98
     assert np.mean([f["recovery rmse"] for f in found]) < 0.16
