@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 import sys
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -70,7 +71,7 @@ class SetFound:
     drifting: tuple[float, str, float, float]
 
 
-def compare_set(k: int) -> SetFound:
+def compare_set(k: int, more_quiet: int = QUIET) -> SetFound:
     """Set number k: lines compared, and drift looked for in them and in a drifting season."""
     with threadpool_limits(1):
         family = list(FAMILIES)[k % len(FAMILIES)]
@@ -93,7 +94,7 @@ def compare_set(k: int) -> SetFound:
         drifting = make_set(family, k + 500_000, 1, DAYS, DRIFT_PER_DAY)
         found = next(d for d in _drifts(drifting, "line-1") if d.quantity == "recovery")
         quiet = [(true, line.name) for line in true.lines]
-        for more in range(QUIET):
+        for more in range(more_quiet):
             quiet.append((make_set(family, k + 700_000 + 100_000 * more, 1, DAYS), "line-1"))
         return SetFound(
             lines,
@@ -142,7 +143,7 @@ def share(hits: list[bool]) -> str:
     return f"{100 * np.mean(hits):.0f} % of {len(hits)} ({100 * low:.0f} to {100 * high:.0f})"
 
 
-def report(found: list[SetFound], first: int) -> str:
+def report(found: list[SetFound], first: int, more_quiet: int) -> str:
     """The figures as Markdown."""
     lines = [line for s in found for line in s.lines]
     quiet = [q for s in found for q in s.quiet]
@@ -190,7 +191,8 @@ def report(found: list[SetFound], first: int) -> str:
     )
     return (
         "# Lines compared and diagnosed, against the truth\n\n"
-        f"`python -m tests.benchmarks.lines --sets {len(found)} --seed {first}`\n\n"
+        f"`python -m tests.benchmarks.lines --sets {len(found)} --seed {first} "
+        f"--quiet {more_quiet}`\n\n"
         f"{len(found)} sets of {min(LINES)} to {max(LINES)} simulated lines, {len(lines)} lines "
         f"in all, each with a season of {DAYS} days around a habit in which one setting is "
         "planted off its best value at a cost of 3 to 12 points of recovery; operators explore "
@@ -211,11 +213,13 @@ def main() -> int:
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--sets", type=int, default=SETS)
     options.add_argument("--seed", type=int, default=FIRST_SEED)
+    options.add_argument("--quiet", type=int, default=QUIET, help="further quiet seasons a set")
     options.add_argument("--workers", type=int, default=None)
     options.add_argument("--out", type=Path, default=REPORT)
     asked = options.parse_args()
-    found = run_all(compare_set, range(asked.seed, asked.seed + asked.sets), workers=asked.workers)
-    text = report(found, asked.seed)
+    one = partial(compare_set, more_quiet=asked.quiet)
+    found = run_all(one, range(asked.seed, asked.seed + asked.sets), workers=asked.workers)
+    text = report(found, asked.seed, asked.quiet)
     before = asked.out.read_text(encoding="utf-8") if asked.out.exists() else ""
     besides = before[before.index(BESIDES) :] if BESIDES in before else ""
     asked.out.write_text(f"{text}\n{besides}" if besides else text, encoding="utf-8")
