@@ -1,6 +1,6 @@
 """Lines compared and diagnosed where the truth is known.
 
-    python -m tests.benchmarks.lines            # writes reports/lines.md, ten minutes or so
+    python -m tests.benchmarks.lines --quiet 8  # writes reports/lines.md, ten minutes or so
 
 Sets of simulated lines, each with one setting planted off its best value, are compared; seasons
 with a planted drift and seasons without one are searched for drift. The report says how often the
