@@ -16,8 +16,10 @@ from hypothesis import strategies as st
 from cli import show
 from optimizer.config import Brief, Site
 from optimizer.errors import InputError, LimitError
+from optimizer.plan import Interval
 from optimizer.planner import planning, suggest
 from optimizer.settings import GRAVITY_TABLE
+from optimizer.stopping import advise, bar_of
 from tests.conftest import run_table
 
 NAMES = GRAVITY_TABLE.names
@@ -525,3 +527,30 @@ def test_a_goal_of_value_is_said_on_the_screen_and_on_the_page(season_table):
         for trial in found.plan.recommendations:
             assert "value/h" in trial.why
             assert ("sure" in trial.why) <= said
+
+
+# ------------------------------------------------------------------ stopping
+
+
+def test_the_bar_is_half_a_point_over_a_dozen_trials_or_a_quarter_of_the_scatter():
+    at = Interval(0.8, 0.7, 0.9)
+    assert bar_of((0.0, 0.0), at) == pytest.approx(0.005 / 12)
+    # Recovery r = expit(a), a = (S + C) / 2: a reading scatters by r (1 - r) hypot(1.2, 0.9) / 2.
+    assert bar_of((1.2, 0.9), at) == pytest.approx(0.25 * 0.16 * 0.75 / 12)
+
+
+@pytest.mark.parametrize(
+    ("gain", "sure", "tried", "advice"),
+    [
+        (0.0003, True, 20, "stop"),
+        (0.0005, True, 20, "continue"),
+        (0.0003, False, 20, "continue"),
+        (0.0003, True, 12, "continue"),
+    ],
+)
+def test_stop_is_said_below_the_bar_and_only_when_sure_and_enough_was_tried(
+    gain, sure, tried, advice
+):
+    said = advise(gain, 0.0004, "fraction of recovery", sure, tried, few=13)
+    assert said.advice == advice
+    assert said.expected_gain == gain
