@@ -66,7 +66,7 @@ def wilson(hits: int, n: int, z: float = 1.645) -> tuple[float, float]:
     p, scale = hits / n, 1.0 + z * z / n
     middle = (p + z * z / (2 * n)) / scale
     half = z / scale * np.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
-    return float(middle - half), float(middle + half)
+    return max(float(middle - half), 0.0), min(float(middle + half), 1.0)
 
 
 def table(rows: list[dict[str, Any]]) -> str:
