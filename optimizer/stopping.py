@@ -10,7 +10,8 @@ from optimizer.plan import Interval, Stopping
 # point of recovery, or a quarter of what one reading scatters: neither would pay or show. On 20
 # simulated decks (seeds 7 to 11 of ``tests.benchmarks.stopping``) a bar of 0.1 points a trial
 # stopped after 21 trials and a dozen more gained a point in 5 of 20; this one stopped 17 of them
-# within 40 trials, after 25, and a dozen more gained a point in 2 of the 17.
+# within 40 trials, after 25, and going on gained a point in 2 of the 17. On decks that chose
+# nothing both are right less often (reports/benchmark.md).
 DOZEN = 12
 SMALLEST_GAIN = 0.005 / DOZEN
 SHARE_OF_SCATTER = 0.25 / DOZEN
@@ -41,7 +42,10 @@ def advise(gain: float, bar: float, unit: str, sure: bool, tried: int, few: int)
         few: fewer than this are too few to stop on.
     """
     if unit.startswith("fraction"):
-        shown, least = f"{100 * gain:.2f} points of recovery", f"{100 * bar:.2f} points"
+        # Near the bar two decimals would look alike.
+        digits = 3 if gain < 2 * bar else 2
+        shown = f"{100 * gain:.{digits}f} points of recovery"
+        least = f"{100 * bar:.{digits}f} points"
     else:
         shown, least = f"{gain:.4g} {unit}", f"{bar:.4g} {unit}"
     said = f"the best next trial is expected to add {shown}"

@@ -554,3 +554,8 @@ def test_stop_is_said_below_the_bar_and_only_when_sure_and_enough_was_tried(
     said = advise(gain, 0.0004, "fraction of recovery", sure, tried, few=13)
     assert said.advice == advice
     assert said.expected_gain == gain
+
+
+def test_a_gain_next_to_the_bar_does_not_read_like_the_bar():
+    said = advise(0.00041, 0.005 / 12, "fraction of recovery", True, 20, few=13).why
+    assert "0.041 points of recovery, less than the 0.042 points" in said
