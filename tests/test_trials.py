@@ -12,7 +12,7 @@ import pytest
 
 from optimizer.settings import GRAVITY_TABLE
 from optimizer.simulation import random_deck, random_material
-from tests.benchmarks import calibration, robustness, stopping, transfer
+from tests.benchmarks import calibration, robustness, transfer
 from tests.benchmarks.trials import outsider, report
 from tests.benchmarks.trials.campaigns import Kept, behind, each
 from tests.benchmarks.trials.decks import ALL_FAMILIES, DEMANDS, REGION, problem
@@ -180,6 +180,18 @@ def test_the_verdict_is_the_ratio_of_medians_to_the_best_peer():
     assert "| f | random | 40 |" in report.medians(table, "d")
 
 
+def test_families_together_and_the_decks_that_miss_the_grade():
+    best = 0.9
+    rows = [
+        {"family": f, "demand": "d", "seed": s, "marks": [8, 12], "best": best, "strict": {"a": g}}
+        for f, s, g in (("f", 0, [best, 0.1]), ("f", 1, [best, 0.3]), ("g", 0, [0.2, best]))
+    ]
+    both = report.together(report.gather(rows, "strict"))
+    np.testing.assert_allclose(np.median(both["d", "all", "a"].values, axis=0), [best, 0.3])
+    assert len(both["d", "f", "a"].seeds) == 2
+    assert report.misses(rows, "d").splitlines()[2] == "| a | 3 | 67 % | 33 % |"
+
+
 def test_trials_needed_are_counted_when_the_gap_stays():
     near, far = transfer.NEAR_ENOUGH, 0.2
     assert transfer.needed([far, near, far, near, near, far]) == 3
@@ -208,15 +220,6 @@ def test_a_sister_is_like_the_line_and_a_misleading_one_is_not():
         found[kind] = np.corrcoef(truth, recovery[read])[0, 1]
     assert found["sister"] > 0.8
     assert found["misleading"] < 0.3
-
-
-def test_the_interval_of_a_share_is_that_of_statsmodels():
-    # Source: statsmodels.stats.proportion.proportion_confint, method "wilson".
-    from statsmodels.stats.proportion import proportion_confint
-
-    for hits, n in ((9, 10), (0, 7), (22, 24)):
-        expected = proportion_confint(hits, n, alpha=0.1, method="wilson")
-        assert stopping.wilson(hits, n) == pytest.approx(expected, abs=2e-4)
 
 
 def test_faults_are_put_in_as_said():

@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from optimizer.diagnostics.calibration import share_interval
 from optimizer.planner import suggest
 from tests.benchmarks.trials.campaigns import Kept, each, stamp
 from tests.benchmarks.trials.command import parser, report_file
@@ -61,14 +62,6 @@ def stopped(key: Key) -> dict[str, Any]:
     }
 
 
-def wilson(hits: int, n: int, z: float = 1.645) -> tuple[float, float]:
-    """90 % interval of a share (Wilson 1927, J. Amer. Statist. Assoc. 22, 209-212)."""
-    p, scale = hits / n, 1.0 + z * z / n
-    middle = (p + z * z / (2 * n)) / scale
-    half = z / scale * np.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
-    return max(float(middle - half), 0.0), min(float(middle + half), 1.0)
-
-
 def table(rows: list[dict[str, Any]]) -> str:
     """By family and demand: when it stopped and what that lost."""
     lines = [
@@ -88,7 +81,7 @@ def table(rows: list[dict[str, Any]]) -> str:
             most = gap - np.array([min(r["strict"]) for r in told])
             cells.append(f"{np.median([r['trials'] for r in told]):g}")
             for loss in (gap, gain, most):
-                low, high = wilson(int((loss < LOSS).sum()), len(loss))
+                low, high = share_interval(int((loss < LOSS).sum()), len(loss))
                 cells.append(f"{np.mean(loss < LOSS):.2f} ({low:.2f}–{high:.2f})")
             cells += [f"{np.median(gap):.3f}", f"{np.quantile(gap, 0.9):.3f}"]
         lines.append(f"| {family} | {demand} | {len(own)} | " + " | ".join(cells) + " |")

@@ -194,7 +194,7 @@ def test_restricted_likelihood_is_that_of_error_contrasts():
 # --- Shares ----------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("hits", "n"), [(18, 20), (90, 100), (1, 7)])
+@pytest.mark.parametrize(("hits", "n"), [(18, 20), (90, 100), (1, 7), (9, 10), (22, 24)])
 def test_interval_of_a_share(hits, n):
     # statsmodels, Jeffreys' interval.
     from statsmodels.stats.proportion import proportion_confint

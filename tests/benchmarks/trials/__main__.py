@@ -73,6 +73,7 @@ def write(rows: list[dict], asked: argparse.Namespace) -> None:
             table = report.gather(rows, kind)
             picture = asked.report.with_name(f"{asked.report.stem}-{demand}-{kind}.svg")
             report.figure(table, demand, kind, picture)
+            table = report.together(table)
             title = "strict gap" if kind == "strict" else "gap in proportion"
             parts += [
                 f"## {demand.capitalize()} grade, {title}: median (quartiles)",
@@ -85,6 +86,10 @@ def write(rows: list[dict], asked: argparse.Namespace) -> None:
                     "Against the best peer at each mark (goal: a ratio of at most 0.5):",
                     compared,
                 ]
+        parts += [
+            f"## {demand.capitalize()} grade: decks where the true grade is missed",
+            report.misses(rows, demand),
+        ]
     parts += ["## Effort, one thread", report.effort(rows)]
     asked.report.write_text("\n\n".join(parts) + "\n", encoding="utf-8")
     print(f"wrote {asked.report}", file=sys.stderr)

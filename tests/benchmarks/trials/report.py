@@ -71,6 +71,32 @@ def medians(table: Table, demand: str) -> str:
     return "\n".join(lines)
 
 
+def together(table: Table) -> Table:
+    """The same with the decks of all families as one more family, *all*."""
+    found = dict(table)
+    for demand, name in dict.fromkeys((d, n) for d, _, n in table):
+        own = [g for (d, _, n), g in table.items() if (d, n) == (demand, name)]
+        seeds = tuple(s for g in own for s in g.seeds)
+        found[demand, "all", name] = Gaps(seeds, own[0].marks, np.vstack([g.values for g in own]))
+    return found
+
+
+def misses(rows: Sequence[dict[str, Any]], demand: str) -> str:
+    """Share of decks where a report's settings miss the true grade, or there are none."""
+    rows = [r for r in rows if r["demand"] == demand]
+    marks = rows[0]["marks"]
+    lines = [
+        "| method | decks | " + " | ".join(f"{m} trials" for m in marks) + " |",
+        "|---|---|" + "---|" * len(marks),
+    ]
+    for name in dict.fromkeys(n for r in rows for n in r["strict"]):
+        # A strict gap is the whole of the best where the grade is missed.
+        lost = [np.array(r["strict"][name]) >= r["best"] for r in rows if name in r["strict"]]
+        cells = [f"{100 * share:.0f} %" for share in np.mean(lost, axis=0)]
+        lines.append(f"| {name} | {len(lost)} | " + " | ".join(cells) + " |")
+    return "\n".join(lines)
+
+
 def _order(item: tuple[tuple[str, str, str], Gaps]) -> tuple[str, int]:
     _, family, name = item[0]
     names = list(LOOK)
