@@ -19,10 +19,10 @@ from scipy.linalg import solve_triangular
 from scipy.special import erfcx, log_expit, log_ndtr, logsumexp, ndtri_exp
 
 from optimizer.cholesky import factorize
-from optimizer.coordinates import from_latent, unwanted_limit
+from optimizer.coordinates import ahead, from_latent, unwanted_limit
 from optimizer.gaussian_process import GaussianProcess, Member
 from optimizer.kernels import Inputs
-from optimizer.structure import COARSE
+from optimizer.structure import COARSE, cut_of
 from optimizer.surrogate import Surrogate
 
 if TYPE_CHECKING:
@@ -31,7 +31,6 @@ if TYPE_CHECKING:
     from optimizer.objective import Objective
 
     Floats = NDArray[np.float64]
-    Moments = tuple[Floats, Floats, Floats, Floats, Floats]
 
 LOG_SQRT_2PI = 0.5 * float(np.log(2.0 * np.pi))
 LOG_SQRT_PI_2 = 0.5 * float(np.log(0.5 * np.pi))
@@ -103,8 +102,9 @@ def log_constrained_improvement(
     best: Floats,
     min_grade: float | Floats,
     feed_odds: float,
+    cut: Floats | float = 0.0,
 ) -> Floats:
-    """ln E[(recovery - best)^+ 1{grade >= min_grade}] for independent normal S and C.
+    """ln E[(recovery - best)^+ 1{grade >= min_grade}] for normal S and C.
 
     With a = (C + S)/2 = logit recovery and b = (C - S)/2, the grade is met when b <= b*(a), and b
     given a is normal, so the expectation is one integral over a > logit(best). In quantiles of
@@ -112,18 +112,16 @@ def log_constrained_improvement(
 
     Args:
         S, C: means of sharpness and balance, shape (s, n).
-        s_variance, c_variance: their variances, shape (n,).
+        s_variance, c_variance: of S, and of what C has of its own, shape (n,).
         best: logit of the recovery to beat in each draw, shape (s,).
         min_grade: fraction, one or one a draw, shape (s, 1).
         feed_odds: log odds of today's feed grade.
+        cut: how far C goes with S (``cut_of``), shape (n,).
 
     Returns:
         shape (s, n).
     """
-    total = s_variance + c_variance
-    sd_a = 0.5 * np.sqrt(total)
-    slope = (c_variance - s_variance) / total
-    spread = np.sqrt(s_variance * c_variance / total)
+    sd_a, slope, spread = ahead(s_variance, c_variance, cut)
     mean_a, mean_b = 0.5 * (C + S), 0.5 * (C - S)
     floor = best[:, None]
     log_above = log_ndtr((mean_a - floor) / sd_a)
@@ -149,25 +147,23 @@ def log_constrained_gain(
     scale: float,
     min_grade: float | None,
     feed_odds: float,
+    cut: Floats | float = 0.0,
 ) -> Floats:
-    """ln E[(worth - best)^+ 1{grade >= min_grade}] for any worth, S and C independent normal.
+    """ln E[(worth - best)^+ 1{grade >= min_grade}] for any worth, S and C normal.
 
     Nodes over a = logit recovery, and over the quantiles of b = logit p_u given a below its
     limit; the positive part is softened by ``SOFTNESS`` of the scale (Ament et al., 2023).
 
     Args:
         worth: of S and C, shapes (..., n).
-        S, C, s_variance, c_variance, best, feed_odds: as in ``log_constrained_improvement``.
+        S, C, s_variance, c_variance, best, feed_odds, cut: as in ``log_constrained_improvement``.
         scale: of worths.
         min_grade: fraction, or None for no limit.
 
     Returns:
         shape (s, n).
     """
-    total = s_variance + c_variance
-    sd_a = 0.5 * np.sqrt(total)
-    slope = (c_variance - s_variance) / total
-    spread = np.sqrt(s_variance * c_variance / total)
+    sd_a, slope, spread = ahead(s_variance, c_variance, cut)
     mean_a, mean_b = 0.5 * (C + S), 0.5 * (C - S)
     outer, outer_weights = np.polynomial.hermite_e.hermegauss(OUTER)
     inner, inner_weights = np.polynomial.legendre.leggauss(INNER)
@@ -219,27 +215,53 @@ class JointDraws:
         self._mean = mean
 
     @property
-    def values(self) -> Floats:
-        """Drawn values at the base points, shape (draws, base)."""
+    def values(self) -> tuple[Floats, Floats]:
+        """Mean at the base points, (base,), and what each draw is off it, (draws, base)."""
         gp = self.process
-        return gp.center_ + gp.spread_ * (self._mean + self._white @ self._lower.T)
+        return gp.center_ + gp.spread_ * self._mean, gp.spread_ * (self._white @ self._lower.T)
 
-    def at(self, A: Inputs) -> tuple[Floats, Floats]:
-        """Conditional mean (draws, n) and variance (n,) at A given each draw."""
+    def at(self, A: Inputs) -> tuple[Floats, Floats, Floats]:
+        """Mean (n,), how far off it each draw expects to be (draws, n), and variance (n,)."""
         gp = self.process
         mean, V = gp.project(self.member, A)
         cross = gp.covariance(self.member, self.base, A) - self._V.T @ V
         W = solve_triangular(self._lower, cross, lower=True, check_finite=False)
         variance = gp.variance_at(self.member, A) - np.sum(V * V, 0) - np.sum(W * W, 0)
-        mean = mean + self._white @ W
         # The floor keeps a tried point from looking certain to the last digit.
         variance = np.clip(variance, 1e-8, None)
-        return gp.center_ + gp.spread_ * mean, variance * gp.spread_**2
+        off = gp.spread_ * (self._white @ W)
+        return gp.center_ + gp.spread_ * mean, off, variance * gp.spread_**2
 
     def extend(self, point: Floats) -> JointDraws:
         """The draws with one more base point, shape (1, d)."""
         base = Inputs(np.vstack([self.base.values, point]))
         return JointDraws(self.process, self.member, base, self.normals)
+
+
+@dataclass
+class PairDraws:
+    """Draws of sharpness and balance, the balance's going with the sharpness's (``cut_of``)."""
+
+    sharpness: JointDraws
+    balance: JointDraws
+
+    @property
+    def values(self) -> tuple[Floats, Floats]:
+        """Sharpness and balance drawn at the base points, each (draws, base)."""
+        (S, s_off), (C, c_off) = self.sharpness.values, self.balance.values
+        return S + s_off, C + c_off + cut_of(self.balance.process, S, C) * s_off
+
+    def at(self, A: Inputs) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+        """Means of sharpness and balance given each draw, (draws, n), the variance of the one
+        and of what the other has of its own, and the cut, (n,)."""
+        S, s_off, s_variance = self.sharpness.at(A)
+        C, c_off, c_variance = self.balance.at(A)
+        cut = cut_of(self.balance.process, S, C)
+        return S + s_off, C + c_off + cut * s_off, s_variance, c_variance, cut
+
+    def extend(self, point: Floats) -> PairDraws:
+        """The draws with one more base point, shape (1, d)."""
+        return PairDraws(self.sharpness.extend(point), self.balance.extend(point))
 
 
 class ConstrainedImprovement:
@@ -286,14 +308,16 @@ class ConstrainedImprovement:
         normals = np.concatenate([half, -half], axis=1)
         points = Inputs(base)
         self._pairs = [
-            tuple(
-                JointDraws(
-                    gp,
-                    gp.members_[k],
-                    points,
-                    normals[k, :, j * width : (j + 1) * width],
+            PairDraws(
+                *(
+                    JointDraws(
+                        gp,
+                        gp.members_[k],
+                        points,
+                        normals[k, :, j * width : (j + 1) * width],
+                    )
+                    for j, gp in enumerate(surrogate.processes)
                 )
-                for j, gp in enumerate(surrogate.processes)
             )
             for k in range(surrogate.n_members_)
         ]
@@ -301,7 +325,7 @@ class ConstrainedImprovement:
 
     def _set_incumbents(self) -> None:
         """In each draw, the best worth among base points that meet the grade, for each grade."""
-        drawn = [(s.values, c.values, s.base.values) for s, c in self._pairs]
+        drawn = [(*pair.values, pair.sharpness.base.values) for pair in self._pairs]
         if self.objective is None:
             # In logits, where the gain is written without cancellation.
             worth, nothing = [0.5 * (S + C) for S, C, _ in drawn], NOTHING
@@ -323,7 +347,7 @@ class ConstrainedImprovement:
 
     def extend(self, point: Floats) -> None:
         """Add a picked setting, shape (1, d), as pending."""
-        self._pairs = [(s.extend(point), c.extend(point)) for s, c in self._pairs]
+        self._pairs = [pair.extend(point) for pair in self._pairs]
         self._set_incumbents()
 
     def log_gain(self, A: Floats, coarse: bool = False) -> Floats:
@@ -333,27 +357,24 @@ class ConstrainedImprovement:
         """
         terms, points = [], Inputs(A)
         step = COARSE if coarse else 1
-        for (sharpness, balance), bests in zip(
-            self._pairs[::step], self._best[::step], strict=True
-        ):
-            S, s_variance = sharpness.at(points)
-            C, c_variance = balance.at(points)
+        for pair, bests in zip(self._pairs[::step], self._best[::step], strict=True):
+            *moments, cut = pair.at(points)
             each = [
-                np.log(weight) + self._log_gain_of((S, C, s_variance, c_variance, best), asked, A)
+                np.log(weight) + self._log_gain_of((*moments, best), cut, asked, A)
                 for (asked, weight), best in zip(self.grades, bests, strict=True)
             ]
             terms.append(each[0] if len(each) == 1 else logsumexp(each, axis=0))
         stacked = np.concatenate(terms, axis=0)
         return logsumexp(stacked, axis=0) - np.log(len(stacked))
 
-    def _log_gain_of(self, moments: Moments, min_grade: Any, A: Floats) -> Floats:
+    def _log_gain_of(self, moments: Any, cut: Floats, min_grade: Any, A: Floats) -> Floats:
         """ln of the expected gain given each draw, for one grade, shape (draws, n)."""
+        odds = self.feed_odds
         if self.objective is None:
             assert min_grade is not None
-            return log_constrained_improvement(*moments, min_grade, self.feed_odds)
-        return log_constrained_gain(
-            partial(self.objective.worth, A=A), *moments, self._scale, min_grade, self.feed_odds
-        )
+            return log_constrained_improvement(*moments, min_grade, odds, cut)
+        worth = partial(self.objective.worth, A=A)
+        return log_constrained_gain(worth, *moments, self._scale, min_grade, odds, cut)
 
 
 def _grades_above(reference: float, draws: int) -> list[tuple[Floats, float]]:

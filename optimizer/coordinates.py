@@ -85,6 +85,24 @@ def from_latent(S: Floats, C: Floats, feed_odds: float) -> tuple[Floats, Floats]
     return expit(feed_odds + log_w - log_u), np.exp(log_w)
 
 
+def ahead(
+    s_variance: Floats, c_variance: Floats, cut: Floats | float = 0.0
+) -> tuple[Floats, Floats, Floats]:
+    """Standard deviation of a = logit p_w, and slope and deviation of b = logit p_u given a.
+
+    For a normal sharpness S and a balance C = cut (S - E S) + a normal part of its own, so
+    a = E a + ((1 + cut) dS + dC)/2 and b = E b + ((cut - 1) dS + dC)/2.
+
+    Args:
+        s_variance: of S.
+        c_variance: of the balance's own part.
+        cut: shapes that broadcast.
+    """
+    own = (1.0 + cut) ** 2 * s_variance + c_variance
+    slope = ((cut**2 - 1.0) * s_variance + c_variance) / own
+    return 0.5 * np.sqrt(own), slope, np.sqrt(s_variance * c_variance / own)
+
+
 def unwanted_limit(a: Floats, min_grade: float | Floats, feed_odds: float) -> Floats:
     """The largest b = logit p_u at which a = logit recovery still meets ``min_grade``.
 

@@ -127,7 +127,7 @@ def _effects(planning: Planning, points: SetPoints, here: Indices) -> list[dict[
     """
     evidence = planning.evidence
     space, odds = evidence.space, evidence.feed_odds_today
-    own = planning.surrogate.latent(points.inputs)[0].mean(axis=0)
+    own = planning.surrogate.latent(points.inputs).mean.mean(axis=0)
     read = np.array(
         to_latent(points.grade_logit, points.recovery_logit, 0.0, 0.0, points.feed_odds)[:2]
     )
@@ -138,7 +138,7 @@ def _effects(planning: Planning, points: SetPoints, here: Indices) -> list[dict[
         index[:, j] = levels
         moved = np.tile(evidence.inputs_today(here[None, :]), (len(points.inputs), 1))
         moved[:, j] = points.inputs[:, j]
-        there = planning.surrogate.latent(moved)[0].mean(axis=0)
+        there = planning.surrogate.latent(moved).mean.mean(axis=0)
         S, C = read - own + there
         grade, recovery = from_latent(S, C, odds)
         effects.append(

@@ -20,6 +20,7 @@ from optimizer.cholesky import factorize
 from optimizer.coordinates import from_latent
 from optimizer.evidence import Evidence
 from optimizer.learning import chance_even_of, fitted
+from optimizer.structure import cut_of
 from optimizer.surrogate import WIDENING, Surrogate
 
 if TYPE_CHECKING:
@@ -123,15 +124,18 @@ class Surfaces:
 
     def latent(self, A: Floats) -> tuple[Floats, Floats]:
         """Sharpness and balance at inputs A, shape (n, d); each (draws, n)."""
-        answer = []
+        means, off = [], []
         for gp, parts in zip(self._surrogate.processes, self._parts, strict=True):
-            rows = []
             for member, (anchored, weights) in zip(gp.members_, parts, strict=False):
                 mean, V = gp.project(member, A)
                 cross = gp.covariance(member, A, self._anchors) - V.T @ anchored
-                rows.append(gp.center_ + gp.spread_ * (mean[:, None] + cross @ weights).T)
-            answer.append(np.vstack(rows))
-        return answer[0], answer[1]
+                off.append(gp.spread_ * (cross @ weights).T)
+                means.append(np.broadcast_to(gp.center_ + gp.spread_ * mean, off[-1].shape))
+        half = len(off) // 2
+        S, s_off, C, c_off = (
+            np.vstack(part) for part in (means[:half], off[:half], means[half:], off[half:])
+        )
+        return S + s_off, C + c_off + cut_of(self._surrogate.balance_, S, C) * s_off
 
     def outcome(self, A: Floats, feed_odds: float) -> tuple[Floats, Floats]:
         """Grade and recovery at inputs A, shape (n, d); each (draws, n)."""

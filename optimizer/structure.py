@@ -63,6 +63,8 @@ BALANCE = Coupled(
 COUPLED_SDS = {"lengthscale_sd": 0.45, "variance_sd": 0.7}
 # Share of the balance that a deck without sharpness still has.
 LEAST_STEEPNESS = 0.5
+# A cut beyond what is wanted or unwanted sends nearly all one way; readings there say little.
+FARTHEST_CUT = 1.5
 
 # The same in logits of a unit range, for settings of which no coordinates are known: several,
 # smoothly, air within a narrower band than the rest. Absolute, because the spread of the readings
@@ -151,6 +153,24 @@ def expected_logits(processes: Processes, at: Groups, odds: Floats) -> tuple[Flo
     return odds + log_expit(a) - log_expit(b), a
 
 
+def cut_of(balance: GaussianProcess, S: Floats, C: Floats) -> Floats:
+    """Where decks of sharpness S and balance C cut, which is dC/dS, shapes kept.
+
+    The share of the way from the middle between wanted and unwanted particles to either: a balance
+    is a cut times a sharpness, so what is not known of the sharpness is not known of the balance
+    either, cut times as much. The posterior of a balance is that of one whose sharpness is known;
+    with the sharpness off by dS, the balance is off by the cut times dS besides. 0 where settings
+    are not coupled: sharpness and balance are then believed to be apart.
+    """
+    if balance.weight is None:
+        return np.zeros_like(S)
+    return np.clip(C / _steepness(S), -FARTHEST_CUT, FARTHEST_CUT)
+
+
+def _steepness(S: Floats) -> Floats:
+    return np.asarray(np.maximum(S, 0.0) + LEAST_STEEPNESS)
+
+
 class Steepness:
     """How far a shift of the cut moves the balance: in proportion to the sharpness.
 
@@ -169,4 +189,4 @@ class Steepness:
         """Factor at inputs A, shape (n, d); (n,)."""
         inputs, gp = Inputs(A), self.process
         mean = np.mean([gp.mean_at(m, inputs) for m in gp.members_[::COARSE]], axis=0)
-        return np.maximum(gp.center_ + gp.spread_ * mean, 0.0) + LEAST_STEEPNESS
+        return _steepness(gp.center_ + gp.spread_ * mean)

@@ -15,13 +15,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import expit, ndtr, ndtri
 
-from optimizer.coordinates import LARGEST_LOGIT, from_latent, to_latent, unwanted_limit
+from optimizer.coordinates import LARGEST_LOGIT, ahead, from_latent, to_latent, unwanted_limit
 from optimizer.estimator import Estimator
 from optimizer.kernels import Inputs
 from optimizer.measurement.counting import logit_reading, logit_reading_of
 from optimizer.rows import Groups
 from optimizer.sequence import even_points
-from optimizer.structure import COARSE, expected_logits, fit_pair, processes_of
+from optimizer.structure import COARSE, cut_of, expected_logits, fit_pair, processes_of
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -39,7 +39,7 @@ MEMBERS = ((40, 16), (100, 8), (300, 4))
 # Posterior standard deviations are widened by this factor: hyperparameters are averaged over a
 # family of smooth surfaces, and decks are not quite in it. With it 90 % intervals of unseen
 # settings cover 90 to 99 % on simulated decks with spread runs (reports/surrogate.md).
-WIDENING = 1.2
+WIDENING = 1.1
 # Quasi-random normals behind every predicted mean and interval.
 PREDICTION_DRAWS = 512
 # Of them, so many behind a mean that is searched on.
@@ -102,6 +102,32 @@ class Prediction:
 
     grade: Estimate
     recovery: Estimate
+
+
+@dataclass(frozen=True)
+class Latent:
+    """Sharpness and balance of n settings as each of some members has them, normal in each.
+
+    Args:
+        mean: of sharpness and balance, shape (members, 2, n).
+        variance: of the sharpness, and of the balance where the sharpness is known, likewise.
+        cut: how far the balance goes with the sharpness (``cut_of``), shape (members, n).
+    """
+
+    mean: Floats
+    variance: Floats
+    cut: Floats
+
+    @property
+    def members(self) -> list[Latent]:
+        """One a member, without their axis."""
+        return [Latent(*part) for part in zip(self.mean, self.variance, self.cut, strict=True)]
+
+    def draws(self, normals: Floats) -> tuple[Floats, Floats]:
+        """Sharpness and balance of one member drawn from normals (k, 2), each (k, n)."""
+        off = normals[:, :1] * np.sqrt(self.variance[0])
+        balance = self.mean[1] + self.cut * off + normals[:, 1:] * np.sqrt(self.variance[1])
+        return self.mean[0] + off, balance
 
 
 class Surrogate(Estimator):
@@ -201,8 +227,8 @@ class Surrogate(Estimator):
         members = [m for gp in self.processes for m in gp.members_]
         return not self.by_line and all(m.root is None for m in members)
 
-    def latent(self, A: Floats, coarse: bool = False) -> tuple[Floats, Floats]:
-        """Means and variances of sharpness and balance at A, each (members, 2, n).
+    def latent(self, A: Floats, coarse: bool = False) -> Latent:
+        """Sharpness and balance at A, shape (n, d).
 
         ``coarse`` takes every fourth member, enough to shortlist.
         """
@@ -214,7 +240,8 @@ class Surrogate(Estimator):
                 means.append(gp.center_ + gp.spread_ * mean)
                 variances.append(np.clip(variance, 1e-12, None) * (WIDENING * gp.spread_) ** 2)
         shape = (-1, 2, len(A))
-        return np.reshape(means, shape), np.reshape(variances, shape)
+        mean, variance = np.reshape(means, shape), np.reshape(variances, shape)
+        return Latent(mean, variance, cut_of(self.balance_, mean[:, 0], mean[:, 1]))
 
     @cached_property
     def _normals(self) -> Floats:
@@ -223,12 +250,9 @@ class Surrogate(Estimator):
 
     def predict(self, A: ArrayLike, feed_odds: float, level: float = 0.9) -> Prediction:
         """Mean and central interval of the true grade and recovery at A, shape (n, d)."""
-        means, variances = self.latent(np.atleast_2d(np.asarray(A, dtype=float)))
-        draws = (
-            means[:, :, None, :]
-            + np.sqrt(variances)[:, :, None, :] * (self._normals.T[None, :, :, None])
-        )
-        S, C = (draws[:, j].reshape(-1, draws.shape[-1]) for j in (0, 1))
+        found = self.latent(np.atleast_2d(np.asarray(A, dtype=float)))
+        draws = [part.draws(self._normals) for part in found.members]
+        S, C = (np.concatenate(parts) for parts in zip(*draws, strict=True))
         grade, recovery = from_latent(S, C, feed_odds)
         return Prediction(_estimate(grade, level), _estimate(recovery, level))
 
@@ -253,16 +277,17 @@ class Surrogate(Estimator):
         Returns:
             Chance and recovery, each (n,).
         """
-        means, variances = self.latent(np.atleast_2d(np.asarray(A, dtype=float)), coarse)
-        s, c = variances[:, 0, :, None], variances[:, 1, :, None]
-        mean_a = 0.5 * (means[:, 1] + means[:, 0])[..., None]
-        mean_b = 0.5 * (means[:, 1] - means[:, 0])[..., None]
+        found = self.latent(np.atleast_2d(np.asarray(A, dtype=float)), coarse)
+        mean_a = 0.5 * (found.mean[:, 1] + found.mean[:, 0])[..., None]
+        mean_b = 0.5 * (found.mean[:, 1] - found.mean[:, 0])[..., None]
         nodes, weights = np.polynomial.hermite_e.hermegauss(GRADE_NODES)
         weights = weights / weights.sum()
-        off = 0.5 * np.sqrt(s + c) * nodes
-        spread = np.sqrt(s * c / (s + c))
+        sd_a, slope, spread = (
+            part[..., None] for part in ahead(*np.moveaxis(found.variance, 1, 0), found.cut)
+        )
+        off = sd_a * nodes
         limit = unwanted_limit(mean_a + off, min_grade, feed_odds)
-        inside = ndtr((limit - mean_b - (c - s) / (s + c) * off) / spread)
+        inside = ndtr((limit - mean_b - slope * off) / spread)
         chance = np.clip(inside @ weights, 0.0, 1.0).mean(axis=0)
         return chance, (expit(mean_a + off) @ weights).mean(axis=0)
 
@@ -270,12 +295,12 @@ class Surrogate(Estimator):
         self, of: Callable[[Floats, Floats, Floats], Floats], A: Floats, coarse: bool = False
     ) -> Floats:
         """Mean of a function of sharpness, balance (both (draws, n)) and A, shape (n, d); (n,)."""
-        means, variances = self.latent(A, coarse)
+        members = self.latent(A, coarse).members
         z = self._normals[: EXPECTATION_DRAWS // (COARSE if coarse else 1)]
         total = np.zeros(len(A))
-        for (S, C), (s, c) in zip(means, np.sqrt(variances), strict=True):
-            total += of(S + z[:, :1] * s, C + z[:, 1:] * c, A).mean(axis=0)
-        return total / len(means)
+        for member in members:
+            total += of(*member.draws(z), A).mean(axis=0)
+        return total / len(members)
 
     def chance_of_grade(self, A: ArrayLike, min_grade: float, feed_odds: float) -> Floats:
         """Probability that the true grade at A, shape (n, d), is at least ``min_grade``."""
@@ -283,7 +308,7 @@ class Surrogate(Estimator):
 
     def mean_yield(self, A: ArrayLike, feed_odds: float) -> Floats:
         """Share of the feed that goes to the product, at the mean latent, averaged; shape (n,)."""
-        means, _ = self.latent(np.atleast_2d(np.asarray(A, dtype=float)))
+        means = self.latent(np.atleast_2d(np.asarray(A, dtype=float))).mean
         grade, recovery = from_latent(means[:, 0], means[:, 1], feed_odds)
         return np.clip(expit(feed_odds) * recovery / grade, 0.0, 1.0).mean(axis=0)
 

@@ -118,7 +118,7 @@ def test_decks_are_learned_from_fewer_runs_in_them():
             model.fit(
                 X[teach], grade[teach] + noise[0], recovery[teach] + noise[1], odds, 0.01, 0.01
             )
-            mean = model.latent(X[ask])[0].mean(axis=0)[0]
+            mean = model.latent(X[ask]).mean.mean(axis=0)[0]
             errors.setdefault(view, []).append(np.mean((mean - S[ask]) ** 2))
             state = deck_state_of(view).fit(X[:20], even[:20])
             chance = np.clip(state.chance_even(X[20:]), 1e-4, 1 - 1e-4)

@@ -200,12 +200,13 @@ def test_chance_of_grade_agrees_with_drawn_predictions():
     model = Surrogate().fit(X, grade, recovery, FEED_ODDS)
     A = np.random.default_rng(5).random((20, 5))
     chance = model.chance_of_grade(A, 0.97, FEED_ODDS)
-    means, variances = model.latent(A)
+    found = model.latent(A)
     rng = np.random.default_rng(0)
     hits = np.zeros(20)
-    for mean, variance in zip(means, variances, strict=True):
-        draws = mean[:, None] + np.sqrt(variance)[:, None] * rng.standard_normal((2, 12_500, 20))
-        hits += (from_latent(*draws, FEED_ODDS)[0] >= 0.97).mean(axis=0) / len(means)
+    for mean, (s, c), cut in zip(found.mean, np.sqrt(found.variance), found.cut, strict=True):
+        off, own = rng.standard_normal((2, 12_500, 20)) * np.stack([s, c])[:, None]
+        drawn = from_latent(mean[0] + off, mean[1] + cut * off + own, FEED_ODDS)
+        hits += (drawn[0] >= 0.97).mean(axis=0) / len(found.mean)
     np.testing.assert_allclose(chance, hits, atol=0.01)
     assert np.ptp(chance) > 0.5
 

@@ -209,9 +209,9 @@ class _Study:
     def _surfaces(self, now: Indices) -> Surfaces:
         e, rng = self.model.evidence, np.random.default_rng(self.model.seed)
         self.pool = self._pool(now)
-        means, variances = self.model.surrogate.latent(e.inputs_today(self.pool), coarse=True)
-        S, C = means.mean(axis=0)
-        sd = np.sqrt(variances.mean(axis=0)[0] + means.var(axis=0)[0])
+        latent = self.model.surrogate.latent(e.inputs_today(self.pool), coarse=True)
+        S, C = latent.mean.mean(axis=0)
+        sd = np.sqrt(latent.variance.mean(axis=0)[0] + latent.mean.var(axis=0)[0])
         parts = [now[None, :]]
         for many, steps in ((HOPEFUL, HOPE), (CAREFUL, CARE)):
             score = recovery_at_grade(S + steps * sd, C, self.basis.min_grade, e.feed_odds_today)

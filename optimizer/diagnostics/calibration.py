@@ -100,9 +100,11 @@ def predicted_readings(
         counts: readings behind each mean, (n,).
         seed: of the draws.
     """
-    z = ndtri(even_points(DRAWS, 4, np.random.default_rng(seed)))[:, :, None]
-    sd = np.sqrt(left.variance + left.noise[:, None] / counts)
-    S, C = (left.mean[j] + sd[j] * z[:, j] for j in (0, 1))
+    z = ndtri(even_points(DRAWS, 5, np.random.default_rng(seed)))[:, :, None]
+    noise = left.noise[:, None] / counts
+    off = np.sqrt(left.variance[0]) * z[:, 0]
+    S = left.mean[0] + off + np.sqrt(noise[0]) * z[:, 4]
+    C = left.mean[1] + left.cut * off + np.sqrt(left.variance[1] + noise[1]) * z[:, 1]
     log_w, log_u = log_expit(0.5 * (C + S)), log_expit(0.5 * (C - S))
     grade = feed_odds + log_w - log_u + np.sqrt(grade_variance) * z[:, 2]
     return grade, 0.5 * (C + S) + np.sqrt(recovery_variance) * z[:, 3]

@@ -86,11 +86,14 @@ def residuals(model: LineModel) -> Residuals:
 
 def _logit_variance(left: LeftOut, log_w: Floats, log_u: Floats) -> dict[str, Floats]:
     """Variance of logit grade and logit recovery of a new reading, before its sampling error."""
-    s2, c2 = left.variance + left.noise[:, None]
+    s_noise, c_noise = left.noise
+    s2, c2 = left.variance[0], left.variance[1] + c_noise
     up, down = -np.expm1(log_w), -np.expm1(log_u)
+    both, apart = up + down, up - down
+    grade = (both + left.cut * apart) ** 2 * s2 + both**2 * s_noise + apart**2 * c2
     return {
-        "grade": 0.25 * ((up + down) ** 2 * s2 + (up - down) ** 2 * c2),
-        "recovery": 0.25 * (s2 + c2),
+        "grade": 0.25 * grade,
+        "recovery": 0.25 * ((1.0 + left.cut) ** 2 * s2 + s_noise + c2),
     }
 
 

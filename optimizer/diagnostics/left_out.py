@@ -18,6 +18,7 @@ from scipy.linalg import cho_solve
 
 from optimizer.line_model import LineModel
 from optimizer.rows import distinct_rows
+from optimizer.structure import cut_of
 from optimizer.surrogate import WIDENING
 
 if TYPE_CHECKING:
@@ -35,12 +36,15 @@ class LeftOut:
     """Predictions of the true sharpness and balance by everything else.
 
     Attributes:
-        mean, variance: shape (2, n), sharpness first; averaged over hyperparameters.
+        mean, variance: shape (2, n), sharpness first; averaged over hyperparameters. The balance's
+            variance is of what it has of its own.
+        cut: how far it goes with the sharpness (``cut_of``), shape (n,).
         noise: process noise of one reading, as variances of sharpness and balance, shape (2,).
     """
 
     mean: Floats
     variance: Floats
+    cut: Floats
     noise: Floats
 
 
@@ -90,7 +94,8 @@ def _averaged(model: LineModel, one: OneMember) -> LeftOut:
         means.append(mean.mean(axis=0))
         variances.append(within.mean(axis=0) + mean.var(axis=0))
         noise.append(gp.noise_variance())
-    return LeftOut(np.array(means), np.array(variances), np.array(noise))
+    cut = cut_of(surrogate.balance_, *means)
+    return LeftOut(np.array(means), np.array(variances), cut, np.array(noise))
 
 
 def _precision(member: Member) -> Floats:

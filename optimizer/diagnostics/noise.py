@@ -62,8 +62,7 @@ def split_noise(model: LineModel) -> Noise:
     a, b = (C +- S)/2; sharpness and balance scatter independently.
     """
     e = model.evidence
-    means, _ = model.surrogate.latent(model.recent_inputs)
-    S, C = means.mean(axis=0)[:, 0]
+    S, C = model.surrogate.latent(model.recent_inputs).mean.mean(axis=0)[:, 0]
     grade, recovery = from_latent(S, C, e.feed_odds_today)
     unwanted = expit(0.5 * (C - S))
     s2, c2 = (gp.noise_variance() for gp in model.surrogate.processes)

@@ -117,9 +117,13 @@ def plan_sampling(model: LineModel, region: Region) -> Sampling:
     points = model.surrogate.sharpness_.readings_
     busiest = np.argsort(-points.counts, kind="stable")[:MORE_RUNS]
     repeats = points.X[np.resize(busiest, MORE_RUNS)]
+    latent = model.surrogate.latent(A, coarse=True)
+    S, C = latent.mean.mean(axis=0)
+    # Of logit recovery, (S + C)/2, to the sharpness and to what the balance has of its own.
+    shares = 0.25 * (1.0 + latent.cut.mean(axis=0)) ** 2, 0.25
     prior = now = wider = again = finer = np.zeros(len(A))
-    for gp in model.surrogate.processes:
-        member, scale = gp.members_[0], 0.25 * gp.spread_**2
+    for gp, share in zip(model.surrogate.processes, shares, strict=True):
+        member, scale = gp.members_[0], share * gp.spread_**2
         variance, V = gp.variance_at(member, A), gp.project(member, A)[1]
         left = variance - np.sum(V * V, axis=0)
         prior = prior + scale * variance
@@ -127,8 +131,7 @@ def plan_sampling(model: LineModel, region: Region) -> Sampling:
         wider = wider + scale * (left - _taken(gp, member, A, V, spread))
         again = again + scale * (left - _taken(gp, member, A, V, repeats))
         finer = finer + scale * (variance - _explained(gp, member, A, MORE_COUNTS))
-    means, _ = model.surrogate.latent(A, coarse=True)
-    recovery = expit(0.5 * means.sum(axis=1).mean(axis=0))
+    recovery = expit(0.5 * (S + C))
     slope = 1.645 * recovery * (1.0 - recovery)
 
     def half_width(variance: Floats) -> float:

@@ -18,6 +18,8 @@ from scipy.special import (
     expit,
     gammaln,
     log_expit,
+    logit,
+    ndtr,
     ndtri,
     polygamma,
     psi,
@@ -152,17 +154,29 @@ def logit_reading_of(
 ) -> tuple[FloatArray, FloatArray]:
     """`logit_reading` of a share with a stated standard error instead of a count.
 
-    To first order around what was expected, p0: logit p0 + (p - p0) / (p0 q0), standard error
-    se / (p0 q0). The error is that of the share, the same whatever was read; taken at the reading
-    it would make readings near 0 or 1 look unsure and the others, on average, too sure.
+    Around what was expected, p0, an error of se in the share is one of se / (p0 q0) in the logit.
+    How errors lie near 0 and 1 nobody knows: normal in the share, and cut off at the end, they
+    would have the reading at logit p0 + (p - p0) / (p0 q0); normal in the logit, at logit p. Each
+    form throws far out what is ordinary by the other, so the nearer one is taken. But the first
+    has no reading beyond the end, and what is cut off there would be missed on average: readings
+    at the end are taken for where half of what lies beyond it would be (mid-p).
 
-    >>> reading, variance = logit_reading_of(1.0, 0.01, np.log(0.98 / 0.02))
-    >>> round(float(reading), 2), round(float(variance), 2)
-    (4.91, 0.26)
+    >>> reading, variance = logit_reading_of([1.0, 0.96], 0.01, np.log(0.98 / 0.02))
+    >>> reading.round(2).tolist(), round(float(variance[0]), 2)
+    ([5.05, 3.18], 0.26)
     """
     p, s, eta = np.moveaxis(packed(share, se, expected), -1, 0)
-    slope = 1.0 / (expit(eta) * expit(-eta))
-    return eta + slope * (p - expit(eta)), (s * slope) ** 2
+    expected_share = expit(eta)
+    # Nearer to an end than half an error, what was expected says no more of the slope.
+    near = np.clip(np.minimum(expected_share, expit(-eta)), np.minimum(0.5 * s, 0.5), None)
+    slope = 1.0 / (near * (1.0 - near))
+    in_share = slope * (p - expected_share)
+    with np.errstate(divide="ignore"):
+        in_logit = logit(p) - eta
+        room = np.where(p > expected_share, expit(-eta), expected_share) / s
+        cut_off = -ndtri(0.5 * ndtr(-room)) * s * slope
+    size = np.minimum(np.abs(in_logit), np.maximum(np.abs(in_share), cut_off))
+    return eta + np.sign(in_logit) * size, (s * slope) ** 2
 
 
 def _mid_at_most(k: FloatArray, n: FloatArray, eta: FloatArray) -> FloatArray:

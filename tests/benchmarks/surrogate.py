@@ -87,9 +87,11 @@ def case(family: str, seed: int, kind: str, n: int, view: View) -> dict[str, flo
 
 def judge(model: Surrogate, truth, A: np.ndarray, odds: float) -> dict[str, float]:
     """Coverage of the 90 % interval and root mean square error of each quantity."""
-    means, variances = model.latent(A)
-    mean = means.mean(axis=0)
-    sd = np.sqrt(variances.mean(axis=0) + means.var(axis=0))
+    found = model.latent(A)
+    mean = found.mean.mean(axis=0)
+    variance = found.variance.copy()
+    variance[:, 1] += found.cut**2 * found.variance[:, 0]
+    sd = np.sqrt(variance.mean(axis=0) + found.mean.var(axis=0))
     S, C, _, _ = to_latent(logit(truth.grade), logit(truth.recovery), 0.0, 0.0, odds)
     answer = {}
     for name, j, true in (("sharpness", 0, S), ("balance", 1, C)):
