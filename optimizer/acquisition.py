@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from optimizer.objective import Objective
 
     Floats = NDArray[np.float64]
+    Moments = tuple[Floats, Floats, Floats, Floats, Floats]
 
 LOG_SQRT_2PI = 0.5 * float(np.log(2.0 * np.pi))
 LOG_SQRT_PI_2 = 0.5 * float(np.log(0.5 * np.pi))
@@ -251,7 +252,7 @@ class PairDraws:
         (S, s_off), (C, c_off) = self.sharpness.values, self.balance.values
         return S + s_off, C + c_off + cut_of(self.balance.process, S, C) * s_off
 
-    def at(self, A: Inputs) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    def at(self, A: Inputs) -> Moments:
         """Means of sharpness and balance given each draw, (draws, n), the variance of the one
         and of what the other has of its own, and the cut, (n,)."""
         S, s_off, s_variance = self.sharpness.at(A)
@@ -358,23 +359,24 @@ class ConstrainedImprovement:
         terms, points = [], Inputs(A)
         step = COARSE if coarse else 1
         for pair, bests in zip(self._pairs[::step], self._best[::step], strict=True):
-            *moments, cut = pair.at(points)
+            at = pair.at(points)
             each = [
-                np.log(weight) + self._log_gain_of((*moments, best), cut, asked, A)
+                np.log(weight) + self._log_gain_of(at, best, asked, A)
                 for (asked, weight), best in zip(self.grades, bests, strict=True)
             ]
             terms.append(each[0] if len(each) == 1 else logsumexp(each, axis=0))
         stacked = np.concatenate(terms, axis=0)
         return logsumexp(stacked, axis=0) - np.log(len(stacked))
 
-    def _log_gain_of(self, moments: Any, cut: Floats, min_grade: Any, A: Floats) -> Floats:
+    def _log_gain_of(self, at: Moments, best: Floats, min_grade: Any, A: Floats) -> Floats:
         """ln of the expected gain given each draw, for one grade, shape (draws, n)."""
+        S, C, s, c, cut = at
         odds = self.feed_odds
         if self.objective is None:
             assert min_grade is not None
-            return log_constrained_improvement(*moments, min_grade, odds, cut)
-        worth = partial(self.objective.worth, A=A)
-        return log_constrained_gain(worth, *moments, self._scale, min_grade, odds, cut)
+            return log_constrained_improvement(S, C, s, c, best, min_grade, odds, cut)
+        worth, scale = partial(self.objective.worth, A=A), self._scale
+        return log_constrained_gain(worth, S, C, s, c, best, scale, min_grade, odds, cut)
 
 
 def _grades_above(reference: float, draws: int) -> list[tuple[Floats, float]]:

@@ -25,11 +25,11 @@ from optimizer.evidence import Evidence, cautions, gather
 from optimizer.first_batch import spread, unknown_trials
 from optimizer.learning import chance_even_of, fitted
 from optimizer.limits import Limits
-from optimizer.objective import Objective, Recovery, ValuePerHour, objective_of
+from optimizer.objective import Objective, Recovery, objective_of
 from optimizer.plan import Interval, Plan, Recommendation, RunNow, Stopping
 from optimizer.rows import distinct_rows
 from optimizer.search import best_point
-from optimizer.stopping import advise, bar_of
+from optimizer.stopping import least_gain, stopping_of
 from optimizer.surrogate import Surrogate
 from optimizer.trade_off import trade_off
 
@@ -141,7 +141,8 @@ class Planning:
         now, point = self._run_now()
         self.progress(f"weighing {count} trials")
         picks, gains = self._batch(count, point)
-        plan = self._answer(now, self._describe(picks, gains, now), self._stopping(gains, now))
+        stopping = stopping_of(self, gains, now, point)
+        plan = self._answer(now, self._describe(picks, gains, now), stopping)
         if plan.maximise != "trade-off":
             return plan
         curve = trade_off(self, now, point[None, :], plan.min_grade, plan.maximise)
@@ -420,7 +421,7 @@ class Planning:
                 if self.brief.goal.maximise == "recovery"
                 else advice.reason_of_gain(
                     gains[k],
-                    self._bar(now),
+                    least_gain(self, now),
                     self.objective.unit,
                     None if self.brief.goal.min_grade is None else float(chance[k]),
                 ),
@@ -430,22 +431,6 @@ class Planning:
 
     def _trial_tonnes(self, point: Indices) -> float | None:
         return float(self.limits.tonnes(point[None, :])[0]) if self.limits.has_feed else None
-
-    def _stopping(self, gains: list[float], now: RunNow) -> Stopping:
-        sure = (now.chance_of_grade or 0.0) >= self.brief.goal.confidence
-        few = 2 * len(self.evidence.space.names) + 3
-        return advise(max(gains), self._bar(now), self.objective.unit, sure, len(self.tried), few)
-
-    def _bar(self, now: RunNow) -> float:
-        """The least gain that would show or pay, in the unit of gains."""
-        bar = bar_of(self.surrogate.reading_sd(), now.recovery)
-        if isinstance(self.objective, ValuePerHour):
-            bar *= self.objective.per_recovery(self._inputs(now))
-        return bar
-
-    def _inputs(self, now: RunNow) -> Floats:
-        values = np.array([[now.settings[n] for n in self.evidence.space.names]])
-        return self.evidence.inputs_today(self.evidence.space.nearest_index(values))
 
     def _first_batch(self, count: int) -> Plan:
         """Trials spread over the limits when there is nothing to learn from yet."""

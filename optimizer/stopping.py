@@ -2,19 +2,63 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
-from optimizer.plan import Interval, Stopping
+from optimizer.objective import ValuePerHour
+from optimizer.plan import Interval, RunNow, Stopping
+from optimizer.regret import regret
 
-# Stop when a further dozen trials, each worth as much as the best next one, would not add half a
-# point of recovery, or a quarter of what one reading scatters: neither would pay or show. On 20
-# simulated decks (seeds 7 to 11 of ``tests.benchmarks.stopping``) a bar of 0.1 points a trial
-# stopped after 21 trials and a dozen more gained a point in 5 of 20; this one stopped 17 of them
-# within 40 trials, after 25, and going on gained a point in 2 of the 17. On decks that chose
-# nothing both are right less often (reports/benchmark.md).
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from optimizer.planner import Planning
+
+    Indices = NDArray[np.int64]
+
+# Stop when it is this sure that no settings would give a point of recovery more than those to run
+# now. On simulated decks that chance is about the share of decks where it is so
+# (reports/stopping.md), so nine stops of ten leave less than a point.
+SURE, POINT = 0.9, 0.01
+# The gain of a trial that would show or pay, and the bar for an area under a trade-off curve, where
+# no settings are the best: a further dozen trials, each worth as much as the best next one, would
+# add half a point of recovery, or a quarter of what one reading scatters.
 DOZEN = 12
 SMALLEST_GAIN = 0.005 / DOZEN
 SHARE_OF_SCATTER = 0.25 / DOZEN
+
+
+def stopping_of(planning: Planning, gains: list[float], now: RunNow, point: Indices) -> Stopping:
+    """Advice of a plan on going on.
+
+    Args:
+        planning: what is planned.
+        gains: expected of the next trials, in the unit of the objective.
+        now, point: the settings to run now, and the same as a lattice point, shape (d,).
+    """
+    goal, tried = planning.brief.goal, len(planning.tried)
+    sure = (now.chance_of_grade or 0.0) >= goal.confidence
+    few = 2 * len(planning.evidence.space.names) + 3
+    told = max(gains), least_gain(planning, now), planning.objective.unit, sure, tried, few
+    if not sure or tried < few or goal.maximise == "trade-off":
+        return advise(*told)
+    least = POINT * _per_recovery(planning, now)
+    return advise(*told, float(np.mean(regret(planning, point) < least)), least)
+
+
+def least_gain(planning: Planning, now: RunNow) -> float:
+    """The least gain of a trial that would show or pay, in the unit of the objective."""
+    return bar_of(planning.surrogate.reading_sd(), now.recovery) * _per_recovery(planning, now)
+
+
+def _per_recovery(planning: Planning, now: RunNow) -> float:
+    """What recovery is worth, in the unit of the objective."""
+    if not isinstance(planning.objective, ValuePerHour):
+        return 1.0
+    space = planning.evidence.space
+    index = space.nearest_index(np.array([[now.settings[n] for n in space.names]]))
+    return planning.objective.per_recovery(planning.evidence.inputs_today(index))
 
 
 def bar_of(reading_sd: tuple[float, float], recovery: Interval) -> float:
@@ -30,7 +74,16 @@ def bar_of(reading_sd: tuple[float, float], recovery: Interval) -> float:
     return max(SMALLEST_GAIN, SHARE_OF_SCATTER * scatter)
 
 
-def advise(gain: float, bar: float, unit: str, sure: bool, tried: int, few: int) -> Stopping:
+def advise(
+    gain: float,
+    bar: float,
+    unit: str,
+    sure: bool,
+    tried: int,
+    few: int,
+    chance_of_best: float | None = None,
+    point: float = POINT,
+) -> Stopping:
     """Advice on going on.
 
     Args:
@@ -40,14 +93,11 @@ def advise(gain: float, bar: float, unit: str, sure: bool, tried: int, few: int)
         sure: whether the settings to run now are sure enough of the grade.
         tried: distinct settings tried.
         few: fewer than this are too few to stop on.
+        chance_of_best: that no settings are better than those to run now by ``point``; the gain
+            decides where None.
+        point: what is too little to go on for, in ``unit``.
     """
-    if unit.startswith("fraction"):
-        # Near the bar two decimals would look alike.
-        digits = 3 if gain < 2 * bar else 2
-        shown = f"{100 * gain:.{digits}f} points of recovery"
-        least = f"{100 * bar:.{digits}f} points"
-    else:
-        shown, least = f"{gain:.4g} {unit}", f"{bar:.4g} {unit}"
+    shown = _shown(gain, unit, 3 if gain < 2 * bar else 2)
     said = f"the best next trial is expected to add {shown}"
     if not sure:
         return Stopping("continue", gain, "no settings are sure enough of the grade yet.")
@@ -55,6 +105,25 @@ def advise(gain: float, bar: float, unit: str, sure: bool, tried: int, few: int)
         return Stopping(
             "continue", gain, f"{said}; fewer than {few} settings tried is too few to stop on."
         )
+    if chance_of_best is not None:
+        stop = chance_of_best >= SURE
+        # Whole per cents, rounded towards the advice: 89.7 % is not 90 % when 90 is asked for.
+        share = np.floor(100.0 * chance_of_best)
+        better = f"no settings would give {_shown(point, unit, 0)} more"
+        if stop:
+            return Stopping("stop", gain, f"it is {share:.0f} % sure that {better}; {said}.")
+        asked = f"{100 * SURE:.0f} % is asked for before stopping"
+        why = f"it is only {share:.0f} % sure that {better} ({asked}); {said}."
+        return Stopping("continue", gain, why)
+    least = _shown(bar, unit, 3 if gain < 2 * bar else 2)
     if gain < bar:
         return Stopping("stop", gain, f"{said}, less than the {least} that would show or pay.")
     return Stopping("continue", gain, f"{said}, above the bar of {least}.")
+
+
+def _shown(gain: float, unit: str, digits: int) -> str:
+    """A gain in words; near the bar two decimals would look alike."""
+    if not unit.startswith("fraction"):
+        return f"{gain:.4g} {unit}"
+    shown = f"{100 * gain:.{digits}f}"
+    return f"{shown} {'point' if shown == '1' else 'points'} of recovery"

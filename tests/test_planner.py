@@ -14,12 +14,16 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from cli import show
+from optimizer import regret as regret_module
 from optimizer.config import Brief, Site
 from optimizer.errors import InputError, LimitError
 from optimizer.plan import Interval
 from optimizer.planner import planning, suggest
+from optimizer.regret import regret
 from optimizer.settings import GRAVITY_TABLE
 from optimizer.stopping import advise, bar_of
+from tests.benchmarks.trials.decks import problem
+from tests.benchmarks.trials.task import Task
 from tests.conftest import run_table
 
 NAMES = GRAVITY_TABLE.names
@@ -31,6 +35,10 @@ def brief(**tables) -> Brief:
 
 def settings_of(plan) -> np.ndarray:
     return np.array([[r.settings[n] for n in NAMES] for r in plan.recommendations])
+
+
+def run_now_of(plan) -> np.ndarray:
+    return np.array([[plan.run_now.settings[n] for n in NAMES]])
 
 
 def on_steps(values: np.ndarray) -> bool:
@@ -559,3 +567,54 @@ def test_stop_is_said_below_the_bar_and_only_when_sure_and_enough_was_tried(
 def test_a_gain_next_to_the_bar_does_not_read_like_the_bar():
     said = advise(0.00041, 0.005 / 12, "fraction of recovery", True, 20, few=13).why
     assert "0.041 points of recovery, less than the 0.042 points" in said
+
+
+@pytest.mark.parametrize(
+    ("chance", "sure", "tried", "advice"),
+    [
+        (0.93, True, 20, "stop"),
+        (0.899, True, 20, "continue"),
+        (0.93, False, 20, "continue"),
+        (0.93, True, 12, "continue"),
+    ],
+)
+def test_stop_is_said_where_nine_draws_of_ten_have_nothing_better(chance, sure, tried, advice):
+    # The gain is above the bar, and says nothing of the advice.
+    said = advise(0.0005, 0.0004, "fraction of recovery", sure, tried, 13, chance)
+    assert said.advice == advice
+    if sure and tried >= 13:
+        assert f"{int(100 * chance)} % sure" in said.why
+        assert "1 point of recovery more" in said.why
+
+
+def test_regret_shrinks_as_runs_come_in_and_is_told_in_the_advice():
+    """15 and 90 spread runs of one simulated deck."""
+    means = []
+    for runs in (15, 90):
+        task = Task(problem("grain", "moderate", 7), runs)
+        planned = planning(task.table(), brief=task.brief(), seed=3)
+        plan = planned.plan()
+        found = regret(planned, GRAVITY_TABLE.nearest_index(run_now_of(plan))[0])
+        assert np.all(found >= 0.0)
+        means.append(found.mean())
+        if plan.run_now.chance_of_grade >= 0.9:
+            assert f"{int(100 * np.mean(found < 0.01))} % sure" in plan.stopping.why
+    assert plan.run_now.chance_of_grade >= 0.9
+    assert means[1] < 0.7 * means[0]
+
+
+def test_regret_is_what_the_best_of_each_draw_has_over_run_now(season_table, monkeypatch):
+    """With one other candidate the regret is that of two jointly normal settings; 256 draws."""
+    planned = planning(season_table, Site(), brief(), seed=3)
+    planned.plan()
+    a, b = planned.tried[0], planned.tried[5]
+    monkeypatch.setattr(regret_module, "_candidates", lambda planning, point: b[None, :])
+    monkeypatch.setattr(type(planned), "min_grade", 1e-6)
+    found = regret(planned, a)
+    even = planned.chance_even(np.stack([a, b]))
+    inputs = planned.evidence.inputs_today(np.stack([a, b]))
+    expected = even * planned.surrogate.expect(planned.objective.worth, inputs)
+    # E max(b - a, 0) - E max(a - b, 0) = E b - E a.
+    monkeypatch.setattr(regret_module, "_candidates", lambda planning, point: a[None, :])
+    other = regret(planned, b)
+    assert found.mean() - other.mean() == pytest.approx(expected[1] - expected[0], abs=0.02)

@@ -1,0 +1,99 @@
+"""What the settings to run now fall short of the best that is attainable, drawn from the model.
+
+The best settings are not known, and nor is what they would give: in each of many draws of whole
+surfaces the best is what is highest there among settings that meet the grade there, and the regret
+is how far the settings to run now stay below it. Its spread says what more trials could still win:
+settings that nobody knows yet, and the distance kept from the edge of the grade to be sure of it.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimizer.acquisition import JointDraws, PairDraws
+from optimizer.coordinates import from_latent
+from optimizer.kernels import Inputs
+from optimizer.structure import COARSE
+from optimizer.surrogate import WIDENING
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from optimizer.planner import Planning
+
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.int64]
+
+# Settings that may be the best: the most promising of those spread over the limits, and some about
+# the settings to run now, so far off in each setting (standard deviation in unit coordinates).
+PROMISING, ABOUT, NEAR = 150, 150, 0.06
+# Promise is the worth times this power of the chance of the grade: settings beyond the edge of the
+# grade are where the best may turn out to be.
+BOLDNESS = 0.25
+LEAST_CHANCE = 0.02
+DRAWS = 256
+
+
+def regret(planning: Planning, point: Indices) -> Floats:
+    """Regret of running ``point`` in each of some draws, in worth, at least 0; shape (draws,).
+
+    Where ``point`` itself misses the grade in a draw, it is judged by its worth all the same: how
+    sure it is of the grade is told elsewhere.
+
+    Args:
+        planning: what is planned, with its surrogate and limits.
+        point: settings to run now, a lattice point of shape (d,).
+    """
+    e, surrogate = planning.evidence, planning.surrogate
+    candidates = np.vstack([point[None, :], _candidates(planning, point)])
+    A, even = e.inputs_today(candidates), planning.chance_even(candidates)
+    inputs, members = Inputs(A), range(0, surrogate.n_members_, COARSE)
+    shape = (len(members), DRAWS // len(members), 2, len(A))
+    normals = WIDENING * np.random.default_rng(planning.seed).standard_normal(shape)
+    found = []
+    for k, normal in zip(members, normals, strict=True):
+        pair = PairDraws(
+            *(
+                JointDraws(gp, gp.members_[k], inputs, normal[:, j])
+                for j, gp in enumerate(surrogate.processes)
+            )
+        )
+        S, C = pair.values
+        worth = planning.objective.worth(S, C, A) * even
+        met = from_latent(S, C, e.feed_odds_today)[0] >= planning.min_grade
+        best = np.where(met, worth, -np.inf).max(axis=1)
+        found.append(np.maximum(best - worth[:, 0], 0.0))
+    return np.concatenate(found)
+
+
+def _candidates(planning: Planning, point: Indices) -> Indices:
+    """Settings inside the limits that may be the best, shape (n, d)."""
+    limits, space = planning.limits, planning.evidence.space
+    tried = planning.tried[limits.region.contains(planning.tried)]
+    pool = np.unique(np.vstack([limits.pool, tried]), axis=0)
+    pool = pool[planning.carried(pool)]
+    promise = _promise(planning, pool)
+    most = np.argsort(-promise, kind="stable")[:PROMISING]
+    rng = np.random.default_rng(planning.seed)
+    tops = np.array([s.top for s in space.settings])
+    about = np.rint(point + NEAR * tops * rng.standard_normal((ABOUT, len(point))))
+    about = np.clip(about, limits.region.first, limits.region.last).astype(np.int64)
+    both = np.unique(np.vstack([pool[most][promise[most] > 0.0], about]), axis=0)
+    return both[limits.region.contains(both) & planning.carried(both)]
+
+
+def _promise(planning: Planning, index: Indices) -> Floats:
+    """What settings may be worth, boldly; 0 where they hardly meet the grade; shape (n,)."""
+    e, objective = planning.evidence, planning.objective
+    inputs = e.inputs_today(index)
+    chance, worth = planning.surrogate.outlook(
+        inputs, planning.min_grade, e.feed_odds_today, coarse=True
+    )
+    if planning.brief.goal.maximise == "value":
+        worth = planning.surrogate.expect(objective.worth, inputs, coarse=True)
+        worth = worth - worth.min()
+    return np.where(
+        chance > LEAST_CHANCE, worth * planning.chance_even(index) * chance**BOLDNESS, 0.0
+    )
