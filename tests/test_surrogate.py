@@ -10,6 +10,7 @@ from scipy.special import expit, logit
 
 from optimizer.acquisition import ConstrainedImprovement
 from optimizer.coordinates import (
+    ahead,
     from_latent,
     guess_feed_odds,
     log_odds,
@@ -20,8 +21,13 @@ from optimizer.coordinates import (
 from optimizer.deck_state import DeckState
 from optimizer.gaussian_process import GaussianProcess
 from optimizer.measurement import measured_errors
+from optimizer.measurement.counting import logit_reading_of
+from optimizer.planner import planning
 from optimizer.rows import collapse
+from optimizer.settings import GRAVITY_TABLE
 from optimizer.surrogate import Shares, Surrogate
+from tests.benchmarks.trials.decks import REGION, problem
+from tests.benchmarks.trials.task import Task
 
 FEED_ODDS = float(logit(0.9))
 
@@ -209,6 +215,72 @@ def test_chance_of_grade_agrees_with_drawn_predictions():
         hits += (drawn[0] >= 0.97).mean(axis=0) / len(found.mean)
     np.testing.assert_allclose(chance, hits, atol=0.01)
     assert np.ptp(chance) > 0.5
+
+
+def test_what_lies_ahead_of_a_balance_that_goes_with_the_sharpness():
+    """Moments of a and b of 400,000 draws, seed 0: within 1 %."""
+    S, own = np.random.default_rng(0).standard_normal((2, 400_000)) * [[0.7], [0.4]]
+    for cut in (-0.8, 0.0, 0.9):
+        C = cut * S + own
+        a, b = 0.5 * (C + S), 0.5 * (C - S)
+        slope = np.mean(a * b) / np.mean(a * a)
+        drawn = np.std(a), slope, np.std(b - slope * a)
+        np.testing.assert_allclose(ahead(0.49, 0.16, cut), drawn, rtol=0.01, atol=0.005)
+
+
+def test_a_balance_known_to_go_with_the_sharpness_foresees_the_grade_better(monkeypatch):
+    """Mean log score of the chance of grade at unseen settings, 8 simulated decks, 20 runs each."""
+    scores = {"with": [], "without": []}
+    for k, family in enumerate(("beans", "grain", "ores", "outsider") * 2):
+        task = Task(problem(family, "moderate", 300 + k), 20)
+        p, planned = task.problem, planning(task.table(), brief=task.brief(), seed=k)
+        values = GRAVITY_TABLE.values(REGION.sample(600, np.random.default_rng(k)))
+        truth = p.deck.run(values, p.material)
+        even = truth.failure < 0.3
+        A = planned.evidence.inputs_today(GRAVITY_TABLE.nearest_index(values[even]))
+        met = truth.grade[even] >= p.min_grade
+        for name in scores:
+            with monkeypatch.context() as patch:
+                if name == "without":
+                    patch.setattr("optimizer.surrogate.cut_of", lambda gp, S, C: np.zeros_like(S))
+                chance = planned.surrogate.chance_of_grade(
+                    A, p.min_grade, planned.evidence.feed_odds_today
+                )
+            score = np.log(np.clip(np.where(met, chance, 1.0 - chance), 1e-3, 1.0))
+            scores[name].append(score.mean())
+    assert np.mean(scores["with"]) > np.mean(scores["without"]) + 0.004
+
+
+@pytest.mark.parametrize("errors", ["of the share", "of the logit"])
+@pytest.mark.parametrize("true", [0.97, 0.987])
+def test_readings_near_one_agree_with_either_kind_of_error(errors, true):
+    """Where a dozen readings settle when read anew, 2,000 times over, errors of 0.008.
+
+    Off by at most half of the standard error of their mean, whether the errors are normal in the
+    share, and cut off at 1, or in the logit. By the share alone the mean settles 1.5 off at 0.987
+    where they are normal in the logit.
+    """
+    se, rng = 0.008, np.random.default_rng(4)
+    error = se * rng.standard_normal((2_000, 12))
+    if errors == "of the share":
+        share = np.clip(true + error, 0.0, 1.0)
+    else:
+        share = expit(logit(true) + error / (true * (1.0 - true)))
+    off = {}
+    for name in ("ours", "share"):
+        eta = np.full((2_000, 1), 2.5)
+        for _ in range(4):
+            reading, variance = logit_reading_of(share, se, np.broadcast_to(eta, share.shape))
+            if name == "share":
+                slope = 1.0 / (expit(eta) * expit(-eta))
+                reading = eta + slope * (share - expit(eta))
+            # A prior of one unit about 3, so that a mean is always held somewhere.
+            weight = (1.0 / variance).sum(axis=1, keepdims=True)
+            eta = ((reading / variance).sum(axis=1, keepdims=True) + 3.0) / (weight + 1.0)
+        off[name] = np.mean((eta - logit(true)) * np.sqrt(weight + 1.0))
+    assert abs(off["ours"]) < 0.55
+    if errors == "of the logit" and true == 0.987:
+        assert off["share"] < -1.0
 
 
 # ------------------------------------------------------------------ acquisition

@@ -56,10 +56,13 @@ def test_expected_improvement_against_quadrature():
         assert expected_improvement(mean, sd, best) == pytest.approx(value, rel=1e-6, abs=1e-12)
 
 
-def constrained_by_quadrature(S, C, s, c, best, min_grade, feed_odds):
+def constrained_by_quadrature(S, C, s, c, best, min_grade, feed_odds, cut):
     """The same expectation by adaptive quadrature (scipy), in the plain scale."""
-    mean, sd, mean_b = (S + C) / 2, 0.5 * np.sqrt(s + c), (C - S) / 2
-    slope, spread = (c - s) / (s + c), np.sqrt(s * c / (s + c))
+    # Of (S, C), then of (a, b) = ((C + S)/2, (C - S)/2), then of b where a is known.
+    turn = np.array([[0.5, 0.5], [-0.5, 0.5]])
+    V = turn @ np.array([[s, cut * s], [cut * s, c + cut**2 * s]]) @ turn.T
+    mean, sd, mean_b = (S + C) / 2, np.sqrt(V[0, 0]), (C - S) / 2
+    slope, spread = V[0, 1] / V[0, 0], np.sqrt(V[1, 1] - V[0, 1] ** 2 / V[0, 0])
 
     def integrand(a):
         limit = float(unwanted_limit(np.array(a), min_grade, feed_odds))
@@ -77,7 +80,8 @@ def test_constrained_improvement_against_quadrature():
     for _ in range(200):
         S, C, best = rng.normal(4, 1.5), rng.normal(1, 1.5), rng.normal(2, 1)
         s, c = rng.uniform(0.01, 1, 2)
-        exact = constrained_by_quadrature(S, C, s, c, best, 0.98, np.log(9.0))
+        cut = rng.uniform(-1.2, 1.2)
+        exact = constrained_by_quadrature(S, C, s, c, best, 0.98, np.log(9.0), cut)
         found = np.exp(
             log_constrained_improvement(
                 np.array([[S]]),
@@ -87,6 +91,7 @@ def test_constrained_improvement_against_quadrature():
                 np.array([best]),
                 0.98,
                 np.log(9.0),
+                np.array([cut]),
             )[0, 0]
         )
         if exact > 5e-3:
