@@ -59,7 +59,9 @@ def trade_off(
         # No grade holds it there: run now stands where it is sure.
         goal = round(float(_sure_grade(planning, here)[0][0]), PLACES)
     beside = (sure > goal) & (recovery < mean) | (sure < goal) & (recovery > mean)
-    fits = np.flatnonzero(beside) if by_recovery else np.arange(len(sure))
+    # The settings to run now stand on the curve once, as the plan has them.
+    others = np.any(index != here, axis=1)
+    fits = np.flatnonzero(others & beside if by_recovery else others)
     front = _spread(fits[_front(sure[fits], recovery[fits])], FRONT_POINTS)
     curve = _curve(planning, index[front], sure[front]) if len(front) else []
     curve.append(
