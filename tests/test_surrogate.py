@@ -186,13 +186,14 @@ def test_constant_readings_and_constant_columns_fit():
 
 
 def test_intervals_cover_the_truth_on_simulated_decks():
-    """90 % intervals of grade and recovery on 12 decks x 300 unseen settings, 30 runs each (seeds
-    9000-9003, three families). Settings of one deck hang together, so the band is wide."""
+    """90 % intervals of grade and recovery on 16 decks x 300 unseen settings, 30 runs each (seeds
+    9000-9003, four families). Settings of one deck hang together, so the band is wide. Without the
+    outsider those of recovery cover 98 %: they are too wide there, see reports/benchmark.md."""
     from tests.benchmarks.surrogate import VIEWS, case
 
     found = [
         case(f, 9000 + k, "spread", 30, VIEWS["coupled coordinates"])
-        for f in ("beans", "grain", "ores")
+        for f in ("beans", "grain", "ores", "outsider")
         for k in range(4)
     ]
     for name in ("grade", "recovery"):
