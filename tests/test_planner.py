@@ -14,7 +14,6 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from cli import show
-from optimizer import regret as regret_module
 from optimizer.config import Brief, Site
 from optimizer.errors import InputError, LimitError
 from optimizer.plan import Interval
@@ -604,17 +603,16 @@ def test_regret_shrinks_as_runs_come_in_and_is_told_in_the_advice():
 
 
 def test_regret_is_what_the_best_of_each_draw_has_over_run_now(season_table, monkeypatch):
-    """With one other candidate the regret is that of two jointly normal settings; 256 draws."""
+    """One other candidate, both ways: E max(b - a, 0) - E max(a - b, 0) = E b - E a; 256 draws."""
     planned = planning(season_table, Site(), brief(), seed=3)
     planned.plan()
     a, b = planned.tried[0], planned.tried[5]
-    monkeypatch.setattr(regret_module, "_candidates", lambda planning, point: b[None, :])
+    monkeypatch.setattr("optimizer.regret._candidates", lambda planning, point: b[None, :])
     monkeypatch.setattr(type(planned), "min_grade", 1e-6)
     found = regret(planned, a)
     even = planned.chance_even(np.stack([a, b]))
     inputs = planned.evidence.inputs_today(np.stack([a, b]))
     expected = even * planned.surrogate.expect(planned.objective.worth, inputs)
-    # E max(b - a, 0) - E max(a - b, 0) = E b - E a.
-    monkeypatch.setattr(regret_module, "_candidates", lambda planning, point: a[None, :])
+    monkeypatch.setattr("optimizer.regret._candidates", lambda planning, point: a[None, :])
     other = regret(planned, b)
     assert found.mean() - other.mean() == pytest.approx(expected[1] - expected[0], abs=0.02)

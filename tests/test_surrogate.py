@@ -187,18 +187,21 @@ def test_constant_readings_and_constant_columns_fit():
 
 def test_intervals_cover_the_truth_on_simulated_decks():
     """90 % intervals of grade and recovery on 16 decks x 300 unseen settings, 30 runs each (seeds
-    9000-9003, four families). Settings of one deck hang together, so the band is wide. Without the
-    outsider those of recovery cover 98 %: they are too wide there, see reports/benchmark.md."""
+    9000-9003). Settings of one deck hang together, so the band is wide. The simulation's three
+    families by themselves have those of recovery cover 98.1 %, more than is asked for with the
+    outsider: too wide, see reports/benchmark.md."""
     from tests.benchmarks.surrogate import VIEWS, case
 
-    found = [
-        case(f, 9000 + k, "spread", 30, VIEWS["coupled coordinates"])
+    found = {
+        f: [case(f, 9000 + k, "spread", 30, VIEWS["coupled coordinates"]) for k in range(4)]
         for f in ("beans", "grain", "ores", "outsider")
-        for k in range(4)
-    ]
-    for name in ("grade", "recovery"):
-        assert 0.80 < np.mean([f[f"{name} cover"] for f in found]) < 0.98
-    assert np.mean([f["recovery rmse"] for f in found]) < 0.16
+    }
+    every = [one for cases in found.values() for one in cases]
+    simulated = every[:12]
+    for name, cases in (("grade", simulated), ("grade", every), ("recovery", every)):
+        assert 0.80 < np.mean([c[f"{name} cover"] for c in cases]) < 0.98
+    for cases in (simulated, every):
+        assert np.mean([c["recovery rmse"] for c in cases]) < 0.16
 
 
 def test_chance_of_grade_agrees_with_drawn_predictions():
@@ -279,7 +282,7 @@ def test_readings_near_one_agree_with_either_kind_of_error(errors, true):
             weight = (1.0 / variance).sum(axis=1, keepdims=True)
             eta = ((reading / variance).sum(axis=1, keepdims=True) + 3.0) / (weight + 1.0)
         off[name] = np.mean((eta - logit(true)) * np.sqrt(weight + 1.0))
-    assert abs(off["ours"]) < 0.55
+    assert abs(off["ours"]) < 0.5
     if errors == "of the logit" and true == 0.987:
         assert off["share"] < -1.0
 
