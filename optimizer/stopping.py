@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     Indices = NDArray[np.int64]
 
 # Stop when it is this sure that no settings would give a point of recovery more than those to run
-# now. On simulated decks that chance is about the share of decks where it is so
-# (reports/stopping.md), so nine stops of ten leave less than a point.
+# now. On simulated decks that chance is about the share of plans where it is so
+# (reports/benchmark.md), so that nine stops of ten should leave less than a point.
 SURE, POINT = 0.9, 0.01
 # The gain of a trial that would show or pay, and the bar for an area under a trade-off curve, where
 # no settings are the best: a further dozen trials, each worth as much as the best next one, would
