@@ -605,7 +605,6 @@ def test_regret_shrinks_as_runs_come_in_and_is_told_in_the_advice():
 def test_regret_is_what_the_best_of_each_draw_has_over_run_now(season_table, monkeypatch):
     """One other candidate, both ways: E max(b - a, 0) - E max(a - b, 0) = E b - E a; 256 draws."""
     planned = planning(season_table, Site(), brief(), seed=3)
-    planned.plan()
     a, b = planned.tried[0], planned.tried[5]
     monkeypatch.setattr("optimizer.regret._candidates", lambda planning, point: b[None, :])
     monkeypatch.setattr(type(planned), "min_grade", 1e-6)
