@@ -10,19 +10,16 @@ worth the recovery it is expected to add, where it meets the grade. Everything i
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.linalg import solve_triangular
 from scipy.special import erfcx, log_expit, log_ndtr, logsumexp, ndtri_exp
 
-from optimizer.cholesky import factorize
 from optimizer.coordinates import ahead, from_latent, unwanted_limit
-from optimizer.gaussian_process import GaussianProcess, Member
 from optimizer.kernels import Inputs
-from optimizer.structure import COARSE, cut_of
+from optimizer.pair import PairDraws
+from optimizer.structure import COARSE
 from optimizer.surrogate import Surrogate
 
 if TYPE_CHECKING:
@@ -38,8 +35,9 @@ LOG_SQRT_PI_2 = 0.5 * float(np.log(0.5 * np.pi))
 SQRT_2 = float(np.sqrt(2.0))
 # Below -1 the two terms of EI cancel; below this 1 - z^2 exp(...) does too, and 1/z^2 remains.
 CANCELLATION_FROM, ASYMPTOTE_FROM = -1.0, -1.0 / np.sqrt(np.finfo(float).eps)
-# Joint draws of the model in all, shared among hyperparameter members.
-DRAWS = 64
+# Joint draws of the model in all, shared among hyperparameter members; of these so many at most, as
+# a gain is averaged over both.
+DRAWS, MOST_MEMBERS = 64, 8
 # Nodes of the Gauss-Legendre rule over the quantiles of logit recovery, on (0, 1): within 2 % for
 # gains above 0.005 and within a factor of two far below (tests); the draws leave ten per cent.
 NODES = 8
@@ -193,78 +191,6 @@ def _log_recovery_gain(a: Floats, floor: Floats) -> Floats:
     return log_expit(a) + log_expit(-floor) + np.log(-np.expm1(-gap))
 
 
-@dataclass
-class JointDraws:
-    """Joint draws of one process at base points, and what each draw implies elsewhere.
-
-    The base grows as a batch is picked: a pick is drawn, not assumed, so that the next pick
-    knows neither more nor less than the model does.
-    """
-
-    process: GaussianProcess
-    member: Member
-    base: Inputs
-    normals: Floats
-
-    def __post_init__(self) -> None:
-        mean, V = self.process.project(self.member, self.base)
-        covariance = self.process.covariance(self.member, self.base, self.base) - V.T @ V
-        self._lower = factorize(covariance)
-        self._V = V
-        # Deviations from the mean in whitened form: conditioning needs nothing else.
-        self._white = self.normals[:, : len(self.base)]
-        self._mean = mean
-
-    @property
-    def values(self) -> tuple[Floats, Floats]:
-        """Mean at the base points, (base,), and what each draw is off it, (draws, base)."""
-        gp = self.process
-        return gp.center_ + gp.spread_ * self._mean, gp.spread_ * (self._white @ self._lower.T)
-
-    def at(self, A: Inputs) -> tuple[Floats, Floats, Floats]:
-        """Mean (n,), how far off it each draw expects to be (draws, n), and variance (n,)."""
-        gp = self.process
-        mean, V = gp.project(self.member, A)
-        cross = gp.covariance(self.member, self.base, A) - self._V.T @ V
-        W = solve_triangular(self._lower, cross, lower=True, check_finite=False)
-        variance = gp.variance_at(self.member, A) - np.sum(V * V, 0) - np.sum(W * W, 0)
-        # The floor keeps a tried point from looking certain to the last digit.
-        variance = np.clip(variance, 1e-8, None)
-        off = gp.spread_ * (self._white @ W)
-        return gp.center_ + gp.spread_ * mean, off, variance * gp.spread_**2
-
-    def extend(self, point: Floats) -> JointDraws:
-        """The draws with one more base point, shape (1, d)."""
-        base = Inputs(np.vstack([self.base.values, point]))
-        return JointDraws(self.process, self.member, base, self.normals)
-
-
-@dataclass
-class PairDraws:
-    """Draws of sharpness and balance, the balance's going with the sharpness's (``cut_of``)."""
-
-    sharpness: JointDraws
-    balance: JointDraws
-
-    @property
-    def values(self) -> tuple[Floats, Floats]:
-        """Sharpness and balance drawn at the base points, each (draws, base)."""
-        (S, s_off), (C, c_off) = self.sharpness.values, self.balance.values
-        return S + s_off, C + c_off + cut_of(self.balance.process, S, C) * s_off
-
-    def at(self, A: Inputs) -> Moments:
-        """Means of sharpness and balance given each draw, (draws, n), the variance of the one
-        and of what the other has of its own, and the cut, (n,)."""
-        S, s_off, s_variance = self.sharpness.at(A)
-        C, c_off, c_variance = self.balance.at(A)
-        cut = cut_of(self.balance.process, S, C)
-        return S + s_off, C + c_off + cut * s_off, s_variance, c_variance, cut
-
-    def extend(self, point: Floats) -> PairDraws:
-        """The draws with one more base point, shape (1, d)."""
-        return PairDraws(self.sharpness.extend(point), self.balance.extend(point))
-
-
 class ConstrainedImprovement:
     """Noisy constrained expected improvement over settings at today's material.
 
@@ -297,7 +223,8 @@ class ConstrainedImprovement:
         reference: float | None = None,
     ) -> None:
         self.feed_odds, self.objective = feed_odds, objective
-        members = surrogate.n_members_
+        of_members = surrogate.pairs_[:: max(1, surrogate.n_members_ // MOST_MEMBERS)]
+        members = len(of_members)
         per_member = max(4, DRAWS // members)
         # Grades to be met, and the weight of the gain at each.
         self.grades: list[tuple[Any, float]] = [(min_grade, 1.0)]
@@ -305,28 +232,17 @@ class ConstrainedImprovement:
             self.grades = _grades_above(reference, 2 * (per_member // 2))
         width = len(base) + room
         # Each draw and its mirror image: with few draws in many dimensions that is what helps.
-        half = np.random.default_rng(seed).standard_normal((members, per_member // 2, 2 * width))
-        normals = np.concatenate([half, -half], axis=1)
+        half = np.random.default_rng(seed).standard_normal((members, per_member // 2, width, 2))
         points = Inputs(base)
         self._pairs = [
-            PairDraws(
-                *(
-                    JointDraws(
-                        gp,
-                        gp.members_[k],
-                        points,
-                        normals[k, :, j * width : (j + 1) * width],
-                    )
-                    for j, gp in enumerate(surrogate.processes)
-                )
-            )
-            for k in range(surrogate.n_members_)
+            PairDraws(pair, points, np.concatenate([z, -z]))
+            for pair, z in zip(of_members, half, strict=True)
         ]
         self._set_incumbents()
 
     def _set_incumbents(self) -> None:
         """In each draw, the best worth among base points that meet the grade, for each grade."""
-        drawn = [(*pair.values, pair.sharpness.base.values) for pair in self._pairs]
+        drawn = [(*pair.values, pair.base.values) for pair in self._pairs]
         if self.objective is None:
             # In logits, where the gain is written without cancellation.
             worth, nothing = [0.5 * (S + C) for S, C, _ in drawn], NOTHING

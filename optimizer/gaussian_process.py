@@ -224,18 +224,18 @@ class GaussianProcess(Regressor):
             self.spread_ = spread if spread > CONSTANT_READING else 1.0
 
     def _trend(self, A: Inputs, B: Inputs) -> Floats:
-        return self._trend_features(A) @ self._trend_features(B).T
+        return np.asarray(A.once(self._features) @ B.once(self._features).T)
 
-    def _trend_features(self, inputs: Inputs) -> Floats:
+    def _features(self, values: Floats) -> Floats:
         """Features of the trend, each times the standard deviation of its coefficient."""
-        A = inputs.seen(self.view).values[:, : self.n_smooth_]
+        A = (values if self.view is None else self.view(values))[:, : self.n_smooth_]
         if self.trend == "none":
             return np.zeros((len(A), 0))
         level = VAGUE_LEVEL if self.level is None else KNOWN_LEVEL
         shrunk = np.sqrt(self.trend_variance) * trend_features(A, self.trend, self.n_trend)
         return np.hstack([np.full((len(A), 1), np.sqrt(level)), shrunk])
 
-    def _prior_mean(self, A: Inputs) -> Any:
+    def prior_mean(self, A: Inputs) -> Any:
         """What is expected at A before any reading, standardised, shape (n,)."""
         if self.slopes is None:
             return 0.0
@@ -358,7 +358,7 @@ class GaussianProcess(Regressor):
         share = self._share(theta, data.inputs, data.inputs)
         w = data.known_variance + np.exp(theta[d + 1])
         lower = factorize((smooth + trend) * share + np.diag(w / data.counts))
-        off = data.mean - self._prior_mean(data.inputs)
+        off = data.mean - self.prior_mean(data.inputs)
         alpha = cho_solve((lower, True), off, check_finite=False)
         extra = data.counts - 1.0
         value = (
@@ -407,9 +407,8 @@ class GaussianProcess(Regressor):
     # ------------------------------------------------------------------ posterior
 
     def _member(self, theta: Floats) -> Member:
-        data = self.readings_
-        noise = (data.known_variance + np.exp(theta[self.n_smooth_ + 1])) / data.counts
-        off = data.mean - self._prior_mean(data.inputs)
+        data, noise = self.readings_, self.noise_at(theta)
+        off = data.mean - self.prior_mean(data.inputs)
         if self.most_points is None or len(data.mean) <= self.most_points:
             lower = factorize(self._covariance(theta, data.inputs, data.inputs) + np.diag(noise))
             return Member(theta, data.inputs, lower, cho_solve((lower, True), off))
@@ -421,6 +420,11 @@ class GaussianProcess(Regressor):
         )
         weights, root = condition(A, diagonal, noise, off)
         return Member(theta, Inputs(data.X[chosen]), A[:, chosen].T, weights, root)
+
+    def noise_at(self, theta: Floats) -> Floats:
+        """Variance of each set-point's mean reading about its true value, (u,), standardised."""
+        data = self.readings_
+        return (data.known_variance + np.exp(theta[self.n_smooth_ + 1])) / data.counts
 
     def _covariance(self, theta: Floats, A: Inputs, B: Inputs) -> Floats:
         d = self.n_smooth_
@@ -438,14 +442,14 @@ class GaussianProcess(Regressor):
         return self._variance(member.theta, Inputs.of(A))
 
     def _variance(self, theta: Floats, A: Inputs) -> Floats:
-        variance = np.exp(theta[self.n_smooth_]) + np.sum(self._trend_features(A) ** 2, axis=1)
+        variance = np.exp(theta[self.n_smooth_]) + np.sum(A.once(self._features) ** 2, axis=1)
         return variance if self.weight is None else variance * A.once(self.weight) ** 2
 
     def project(self, member: Member, A: Floats | Inputs) -> tuple[Floats, Floats]:
         """Posterior mean (n,) at A and the part of its covariance that the data explain, as
         V of shape (u, n): posterior covariance is prior - V'V. Standardised."""
         A = Inputs.of(A)
-        cross, prior = self.covariance(member, member.points, A), self._prior_mean(A)
+        cross, prior = self.covariance(member, member.points, A), self.prior_mean(A)
         V = solve_triangular(member.lower, cross, lower=True, check_finite=False)
         if member.root is None:
             return prior + cross.T @ member.weights, V
@@ -456,7 +460,7 @@ class GaussianProcess(Regressor):
         if member.root is not None:
             return self.project(member, A)[0]
         cross = self.covariance(member, member.points, A)
-        return np.asarray(self._prior_mean(Inputs.of(A)) + cross.T @ member.weights)
+        return np.asarray(self.prior_mean(Inputs.of(A)) + cross.T @ member.weights)
 
     def noise_variance(self) -> float:
         """Estimated process noise of one reading, averaged over members, in units of y."""

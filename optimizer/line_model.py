@@ -19,8 +19,9 @@ from scipy.linalg import cho_solve
 from optimizer.cholesky import factorize
 from optimizer.coordinates import from_latent
 from optimizer.evidence import Evidence
+from optimizer.kernels import Inputs
 from optimizer.learning import chance_even_of, fitted
-from optimizer.structure import cut_of
+from optimizer.pair import Pair, Place
 from optimizer.surrogate import WIDENING, Surrogate
 
 if TYPE_CHECKING:
@@ -105,37 +106,26 @@ class Surfaces:
         self, surrogate: Surrogate, anchors: Floats, draws: int, seed: int, margin: float = 1.0
     ) -> None:
         rng = np.random.default_rng(seed)
-        self._anchors = anchors
-        self._surrogate = surrogate
-        self._parts: list[list[tuple[Floats, Floats]]] = []
         members = min(surrogate.n_members_, draws)
         counts = np.bincount(np.arange(draws) % members, minlength=members)
         self.draws = draws
-        for gp in surrogate.processes:
-            parts = []
-            for member, count in zip(gp.members_, counts, strict=False):
-                _, V = gp.project(member, anchors)
-                lower = factorize(gp.covariance(member, anchors, anchors) - V.T @ V)
-                noise = rng.standard_normal((len(anchors), count))
-                # C^-1 (f - mu) with f - mu = L z is L'^-1 z; solved against C for its jitter.
-                off = margin * WIDENING * (lower @ noise)
-                parts.append((V, cho_solve((lower, True), off)))
-            self._parts.append(parts)
+        self._parts: list[tuple[Pair, Place, Floats]] = []
+        for pair, count in zip(surrogate.pairs_, counts, strict=False):
+            at = pair.place(anchors)
+            lower = factorize(pair.covariance(at, at))
+            # C^-1 (f - mu) with f - mu = L z is L'^-1 z; solved against C for its jitter.
+            off = margin * WIDENING * (lower @ rng.standard_normal((len(lower), count)))
+            self._parts.append((pair, at, cho_solve((lower, True), off)))
 
     def latent(self, A: Floats) -> tuple[Floats, Floats]:
         """Sharpness and balance at inputs A, shape (n, d); each (draws, n)."""
-        means, off = [], []
-        for gp, parts in zip(self._surrogate.processes, self._parts, strict=True):
-            for member, (anchored, weights) in zip(gp.members_, parts, strict=False):
-                mean, V = gp.project(member, A)
-                cross = gp.covariance(member, A, self._anchors) - V.T @ anchored
-                off.append(gp.spread_ * (cross @ weights).T)
-                means.append(np.broadcast_to(gp.center_ + gp.spread_ * mean, off[-1].shape))
-        half = len(off) // 2
-        S, s_off, C, c_off = (
-            np.vstack(part) for part in (means[:half], off[:half], means[half:], off[half:])
-        )
-        return S + s_off, C + c_off + cut_of(self._surrogate.balance_, S, C) * s_off
+        sharpness, balance, inputs = [], [], Inputs(A)
+        for pair, anchors, weights in self._parts:
+            at = pair.place(inputs)
+            S, C = pair.drawn(at, weights.T @ pair.covariance(anchors, at))
+            sharpness.append(S)
+            balance.append(C)
+        return np.vstack(sharpness), np.vstack(balance)
 
     def outcome(self, A: Floats, feed_odds: float) -> tuple[Floats, Floats]:
         """Grade and recovery at inputs A, shape (n, d); each (draws, n)."""

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimizer.acquisition import JointDraws, PairDraws
 from optimizer.coordinates import from_latent
 from optimizer.kernels import Inputs
+from optimizer.pair import PairDraws
 from optimizer.structure import COARSE
 from optimizer.surrogate import WIDENING
 
@@ -50,16 +50,11 @@ def regret(planning: Planning, point: Indices) -> Floats:
     candidates = np.vstack([point[None, :], _candidates(planning, point)])
     A, even = e.inputs_today(candidates), planning.chance_even(candidates)
     inputs, members = Inputs(A), range(0, surrogate.n_members_, COARSE)
-    shape = (len(members), DRAWS // len(members), 2, len(A))
+    shape = (len(members), DRAWS // len(members), len(A), 2)
     normals = WIDENING * np.random.default_rng(planning.seed).standard_normal(shape)
     found = []
     for k, normal in zip(members, normals, strict=True):
-        pair = PairDraws(
-            *(
-                JointDraws(gp, gp.members_[k], inputs, normal[:, j])
-                for j, gp in enumerate(surrogate.processes)
-            )
-        )
+        pair = PairDraws(surrogate.pairs_[k], inputs, normal)
         S, C = pair.values
         worth = planning.objective.worth(S, C, A) * even
         met = from_latent(S, C, e.feed_odds_today)[0] >= planning.min_grade

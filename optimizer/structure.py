@@ -157,10 +157,9 @@ def cut_of(balance: GaussianProcess, S: Floats, C: Floats) -> Floats:
     """Where decks of sharpness S and balance C cut, which is dC/dS, shapes kept.
 
     The share of the way from the middle between wanted and unwanted particles to either: a balance
-    is a cut times a sharpness, so what is not known of the sharpness is not known of the balance
-    either, cut times as much. The posterior of a balance is that of one whose sharpness is known;
-    with the sharpness off by dS, the balance is off by the cut times dS besides. 0 where settings
-    are not coupled: sharpness and balance are then believed to be apart.
+    is a cut times a sharpness, so with the sharpness off by dS the balance is off by the cut times
+    dS (see ``pair``). 0 where settings are not coupled: sharpness and balance are then believed to
+    be apart.
     """
     if balance.weight is None:
         return np.zeros_like(S)

@@ -19,9 +19,10 @@ from optimizer.coordinates import LARGEST_LOGIT, ahead, from_latent, to_latent, 
 from optimizer.estimator import Estimator
 from optimizer.kernels import Inputs
 from optimizer.measurement.counting import logit_reading, logit_reading_of
+from optimizer.pair import Pair
 from optimizer.rows import Groups
 from optimizer.sequence import even_points
-from optimizer.structure import COARSE, cut_of, expected_logits, fit_pair, processes_of
+from optimizer.structure import COARSE, expected_logits, fit_pair, processes_of
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -37,11 +38,10 @@ if TYPE_CHECKING:
 # uncertain enough to change intervals; with many, their mode is as good and many times cheaper.
 MEMBERS = ((40, 16), (100, 8), (300, 4))
 # Posterior standard deviations are widened by this factor: hyperparameters are averaged over a
-# family of smooth surfaces, and decks are not quite in it. On 24 development decks 90 % intervals
-# of unseen settings would do with 1.1 (reports/calibration.md has other decks); but settings to run
-# now are chosen where the model thinks well of them, and with less than this more of them miss the
-# grade than their chance of it says.
-WIDENING = 1.2
+# family of smooth surfaces, and decks are not quite in it; settings to run now are chosen where the
+# model thinks well of them besides. On 48 development campaigns with less than this more of them
+# miss the grade than their chance of it says; reports/calibration.md has other decks.
+WIDENING = 1.1
 # Quasi-random normals behind every predicted mean and interval.
 PREDICTION_DRAWS = 512
 # Of them, so many behind a mean that is searched on.
@@ -205,6 +205,7 @@ class Surrogate(Estimator):
         latent = to_latent(*readings, odds)
         self.latent_readings_ = latent[0], latent[1]
         fit_pair(self.processes, at, latent)
+        self.pairs_ = [Pair(self.processes, k) for k in range(self.n_members_)]
         return self
 
     def _processes(self, members: int, inputs: int) -> Processes:
@@ -234,16 +235,14 @@ class Surrogate(Estimator):
 
         ``coarse`` takes every fourth member, enough to shortlist.
         """
-        inputs, means, variances = Inputs(A), [], []
-        for k in range(0, self.n_members_, COARSE if coarse else 1):
-            for gp in self.processes:
-                mean, V = gp.project(gp.members_[k], inputs)
-                variance = gp.variance_at(gp.members_[k], inputs) - np.sum(V * V, axis=0)
-                means.append(gp.center_ + gp.spread_ * mean)
-                variances.append(np.clip(variance, 1e-12, None) * (WIDENING * gp.spread_) ** 2)
-        shape = (-1, 2, len(A))
-        mean, variance = np.reshape(means, shape), np.reshape(variances, shape)
-        return Latent(mean, variance, cut_of(self.balance_, mean[:, 0], mean[:, 1]))
+        inputs, means, variances, cuts = Inputs(A), [], [], []
+        for pair in self.pairs_[:: COARSE if coarse else 1]:
+            at = pair.place(inputs)
+            s, cut, own = pair.variance(at)
+            means.append(at.mean)
+            variances.append((s * WIDENING**2, own * WIDENING**2))
+            cuts.append(cut)
+        return Latent(np.array(means), np.array(variances), np.array(cuts))
 
     @cached_property
     def _normals(self) -> Floats:

@@ -13,7 +13,7 @@ from sklearn.base import clone
 from optimizer import Brief, InputError, Site, diagnose
 from optimizer.diagnostics.doubtful import doubtful, residuals
 from optimizer.diagnostics.drift import PRIORS, drifts, known_of
-from optimizer.diagnostics.left_out import set_points_of, without_run, without_set_point
+from optimizer.diagnostics.left_out import without_run, without_set_point
 from optimizer.diagnostics.sensitivity import sensitivity
 from optimizer.diagnostics.serial import MOST_DAYS, blocks
 from optimizer.diagnostics.shifts import Known, power, steps, trend
@@ -21,6 +21,8 @@ from optimizer.diagnostics.unexplored import collinear, gaps, plan_sampling
 from optimizer.evidence import gather
 from optimizer.gaussian_process import GaussianProcess
 from optimizer.line_model import LineModel
+from optimizer.pair import Pair
+from optimizer.rows import Groups
 from optimizer.settings import GRAVITY_TABLE
 from optimizer.simulation import demo_deck, demo_material
 from optimizer.surrogate import WIDENING
@@ -88,24 +90,62 @@ def test_a_line_without_runs_is_refused_and_one_with_few_is_left_out(season_tabl
     assert "8 are needed" in few.skipped[0][1]
 
 
-@pytest.mark.parametrize("j", [0, 1])
-def test_a_set_point_left_out_equals_a_fit_without_it(habit_model, j):
-    left = without_set_point(habit_model)
-    points, _ = set_points_of(habit_model)
-    gp = habit_model.surrogate.processes[j]
-    keep = gp.readings_.take(np.flatnonzero(np.arange(len(points)) != 7))
+@pytest.fixture(params=[0.0, 0.7])
+def cut(request, monkeypatch):
+    """One cut everywhere, so that a fit without some runs bends about the same one.
+
+    What a cut moves is told from the mean of the sharpness, which is another without them: means
+    are then compared only where nothing is moved, variances of one member.
+    """
+    monkeypatch.setattr(
+        "optimizer.pair.cut_of", lambda gp, S, C: np.full(np.shape(S), request.param)
+    )
+    if request.param:
+        monkeypatch.setattr("optimizer.surrogate.MEMBERS", ())
+    return request.param
+
+
+def refitted(model, points, counts, known, scatter, readings):
+    """The same surrogate with other readings, its hyperparameters as they are: one a member."""
+    whole = model.surrogate
+    for k in range(whole.n_members_):
+        processes = []
+        for gp, y, v, ss in zip(whole.processes, readings, known, scatter, strict=True):
+            own = clone(gp).set_params(theta=gp.members_[k].theta, weight=gp.weight)
+            processes.append(own.fit(points, y, v, counts, ss))
+        yield Pair(tuple(processes), 0)
+
+
+def test_a_set_point_left_out_equals_a_fit_without_it(habit, cut):
+    model = model_of(measured_table(habit, 1))
+    left = without_set_point(model)
+    data = [gp.readings_ for gp in model.surrogate.processes]
+    keep = np.arange(len(data[0].X)) != 7
+    fits = refitted(
+        model,
+        data[0].X[keep],
+        data[0].counts[keep],
+        [d.known_variance[keep] for d in data],
+        [d.scatter[keep] for d in data],
+        [gp.center_ + d.mean[keep] for gp, d in zip(model.surrogate.processes, data, strict=True)],
+    )
     means, variances = [], []
-    for member in gp.members_:
-        own = clone(gp).set_params(theta=member.theta, scale="none", weight=gp.weight)
-        own.fit(keep.X, keep.mean, keep.known_variance, keep.counts, keep.scatter)
-        mean, sd = own.predict(points[7:8], return_std=True)
-        means.append(gp.center_ + mean[0])
-        variances.append((WIDENING * sd[0]) ** 2)
-    assert left.mean[j, 7] == pytest.approx(np.mean(means), abs=1e-6)
-    assert left.variance[j, 7] == pytest.approx(np.mean(variances) + np.var(means), rel=1e-5)
+    for pair in fits:
+        at = pair.place(data[0].X[7:8])
+        s, slope, own = (WIDENING**2 * float(v[0]) for v in pair.variance(at))
+        slope /= WIDENING**2
+        means.append(at.mean[:, 0])
+        variances.append([[s, slope * s], [slope * s, own + slope**2 * s]])
+    off = np.array(means) - np.mean(means, axis=0)
+    (s, both), (_, c) = np.mean(variances, axis=0) + off.T @ off / len(off)
+    assert left.variance[0, 7] == pytest.approx(s, rel=1e-5)
+    assert left.cut[7] == pytest.approx(both / s, rel=1e-4, abs=1e-6)
+    assert left.variance[1, 7] == pytest.approx(c - both**2 / s, rel=1e-4)
+    for j in (0, 1) if cut == 0.0 else ():
+        assert left.mean[j, 7] == pytest.approx(np.mean(means, axis=0)[j], abs=1e-6)
 
 
-def test_a_run_left_out_equals_a_fit_without_it():
+def test_a_run_left_out_equals_a_fit_without_it(cut):
     # One noise for all, so that taking a run out does not change its set-point's mean variance.
     rng = np.random.default_rng(3)
     points = np.repeat(GRAVITY_TABLE.values(rng.integers(5, 30, (12, 5))), 3, axis=0)
@@ -114,15 +154,23 @@ def test_a_run_left_out_equals_a_fit_without_it():
     )
     model = model_of(table)
     left = without_run(model)
-    gp = model.surrogate.sharpness_
-    keep = np.arange(36) != 4
-    e = model.evidence
-    means = []
-    for member in gp.members_:
-        own = clone(gp).set_params(theta=member.theta, scale="none")
-        own.fit(e.inputs[keep], model.latent_readings[0][keep] - gp.center_)
-        means.append(gp.center_ + own.predict(e.inputs[4:5])[0])
-    assert left.mean[0, 4] == pytest.approx(np.mean(means), abs=1e-6)
+    keep, e = np.arange(36) != 4, model.evidence
+    at = Groups.of(e.inputs[keep])
+    readings = [np.asarray(r)[keep] for r in model.latent_readings]
+    fits = refitted(
+        model,
+        at.points,
+        at.count,
+        [np.zeros(len(at.points))] * 2,
+        [at.scatter(r) for r in readings],
+        [at.mean(r) for r in readings],
+    )
+    found = [(pair, pair.place(e.inputs[4:5])) for pair in fits]
+    means = np.array([place.mean[:, 0] for _, place in found])
+    within = WIDENING**2 * np.mean([pair.variance(place)[0][0] for pair, place in found])
+    assert left.variance[0, 4] == pytest.approx(within + means[:, 0].var(), rel=1e-5)
+    for j in (0, 1) if cut == 0.0 else ():
+        assert left.mean[j, 4] == pytest.approx(means[:, j].mean(), abs=1e-6)
 
 
 def test_a_slip_is_named_first_and_honest_runs_are_not(habit):

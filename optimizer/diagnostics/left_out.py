@@ -9,26 +9,26 @@ runs).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.linalg import cho_solve
 
+from optimizer.cholesky import factorize, inverse
 from optimizer.line_model import LineModel
 from optimizer.rows import distinct_rows
-from optimizer.structure import cut_of
 from optimizer.surrogate import WIDENING
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from optimizer.gaussian_process import GaussianProcess, Member
+    from optimizer.pair import Readings
 
     Floats = NDArray[np.float64]
     Groups = NDArray[np.int64]
-    OneMember = Callable[[GaussianProcess, Member], tuple[Floats, Floats]]
+    # Means (2, n) and covariances (n, 2, 2) of sharpness and balance.
+    Moments = tuple[Floats, Floats]
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,7 @@ class LeftOut:
     Attributes:
         mean, variance: shape (2, n), sharpness first; averaged over hyperparameters. The balance's
             variance is of what it has of its own.
-        cut: how far it goes with the sharpness (``cut_of``), shape (n,).
+        cut: how far it goes with the sharpness, shape (n,).
         noise: process noise of one reading, as variances of sharpness and balance, shape (2,).
     """
 
@@ -65,68 +65,65 @@ def without_set_point(model: LineModel) -> LeftOut:
     _, block = distinct_rows(settings)
     order = np.argsort(block.ravel(), kind="stable")
     blocks = np.split(order, np.flatnonzero(np.diff(block.ravel()[order])) + 1)
-    return _averaged(model, lambda gp, member: _blocks_out(gp, member, blocks))
+    return _averaged(model, lambda readings: _blocks_out(readings, blocks))
 
 
 def without_run(model: LineModel) -> LeftOut:
     """Each measured run by all other runs; shapes (2, n).
 
-    Taking one reading y of variance w out of a posterior N(m, v) leaves precision 1/v - 1/w and
-    mean (m/v - y/w) over it.
+    Taking one reading y of variance W out of a posterior N(m, V) leaves precision V^-1 - W^-1 and
+    mean (V^-1 m - W^-1 y) over it.
     """
     _, group = set_points_of(model)
-    return _averaged(model, lambda gp, member: _run_out(gp, member, group, _readings(model, gp)))
+    counts = model.surrogate.sharpness_.readings_.counts
+    read = np.array(model.latent_readings)
+    return _averaged(model, lambda readings: _run_out(readings, group, counts, read))
 
 
-def _readings(model: LineModel, gp: GaussianProcess) -> Floats:
-    """The runs' own readings of a process, shape (n,), scaled as the process keeps them."""
-    j = 0 if gp is model.surrogate.sharpness_ else 1
-    return (model.latent_readings[j] - gp.center_) / gp.spread_
-
-
-def _averaged(model: LineModel, one: OneMember) -> LeftOut:
+def _averaged(model: LineModel, one: Callable[[Readings], Moments]) -> LeftOut:
     surrogate = model.surrogate
-    means, variances, noise = [], [], []
-    for gp in surrogate.processes:
-        found = [one(gp, member) for member in gp.members_]
-        mean = gp.center_ + gp.spread_ * np.array([m for m, _ in found])
-        within = np.array([v for _, v in found]) * (WIDENING * gp.spread_) ** 2
-        means.append(mean.mean(axis=0))
-        variances.append(within.mean(axis=0) + mean.var(axis=0))
-        noise.append(gp.noise_variance())
-    cut = cut_of(surrogate.balance_, *means)
-    return LeftOut(np.array(means), np.array(variances), cut, np.array(noise))
+    found = [one(pair.readings()) for pair in surrogate.pairs_]
+    means = np.array([mean for mean, _ in found])
+    mean = means.mean(axis=0)
+    off = np.moveaxis(means - mean, 1, 2)
+    within = WIDENING**2 * np.mean([covariance for _, covariance in found], axis=0)
+    both = within + np.mean(off[..., :, None] * off[..., None, :], axis=0)
+    s, with_s, c = both[:, 0, 0], both[:, 0, 1], both[:, 1, 1]
+    variance = np.array([s, np.clip(c - with_s**2 / s, 0.0, None)])
+    noise = np.array([gp.noise_variance() for gp in surrogate.processes])
+    return LeftOut(mean, variance, with_s / s, noise)
 
 
-def _precision(member: Member) -> Floats:
-    return np.asarray(cho_solve((member.lower, True), np.eye(len(member.lower))))
+def _explained(readings: Readings) -> tuple[Floats, Floats]:
+    """Precision of all readings, (2 u, 2 u), and what it makes of their innovations, (2 u,)."""
+    precision = inverse(factorize(readings.covariance + np.diag(readings.noise)))
+    return precision, precision @ (readings.mean - readings.prior)
 
 
-def _mean_noise(gp: GaussianProcess, member: Member) -> Floats:
-    """Variance of the mean reading at each set-point, shape (u,), scaled."""
-    data = gp.readings_
-    return (data.known_variance + np.exp(member.theta[-1])) / data.counts
-
-
-def _blocks_out(
-    gp: GaussianProcess, member: Member, blocks: Sequence[Groups]
-) -> tuple[Floats, Floats]:
-    P, noise, y = _precision(member), _mean_noise(gp, member), gp.readings_.mean
-    mean, variance = np.empty_like(y), np.empty_like(y)
+def _blocks_out(readings: Readings, blocks: list[Groups]) -> Moments:
+    (precision, weights), u = _explained(readings), len(readings.mean) // 2
+    mean, covariance = np.empty((2, u)), np.empty((u, 2, 2))
     for block in blocks:
-        covariance = np.linalg.inv(P[np.ix_(block, block)])
-        mean[block] = y[block] - covariance @ member.weights[block]
-        variance[block] = np.diag(covariance) - noise[block]
-    return mean, np.clip(variance, 0.0, None)
+        both = np.concatenate([block, u + block])
+        left = np.linalg.inv(precision[np.ix_(both, both)])
+        mean[:, block] = (readings.mean[both] - left @ weights[both]).reshape(2, -1)
+        left -= np.diag(readings.noise[both])
+        covariance[block] = _own_blocks(left)
+    return mean, covariance
 
 
-def _run_out(
-    gp: GaussianProcess, member: Member, group: Groups, reading: Floats
-) -> tuple[Floats, Floats]:
-    noise = _mean_noise(gp, member)
-    w = noise * gp.readings_.counts
-    posterior = gp.readings_.mean - noise * member.weights
-    v = noise - noise**2 * np.diag(_precision(member))
-    precision = 1.0 / v[group] - 1.0 / w[group]
-    mean = (posterior[group] / v[group] - reading / w[group]) / precision
-    return mean, 1.0 / precision
+def _run_out(readings: Readings, group: Groups, counts: Floats, read: Floats) -> Moments:
+    precision, weights = _explained(readings)
+    mean = (readings.mean - readings.noise * weights).reshape(2, -1)[:, group].T
+    left = np.diag(readings.noise) - readings.noise[:, None] * precision * readings.noise
+    all_of_it = np.linalg.inv(_own_blocks(left)[group])
+    of_one = 1.0 / (readings.noise.reshape(2, -1) * counts)[:, group].T
+    remains = np.asarray(np.linalg.inv(all_of_it - of_one[..., None] * np.eye(2)))
+    sums = (all_of_it @ mean[..., None])[..., 0] - of_one * read.T
+    return (remains @ sums[..., None])[..., 0].T, remains
+
+
+def _own_blocks(matrix: Floats) -> Floats:
+    """Of sharpness and then balance at m points, (2 m, 2 m): that of each point, (m, 2, 2)."""
+    m = len(matrix) // 2
+    return np.diagonal(matrix.reshape(2, m, 2, m), axis1=1, axis2=3).transpose(2, 0, 1)

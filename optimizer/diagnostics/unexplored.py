@@ -14,6 +14,7 @@ from optimizer.cholesky import factorize
 from optimizer.gaussian_process import GaussianProcess, Member
 from optimizer.line_model import LineModel
 from optimizer.settings import Region
+from optimizer.structure import cut_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -117,10 +118,9 @@ def plan_sampling(model: LineModel, region: Region) -> Sampling:
     points = model.surrogate.sharpness_.readings_
     busiest = np.argsort(-points.counts, kind="stable")[:MORE_RUNS]
     repeats = points.X[np.resize(busiest, MORE_RUNS)]
-    latent = model.surrogate.latent(A, coarse=True)
-    S, C = latent.mean.mean(axis=0)
+    S, C = model.surrogate.latent(A, coarse=True).mean.mean(axis=0)
     # Of logit recovery, (S + C)/2, to the sharpness and to what the balance has of its own.
-    shares = 0.25 * (1.0 + latent.cut.mean(axis=0)) ** 2, 0.25
+    shares = 0.25 * (1.0 + cut_of(model.surrogate.balance_, S, C)) ** 2, np.full(len(A), 0.25)
     prior = now = wider = again = finer = np.zeros(len(A))
     for gp, share in zip(model.surrogate.processes, shares, strict=True):
         member, scale = gp.members_[0], share * gp.spread_**2
