@@ -8,12 +8,14 @@ from pymoo.problems.single import G4
 from pymoo.problems.single import PressureVessel as Vessel
 from skopt.benchmarks import hart6
 
+from optimizer.config import Site
+from optimizer.planner import planning
 from tests.benchmarks.replays import experiments, report
 from tests.benchmarks.replays.__main__ import arguments, main
 from tests.benchmarks.replays.campaigns import MARKS, Key, campaign, identity, problem
 from tests.benchmarks.replays.functions import NAMES, functions, hartmann_objective
 from tests.benchmarks.replays.methods import LIGHT, METHODS, applies, design, surface_makes_sense
-from tests.benchmarks.replays.shares import ENOUGH, log_of
+from tests.benchmarks.replays.shares import ENOUGH, brief_of, log_of
 from tests.benchmarks.replays.task import Task
 
 SOME = ("gramacy", "string", "fullerenes", "suzuki")
@@ -217,3 +219,20 @@ def test_the_report_says_where_a_peer_wins(tmp_path, capsys):
     assert "### fullerenes" in text
     assert "216 combinations measured, 246 readings" in text
     assert (tmp_path / "replays-functions.svg").exists()
+
+
+def test_the_best_of_a_table_is_one_of_its_settings_and_keeps_the_rule_of_run_now():
+    # Where the most recovery that is sure is not the most recovery times its chance.
+    task = Task(problem("naphthalene"), 1)
+    planned = planning(log_of(task), Site(base=task.problem.space), brief_of(task), seed=task.seed)
+    listed, table = METHODS["ours"](task).reports["ours listed"], task.problem.settings
+    chance, recovery = planned.surrogate.outlook(
+        planned.evidence.inputs_today(planned.evidence.space.nearest_index(table)),
+        planned.min_grade,
+        planned.evidence.feed_odds_today,
+    )
+    chance = chance * planned.chance_even(planned.evidence.space.nearest_index(table))
+    at = np.flatnonzero(np.all(table == listed, axis=1))[0]
+    assert chance[at] >= 0.9
+    assert recovery[at] == pytest.approx(recovery[chance >= 0.9].max())
+    assert at != np.argmax(chance * recovery)

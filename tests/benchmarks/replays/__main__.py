@@ -108,9 +108,9 @@ def write(rows: list[dict], asked: argparse.Namespace) -> None:
         "90 % chance of the constraint, *surface* its polynomial's optimum, the others, *ours "
         "tried* and *botorch tried* the best reading. *surface* is left out where its polynomial "
         "has more terms than there are trials. No method is told which settings a table has, but "
-        "for *botorch listed*, which picks trials and report from that list; for the rest the "
-        "nearest setting is taken. Differences are of paired campaigns, with bootstrap 90 % "
-        "intervals; below 0 ours is better.",
+        "for *botorch listed*, which picks trials and report from that list, and *ours listed*, "
+        "which picks the report from it; for the rest the nearest setting is taken. Differences "
+        "are of paired campaigns, with bootstrap 90 % intervals; below 0 ours is better.",
         prose(how_judged),
         "Ours plans for gravity tables: what is to be large is told to it as a recovery, what is "
         "to stay below 0 as a grade that has to reach one half, both by logistic maps with the "
@@ -126,9 +126,13 @@ def write(rows: list[dict], asked: argparse.Namespace) -> None:
         parts += [f"## All {kind}", f"![regret]({picture.name})"]
         for way, title in (("proportion", "in proportion"), ("strict", "strict")):
             parts += [f"Mean regret, {title}:", report.summary(tables[way], kind, PROBLEMS)]
-        if any(name == "ours tried" for _, _, name in tables["strict"]):
-            like = report.summary(tables["proportion"], kind, PROBLEMS, own="ours tried")
-            parts += ["The same where ours reports its best reading, as most peers do:", like]
+        for own, what in (
+            ("ours tried", "its best reading, as most peers do"),
+            ("ours listed", "the best of the table by its model, as *botorch listed* does"),
+        ):
+            if any((k, name) == (kind, own) for k, _, name in tables["strict"]):
+                like = report.summary(tables["proportion"], kind, PROBLEMS, own=own)
+                parts += [f"The same where ours reports {what}:", like]
         lost = report.losses(tables["proportion"], kind, PROBLEMS)
         if lost:
             parts += ["Where a peer is better (regret in proportion):", lost]

@@ -5,20 +5,40 @@ from __future__ import annotations
 import numpy as np
 
 from optimizer.config import Site
-from optimizer.planner import suggest
+from optimizer.planner import Planning, planning
+from tests.benchmarks.replays.experiments import Experiment
 from tests.benchmarks.replays.shares import brief_of, log_of
 from tests.benchmarks.replays.task import Task
 from tests.benchmarks.trials.methods import Choice
 
 
 def plan(task: Task) -> Choice:
-    """One trial of ``suggest``; what it would run now, tried or not, and the best reading."""
+    """One trial of ``suggest``; what it would run now, tried or not, and the best reading.
+
+    For a table also what its model would run now of the settings that the table has.
+    """
     space = task.problem.space
-    found = suggest(log_of(task), Site(base=space), brief_of(task), seed=task.seed)
+    planned = planning(log_of(task), Site(base=space), brief_of(task), seed=task.seed)
+    found = planned.plan()
 
     def named(settings: dict[str, float]) -> np.ndarray:
         return np.array([settings[n] for n in space.names])
 
     now = None if found.run_now is None else named(found.run_now.settings)
     reports = {"ours": now, "ours tried": task.best_reading()}
+    if isinstance(task.problem, Experiment):
+        reports["ours listed"] = None if now is None else _best_of(planned, task.problem.settings)
     return Choice(reports, named(found.recommendations[0].settings))
+
+
+def _best_of(planned: Planning, settings: np.ndarray) -> np.ndarray:
+    """The settings, of (n, d), of most recovery where the chance of the grade is enough; where it
+    is nowhere, of most recovery times the chance: the planner's own rule."""
+    evidence = planned.evidence
+    index = evidence.space.nearest_index(settings)
+    chance, recovery = planned.surrogate.outlook(
+        evidence.inputs_today(index), planned.min_grade, evidence.feed_odds_today
+    )
+    chance = chance * planned.chance_even(index)
+    sure = chance >= planned.brief.goal.confidence
+    return settings[np.argmax(np.where(sure, 1.0 + recovery, chance * recovery))]

@@ -21,13 +21,14 @@ from tests.benchmarks.trials.report import (
 
 __all__ = ["KINDS", "Table", "effort", "figure", "gather", "losses", "medians", "paired", "summary"]
 
-MINE = (OURS, "ours tried")
+MINE = (OURS, "ours tried", "ours listed")
 LEVEL = 0.9
 # Inches that a row of the legend takes.
 LEGEND_WIDTH = 6.0
 _LOOK = {
     OURS: LOOK[OURS],
     "ours tried": ("#000000", ":", 1.4),
+    "ours listed": ("#000000", "-.", 1.4),
     **{n: look for n, look in LOOK.items() if n not in (OURS, "botorch S, C")},
     "botorch listed": LOOK["botorch S, C"],
 }
