@@ -223,7 +223,7 @@ def test_the_report_says_where_a_peer_wins(tmp_path, capsys):
 
 def test_the_best_of_a_table_is_one_of_its_settings_and_keeps_the_rule_of_run_now():
     # Where the most recovery that is sure is not the most recovery times its chance.
-    task = Task(problem("naphthalene"), 1)
+    task = Task(problem("suzuki"), 3)
     planned = planning(log_of(task), Site(base=task.problem.space), brief_of(task), seed=task.seed)
     listed, table = METHODS["ours"](task).reports["ours listed"], task.problem.settings
     chance, recovery = planned.surrogate.outlook(
