@@ -35,8 +35,8 @@ LOG_SQRT_PI_2 = 0.5 * float(np.log(0.5 * np.pi))
 SQRT_2 = float(np.sqrt(2.0))
 # Below -1 the two terms of EI cancel; below this 1 - z^2 exp(...) does too, and 1/z^2 remains.
 CANCELLATION_FROM, ASYMPTOTE_FROM = -1.0, -1.0 / np.sqrt(np.finfo(float).eps)
-# Joint draws of the model in all, shared among hyperparameter members; of these so many at most, as
-# a gain is averaged over both.
+# Joint draws of the model in all, shared among so many hyperparameter members at most: a gain is
+# averaged over both.
 DRAWS, MOST_MEMBERS = 64, 8
 # Nodes of the Gauss-Legendre rule over the quantiles of logit recovery, on (0, 1): within 2 % for
 # gains above 0.005 and within a factor of two far below (tests); the draws leave ten per cent.
@@ -115,7 +115,7 @@ def log_constrained_improvement(
         best: logit of the recovery to beat in each draw, shape (s,).
         min_grade: fraction, one or one a draw, shape (s, 1).
         feed_odds: log odds of today's feed grade.
-        cut: how far C goes with S (``cut_of``), shape (n,).
+        cut: slope of C on S, shape (n,).
 
     Returns:
         shape (s, n).
@@ -223,7 +223,7 @@ class ConstrainedImprovement:
         reference: float | None = None,
     ) -> None:
         self.feed_odds, self.objective = feed_odds, objective
-        of_members = surrogate.pairs_[:: max(1, surrogate.n_members_ // MOST_MEMBERS)]
+        of_members = surrogate.pairs_[:: -(-surrogate.n_members_ // MOST_MEMBERS)]
         members = len(of_members)
         per_member = max(4, DRAWS // members)
         # Grades to be met, and the weight of the gain at each.

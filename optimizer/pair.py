@@ -60,7 +60,7 @@ class Place:
 
 
 @dataclass(frozen=True)
-class Readings:
+class PairReadings:
     """Sharpness and then balance at the u distinct set-points, each of shape (2 u,).
 
     Args:
@@ -116,8 +116,11 @@ class Pair:
         off = readings.mean - balance.prior_mean(points)
         return cut, V, lower, solve_triangular(lower, off, lower=True, check_finite=False)
 
-    def readings(self) -> Readings:
-        """What is expected of the readings of sharpness and then of balance, and what was read."""
+    def readings(self) -> PairReadings:
+        """What is expected of the readings of sharpness and then of balance, and what was read.
+
+        Of processes that hold every set-point.
+        """
         (sharpness, balance), (s, c) = self.processes, self.members
         points, cut = s.points, self._conditioned[0]
         K = sharpness.covariance(s, points, points)
@@ -126,7 +129,7 @@ class Pair:
         of_both[n:, n:] += balance.covariance(c, points, points)
         prior = [gp.center_ + gp.prior_mean(points) for gp in self.processes]
         prior[1] = prior[1] + cut * (prior[0] - sharpness.center_ - sharpness.mean_at(s, points))
-        return Readings(
+        return PairReadings(
             np.concatenate(prior),
             of_both,
             np.concatenate([gp.center_ + gp.readings_.mean for gp in self.processes]),

@@ -17,13 +17,14 @@ import numpy as np
 
 from optimizer.cholesky import factorize, inverse
 from optimizer.line_model import LineModel
+from optimizer.pair import LEAST_VARIANCE
 from optimizer.rows import distinct_rows
 from optimizer.surrogate import WIDENING
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from optimizer.pair import Readings
+    from optimizer.pair import PairReadings
 
     Floats = NDArray[np.float64]
     Groups = NDArray[np.int64]
@@ -80,7 +81,7 @@ def without_run(model: LineModel) -> LeftOut:
     return _averaged(model, lambda readings: _run_out(readings, group, counts, read))
 
 
-def _averaged(model: LineModel, one: Callable[[Readings], Moments]) -> LeftOut:
+def _averaged(model: LineModel, one: Callable[[PairReadings], Moments]) -> LeftOut:
     surrogate = model.surrogate
     found = [one(pair.readings()) for pair in surrogate.pairs_]
     means = np.array([mean for mean, _ in found])
@@ -88,19 +89,19 @@ def _averaged(model: LineModel, one: Callable[[Readings], Moments]) -> LeftOut:
     off = np.moveaxis(means - mean, 1, 2)
     within = WIDENING**2 * np.mean([covariance for _, covariance in found], axis=0)
     both = within + np.mean(off[..., :, None] * off[..., None, :], axis=0)
-    s, with_s, c = both[:, 0, 0], both[:, 0, 1], both[:, 1, 1]
+    s, with_s, c = np.clip(both[:, 0, 0], LEAST_VARIANCE, None), both[:, 0, 1], both[:, 1, 1]
     variance = np.array([s, np.clip(c - with_s**2 / s, 0.0, None)])
     noise = np.array([gp.noise_variance() for gp in surrogate.processes])
     return LeftOut(mean, variance, with_s / s, noise)
 
 
-def _explained(readings: Readings) -> tuple[Floats, Floats]:
+def _explained(readings: PairReadings) -> tuple[Floats, Floats]:
     """Precision of all readings, (2 u, 2 u), and what it makes of their innovations, (2 u,)."""
     precision = inverse(factorize(readings.covariance + np.diag(readings.noise)))
     return precision, precision @ (readings.mean - readings.prior)
 
 
-def _blocks_out(readings: Readings, blocks: list[Groups]) -> Moments:
+def _blocks_out(readings: PairReadings, blocks: list[Groups]) -> Moments:
     (precision, weights), u = _explained(readings), len(readings.mean) // 2
     mean, covariance = np.empty((2, u)), np.empty((u, 2, 2))
     for block in blocks:
@@ -112,7 +113,7 @@ def _blocks_out(readings: Readings, blocks: list[Groups]) -> Moments:
     return mean, covariance
 
 
-def _run_out(readings: Readings, group: Groups, counts: Floats, read: Floats) -> Moments:
+def _run_out(readings: PairReadings, group: Groups, counts: Floats, read: Floats) -> Moments:
     precision, weights = _explained(readings)
     mean = (readings.mean - readings.noise * weights).reshape(2, -1)[:, group].T
     left = np.diag(readings.noise) - readings.noise[:, None] * precision * readings.noise
