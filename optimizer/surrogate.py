@@ -39,8 +39,8 @@ if TYPE_CHECKING:
 MEMBERS = ((40, 16), (100, 8), (300, 4))
 # Posterior standard deviations are widened by this factor: hyperparameters are averaged over a
 # family of smooth surfaces, and decks are not quite in it; settings to run now are chosen where the
-# model thinks well of them besides. Of 144 plans on development decks 15 miss the grade with 1.0 where
-# their chances say 13, 11 with this where they say 14 (reports/benchmark.md).
+# model thinks well of them besides. Of 144 plans on development decks 15 miss the grade with 1.0,
+# where their chances say 13, and 11 with this, where they say 14 (reports/benchmark.md).
 WIDENING = 1.1
 # Quasi-random normals behind every predicted mean and interval.
 PREDICTION_DRAWS = 512
