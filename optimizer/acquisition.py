@@ -39,10 +39,9 @@ CANCELLATION_FROM, ASYMPTOTE_FROM = -1.0, -1.0 / np.sqrt(np.finfo(float).eps)
 # averaged over both.
 DRAWS, MOST_MEMBERS = 64, 8
 # Nodes of the Gauss-Legendre rule over the quantiles of logit recovery, on (0, 1): within 2 % for
-# gains above 0.005 and within a factor of two far below (tests); the draws leave ten per cent.
-NODES = 8
-_x, _w = np.polynomial.legendre.leggauss(NODES)
-_UNIT_NODES = 0.5 * (_x + 1.0), 0.5 * _w
+# gains above 0.005 and within a factor of two far below (tests); the draws leave ten per cent. A
+# shortlist needs fewer.
+NODES, COARSE_NODES = 8, 4
 # Keeps a node that rounding put on the floor above it, where the logarithm of the gain exists.
 SMALLEST_STEP = 1e-12
 # logit of the recovery of having nothing: a draw in which no tried setting meets the grade.
@@ -102,6 +101,7 @@ def log_constrained_improvement(
     min_grade: float | Floats,
     feed_odds: float,
     cut: Floats | float = 0.0,
+    nodes: int = NODES,
 ) -> Floats:
     """ln E[(recovery - best)^+ 1{grade >= min_grade}] for normal S and C.
 
@@ -116,6 +116,7 @@ def log_constrained_improvement(
         min_grade: fraction, one or one a draw, shape (s, 1).
         feed_odds: log odds of today's feed grade.
         cut: slope of C on S, shape (n,).
+        nodes: of the rule.
 
     Returns:
         shape (s, n).
@@ -124,8 +125,8 @@ def log_constrained_improvement(
     mean_a, mean_b = 0.5 * (C + S), 0.5 * (C - S)
     floor = best[:, None]
     log_above = log_ndtr((mean_a - floor) / sd_a)
-    nodes, weights = _UNIT_NODES
-    z = -ndtri_exp(log_above[..., None] + np.log(nodes))
+    x, weights = np.polynomial.legendre.leggauss(nodes)
+    z = -ndtri_exp(log_above[..., None] + np.log(0.5 * (x + 1.0)))
     a = np.maximum(mean_a[..., None] + sd_a[:, None] * z, floor[..., None] + SMALLEST_STEP)
     limit = unwanted_limit(a, np.asarray(min_grade)[..., None], feed_odds)
     conditional = mean_b[..., None] + (slope * sd_a)[:, None] * z
@@ -133,7 +134,7 @@ def log_constrained_improvement(
     gain = _log_recovery_gain(a, floor[..., None])
     terms = gain + met
     peak = terms.max(axis=-1, keepdims=True)
-    return log_above + peak[..., 0] + np.log(np.exp(terms - peak) @ weights)
+    return log_above + peak[..., 0] + np.log(np.exp(terms - peak) @ (0.5 * weights))
 
 
 def log_constrained_gain(
@@ -267,30 +268,34 @@ class ConstrainedImprovement:
         self._pairs = [pair.extend(point) for pair in self._pairs]
         self._set_incumbents()
 
-    def log_gain(self, A: Floats, coarse: bool = False) -> Floats:
+    def log_gain(self, A: ArrayLike | Inputs, coarse: bool = False) -> Floats:
         """ln of the expected gain in worth (recovery: a fraction) of trying A, shape (n,).
 
-        ``coarse`` uses one in four of the hyperparameter members, enough to shortlist.
+        ``coarse`` uses one in four of the hyperparameter members and a short rule, enough to
+        shortlist.
         """
-        terms, points = [], Inputs(A)
+        terms, points = [], Inputs.of(A)
         step = COARSE if coarse else 1
         for pair, bests in zip(self._pairs[::step], self._best[::step], strict=True):
             at = pair.at(points)
             each = [
-                np.log(weight) + self._log_gain_of(at, best, asked, A)
+                np.log(weight) + self._log_gain_of(at, best, asked, points.values, coarse)
                 for (asked, weight), best in zip(self.grades, bests, strict=True)
             ]
             terms.append(each[0] if len(each) == 1 else logsumexp(each, axis=0))
         stacked = np.concatenate(terms, axis=0)
         return logsumexp(stacked, axis=0) - np.log(len(stacked))
 
-    def _log_gain_of(self, at: Moments, best: Floats, min_grade: Any, A: Floats) -> Floats:
+    def _log_gain_of(
+        self, at: Moments, best: Floats, min_grade: Any, A: Floats, coarse: bool
+    ) -> Floats:
         """ln of the expected gain given each draw, for one grade, shape (draws, n)."""
         S, C, s, c, cut = at
         odds = self.feed_odds
         if self.objective is None:
             assert min_grade is not None
-            return log_constrained_improvement(S, C, s, c, best, min_grade, odds, cut)
+            nodes = COARSE_NODES if coarse else NODES
+            return log_constrained_improvement(S, C, s, c, best, min_grade, odds, cut, nodes)
         worth, scale = partial(self.objective.worth, A=A), self._scale
         return log_constrained_gain(worth, S, C, s, c, best, scale, min_grade, odds, cut)
 

@@ -25,7 +25,8 @@ def factorize(matrix: Floats) -> Floats:
     scale = float(np.mean(np.diag(matrix)))
     for jitter in JITTERS:
         try:
-            lower: Any = np.linalg.cholesky(matrix + jitter * scale * np.eye(len(matrix)))
+            more = matrix + jitter * scale * np.eye(len(matrix)) if jitter else matrix
+            lower: Any = np.linalg.cholesky(more)
             return lower
         except np.linalg.LinAlgError:
             continue
@@ -34,5 +35,8 @@ def factorize(matrix: Floats) -> Floats:
 
 def inverse(lower: Floats) -> Floats:
     """Inverse of the matrix with Cholesky factor ``lower``, shape (n, n)."""
-    half, _ = lapack.dpotri(lower, lower=1)
-    return np.asarray(np.tril(half) + np.tril(half, -1).T)
+    # Transposed it lies as LAPACK wants it, and the triangle that is not worked on stays 0.
+    half, _ = lapack.dpotri(lower.T, lower=0)
+    whole: Any = half + half.T
+    whole[np.diag_indices(len(whole))] *= 0.5
+    return whole

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,15 +23,17 @@ from scipy.optimize import minimize
 from scipy.special import expit
 
 from optimizer.cholesky import factorize, inverse
+from optimizer.collapsed import Readings
 from optimizer.estimator import Regressor
 from optimizer.kernels import (
     Inputs,
     matern,
     matern_of_one_slope,
-    matern_slope,
+    matern_with_slope,
     trend_features,
 )
 from optimizer.priors import DEFAULT, Priors
+from optimizer.resampling import resample
 from optimizer.rows import collapse
 from optimizer.sparse import condition, pivoted_cholesky
 
@@ -41,7 +42,6 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-LOG_2PI = float(np.log(2.0 * np.pi))
 # Prior variance of the level of the scaled output: vague around the average of the readings,
 # firm around a level that is known beforehand.
 VAGUE_LEVEL, KNOWN_LEVEL = 10.0, 0.1
@@ -49,38 +49,13 @@ VAGUE_LEVEL, KNOWN_LEVEL = 10.0, 0.1
 # points show is the surface, and only the last few gradient steps need them all.
 SEARCH_POINTS = 300
 SEARCH_STEPS, REFINE_STEPS = 60, 10
-# Proposals behind each averaged hyperparameter draw.
-PROPOSALS = 24
+# Numbers in the covariances that are factorized at once: few enough to stay in a cache.
+STACKED = 100_000
+HUGE = 1e30
 # Below this spread a quantity is constant to double precision.
 CONSTANT_READING = 1e-9
 LENGTHSCALE_BOUNDS, SHARE_BOUNDS = (-3.0, 5.0), (-6.0, 6.0)
 VARIANCE_BOUNDS, NOISE_BOUNDS = (-6.0, 6.0), (-12.0, 3.0)
-
-
-@dataclass(frozen=True)
-class Readings:
-    """Collapsed readings in standardised output: X (u, d), the rest (u,)."""
-
-    X: Floats
-    mean: Floats
-    known_variance: Floats
-    counts: Floats
-    scatter: Floats
-
-    @cached_property
-    def inputs(self) -> Inputs:
-        """The set-points, for covariances."""
-        return Inputs(self.X)
-
-    def take(self, index: NDArray[np.int64]) -> Readings:
-        """Some of the set-points."""
-        return Readings(
-            self.X[index],
-            self.mean[index],
-            self.known_variance[index],
-            self.counts[index],
-            self.scatter[index],
-        )
 
 
 @dataclass(frozen=True)
@@ -117,6 +92,7 @@ class GaussianProcess(Regressor):
         members: how many draws from the posterior of the hyperparameters to average over; 1 is
             the posterior mode alone.
         n_starts: starts of the mode search.
+        start: hyperparameters at which it starts instead, once.
         random_state: seed of starts and draws.
         additive: share of the smooth deviation's variance that is a sum of one function an input;
             the rest depends on all inputs jointly.
@@ -145,6 +121,7 @@ class GaussianProcess(Regressor):
         level: float | None = None,
         members: int = 1,
         n_starts: int = 2,
+        start: ArrayLike | None = None,
         random_state: int = 0,
         additive: float = 0.0,
         by_line: bool = False,
@@ -162,6 +139,7 @@ class GaussianProcess(Regressor):
         self.level = level
         self.members = members
         self.n_starts = n_starts
+        self.start = start
         self.random_state = random_state
         self.additive = additive
         self.by_line = by_line
@@ -244,27 +222,30 @@ class GaussianProcess(Regressor):
 
     def _mode(self) -> Floats:
         """Posterior mode of the hyperparameters, the best of a few gradient searches."""
-        d, bounds = self.n_smooth_, self._bounds()
-        center = (self.priors or Priors()).center(d, self.by_line)
-        # One start expects what the priors do, the other a rougher surface with more noise:
-        # between them lie the two explanations that a likelihood of few points has peaks at.
+        bounds = self._bounds()
         rng = np.random.default_rng(self.random_state)
-        sd = (self.priors or Priors()).sd(d, self.by_line)
-        rougher = sd * np.array([*[-1.0] * d, 0.0, 1.0, *[0.0] * self.by_line])
-        starts = [center, center + rougher]
-        starts += [
-            center + 0.5 * sd * rng.standard_normal(len(sd)) for _ in range(self.n_starts - 2)
-        ]
         readings, many = self.readings_, len(self.readings_.mean) > SEARCH_POINTS
         if many:
             readings = readings.take(np.sort(rng.permutation(len(readings.mean))[:SEARCH_POINTS]))
-        starts = [np.clip(s, *np.array(bounds).T) for s in starts[: self.n_starts]]
+        starts = [np.clip(s, *np.array(bounds).T) for s in self._starts(rng)]
         found = [self._climb(s, readings, bounds, SEARCH_STEPS) for s in starts]
         # Ties go to the first start, so that rounding does not decide between equal peaks.
         best = min(found, key=lambda f: round(float(f.fun), 6))
         if many and self.most_points is None:
             best = self._climb(best.x, self.readings_, bounds, REFINE_STEPS)
         return np.asarray(best.x)
+
+    def _starts(self, rng: np.random.Generator) -> list[Floats]:
+        """Where searches for the mode begin."""
+        if self.start is not None:
+            return [np.asarray(self.start, dtype=float)]
+        # One start expects what the priors do, the other a rougher surface with more noise:
+        # between them lie the two explanations that a likelihood of few points has peaks at.
+        d, priors = self.n_smooth_, self.priors or Priors()
+        center, sd = priors.center(d, self.by_line), priors.sd(d, self.by_line)
+        rougher = sd * np.array([*[-1.0] * d, 0.0, 1.0, *[0.0] * self.by_line])
+        more = [center + 0.5 * sd * rng.standard_normal(len(sd)) for _ in range(self.n_starts - 2)]
+        return [center, center + rougher, *more][: self.n_starts]
 
     def _bounds(self) -> list[tuple[float, float]]:
         ends = [*[LENGTHSCALE_BOUNDS] * self.n_smooth_, VARIANCE_BOUNDS, NOISE_BOUNDS]
@@ -282,52 +263,28 @@ class GaussianProcess(Regressor):
         )
 
     def _negative_posterior(self, theta: Floats, readings: Readings) -> tuple[float, Floats]:
-        value, gradient = self._likelihood(theta, readings, eval_gradient=True)
+        value, gradient = self._likelihood(theta, readings)
         prior, prior_gradient = self._log_prior(theta)
         return -(value + prior), -(gradient + prior_gradient)
 
-    def _log_prior(self, theta: Floats) -> tuple[float, Floats]:
+    def _log_prior(self, theta: Floats) -> tuple[Any, Floats]:
         if self.priors is None:
             return 0.0, np.zeros_like(theta)
         d = self.n_smooth_
         sd = self.priors.sd(d, self.by_line)
         z = (theta - self.priors.center(d, self.by_line)) / sd
-        return -0.5 * float(z @ z), -z / sd
+        return -0.5 * np.sum(z**2, axis=-1), -z / sd
 
     def _draws(self, mode: Floats) -> Floats:
-        """Hyperparameter draws by importance resampling around the mode, shape (members, d + 2).
-
-        Proposals come from a wide Student-t with the curvature at the mode; systematic
-        resampling keeps the draws spread and the result a function of the seed alone.
-        """
-        rng = np.random.default_rng(self.random_state)
-        step = 1e-4
-        p = len(mode)
-        curvature = np.empty((p, p))
-        for j in range(p):
-            shift = np.eye(p)[j] * step
-            up = self._negative_posterior(mode + shift, self.readings_)[1]
-            down = self._negative_posterior(mode - shift, self.readings_)[1]
-            curvature[j] = (up - down) / (2.0 * step)
-        # Never wider than the prior, never narrower than the data could make it: a flat or
-        # negative direction at the mode falls back to the prior's own width.
-        values, vectors = np.linalg.eigh(0.5 * (curvature + curvature.T))
-        sd = 1.0 / np.sqrt(np.clip(values, 0.1, None))
-        n, nu = PROPOSALS * self.members, 5.0
-        normal = rng.standard_normal((n, p))
-        heavy = np.sqrt(nu / rng.chisquare(nu, n))[:, None]
-        draws = mode + (normal * heavy * sd) @ vectors.T
-        draws = np.clip(draws, *np.array(self._bounds()).T)
-        z2 = np.sum((((draws - mode) @ vectors) / sd) ** 2, axis=1)
-        log_proposal = -0.5 * (nu + p) * np.log1p(z2 / nu)
-        log_target = np.array(
-            [self._likelihood(t, self.readings_) + self._log_prior(t)[0] for t in draws]
+        """Hyperparameter draws from the posterior around its mode, shape (members, d + 2)."""
+        return resample(
+            mode,
+            lambda theta: self._negative_posterior(theta, self.readings_)[1],
+            lambda thetas: self._values(thetas, self.readings_) + self._log_prior(thetas)[0],
+            np.array(self._bounds()),
+            self.members,
+            self.random_state,
         )
-        log_weight = log_target - log_proposal
-        weight = np.exp(log_weight - log_weight.max())
-        edges = np.cumsum(weight / weight.sum())
-        picks = np.searchsorted(edges, (np.arange(self.members) + 0.5) / self.members)
-        return draws[np.minimum(picks, n - 1)]
 
     # ------------------------------------------------------------------ likelihood
 
@@ -347,31 +304,54 @@ class GaussianProcess(Regressor):
         Returns:
             The value, or (value, gradient of shape (d + 2,)).
         """
-        return self._likelihood(np.asarray(theta, dtype=float), self.readings_, eval_gradient)
+        theta = np.asarray(theta, dtype=float)
+        if eval_gradient:
+            return self._likelihood(theta, self.readings_)
+        return float(self._values(theta[None, :], self.readings_)[0])
 
-    def _likelihood(self, theta: Floats, data: Readings, eval_gradient: bool = False) -> Any:
+    def _values(self, thetas: Floats, data: Readings) -> Floats:
+        """Log likelihood at several hyperparameters at once, shape (k, d + 2); (k,).
+
+        Of few set-points many matrices are factorized in the time that calls would take.
+        """
+        n, d = len(data.mean), self.n_smooth_
+        most = max(1, STACKED // n**2)
+        if len(thetas) > most:
+            parts = [self._values(thetas[k : k + most], data) for k in range(0, len(thetas), most)]
+            return np.concatenate(parts)
+        noise = np.exp(thetas[:, d + 1, None])
+        # The factor of [[K, y], [y', huge]] has (L^-1 y)' below the factor L of K.
+        off = np.broadcast_to(data.mean - self.prior_mean(data.inputs), n)
+        bordered = np.full((len(thetas), n + 1, n + 1), HUGE)
+        bordered[:, :n, :n] = self._covariance(thetas, data.inputs, data.inputs)
+        bordered[:, n, :n] = bordered[:, :n, n] = off
+        on = np.arange(n)
+        bordered[:, on, on] += (data.known_variance + noise) / data.counts
+        try:
+            lower = np.linalg.cholesky(bordered)
+        except np.linalg.LinAlgError:
+            return np.array([self._likelihood(t, data)[0] for t in thetas])
+        log_diagonal = np.log(lower[:, on, on])
+        found: Floats = data.log_likelihood(lower[:, n, :n], log_diagonal, noise)
+        return found
+
+    def _likelihood(self, theta: Floats, data: Readings) -> tuple[float, Floats]:
+        """Log likelihood and its gradient."""
         d = self.n_smooth_
         seen = data.inputs.seen(self.view)
         X = seen.values[:, :d]
-        smooth = matern(theta, seen, seen, d, self.additive)
+        smooth, slope = matern_with_slope(theta, seen, seen, d, self.additive)
         trend = self._trend(data.inputs, data.inputs)
         share = self._share(theta, data.inputs, data.inputs)
-        w = data.known_variance + np.exp(theta[d + 1])
+        noise = np.exp(theta[d + 1])
+        w = data.known_variance + noise
         lower = factorize((smooth + trend) * share + np.diag(w / data.counts))
         off = data.mean - self.prior_mean(data.inputs)
-        alpha = cho_solve((lower, True), off, check_finite=False)
+        whitened = solve_triangular(lower, off, lower=True, check_finite=False)
+        alpha = solve_triangular(lower, whitened, lower=True, trans=1, check_finite=False)
         extra = data.counts - 1.0
-        value = (
-            -0.5 * float(off @ alpha)
-            - float(np.sum(np.log(np.diag(lower))))
-            - 0.5 * len(w) * LOG_2PI
-            - 0.5 * float(np.sum(data.scatter / w + extra * (LOG_2PI + np.log(w))))
-            - 0.5 * float(np.sum(np.log(data.counts)))
-        )
-        if not eval_gradient:
-            return value
+        value = float(data.log_likelihood(whitened, np.log(np.diag(lower)), noise))
         inner = np.outer(alpha, alpha) - inverse(lower)
-        noise = np.exp(theta[d + 1])
         by_noise = np.diag(inner) / data.counts + data.scatter / w**2 - extra / w
         gradient = np.empty(len(theta))
         gradient[d + 1] = 0.5 * noise * float(np.sum(by_noise))
@@ -381,7 +361,7 @@ class GaussianProcess(Regressor):
             gradient[-1] = 0.5 * (1.0 - rho) * float(np.sum(apart))
         inner = inner * share
         # sum_ij W_ij (x_i - x_j)^2 = 2 (x^2 . W 1 - x' W x), one matrix product for all inputs.
-        slope = inner * matern_slope(theta, seen, seen, d, self.additive)
+        slope *= inner
         squares = (X**2).T @ slope.sum(axis=1) - np.sum(X * (slope @ X), axis=0)
         gradient[:d] = squares * np.exp(-2.0 * theta[:d])
         gradient[d] = 0.5 * float(np.sum(inner * smooth))
@@ -396,7 +376,7 @@ class GaussianProcess(Regressor):
         if self.weight is not None:
             share = np.outer(A.once(self.weight), B.once(self.weight))
         if self.by_line:
-            share = share * np.where(self._apart(A, B), expit(theta[-1]), 1.0)
+            share = share * np.where(self._apart(A, B), expit(theta[..., -1, None, None]), 1.0)
         return share
 
     @staticmethod
@@ -455,12 +435,14 @@ class GaussianProcess(Regressor):
             return prior + cross.T @ member.weights, V
         return prior + V.T @ member.weights, member.root @ V
 
-    def mean_at(self, member: Member, A: Floats | Inputs) -> Floats:
-        """The mean that ``project`` gives, without the rest where that is not needed."""
-        if member.root is not None:
-            return self.project(member, A)[0]
-        cross = self.covariance(member, member.points, A)
-        return np.asarray(self.prior_mean(Inputs.of(A)) + cross.T @ member.weights)
+    def mean_at(self, members: list[Member], A: Floats | Inputs) -> Floats:
+        """Average of the means that ``project`` gives, (n,), where the rest is not needed."""
+        A = Inputs.of(A)
+        if any(m.root is not None for m in members):
+            return np.asarray(np.mean([self.project(m, A)[0] for m in members], axis=0))
+        thetas, weights = (np.array([getattr(m, x) for m in members]) for x in ("theta", "weights"))
+        cross = self._covariance(thetas, members[0].points, A)
+        return np.asarray(self.prior_mean(A) + np.tensordot(weights, cross, 2) / len(members))
 
     def noise_variance(self) -> float:
         """Estimated process noise of one reading, averaged over members, in units of y."""

@@ -1,6 +1,7 @@
 """Covariances of a smooth quantity, and the features of a low-order trend, as plain functions.
 
-Hyperparameters come as ``theta``, which begins with ``[ln ell_1 ... ln ell_d, ln s2]``.
+Hyperparameters come as ``theta``, which begins with ``[ln ell_1 ... ln ell_d, ln s2]``; ``matern``
+also takes several at once, shape (k, at least d + 1), and then gives (k, n, m).
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from numpy.typing import ArrayLike, NDArray
 
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
@@ -35,18 +36,22 @@ class Inputs:
         self._seen: dict[Any, Inputs] = {}
 
     @classmethod
-    def of(cls, A: Floats | Inputs) -> Inputs:
+    def of(cls, A: ArrayLike | Inputs) -> Inputs:
         """Points as they are, or an array of them."""
-        return A if isinstance(A, Inputs) else cls(A)
+        return A if isinstance(A, Inputs) else cls(np.atleast_2d(np.asarray(A, dtype=float)))
 
     def __len__(self) -> int:
         return len(self.values)
 
     def once(self, of: Callable[[Floats], Any]) -> Any:
         """What a function makes of the points' values, worked out once."""
-        if of not in self._known:
-            self._known[of] = of(self.values)
-        return self._known[of]
+        return self.kept(of, lambda: of(self.values))
+
+    def kept(self, key: Any, made: Callable[[], Any]) -> Any:
+        """What was made of the points under this key, made once."""
+        if key not in self._known:
+            self._known[key] = made()
+        return self._known[key]
 
     def seen(self, view: Callable[[Floats], Floats] | None) -> Inputs:
         """The points in other coordinates, of (n, d) to (n, d); as they are when None."""
@@ -79,20 +84,30 @@ def matern(theta: Floats, A: Inputs, B: Inputs, d: int, additive: float = 0.0) -
     """
     r, smooth = _joint(theta, A, B, d, additive)
     smooth *= 1.0 + r * (1.0 + r / 3.0)
+    return _with_sum(smooth, theta, A, B, d, additive)
+
+
+def matern_with_slope(
+    theta: Floats, A: Inputs, B: Inputs, d: int, additive: float = 0.0
+) -> tuple[Floats, Floats]:
+    """``matern`` of one theta, and the factor that, times a squared difference over ell^2, is the
+    derivative of its joint part by ln ell; each (n, m)."""
+    r, decay = _joint(theta, A, B, d, additive)
+    slope = decay * (1.0 + r)
+    smooth = slope + decay * (r * r / 3.0)
+    slope *= 5.0 / 3.0
+    return _with_sum(smooth, theta, A, B, d, additive), slope
+
+
+def _with_sum(
+    smooth: Floats, theta: Floats, A: Inputs, B: Inputs, d: int, additive: float
+) -> Floats:
+    """The joint part with what is a sum of one function an input."""
     for j in range(d if additive else 0):
         r, places = _along(theta, A, B, j)
-        smooth += _at(additive / d * (1.0 + r * (1.0 + r / 3.0)) * np.exp(theta[d] - r), places)
+        decay = np.exp(theta[..., d, None, None] - r)
+        smooth += _at(additive / d * (1.0 + r * (1.0 + r / 3.0)) * decay, places)
     return smooth
-
-
-def matern_slope(theta: Floats, A: Inputs, B: Inputs, d: int, additive: float = 0.0) -> Floats:
-    """The factor that, times a squared difference over ell^2, is the derivative of the joint part
-    of ``matern`` by ln ell; shape (n, m)."""
-    r, decay = _joint(theta, A, B, d, additive)
-    r += 1.0
-    decay *= r
-    decay *= 5.0 / 3.0
-    return decay
 
 
 def matern_of_one_slope(theta: Floats, A: Inputs, B: Inputs, d: int, j: int) -> Floats:
@@ -103,26 +118,28 @@ def matern_of_one_slope(theta: Floats, A: Inputs, B: Inputs, d: int, j: int) -> 
 
 def _joint(theta: Floats, A: Inputs, B: Inputs, d: int, additive: float) -> tuple[Floats, Floats]:
     """Scaled distances over all inputs, and their exponential times the variance, each (n, m)."""
-    P, Q = A.values[:, :d] * np.exp(-theta[:d]), B.values[:, :d] * np.exp(-theta[:d])
+    per_length = np.exp(-theta[..., None, :d])
+    P, Q = A.values[:, :d] * per_length, B.values[:, :d] * per_length
     # Expanded squares need no (n, m, d) array; clipping removes rounding below zero.
-    r = P @ (-2.0 * Q).T
-    r += np.sum(P * P, 1)[:, None]
-    r += np.sum(Q * Q, 1)
+    r = P @ np.swapaxes(-2.0 * Q, -1, -2)
+    r += np.sum(P * P, -1)[..., :, None]
+    r += np.sum(Q * Q, -1)[..., None, :]
     np.sqrt(np.maximum(r, 0.0, out=r), out=r)
     r *= SQRT_5
     decay = np.exp(-r)
-    decay *= (1.0 - additive) * np.exp(theta[d])
+    decay *= (1.0 - additive) * np.exp(theta[..., d, None, None])
     return r, decay
 
 
 def _along(theta: Floats, A: Inputs, B: Inputs, j: int) -> tuple[Floats, tuple[Indices, Indices]]:
     """Scaled distances between the distinct levels of input j, and the levels of each point."""
     (a, at_a), (b, at_b) = A.levels(j), B.levels(j)
-    return SQRT_5 * np.exp(-theta[j]) * np.abs(a[:, None] - b[None, :]), (at_a, at_b)
+    apart = np.abs(a[:, None] - b[None, :])
+    return SQRT_5 * np.exp(-theta[..., j, None, None]) * apart, (at_a, at_b)
 
 
 def _at(table: Floats, places: tuple[Indices, Indices]) -> Floats:
-    return table.take(places[0], axis=0).take(places[1], axis=1)
+    return table.take(places[0], axis=-2).take(places[1], axis=-1)
 
 
 def trend_features(X: Floats, trend: str, quadratic_in: int | None = None) -> Floats:

@@ -107,7 +107,7 @@ class Pair:
         K = sharpness.covariance(s, points, points)
         V = solve_triangular(s.lower, K, lower=True, check_finite=False)
         S, C = (
-            gp.center_ + gp.mean_at(m, points)
+            gp.center_ + gp.mean_at([m], points)
             for gp, m in zip(self.processes, self.members, strict=True)
         )
         cut = cut_of(balance, S, C)
@@ -128,7 +128,7 @@ class Pair:
         n = len(cut)
         of_both[n:, n:] += balance.covariance(c, points, points)
         prior = [gp.center_ + gp.prior_mean(points) for gp in self.processes]
-        prior[1] = prior[1] + cut * (prior[0] - sharpness.center_ - sharpness.mean_at(s, points))
+        prior[1] = prior[1] + cut * (prior[0] - sharpness.center_ - sharpness.mean_at([s], points))
         return PairReadings(
             np.concatenate(prior),
             of_both,
@@ -139,8 +139,12 @@ class Pair:
         )
 
     def place(self, A: Floats | Inputs) -> Place:
-        """What is known at inputs A, shape (n, d)."""
+        """What is known at inputs A, shape (n, d), worked out once."""
         A = Inputs.of(A)
+        place: Place = A.kept(self, lambda: self._place(A))
+        return place
+
+    def _place(self, A: Inputs) -> Place:
         (sharpness, balance), (s, c) = self.processes, self.members
         if not self._exact:
             (S, T), (C, G) = sharpness.project(s, A), balance.project(c, A)
@@ -149,14 +153,13 @@ class Pair:
         at_cut, V, lower, innovations = self._conditioned
         ks, kc = sharpness.covariance(s, s.points, A), balance.covariance(c, c.points, A)
         T = solve_triangular(s.lower, ks, lower=True, check_finite=False)
+        C0 = balance.center_ + balance.prior_mean(A)
         S = sharpness.center_ + sharpness.prior_mean(A) + ks.T @ s.weights
-        C = balance.center_ + balance.prior_mean(A) + kc.T @ c.weights
-        cut = cut_of(balance, S, C)
+        cut = cut_of(balance, S, C0 + kc.T @ c.weights)
         both = np.hstack([at_cut[:, None] * (ks - V.T @ T), kc])
         B, G = np.hsplit(solve_triangular(lower, both, lower=True, check_finite=False), 2)
         off = B.T @ innovations
-        own = balance.center_ + balance.prior_mean(A) + G.T @ innovations
-        return Place(A, np.array([S + off, own + cut * off]), cut, T, B, G)
+        return Place(A, np.array([S + off, C0 + G.T @ innovations + cut * off]), cut, T, B, G)
 
     def variance(self, at: Place, drawn: Floats | None = None) -> tuple[Floats, Floats, Floats]:
         """Variance of S, how far C goes with it, and the variance of the rest of C, each (n,).

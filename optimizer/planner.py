@@ -23,6 +23,7 @@ from optimizer.config import Brief, Site
 from optimizer.errors import LimitError
 from optimizer.evidence import Evidence, cautions, gather
 from optimizer.first_batch import spread, unknown_trials
+from optimizer.kernels import Inputs
 from optimizer.learning import chance_even_of, fitted
 from optimizer.limits import Limits
 from optimizer.objective import Objective, Recovery, objective_of
@@ -214,13 +215,30 @@ class Planning:
         self.warnings.append(f"No grade was asked for; the line's usual {usual:g} is kept.")
         return usual
 
+    @cached_property
+    def starts(self) -> Indices:
+        """Where searches begin: points spread over the limits, and those tried; shape (n, d)."""
+        inside = self.tried[self.limits.region.contains(self.tried)]
+        return np.unique(np.vstack([self.limits.pool, inside]), axis=0)
+
+    @cached_property
+    def _start_inputs(self) -> Inputs:
+        return Inputs(self.evidence.inputs_today(self.starts))
+
+    def inputs(self, index: Indices) -> Inputs:
+        """Lattice points as the surrogate sees them; of ``starts``, what it makes of them is
+        kept."""
+        if index is self.starts:
+            return self._start_inputs
+        return Inputs(self.evidence.inputs_today(index))
+
     # ------------------------------------------------------------------ steps
 
     def _run_now(self) -> tuple[RunNow, Indices]:
         confidence = self.brief.goal.confidence
 
         def score(index: Indices, coarse: bool = False) -> Floats:
-            inputs = self.evidence.inputs_today(index)
+            inputs = self.inputs(index)
             chance, worth = self.surrogate.outlook(
                 inputs, self.min_grade, self.evidence.feed_odds_today, coarse
             )
@@ -233,9 +251,9 @@ class Planning:
             value = np.where(chance >= confidence, worth, unsure)
             return np.where(self.carried(index), value, -np.inf)
 
-        inside = self.tried[self.limits.region.contains(self.tried)]
-        pool = np.vstack([inside, self.limits.pool])
-        point, value = best_point(score, self.limits.region, pool, coarse=lambda i: score(i, True))
+        point, value = best_point(
+            score, self.limits.region, self.starts, coarse=lambda i: score(i, True)
+        )
         if value == -np.inf:
             raise LimitError(
                 "no settings keep product and reject inside the capacity.",
@@ -244,10 +262,8 @@ class Planning:
             )
         index = point[None, :]
         grade, recovery, _ = self._expect(index)
-        chance, _ = self.surrogate.outlook(
-            self.evidence.inputs_today(index),
-            self.min_grade,
-            self.evidence.feed_odds_today,
+        chance = self.surrogate.chance_of_grade(
+            self.inputs(index), self.min_grade, self.evidence.feed_odds_today
         )
         if value < 0.5 * UNSURE:
             self.warnings.append(
@@ -351,7 +367,7 @@ class Planning:
     ) -> tuple[Indices, float]:
         def score(index: Indices, coarse: bool = False) -> Floats:
             even = self.chance_even(index)
-            value = improvement.log_gain(self.evidence.inputs_today(index), coarse) + np.log(even)
+            value = improvement.log_gain(self.inputs(index), coarse) + np.log(even)
             # Likely failures rank below all else, by their chance: a plan of nothing else is
             # still a plan.
             value = np.where(even >= LEAST_EVEN, value, FAILING + np.log(even))
@@ -360,10 +376,8 @@ class Planning:
             allowed = self.limits.within_lot(index, spent, left) & self.carried(index)
             return np.where(allowed, value, -np.inf)
 
-        near = self.tried[self.limits.region.contains(self.tried)]
-        pool = np.vstack([self.limits.pool, near]) if len(near) else self.limits.pool
         point, value = best_point(
-            score, self.limits.region, pool, coarse=lambda i: score(i, True), exclude=taken
+            score, self.limits.region, self.starts, coarse=lambda i: score(i, True), exclude=taken
         )
         if self.limits.lot_binds:
             value += float(self.limits.log_tonnes(point[None, :])[0])

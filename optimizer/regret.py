@@ -66,10 +66,8 @@ def regret(planning: Planning, point: Indices) -> Floats:
 def _candidates(planning: Planning, point: Indices) -> Indices:
     """Settings inside the limits that may be the best, shape (n, d)."""
     limits, space = planning.limits, planning.evidence.space
-    tried = planning.tried[limits.region.contains(planning.tried)]
-    pool = np.unique(np.vstack([limits.pool, tried]), axis=0)
-    pool = pool[planning.carried(pool)]
-    promise = _promise(planning, pool)
+    pool = planning.starts
+    promise = np.where(planning.carried(pool), _promise(planning, pool), 0.0)
     most = np.argsort(-promise, kind="stable")[:PROMISING]
     rng = np.random.default_rng(planning.seed)
     tops = np.array([s.top for s in space.settings])
@@ -82,7 +80,7 @@ def _candidates(planning: Planning, point: Indices) -> Indices:
 def _promise(planning: Planning, index: Indices) -> Floats:
     """What settings may be worth, boldly; 0 where they hardly meet the grade; shape (n,)."""
     e, objective = planning.evidence, planning.objective
-    inputs = e.inputs_today(index)
+    inputs = planning.inputs(index)
     chance, worth = planning.surrogate.outlook(
         inputs, planning.min_grade, e.feed_odds_today, coarse=True
     )

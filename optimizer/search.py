@@ -21,13 +21,13 @@ if TYPE_CHECKING:
 
     Score = Callable[[Indices], Floats]
 
-# Points that the cheap score hands to the full one, and climbers that the full one starts.
+# Points that one score hands to the next.
 SHORTLIST = 64
-CLIMBERS = 4
 MAX_CLIMBS = 12
 # Steps tried in each round; the longest first move crosses a good part of a small deck's range.
-# Long moves need no exact score, the last ones do.
+# Long moves need no exact score, the last ones do, of fewer climbers.
 LONG_REACHES, SHORT_REACHES = ((2, 8), (1, 3)), ((1, 2),)
+LONG_CLIMBERS, SHORT_CLIMBERS = 4, 2
 
 
 def best_point(
@@ -51,36 +51,40 @@ def best_point(
     """
     taken = _keys(exclude) if exclude is not None and len(exclude) else None
 
-    def allowed(points: Indices) -> Indices:
-        return points if taken is None else points[~np.isin(_keys(points), taken)]
+    def may(points: Indices) -> NDArray[np.bool_]:
+        return np.ones(len(points), bool) if taken is None else ~np.isin(_keys(points), taken)
 
     rough = coarse or score
-    points = allowed(pool)
-    if not len(points):
+    # The pool is scored as it came: what is known of a set of points is known by the set.
+    values, free = rough(pool), may(pool)
+    if not free.any():
         return pool[0], -np.inf
-    points = points[_top(rough(points), SHORTLIST)]
-    points, _ = _climb(points, rough, region, LONG_REACHES, allowed)
-    points, values = _climb(points, score, region, SHORT_REACHES, allowed)
+    order = _top(np.where(free, values, -np.inf), SHORTLIST)
+    order = order[free[order]]
+    points, _ = _climb(pool[order], values[order], rough, region, LONG_REACHES, LONG_CLIMBERS, may)
+    values = score(points)
+    points, values = _climb(points, values, score, region, SHORT_REACHES, SHORT_CLIMBERS, may)
     return points[0], float(values[0])
 
 
 def _climb(
     points: Indices,
+    values: Floats,
     score: Score,
     region: Region,
     reaches: tuple[tuple[int, ...], ...],
-    allowed: Callable[[Indices], Indices],
+    climbers: int,
+    may: Callable[[Indices], NDArray[np.bool_]],
 ) -> tuple[Indices, Floats]:
     """The best few points, each moved to better neighbours until none is better; with scores."""
-    values = score(points)
     for reach in reaches:
         for _ in range(MAX_CLIMBS):
-            order = _top(values, CLIMBERS)
+            order = _top(values, climbers)
             points, values = points[order], values[order]
             best = values[0]
             around = np.vstack([region.neighbours(p, reach) for p in points])
-            around = allowed(_distinct(around))
-            around = around[~np.isin(_keys(around), _keys(points))]
+            around = _distinct(around)
+            around = around[may(around) & ~np.isin(_keys(around), _keys(points))]
             if not len(around):
                 break
             points = np.vstack([points, around])

@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -358,17 +358,7 @@ class Region:
         Pairs are needed because settings act against each other: the good direction is often a
         diagonal, along which each single move alone is worse.
         """
-        d = len(index)
-        unit = np.eye(d, dtype=np.int64)
-        moves = [s * r * unit[j] for j in range(d) for r in reach for s in (-1, 1)]
-        moves += [
-            r * (a * unit[i] + b * unit[j])
-            for i in range(d)
-            for j in range(i + 1, d)
-            for r in {reach[0], reach[-1]}
-            for a, b in ((1, 1), (1, -1), (-1, 1), (-1, -1))
-        ]
-        around = np.asarray(index) + np.array(moves)
+        around = np.asarray(index) + _moves(len(index), tuple(reach))
         return around[self.contains(around)]
 
     def _empty(self) -> LimitError:
@@ -378,6 +368,21 @@ class Region:
             code="no-settings",
             hint="Relax one of these limits; together they exclude every step of the deck.",
         )
+
+
+@lru_cache(maxsize=64)
+def _moves(d: int, reach: tuple[int, ...]) -> Indices:
+    """Steps of one setting of d, or of two together, shape (m, d)."""
+    unit = np.eye(d, dtype=np.int64)
+    moves = [s * r * unit[j] for j in range(d) for r in reach for s in (-1, 1)]
+    moves += [
+        r * (a * unit[i] + b * unit[j])
+        for i in range(d)
+        for j in range(i + 1, d)
+        for r in {reach[0], reach[-1]}
+        for a, b in ((1, 1), (1, -1), (-1, 1), (-1, -1))
+    ]
+    return np.array(moves)
 
 
 def _unique_rows(index: Indices) -> Indices:

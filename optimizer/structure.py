@@ -187,5 +187,5 @@ class Steepness:
     def __call__(self, A: Floats) -> Floats:
         """Factor at inputs A, shape (n, d); (n,)."""
         inputs, gp = Inputs(A), self.process
-        mean = np.mean([gp.mean_at(m, inputs) for m in gp.members_[::COARSE]], axis=0)
+        mean = gp.mean_at(gp.members_[::COARSE], inputs)
         return _steepness(gp.center_ + gp.spread_ * mean)

@@ -46,8 +46,8 @@ WIDENING = 1.1
 PREDICTION_DRAWS = 512
 # Of them, so many behind a mean that is searched on.
 EXPECTATION_DRAWS = 64
-# Nodes of the Gauss-Hermite rule over logit recovery in the chance of grade.
-GRADE_NODES = 24
+# Nodes of the Gauss-Hermite rule over logit recovery in the chance of grade, and to shortlist.
+GRADE_NODES, COARSE_NODES = 24, 8
 # Times that counted readings are read anew by what the model expects; the second moves them by a
 # fraction of what the first does, a third by nothing that shows.
 REREADINGS = 2
@@ -194,6 +194,7 @@ class Surrogate(Estimator):
         readings: Readings = (found[0], found[1], found[2], found[3])
         at = Groups.of(X)
         self.n_members_ = self._members(len(at.points))
+        self.sharpness_, self.balance_ = self._processes(self.n_members_, X.shape[1])
         if shares is not None:
             first = self._processes(1, X.shape[1])
             for _ in range(REREADINGS):
@@ -202,7 +203,8 @@ class Surrogate(Estimator):
                 # What the first fit says of smoothness will do to say what was to be expected.
                 for gp in first:
                     gp.set_params(theta=gp.members_[0].theta)
-        self.sharpness_, self.balance_ = self._processes(self.n_members_, X.shape[1])
+            for gp, known in zip(self.processes, first, strict=True):
+                gp.set_params(start=known.theta)
         latent = to_latent(*readings, odds)
         self.latent_readings_ = latent[0], latent[1]
         fit_pair(self.processes, at, latent)
@@ -231,12 +233,12 @@ class Surrogate(Estimator):
         members = [m for gp in self.processes for m in gp.members_]
         return not self.by_line and all(m.root is None for m in members)
 
-    def latent(self, A: Floats, coarse: bool = False) -> Latent:
+    def latent(self, A: ArrayLike | Inputs, coarse: bool = False) -> Latent:
         """Sharpness and balance at A, shape (n, d).
 
         ``coarse`` takes every fourth member, enough to shortlist.
         """
-        inputs, means, variances, cuts = Inputs(A), [], [], []
+        inputs, means, variances, cuts = Inputs.of(A), [], [], []
         for pair in self.pairs_[:: COARSE if coarse else 1]:
             at = pair.place(inputs)
             s, cut, own = pair.variance(at)
@@ -252,7 +254,7 @@ class Surrogate(Estimator):
 
     def predict(self, A: ArrayLike, feed_odds: float, level: float = 0.9) -> Prediction:
         """Mean and central interval of the true grade and recovery at A, shape (n, d)."""
-        found = self.latent(np.atleast_2d(np.asarray(A, dtype=float)))
+        found = self.latent(A)
         draws = [part.draws(self._normals) for part in found.members]
         S, C = (np.concatenate(parts) for parts in zip(*draws, strict=True))
         grade, recovery = from_latent(S, C, feed_odds)
@@ -260,7 +262,7 @@ class Surrogate(Estimator):
 
     def outlook(
         self,
-        A: ArrayLike,
+        A: ArrayLike | Inputs,
         min_grade: float,
         feed_odds: float,
         coarse: bool = False,
@@ -279,10 +281,10 @@ class Surrogate(Estimator):
         Returns:
             Chance and recovery, each (n,).
         """
-        found = self.latent(np.atleast_2d(np.asarray(A, dtype=float)), coarse)
+        found = self.latent(A, coarse)
         mean_a = 0.5 * (found.mean[:, 1] + found.mean[:, 0])[..., None]
         mean_b = 0.5 * (found.mean[:, 1] - found.mean[:, 0])[..., None]
-        nodes, weights = np.polynomial.hermite_e.hermegauss(GRADE_NODES)
+        nodes, weights = np.polynomial.hermite_e.hermegauss(COARSE_NODES if coarse else GRADE_NODES)
         weights = weights / weights.sum()
         s, c = found.variance[:, 0], found.variance[:, 1]
         sd_a, slope, spread = (part[..., None] for part in ahead(s, c, found.cut))
@@ -293,14 +295,18 @@ class Surrogate(Estimator):
         return chance, (expit(mean_a + off) @ weights).mean(axis=0)
 
     def expect(
-        self, of: Callable[[Floats, Floats, Floats], Floats], A: Floats, coarse: bool = False
+        self,
+        of: Callable[[Floats, Floats, Floats], Floats],
+        A: ArrayLike | Inputs,
+        coarse: bool = False,
     ) -> Floats:
         """Mean of a function of sharpness, balance (both (draws, n)) and A, shape (n, d); (n,)."""
+        A = Inputs.of(A)
         members = self.latent(A, coarse).members
         z = self._normals[: EXPECTATION_DRAWS // (COARSE if coarse else 1)]
         total = np.zeros(len(A))
         for member in members:
-            total += of(*member.draws(z), A).mean(axis=0)
+            total += of(*member.draws(z), A.values).mean(axis=0)
         return total / len(members)
 
     def chance_of_grade(self, A: ArrayLike, min_grade: float, feed_odds: float) -> Floats:
@@ -309,7 +315,7 @@ class Surrogate(Estimator):
 
     def mean_yield(self, A: ArrayLike, feed_odds: float) -> Floats:
         """Share of the feed that goes to the product, at the mean latent, averaged; shape (n,)."""
-        means = self.latent(np.atleast_2d(np.asarray(A, dtype=float))).mean
+        means = self.latent(A).mean
         grade, recovery = from_latent(means[:, 0], means[:, 1], feed_odds)
         return np.clip(expit(feed_odds) * recovery / grade, 0.0, 1.0).mean(axis=0)
 

@@ -234,8 +234,8 @@ def test_a_pair_is_the_normal_that_its_readings_leave():
     pair, (sharpness, balance) = model.pairs_[0], model.processes
     (s, c), known = pair.members, sharpness.readings_.X
     every, n, m = np.vstack([known, ask]), 25, 34
-    S0 = sharpness.center_ + sharpness.mean_at(s, every)
-    cut = cut_of(balance, S0, balance.center_ + balance.mean_at(c, every))
+    S0 = sharpness.center_ + sharpness.mean_at([s], every)
+    cut = cut_of(balance, S0, balance.center_ + balance.mean_at([c], every))
     assert np.ptp(cut) > 0.1
     own, follow = sharpness.covariance(s, every, every), np.diag(cut)
     whole = np.block([[own, own @ follow], [follow @ own, follow @ own @ follow]])
