@@ -280,7 +280,7 @@ class GaussianProcess(Regressor):
         return resample(
             mode,
             lambda theta: self._negative_posterior(theta, self.readings_)[1],
-            lambda thetas: self._values(thetas, self.readings_) + self._log_prior(thetas)[0],
+            lambda thetas: self.log_marginal_likelihoods(thetas) + self._log_prior(thetas)[0],
             np.array(self._bounds()),
             self.members,
             self.random_state,
@@ -307,18 +307,19 @@ class GaussianProcess(Regressor):
         theta = np.asarray(theta, dtype=float)
         if eval_gradient:
             return self._likelihood(theta, self.readings_)
-        return float(self._values(theta[None, :], self.readings_)[0])
+        return float(self.log_marginal_likelihoods(theta[None, :])[0])
 
-    def _values(self, thetas: Floats, data: Readings) -> Floats:
-        """Log likelihood at several hyperparameters at once, shape (k, d + 2); (k,).
+    def log_marginal_likelihoods(self, thetas: Floats) -> Floats:
+        """The same at several hyperparameters at once, shape (k, d + 2); (k,).
 
         Of few set-points many matrices are factorized in the time that calls would take.
         """
-        n, d = len(data.mean), self.n_smooth_
+        data, d = self.readings_, self.n_smooth_
+        n = len(data.mean)
         most = max(1, STACKED // n**2)
         if len(thetas) > most:
-            parts = [self._values(thetas[k : k + most], data) for k in range(0, len(thetas), most)]
-            return np.concatenate(parts)
+            parts = [thetas[k : k + most] for k in range(0, len(thetas), most)]
+            return np.concatenate([self.log_marginal_likelihoods(part) for part in parts])
         noise = np.exp(thetas[:, d + 1, None])
         # The factor of [[K, y], [y', huge]] has (L^-1 y)' below the factor L of K.
         off = np.broadcast_to(data.mean - self.prior_mean(data.inputs), n)
