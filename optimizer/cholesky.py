@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.linalg import lapack
+from scipy.linalg import blas, lapack
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -31,6 +31,14 @@ def factorize(matrix: Floats) -> Floats:
         except np.linalg.LinAlgError:
             continue
     raise np.linalg.LinAlgError("covariance is not positive definite, whatever the jitter")
+
+
+def solve_lower(lower: Floats, b: Floats) -> Floats:
+    """Inverse of a lower factor, (n, n), times b, shape (n, m) or (n,)."""
+    # Transposed both lie as BLAS wants them: x' L' = b'.
+    columns = b.T if b.ndim == 2 else b[None, :]
+    x = blas.dtrsm(1.0, lower.T, columns, side=1)
+    return np.asarray(x.T if b.ndim == 2 else x[0])
 
 
 def inverse(lower: Floats) -> Floats:

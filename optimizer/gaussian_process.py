@@ -22,7 +22,7 @@ from scipy.linalg import cho_solve, solve_triangular
 from scipy.optimize import minimize
 from scipy.special import expit
 
-from optimizer.cholesky import factorize, inverse
+from optimizer.cholesky import factorize, inverse, solve_lower
 from optimizer.collapsed import Readings
 from optimizer.estimator import Regressor
 from optimizer.kernels import (
@@ -348,7 +348,7 @@ class GaussianProcess(Regressor):
         w = data.known_variance + noise
         lower = factorize((smooth + trend) * share + np.diag(w / data.counts))
         off = data.mean - self.prior_mean(data.inputs)
-        whitened = solve_triangular(lower, off, lower=True, check_finite=False)
+        whitened = solve_lower(lower, off)
         alpha = solve_triangular(lower, whitened, lower=True, trans=1, check_finite=False)
         extra = data.counts - 1.0
         value = float(data.log_likelihood(whitened, np.log(np.diag(lower)), noise))
@@ -431,7 +431,7 @@ class GaussianProcess(Regressor):
         V of shape (u, n): posterior covariance is prior - V'V. Standardised."""
         A = Inputs.of(A)
         cross, prior = self.covariance(member, member.points, A), self.prior_mean(A)
-        V = solve_triangular(member.lower, cross, lower=True, check_finite=False)
+        V = solve_lower(member.lower, cross)
         if member.root is None:
             return prior + cross.T @ member.weights, V
         return prior + V.T @ member.weights, member.root @ V

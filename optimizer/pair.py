@@ -18,9 +18,8 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.linalg import solve_triangular
 
-from optimizer.cholesky import factorize
+from optimizer.cholesky import factorize, solve_lower
 from optimizer.kernels import Inputs
 from optimizer.structure import cut_of
 
@@ -105,7 +104,7 @@ class Pair:
         (sharpness, balance), (s, c) = self.processes, self.members
         points, readings = s.points, balance.readings_
         K = sharpness.covariance(s, points, points)
-        V = solve_triangular(s.lower, K, lower=True, check_finite=False)
+        V = solve_lower(s.lower, K)
         S, C = (
             gp.center_ + gp.mean_at([m], points)
             for gp, m in zip(self.processes, self.members, strict=True)
@@ -114,7 +113,7 @@ class Pair:
         follows = np.outer(cut, cut) * (K - V.T @ V)
         lower = factorize(c.lower @ c.lower.T + follows)
         off = readings.mean - balance.prior_mean(points)
-        return cut, V, lower, solve_triangular(lower, off, lower=True, check_finite=False)
+        return cut, V, lower, solve_lower(lower, off)
 
     def readings(self) -> PairReadings:
         """What is expected of the readings of sharpness and then of balance, and what was read.
@@ -152,12 +151,12 @@ class Pair:
             return Place(A, mean, cut_of(balance, *mean), T, np.zeros_like(G), G)
         at_cut, V, lower, innovations = self._conditioned
         ks, kc = sharpness.covariance(s, s.points, A), balance.covariance(c, c.points, A)
-        T = solve_triangular(s.lower, ks, lower=True, check_finite=False)
+        T = solve_lower(s.lower, ks)
         C0 = balance.center_ + balance.prior_mean(A)
         S = sharpness.center_ + sharpness.prior_mean(A) + ks.T @ s.weights
         cut = cut_of(balance, S, C0 + kc.T @ c.weights)
         both = np.hstack([at_cut[:, None] * (ks - V.T @ T), kc])
-        B, G = np.hsplit(solve_triangular(lower, both, lower=True, check_finite=False), 2)
+        B, G = np.hsplit(solve_lower(lower, both), 2)
         off = B.T @ innovations
         return Place(A, np.array([S + off, C0 + G.T @ innovations + cut * off]), cut, T, B, G)
 
@@ -226,7 +225,7 @@ class PairDraws:
         what the other has of its own, and how far it goes with the one, (n,)."""
         at = self.pair.place(A)
         cross = self.pair.covariance(self._at, at)[self._order]
-        W = solve_triangular(self._lower, cross, lower=True, check_finite=False)
+        W = solve_lower(self._lower, cross)
         s, cut, own = self.pair.variance(at, W)
         return *self.pair.drawn(at, self._white @ W), s, own, cut
 
