@@ -18,7 +18,7 @@ from scipy.special import erfcx, log_expit, log_ndtr, logsumexp, ndtri_exp
 
 from optimizer.coordinates import ahead, from_latent, unwanted_limit
 from optimizer.kernels import Inputs
-from optimizer.pair import PairDraws
+from optimizer.pair import PairDraws, drawn
 from optimizer.structure import COARSE
 from optimizer.surrogate import Surrogate
 
@@ -110,27 +110,27 @@ def log_constrained_improvement(
     the normal a cut off there it is smooth, and a few Gauss-Legendre nodes do it.
 
     Args:
-        S, C: means of sharpness and balance, shape (s, n).
-        s_variance, c_variance: of S, and of what C has of its own, shape (n,).
-        best: logit of the recovery to beat in each draw, shape (s,).
+        S, C: means of sharpness and balance, shape (..., s, n).
+        s_variance, c_variance: of S, and of what C has of its own, shapes that broadcast.
+        best: logit of the recovery to beat in each draw, shape (..., s).
         min_grade: fraction, one or one a draw, shape (s, 1).
         feed_odds: log odds of today's feed grade.
-        cut: slope of C on S, shape (n,).
+        cut: slope of C on S, likewise.
         nodes: of the rule.
 
     Returns:
-        shape (s, n).
+        shape (..., s, n).
     """
     sd_a, slope, spread = ahead(s_variance, c_variance, cut)
     mean_a, mean_b = 0.5 * (C + S), 0.5 * (C - S)
-    floor = best[:, None]
+    floor = best[..., None]
     log_above = log_ndtr((mean_a - floor) / sd_a)
     x, weights = np.polynomial.legendre.leggauss(nodes)
     z = -ndtri_exp(log_above[..., None] + np.log(0.5 * (x + 1.0)))
-    a = np.maximum(mean_a[..., None] + sd_a[:, None] * z, floor[..., None] + SMALLEST_STEP)
+    a = np.maximum(mean_a[..., None] + sd_a[..., None] * z, floor[..., None] + SMALLEST_STEP)
     limit = unwanted_limit(a, np.asarray(min_grade)[..., None], feed_odds)
-    conditional = mean_b[..., None] + (slope * sd_a)[:, None] * z
-    met = log_ndtr((limit - conditional) / spread[:, None])
+    conditional = mean_b[..., None] + (slope * sd_a)[..., None] * z
+    met = log_ndtr((limit - conditional) / spread[..., None])
     gain = _log_recovery_gain(a, floor[..., None])
     terms = gain + met
     peak = terms.max(axis=-1, keepdims=True)
@@ -161,7 +161,7 @@ def log_constrained_gain(
         min_grade: fraction, or None for no limit.
 
     Returns:
-        shape (s, n).
+        shape (..., s, n).
     """
     sd_a, slope, spread = ahead(s_variance, c_variance, cut)
     mean_a, mean_b = 0.5 * (C + S), 0.5 * (C - S)
@@ -176,7 +176,7 @@ def log_constrained_gain(
         for x, share in zip(0.5 * (inner + 1.0), 0.5 * inner_weights, strict=True):
             b = middle + spread * ndtri_exp(log_met + np.log(x))
             softened = SOFTNESS * scale
-            log_gain = _log_softplus((worth(a - b, a + b) - best[:, None]) / softened)
+            log_gain = _log_softplus((worth(a - b, a + b) - best[..., None]) / softened)
             terms.append(np.log(weight * share * softened) + log_met + log_gain)
     return logsumexp(np.array(terms), axis=0)
 
@@ -224,8 +224,8 @@ class ConstrainedImprovement:
         reference: float | None = None,
     ) -> None:
         self.feed_odds, self.objective = feed_odds, objective
-        of_members = surrogate.pairs_[:: -(-surrogate.n_members_ // MOST_MEMBERS)]
-        members = len(of_members)
+        step = -(-surrogate.n_members_ // MOST_MEMBERS)
+        members = len(range(0, surrogate.n_members_, step))
         per_member = max(4, DRAWS // members)
         # Grades to be met, and the weight of the gain at each.
         self.grades: list[tuple[Any, float]] = [(min_grade, 1.0)]
@@ -234,38 +234,44 @@ class ConstrainedImprovement:
         width = len(base) + room
         # Each draw and its mirror image: with few draws in many dimensions that is what helps.
         half = np.random.default_rng(seed).standard_normal((members, per_member // 2, width, 2))
-        points = Inputs(base)
-        self._pairs = [
-            PairDraws(pair, points, np.concatenate([z, -z]))
-            for pair, z in zip(of_members, half, strict=True)
-        ]
+        normals, points = np.concatenate([half, -half], axis=1), Inputs(base)
+        self._fine = drawn(surrogate.pairs(step), points, normals)
+        self._rough = drawn(surrogate.pairs(step * COARSE), points, normals[::COARSE])
         self._set_incumbents()
 
     def _set_incumbents(self) -> None:
         """In each draw, the best worth among base points that meet the grade, for each grade."""
-        drawn = [(*pair.values, pair.base.values) for pair in self._pairs]
-        if self.objective is None:
-            # In logits, where the gain is written without cancellation.
-            worth, nothing = [0.5 * (S + C) for S, C, _ in drawn], NOTHING
-        else:
-            worth = [self.objective.worth(S, C, A) for S, C, A in drawn]
-            low, high = (float(f(worth)) for f in (np.min, np.max))
+        nothing = NOTHING
+        if self.objective is not None:
+            worths = [self._worth(*pair.values, pair.base.values) for pair in self._fine]
+            low, high = min(float(w.min()) for w in worths), max(float(w.max()) for w in worths)
             self._scale = max(high - low, abs(high), 1e-12)
             nothing = low - self._scale
-        read = [from_latent(S, C, self.feed_odds)[0] for S, C, _ in drawn]
-        self._best = [
-            [
-                np.where(True if asked is None else grade >= asked, w, nothing).max(
-                    axis=1, initial=nothing
-                )
-                for asked, _ in self.grades
-            ]
-            for grade, w in zip(read, worth, strict=True)
+        self._best = [[self._incumbents(p, nothing) for p in part] for part in self._parts]
+
+    def _incumbents(self, pair: PairDraws, nothing: float) -> list[Floats]:
+        """The best of each draw, shape (..., draws), for each grade."""
+        S, C = pair.values
+        grade = from_latent(S, C, self.feed_odds)[0]
+        worth = self._worth(S, C, pair.base.values)
+        return [
+            np.where(True if asked is None else grade >= asked, worth, nothing).max(
+                axis=-1, initial=nothing
+            )
+            for asked, _ in self.grades
         ]
+
+    def _worth(self, S: Floats, C: Floats, A: Floats) -> Floats:
+        # Recovery in logits, where the gain is written without cancellation.
+        return 0.5 * (S + C) if self.objective is None else self.objective.worth(S, C, A)
+
+    @property
+    def _parts(self) -> tuple[list[PairDraws], list[PairDraws]]:
+        return self._fine, self._rough
 
     def extend(self, point: Floats) -> None:
         """Add a picked setting, shape (1, d), as pending."""
-        self._pairs = [pair.extend(point) for pair in self._pairs]
+        self._fine, self._rough = ([p.extend(point) for p in part] for part in self._parts)
         self._set_incumbents()
 
     def log_gain(self, A: ArrayLike | Inputs, coarse: bool = False) -> Floats:
@@ -275,22 +281,23 @@ class ConstrainedImprovement:
         shortlist.
         """
         terms, points = [], Inputs.of(A)
-        step = COARSE if coarse else 1
-        for pair, bests in zip(self._pairs[::step], self._best[::step], strict=True):
+        for pair, bests in zip(self._parts[coarse], self._best[coarse], strict=True):
             at = pair.at(points)
             each = [
                 np.log(weight) + self._log_gain_of(at, best, asked, points.values, coarse)
                 for (asked, weight), best in zip(self.grades, bests, strict=True)
             ]
-            terms.append(each[0] if len(each) == 1 else logsumexp(each, axis=0))
+            one = each[0] if len(each) == 1 else logsumexp(each, axis=0)
+            terms.append(one.reshape(-1, len(points)))
         stacked = np.concatenate(terms, axis=0)
         return logsumexp(stacked, axis=0) - np.log(len(stacked))
 
     def _log_gain_of(
         self, at: Moments, best: Floats, min_grade: Any, A: Floats, coarse: bool
     ) -> Floats:
-        """ln of the expected gain given each draw, for one grade, shape (draws, n)."""
-        S, C, s, c, cut = at
+        """ln of the expected gain given each draw, for one grade, shape (..., draws, n)."""
+        S, C = at[:2]
+        s, c, cut = (part[..., None, :] for part in at[2:])
         odds = self.feed_odds
         if self.objective is None:
             assert min_grade is not None

@@ -13,7 +13,7 @@ Replicates are collapsed exactly (Binois, Gramacy & Ludkovski, J. Comput. Graph.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -22,7 +22,7 @@ from scipy.linalg import cho_solve, solve_triangular
 from scipy.optimize import minimize
 from scipy.special import expit
 
-from optimizer.cholesky import factorize, inverse, solve_lower
+from optimizer.cholesky import factorize, inverse, solve_lower, weigh
 from optimizer.collapsed import Readings
 from optimizer.estimator import Regressor
 from optimizer.kernels import (
@@ -61,13 +61,22 @@ VARIANCE_BOUNDS, NOISE_BOUNDS = (-6.0, 6.0), (-12.0, 3.0)
 @dataclass(frozen=True)
 class Member:
     """One set of hyperparameters with its factorised covariance at its points; ``root`` where
-    they are a few that stand for all (see ``sparse``)."""
+    they are a few that stand for all (see ``sparse``). Or several at once, along a first axis."""
 
     theta: Floats
     points: Inputs
     lower: Floats
     weights: Floats
     root: Floats | None = None
+
+
+def at_once(members: Sequence[Member]) -> list[Member]:
+    """The same, as one where none is sparse."""
+    if any(m.root is not None for m in members):
+        return list(members)
+    arrays = ([getattr(m, name) for m in members] for name in ("theta", "lower", "weights"))
+    theta, lower, weights = (np.array(each) for each in arrays)
+    return [Member(theta, members[0].points, lower, weights)]
 
 
 class GaussianProcess(Regressor):
@@ -405,7 +414,7 @@ class GaussianProcess(Regressor):
     def noise_at(self, theta: Floats) -> Floats:
         """Variance of each set-point's mean reading about its true value, (u,), standardised."""
         data = self.readings_
-        return (data.known_variance + np.exp(theta[self.n_smooth_ + 1])) / data.counts
+        return (data.known_variance + np.exp(theta[..., self.n_smooth_ + 1, None])) / data.counts
 
     def _covariance(self, theta: Floats, A: Inputs, B: Inputs) -> Floats:
         d = self.n_smooth_
@@ -423,7 +432,8 @@ class GaussianProcess(Regressor):
         return self._variance(member.theta, Inputs.of(A))
 
     def _variance(self, theta: Floats, A: Inputs) -> Floats:
-        variance = np.exp(theta[self.n_smooth_]) + np.sum(A.once(self._features) ** 2, axis=1)
+        trend = np.sum(A.once(self._features) ** 2, axis=1)
+        variance = np.exp(theta[..., self.n_smooth_, None]) + trend
         return variance if self.weight is None else variance * A.once(self.weight) ** 2
 
     def project(self, member: Member, A: Floats | Inputs) -> tuple[Floats, Floats]:
@@ -433,17 +443,16 @@ class GaussianProcess(Regressor):
         cross, prior = self.covariance(member, member.points, A), self.prior_mean(A)
         V = solve_lower(member.lower, cross)
         if member.root is None:
-            return prior + cross.T @ member.weights, V
+            return prior + weigh(member.weights, cross), V
         return prior + V.T @ member.weights, member.root @ V
 
-    def mean_at(self, members: list[Member], A: Floats | Inputs) -> Floats:
-        """Average of the means that ``project`` gives, (n,), where the rest is not needed."""
+    def mean_at(self, member: Member, A: Floats | Inputs) -> Floats:
+        """The mean that ``project`` gives, without the rest where that is not needed."""
         A = Inputs.of(A)
-        if any(m.root is not None for m in members):
-            return np.asarray(np.mean([self.project(m, A)[0] for m in members], axis=0))
-        thetas, weights = (np.array([getattr(m, x) for m in members]) for x in ("theta", "weights"))
-        cross = self._covariance(thetas, members[0].points, A)
-        return np.asarray(self.prior_mean(A) + np.tensordot(weights, cross, 2) / len(members))
+        if member.root is not None:
+            return self.project(member, A)[0]
+        cross = self.covariance(member, member.points, A)
+        return np.asarray(self.prior_mean(A) + weigh(member.weights, cross))
 
     def noise_variance(self) -> float:
         """Estimated process noise of one reading, averaged over members, in units of y."""

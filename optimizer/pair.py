@@ -9,6 +9,8 @@ with G the balance of a deck whose sharpness were S0 and ``cut`` its cut there. 
 before any reading of the balance; a reading of the balance then tells of both, and where readings
 pin a balance down it no longer follows what is not known of the sharpness. Everything is normal
 and conditioned exactly (Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, A.6).
+
+Of several members at once all arrays have a first axis more, one entry a member.
 """
 
 from __future__ import annotations
@@ -19,7 +21,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimizer.cholesky import factorize, solve_lower
+from optimizer.cholesky import factorize, flipped, solve_lower, weigh
 from optimizer.kernels import Inputs
 from optimizer.structure import cut_of
 
@@ -41,7 +43,7 @@ class Place:
 
     Args:
         inputs: the inputs.
-        mean: of sharpness and of balance, shape (2, n).
+        mean: of sharpness and of balance, each (n,).
         cut: how far the balance goes with the sharpness, shape (n,).
         by_sharpness: what readings of sharpness explain of S: S has the prior covariance less
             ``by_sharpness' by_sharpness`` and less ``of_both' of_both``; shape (u, n).
@@ -51,7 +53,7 @@ class Place:
     """
 
     inputs: Inputs
-    mean: Floats
+    mean: tuple[Floats, Floats]
     cut: Floats
     by_sharpness: Floats
     of_both: Floats
@@ -76,19 +78,20 @@ class PairReadings:
 
 
 class Pair:
-    """Posterior of sharpness and balance at one member's hyperparameters.
+    """Posterior of sharpness and balance at the hyperparameters of a member, or of several.
 
     Args:
         processes: fitted sharpness and balance, in latent units (``scale="center"``).
-        member: which of their members.
+        members: one member of each, or several at once.
     """
 
-    def __init__(self, processes: Processes, member: int) -> None:
-        self.processes = processes
-        self.members: tuple[Member, Member] = (
-            processes[0].members_[member],
-            processes[1].members_[member],
-        )
+    def __init__(self, processes: Processes, members: tuple[Member, Member]) -> None:
+        self.processes, self.members = processes, members
+
+    @property
+    def several(self) -> bool:
+        """Whether it is of several members at once."""
+        return self.members[0].theta.ndim > 1
 
     @property
     def _exact(self) -> bool:
@@ -106,19 +109,19 @@ class Pair:
         K = sharpness.covariance(s, points, points)
         V = solve_lower(s.lower, K)
         S, C = (
-            gp.center_ + gp.mean_at([m], points)
+            gp.center_ + gp.mean_at(m, points)
             for gp, m in zip(self.processes, self.members, strict=True)
         )
         cut = cut_of(balance, S, C)
-        follows = np.outer(cut, cut) * (K - V.T @ V)
-        lower = factorize(c.lower @ c.lower.T + follows)
-        off = readings.mean - balance.prior_mean(points)
+        follows = cut[..., :, None] * (K - flipped(V) @ V) * cut[..., None, :]
+        lower = factorize(c.lower @ flipped(c.lower) + follows)
+        off = np.broadcast_to(readings.mean - balance.prior_mean(points), cut.shape)
         return cut, V, lower, solve_lower(lower, off)
 
     def readings(self) -> PairReadings:
         """What is expected of the readings of sharpness and then of balance, and what was read.
 
-        Of processes that hold every set-point.
+        Of processes that hold every set-point, and of one member.
         """
         (sharpness, balance), (s, c) = self.processes, self.members
         points, cut = s.points, self._conditioned[0]
@@ -127,7 +130,7 @@ class Pair:
         n = len(cut)
         of_both[n:, n:] += balance.covariance(c, points, points)
         prior = [gp.center_ + gp.prior_mean(points) for gp in self.processes]
-        prior[1] = prior[1] + cut * (prior[0] - sharpness.center_ - sharpness.mean_at([s], points))
+        prior[1] = prior[1] + cut * (prior[0] - sharpness.center_ - sharpness.mean_at(s, points))
         return PairReadings(
             np.concatenate(prior),
             of_both,
@@ -147,18 +150,18 @@ class Pair:
         (sharpness, balance), (s, c) = self.processes, self.members
         if not self._exact:
             (S, T), (C, G) = sharpness.project(s, A), balance.project(c, A)
-            mean = np.array([sharpness.center_ + S, balance.center_ + C])
-            return Place(A, mean, cut_of(balance, *mean), T, np.zeros_like(G), G)
+            S, C = sharpness.center_ + S, balance.center_ + C
+            return Place(A, (S, C), cut_of(balance, S, C), T, np.zeros_like(G), G)
         at_cut, V, lower, innovations = self._conditioned
         ks, kc = sharpness.covariance(s, s.points, A), balance.covariance(c, c.points, A)
         T = solve_lower(s.lower, ks)
         C0 = balance.center_ + balance.prior_mean(A)
-        S = sharpness.center_ + sharpness.prior_mean(A) + ks.T @ s.weights
-        cut = cut_of(balance, S, C0 + kc.T @ c.weights)
-        both = np.hstack([at_cut[:, None] * (ks - V.T @ T), kc])
-        B, G = np.hsplit(solve_lower(lower, both), 2)
-        off = B.T @ innovations
-        return Place(A, np.array([S + off, C0 + G.T @ innovations + cut * off]), cut, T, B, G)
+        S = sharpness.center_ + sharpness.prior_mean(A) + weigh(s.weights, ks)
+        cut = cut_of(balance, S, C0 + weigh(c.weights, kc))
+        B = solve_lower(lower, at_cut[..., None] * (ks - flipped(V) @ T))
+        G = solve_lower(lower, kc)
+        off = weigh(innovations, B)
+        return Place(A, (S + off, C0 + weigh(innovations, G) + cut * off), cut, T, B, G)
 
     def variance(self, at: Place, drawn: Floats | None = None) -> tuple[Floats, Floats, Floats]:
         """Variance of S, how far C goes with it, and the variance of the rest of C, each (n,).
@@ -168,28 +171,30 @@ class Pair:
         s, g = (
             gp.variance_at(m, at.inputs) for gp, m in zip(self.processes, self.members, strict=True)
         )
-        s = s - np.sum(at.by_sharpness**2, 0) - np.sum(at.of_both**2, 0)
-        g = g - np.sum(at.by_balance**2, 0)
-        with_s = -np.sum(at.of_both * at.by_balance, 0)
+        s = s - np.sum(at.by_sharpness**2, -2) - np.sum(at.of_both**2, -2)
+        g = g - np.sum(at.by_balance**2, -2)
+        with_s = -np.sum(at.of_both * at.by_balance, -2)
         if drawn is not None:
-            S, G = np.hsplit(drawn, 2)
-            s, g, with_s = s - np.sum(S**2, 0), g - np.sum(G**2, 0), with_s - np.sum(S * G, 0)
+            S, G = np.split(drawn, 2, axis=-1)
+            s, g, with_s = s - np.sum(S**2, -2), g - np.sum(G**2, -2), with_s - np.sum(S * G, -2)
         s = np.clip(s, LEAST_VARIANCE, None)
         return s, at.cut + with_s / s, np.clip(g - with_s**2 / s, LEAST_VARIANCE, None)
 
     @staticmethod
     def drawn(at: Place, off: Floats) -> tuple[Floats, Floats]:
         """Sharpness and balance, each (draws, n), of S and then G off their means, (draws, 2 n)."""
-        S, G = np.hsplit(off, 2)
-        return at.mean[0] + S, at.mean[1] + G + at.cut * S
+        S, G = np.split(off, 2, axis=-1)
+        mean_s, mean_c, cut = (x[..., None, :] for x in (*at.mean, at.cut))
+        return mean_s + S, mean_c + G + cut * S
 
     def covariance(self, P: Place, Q: Place) -> Floats:
         """Of S and then G at P, with S and then G at Q; shape (2 n, 2 m)."""
         (sharpness, balance), (s, c) = self.processes, self.members
         of_s = sharpness.covariance(s, P.inputs, Q.inputs)
-        of_s -= P.by_sharpness.T @ Q.by_sharpness + P.of_both.T @ Q.of_both
-        of_g = balance.covariance(c, P.inputs, Q.inputs) - P.by_balance.T @ Q.by_balance
-        return np.block([[of_s, -P.of_both.T @ Q.by_balance], [-P.by_balance.T @ Q.of_both, of_g]])
+        of_s -= flipped(P.by_sharpness) @ Q.by_sharpness + flipped(P.of_both) @ Q.of_both
+        of_g = balance.covariance(c, P.inputs, Q.inputs) - flipped(P.by_balance) @ Q.by_balance
+        s_with_g, g_with_s = -flipped(P.of_both) @ Q.by_balance, -flipped(P.by_balance) @ Q.of_both
+        return np.block([[of_s, s_with_g], [g_with_s, of_g]])
 
 
 class PairDraws:
@@ -210,21 +215,21 @@ class PairDraws:
         # Point by point, S before G, so that one more point leaves the draws as they are.
         self._order = np.arange(2 * len(base)).reshape(2, -1).T.ravel()
         covariance = pair.covariance(self._at, self._at)
-        self._lower = factorize(covariance[np.ix_(self._order, self._order)])
+        self._lower = factorize(covariance[..., self._order[:, None], self._order])
         # Deviations from the mean in whitened form: conditioning needs nothing else.
-        self._white = normals[:, : len(base)].reshape(len(normals), -1)
+        self._white = normals[..., : len(base), :].reshape(*normals.shape[:-2], -1)
 
     @property
     def values(self) -> tuple[Floats, Floats]:
         """Sharpness and balance drawn at the base points, each (draws, m)."""
-        off = self._white @ self._lower[np.argsort(self._order)].T
+        off = self._white @ flipped(self._lower[..., np.argsort(self._order), :])
         return self.pair.drawn(self._at, off)
 
     def at(self, A: Inputs) -> tuple[Floats, Floats, Floats, Floats, Floats]:
         """Means of sharpness and balance given each draw, (draws, n); the variance of the one, of
         what the other has of its own, and how far it goes with the one, (n,)."""
         at = self.pair.place(A)
-        cross = self.pair.covariance(self._at, at)[self._order]
+        cross = self.pair.covariance(self._at, at)[..., self._order, :]
         W = solve_lower(self._lower, cross)
         s, cut, own = self.pair.variance(at, W)
         return *self.pair.drawn(at, self._white @ W), s, own, cut
@@ -232,3 +237,9 @@ class PairDraws:
     def extend(self, point: Floats) -> PairDraws:
         """The draws with one more base point, shape (1, d)."""
         return PairDraws(self.pair, Inputs(np.vstack([self.base.values, point])), self._normals)
+
+
+def drawn(pairs: list[Pair], base: Inputs, normals: Floats) -> list[PairDraws]:
+    """Draws of pairs by normals of each member, (members, draws, m, 2)."""
+    each = [normals] if pairs[0].several else normals
+    return [PairDraws(pair, base, z) for pair, z in zip(pairs, each, strict=True)]

@@ -14,7 +14,7 @@ import numpy as np
 
 from optimizer.coordinates import from_latent
 from optimizer.kernels import Inputs
-from optimizer.pair import PairDraws
+from optimizer.pair import drawn
 from optimizer.structure import COARSE
 from optimizer.surrogate import WIDENING
 
@@ -49,17 +49,16 @@ def regret(planning: Planning, point: Indices) -> Floats:
     e, surrogate = planning.evidence, planning.surrogate
     candidates = np.vstack([point[None, :], _candidates(planning, point)])
     A, even = e.inputs_today(candidates), planning.chance_even(candidates)
-    inputs, members = Inputs(A), range(0, surrogate.n_members_, COARSE)
-    shape = (len(members), DRAWS // len(members), len(A), 2)
+    members = len(range(0, surrogate.n_members_, COARSE))
+    shape = (members, DRAWS // members, len(A), 2)
     normals = WIDENING * np.random.default_rng(planning.seed).standard_normal(shape)
     found = []
-    for k, normal in zip(members, normals, strict=True):
-        pair = PairDraws(surrogate.pairs_[k], inputs, normal)
+    for pair in drawn(surrogate.pairs(COARSE), Inputs(A), normals):
         S, C = pair.values
         worth = planning.objective.worth(S, C, A) * even
         met = from_latent(S, C, e.feed_odds_today)[0] >= planning.min_grade
-        best = np.where(met, worth, -np.inf).max(axis=1)
-        found.append(np.maximum(best - worth[:, 0], 0.0))
+        best = np.where(met, worth, -np.inf).max(axis=-1)
+        found.append(np.maximum(best - worth[..., 0], 0.0).ravel())
     return np.concatenate(found)
 
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from scipy.special import log_expit
 
-from optimizer.gaussian_process import GaussianProcess
+from optimizer.gaussian_process import GaussianProcess, at_once
 from optimizer.kernels import PER_UNIT, Inputs
 from optimizer.priors import Priors
 from optimizer.rows import Groups
@@ -187,5 +187,6 @@ class Steepness:
     def __call__(self, A: Floats) -> Floats:
         """Factor at inputs A, shape (n, d); (n,)."""
         inputs, gp = Inputs(A), self.process
-        mean = gp.mean_at(gp.members_[::COARSE], inputs)
+        means = [gp.mean_at(m, inputs) for m in at_once(gp.members_[::COARSE])]
+        mean = np.mean(np.vstack(means), axis=0)
         return _steepness(gp.center_ + gp.spread_ * mean)

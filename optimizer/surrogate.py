@@ -17,6 +17,7 @@ from scipy.special import expit, ndtr, ndtri
 
 from optimizer.coordinates import LARGEST_LOGIT, ahead, from_latent, to_latent, unwanted_limit
 from optimizer.estimator import Estimator
+from optimizer.gaussian_process import at_once
 from optimizer.kernels import Inputs
 from optimizer.measurement.counting import logit_reading, logit_reading_of
 from optimizer.pair import Pair
@@ -208,7 +209,9 @@ class Surrogate(Estimator):
         latent = to_latent(*readings, odds)
         self.latent_readings_ = latent[0], latent[1]
         fit_pair(self.processes, at, latent)
-        self.pairs_ = [Pair(self.processes, k) for k in range(self.n_members_)]
+        each = zip(*(gp.members_ for gp in self.processes), strict=True)
+        self.pairs_ = [Pair(self.processes, members) for members in each]
+        self._at_once: dict[int, list[Pair]] = {}
         return self
 
     def _processes(self, members: int, inputs: int) -> Processes:
@@ -233,19 +236,25 @@ class Surrogate(Estimator):
         members = [m for gp in self.processes for m in gp.members_]
         return not self.by_line and all(m.root is None for m in members)
 
+    def pairs(self, step: int = 1) -> list[Pair]:
+        """Pairs that have one member in so many, all at once where none of them is sparse."""
+        if step not in self._at_once:
+            stacks = (at_once(gp.members_[::step]) for gp in self.processes)
+            self._at_once[step] = [Pair(self.processes, m) for m in zip(*stacks, strict=True)]
+        return self._at_once[step]
+
     def latent(self, A: ArrayLike | Inputs, coarse: bool = False) -> Latent:
         """Sharpness and balance at A, shape (n, d).
 
         ``coarse`` takes every fourth member, enough to shortlist.
         """
-        inputs, means, variances, cuts = Inputs.of(A), [], [], []
-        for pair in self.pairs_[:: COARSE if coarse else 1]:
+        inputs, found = Inputs.of(A), []
+        for pair in self.pairs(COARSE if coarse else 1):
             at = pair.place(inputs)
             s, cut, own = pair.variance(at)
-            means.append(at.mean)
-            variances.append((s * WIDENING**2, own * WIDENING**2))
-            cuts.append(cut)
-        return Latent(np.array(means), np.array(variances), np.array(cuts))
+            found.append((*at.mean, s * WIDENING**2, own * WIDENING**2, cut))
+        S, C, s, c, cut = (np.vstack(parts) for parts in zip(*found, strict=True))
+        return Latent(np.stack([S, C], axis=1), np.stack([s, c], axis=1), cut)
 
     @cached_property
     def _normals(self) -> Floats:
@@ -309,7 +318,7 @@ class Surrogate(Estimator):
             total += of(*member.draws(z), A.values).mean(axis=0)
         return total / len(members)
 
-    def chance_of_grade(self, A: ArrayLike, min_grade: float, feed_odds: float) -> Floats:
+    def chance_of_grade(self, A: ArrayLike | Inputs, min_grade: float, feed_odds: float) -> Floats:
         """Probability that the true grade at A, shape (n, d), is at least ``min_grade``."""
         return self.outlook(A, min_grade, feed_odds)[0]
 

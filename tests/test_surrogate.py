@@ -24,7 +24,7 @@ from optimizer.gaussian_process import GaussianProcess
 from optimizer.kernels import Inputs
 from optimizer.measurement import measured_errors
 from optimizer.measurement.counting import logit_reading_of
-from optimizer.pair import PairDraws
+from optimizer.pair import PairDraws, drawn
 from optimizer.planner import planning
 from optimizer.rows import collapse
 from optimizer.settings import GRAVITY_TABLE
@@ -234,8 +234,8 @@ def test_a_pair_is_the_normal_that_its_readings_leave():
     pair, (sharpness, balance) = model.pairs_[0], model.processes
     (s, c), known = pair.members, sharpness.readings_.X
     every, n, m = np.vstack([known, ask]), 25, 34
-    S0 = sharpness.center_ + sharpness.mean_at([s], every)
-    cut = cut_of(balance, S0, balance.center_ + balance.mean_at([c], every))
+    S0 = sharpness.center_ + sharpness.mean_at(s, every)
+    cut = cut_of(balance, S0, balance.center_ + balance.mean_at(c, every))
     assert np.ptp(cut) > 0.1
     own, follow = sharpness.covariance(s, every, every), np.diag(cut)
     whole = np.block([[own, own @ follow], [follow @ own, follow @ own @ follow]])
@@ -251,7 +251,7 @@ def test_a_pair_is_the_normal_that_its_readings_leave():
     mean = prior[rest] + gain @ (y - prior[read])
     left = whole[np.ix_(rest, rest)] - gain @ whole[np.ix_(read, rest)]
     found = pair.place(ask)
-    np.testing.assert_allclose(found.mean.ravel(), mean, atol=1e-7)
+    np.testing.assert_allclose(np.concatenate(found.mean), mean, atol=1e-7)
     k = len(ask)
     variance, slope, rest_of_c = pair.variance(found)
     np.testing.assert_allclose(variance, np.diag(left)[:k], rtol=1e-6)
@@ -285,6 +285,31 @@ def test_draws_of_a_pair_tell_elsewhere_what_they_are_at_their_own_points():
     again = more.at(Inputs(ask[:1]))
     for at, value in zip(again[:2], more.values, strict=True):
         np.testing.assert_allclose(at[:, 0], value[:, 8], atol=1e-6)
+
+
+@pytest.mark.parametrize("most_points", [None, 15])
+@pytest.mark.parametrize("coupled", [True, False])
+def test_members_at_once_are_what_each_is_by_itself(most_points, coupled):
+    X, grade, recovery = readings(25)
+    view = deck_coordinates_of(GRAVITY_TABLE) if coupled else None
+    model = Surrogate(GRAVITY_TABLE.names, view=view, members=4, most_points=most_points)
+    model.fit(X, grade, recovery, FEED_ODDS, 0.01, 0.02)
+    base, ask = (Inputs(part) for part in np.split(np.random.default_rng(3).random((11, 5)), [6]))
+    normals = np.random.default_rng(0).standard_normal((4, 8, 7, 2))
+    assert [p.several for p in model.pairs()] == ([True] if most_points is None else [False] * 4)
+    together = [d.extend(ask.values[:1]) for d in drawn(model.pairs(), base, normals)]
+    found = [np.vstack(x) for x in zip(*(d.at(ask) for d in together), strict=True)]
+    known = model.latent(ask)
+    for k, (pair, z) in enumerate(zip(model.pairs_, normals, strict=True)):
+        at = pair.place(Inputs(ask.values))
+        np.testing.assert_allclose(known.mean[k], at.mean, rtol=1e-9)
+        np.testing.assert_allclose(known.cut[k], pair.variance(at)[1], rtol=1e-7)
+        alone = PairDraws(pair, Inputs(base.values), z).extend(ask.values[:1]).at(ask)
+        for several, one in zip(found, alone, strict=True):
+            np.testing.assert_allclose(several.reshape(4, *one.shape)[k], one, rtol=1e-6, atol=1e-9)
+    worth = ConstrainedImprovement(model, base.values, 0.96, FEED_ODDS, room=1)
+    for coarse in (False, True):
+        assert np.all(np.isfinite(worth.log_gain(ask, coarse)))
 
 
 def test_what_lies_ahead_of_a_balance_that_goes_with_the_sharpness():
