@@ -16,7 +16,6 @@ from optimizer.coordinates import from_latent
 from optimizer.kernels import Inputs
 from optimizer.pair import drawn
 from optimizer.structure import COARSE
-from optimizer.surrogate import WIDENING
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -28,12 +27,16 @@ if TYPE_CHECKING:
 
 # Settings that may be the best: the most promising of those spread over the limits, and some about
 # the settings to run now, so far off in each setting (standard deviation in unit coordinates).
-PROMISING, ABOUT, NEAR = 150, 150, 0.06
+PROMISING, ABOUT, NEAR = 100, 100, 0.06
 # Promise is the worth times this power of the chance of the grade: settings beyond the edge of the
 # grade are where the best may turn out to be.
 BOLDNESS = 0.25
 LEAST_CHANCE = 0.02
 DRAWS = 256
+# Posterior standard deviations are widened by more here than in a prediction: the best of many
+# settings asks more of the model than any one of them does. Chosen on development campaigns by how
+# often a stop was right (reports/benchmark.md).
+SPREAD = 1.5
 
 
 def regret(planning: Planning, point: Indices) -> Floats:
@@ -51,7 +54,7 @@ def regret(planning: Planning, point: Indices) -> Floats:
     A, even = e.inputs_today(candidates), planning.chance_even(candidates)
     members = len(range(0, surrogate.n_members_, COARSE))
     shape = (members, DRAWS // members, len(A), 2)
-    normals = WIDENING * np.random.default_rng(planning.seed).standard_normal(shape)
+    normals = SPREAD * np.random.default_rng(planning.seed).standard_normal(shape)
     found = []
     for pair in drawn(surrogate.pairs(COARSE), Inputs(A), normals):
         S, C = pair.values

@@ -20,7 +20,7 @@ from optimizer.plan import Interval
 from optimizer.planner import planning, suggest
 from optimizer.regret import regret
 from optimizer.settings import GRAVITY_TABLE
-from optimizer.stopping import advise, bar_of
+from optimizer.stopping import advise, bar_of, before_the_last_run
 from tests.benchmarks.trials.decks import problem
 from tests.benchmarks.trials.task import Task
 from tests.conftest import run_table
@@ -569,21 +569,41 @@ def test_a_gain_next_to_the_bar_does_not_read_like_the_bar():
 
 
 @pytest.mark.parametrize(
-    ("chance", "sure", "tried", "advice"),
+    ("chances", "sure", "tried", "advice"),
     [
-        (0.93, True, 20, "stop"),
-        (0.899, True, 20, "continue"),
-        (0.93, False, 20, "continue"),
-        (0.93, True, 12, "continue"),
+        ([0.93], True, 20, "stop"),
+        ([0.93, 0.91], True, 20, "stop"),
+        ([0.93, 0.87], True, 20, "continue"),
+        ([0.899], True, 20, "continue"),
+        ([0.93], False, 20, "continue"),
+        ([0.93], True, 12, "continue"),
     ],
 )
-def test_stop_is_said_where_nine_draws_of_ten_have_nothing_better(chance, sure, tried, advice):
+def test_stop_is_said_where_nine_draws_of_ten_have_nothing_better(chances, sure, tried, advice):
     # The gain is above the bar, and says nothing of the advice.
-    said = advise(0.0005, 0.0004, "fraction of recovery", sure, tried, 13, chance)
+    said = advise(0.0005, 0.0004, "fraction of recovery", sure, tried, 13, chances)
     assert said.advice == advice
     if sure and tried >= 13:
-        assert f"{int(100 * chance)} % sure" in said.why
+        assert f"{int(100 * chances[0])} % sure" in said.why
         assert "1 point of recovery more" in said.why
+        assert ("only 87 % without the last run" in said.why) == (0.87 in chances)
+
+
+def test_the_last_run_alone_does_not_stop_a_campaign(season_table):
+    """What is known before it comes from the other runs, for the same grade."""
+    goal = Brief.model_validate({"goal": {"min_grade": None}})
+    planned = planning(season_table, Site(), goal, seed=3)
+    planned.warnings = []
+    before = before_the_last_run(planned)
+    every = planned.evidence
+    np.testing.assert_array_equal(before.evidence.settings, every.settings[:-1])
+    np.testing.assert_array_equal(before.evidence.grade, every.grade[:-1])
+    assert before.min_grade == planned.min_grade
+    fewer = planning(season_table.slice(0, season_table.num_rows - 1), Site(), goal, seed=3)
+    inputs = every.inputs_today(planned.tried[:5])
+    np.testing.assert_allclose(
+        before.surrogate.latent(inputs).mean, fewer.surrogate.latent(inputs).mean
+    )
 
 
 def test_regret_shrinks_as_runs_come_in_and_is_told_in_the_advice():
