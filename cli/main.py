@@ -11,8 +11,9 @@ import json
 import os
 import sys
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, NoReturn
 
 import typer
 
@@ -71,8 +72,25 @@ class WithoutPandas:
             raise ModuleNotFoundError("No command needs pandas.", name=name)
 
 
+def program() -> NoReturn:
+    """The whole program: ``run``, and then out, with its exit code.
+
+    Once everything is written there is nothing to tear down. Where Python does, a thread of
+    pyarrow's that is still letting go of its last batch now and then aborts the whole program.
+    """
+    code: str | int | None = 0
+    try:
+        run()
+    except SystemExit as stop:
+        code = stop.code
+    sys.stderr.flush()
+    with suppress(BrokenPipeError):
+        sys.stdout.flush()
+    os._exit(code if isinstance(code, int) else int(code is not None))
+
+
 def run() -> None:
-    """Entry point: the one place where errors become messages and exit codes."""
+    """A command: the one place where errors become messages and exit codes."""
     as_json = "--json" in sys.argv or "json" in sys.argv
     sys.meta_path.insert(0, WithoutPandas())
     try:

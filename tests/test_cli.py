@@ -420,3 +420,23 @@ assert "pandas" not in sys.modules
     done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     assert "1 added" in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "said"),
+    [(["--help"], 0, "First look"), (["load", "nothing.csv"], 2, ""), (["no-such-command"], 2, "")],
+)
+def test_nothing_that_happens_after_the_answer_changes_the_exit_code(tmp_path, words, code, said):
+    """As threads of pyarrow now and then do, what stands in for them aborts while Python ends."""
+    script = f"""
+import atexit, os, sys
+from cli.main import program
+atexit.register(os.abort)
+sys.argv = ["highside", *{words!r}]
+program()
+"""
+    command = [sys.executable, "-c", script]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True)
+    assert done.returncode == code, done.stderr
+    assert said in done.stdout
+    assert bool(done.stderr) == (code != 0)
