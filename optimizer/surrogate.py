@@ -73,7 +73,10 @@ class Shares:
     def read_anew(
         self, readings: Readings, grade_logit: Floats, recovery_logit: Floats
     ) -> Readings:
-        """Logits and variances, grade before recovery, given the logits expected, (n,) each."""
+        """Logits and variances, grade before recovery, given the logits expected, (n,) each.
+
+        However far a reading is from what was expected, it is no farther than any reading may be.
+        """
         answer = [np.array(part) for part in readings]
         grade_logit, recovery_logit = (
             np.clip(x, -LARGEST_LOGIT, LARGEST_LOGIT) for x in (grade_logit, recovery_logit)
@@ -87,7 +90,8 @@ class Shares:
         ):
             k = se > 0
             answer[j][k], answer[j + 2][k] = logit_reading_of(share[k], se[k], expected[k])
-        return answer[0], answer[1], answer[2], answer[3]
+        logits = [np.clip(part, -LARGEST_LOGIT, LARGEST_LOGIT) for part in answer[:2]]
+        return logits[0], logits[1], answer[2], answer[3]
 
 
 @dataclass(frozen=True)

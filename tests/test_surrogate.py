@@ -378,6 +378,38 @@ def test_readings_near_one_agree_with_either_kind_of_error(errors, true):
         assert off["share"] < -1.0
 
 
+def test_a_reading_far_beyond_what_was_expected_is_finite():
+    """100 % with an error of 0.1 to 5 points, where next to nothing was expected, and the other
+    way round; the farther off the expectation, the farther off the reading, and no jump where the
+    tail beyond the end is too small for a double."""
+    eta = np.linspace(-9.0, 9.0, 400)
+    for se in (0.001, 0.008, 0.05):
+        reading, variance = logit_reading_of(np.ones(400), np.full(400, se), eta)
+        assert np.all(np.isfinite(reading))
+        assert np.all(variance > 0.0)
+        assert np.all(reading > eta)
+        off = (reading - eta) / np.sqrt(variance)
+        assert np.max(np.abs(np.diff(off)) / (1.0 + off[1:])) < 0.1
+        mirrored, _ = logit_reading_of(np.zeros(400), np.full(400, se), -eta)
+        np.testing.assert_allclose(mirrored, -reading)
+
+
+@pytest.mark.parametrize("recovery", [[0.0, 1.0], [1.0], [1e-60, 1.0, 0.5]])
+@pytest.mark.parametrize("count", [3, 100_000])
+def test_readings_that_contradict_each_other_all_the_way_are_fitted(recovery, count):
+    X, grade, _ = readings(24)
+    values = np.resize(recovery, 24)
+    nothing = np.full(24, np.nan)
+    shares = Shares(
+        np.resize([0.3, 1.0], 24), values, np.full(24, float(count)), nothing, np.full(24, 0.008)
+    )
+    model = Surrogate(GRAVITY_TABLE.names, view=deck_coordinates_of(GRAVITY_TABLE))
+    model.fit(X, grade, log_odds(values), FEED_ODDS, 0.01, 0.02, shares=shares)
+    found = model.predict(X, FEED_ODDS)
+    for estimate in (found.grade, found.recovery):
+        assert np.all(np.isfinite([estimate.mean, estimate.low, estimate.high]))
+
+
 # ------------------------------------------------------------------ acquisition
 
 

@@ -36,6 +36,8 @@ HALF = 0.5
 CONFIDENCE = 0.95
 # A reading counts for no more than this tail: beyond, it is a mistake rather than bad luck.
 LEAST_TAIL = 1e-9
+# Beyond so many errors half of a tail begins where the whole does, to a fiftieth of an error.
+FARTHEST = 35.0
 
 
 def _counts(found: ArrayLike, count: ArrayLike) -> tuple[FloatArray, FloatArray]:
@@ -174,7 +176,8 @@ def logit_reading_of(
     with np.errstate(divide="ignore"):
         in_logit = logit(p) - eta
         room = np.where(p > expected_share, expit(-eta), expected_share) / s
-        cut_off = -ndtri(0.5 * ndtr(-room)) * s * slope
+        half = np.where(room < FARTHEST, -ndtri(0.5 * ndtr(-room)), room)
+        cut_off = half * s * slope
     size = np.minimum(np.abs(in_logit), np.maximum(np.abs(in_share), cut_off))
     return eta + np.sign(in_logit) * size, (s * slope) ** 2
 
