@@ -45,9 +45,10 @@ def test_expected_gain_is_the_growth_of_the_dominated_area(surrogate):
     improvement = ConstrainedImprovement(model, base, None, FEED_ODDS, reference=REFERENCE)
     A = np.array([[0.65, 0.5], [0.3, 0.9], [0.5, 0.7], [0.75, 0.6]])
     gains = np.exp(improvement.log_gain(A))
-    pair = improvement._pairs[0]
-    fronts = from_latent(*pair.values, FEED_ODDS)
-    S, C, s, c, cut = pair.at(_points(A))
+    (drawn,) = improvement._fine
+    # Of all members at once, of which there is one.
+    fronts = [part[0] for part in from_latent(*drawn.values, FEED_ODDS)]
+    S, C, s, c, cut = (part[0] for part in drawn.at(_points(A)))
     assert not cut.any()  # no coordinates are known in which these two inputs act together
     rng = np.random.default_rng(0)
     measured = np.zeros(len(A))
