@@ -3,8 +3,9 @@
     python -m tests.benchmarks.speed                 # what is installed; peers need their extra
 
 Histories of so many different settings that run even, on one deck; one suggestion, the median of
-three, after one that warms up. Processor seconds on one thread: the same as by the clock on an idle
-machine, and fair to all on a busy one. Then 1,000 candidates valued at 500 set-points: fit and
+five after one that warms up, all methods in turn, so that a slow spell of the machine falls on all.
+Processor seconds on one thread: the same as by the clock on an idle machine, and fair to all on a
+busy one. Then 1,000 candidates valued at 500 set-points: fit and
 acquisition, ours and BoTorch's. Writes reports/speed.md.
 
 Asked for: under a second at 30 trials; at most half of BoTorch's time and one and a half of
@@ -35,6 +36,7 @@ from tests.benchmarks.trials.task import Task
 SIZES = (20, 30, 50, 200, 1000)
 PEERS = {"skopt": "skopt", "optuna": "optuna", "botorch": "botorch"}
 SET_POINTS, CANDIDATES = 500, 1000
+ROUNDS = 5
 # A suggestion slower than this is timed once.
 SLOW = 20.0
 
@@ -50,28 +52,30 @@ def history(runs: int) -> Task:
     return task
 
 
-def seconds(work: Callable[[], object], most: int = 3) -> float:
-    """Median processor seconds of some calls, of one when it is slow."""
-    taken = []
-    while len(taken) < most:
-        start = time.process_time()
-        work()
-        taken.append(time.process_time() - start)
-        if taken[0] > SLOW:
-            break
-    return float(np.median(taken))
+def seconds(works: dict[str, Callable[[], object]], rounds: int = ROUNDS) -> dict[str, float]:
+    """Median processor seconds of some calls of each, in turn; of one where it is slow."""
+    taken: dict[str, list[float]] = {name: [] for name in works}
+    for _ in range(rounds):
+        for name, work in works.items():
+            if taken[name] and taken[name][0] > SLOW:
+                continue
+            start = time.process_time()
+            work()
+            taken[name].append(time.process_time() - start)
+    return {name: float(np.median(each)) for name, each in taken.items()}
 
 
 def suggestions(methods: list[str], sizes: list[int]) -> dict[str, list[float]]:
     """Seconds of one suggestion, by method and number of set-points."""
-    found: dict[str, list[float]] = {}
+    found: dict[str, list[float]] = {name: [] for name in methods}
     for name in methods:
         METHODS[name](history(sizes[0]))
-        found[name] = []
-        for size in sizes:
-            task = history(size)
-            found[name].append(seconds(lambda n=name, t=task: METHODS[n](t)))
-            print(f"{name} {size}: {found[name][-1]:.2f} s", file=sys.stderr, flush=True)
+    for size in sizes:
+        task = history(size)
+        works = {name: (lambda n=name, t=task: METHODS[n](t)) for name in methods}
+        for name, each in seconds(works).items():
+            found[name].append(each)
+            print(f"{name} {size}: {each:.2f} s", file=sys.stderr, flush=True)
     return found
 
 
@@ -90,13 +94,13 @@ def candidates(with_botorch: bool) -> dict[str, float]:
         )
         return improvement.log_gain(e.inputs_today(index))
 
-    found = {"ours": seconds(ours)}
+    works: dict[str, Callable[[], object]] = {"ours": ours}
     if with_botorch:
         from tests.benchmarks.trials.peer_botorch import value_candidates
 
         values = GRAVITY_TABLE.values(index)
-        found["botorch"] = seconds(lambda: value_candidates(task, values))
-    return found
+        works["botorch"] = lambda: value_candidates(task, values)
+    return seconds(works)
 
 
 def main(words: list[str] | None = None) -> int:
