@@ -56,11 +56,10 @@ def best_point(
 
     rough = coarse or score
     # The pool is scored as it came: what is known of a set of points is known by the set.
-    values, free = rough(pool), may(pool)
-    if not free.any():
+    values, free = rough(pool), np.flatnonzero(may(pool))
+    if not len(free):
         return pool[0], -np.inf
-    order = _top(np.where(free, values, -np.inf), SHORTLIST)
-    order = order[free[order]]
+    order = free[_top(values[free], SHORTLIST)]
     points, _ = _climb(pool[order], values[order], rough, region, LONG_REACHES, LONG_CLIMBERS, may)
     values = score(points)
     points, values = _climb(points, values, score, region, SHORT_REACHES, SHORT_CLIMBERS, may)

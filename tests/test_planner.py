@@ -6,6 +6,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pyarrow as pa
@@ -20,7 +21,7 @@ from optimizer.plan import Interval
 from optimizer.planner import planning, suggest
 from optimizer.regret import regret
 from optimizer.settings import GRAVITY_TABLE
-from optimizer.stopping import advise, bar_of, before_the_last_run
+from optimizer.stopping import advise, bar_of, before_the_last_run, stopping_of
 from tests.benchmarks.trials.decks import problem
 from tests.benchmarks.trials.task import Task
 from tests.conftest import run_table
@@ -604,6 +605,37 @@ def test_the_last_run_alone_does_not_stop_a_campaign(season_table):
     np.testing.assert_allclose(
         before.surrogate.latent(inputs).mean, fewer.surrogate.latent(inputs).mean
     )
+
+
+@pytest.mark.parametrize(
+    ("by_all", "before", "few_runs", "advice"),
+    [
+        (0.0, 0.0, 100, "stop"),
+        (0.0, 0.5, 100, "continue"),
+        (0.0, 0.5, 5, "stop"),
+        (0.5, 0.0, 100, "continue"),
+    ],
+)
+def test_a_plan_looks_twice_before_it_says_stop(
+    season_table, monkeypatch, by_all, before, few_runs, advice
+):
+    """With so much to be had in every draw, by all runs and by all but the last; of many runs one
+    more or less tells nothing, and is not asked."""
+    planned = planning(season_table, Site(), brief(), seed=3)
+    planned.warnings = []
+    now, point = planned._run_now()
+    runs = len(planned.evidence.settings)
+
+    def regret_of(asked, settings):
+        assert settings is point
+        return np.full(10, by_all if len(asked.evidence.settings) == runs else before)
+
+    monkeypatch.setattr("optimizer.stopping.regret", regret_of)
+    monkeypatch.setattr("optimizer.stopping.FEW_RUNS", few_runs)
+    sure = replace(now, chance_of_grade=0.95)
+    said = stopping_of(planned, [0.001], sure, point)
+    assert said.advice == advice
+    assert ("without the last run" in said.why) == (before > 0.0 and few_runs == 100)
 
 
 def test_regret_shrinks_as_runs_come_in_and_is_told_in_the_advice():

@@ -42,6 +42,18 @@ def test_points_that_are_taken_are_not_returned():
     assert value == -np.inf
 
 
+def test_a_pool_whose_first_points_are_taken_and_of_which_none_may_be_had_has_no_best():
+    """As where a hundred settings were tried and the lot is too small for any other."""
+    taken = POOL[:100]
+
+    def score(index):
+        return np.full(len(index), -np.inf)
+
+    point, value = best_point(score, REGION, POOL, exclude=taken)
+    assert value == -np.inf
+    assert not np.any(np.all(point == taken, axis=1))
+
+
 def test_the_pool_is_scored_as_it_came():
     """Whatever is taken: what is known of a set of points is known by the set."""
     seen = []
