@@ -83,9 +83,9 @@ def program() -> NoReturn:
         run()
     except SystemExit as stop:
         code = stop.code
-    sys.stderr.flush()
-    with suppress(BrokenPipeError):
-        sys.stdout.flush()
+    for stream in (sys.stderr, sys.stdout):
+        with suppress(BrokenPipeError):
+            stream.flush()
     os._exit(code if isinstance(code, int) else int(code is not None))
 
 

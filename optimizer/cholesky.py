@@ -59,7 +59,7 @@ def flipped(matrix: Floats) -> Floats:
 
 
 def inverse(lower: Floats) -> Floats:
-    """Inverse of the matrix with Cholesky factor ``lower``, shape (n, n)."""
+    """Inverse of the matrix with Cholesky factor ``lower``, shape (n, n), 0 above its diagonal."""
     # Transposed it lies as LAPACK wants it, and the triangle that is not worked on stays 0.
     half, _ = lapack.dpotri(lower.T, lower=0)
     whole: Any = half + half.T

@@ -165,8 +165,8 @@ class Planning:
 
     def product_rate(self, index: Indices) -> Floats:
         """Expected product, in the site's feed rate unit, shape (n,)."""
-        inputs = self.evidence.inputs_today(index)
-        share = self.surrogate.mean_yield(inputs, self.evidence.feed_odds_today)
+        inputs, odds = self.inputs(index), self.evidence.feed_odds_today
+        share = inputs.kept("yield", lambda: self.surrogate.mean_yield(inputs.values, odds))
         return self.limits.feed(index) * share
 
     def carried(self, index: Indices) -> NDArray[np.bool_]:

@@ -183,10 +183,11 @@ class Steepness:
 
     def __init__(self, process: GaussianProcess) -> None:
         self.process = process
+        self.members = at_once(process.members_[::COARSE])
 
     def __call__(self, A: Floats) -> Floats:
         """Factor at inputs A, shape (n, d); (n,)."""
         inputs, gp = Inputs(A), self.process
-        means = [gp.mean_at(m, inputs) for m in at_once(gp.members_[::COARSE])]
+        means = [gp.mean_at(m, inputs) for m in self.members]
         mean = np.mean(np.vstack(means), axis=0)
         return _steepness(gp.center_ + gp.spread_ * mean)

@@ -5,8 +5,8 @@
 Histories of so many different settings that run even, on one deck; one suggestion, the median of
 five after one that warms up, all methods in turn, so that a slow spell of the machine falls on all.
 Processor seconds on one thread: the same as by the clock on an idle machine, and fair to all on a
-busy one. Then 1,000 candidates valued at 500 set-points: fit and
-acquisition, ours and BoTorch's. Writes reports/speed.md.
+busy one. Then 1,000 candidates valued at 500 set-points: fit and acquisition, ours and BoTorch's.
+Writes reports/speed.md.
 
 Asked for: under a second at 30 trials; at most half of BoTorch's time and one and a half of
 scikit-optimize's; 1,000 candidates faster than BoTorch.
