@@ -8,20 +8,21 @@ checking of what a user wrote happens here, once; everything inside trusts it.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from optimizer.documents import Strict, located, read_toml, validate
 from optimizer.errors import InputError, nearest
 from optimizer.settings import GRAVITY_TABLE, Coupling, Region, Setting, SettingSpace
+from optimizer.shares import Confidence, Fraction, measure
+from optimizer.units import check_heading_unit, factor, share_factor, stored_unit_of
 
 FEED_GRADE = "feed_grade"
 """The one material column with a fixed meaning: share of wanted material in the feed."""
 
-PERCENT_UNITS = ("%", "percent")
 MAX_TRIALS = 50
 DEFAULT_CONFIDENCE = 0.9
 DEFAULT_TRIALS = 4
@@ -102,7 +103,8 @@ class Site:
             user brings others.
 
     Raises:
-        InputError: when a setting is unknown or its range cannot be.
+        InputError: when a setting is unknown, its range cannot be, or it is not measured in its
+            unit.
     """
 
     def __init__(self, file: SiteFile | None = None, base: SettingSpace = GRAVITY_TABLE) -> None:
@@ -116,6 +118,7 @@ class Site:
         self._spaces: dict[str | None, SettingSpace] = {None: _override(base, self.file.settings)}
         for line, fields in self.file.lines.items():
             self._spaces[line] = _override(self._spaces[None], fields.settings)
+        self._check_units()
 
     def _check_names(self) -> None:
         taken = {*self.base.names, *RUN_COLUMNS}
@@ -131,6 +134,24 @@ class Site:
                     "and underscores.",
                     hint="Map the log's own heading to it under [columns].",
                 )
+
+    def _check_units(self) -> None:
+        """That what is declared can be planned in, written down and read back."""
+        for line, space in self._spaces.items():
+            where = "settings" if line is None else f"lines.{line}.settings"
+            for setting in space.settings:
+                check = partial(stored_unit_of, setting.name, setting.unit)
+                located(f"[{where}.{setting.name}] unit", check)
+        for name, variable in self.material.items():
+            located(f"[material.{name}] unit", partial(check_heading_unit, variable.unit))
+        feed = self.material[FEED_GRADE]
+        scale = located(f"[material.{FEED_GRADE}] unit", partial(share_factor, feed.unit))
+        if feed.low * scale < 0 or feed.high * scale > 1:
+            raise InputError(
+                f"[material.{FEED_GRADE}]: {feed.low:g} to {feed.high:g} {feed.unit or 'fraction'} "
+                "is no range of a share.",
+                hint='Write a range from 0 to 1, or declare unit = "%".',
+            )
 
     @classmethod
     def read(cls, path: str | Path | None) -> Site:
@@ -165,7 +186,7 @@ class Site:
     @property
     def feed_grade_scale(self) -> float:
         """What one unit of the declared feed grade is as a fraction: 1, or 0.01 for per cent."""
-        return 0.01 if self.material[FEED_GRADE].unit in PERCENT_UNITS else 1.0
+        return share_factor(self.material[FEED_GRADE].unit)
 
     def tonnes_per_hour(self, line: str | None) -> float:
         """What one declared unit of feed rate is in t/h; 1 when feed rate is not a setting."""
@@ -198,10 +219,6 @@ def rate_in_tonnes_per_hour(unit: str) -> float:
     Raises:
         InputError: when the unit is not a mass rate.
     """
-    if unit == "t/h":
-        return 1.0
-    from optimizer.units import factor  # noqa: PLC0415 - only when a unit differs
-
     return factor(unit, "t/h")
 
 
@@ -219,14 +236,6 @@ def _override(space: SettingSpace, changes: Mapping[str, SettingFields]) -> Sett
     return space.override({name: fields.given() for name, fields in changes.items()})
 
 
-def _fraction(value: Any) -> Any:
-    """A fraction in (0, 1); a number of per cent is refused with the fraction it means."""
-    if isinstance(value, int | float) and not isinstance(value, bool) and 1 < value <= 100:
-        raise ValueError(f"must be a fraction between 0 and 1; {value:g} % is {value / 100:g}")
-    return value
-
-
-Fraction = Annotated[float, BeforeValidator(_fraction), Field(gt=0, lt=1)]
 Positive = Annotated[float, Field(gt=0)]
 
 
@@ -250,9 +259,7 @@ class Goal(Strict):
     maximise: Literal["recovery", "value", "trade-off"] = "recovery"
     prices: Prices | None = None
     min_grade: Fraction | None = None
-    confidence: Annotated[float, BeforeValidator(_fraction), Field(ge=0.5, lt=1)] = (
-        DEFAULT_CONFIDENCE
-    )
+    confidence: Confidence = DEFAULT_CONFIDENCE
 
     @model_validator(mode="after")
     def _priced(self) -> Goal:
@@ -370,10 +377,11 @@ class Brief(Strict):
         return brief
 
     def check_names(self, site: Site) -> Brief:
-        """The same brief, its setting and material names checked against the site.
+        """The same brief, its names checked against the site, its material as numbers in the
+        site's units (a text may have a unit of its own: ``"95.5%"``).
 
         Raises:
-            InputError: naming the table and the nearest known name.
+            InputError: naming the table and the nearest known name, or what is no number.
         """
         settings = site.space.names
         named: list[tuple[str, Mapping[str, Any], tuple[str, ...]]] = [
@@ -391,13 +399,15 @@ class Brief(Strict):
             missing = [n for n in settings if n not in trial]
             if missing:
                 raise InputError(f"[[pending]] number {k} lacks {', '.join(missing)}.")
-        for key, value in self.material.items():
-            if key != "material" and isinstance(value, str):
-                unit = site.material[key].unit or "number"
-                raise InputError(f"[material] {key}: expected a number ({unit}), got '{value}'.")
-            if key != "material":
-                _require_declared(key, float(value), site.material[key])
-        return self
+        material = {
+            key: value if key == "material" else _in_site_unit(key, value, site.material[key])
+            for key, value in self.material.items()
+        }
+        return self.model_copy(update={"material": material}) if material else self
+
+    def as_document(self) -> dict[str, Any]:
+        """The brief as a JSON document, without what is left at its default."""
+        return self.model_dump(mode="json", exclude_defaults=True)
 
     def region(self, space: SettingSpace) -> Region:
         """The lattice points that today's limits leave.
@@ -431,13 +441,19 @@ class Brief(Strict):
         return region
 
 
-def _require_declared(name: str, value: float, variable: MaterialVariable) -> None:
+def _in_site_unit(name: str, written: float | str, variable: MaterialVariable) -> float:
+    """A value of today's material in its declared unit."""
+    value = measure(written, variable.unit)
+    if value is None:
+        unit = f" ({variable.unit})" if variable.unit else ""
+        raise InputError(f"[material] {name}: expected a number{unit}, got '{written}'.")
     if not variable.low <= value <= variable.high:
         raise InputError(
             f"[material] {name}: {value:g} is outside the declared range "
             f"{variable.low:g} to {variable.high:g} {variable.unit}.".replace(" .", "."),
             hint="Correct the value, or widen the range in the site file.",
         )
+    return value
 
 
 def _narrow_by_limit(region: Region, name: str, limit: Limit) -> Region:

@@ -6,7 +6,7 @@ A candidate is an integer lattice index throughout, and becomes a value only at 
 continuous optimum that is rounded afterwards can break a limit, an index cannot.
 
 The five settings of a gravity table are one instance; nothing here knows their names except
-``GRAVITY_TABLE`` and the canonical units.
+``GRAVITY_TABLE``.
 """
 
 from __future__ import annotations
@@ -28,14 +28,6 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
-
-CANONICAL_UNITS = {
-    "feed_rate": "t/h",
-    "end_raise": "deg",
-    "side_tilt": "deg",
-    "eccentric_speed": "rpm",
-    "air": "turn",
-}
 
 # A declared bound and a step count in binary floating point: 0.1 * 3 is not 0.3. Half a
 # thousandth of a step is far below any reading and far above rounding.

@@ -1,6 +1,6 @@
 """Conversion between the units people write and the units the product works in.
 
-Loaded only when a unit differs from the canonical one: building the registry takes longer than
+The unit registry is built only when a unit differs from the stored one: that takes longer than
 reading most logs.
 """
 
@@ -10,10 +10,37 @@ import re
 from functools import cache
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from optimizer.errors import InputError
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
     from pint import UnitRegistry
+
+    Floats = NDArray[np.float64]
+
+PERCENT_UNITS = ("%", "percent")
+
+STORED_UNITS = {
+    "feed_rate": ("t/h",),
+    "end_raise": ("deg", "mm"),
+    "side_tilt": ("deg", "mm"),
+    "eccentric_speed": ("rpm",),
+}
+"""The unit in which the history keeps a setting: the first one that the declared unit converts to.
+
+A tilt that is read as a height is kept as a height: how long the deck is nobody declares. What does
+not stand here (the knob of the air) is kept in the unit that its line declares."""
+
+_EXAMPLES = {
+    "t/h": "a mass rate such as t/h, kg/h, lb/h or short_ton/h",
+    "deg": "an angle such as deg or rad",
+    "mm": "a height such as mm, cm or in",
+    "rpm": "a speed of rotation such as rpm or Hz",
+}
+# A unit stands in brackets behind a name, in the headings of logs and of trial sheets.
+_IN_A_HEADING = re.compile(r"^[^\[\]\x00-\x1f\x7f]{0,40}$")
 
 # Ways of writing a unit that a log uses and pint does not know, or reads as something else
 # ("t" is a tonne here, "h" an hour, "turn" a turn of the knob and not an angle to convert).
@@ -67,6 +94,127 @@ def _registry() -> UnitRegistry[float]:
     return UnitRegistry(cache_folder=None)
 
 
+def same_unit(unit: str, other: str) -> bool:
+    """Whether two spellings are one unit; spares building the unit registry for the usual case."""
+
+    def spelled(text: str) -> str:
+        return SPELLINGS.get(text.strip().lower(), text.strip())
+
+    return spelled(unit) == spelled(other)
+
+
+def unit_factor(unit: str, to: str) -> float:
+    """Factor from ``unit`` to ``to``; per cent and mere spellings need no unit registry.
+
+    Raises:
+        InputError: when a unit is unknown, or the two do not measure the same thing.
+    """
+    if same_unit(unit, to):
+        return 1.0
+    if unit.strip().lower() in PERCENT_UNITS and same_unit(to, ""):
+        return 0.01
+    return factor(unit, to)
+
+
+@cache
+def stored_unit_of(setting: str, declared: str) -> str:
+    """The unit in which the history keeps a setting that a line declares in ``declared``.
+
+    Raises:
+        InputError: when the setting cannot be kept in it; the hint says what is accepted.
+    """
+    if not _IN_A_HEADING.match(declared):
+        raise not_in_a_heading(declared)
+    kinds = STORED_UNITS.get(setting, (declared,))
+    for kind in [k for k in kinds if same_unit(declared, k)] or kinds:
+        try:
+            unit_factor(declared, kind)
+        except InputError:
+            continue
+        return kind
+    raise InputError(
+        f"'{declared}' is no unit of {setting}.",
+        code="setting-unit",
+        hint=f"Accepted: {', or '.join(_EXAMPLES[k] for k in kinds)}.",
+    )
+
+
+def share_factor(unit: str) -> float:
+    """What one unit of a declared share is as a fraction: 1, or 0.01 for per cent.
+
+    Raises:
+        InputError: when it is no unit of a share; the hint says what is accepted.
+    """
+    try:
+        return unit_factor(unit, "")
+    except InputError:
+        raise InputError(
+            f"'{unit}' is no unit of a share.",
+            code="share-unit",
+            hint='Accepted: "fraction" or "%".',
+        ) from None
+
+
+def check_heading_unit(unit: str) -> None:
+    """That a unit can stand in a heading, from which it is read back.
+
+    Raises:
+        InputError: when it cannot.
+    """
+    if not _IN_A_HEADING.match(unit):
+        raise not_in_a_heading(unit)
+
+
+def not_in_a_heading(unit: str) -> InputError:
+    """The error for a unit that could not be read back from a heading."""
+    return InputError(
+        f"unit {unit[:60]!r} cannot stand in the heading of a log.",
+        code="unit-text",
+        hint="Accepted: up to 40 characters without square brackets and line breaks.",
+    )
+
+
+def scaled(values: Floats, by: float | Floats) -> Floats:
+    """``values * by``, dividing instead where ``by`` is one over a whole number.
+
+    97.2 * 0.01 is not the number nearest 0.972, and 97.2 / 100 is: a log in per cent and the
+    same log in fractions must give the same run.
+
+    Args:
+        values: shape (n,).
+        by: one factor, or one each, shape (n,).
+    """
+    if np.ndim(by) == 0 and by == 1.0:
+        return values
+    with np.errstate(divide="ignore", invalid="ignore"):
+        inverse = 1.0 / np.asarray(by, dtype=float)
+        whole = np.isfinite(inverse) & (inverse == np.rint(inverse))
+        return np.where(whole, values / np.rint(inverse), values * by)
+
+
+# Digits that people type at most, and how far a conversion there and back strays from them.
+_TYPED_DIGITS, _STRAY = 14, 8.0 * float(np.finfo(float).eps)
+
+
+def as_typed(values: Floats) -> Floats:
+    """Numbers without what a conversion left in their last binary digits; shape kept.
+
+    A number is taken for the one of at most 14 digits beside it where the two differ by no more
+    than a few roundings, and stays as it is elsewhere.
+
+    >>> as_typed(np.array([3499.9999999999995, 0.1 + 0.2, 1 / 3])).tolist()
+    [3500.0, 0.3, 0.3333333333333333]
+    """
+    values = np.asarray(values, dtype=float)
+    size = np.abs(values)
+    usual = (size > 1e-7) & (size < 1e15)  # powers of ten are exact in between
+    digits = _TYPED_DIGITS - 1 - np.floor(np.log10(size, where=usual, out=np.zeros_like(size)))
+    up, down = 10.0 ** np.clip(digits, 0, 22), 10.0 ** np.clip(-digits, 0, 22)
+    with np.errstate(invalid="ignore"):
+        near = np.rint(values * up / down) / up * down
+        return np.where(usual & (np.abs(near - values) <= _STRAY * size), near, values)
+
+
 @cache
 def factor(unit: str, to: str) -> float:
     """Factor that turns a number in ``unit`` into one in ``to``.
@@ -97,7 +245,8 @@ def factor(unit: str, to: str) -> float:
     registry = _registry()
     try:
         source, target = (registry.Unit(word) for word in spelled)
-        alike = source.dimensionality == target.dimensionality
+        # Roots, not dimensions: an angle and a bare number have the same dimension.
+        alike = registry.get_root_units(source)[1] == registry.get_root_units(target)[1]
         # A shifted scale (a temperature) has no single factor.
         if not alike or registry.Quantity(0.0, source).to(target).magnitude != 0:
             raise _unlike(unit, to)
@@ -111,7 +260,7 @@ def factor(unit: str, to: str) -> float:
         raise _unknown(unit, to) from None
     if not 0 < found < float("inf"):
         raise _unknown(unit, to)
-    return found
+    return float(as_typed(np.array(found)))
 
 
 def _unknown(unit: str, to: str) -> InputError:

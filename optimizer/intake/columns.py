@@ -11,16 +11,16 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from optimizer.config import FEED_GRADE, PERCENT_UNITS, Site
+from optimizer.config import FEED_GRADE, Site
 from optimizer.errors import InputError, nearest
 from optimizer.intake.schema import (
     PROVENANCE,
     READINGS,
     declared_unit,
     fields_of,
-    same_unit,
     stored_factor,
 )
+from optimizer.units import PERCENT_UNITS, same_unit
 
 IGNORE = "ignore"
 """What a column is mapped to when it shall not be read."""

@@ -19,9 +19,10 @@ from optimizer.config import Site
 from optimizer.errors import InputError
 from optimizer.intake.columns import Binding, Column, is_percent
 from optimizer.intake.faults import Faults, Fill
-from optimizer.intake.schema import FRACTIONS, declared_unit, scaled, stored_factor
+from optimizer.intake.schema import FRACTIONS, declared_unit, stored_factor
 from optimizer.intake.source import Chunk, Decimal
 from optimizer.intake.values import TWO_WAYS, Numbers, as_text, both_numbers, numbers, one_array
+from optimizer.units import scaled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -1,23 +1,21 @@
 """The canonical run table: which columns a run has, their types, and the units they are kept in.
 
 One table shape serves intake (which fills it), history (which stores it) and everybody who reads
-it. Settings are stored in canonical units (t/h, deg, rpm; air in the unit its line declares),
-grade, recovery, their errors and ``feed_grade`` as fractions, other material variables in the
-unit the site declares. The conversion between what a site writes and what is stored is here and
-nowhere else: ``stored_factor`` on the way in, ``in_site_units`` on the way out.
+it. Settings are stored in t/h, deg (mm where a line reads a height) and rpm, air in the unit its
+line declares; grade, recovery, their errors and ``feed_grade`` as fractions; other material
+variables in the unit the site declares. The conversion between what a site writes and what is
+stored is here and nowhere else: ``stored_factor`` on the way in, ``in_site_units`` on the way out.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from optimizer.config import FEED_GRADE, PERCENT_UNITS, Site
-from optimizer.settings import CANONICAL_UNITS
-from optimizer.units import SPELLINGS, factor
+from optimizer.config import FEED_GRADE, Site
+from optimizer.units import as_typed, scaled, stored_unit_of, unit_factor
 
 FRACTIONS = ("grade", "recovery", "grade_se", "recovery_se")
 READINGS = ("samples", "settled")
@@ -66,28 +64,6 @@ def fields_of(site: Site) -> tuple[str, ...]:
     return tuple(name for name in schema_of(site).names if name not in own)
 
 
-def same_unit(unit: str, other: str) -> bool:
-    """Whether two spellings are one unit; spares loading the unit registry for the usual case."""
-
-    def spelled(text: str) -> str:
-        return SPELLINGS.get(text.strip().lower(), text.strip())
-
-    return spelled(unit) == spelled(other)
-
-
-def unit_factor(unit: str, to: str) -> float:
-    """Factor from ``unit`` to ``to``; per cent and mere spellings need no unit registry.
-
-    Raises:
-        InputError: when a unit is unknown, or the two do not measure the same thing.
-    """
-    if same_unit(unit, to):
-        return 1.0
-    if unit.strip().lower() in PERCENT_UNITS and same_unit(to, ""):
-        return 0.01
-    return factor(unit, to)
-
-
 def declared_unit(site: Site, name: str, line: str | None) -> str:
     """The unit in which a site writes a bare number of ``name``; a fraction has none."""
     if name in site.space.names:
@@ -102,9 +78,8 @@ def stored_unit(site: Site, name: str, line: str | None) -> str:
     """
     if name == FEED_GRADE:
         return ""
-    if name == "air" or name not in CANONICAL_UNITS:
-        return declared_unit(site, name, line)
-    return CANONICAL_UNITS[name]
+    declared = declared_unit(site, name, line)
+    return stored_unit_of(name, declared) if name in site.space.names else declared
 
 
 def stored_factor(site: Site, name: str, line: str | None, unit: str | None = None) -> float:
@@ -115,21 +90,6 @@ def stored_factor(site: Site, name: str, line: str | None, unit: str | None = No
     """
     given = declared_unit(site, name, line) if unit is None else unit
     return unit_factor(given, stored_unit(site, name, line))
-
-
-def scaled(values: np.ndarray, by: float | np.ndarray) -> np.ndarray:
-    """``values * by``, dividing instead when ``by`` is one over a whole number.
-
-    97.2 * 0.01 is not the number nearest 0.972, and 97.2 / 100 is: a log in per cent and the
-    same log in fractions must give the same run.
-    """
-    if np.isscalar(by):
-        if by == 1.0:
-            return values
-        inverse = 1.0 / float(by)  # type: ignore[arg-type]
-        whole = np.isfinite(inverse) and inverse == round(inverse)
-        return values / round(inverse) if whole else values * by
-    return np.asarray(values * by)
 
 
 def in_site_units(table: pa.Table, site: Site) -> pa.Table:
@@ -144,7 +104,7 @@ def in_site_units(table: pa.Table, site: Site) -> pa.Table:
         values = table[name].to_numpy().astype(float)
         at = pc.index_in(table["line"], pa.array(lines, pa.string())).to_numpy()
         for k, line in enumerate(lines):
-            values[at == k] = scaled(values[at == k], 1.0 / by_line[line])
+            values[at == k] = as_typed(scaled(values[at == k], 1.0 / by_line[line]))
         column = pa.array(values, pa.float64(), from_pandas=True)
         table = table.set_column(table.column_names.index(name), name, column)
     return table
