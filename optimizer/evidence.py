@@ -16,12 +16,13 @@ import pyarrow.compute as pc
 from scipy.special import expit
 
 from optimizer.borrowing import runs_to_learn_from
-from optimizer.config import FEED_GRADE, Brief, Capacity, Site
+from optimizer.config import FEED_GRADE, Brief, Site
 from optimizer.coordinates import guess_feed_odds, log_odds, log_unwanted
 from optimizer.errors import nearest
 from optimizer.measurement.measured import measured_errors
 from optimizer.rows import distinct_rows
 from optimizer.settings import SettingSpace
+from optimizer.units import scaled
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -45,6 +46,8 @@ LATEST_RUNS = 10
 # Share of runs that a measured feed grade may contradict before it is set aside.
 MOST_CONTRADICTIONS = 0.05
 COLLINEAR_FROM = 0.95
+# Above this share of readings with a stated error the others are taken to be read as well.
+MOSTLY_STATED = 0.5
 FEWEST_FOR_CORRELATION = 8
 
 
@@ -65,7 +68,7 @@ class Evidence:
         grade_variance, recovery_variance: their known variances, shape (n,).
         feed_odds: log odds of the feed grade of every run, shape (n,).
         feed_odds_today: the same today.
-        feed_grade_known: whether the feed grade was measured rather than guessed.
+        feed_grade_known: whether the feed grade was measured or stated rather than guessed.
         even: whether the deck ran even, shape (n,).
         started: when each run started, in UTC, NaT where undated, shape (n,).
         material: today's material as the plan reports it.
@@ -169,8 +172,8 @@ def gather(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
         recovery_se=errors.recovery_se,
         grade_logit=errors.grade_logit,
         recovery_logit=errors.recovery_logit,
-        grade_variance=_fill_unknown(errors.grade_logit_var),
-        recovery_variance=_fill_unknown(errors.recovery_logit_var),
+        grade_variance=_fill_unknown(grade, errors.grade_logit_var, errors.grade_se),
+        recovery_variance=_fill_unknown(recovery, errors.recovery_logit_var, errors.recovery_se),
         feed_odds=odds,
         feed_odds_today=odds_today,
         feed_grade_known=known,
@@ -205,11 +208,23 @@ def _started(runs: pa.Table) -> NDArray[np.datetime64]:
     return np.asarray(moments, dtype="datetime64[us]")
 
 
-def _fill_unknown(variance: Floats) -> Floats:
-    """Unknown errors take the median of the known ones, or 0 when none is known: the estimated
-    process noise then holds them all."""
-    known = np.isfinite(variance)
-    return np.where(known, variance, np.median(variance[known]) if known.any() else 0.0)
+def _fill_unknown(reading: Floats, variance: Floats, se: Floats) -> Floats:
+    """Variances with the unknown ones filled in, shape (n,).
+
+    Where most readings state their error, the others take the median of what is stated. Where few
+    or none do, the others take 0, and the estimated process noise holds all of their scatter: a
+    handful of readings does not say how well the rest were taken. A reading of exactly 0 or 1 has
+    a variance of its own (``measured_errors``), which says nothing of the others.
+
+    Args:
+        reading: fractions, NaN where there is none.
+        variance: on the logit scale, NaN where not known.
+        se: standard errors that are stated or follow from a count, else NaN.
+    """
+    stated = np.isfinite(se)
+    most = stated.sum() > MOSTLY_STATED * np.isfinite(reading).sum()
+    usual = float(np.median(variance[stated])) if most else 0.0
+    return np.where(np.isfinite(variance), variance, usual)
 
 
 def _choose_line(runs: pa.Table, brief: Brief, warnings: list[str]) -> str | None:
@@ -241,9 +256,6 @@ def _material(
         values = column(name)
         known = np.isfinite(values)
         given = brief.material.get(name)
-        if name == FEED_GRADE:
-            # Stored as a fraction; the brief and the inputs use the declared unit.
-            values = values / site.feed_grade_scale
         now = _today(name, given, values, known, variable, warnings)
         if now is not None:
             material[name] = now
@@ -344,17 +356,30 @@ def _feed_odds(
     material: dict[str, Any],
     warnings: list[str],
 ) -> tuple[Floats, float, bool]:
-    """Log odds of the feed grade of each run and today; guessed when it was not measured."""
+    """Log odds of the feed grade of each run and today, and whether they are known.
+
+    Runs that carry none are taken to have been fed as the others were, and where no run carries
+    one, as the brief says: grade and recovery then split the mass of today's feed as the
+    two-product formula says. Without either it is guessed.
+    """
     measured = np.isfinite(grade_logit) & np.isfinite(recovery_logit)
-    feed = column(FEED_GRADE)
+    feed = scaled(column(FEED_GRADE), site.feed_grade_scale)
     known = np.isfinite(feed)
-    if known.any() and measured.any():
-        odds = log_odds(np.where(known, feed, np.median(feed[known])))
+    now = material.get(FEED_GRADE)
+    if now is not None:
+        today = float(scaled(np.array(now), site.feed_grade_scale))
+        usual = float(np.median(feed[known])) if known.any() else today
+        odds = log_odds(np.where(known, feed, usual))
         contradicts = log_unwanted(grade_logit, recovery_logit, odds)[measured] > 0
-        if contradicts.mean() <= MOST_CONTRADICTIONS:
-            now = material.get(FEED_GRADE)
-            today = np.median(odds) if now is None else log_odds(now * site.feed_grade_scale)
-            return odds, float(today), True
+        if contradicts.sum() <= MOST_CONTRADICTIONS * len(contradicts):
+            if measured.any() and not known.any():
+                unit = site.material[FEED_GRADE].unit
+                warnings.append(
+                    f"feed_grade is in no run: all are taken to have been fed today's {now:g} "
+                    f"{unit}".rstrip()
+                    + "."
+                )
+            return odds, float(log_odds(today)), True
         warnings.append(
             f"feed_grade contradicts grade and recovery in {contradicts.mean():.0%} of the runs "
             "(more unwanted material in the product than was fed) and was set aside."
@@ -425,17 +450,20 @@ def feed_grade_of(odds: float) -> float:
     return float(expit(odds))
 
 
-def cautions(evidence: Evidence, min_grade: float, capacity: Capacity) -> list[str]:
+def cautions(evidence: Evidence, min_grade: float, brief: Brief) -> list[str]:
     """What the runs leave open of what is asked for."""
     said = []
     best = float(np.max(evidence.grade[evidence.measured], initial=0.0))
     if 0.0 < best < min_grade:
         said.append(f"No run has reached grade {min_grade:g} yet; the best read {best:.4g}.")
+    capacity, goal = brief.capacity, brief.goal.maximise
     limited = capacity.max_product_rate is not None or capacity.max_reject_rate is not None
-    if limited and not evidence.feed_grade_known:
+    if (limited or goal == "value") and not evidence.feed_grade_known:
+        what = "product and reject rates" + (", and with them value," if goal == "value" else "")
         said.append(
-            f"feed_grade is not in the runs; product and reject rates take it as "
-            f"{feed_grade_of(evidence.feed_odds_today):.2f}. Log it to make them reliable."
+            f"The feed grade is not known; {what} take it as "
+            f"{feed_grade_of(evidence.feed_odds_today):.2f}. Log feed_grade, or state it in the "
+            "brief, to make them reliable."
         )
     few = 2 * len(evidence.space.names) + 3
     if len(distinct_rows(evidence.settings)[0]) < few:

@@ -65,8 +65,8 @@ def compare(
         LimitError: when the limits leave a line nothing.
         HistoryError: when the history cannot be read.
     """
-    site, brief = site or Site(), brief or Brief()
-    brief.check_names(site)
+    site = site or Site()
+    brief = (brief or Brief()).check_names(site)
     if ranked_by not in RANKED_BY:
         raise InputError(f"ranked_by '{ranked_by}': expected one of {', '.join(RANKED_BY)}.")
     version = None

@@ -25,7 +25,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from scipy.special import expit, log_ndtr, logit, ndtr, ndtri
 
-from optimizer.config import FEED_GRADE, Brief, Limit, Site
+from optimizer.config import Brief, Limit, Site
 from optimizer.errors import LimitError
 
 if TYPE_CHECKING:
@@ -134,9 +134,7 @@ def choose_basis(
     for name in site.material:
         given = brief.material.get(name)
         if given is None and (values := _known(recent, name)).size:
-            middle = float(np.median(values))
-            scale = site.feed_grade_scale if name == FEED_GRADE else 1.0
-            given = float(np.round(middle / scale, 4))
+            given = float(np.round(np.median(values), 4))
         if given is not None:
             material[name] = given
     label = brief.material.get(LABEL) or _usual_label(recent)
@@ -197,8 +195,7 @@ def why_not(table: pa.Table, line: str, site: Site, basis: Basis) -> str | None:
         values, variable = _known(measured, name), site.material[name]
         if not values.size:
             continue
-        scale = site.feed_grade_scale if name == FEED_GRADE else 1.0
-        low, high = values.min() / scale, values.max() / scale
+        low, high = values.min(), values.max()
         margin = MATERIAL_MARGIN * (variable.high - variable.low)
         if not low - margin <= value <= high + margin:
             return (

@@ -57,8 +57,8 @@ def diagnose(
         InputError: when a line is not in the history, or the brief names what the site lacks.
         HistoryError: when the history cannot be read.
     """
-    site, brief = site or Site(), brief or Brief()
-    brief.check_names(site)
+    site = site or Site()
+    brief = (brief or Brief()).check_names(site)
     version, runs = read_runs(history, site)
     say = progress or (lambda _: None)
     found, skipped = [], []
