@@ -28,6 +28,7 @@ from cli.options import (
     MinGradeOption,
     SeedOption,
     SiteOption,
+    as_share,
     open_history,
     open_site,
     pairs,
@@ -110,7 +111,8 @@ def run() -> None:
             raise
         typer.echo(
             f"highside: a fault of highside itself: {type(error).__name__}: {error}\n"
-            "  Nothing was half done. Set HIGHSIDE_DEBUG=1 and run again to see where.",
+            "  What was stored before it is stored: 'highside history' shows it. "
+            "Set HIGHSIDE_DEBUG=1 and run again to see where.",
             err=True,
         )
         sys.exit(FAULT)
@@ -239,24 +241,32 @@ def balance(
     ] = None,
     mass_error: Annotated[
         float | None,
-        typer.Option("--mass-error", metavar="FRACTION", help="Of weights that state none."),
+        typer.Option(
+            "--mass-error", metavar="SHARE", parser=as_share, help="Of weights that state none."
+        ),
     ] = None,
     assay_error: Annotated[
         float | None,
-        typer.Option("--assay-error", metavar="FRACTION", help="Of assays that state none."),
+        typer.Option(
+            "--assay-error", metavar="SHARE", parser=as_share, help="Of assays that state none."
+        ),
     ] = None,
     plan: Annotated[
         bool, typer.Option("--plan", help="Instead: how much to sample for a difference to show.")
     ] = False,
     purity: Annotated[
-        float | None, typer.Option("--purity", metavar="FRACTION", help="Expected, for --plan.")
+        float | None,
+        typer.Option("--purity", metavar="SHARE", parser=as_share, help="Expected, for --plan."),
     ] = None,
     difference: Annotated[
-        float, typer.Option("--difference", metavar="FRACTION", help="That should show.")
+        float,
+        typer.Option("--difference", metavar="SHARE", parser=as_share, help="That should show."),
     ] = 0.005,
     recovery_sd: Annotated[
         float | None,
-        typer.Option("--recovery-sd", metavar="FRACTION", help="Of one run, for the repeats."),
+        typer.Option(
+            "--recovery-sd", metavar="SHARE", parser=as_share, help="Of one run, for the repeats."
+        ),
     ] = None,
     thousand_grams: Annotated[
         float | None, typer.Option("--thousand-grams", metavar="G", help="Of 1000 particles.")
@@ -378,7 +388,7 @@ def record(
     air: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
     plan: Annotated[
         Path | None,
-        typer.Option("--plan", metavar="FILE", help="Take line and settings from this plan."),
+        typer.Option("--plan", metavar="FILE", help="Take line, settings and brief from it."),
     ] = None,
     rank: Annotated[int, typer.Option("--rank", metavar="N", help="Which trial of it.")] = 1,
     grade: Annotated[str | None, typer.Option(metavar="VALUE", help="0.987 or 98.7%.")] = None,
@@ -404,12 +414,15 @@ def record(
     min_grade: MinGradeOption = None,
     location: HistoryOption = DEFAULT_HISTORY,
     site: SiteOption = None,
-    seed: SeedOption = 0,
+    seed: Annotated[
+        int | None,
+        typer.Option("--seed", metavar="N", min=0, help="Of all chance. [default: the plan's, 0]"),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Add one trial's result, and say what it changed."""
     from cli import show
-    from cli.rows import result_row
+    from cli.rows import read_plan, result_row
     from optimizer.recording import record as add
 
     fields = {
@@ -432,17 +445,38 @@ def record(
     }
     given = {k: v for k, v in fields.items() if v is not None}
     result: Any = source
+    planned = None if plan is None else read_plan(plan)
     if source is None:
-        result = [result_row(given, plan, rank)]
+        result = [result_row(given, planned, rank)]
         line = result[0].get("line", line)
     elif set(given) - {"line"} or plan is not None:
         raise InputError("give either --from FILE or the result's own options, not both.")
-    wanted = read_brief(brief, line, None, min_grade)
+    asked = None if planned is None else planned.brief
+    wanted = read_brief(brief, line, None, min_grade, planned=asked)
+    if seed is None:
+        seed = 0 if planned is None else planned.seed
     done = add(open_history(location), open_site(site), result, wanted, seed=check_seed(seed))
     document = done.as_dict()
     answer(document, as_json, show.recorded)
+    if done.failure is not None:
+        raise typer.Exit(tell_failure(document, done.failure))
     if document["load"]["rejected"] or done.load.unreadable:
         raise typer.Exit(InputError.exit_code)
+
+
+def tell_failure(document: Mapping[str, Any], failure: Exception) -> int:
+    """Says on stderr what became of a result whose plan failed; gives the exit code."""
+    if os.environ.get("HIGHSIDE_DEBUG"):
+        raise failure
+    added, version = document["load"]["added"], document["load"]["version"]
+    what = "the result is" if added == 1 else f"{added} results are"
+    stored = f"{what} stored (history version {version})" if added else "nothing new was stored"
+    typer.echo(
+        f"highside: {stored}; planning again failed: {document['failed']['message']}\n"
+        "  Do not record it again: 'highside suggest' plans with what is stored.",
+        err=True,
+    )
+    return failure.exit_code if isinstance(failure, HighsideError) else FAULT
 
 
 app.command(epilog="Example: highside report --brief brief.toml --sheet sheet.pdf")(report)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -37,7 +37,8 @@ MaterialOption = Annotated[
     typer.Option("--material", metavar="KEY=VALUE", help="Today's material; repeat for more."),
 ]
 MinGradeOption = Annotated[
-    float | None, typer.Option("--min-grade", metavar="FRACTION", help="Grade to reach.")
+    str | None,
+    typer.Option("--min-grade", metavar="SHARE", help="Grade to reach: 0.985 or 98.5%."),
 ]
 
 WorkersOption = Annotated[
@@ -70,15 +71,19 @@ def read_brief(
     path: Path | None,
     line: str | None = None,
     material: Iterable[str] | None = None,
-    min_grade: float | None = None,
+    min_grade: str | None = None,
     trials: int | None = None,
+    *,
+    planned: Mapping[str, Any] | None = None,
 ) -> Brief:
-    """The brief file with the options laid over it."""
+    """The brief file, or else the brief that something was planned by, with the options over it."""
     from optimizer.config import Brief
 
     changes: dict[str, Any] = {"line": line, "goal__min_grade": min_grade, "trials__count": trials}
     for key, value in pairs(material or (), "--material").items():
-        changes[f"material__{key}"] = as_number(value) if key != "material" else value
+        changes[f"material__{key}"] = value
+    if path is None and planned is not None:
+        return Brief.from_dict(planned, source="the plan's brief", **changes)
     return Brief.read(path, **changes)
 
 
@@ -97,9 +102,15 @@ def pairs(entries: Iterable[str], option: str) -> dict[str, str]:
     return found
 
 
-def as_number(text: str) -> float | str:
-    """A number where the text is one, else the text (its check comes with the brief)."""
-    try:
-        return float(text)
-    except ValueError:
-        return text
+def as_share(text: str | float) -> float:
+    """A share from an option: 0.985 or 98.5%.
+
+    Raises:
+        InputError: when it is not one number.
+    """
+    from optimizer.shares import share
+
+    found = share(text)
+    if isinstance(found, str):
+        raise InputError(f"'{text}' is not a share.", hint="Write 0.985 or 98.5%.")
+    return float(found)

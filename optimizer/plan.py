@@ -6,7 +6,7 @@ A plan carries the recipe that made it (history version, seed, goal), so that it
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 # Decimal places of reported fractions, tonnes and rates: far below any reading, and enough that
@@ -135,7 +135,10 @@ class Stopping:
 
 @dataclass(frozen=True)
 class Plan:
-    """Ranked next trials, the settings to run now, and whether to stop."""
+    """Ranked next trials, the settings to run now, and whether to stop.
+
+    ``brief`` is what was asked, as a brief can be read from it again.
+    """
 
     line: str | None
     material: Mapping[str, Any]
@@ -150,6 +153,7 @@ class Plan:
     recommendations: tuple[Recommendation, ...]
     stopping: Stopping
     warnings: tuple[str, ...]
+    brief: Mapping[str, Any] = field(default_factory=dict)
     maximise: str = "recovery"
     prices: Mapping[str, Any] | None = None
     gain_unit: str = "fraction of recovery"
@@ -172,6 +176,7 @@ class Plan:
                 "gain_unit": self.gain_unit,
                 **({} if self.prices is None else {"prices": dict(self.prices)}),
             },
+            "brief": dict(self.brief),
             "units": dict(self.units),
             "run_now": self.run_now.as_dict() if self.run_now else None,
             "recommendations": [r.as_dict() for r in self.recommendations],

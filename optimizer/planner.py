@@ -97,8 +97,8 @@ def planning(
     progress: Progress | None = None,
 ) -> Planning:
     """What ``suggest`` plans with, for those who also ask what the plan was made from."""
-    site, brief = site or Site(), brief or Brief()
-    brief.check_names(site)
+    site = site or Site()
+    brief = (brief or Brief()).check_names(site)
     version = None
     runs: Any = history
     if hasattr(history, "read"):
@@ -138,7 +138,10 @@ class Planning:
         if self._known_runs < FEWEST_TO_LEARN:
             return self._first_batch(count)
         self.progress(f"learning from {len(self.evidence.grade)} runs")
-        self.warnings += cautions(self.evidence, self.min_grade, self.brief.capacity)
+        if self.asks_usual_grade:
+            usual = self.min_grade
+            self.warnings.append(f"No grade was asked for; the line's usual {usual:g} is kept.")
+        self.warnings += cautions(self.evidence, self.min_grade, self.brief)
         now, point = self._run_now()
         self.progress(f"weighing {count} trials")
         picks, gains = self._batch(count, point)
@@ -202,18 +205,21 @@ class Planning:
         """Chance of an even deck at lattice points: (n, d) to (n,)."""
         return chance_even_of(self.evidence)
 
+    @property
+    def asks_usual_grade(self) -> bool:
+        """Whether no grade was asked for and prices do not decide either."""
+        return self.brief.goal.min_grade is None and self.brief.goal.maximise != "value"
+
     @cached_property
     def min_grade(self) -> float:
-        """The grade asked for; the usual grade of the line when none was asked for."""
-        if self.brief.goal.min_grade is not None:
-            return self.brief.goal.min_grade
-        if self.brief.goal.maximise == "value":
-            return ANY_GRADE
+        """The grade asked for; the usual grade of the line when none was asked for, or any at
+        all where prices decide or no grade was read yet."""
+        if not self.asks_usual_grade:
+            return self.brief.goal.min_grade or ANY_GRADE
         e = self.evidence
         grades = [e.grade[e.measured], *([] if e.borrowed is None else [e.borrowed.grade])]
-        usual = float(np.round(np.median(next(g for g in grades if len(g))), 4))
-        self.warnings.append(f"No grade was asked for; the line's usual {usual:g} is kept.")
-        return usual
+        usual = next((g for g in grades if len(g)), None)
+        return ANY_GRADE if usual is None else float(np.round(np.median(usual), 4))
 
     @cached_property
     def starts(self) -> Indices:
@@ -488,6 +494,7 @@ class Planning:
             recommendations=in_order(trials, e.space, self.start()),
             stopping=stopping,
             warnings=tuple(self.warnings),
+            brief=self.brief.as_document(),
             maximise=goal.maximise,
             prices=None if goal.prices is None else goal.prices.model_dump(),
             gain_unit=self.objective.unit,

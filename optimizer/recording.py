@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from optimizer.config import Brief, Site
-from optimizer.errors import LimitError
+from optimizer.errors import HighsideError, LimitError
 from optimizer.intake import LoadReport, load_logs, load_table
 from optimizer.planner import suggest
 
@@ -24,12 +24,14 @@ if TYPE_CHECKING:
 class Recorded:
     """What was added, and the plan before and after it.
 
-    A plan is None where none could be made (no settings left inside the limits).
+    A plan is None where none could be made: no settings are left inside the limits, or
+    ``failure`` says what went wrong. What ``load`` says was added is stored all the same.
     """
 
     load: LoadReport
     before: Plan | None
     after: Plan | None
+    failure: Exception | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """The ``highside.record/1`` document."""
@@ -38,6 +40,7 @@ class Recorded:
             "load": self.load.as_dict(),
             "before": _essence(self.before),
             "after": _essence(self.after),
+            **({} if self.failure is None else {"failed": _told(self.failure)}),
         }
 
 
@@ -51,6 +54,9 @@ def record(
 ) -> Recorded:
     """Add results and plan again.
 
+    A result costs material and an hour, a plan can be made again: nothing that goes wrong with a
+    plan keeps a result from being stored, or hides that it is.
+
     Args:
         history: the run history.
         site: the plant.
@@ -59,17 +65,36 @@ def record(
         seed: of both plans.
 
     Raises:
-        InputError: when the rows cannot be read at all.
+        InputError: when the rows cannot be read at all, or the brief names what the site lacks.
+        HistoryError: when the history cannot be read or written.
     """
-    before = _plan(history, site, brief, seed)
+    brief = brief.check_names(site)
+    try:
+        before, failure = _plan(history, site, brief, seed), None
+    except HighsideError:
+        raise
+    except Exception as error:
+        before, failure = None, error
     if isinstance(result, Path):
         load = load_logs([result], history, site, line=brief.line, trials=True)
     else:
         rows = complete_rows(result, site, brief.line)
         load = load_table(rows, history, site, file="record")
     if load.added == 0:
-        return Recorded(load, before, before)
-    return Recorded(load, before, _plan(history, site, brief, seed))
+        return Recorded(load, before, before, failure)
+    try:
+        after = _plan(history, site, brief, seed)
+    except Exception as error:
+        return Recorded(load, before, None, failure or error)
+    return Recorded(load, before, after, failure)
+
+
+def _told(failure: Exception) -> dict[str, str]:
+    """What went wrong with a plan; of a fault of the program, its kind and text."""
+    if isinstance(failure, HighsideError):
+        # Without its hint, which is about what was not stored.
+        return {"code": failure.code, "message": failure.message}
+    return {"code": "fault", "message": f"{type(failure).__name__}: {failure}"}
 
 
 def complete_rows(

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import sys
+
 import numpy as np
 import pyarrow as pa
 import pytest
 from threadpoolctl import threadpool_limits
 
+from cli import main as cli
 from optimizer.settings import GRAVITY_TABLE, Region
 from optimizer.simulation import demo_deck, demo_material
 
@@ -55,3 +58,23 @@ def season_table():
         grade_count=[400] * 60,
         feed_grade=[0.93] * 60,
     )
+
+
+@pytest.fixture
+def run(monkeypatch, tmp_path, capsys):
+    """``run("load", "x.csv")`` in an empty folder: exit code, stdout, stderr."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("HIGHSIDE_HISTORY", raising=False)
+
+    def call(*arguments):
+        monkeypatch.setattr(sys, "argv", ["highside", *map(str, arguments)])
+        code = 0
+        try:
+            cli.run()
+        except SystemExit as stop:
+            code = int(stop.code or 0)
+        out, err = capsys.readouterr()
+        assert "Traceback" not in out + err
+        return code, out, err
+
+    return call

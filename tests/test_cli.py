@@ -19,26 +19,6 @@ from optimizer.demo import season_folder
 SEASON = season_folder()
 
 
-@pytest.fixture
-def run(monkeypatch, tmp_path, capsys):
-    """``run("load", "x.csv")`` in an empty folder: exit code, stdout, stderr."""
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.delenv("HIGHSIDE_HISTORY", raising=False)
-
-    def call(*arguments):
-        monkeypatch.setattr(sys, "argv", ["highside", *map(str, arguments)])
-        code = 0
-        try:
-            cli.run()
-        except SystemExit as stop:
-            code = int(stop.code or 0)
-        out, err = capsys.readouterr()
-        assert "Traceback" not in out + err
-        return code, out, err
-
-    return call
-
-
 @pytest.fixture(scope="module")
 def loaded(tmp_path_factory):
     """A folder with the season loaded once, to copy from."""

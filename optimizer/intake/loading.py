@@ -21,7 +21,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from optimizer.config import Site
-from optimizer.errors import InputError
+from optimizer.errors import HighsideError, HistoryError, InputError
 from optimizer.intake.columns import MARK_COLUMN, UNITLESS, Headings
 from optimizer.intake.conflicts import Conflicts
 from optimizer.intake.examine import (
@@ -357,13 +357,37 @@ def run_load(load: Load, given: Sequence[Given], dry_run: bool) -> LoadReport:
         return load.report(None, history.version)
     with history.lock():
         version = history.append(_with_readings_kept(load, given), schema)
-        load.settle(history.keys(sorted(load.lines)) if load.conflicts else iter(()))
-        rows = load.rejected.filter(pc.field("row") > 0)  # a whole file is kept by itself
-        rejects_file = None
-        if len(rows) or load.mended:
-            mended = pa.concat_tables([SCHEMA.empty_table().select(PLACE), *load.mended])
-            rejects_file = RejectsStore(history.rejects_folder).update(rows, mended)
-    return load.report(rejects_file if len(rows) else None, version)
+        try:
+            rejects_file = _keep_rejects(load)
+        except Exception as error:
+            if not (added := sum(tally.added for tally in load.tallies)):
+                raise
+            raise _stored_but(added, version, error) from error
+    return load.report(rejects_file, version)
+
+
+def _keep_rejects(load: Load) -> Path | None:
+    """Settles and keeps the rejected rows of a load that was committed; where they are."""
+    history = load.history
+    load.settle(history.keys(sorted(load.lines)) if load.conflicts else iter(()))
+    rows = load.rejected.filter(pc.field("row") > 0)  # a whole file is kept by itself
+    rejects_file = None
+    if len(rows) or load.mended:
+        mended = pa.concat_tables([SCHEMA.empty_table().select(PLACE), *load.mended])
+        rejects_file = RejectsStore(history.rejects_folder).update(rows, mended)
+    return rejects_file if len(rows) else None
+
+
+def _stored_but(added: int, version: int | None, error: Exception) -> HistoryError:
+    """The error for what fails once rows are stored: it says that they are."""
+    said = error.message if isinstance(error, HighsideError) else f"{error}"
+    return HistoryError(
+        f"{added} row{'s are' if added > 1 else ' is'} stored (history version {version}), but "
+        f"what was rejected could not be kept: {said}",
+        code="rejects-not-kept",
+        hint="Load the same again: what is stored is not added twice, and what is rejected is "
+        "found again.",
+    )
 
 
 def _with_readings_kept(load: Load, given: Sequence[Given]) -> Iterator[pa.RecordBatch]:

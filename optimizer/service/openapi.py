@@ -119,6 +119,7 @@ SCHEMAS: dict[str, Doc] = {
                     "confidence": {"type": "number"},
                 }
             ),
+            "brief": {"type": "object", "description": "What was asked; defaults are left out."},
             "units": {"type": "object", "additionalProperties": {"type": "string"}},
             "run_now": {
                 "oneOf": [
@@ -228,6 +229,9 @@ def _brief_schema() -> dict[str, Doc]:
     """The brief's own schemas, moved to where an OpenAPI document keeps them."""
     found = Brief.model_json_schema(ref_template="#/components/schemas/{model}")
     inner = found.pop("$defs")
+    found["properties"]["material"]["description"] = (
+        "Today's values in the site's units, or texts with a unit of their own: \"95.5%\"."
+    )
     found["properties"]["pending"]["description"] = "Trials started and not yet measured."
     found["properties"]["current"]["description"] = "Settings on the deck now, in site units."
     units = {
@@ -235,8 +239,8 @@ def _brief_schema() -> dict[str, Doc]:
         for name in inner["Capacity"]["properties"]
     }
     units |= {
-        ("Goal", "min_grade"): "Grade to reach, a fraction.",
-        ("Goal", "confidence"): "How sure to be of it, a fraction.",
+        ("Goal", "min_grade"): 'Grade to reach, a share: 0.985 or "98.5%".',
+        ("Goal", "confidence"): 'How sure to be of it, a share: 0.9 or "90%".',
         ("Trials", "count"): "How many trials.",
         ("Trials", "material_available"): "For the whole batch, t.",
         ("Trials", "minutes_available"): "For the whole batch, min.",
@@ -281,7 +285,7 @@ def _refusals(*statuses: int) -> dict[int | str, Doc]:
         421: "Addressed to another host.",
         422: "Nothing can be done with it; the document says why.",
         429: "Too much at once; Retry-After says how long to wait.",
-        503: "The history is damaged, locked or cannot be written; nothing was half done.",
+        503: "The history is damaged, locked or cannot be written; the document says which.",
     }
     schema = {"$ref": "#/components/schemas/Problem"}
     problem = {"content": {PROBLEM: {"schema": schema}}}

@@ -86,7 +86,8 @@ def fault() -> Problem:
     """A fault of the program itself; what it was stands in the log, not in the answer."""
     return Problem(
         500,
-        "a fault of highside itself; nothing was half done.",
+        "a fault of highside itself.",
         code="fault",
-        hint="The service's log says where, under this answer's X-Request-ID.",
+        hint="What was stored before it is stored. The service's log says where it was, under "
+        "this answer's X-Request-ID.",
     )
