@@ -62,10 +62,12 @@ def measure(value: float | str, unit: str) -> float | None:
 
 def _fraction(value: Any) -> Any:
     """A share as a fraction; per cent without its sign is refused with what it means."""
-    value = share(value)
-    if isinstance(value, int | float) and not isinstance(value, bool) and 1 < value <= 100:
-        raise ValueError(f"must be a fraction between 0 and 1; {value:g} % is {value / 100:g}")
-    return value
+    found = share(value)
+    signed = isinstance(value, str) and value.rstrip().endswith(PERCENT_UNITS)
+    number = isinstance(found, int | float) and not isinstance(found, bool)
+    if number and not signed and 1 < found <= 100:
+        raise ValueError(f"must be a fraction between 0 and 1; {found:g} % is {found / 100:g}")
+    return found
 
 
 def _schema(**low: float) -> WithJsonSchema:

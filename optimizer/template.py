@@ -27,6 +27,7 @@ step = {step}
 
 _NOTES = {
     "feed_rate": '              # or "kg/h", "lb/h": numbers here and in plans are then in it',
+    "end_raise": '             # or a height: "mm", "cm", "in"; so may the side tilt be',
     "air": '             # turns of the air-gate knob; or "%" of opening',
 }
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from optimizer.objective import Recovery
 from optimizer.plan import PLACES, RunNow
 
 if TYPE_CHECKING:
@@ -58,21 +59,25 @@ def trade_off(
     if goal is None or not by_recovery or (now.chance_of_grade or 0.0) < confidence:
         # No grade holds it there: run now stands where it is sure.
         goal = round(float(_sure_grade(planning, here)[0][0]), PLACES)
+    wanted = planning.objective
+    floor = (wanted.reference or 0.0) if isinstance(wanted, Recovery) else 0.0
     beside = (sure > goal) & (recovery < mean) | (sure < goal) & (recovery > mean)
     # The settings to run now stand on the curve once, as the plan has them.
     others = np.any(index != here, axis=1)
+    others &= sure >= floor
     fits = np.flatnonzero(others & beside if by_recovery else others)
     front = _spread(fits[_front(sure[fits], recovery[fits])], FRONT_POINTS)
     curve = _curve(planning, index[front], sure[front]) if len(front) else []
-    curve.append(
-        {
-            "sure_grade": goal,
-            "grade": now.grade.as_dict(),
-            "recovery": now.recovery.as_dict(),
-            "settings": dict(now.settings),
-            "run_now": True,
-        }
-    )
+    if goal >= floor:
+        curve.append(
+            {
+                "sure_grade": goal,
+                "grade": now.grade.as_dict(),
+                "recovery": now.recovery.as_dict(),
+                "settings": dict(now.settings),
+                "run_now": True,
+            }
+        )
     return sorted(curve, key=lambda point: -point["sure_grade"])
 
 

@@ -20,6 +20,7 @@ from optimizer.errors import InputError, LimitError
 from optimizer.plan import Interval
 from optimizer.planner import planning, suggest
 from optimizer.regret import regret
+from optimizer.reporting import look
 from optimizer.settings import GRAVITY_TABLE
 from optimizer.stopping import advise, bar_of, before_the_last_run, stopping_of
 from tests.benchmarks.trials.decks import problem
@@ -204,6 +205,22 @@ from optimizer.planner import planning, suggest
 brief = Brief.from_dict({"goal": {"min_grade": 0.985}})
 print(json.dumps(suggest(pq.read_table(sys.argv[1]), Site(), brief).as_dict()))
 """
+
+
+@pytest.mark.parametrize("goal", [{}, {"maximise": "trade-off"}, {"min_grade": 0.98}])
+def test_a_planning_answers_the_same_when_asked_twice(season_table, goal):
+    asked = Brief.from_dict({"goal": goal, "trials": {"count": 1}})
+    work = planning(season_table, Site(), asked)
+    before = work.min_grade  # may be asked for before there is a plan
+    first, again = work.plan().as_dict(), work.plan().as_dict()
+    assert json.dumps(first) == json.dumps(again)
+    assert first["goal"]["min_grade"] == before == work.min_grade
+    said = [w for w in first["warnings"] if "No grade was asked for" in w]
+    assert len(said) == (0 if "min_grade" in goal else 1)
+
+
+def test_the_grade_of_a_history_without_a_reading_is_any(season_table):
+    assert planning(season_table.slice(0, 0), Site(), Brief()).min_grade == 1e-6
 
 
 def test_the_plan_does_not_depend_on_the_number_of_threads(season_table, tmp_path):
@@ -496,6 +513,22 @@ def test_a_trade_off_is_planned_for_and_shown(season_table):
     assert highest[0] > highest[1]
 
 
+@pytest.mark.parametrize("least", [0.97, 0.999])
+def test_a_trade_off_lists_no_grade_below_the_one_asked_for(season_table, monkeypatch, least):
+    monkeypatch.setattr("optimizer.surrogate.MEMBERS", ())
+    monkeypatch.setattr("optimizer.limits.POOL", 64)
+    goal = {"maximise": "trade-off", "min_grade": least}
+    asked = Brief.from_dict({"line": "deck-1", "goal": goal, "trials": {"count": 1}})
+    found = look(planning(season_table, Site(), asked))
+    curve = found.plan.trade_off
+    assert all(point["sure_grade"] >= least for point in curve)
+    # Where nothing is sure of the grade there is no curve, and settings to run now all the same.
+    sure = found.plan.run_now.chance_of_grade >= asked.goal.confidence
+    assert sum(point["run_now"] for point in curve) == sure
+    assert "most recovery at each grade" in show.plan(found.plan.as_dict()) or not curve
+    assert "trade-off" in found.page()
+
+
 def test_a_small_lot_is_spent_where_a_tonne_adds_most(season_table):
     def planned(available):
         trials = (
@@ -519,8 +552,6 @@ def test_a_small_lot_is_spent_where_a_tonne_adds_most(season_table):
 
 
 def test_a_goal_of_value_is_said_on_the_screen_and_on_the_page(season_table):
-    from optimizer.reporting import look
-
     for limit, said in ((None, False), (0.97, True)):
         found = look(planning(season_table, Site(), priced(100.0, 20.0, min_grade=limit)))
         text = show.plan(found.plan.as_dict())

@@ -89,8 +89,9 @@ def trade_off(plan: Doc, land: Doc, say: Doc) -> Markup:
         now = plan["run_now"]
         _cross(axes, now, COLOR["ink"], 1.6)
         axes.plot(*_center(now), color=COLOR["ink"], zorder=8, **RING)
-        low_x, high_x = min(x.min(), cx.min()), max(x.max(), cx.max(), goal)
-        low_y, high_y = y.min(), max(y.max(), high.max())
+        here_x, here_y = _center(now)  # where nothing is sure of the grade there is no curve
+        low_x, high_x = min(*x, *cx, here_x), max(*x, *cx, here_x, goal)
+        low_y, high_y = min(*y, here_y), max(*y, *high, here_y)
         axes.set_xlim(low_x - 0.15, high_x + 0.2)
         axes.set_ylim(low_y - 0.15, high_y + 0.3)
         _percent_axis(axes.xaxis, *axes.get_xlim())

@@ -25,6 +25,7 @@ from optimizer.service.options import Options
 from optimizer.service.problems import Problem
 from optimizer.service.summaries import Summaries
 from optimizer.service.work import Order, Work
+from optimizer.shares import Fraction
 
 MOST_SEED = 2**32 - 1
 IN_MEMORY = 1 << 20
@@ -32,8 +33,8 @@ IN_MEMORY = 1 << 20
 
 Line = Annotated[str | None, Query(description="The line.", max_length=100, examples=["deck-1"])]
 MinGrade = Annotated[
-    float | None,
-    Query(description="Grade to reach, a fraction.", gt=0, lt=1, examples=[0.985]),
+    Fraction | None,
+    Query(description="Grade to reach: 0.985 or 98.5%.", examples=[0.985]),
 ]
 Trials = Annotated[int | None, Query(description="How many trials to plan.", ge=1, le=50)]
 Material = Annotated[
@@ -118,18 +119,11 @@ def brief_of(
         key, sign, value = entry.partition("=")
         if not sign or not key.strip() or not value.strip():
             raise InputError(f"material '{entry[:60]}': expected KEY=VALUE.")
-        today[key.strip()] = _as_number(value.strip()) if key.strip() != "material" else value
+        today[key.strip()] = value.strip()
     found: dict[str, Any] = {"line": line, "material": today}
     found["goal"] = {} if min_grade is None else {"min_grade": min_grade}
     found["trials"] = {} if trials is None else {"count": trials}
     return {key: value for key, value in found.items() if value}
-
-
-def _as_number(text: str) -> float | str:
-    try:
-        return float(text)
-    except ValueError:
-        return text
 
 
 async def answered(parts: Parts, order: Order, request: Request, prefer: str | None) -> Response:

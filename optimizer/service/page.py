@@ -29,6 +29,7 @@ from optimizer.service.access import SESSION, SESSION_SECONDS, VISITOR, set_cook
 from optimizer.service.api import Parts, require_recorder, sender
 from optimizer.service.intake import CSV, JSON, PARQUET
 from optimizer.service.problems import Problem
+from optimizer.shares import number_and_unit
 
 HERE = Path(__file__).parent
 STYLE = (HERE / "static" / "page.css").read_text(encoding="utf-8")
@@ -262,7 +263,7 @@ def brief_of(query: Mapping[str, str]) -> dict[str, Any]:
     """
     brief: dict[str, Any] = {"line": query["line"]}
     material = {
-        key.removeprefix(MATERIAL): value if key == f"{MATERIAL}material" else _number(value, key)
+        key.removeprefix(MATERIAL): value if key == f"{MATERIAL}material" else _measure(value, key)
         for key, value in query.items()
         if key.startswith(MATERIAL) and value.strip()
     }
@@ -321,6 +322,11 @@ def _number(text: str, field: str) -> float:
     except ValueError:
         name = field.removeprefix(MATERIAL)
         raise Problem(422, f"{name}: '{text[:40]}' is not a number.", code="not-a-number") from None
+
+
+def _measure(text: str, field: str) -> str:
+    """A number, with or without a unit, as the brief reads it."""
+    return text if number_and_unit(text) else repr(_number(text, field))
 
 
 def _fraction(text: str, field: str) -> float:
