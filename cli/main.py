@@ -24,7 +24,6 @@ from cli.options import (
     HistoryOption,
     JsonOption,
     LineOption,
-    MaterialOption,
     MinGradeOption,
     SeedOption,
     SiteOption,
@@ -401,9 +400,13 @@ def record(
     deck_state: Annotated[
         str | None, typer.Option(metavar="STATE", help="even, boiling, sluggish, starved, flooded")
     ] = None,
-    material: MaterialOption = None,
+    material: Annotated[
+        list[str] | None,
+        typer.Option("--material", metavar="KEY=VALUE", help="As measured; repeat for more."),
+    ] = None,
     started_at: Annotated[
-        str | None, typer.Option(metavar="TIME", help="ISO 8601. [default: now]")
+        str | None,
+        typer.Option(metavar="TIME", help="ISO 8601, UTC where it has no offset. [default: now]"),
     ] = None,
     run_id: Annotated[str | None, typer.Option(metavar="ID")] = None,
     note: Annotated[str | None, typer.Option(metavar="TEXT")] = None,

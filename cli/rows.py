@@ -57,6 +57,8 @@ def read_plan(path: Path) -> PlanFile:
 def result_row(given: Mapping[str, str], plan: PlanFile | None, rank: int) -> dict[str, Any]:
     """Options laid over the settings of a plan's trial; started now when nothing else is said.
 
+    The material that the plan assumed is no reading: of it, only what the options say is kept.
+
     Raises:
         InputError: when the plan has no such trial, or nothing was given.
     """
@@ -76,10 +78,10 @@ def _planned(plan: PlanFile, rank: int) -> dict[str, Any]:
         raise InputError(
             f"'{plan.path}' has no trial {rank}; it has {', '.join(map(str, trials))}."
         )
-    units, material = document.get("units", {}), dict(document.get("material", {}))
+    units = document.get("units", {})
     settings = {
         f"{name} [{units[name]}]" if name in units else name: value
         for name, value in trials[rank]["settings"].items()
     }
     line = {"line": document["line"]} if document.get("line") else {}
-    return {**line, **settings, **material}
+    return {**line, **settings}

@@ -84,13 +84,26 @@ def test_the_loop_closes_plan_trial_record_plan(run, season):
     tried = plan["recommendations"][1]["settings"]
     assert after["runs_used"] == before + 1
     assert tried not in [r["settings"] for r in after["recommendations"]]
-    # The run went in as the plan said it, with today's material.
+    # The run went in at the plan's settings; of the material nothing, since nothing was measured.
+    (new,) = exported(run, season, tried)
+    assert new["grade"] == pytest.approx(0.989)
+    assert plan["material"]["moisture"] is not None
+    assert {name: new[name] for name in plan["material"]} == dict.fromkeys(
+        plan["material"], None
+    ) | {"material": ""}
+    # What was measured is said.
+    run(
+        "record", "--plan", "plan.json", "--rank", 3, "--grade", "98.9%", "--recovery", "0.94",
+        "--brief", "brief.toml", "--material", "moisture=11.7", "--material", "material=dry",
+    )  # fmt: skip
+    (new,) = exported(run, season, plan["recommendations"][2]["settings"])
+    assert (new["moisture"], new["material"], new["bulk_density"]) == (11.7, "dry", None)
+
+
+def exported(run, season, settings) -> list[dict]:
     run("history", "--export", "all.csv")
     rows = pa_csv.read_csv(season / "all.csv").to_pylist()
-    new = [r for r in rows if all(abs(r[k] - v) < 1e-9 for k, v in tried.items())]
-    assert len(new) == 1
-    assert new[0]["moisture"] == plan["material"]["moisture"]
-    assert new[0]["grade"] == pytest.approx(0.989)
+    return [r for r in rows if all(abs(r[k] - v) < 1e-9 for k, v in settings.items())]
 
 
 def test_record_from_a_file_and_a_failed_trial(run, season):
