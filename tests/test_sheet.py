@@ -143,7 +143,7 @@ def test_a_filled_sheet_comes_back_whole_and_a_fuller_one_adds_the_rest(plant, t
     assert (done.load.added, done.load.rejected) == (2, 0)
     assert any("2 trials have no result yet" in w for w in done.load.warnings)
     path.write_text(fill(blank, {0: {**GOOD, "started_at": "2025-10-09T08:00"}, 2: FAILED,
-                                 1: {**GOOD, "note": "late"}}))  # fmt: skip
+                                 1: {**GOOD, "note": "late", "feed_grade": "0.925"}}))  # fmt: skip
     done = record(history, site, path, brief)
     assert (done.load.added, done.load.already_known, done.load.rejected) == (1, 2, 0)
     runs = history.read(site=site).to_pylist()
@@ -159,7 +159,9 @@ def test_a_filled_sheet_comes_back_whole_and_a_fuller_one_adds_the_rest(plant, t
         for name, value in trials[order - 1]["settings"].items():
             assert run[name] == pytest.approx(value)
         assert run["line"] == "deck-1"
-        assert run["feed_grade"] == pytest.approx(plan["material"]["feed_grade"])
+        # What the plan assumed of the material is no reading; what was filled in is one.
+        assert run["feed_grade"] == (0.925 if order == 2 else None)
+        assert {run[name] for name in plan["material"] if name != "feed_grade"} == {None}
         if order == 3:
             assert (run["deck_state"], run["grade"]) == ("boiling", None)
         else:

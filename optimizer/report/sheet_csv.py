@@ -1,7 +1,8 @@
 """The trial sheet as a log to fill in: one row a trial, ready for ``record --from``.
 
-Settings, material and the line stand there; time, readings and the deck's state are left empty. A
-row that stays empty is a trial not run yet, and is left out when the sheet is read back.
+Settings and the line stand there; time, readings, the deck's state and the material are left
+empty: what the plan assumed of the material is no reading. A row that stays empty is a trial not
+run yet, and is left out when the sheet is read back.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ def sheet_csv(plan: Mapping[str, Any]) -> str:
             "run_id": f"{mark}-{trial['order']}",
             "line": plan["line"] or "",
             "started_at": "",
-            **plan["material"],
+            **dict.fromkeys(plan["material"], ""),
             **{f"{name} [{plan['units'][name]}]": v for name, v in trial["settings"].items()},
             **dict.fromkeys(BLANK, ""),
         }
