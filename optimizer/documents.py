@@ -5,6 +5,8 @@ What is wrong is said in our words: the file, the key, what was expected, the ne
 
 from __future__ import annotations
 
+import math
+import sys
 import tomllib
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -15,6 +17,10 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 from optimizer.errors import HighsideError, InputError, nearest
 
 T = TypeVar("T")
+
+LARGEST = 1e12
+"""No number that a user writes is larger: sums and products of them stay numbers."""
+_MOST = sys.float_info.max
 
 
 class Strict(BaseModel):
@@ -38,7 +44,7 @@ def read_toml(path: str | Path, what: str) -> dict[str, Any]:
         ) from None
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{what} '{path}' cannot be read: {error}.") from None
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:  # among them a number of thousands of digits
         raise InputError(
             f"{what} '{path}' is not valid TOML: {error}.",
             hint="Text stands in quotes, numbers use a decimal point.",
@@ -61,6 +67,12 @@ def validate(model: Any, content: Mapping[str, Any], source: str) -> Any:
     Raises:
         InputError: where it is wrong, what was expected, the nearest known key.
     """
+    if found := _too_large(content):
+        where, value = found
+        raise InputError(
+            f"{source}: {where}: {value:.3g} is larger than any number of a plant ({LARGEST:g}).",
+            code="invalid-value",
+        )
     try:
         return model.model_validate(content)
     except ValidationError as error:
@@ -78,6 +90,20 @@ def validate(model: Any, content: Mapping[str, Any], source: str) -> Any:
         got = first.get("input")
         shown = f" (got {got!r})" if isinstance(got, str | int | float) else ""
         raise InputError(f"{source}: {where}: {text}{shown}.", code="invalid-value") from None
+
+
+def _too_large(content: Any) -> tuple[str, float] | None:
+    """Where a number is too large, and the number; None where none is."""
+    left = [("", content)]
+    while left:
+        where, value = left.pop()
+        if isinstance(value, Mapping):
+            left += [(f"{where}.{key}" if where else str(key), v) for key, v in value.items()]
+        elif isinstance(value, list | tuple):
+            left += [(f"{where}.{k}", v) for k, v in enumerate(value)]
+        elif isinstance(value, int | float) and LARGEST < abs(value) < math.inf:
+            return where, float(min(max(value, -_MOST), _MOST))
+    return None
 
 
 def _fields_at(model: Any, path: list[str]) -> list[str]:

@@ -70,6 +70,13 @@ def test_site_refusals(document, message):
         ({"limits": {"air": {"low": 3, "fixed": 2}}}, "either fixed, or low and high"),
         ({"capacity": {"max_feed": 3}}, "Did you mean 'max_feed_rate'"),
         ({"material": [1]}, "material"),
+        (
+            {"trials": {"material_available": 1e308}},
+            r"material_available: 1e\+308 is larger",
+        ),
+        ({"capacity": {"min_feed_rate": 10**400}}, "capacity.min_feed_rate: .* is larger than any"),
+        ({"pending": [{"air": -1e13}]}, r"pending.0.air: -1e\+13 is larger than any number of"),
+        ({"trials": {"settle_minutes": float("inf")}}, "settle_minutes.*finite"),
     ],
 )
 def test_brief_refusals(document, message):
@@ -91,6 +98,7 @@ def test_options_win_over_the_brief_file(tmp_path):
         (b"line = ", "not valid TOML"),
         (b"\xff\xfe\x00", "cannot be read"),
         (b"[goal]\nmin_grade = 0,9\n", "not valid TOML.*decimal point"),
+        (b"[trials]\ncount = " + b"9" * 5000, "not valid TOML"),
     ],
 )
 def test_unreadable_files_say_which(tmp_path, content, message):
