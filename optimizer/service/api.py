@@ -14,16 +14,19 @@ from starlette.responses import Response
 
 import optimizer
 from optimizer.config import Site
+from optimizer.documents import LARGEST
 from optimizer.errors import HistoryError, InputError
 from optimizer.history import History
 from optimizer.service import openapi, tasks
 from optimizer.service.access import Access, Person
 from optimizer.service.audit import Audit
-from optimizer.service.intake import JSON, Recorder, read_json
+from optimizer.service.forms import LABEL, LONGEST_NAME, measured
+from optimizer.service.intake import JSON, Recorder, read_brief
 from optimizer.service.metrics import MEDIA_TYPE, Metrics
 from optimizer.service.options import Options
 from optimizer.service.problems import Problem
 from optimizer.service.summaries import Summaries
+from optimizer.service.texts import as_json
 from optimizer.service.work import Order, Work
 from optimizer.shares import Fraction
 
@@ -31,7 +34,9 @@ MOST_SEED = 2**32 - 1
 IN_MEMORY = 1 << 20
 """Bytes of an upload that are held in memory; one that is larger is written to the disk."""
 
-Line = Annotated[str | None, Query(description="The line.", max_length=100, examples=["deck-1"])]
+Line = Annotated[
+    str | None, Query(description="The line.", max_length=LONGEST_NAME, examples=["deck-1"])
+]
 MinGrade = Annotated[
     Fraction | None,
     Query(description="Grade to reach: 0.985 or 98.5%.", examples=[0.985]),
@@ -112,14 +117,24 @@ def brief_of(
     """A brief from a query.
 
     Raises:
-        InputError: when an entry of the material is not ``KEY=VALUE``.
+        InputError: when an entry of the material is not ``KEY=VALUE``, or one of its keys is
+            given twice.
+        Problem: when a value is not a number.
     """
     today: dict[str, Any] = {}
     for entry in material or ():
         key, sign, value = entry.partition("=")
         if not sign or not key.strip() or not value.strip():
             raise InputError(f"material '{entry[:60]}': expected KEY=VALUE.")
-        today[key.strip()] = value.strip()
+        name = key.strip()
+        if name in today:
+            raise InputError(f"material '{name[:60]}' is given twice.")
+        if name != LABEL:
+            today[name] = measured(value, f"material {name[:60]}")
+        elif len(value) <= LONGEST_NAME:
+            today[name] = value.strip()
+        else:
+            raise InputError(f"the material's name is longer than {LONGEST_NAME} characters.")
     found: dict[str, Any] = {"line": line, "material": today}
     found["goal"] = {} if min_grade is None else {"min_grade": min_grade}
     found["trials"] = {} if trials is None else {"count": trials}
@@ -186,7 +201,7 @@ def router(parts: Parts) -> APIRouter:
     async def runs(
         request: Request,
         line: Annotated[str | None, Query(description="Line of rows that name none.",
-                                          min_length=1, max_length=100)] = None,
+                                          min_length=1, max_length=LONGEST_NAME)] = None,
         dry_run: Annotated[bool, Query(description="Check, and write nothing.")] = False,
         samples: Annotated[bool, Query(description="Rows are readings over time.")] = False,
     ) -> Response:  # fmt: skip
@@ -199,8 +214,7 @@ def router(parts: Parts) -> APIRouter:
             report = await parts.recorder.add(
                 body, media_type, sender(request), line=line, dry_run=dry_run, samples=samples
             )
-        content = json.dumps(report.as_dict(), indent=1, ensure_ascii=False) + "\n"
-        return Response(content, media_type=JSON)
+        return Response(as_json(report.as_dict()), media_type=JSON)
 
     @api.post("/v1/plans", summary="Rank the next settings to try", tags=["plans"],
               response_class=Response, responses=openapi.PLAN,
@@ -211,10 +225,7 @@ def router(parts: Parts) -> APIRouter:
         media_type = request.headers.get("content-type", JSON).partition(";")[0].strip().lower()
         if media_type != JSON:
             raise Problem(415, f"a brief is sent as {JSON}.", code="media-type")
-        body = await request.body()
-        brief = read_json(body) if body.strip() else {}
-        if not isinstance(brief, dict):
-            raise Problem(422, "a brief is a JSON object.", code="not-a-brief")
+        brief = read_brief(await request.body())
         return await _ordered(request, "plan", brief, seed, as_of, prefer)
 
     async def _ordered(
@@ -253,7 +264,8 @@ def router(parts: Parts) -> APIRouter:
         request: Request,
         lines: Annotated[list[str] | None, Query(description="Which lines; repeat, or all.",
                                                  max_length=200)] = None,
-        feed_rate: Annotated[float | None, Query(description="In the site's unit.", gt=0)] = None,
+        feed_rate: Annotated[float | None, Query(description="In the site's unit.",
+                                                 gt=0, le=LARGEST)] = None,
         min_grade: MinGrade = None, material: Material = None, seed: Seed = None,
         prefer: Prefer = None, if_none_match: IfNoneMatch = None,
     ) -> Response:  # fmt: skip

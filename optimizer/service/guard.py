@@ -22,6 +22,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from optimizer.errors import HighsideError
 from optimizer.service import problems
 from optimizer.service.access import Access, Person, read_cookies
+from optimizer.service.forms import check_query
 from optimizer.service.metrics import OTHER, Metrics
 from optimizer.service.options import Options
 from optimizer.service.problems import Problem
@@ -171,6 +172,7 @@ class Guard:
                 hint="Send it as 'Authorization: Bearer TOKEN', or sign in on the page.",
                 headers={"WWW-Authenticate": 'Bearer realm="highside"'},
             )
+        check_query(scope["query_string"])
         api = path.startswith("/v1/")
         if person and api and method not in SAFE and person.by_cookie and not self.access.open:
             raise Problem(

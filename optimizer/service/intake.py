@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import json
+import math
 from collections.abc import Mapping, Sequence
 from contextlib import nullcontext
 from functools import partial
@@ -19,9 +20,11 @@ from optimizer.intake import LoadReport, load_bytes, load_table
 from optimizer.recording import complete_rows
 from optimizer.service import together
 from optimizer.service.audit import Audit
+from optimizer.service.forms import LONGEST_NAME
 from optimizer.service.metrics import Metrics
 from optimizer.service.problems import Problem
 from optimizer.service.summaries import Summaries
+from optimizer.service.texts import shown
 from optimizer.service.together import Together
 
 JSON, CSV, PARQUET = "application/json", "text/csv", "application/vnd.apache.parquet"
@@ -146,10 +149,17 @@ def read_json(body: bytes) -> Any:
     """The value of a JSON body.
 
     Raises:
-        Problem: when it is not JSON, holds what JSON has no number for, or a key twice.
+        Problem: when it is not JSON, holds what JSON has no number for, a key twice, or a number
+            beyond all that can be computed with.
     """
     try:
-        return json.loads(body.decode("utf-8-sig"), parse_constant=_refuse, object_pairs_hook=_once)
+        return json.loads(
+            body.decode("utf-8-sig"),
+            parse_constant=_refuse,
+            parse_float=_finite,
+            parse_int=_whole,
+            object_pairs_hook=_once,
+        )
     except (ValueError, RecursionError) as error:
         said = "nested too deeply" if isinstance(error, RecursionError) else str(error)
         raise Problem(400, f"the body is not JSON: {said}.", code="not-json") from None
@@ -159,11 +169,45 @@ def _refuse(name: str) -> Any:
     raise ValueError(f"{name} is not a JSON number")
 
 
+def _finite(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError(f"{text[:40]} is larger than any number here")
+    return value
+
+
+def _whole(text: str) -> int:
+    _finite(text)
+    return int(text)
+
+
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found = dict(pairs)
     if len(found) < len(pairs):
         raise ValueError("a key stands twice in one object")
     return found
+
+
+def read_brief(body: bytes) -> Mapping[str, Any]:
+    """A brief as a JSON body; an empty body is the brief that says nothing.
+
+    Raises:
+        Problem: when it is none, or holds what is not text.
+    """
+    brief = read_json(body) if body.strip() else {}
+    if not isinstance(brief, dict):
+        raise Problem(422, "a brief is a JSON object.", code="not-a-brief")
+    left: list[Any] = [brief]
+    while left:
+        value = left.pop()
+        if isinstance(value, dict):
+            left += [*value, *value.values()]
+        elif isinstance(value, list):
+            left += value
+        elif isinstance(value, str) and not (_is_text(value) and len(value) <= LONGEST_NAME):
+            said = f"'{shown(value[:40])}' is no text, or has more than {LONGEST_NAME} characters"
+            raise Problem(422, f"the brief: {said}.", code="not-text")
+    return brief
 
 
 def read_rows(body: bytes) -> Sequence[Mapping[str, Any]]:

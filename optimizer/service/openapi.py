@@ -281,6 +281,7 @@ def _refusals(*statuses: int) -> dict[int | str, Doc]:
         403: "This token, or this sender, may not.",
         404: "There is none of that name.",
         413: "Larger than is read here.",
+        414: "The address is too long.",
         415: "Of a kind that is not read here.",
         421: "Addressed to another host.",
         422: "Nothing can be done with it; the document says why.",
@@ -295,13 +296,13 @@ def _refusals(*statuses: int) -> dict[int | str, Doc]:
     }
 
 
-_ALL = (401, 403, 421, 429, 503)
+_ALL = (401, 403, 414, 421, 429, 503)
 Responses = dict[int | str, Doc]
 HEALTH: Responses = {200: _answer("Health", "It can."), **_refusals(503)}
 METRICS: Responses = {
     200: {"description": "Prometheus text format 0.0.4.",
           "content": {"text/plain": {"schema": _SCHEMA}}},
-    **_refusals(*_ALL),
+    **_refusals(422, *_ALL),
 }  # fmt: skip
 HISTORY: Responses = {
     200: _answer("History", "As `highside history --json`."), **_refusals(304, 422, *_ALL)

@@ -14,22 +14,36 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
-from urllib.parse import parse_qsl, urlencode
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup, escape
 from starlette.datastructures import UploadFile
 from starlette.responses import RedirectResponse, Response
 
+from optimizer.config import DECK_STATES
 from optimizer.errors import HighsideError
 from optimizer.intake.rejects import RejectsStore
-from optimizer.report.numbers import level, percent
+from optimizer.report.numbers import by_order, level, percent, plain
 from optimizer.service import problems
 from optimizer.service.access import SESSION, SESSION_SECONDS, VISITOR, set_cookie
 from optimizer.service.api import Parts, require_recorder, sender
+from optimizer.service.forms import (
+    address_again,
+    asked_of,
+    brief_of,
+    fraction,
+    query_of_report,
+    read_form,
+    result_row,
+    signature,
+    whole,
+)
 from optimizer.service.intake import CSV, JSON, PARQUET
 from optimizer.service.problems import Problem
-from optimizer.shares import number_and_unit
+from optimizer.service.texts import carried, shown
+from optimizer.service.work import Order
 
 HERE = Path(__file__).parent
 STYLE = (HERE / "static" / "page.css").read_text(encoding="utf-8")
@@ -50,13 +64,18 @@ POLICY = "; ".join(
 PATIENCE = 4.0
 """Seconds a page waits for a plan before it shows how far that has come."""
 SHOWN_REJECTS = 100
-MATERIAL = "m."
-STATES = ("even", "boiling", "sluggish", "starved", "flooded")
+
+
+def _visible(value: Any) -> Any:
+    """What a template puts into a page: text as it can be shown."""
+    return shown(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
 
 ENVIRONMENT = Environment(
     loader=PackageLoader("optimizer.service"),
     autoescape=True,
     undefined=StrictUndefined,
+    finalize=_visible,
     trim_blocks=True,
     lstrip_blocks=True,
 )
@@ -65,8 +84,12 @@ ENVIRONMENT.filters.update(
     sure=lambda v: "–" if v is None else percent(v, 0),
     points=lambda v: "–" if v is None else f"{100 * v:.2f}",
     level=lambda v: "–" if v is None else level(v),
+    plain=plain,
     named=lambda text: text.replace("_", " "),
+    by_order=by_order,
+    value=lambda text: Markup(escape(text)),  # of a field that comes back: as it is, not as shown
 )
+ENVIRONMENT.tests["carried"] = carried
 
 
 def render(template: str, status: int = 200, **values: Any) -> Response:
@@ -124,32 +147,34 @@ def router(parts: Parts) -> APIRouter:
 
     @pages.get("/")
     async def main(request: Request) -> Response:
-        query = dict(request.query_params)
+        asked = asked_of(request.query_params)
         summary = json.loads((await parts.summaries.of())[1])
-        line_names = [entry["line"] for entry in summary["lines"]]
         values: dict[str, Any] = {
-            "lines": line_names, "query": query, "material": parts.site.material, "plan": None,
-            "working": None, "change": None, "states": STATES, "again": urlencode(query),
-            "asked": urlencode([*query_of_report(query)]), "nonce": secrets.token_hex(4),
+            "lines": [entry["line"] for entry in summary["lines"]], "asked": asked,
+            "material": parts.site.material, "plan": None, "waiting": None, "change": None,
+            "states": DECK_STATES, "again": urlencode(asked), "report": "",
+            "nonce": secrets.token_hex(4), "now": f"{datetime.now(UTC):%Y-%m-%d %H:%M}",
         }  # fmt: skip
-        if "line" not in query:
+        if "line" not in asked:
             return show(request, "main.html", "trials", **values)
-        brief = brief_of(query)
+        since = whole(asked["since"], "since") if "since" in asked else None
+        brief = brief_of(asked, parts.site)
         order = parts.work.order("plan", brief, options.seed)
         found = await _patiently(order)
         if found is None:
-            said = parts.work.job(order.key)["progress"]
-            values["working"] = said[-1] if said else "waiting"
+            values["waiting"] = waiting(order, f"/?{values['again']}")
             return show(request, "main.html", "trials", **values)
         values["plan"] = plan = json.loads(found)
-        since = query.get("since", "")
-        if since.isdecimal() and int(since) < (order.version or 0):
-            before = await _patiently(parts.work.order("plan", brief, options.seed, int(since)))
+        values["report"] = query_of_report(brief)
+        if since is not None and since < (order.version or 0):
+            before = await _patiently(parts.work.order("plan", brief, options.seed, since))
             if before is not None:
                 values["change"] = change_of(json.loads(before), plan)
         return show(request, "main.html", "trials", **values)
 
-    async def _patiently(order: Any) -> bytes | None:
+    async def _patiently(order: Order) -> bytes | None:
+        if (kept := parts.work.kept(order.key)) is not None:
+            return kept
         parts.work.begin(order)
         await asyncio.sleep(0)  # from now on it is a job, whose progress can be shown
         try:
@@ -157,18 +182,25 @@ def router(parts: Parts) -> APIRouter:
         except TimeoutError:
             return None
 
+    def waiting(order: Order, address: str) -> dict[str, str]:
+        """What a page says of an answer that is not there yet, and where it will be.
+
+        The address is written out: a page that asks for itself again by no address stays where it
+        is when its own has a fragment.
+        """
+        said = parts.work.job(order.key)["progress"]
+        return {"job": order.key, "said": said[-1] if said else "waiting", "address": address}
+
     @pages.post("/record")
     async def record(request: Request) -> Response:
         given = await read_form(request)
         check_form(request, given)
         require_recorder(request)
-        before = parts.work.versions.latest()[1]
-        body = json.dumps([result_row(given)]).encode()
-        who = sender(request, signed=given.get("name", "")[:60])
+        version = parts.work.versions.latest()[1]
+        back, who = address_again(given, version), sender(request, signed=signature(given))
+        body = json.dumps([result_row(given, parts.site)]).encode()
         await parts.recorder.add(io.BytesIO(body), JSON, who)
-        back = dict(parse_qsl(given.get("again", "")[:2000]))
-        back["since"] = "" if before is None else str(before)
-        return RedirectResponse(f"/?{urlencode(back)}#changed", 303)
+        return RedirectResponse(back, 303)
 
     @pages.get("/runs")
     async def runs(request: Request) -> Response:
@@ -201,15 +233,15 @@ def router(parts: Parts) -> APIRouter:
 
     @pages.get("/lines")
     async def lines(request: Request) -> Response:
-        raw = request.query_params.get("min_grade", "")
-        goal = {"goal": {"min_grade": _fraction(raw, "Grade")}} if raw.strip() else {}
+        raw = request.query_params.get("min_grade", "").strip()
+        goal = {"goal": {"min_grade": fraction(raw, "Grade")}} if raw else {}
         asked = {"lines": None, "feed_rate": None}
         order = parts.work.order("comparison", goal, options.seed, None, asked)
         found = await _patiently(order)
-        said = None if found is not None else parts.work.job(order.key)["progress"][-1:]
-        document = None if found is None else json.loads(found)
-        return show(request, "lines.html", "lines", comparison=document, min_grade=raw,
-                    working=None if said is None else (said or ["waiting"])[0])  # fmt: skip
+        address = "/lines?" + urlencode({"min_grade": raw})
+        return show(request, "lines.html", "lines", min_grade=raw,
+                    comparison=None if found is None else json.loads(found),
+                    waiting=waiting(order, address) if found is None else None)  # fmt: skip
 
     @pages.get("/sign-in")
     async def sign_in() -> Response:
@@ -240,102 +272,6 @@ def router(parts: Parts) -> APIRouter:
         return Response(SCRIPT, media_type="text/javascript; charset=utf-8")
 
     return pages
-
-
-async def read_form(request: Request) -> dict[str, str]:
-    """Fields of a form without files.
-
-    Raises:
-        Problem: when it is not one.
-    """
-    try:
-        text = (await request.body()).decode()
-        return dict(parse_qsl(text, keep_blank_values=True, max_num_fields=200, errors="strict"))
-    except ValueError:
-        raise Problem(400, "the form cannot be read.", code="not-a-form") from None
-
-
-def brief_of(query: Mapping[str, str]) -> dict[str, Any]:
-    """The brief that the page's own form asks for: grade in per cent.
-
-    Raises:
-        Problem: naming the field that is not a number.
-    """
-    brief: dict[str, Any] = {"line": query["line"]}
-    material = {
-        key.removeprefix(MATERIAL): value if key == f"{MATERIAL}material" else _measure(value, key)
-        for key, value in query.items()
-        if key.startswith(MATERIAL) and value.strip()
-    }
-    if material:
-        brief["material"] = material
-    if query.get("min_grade", "").strip():
-        brief["goal"] = {"min_grade": _fraction(query["min_grade"], "Grade")}
-    if query.get("trials", "").strip():
-        brief["trials"] = {"count": int(_number(query["trials"], "Trials"))}
-    return brief
-
-
-def query_of_report(query: Mapping[str, str]) -> list[tuple[str, str]]:
-    """The same question as the API's report and sheet are asked it."""
-    if "line" not in query:
-        return []
-    try:
-        brief = brief_of(query)
-    except Problem:
-        return []
-    found = [("line", brief["line"])]
-    found += [("material", f"{key}={value}") for key, value in brief.get("material", {}).items()]
-    if "goal" in brief:
-        found.append(("min_grade", repr(brief["goal"]["min_grade"])))
-    if "trials" in brief:
-        found.append(("trials", str(brief["trials"]["count"])))
-    return found
-
-
-def result_row(given: Mapping[str, str]) -> dict[str, Any]:
-    """A trial's result as a row: settings and material as planned, readings in per cent.
-
-    Raises:
-        Problem: naming the field that is not a number.
-    """
-    row: dict[str, Any] = {"started_at": datetime.now(UTC).isoformat(timespec="seconds")}
-    for key, value in given.items():
-        name = key.partition(".")[2]
-        if key.startswith(("s.", MATERIAL)) and name and value.strip():
-            row[name] = value.strip()
-    row["line"] = given.get("line", "").strip()
-    if given.get("nonce"):  # sent twice is recorded once
-        row["run_id"] = f"{row['line']}-{given['nonce'][:16]}"
-    for field in ("grade", "recovery"):
-        if given.get(field, "").strip():
-            row[field] = _fraction(given[field], field.capitalize())
-    for field in ("grade_count", "deck_state", "note"):
-        if given.get(field, "").strip():
-            row[field] = given[field].strip()[:500]
-    return row
-
-
-def _number(text: str, field: str) -> float:
-    try:
-        return float(text.strip().replace(",", "."))
-    except ValueError:
-        name = field.removeprefix(MATERIAL)
-        raise Problem(422, f"{name}: '{text[:40]}' is not a number.", code="not-a-number") from None
-
-
-def _measure(text: str, field: str) -> str:
-    """A number, with or without a unit, as the brief reads it."""
-    return text if number_and_unit(text) else repr(_number(text, field))
-
-
-def _fraction(text: str, field: str) -> float:
-    """Per cent as written on the page, as a fraction."""
-    value = _number(text.replace("%", ""), field)
-    if not 1.0 < value <= 100.0:
-        said = f"{field}: {value:g} % cannot be; write per cent, such as 98.7."
-        raise Problem(422, said, code="not-per-cent")
-    return round(value / 100.0, 9)
 
 
 def change_of(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:

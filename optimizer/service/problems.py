@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from http import HTTPStatus
 from typing import Any
@@ -10,6 +9,7 @@ from typing import Any
 from starlette.responses import Response
 
 from optimizer.errors import HighsideError, HistoryError, InputError, LimitError
+from optimizer.service.texts import as_json
 
 MEDIA_TYPE = "application/problem+json"
 RETRY_SECONDS = 5
@@ -76,10 +76,7 @@ def answer(error: HighsideError) -> Response:
     if found["status"] == HTTPStatus.SERVICE_UNAVAILABLE:
         headers.setdefault("Retry-After", str(RETRY_SECONDS))
     headers["Cache-Control"] = "no-store"
-    content = json.dumps(found, indent=1, ensure_ascii=False, default=str)
-    return Response(
-        content.encode("utf-8", "replace"), found["status"], headers, media_type=MEDIA_TYPE
-    )
+    return Response(as_json(found), found["status"], headers, media_type=MEDIA_TYPE)
 
 
 def fault() -> Problem:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
-import json
 from collections import OrderedDict
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -17,6 +16,7 @@ from contextlib import contextmanager, suppress
 from optimizer.config import Site
 from optimizer.errors import InputError
 from optimizer.history import History
+from optimizer.service.texts import as_json
 from optimizer.service.work import Versions
 
 KEPT = 100
@@ -98,7 +98,7 @@ class Summaries:
             found = self.history.summary(self.site, line, since, as_of=version)
         except OverflowError:
             raise InputError(f"'{since}' is not a date that can be compared.") from None
-        content = (json.dumps(found, indent=1, ensure_ascii=False) + "\n").encode()
+        content = as_json(found)
         made = hashlib.sha256(content).hexdigest()[:32], content
         self._made[asked] = made
         while len(self._made) > KEPT:

@@ -19,6 +19,7 @@ from optimizer.report.pages import sheet_html
 from optimizer.report.sheet_csv import sheet_csv
 from optimizer.report.sheet_pdf import sheet_pdf
 from optimizer.reporting import look
+from optimizer.service.texts import as_json
 
 Say = Callable[[str], None]
 
@@ -62,7 +63,7 @@ def make(
     if kind == "comparison":
         pinned, brief = _Pinned(runs, version), Brief.from_dict(wanted)
         found: Any = compare(pinned, plant, brief, seed=seed, workers=1, progress=say, **more)
-        return (json.dumps(found.as_dict(), indent=1, ensure_ascii=False) + "\n").encode()
+        return as_json(found.as_dict())
     work = planning(runs, plant, Brief.from_dict(wanted), seed=seed, as_of=version, progress=say)
     if kind == "plan":
         return as_printed(work.plan().as_dict())
@@ -89,7 +90,7 @@ class _Pinned:
 
 def as_printed(document: Mapping[str, Any]) -> bytes:
     """A plan as ``highside suggest --json`` prints it."""
-    return (json.dumps(document, indent=1) + "\n").encode()
+    return (json.dumps(document, indent=1, allow_nan=False) + "\n").encode()
 
 
 def write_whole(path: Path, content: bytes) -> None:
