@@ -1,4 +1,4 @@
-"""A service of its own process, for tests and benchmarks."""
+"""A service of its own process, or thread, for tests and benchmarks."""
 
 from __future__ import annotations
 
@@ -8,11 +8,15 @@ import socket
 import ssl
 import subprocess
 import sys
+import threading
 import time
 import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
+
+import uvicorn
 
 COMMAND = [Path(sys.executable).with_name("highside"), "serve"]
 TOKEN = "the-token-of-the-tests"
@@ -80,3 +84,22 @@ def started(folder: Path, *options: str) -> Iterator[tuple[subprocess.Popen, int
     finally:
         process.kill()
         process.wait()
+
+
+@contextmanager
+def in_thread(app: Any) -> Iterator[int]:
+    """A service in a thread of this process, where a test can reach into it; gives its port."""
+    port = free_port()
+    server = uvicorn.Server(uvicorn.Config(app, port=port, log_level="warning"))
+    thread = threading.Thread(target=server.run)
+    thread.start()
+    try:
+        deadline = time.monotonic() + SECONDS
+        while not server.started:
+            if not thread.is_alive() or time.monotonic() > deadline:
+                raise AssertionError("the service did not start")
+            time.sleep(0.01)
+        yield port
+    finally:
+        server.should_exit = True
+        thread.join()

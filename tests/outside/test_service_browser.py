@@ -1,0 +1,194 @@
+"""The page in a real browser: Debian's Chromium, driven by Playwright.
+
+The service runs in a thread of the test, so that a test can say how long a page waits for a plan.
+Accessibility by axe-core 4.12.1 (Deque Systems, from the PyPI package axe-playwright-python 0.1.8),
+rules of WCAG 2.0 to 2.2, levels A and AA, and its best practices. Skipped only where there is no
+Chromium; in CI (``CI`` set) that is a failure.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+
+import pypdfium2
+import pytest
+
+from optimizer import History
+from optimizer.service.access import Access
+from optimizer.service.app import create_app
+from optimizer.service.options import Options
+from tests.serving import in_thread
+from tests.test_service import SITE, TOKENS, client_of, row
+
+BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
+if BROWSER is None and not os.environ.get("CI"):
+    pytest.skip("no Chromium here: apt-get install chromium", allow_module_level=True)
+
+PHONE, TABLET, LAPTOP = 390, 820, 1280
+WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+ASKED = "/?line=deck-1&trials=2"
+WAIT = 120_000
+"""Milliseconds; as long as a busy machine may need."""
+
+
+@pytest.fixture(scope="module")
+def browser():
+    from playwright.sync_api import sync_playwright
+
+    assert BROWSER, "CI must have Chromium"
+    with sync_playwright() as play:
+        found = play.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
+        yield found
+        found.close()
+
+
+def options_of(folder) -> Options:
+    (folder / "site.toml").write_text(SITE, encoding="utf-8")
+    return Options(str(folder / "history"), str(folder / "site.toml"), rate=0, planners=0)
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory):
+    """A service with a history of two lines and a rejected row, and one without recordings."""
+    options = options_of(tmp_path_factory.mktemp("pages"))
+    rows = [row(k, air=30 + k, grade=0.98 + k / 1000, material="washed") for k in range(8)]
+    with client_of(options) as client:
+        client.post("/v1/runs", json=[*rows, row(9, line="deck\x1b2"), row(10, grade=97)])
+    with in_thread(create_app(options, Access({}, b"k" * 32))) as port:
+        yield f"http://127.0.0.1:{port}"
+
+
+@pytest.fixture
+def show(browser, address):
+    """``show(path, width, ...)``: the page, opened; nothing may be said on the console."""
+    contexts, said = [], []
+
+    def call(path: str, width: int = LAPTOP, scheme: str = "light", where: str = "", **more):
+        viewport = {"width": width, "height": 900}
+        context = browser.new_context(viewport=viewport, color_scheme=scheme, **more)
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(WAIT)
+        page.on("pageerror", lambda error: said.append(str(error)))
+        page.on("console", lambda m: said.append(m.text) if "Policy" in m.text else None)
+        page.goto((where or address) + path)
+        return page
+
+    yield call
+    for context in contexts:
+        context.close()
+    assert not said
+
+
+@pytest.mark.parametrize("scripts", [True, False], ids=["scripts", "no scripts"])
+def test_a_recorded_result_is_followed_by_its_plan(show, tmp_path, monkeypatch, scripts):
+    # Every answer that is not there at once is waited for on a page of its own.
+    monkeypatch.setattr("optimizer.service.page.PATIENCE", 0.01)
+    options = options_of(tmp_path)
+    with client_of(options) as client:
+        client.post("/v1/runs", json=[row(k, air=30 + k, grade=0.98 + k / 1000) for k in range(8)])
+    with in_thread(create_app(options, Access({}, b"k" * 32))) as port:
+        where = f"http://127.0.0.1:{port}"
+        page = show("/?line=deck-1&trials=1#now", TABLET, where=where, java_script_enabled=scripts)
+        page.wait_for_selector(".trials")
+        page.click("#result-1 summary")
+        page.fill("#result-1 input[name=grade]", "98.4")
+        page.fill("#result-1 input[name=recovery]", "95.5")
+        page.click("#result-1 button")
+        page.wait_for_selector("#changed")
+        assert "What the result changed" in page.inner_text("#changed")
+        page.wait_for_selector(".trials")
+    assert History(options.history).read().num_rows == 9
+
+
+def test_who_types_while_a_plan_is_made_is_not_interrupted(show):
+    page = show("/")
+    page.route("**/v1/jobs/*", lambda route: route.fulfill(json=JOB))
+    page.evaluate(WAITING)
+    page.fill("input[name=min_grade]", "98.6")
+    page.wait_for_selector("#waiting span:text-is('Learning')")
+    assert page.input_value("input[name=min_grade]") == "98.6"
+
+
+JOB = {"state": "running", "progress": ["reading", "learning"]}
+# The page of a plan that is being made, whatever this machine's speed; its own script follows.
+WAITING = """() => {
+  const section = document.createElement('section');
+  section.id = 'waiting';
+  section.dataset.job = 'x';
+  section.dataset.address = '/';
+  section.append(document.createElement('span'));
+  document.querySelector('main').append(section);
+  const script = document.createElement('script');
+  script.type = 'module';
+  script.src = '/static/page.js';
+  document.head.append(script);
+}"""
+PATHS = ["/", ASKED, "/runs", "/lines?min_grade=98", "/?line=deck-1&trials=x"]
+
+
+@pytest.mark.parametrize(("width", "scheme"), [(PHONE, "light"), (TABLET, "dark")])
+@pytest.mark.parametrize("path", PATHS)
+def test_accessible_and_nothing_cut(show, path, width, scheme):
+    from axe_playwright_python.sync_playwright import Axe
+
+    page = show(path, width, scheme)
+    if path in (ASKED, "/lines?min_grade=98"):
+        page.wait_for_selector(".trials, table")
+    page.locator("details").evaluate_all("all => all.forEach(d => d.open = true)")
+    found = Axe().run(page, options={"runOnly": {"type": "tag", "values": WCAG}}).response
+    assert len(found["passes"]) > 15
+    assert not [(v["id"], v["nodes"][0]["html"][:120]) for v in found["violations"]]
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    # Large targets: 44 by 44 CSS pixels, WCAG 2.2 success criterion 2.5.5 (level AAA).
+    for target in page.query_selector_all("button, input:not([type=hidden]), select, summary"):
+        box = target.bounding_box()
+        assert box is None or (box["height"] >= 44 and box["width"] >= 44), box
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_the_waiting_page_is_accessible(show, monkeypatch, scheme):
+    from axe_playwright_python.sync_playwright import Axe
+
+    monkeypatch.setattr("optimizer.service.page.PATIENCE", 0.0)
+    page = show(f"/?line=deck-1&trials={3 if scheme == 'light' else 4}", PHONE, scheme)
+    assert page.is_visible("text=Look again")
+    page.evaluate("for (let k = 0; k < 10000; k++) clearInterval(k)")  # it stays as it is
+    found = Axe().run(page, options={"runOnly": {"type": "tag", "values": WCAG}}).response
+    assert not [(v["id"], v["nodes"][0]["html"][:120]) for v in found["violations"]]
+
+
+def test_a_line_is_begun_beside_others(show):
+    page = show("/", TABLET, java_script_enabled=False)
+    page.fill("input[name=new_line]", "deck-9")
+    page.fill("input[name=trials]", "1")
+    page.click("text=Plan trials")
+    page.wait_for_selector(".trials")
+    assert page.input_value("select[name=line]") == "deck-9"
+    assert page.inner_text("h1 >> nth=1").startswith("deck-9:")
+    (hidden,) = [o for o in page.query_selector_all("option") if "x1b" in o.inner_text()]
+    assert hidden.is_disabled()
+
+
+def test_the_plan_prints_without_what_only_a_screen_can_do(show):
+    page = show(ASKED, scheme="dark")
+    page.wait_for_selector(".trials")
+    page.emulate_media(media="print")
+    with pypdfium2.PdfDocument(page.pdf()) as document:
+        text = "\n".join(p.get_textpage().get_text_range() for p in document)
+        ground = document[0].render(scale=0.3).to_numpy()[0, 0]
+    assert ground.min() > 240  # paper is white, whatever the screen's scheme
+    assert "Trial 1" in text
+    assert "Trial 2" in text
+    for absent in ("Enter its result", "Plan trials", "Report", "Runs\n"):
+        assert absent not in text
+
+
+def test_signing_in_is_accessible(show, tmp_path):
+    from axe_playwright_python.sync_playwright import Axe
+
+    with in_thread(create_app(options_of(tmp_path), Access(TOKENS, b"k" * 32))) as port:
+        page = show("/", PHONE, where=f"http://127.0.0.1:{port}")
+        found = Axe().run(page, options={"runOnly": {"type": "tag", "values": WCAG}}).response
+    assert not [(v["id"], v["nodes"][0]["html"][:120]) for v in found["violations"]]
