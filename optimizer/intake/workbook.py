@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from decimal import Decimal
 from functools import cache, partial
+from itertools import islice
 from typing import IO, Any
 
 import numpy as np
@@ -87,14 +88,15 @@ def _rows(sheet: Any, first: int) -> Iterator[Cells]:
 
 
 def _first_rows(sheet: Any) -> list[Cells]:
-    return [row for row, _ in zip(_rows(sheet, 1), range(HEADING_ROWS), strict=False)]
+    return list(islice(_rows(sheet, 1), HEADING_ROWS))
 
 
 def _chunks(name: str, sheet: Any, used: int, width: int) -> Iterator[Callable[[], Chunk]]:
     rows = _rows(sheet, used + 1)
     first = used + 1
     while True:
-        batch = _sound(name, lambda: [row for row, _ in zip(rows, range(BATCH_ROWS), strict=False)])
+        # Not zip: it takes a row from the reader before it finds the batch to be full.
+        batch = _sound(name, lambda: list(islice(rows, BATCH_ROWS)))
         if batch:
             yield partial(_chunk, batch, first, width)
         if len(batch) < BATCH_ROWS:
