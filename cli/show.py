@@ -276,7 +276,7 @@ def history(document: Mapping[str, Any]) -> str:
             f"{entry['line']:<20}{entry['runs']:>8}{entry['set_points']:>12}"
             f"   {first:<12}{last:<12}"
         )
-    return "\n".join(lines)
+    return "\n".join([*lines, *_warnings(document.get("warnings", ()))])
 
 
 def recorded(document: Mapping[str, Any]) -> str:

@@ -19,6 +19,7 @@ from optimizer.borrowing import runs_to_learn_from
 from optimizer.config import FEED_GRADE, Brief, Site
 from optimizer.coordinates import guess_feed_odds, log_odds, log_unwanted
 from optimizer.errors import nearest
+from optimizer.intake.started import misdated
 from optimizer.measurement.measured import measured_errors
 from optimizer.rows import distinct_rows
 from optimizer.settings import SettingSpace
@@ -147,6 +148,7 @@ def gather(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
     warnings: list[str] = []
     line = _choose_line(runs, brief, warnings)
     runs, number = runs_to_learn_from(runs, line, site, warnings)
+    warnings += misdated(runs)
     space = site.space_of(line)
     column = _columns(runs)
     settings = np.column_stack([column(name) for name in space.names])

@@ -28,11 +28,22 @@ from optimizer.config import Site
 from optimizer.errors import InputError
 from optimizer.intake.samples import SampleStore
 from optimizer.intake.schema import PROVENANCE, in_schema, in_site_units, schema_of
+from optimizer.intake.started import (
+    MISDATED,
+    Clock,
+    latest_start,
+    misdated,
+    unmarked,
+    utc_now,
+    without_impossible_times,
+)
 from optimizer.summary import moment, summarize
-from optimizer.table import REJECTS, SAMPLES, RunTable
+from optimizer.table import REJECTS, SAMPLES, RunTable, written_at
 
 if TYPE_CHECKING:
     from pyarrow.dataset import Dataset
+
+    _Version = tuple[Dataset, int]
 
 LOCK_SECONDS = 60.0
 BATCHES_WAITING = 4
@@ -48,14 +59,22 @@ class History:
     Args:
         location: a folder, or the URI of an object store. It need not exist yet.
         lock_seconds: how long a load waits for another to end.
+        clock: tells the time; a run that comes in cannot have started much later.
 
     Raises:
         HistoryError: from every method, when the location is damaged, locked, not a history, or
             written by a newer version. Nothing is written then.
     """
 
-    def __init__(self, location: str | Path, *, lock_seconds: float = LOCK_SECONDS) -> None:
+    def __init__(
+        self,
+        location: str | Path,
+        *,
+        lock_seconds: float = LOCK_SECONDS,
+        clock: Clock = utc_now,
+    ) -> None:
         self.table = RunTable(location, lock_seconds)
+        self.clock = clock
         self.location = self.table.location
         self.folder = self.table.folder
 
@@ -155,15 +174,14 @@ class History:
         as_of: int | None = None,
     ) -> Iterator[pa.RecordBatch]:
         """Stored runs in no fixed order, batch by batch, without columns that are not there."""
-        dataset = self._dataset(as_of)
-        if dataset is not None:
-            yield from self._scan(dataset, columns, lines)
-
-    def _dataset(self, as_of: int | None) -> Dataset | None:
-        """The files of a version; None when there is none yet."""
         table = self.table.open(as_of)
+        if table is not None:
+            yield from self._scan(self._dataset(table), columns, lines)
+
+    def _dataset(self, table: DeltaTable) -> Dataset:
+        """The files of a version."""
         try:
-            return None if table is None else table.to_pyarrow_dataset()
+            return table.to_pyarrow_dataset()
         except (DeltaError, OSError, pa.ArrowException) as error:
             raise self.table.damaged(error) from None
 
@@ -206,6 +224,10 @@ class History:
     ) -> pa.Table:
         """Runs by line, start (undated last) and run id.
 
+        A run whose stored time cannot be (see ``intake.started``) has none here, and stands first
+        in its line, so that it is never taken for the latest; a further column ``MISDATED`` says
+        what was stored.
+
         Args:
             lines: only these.
             since: only runs started at or after it (UTC when it has no zone); undated ones are
@@ -214,22 +236,26 @@ class History:
             site: gives settings and feed grade in the site's units, and every column that the
                 site declares; without it, stored units and stored columns.
         """
-        return self._read(self._dataset(as_of), lines, since, site)
+        begin = None if since is None else moment(since)
+        return _since(self._read(self._opened(as_of), lines, site), begin)
+
+    def _opened(self, as_of: int | None) -> _Version | None:
+        """The files of a version, and how late its runs can have started; None when there is no
+        history yet."""
+        table = self.table.open(as_of)
+        return None if table is None else (self._dataset(table), latest_start(written_at(table)))
 
     def _read(
-        self,
-        dataset: Dataset | None,
-        lines: Sequence[str] | None,
-        since: str | date | datetime | None,
-        site: Site | None,
+        self, version: _Version | None, lines: Sequence[str] | None, site: Site | None
     ) -> pa.Table:
         site_schema = schema_of(site or Site())
-        batches = [] if dataset is None else list(self._scan(dataset, None, lines))
+        if version is None:
+            return site_schema.empty_table()
+        dataset, latest = version
+        batches = list(self._scan(dataset, None, lines))
         table = pa.Table.from_batches(batches) if batches else site_schema.empty_table()
-        table = in_schema(table, site_schema)
-        if since is not None:
-            table = table.filter(pc.field("started_at") >= moment(since))
-        table = table.sort_by(_ORDER).combine_chunks()
+        table = without_impossible_times(in_schema(table, site_schema), latest)
+        table = _in_order(table).combine_chunks()
         return table if site is None else in_site_units(table, site)
 
     def summary(
@@ -239,13 +265,23 @@ class History:
         since: str | date | datetime | None = None,
         as_of: int | None = None,
     ) -> dict[str, Any]:
-        """What is there, or was at a version, as the contract's ``highside.history/1``."""
+        """What is there, or was at a version, as the contract's ``highside.history/1``.
+
+        Where stored times cannot be, ``warnings`` names their runs.
+        """
         site, version = site or Site(), self.version if as_of is None else as_of
-        since = None if since is None else moment(since)
+        begin = None if since is None else moment(since)
         names = self.lines(version) if line is None else [line]
-        dataset = self._dataset(version)
-        each = (self._read(dataset, [name], since, site) for name in names)
-        return {"schema": "highside.history/1", "version": version, **summarize(each, site)}
+        opened, warnings = self._opened(version), []
+
+        def runs_of(name: str) -> pa.Table:
+            runs = self._read(opened, [name], site)
+            warnings.extend(misdated(runs))
+            return _since(runs, begin)
+
+        found = summarize(map(runs_of, names), site)
+        said = {"warnings": warnings} if warnings else {}
+        return {"schema": "highside.history/1", "version": version, **found, **said}
 
     def export(
         self,
@@ -257,13 +293,18 @@ class History:
     ) -> int:
         """Writes runs to CSV or Parquet, by the suffix, in the site's units; gives their number.
 
-        Loading the file with the same site gives the same runs.
+        Loading the file with the same site gives the same runs. A time that cannot be is left
+        out.
 
         Raises:
             InputError: when the suffix is neither, or the file cannot be written.
         """
         lines = None if line is None else [line]
-        return _write_file(Path(path), lambda: self.read(lines, since, as_of, site or Site()))
+
+        def made() -> pa.Table:
+            return unmarked(self.read(lines, since, as_of, site or Site()))
+
+        return _write_file(Path(path), made)
 
     def export_readings(self, path: str | Path, site: Site | None = None) -> int:
         """Writes the readings over time that runs were made of, as ``export`` does runs.
@@ -278,6 +319,20 @@ class History:
                 "the history keeps no readings over time.", hint="They come with load --samples."
             )
         return _write_file(Path(path), lambda: in_site_units(readings, site or Site()))
+
+
+def _in_order(runs: pa.Table) -> pa.Table:
+    """Runs in the order in which ``read`` gives them."""
+    if MISDATED not in runs.column_names:
+        return runs.sort_by(_ORDER)
+    dated = runs.append_column("dated", pc.is_null(runs[MISDATED]))
+    order = [_ORDER[0], ("dated", "ascending"), *_ORDER[1:]]
+    return dated.sort_by(order).drop_columns(["dated"])
+
+
+def _since(runs: pa.Table, begin: datetime | None) -> pa.Table:
+    """The runs started at or after a moment, all of them without one."""
+    return runs if begin is None else runs.filter(pc.field("started_at") >= begin)
 
 
 def _write_file(path: Path, made: Callable[[], pa.Table]) -> int:

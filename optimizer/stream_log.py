@@ -21,6 +21,8 @@ import pyarrow as pa
 
 from optimizer.errors import InputError, nearest
 from optimizer.intake.files import open_path
+from optimizer.intake.started import Clock, latest_start, utc_now
+from optimizer.intake.times import impossible
 from optimizer.intake.values import Numbers, numbers
 from optimizer.measurement import BalanceResult, balance_tests
 from optimizer.units import factor
@@ -33,6 +35,7 @@ FRACTIONS = ("assay", "assay_se")
 NUMBERS = ("mass", "mass_rate", "mass_se", "count")
 FIELDS = (*TEXTS, *FRACTIONS, *NUMBERS)
 NEEDED = ("test_id", "stream", "assay")
+STARTED = "started_at"
 _HEADING = re.compile(r"^(?P<name>.*?)\s*(?:[\[(](?P<unit>[^\])]*)[\])]|(?P<percent>%))?\s*$")
 _DECIMAL_COMMA = re.compile(r"^[+-]?\d+,\d+\s*\D*$")
 # Columns of the log that the balance fills; a column of that name in the file would clash.
@@ -94,12 +97,19 @@ def _known(value: float) -> float | str:
     return "" if math.isnan(value) else round(value, 10)
 
 
-def balance_file(path: str | Path, *, returned: Collection[str] = (), **options: Any) -> StreamLog:
+def balance_file(
+    path: str | Path,
+    *,
+    returned: Collection[str] = (),
+    clock: Clock = utc_now,
+    **options: Any,
+) -> StreamLog:
     """Balance every test of a file of streams.
 
     Args:
         path: CSV or Parquet, as ``load`` reads them.
         returned: streams led back to the feed.
+        clock: tells the time; no test can have started much later.
         options: as in ``balance_tests``.
 
     Raises:
@@ -130,6 +140,12 @@ def balance_file(path: str | Path, *, returned: Collection[str] = (), **options:
                 cell = columns[name][k].as_py()
                 place = f"{path} row {rows[k]}, {name} '{cell}'"
                 wrong.setdefault(ids[k], f"{place}: {reason.format(value=cell)}")
+    for name in (n for n in names if n.lower() == STARTED):
+        # Only what no log may hold; a date that is no date is told when the log is loaded.
+        for mask, reason in impossible(columns[name], latest_start(clock())):
+            for k in map(int, np.flatnonzero(mask)):
+                said = reason.format(value=columns[name][k].as_py())
+                wrong.setdefault(ids[k], f"{path} row {rows[k]}, {name} {said}")
     extra = {n: columns[n].to_pylist() for n in names if n not in FIELDS}
     return StreamLog(
         tuple(_balanced(table, ids, wrong, returned, options)),

@@ -101,4 +101,9 @@ def moment(since: str | date | datetime) -> datetime:
             ) from None
     if not isinstance(since, datetime):
         since = datetime(since.year, since.month, since.day)
-    return since.astimezone(UTC) if since.tzinfo else since.replace(tzinfo=UTC)
+    try:
+        return since.astimezone(UTC) if since.tzinfo else since.replace(tzinfo=UTC)
+    except OverflowError:
+        raise InputError(
+            f"'{since}' is not a date that can be compared.", hint="Write one of this century."
+        ) from None

@@ -18,6 +18,7 @@ import tempfile
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote, urlsplit
@@ -372,8 +373,19 @@ def commit_file(folder: Path, version: int) -> Path:
 
 
 def files_of(table: DeltaTable) -> pa.Table:
-    """One row a data file: ``path``, ``size_bytes``, ``num_records``, ``partition.line``, ..."""
-    return pa.table(table.get_add_actions(flatten=True))
+    """One row a data file: ``path``, ``size_bytes``, ``num_records``, ``partition.line``, ...
+
+    Without statistics of times, which Python may have no date for.
+    """
+    files = pa.table(table.get_add_actions(flatten=True))
+    return files.select([f.name for f in files.schema if not pa.types.is_timestamp(f.type)])
+
+
+def written_at(table: DeltaTable) -> datetime:
+    """When the newest data file of a version was written, by the log: the same whenever it is
+    asked, as a plan on that version has to be."""
+    newest = pc.max(files_of(table)["modification_time"]).as_py()
+    return datetime.fromtimestamp((newest or 0) / 1000, UTC)
 
 
 def scattered_lines(table: DeltaTable) -> list[str]:

@@ -51,8 +51,10 @@ def workbook(sheets: Mapping[str, str]) -> bytes:
         + "</Relationships>",
     }
     for k, (_, rows) in numbered:
+        # What a sheet says of its size may be wrong, and here it is.
         parts[f"xl/s{k}.xml"] = (
-            f'<worksheet xmlns="{MAIN}"><sheetData>{rows}</sheetData></worksheet>'
+            f'<worksheet xmlns="{MAIN}"><dimension ref="A1"/><sheetData>{rows}</sheetData>'
+            "</worksheet>"
         )
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:

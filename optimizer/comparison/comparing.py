@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,6 +17,7 @@ from optimizer.comparison.record import RANKED_BY, Comparison, LineResult, Price
 from optimizer.comparison.study import Study, Task, study_line
 from optimizer.config import FEED_GRADE, Brief, Site
 from optimizer.errors import InputError, nearest
+from optimizer.intake.started import misdated, unmarked
 from optimizer.parallel import run_all
 from optimizer.plan import Interval
 
@@ -86,7 +88,7 @@ def compare(
     )
     reasons = {line: why_not(table, line, site, basis) for line, table in tables.items()}
     tasks = [
-        Task(line, table, site, brief, basis, seed)
+        Task(line, unmarked(table), site, brief, basis, seed)  # told once, below
         for line, table in tables.items()
         if reasons[line] is None
     ]
@@ -97,9 +99,11 @@ def compare(
     if fractions is not None:
         every = sorted({*tables, *fractions.line}) if lines is None else list(tables)
         curves = compare_curves(fractions, every, seed)
-    return _comparison(
+    found = _comparison(
         studies, left_out, curves, site, basis, prices, ranked_by, anonymous, seed, version
     )
+    doubts = [said for table in tables.values() for said in misdated(table, named=not anonymous)]
+    return replace(found, warnings=(*doubts, *found.warnings))
 
 
 def _tables(runs: pa.Table, asked: Sequence[str] | None) -> dict[str, pa.Table]:

@@ -9,7 +9,6 @@ answer stands the power to have seen one: nothing found means little when nothin
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -218,4 +217,4 @@ def iso_day(days: float) -> str:
     >>> iso_day(20000.7)
     '2024-10-04'
     """
-    return (datetime(1970, 1, 1) + timedelta(days=float(np.floor(days)))).date().isoformat()
+    return str(np.datetime64(int(np.floor(days)), "D"))

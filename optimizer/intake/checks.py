@@ -134,7 +134,11 @@ def _line(fields: Fields) -> pa.Array:
 def _started_at(fields: Fields) -> pa.Array | None:
     parsed = []
     for column in fields.columns("started_at"):
-        read = times(fields.chunk.table.column(column.index), fields.log.proof_of(column))
+        read = times(
+            fields.chunk.table.column(column.index),
+            fields.log.latest,
+            fields.log.proof_of(column),
+        )
         fields.note(column, read.proof, read.settled, read.unsure)
         parsed.append(read.values)
         for mask, reason in read.faults:

@@ -16,6 +16,7 @@ import pyarrow.compute as pc
 
 from optimizer.intake.identity import CORE
 from optimizer.intake.rejects import SCHEMA
+from optimizer.intake.started import shown
 from optimizer.intake.values import as_mask, joined, spread
 
 if TYPE_CHECKING:
@@ -163,8 +164,18 @@ def _cells_of(cells: pa.Table, field: pa.Array) -> pa.Array:
 def _said(name: str, here: pa.Table, there: pa.Table, rows: NDArray[np.int64]) -> list[str]:
     """What some rows have for a field, and what the known runs have."""
     at = pa.array(rows)
-    pairs = zip(there[name].take(at).to_pylist(), here[name].take(at).to_pylist(), strict=True)
+    pairs = zip(_values(there[name].take(at)), _values(here[name].take(at)), strict=True)
     return [f"{name} is {_shown(a)} there and {_shown(b)} here" for a, b in pairs]
+
+
+def _values(column: pa.ChunkedArray) -> list[object]:
+    if pa.types.is_timestamp(column.type):  # a stored one may be beyond what Python has dates for
+        told = shown(pc.fill_null(column.cast(pa.int64()), 0)).tolist()
+        return [
+            moment.replace("T", " ").replace("Z", "+00:00") if filled else None
+            for moment, filled in zip(told, column.is_valid().to_pylist(), strict=True)
+        ]
+    return list(column.to_pylist())
 
 
 def _shown(value: object) -> str:

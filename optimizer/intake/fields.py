@@ -47,6 +47,7 @@ class Log:
         name: the log as the user named it.
         source: file name that the history keeps.
         site, binding, decimal: how to read it.
+        latest: when a run can have started at the latest, see ``latest_start``.
         line: line of rows that name none, or None.
         timed: whether every row needs a time.
         trials: whether a row without any result is a trial not run yet, and no fault.
@@ -60,6 +61,7 @@ class Log:
     site: Site
     binding: Binding
     decimal: Decimal
+    latest: int
     line: str | None
     timed: bool = False
     trials: bool = False

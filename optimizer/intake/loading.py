@@ -48,6 +48,7 @@ from optimizer.intake.report import SHOWN_REJECTS, FileTally, LoadReport
 from optimizer.intake.samples import SampleStore
 from optimizer.intake.schema import schema_of
 from optimizer.intake.source import Chunk, Source
+from optimizer.intake.started import latest_start
 from optimizer.intake.steady import gather
 
 if TYPE_CHECKING:
@@ -100,6 +101,7 @@ class Load:
         names = (self.site.space.names, self.site.material_names)
         self.known = KnownRuns(*names)
         self.conflicts = Conflicts(*names)
+        self.latest = latest_start(self.history.clock())
         self.lines: set[str] = set()
         self.seen_headings: set[str] = set()
 
@@ -201,6 +203,7 @@ class Load:
             self.site,
             binding,
             source.decimal,
+            self.latest,
             line,
             timed=self.samples,
             trials=self.trials,

@@ -17,6 +17,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from optimizer.intake.schema import TIMESTAMP
+from optimizer.intake.started import TOO_EARLY, TOO_LATE, early_and_late, instants
 from optimizer.intake.values import ABSENT, as_mask, as_text, matches, one_array, plain, spread
 
 if TYPE_CHECKING:
@@ -67,23 +68,39 @@ class Times:
     settled: int = 0
 
 
-def times(column: pa.ChunkedArray, proof: int | None = None) -> Times:
-    """Cells of one column as points in time, and what could not be read.
+def times(column: pa.ChunkedArray, latest: int, proof: int | None = None) -> Times:
+    """Cells of one column as points in time, and what could not be read or cannot be.
 
     A zone is converted to UTC; a time without one is taken as UTC, so that a log read twice in
     two places gives the same run.
 
     Args:
         column: of any type.
+        latest: when a run can have started at the latest, see ``latest_start``.
         proof: what the whole column proves of the order of day and month; None while that is not
             known, and then dates that it could settle are unsure.
     """
-    column = plain(column)
-    if pa.types.is_date(column.type):
-        column = column.cast(pa.timestamp("us"))
-    if pa.types.is_timestamp(column.type):
-        instants = column.cast(pa.timestamp("us", column.type.tz), safe=False)
-        return Times(one_array(instants.cast(TIMESTAMP)))
+    read = _read(plain(column), proof)
+    for mask, reason in _out_of_span(read.values, latest):
+        read.faults.append((mask, reason))
+        read.values = pc.if_else(pa.array(mask), pa.scalar(None, TIMESTAMP), read.values)
+    return read
+
+
+def impossible(column: pa.ChunkedArray, latest: int) -> list[tuple[Mask, str]]:
+    """Cells of one column that are a time at which no run can have started, with the reason."""
+    return _out_of_span(_read(plain(column), None).values, latest)
+
+
+def _out_of_span(values: pa.Array, latest: int) -> list[tuple[Mask, str]]:
+    masks = zip(early_and_late(values, latest), (TOO_EARLY, TOO_LATE), strict=True)
+    return [(mask, reason) for mask, reason in masks if mask.any()]
+
+
+def _read(column: pa.ChunkedArray, proof: int | None) -> Times:
+    """A column of any type as points in time, whenever they are."""
+    if pa.types.is_date(column.type) or pa.types.is_timestamp(column.type):
+        return Times(instants(one_array(column)))
     text = one_array(as_text(column))
     values = _iso_times(text)
     odd = np.flatnonzero(as_mask(values.is_null()) & as_mask(text.is_valid()))

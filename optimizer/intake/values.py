@@ -129,6 +129,8 @@ def as_text(column: pa.ChunkedArray) -> pa.ChunkedArray:
     try:
         return column.cast(pa.string())
     except (pa.ArrowNotImplementedError, pa.ArrowInvalid):
+        if pa.types.is_timestamp(column.type):  # of a zone that is not known here
+            return column.cast(pa.timestamp(column.type.unit, "UTC")).cast(pa.string())
         texts = [None if v is None else str(v) for v in column.to_pylist()]
         return pa.chunked_array([pa.array(texts, pa.string())])
 

@@ -14,7 +14,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
 from optimizer.config import Site
-from optimizer.errors import InputError
 from optimizer.history import History
 from optimizer.service.texts import as_json
 from optimizer.service.work import Versions
@@ -94,10 +93,7 @@ class Summaries:
 
     def _make(self, asked: Asked) -> Summary:
         _, version, line, since = asked
-        try:
-            found = self.history.summary(self.site, line, since, as_of=version)
-        except OverflowError:
-            raise InputError(f"'{since}' is not a date that can be compared.") from None
+        found = self.history.summary(self.site, line, since, as_of=version)
         content = as_json(found)
         made = hashlib.sha256(content).hexdigest()[:32], content
         self._made[asked] = made
