@@ -18,6 +18,7 @@ from starlette.requests import Request
 
 from optimizer.config import DECK_STATES, Site
 from optimizer.documents import LARGEST
+from optimizer.intake.started import latest_start, utc_now
 from optimizer.intake.times import times
 from optimizer.service.problems import Problem
 from optimizer.service.texts import carried, shown
@@ -298,7 +299,8 @@ def _moment(text: str) -> str:
     written = text.strip()
     if not written:
         return datetime.now(UTC).isoformat(timespec="seconds")
-    read = times(pa.chunked_array([[written]], pa.string()), proof=0)
+    latest = latest_start(utc_now())
+    read = times(pa.chunked_array([[written]], pa.string()), latest, proof=0)
     try:
         value = read.values[0].as_py()
     except (OverflowError, ValueError):  # a date that no calendar has
