@@ -8,9 +8,10 @@ import textwrap
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from cli.show_rejects import rejects
+
 WIDTH = 80
 INDENT = "     "
-MOST_REJECTS = 8
 
 
 def bold(text: str) -> str:
@@ -176,21 +177,7 @@ def load(document: Mapping[str, Any]) -> str:
                 f"  {entry['file']}: {entry['read']} read, {entry['added']} added, "
                 f"{entry['already_known']} known, {entry['rejected']} rejected"
             )
-    # Row 0 is a file as a whole, said above.
-    rejected = [r for r in document["rejects"] if r["row"]]
-    for reject in rejected[:MOST_REJECTS]:
-        place = f"{reject['file']} row {reject['row']}, {reject['field']}"
-        value = f" '{reject['value']}'" if reject["value"] else ""
-        lines.append(
-            textwrap.fill(
-                f"{place}{value}: {reject['reason']}",
-                WIDTH,
-                initial_indent="  - ",
-                subsequent_indent="    ",
-            )
-        )
-    if document["rejected"] > MOST_REJECTS:
-        lines.append(f"  ... and {document['rejected'] - MOST_REJECTS} more.")
+    lines += rejects(document)
     if document["rejects_file"] and document["rejected"]:
         lines.append(wrap(f"Rejected rows are kept in {document['rejects_file']}", "  "))
     return "\n".join([*lines, *_warnings(document.get("warnings", ()))])

@@ -10,8 +10,7 @@ from __future__ import annotations
 import csv
 import math
 import re
-from collections.abc import Collection, Mapping
-from contextlib import nullcontext
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,8 +19,9 @@ import numpy as np
 import pyarrow as pa
 
 from optimizer.errors import InputError, nearest
-from optimizer.intake.files import open_path
+from optimizer.intake.files import read_whole
 from optimizer.intake.started import Clock, latest_start, utc_now
+from optimizer.intake.texts import TOO_LONG, too_long
 from optimizer.intake.times import impossible
 from optimizer.intake.values import Numbers, numbers
 from optimizer.measurement import BalanceResult, balance_tests
@@ -115,10 +115,8 @@ def balance_file(
     Raises:
         InputError: naming the file and what its columns lack.
     """
-    stream, source = open_path(Path(path))
-    with stream or nullcontext():
-        names, units = _fields(source.headings, str(path))
-        chunks = [part() for part in source.parts(frozenset())]
+    source, chunks = read_whole(Path(path))
+    names, units = _fields(source.headings, str(path))
     for ragged in (r for c in chunks for r in c.ragged):
         raise InputError(
             f"{path} row {ragged.row}: {len(ragged.cells)} cells under {len(names)} headings.",
@@ -140,17 +138,26 @@ def balance_file(
                 cell = columns[name][k].as_py()
                 place = f"{path} row {rows[k]}, {name} '{cell}'"
                 wrong.setdefault(ids[k], f"{place}: {reason.format(value=cell)}")
-    for name in (n for n in names if n.lower() == STARTED):
-        # Only what no log may hold; a date that is no date is told when the log is loaded.
-        for mask, reason in impossible(columns[name], latest_start(clock())):
-            for k in map(int, np.flatnonzero(mask)):
-                said = reason.format(value=columns[name][k].as_py())
-                wrong.setdefault(ids[k], f"{path} row {rows[k]}, {name} {said}")
+    for name, mask, reason in _not_to_carry(columns, latest_start(clock())):
+        for k in map(int, np.flatnonzero(mask)):
+            said = reason.format(value=columns[name][k].as_py())
+            wrong.setdefault(ids[k], f"{path} row {rows[k]}, {name} {said}")
     extra = {n: columns[n].to_pylist() for n in names if n not in FIELDS}
     return StreamLog(
         tuple(_balanced(table, ids, wrong, returned, options)),
         _carried(extra, ids, source.decimal == "comma"),
     )
+
+
+def _not_to_carry(
+    columns: Mapping[str, pa.ChunkedArray], latest: int
+) -> Iterator[tuple[str, NDArray[np.bool_], str]]:
+    """Cells that no log may hold; what a log only cannot read is told when it is loaded."""
+    for name, column in columns.items():
+        yield name, too_long(column.combine_chunks()), TOO_LONG
+        if name.lower() == STARTED:
+            for mask, reason in impossible(column, latest):
+                yield name, mask, reason
 
 
 def _fields(headings: tuple[str, ...], path: str) -> tuple[list[str], dict[str, str]]:

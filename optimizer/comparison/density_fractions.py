@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,7 +19,7 @@ import pyarrow as pa
 from scipy.special import stdtrit
 
 from optimizer.errors import InputError, nearest
-from optimizer.intake.files import open_path
+from optimizer.intake.files import read_whole
 from optimizer.intake.values import numbers
 from optimizer.measurement import PartitionCurve, fit_partition, imperfection
 from optimizer.measurement.partition import CurveForm
@@ -236,10 +235,8 @@ def read_fractions(path: str | Path) -> Fractions:
     Raises:
         InputError: naming the file, and the row or what its columns lack.
     """
-    stream, source = open_path(Path(path))
-    with stream or nullcontext():
-        names, units = _headings(source.headings, str(path))
-        chunks = [part() for part in source.parts(frozenset())]
+    source, chunks = read_whole(Path(path))
+    names, units = _headings(source.headings, str(path))
     if not sum(len(c.rows) for c in chunks):
         raise InputError(f"{path}: the file has headings and no rows.")
     text = pa.concat_tables([c.text for c in chunks])

@@ -22,7 +22,8 @@ from optimizer.errors import InputError, Overtaken
 from optimizer.intake.columns import Headings
 from optimizer.intake.files import find_logs, logs_of_path
 from optimizer.intake.loading import Given, Load, Progress, run_load
-from optimizer.intake.readers import Member, logs_in, open_table, table_of_rows
+from optimizer.intake.parquet import open_table
+from optimizer.intake.readers import Member, logs_in, table_of_rows
 from optimizer.intake.report import FileTally, LoadReport
 from optimizer.intake.schema import in_site_units, run_schema, schema_of
 

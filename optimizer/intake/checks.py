@@ -21,6 +21,7 @@ from optimizer.intake.faults import Faults
 from optimizer.intake.fields import HIGHEST_SE, NEEDED, Fields, Log
 from optimizer.intake.schema import FRACTIONS, declared_unit, schema_of
 from optimizer.intake.source import Chunk
+from optimizer.intake.texts import TOO_LONG, too_long
 from optimizer.intake.times import both_days, times
 from optimizer.intake.totals import totals_rows
 from optimizer.intake.values import as_mask, one_array
@@ -91,11 +92,11 @@ def _runs(fields: Fields) -> pa.RecordBatch:
     """Every row as a run, the faulty ones included."""
     log = fields.log
     columns: dict[str, pa.Array | None] = {
-        "run_id": fields.text("run_id"),
+        "run_id": _text(fields, "run_id"),
         "line": _line(fields),
         "started_at": _started_at(fields),
-        "material": fields.text("material"),
-        "note": fields.text("note"),
+        "material": _text(fields, "material"),
+        "note": _text(fields, "note"),
         "source": _repeated(log.source, fields.n),
         "source_row": pa.array(fields.chunk.rows),
     }
@@ -116,6 +117,12 @@ def _runs(fields: Fields) -> pa.RecordBatch:
         pa.nulls(fields.n, f.type) if filled[f.name] is None else filled[f.name] for f in schema
     ]
     return pa.RecordBatch.from_arrays(arrays, schema=schema)
+
+
+def _text(fields: Fields, name: str) -> pa.Array:
+    text = fields.text(name)
+    fields.fault(name, too_long(text), TOO_LONG)
+    return text
 
 
 def _line(fields: Fields) -> pa.Array:

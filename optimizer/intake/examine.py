@@ -21,6 +21,7 @@ from optimizer.intake.identity import Identified, KnownRuns
 from optimizer.intake.inner_headings import without_headings
 from optimizer.intake.rejects import PLACE, named_cells, ragged_cells, reject_table
 from optimizer.intake.source import Chunk, Decimal, Ragged
+from optimizer.intake.texts import quoted, with_texts_cut
 from optimizer.intake.values import as_mask, one_array
 
 if TYPE_CHECKING:
@@ -125,7 +126,7 @@ def examine(
     repeats: Sequence[Sequence[str]],
 ) -> Examined:
     """All that can be done with a chunk without knowing the others."""
-    chunk = _without_apostrophes(part(), log)
+    chunk = _without_apostrophes(with_texts_cut(part()), log)
     if log.trials:
         chunk = _without_unrun(chunk, log)
     log = replace(log, decimal=chunk.decimal or log.decimal)
@@ -178,7 +179,7 @@ def rows_as_rejects(
     for name in pc.unique(field).to_pylist():
         here = pc.equal(field, name)
         if fields.has(name):
-            value = pc.if_else(here, fields.cells(name, rows, bare=False), value)
+            value = pc.if_else(here, quoted(fields.cells(name, rows, bare=False)), value)
     text = chunk.text.take(pa.array(rows)).combine_chunks()
     numbers = pa.array(chunk.rows[rows])
     file: str | pa.Array = log.name

@@ -21,6 +21,7 @@ from optimizer.intake.columns import Binding, Column, is_percent
 from optimizer.intake.faults import Faults, Fill
 from optimizer.intake.schema import FRACTIONS, declared_unit, stored_factor
 from optimizer.intake.source import Chunk, Decimal
+from optimizer.intake.texts import quoted
 from optimizer.intake.values import TWO_WAYS, Numbers, as_text, both_numbers, numbers, one_array
 from optimizer.units import scaled
 
@@ -115,7 +116,7 @@ class Fields:
         give, each a function of row positions to texts.
         """
         known = {
-            "value": lambda rows: self.cells(name, rows),
+            "value": lambda rows: quoted(self.cells(name, rows)),
             "line": self.by_line_text(str),
             "expected": self.by_line_text(lambda line: self.expected(name, line)),
             "readings": lambda rows: both_numbers(self.cells(name, rows)),
@@ -180,7 +181,7 @@ class Fields:
 
         def texts(rows: Rows) -> pa.Array:
             names, codes = self._lines
-            each = pa.array([of(name) for name in names], pa.string())
+            each = quoted(pa.array([of(name) for name in names], pa.string()))
             return each.take(pa.array(np.zeros(len(rows), int) if codes is None else codes[rows]))
 
         return texts
@@ -242,7 +243,7 @@ class Fields:
                 name,
                 unlike,
                 f"'{{value}}' {reason}: expected {{expected}}",
-                unit=lambda rows: _units_of(read, rows, unit),
+                unit=lambda rows: quoted(_units_of(read, rows, unit)),
             )
         return values, unread | unlike
 

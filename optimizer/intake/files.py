@@ -11,7 +11,11 @@ from optimizer.config import Site
 from optimizer.errors import InputError
 from optimizer.intake.columns import Headings
 from optimizer.intake.readers import SUFFIXES, Member, logs_in
-from optimizer.intake.source import Source
+from optimizer.intake.source import Chunk, Source
+from optimizer.intake.texts import with_texts_cut
+
+MOST_ROWS = 200_000
+"""Of a file that is read whole."""
 
 
 def find_logs(paths: Iterable[str | Path]) -> list[Path]:
@@ -65,14 +69,22 @@ def _logs_in(folder: Path) -> Iterator[Path]:
             yield entry
 
 
-def open_path(path: Path) -> tuple[closing[Generator[Member]], Source]:
-    """Opens the first log of a file, for whom it is not a log of runs; and what closes it again.
+def read_whole(path: Path) -> tuple[Source, list[Chunk]]:
+    """Reads the first log of a file, for whom it is not a log of runs.
 
     Raises:
-        InputError: when there is no file, or it holds no log.
+        InputError: when there is no file, or it holds no log, or a long one.
     """
-    logs = logs_of_path(path, Headings(Site()), lambda _: None)
-    return closing(logs), next(logs).open()
+    chunks: list[Chunk] = []
+    with closing(logs_of_path(path, Headings(Site()), lambda _: None)) as logs:
+        source = next(logs).open()
+        for part in source.parts(frozenset()):
+            chunks.append(with_texts_cut(part()))
+            if sum(len(chunk.rows) for chunk in chunks) > MOST_ROWS:
+                raise InputError(
+                    f"{path} has more than {MOST_ROWS:,} rows.", code="too-large", hint="Split it."
+                )
+    return source, chunks
 
 
 def logs_of_path(path: Path, known: Headings, warn: Callable[[str], None]) -> Generator[Member]:

@@ -50,6 +50,7 @@ from optimizer.intake.schema import schema_of
 from optimizer.intake.source import Chunk, Source
 from optimizer.intake.started import latest_start
 from optimizer.intake.steady import gather
+from optimizer.intake.texts import LONGEST_HEADING
 
 if TYPE_CHECKING:
     from optimizer.history import History
@@ -57,6 +58,8 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 U = TypeVar("U")
 
+MOST_REJECTED = 512 << 20
+"""Bytes of rows at fault in one load, which are held in memory until its end."""
 WORKERS = min(4, os.cpu_count() or 1)
 """Chunks under way at once; more than a few wait for the disk and only take memory."""
 Progress = Callable[[str, int, int], None]
@@ -103,6 +106,7 @@ class Load:
         self.conflicts = Conflicts(*names)
         self.latest = latest_start(self.history.clock())
         self.lines: set[str] = set()
+        self.held = 0
         self.seen_headings: set[str] = set()
 
     # -- the pipeline ------------------------------------------------------------------------
@@ -131,8 +135,9 @@ class Load:
         except InputError as error:
             self._unreadable(tally, error)
         own = self.rejects[before:]
-        if len(own) > 1:  # rows that waited for the end of the log stand behind the others
-            self.rejects[before:] = [pa.concat_tables(own).sort_by("row")]
+        del self.rejects[before:]
+        # Rows that waited for the end of the log stand behind the others.
+        self.rejects += [pa.concat_tables(own).sort_by("row")] if len(own) > 1 else own
 
     def _runs_in(self, source: Source, log: Log, tally: FileTally) -> Iterator[pa.RecordBatch]:
         """New runs of an opened log.
@@ -178,6 +183,14 @@ class Load:
         Raises:
             InputError: when its headings do not do.
         """
+        long = next((h for h in source.headings if len(h) > LONGEST_HEADING), None)
+        if long is not None:
+            raise InputError(
+                f"{source.name}: a heading has {len(long):,} characters, and at most "
+                f"{LONGEST_HEADING} are read: '{long[:40]}…'.",
+                code="columns",
+                hint="Is the first line a line of headings?",
+            )
         line = self.line
         if line is None and len(self.site.file.lines) == 1:
             (line,) = self.site.file.lines
@@ -220,6 +233,7 @@ class Load:
         rejected = sum(len(table) for table in found.rejects)
         tally.read += rejected + len(checked.runs)
         tally.rejected += rejected
+        self._hold(sum(table.nbytes for table in found.rejects))
         if self.samples:
             readings.append(found)
         else:
@@ -267,8 +281,24 @@ class Load:
             owner = np.cumsum(disputed) - 1
             told = rows.of(of_rows == CONFLICT, owner, log)
             self.conflicts.add(runs.filter(pa.array(disputed)), *told, tally)
+            self._hold(sum(table.nbytes for table in told[1:]))
         if added.any():
             yield runs if added.all() else runs.filter(pa.array(added))
+
+    def _hold(self, size: int) -> None:
+        """Counts what is held of rows at fault until the load ends.
+
+        Raises:
+            InputError: when it is too much.
+        """
+        self.held += size
+        if self.held > MOST_REJECTED:
+            raise InputError(
+                f"the rows at fault have more than {MOST_REJECTED >> 20} MiB, and no more are "
+                "kept; what follows was not read.",
+                code="too-large",
+                hint="Correct what is wrong with the first of them, then load the log again.",
+            )
 
     def _meet(self, runs: pa.RecordBatch) -> None:
         """Learns what the history has of lines seen for the first time."""

@@ -9,31 +9,31 @@ from __future__ import annotations
 import gzip
 import io
 import zipfile
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import IO
+from typing import IO, cast
 
-import numpy as np
 import pyarrow as pa
-import pyarrow.parquet as pq
 
 from optimizer.errors import InputError
 from optimizer.intake.columns import Headings
 from optimizer.intake.delimited import open_delimited
-from optimizer.intake.source import DAMAGE, Chunk, Source
-from optimizer.intake.values import as_text, plain
+from optimizer.intake.parquet import open_parquet
+from optimizer.intake.source import DAMAGE, Source
+from optimizer.intake.unpacked import (
+    MOST_HELD,
+    MOST_TEXT,
+    Capped,
+    check_gzip,
+    check_workbook,
+    too_large,
+)
 
 SUFFIXES = (
     ".csv", ".tsv", ".txt", ".dat", ".csv.gz", ".tsv.gz", ".txt.gz",
     ".parquet", ".pq", ".xlsx", ".xlsm", ".zip",
 )  # fmt: skip
-# As many rows as a block of text has, about; a chunk's columns stay in the processor's cache.
-BATCH_ROWS = 1 << 15
-# Parquet and workbooks inside an archive are held in memory whole; a few bytes of archive can
-# hold gigabytes.
-MOST_HELD = 1 << 29
-
 _PARQUET, _GZIP, _OLD_WORKBOOK = b"PAR1", b"\x1f\x8b", b"\xd0\xcf\x11\xe0"
 _ZIP = (b"PK\x03\x04", b"PK\x05\x06")
 _SHEETS = "xl/workbook.xml"
@@ -64,9 +64,11 @@ def logs_in(
     start = stream.read(4)
     stream.seek(0)
     if start == _PARQUET:
-        yield Member(name, partial(_open_parquet, stream, name))
+        yield Member(name, partial(open_parquet, stream, name))
     elif start[:2] == _GZIP:
-        yield Member(name, partial(open_delimited, gzip.GzipFile(fileobj=stream), name, known))
+        check_gzip(stream, name)
+        text = Capped(cast(IO[bytes], gzip.GzipFile(fileobj=stream)), name)
+        yield Member(name, partial(open_delimited, text, name, known))
     elif start in _ZIP:
         yield from _packed(stream, name, known, warn)
     elif start == _OLD_WORKBOOK:
@@ -87,6 +89,7 @@ def _packed(
     except DAMAGE as error:
         raise InputError(f"{name} is a damaged workbook or archive: {error}.") from None
     if _SHEETS in archive.namelist():
+        check_workbook(archive, name)
         yield from _sheets(stream, name, known, warn)
         return
     found = [i for i in archive.infolist() if not i.is_dir() and not _is_hidden(i.filename)]
@@ -123,11 +126,13 @@ def _member(
             if start in _ZIP or start == _PARQUET:
                 held = start + stream.read(MOST_HELD)
                 if len(held) > MOST_HELD:
-                    raise InputError(f"{name} is too large inside an archive.", hint="Unpack it.")
+                    raise too_large(name, MOST_HELD)
                 if start in _ZIP and _SHEETS not in zipfile.ZipFile(io.BytesIO(held)).namelist():
                     raise InputError(f"{name} is an archive in an archive.", hint="Unpack it.")
                 yield from logs_in(io.BytesIO(held), name, known, warn)
                 return
+        if info.file_size > MOST_TEXT:
+            raise too_large(name, MOST_TEXT)
         with archive.open(info) as stream:
             yield from logs_in(stream, name, known, warn)
     except DAMAGE as error:
@@ -154,11 +159,6 @@ def _opened(source: Source) -> Source:
     return source
 
 
-def open_table(table: pa.Table, name: str) -> Source:
-    """Rows in memory as a log."""
-    return _typed(name, table.schema, lambda: table.to_batches(BATCH_ROWS))
-
-
 def table_of_rows(rows: Sequence[Mapping[str, object]]) -> pa.Table:
     """Rows as a table; a column of mixed types becomes text."""
     names = list(dict.fromkeys(name for row in rows for name in row))
@@ -170,50 +170,3 @@ def table_of_rows(rows: Sequence[Mapping[str, object]]) -> pa.Table:
         except (pa.ArrowInvalid, pa.ArrowTypeError, OverflowError):
             columns.append(pa.array([None if v is None else str(v) for v in values], pa.string()))
     return pa.table(columns, names=names)
-
-
-def _typed(name: str, schema: pa.Schema, batches: Callable[[], Iterable[pa.RecordBatch]]) -> Source:
-    """A log whose columns have types; nested ones hold no cell and are left out."""
-    flat = [k for k, kind in enumerate(schema.types) if not pa.types.is_nested(kind)]
-    nested = [field.name for field in schema if pa.types.is_nested(field.type)]
-    listed = ", ".join(f"'{column}'" for column in nested)
-    return Source(
-        name,
-        tuple(schema.names[k] for k in flat),
-        lambda _: _typed_chunks(flat, batches()),
-        warnings=(f"{name}: nested columns not read: {listed}",) if nested else (),
-    )
-
-
-def _typed_chunks(
-    flat: Sequence[int], batches: Iterable[pa.RecordBatch]
-) -> Iterator[Callable[[], Chunk]]:
-    start = 1
-    for batch in batches:
-        table = pa.table(
-            [plain(pa.chunked_array([batch.column(k)])) for k in flat],
-            names=[str(k) for k in range(len(flat))],
-        )
-        rows = np.arange(start, start + len(batch))
-        start += len(batch)
-        yield partial(Chunk, table, rows, partial(_table_as_text, table))
-
-
-def _table_as_text(table: pa.Table) -> pa.Table:
-    return pa.table([as_text(c) for c in table.columns], names=table.column_names)
-
-
-def _open_parquet(stream: IO[bytes], name: str) -> Source:
-    try:
-        file = pq.ParquetFile(stream)
-        schema = file.schema_arrow
-    except (pa.ArrowException, *DAMAGE) as error:
-        raise InputError(f"{name} is a damaged Parquet file: {str(error).rstrip('.')}.") from None
-
-    def batches() -> Iterator[pa.RecordBatch]:
-        try:
-            yield from file.iter_batches(BATCH_ROWS)
-        except (pa.ArrowException, *DAMAGE) as error:
-            raise InputError(f"{name} is damaged: {error}.") from None
-
-    return _typed(name, schema, batches)

@@ -12,7 +12,8 @@ import io
 import os
 import tempfile
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -49,6 +50,7 @@ PLACE = ("file", "row", "reason")
 """What tells that a row of a rejects file is a reject; the value is in the reason, and a
 spreadsheet may have rewritten it."""
 
+PART_ROWS = 1 << 16
 _NUMBER = r"^[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d+)?\s*%?$"
 # Cells that a spreadsheet would take for a formula; an apostrophe is in the list so that taking
 # one away again is always right.
@@ -158,8 +160,18 @@ def _place_keys(rejects: pa.Table) -> Keys:
     return mix(mix(mix(hash_text(file)) ^ numbers) ^ hash_text(reason))
 
 
+def _parts(rejects: pa.Table) -> Iterator[pa.Table]:
+    """A table in parts: what is made of its cells on the way takes several times their memory."""
+    for start in range(0, len(rejects), PART_ROWS):
+        yield rejects.slice(start, PART_ROWS)
+
+
 def _keys(rejects: pa.Table) -> Keys:
     """Equal places and filled cells, equal keys, whatever their order; shape (n,)."""
+    return np.concatenate([np.zeros(0, np.uint64), *map(_keys_of, _parts(rejects))])
+
+
+def _keys_of(rejects: pa.Table) -> Keys:
     entries = _Entries(rejects)
     filled = np.asarray(pc.not_equal(entries.cell, "").to_numpy(zero_copy_only=False), bool)
     each = mix(hash_text(entries.cell) ^ mix(hash_text(entries.heading))) * filled
@@ -239,14 +251,22 @@ def _taken_out(rejects: pa.Table, mended: pa.Table) -> Mask:
     return out
 
 
-def _csv(rejects: pa.Table) -> list[bytes]:
-    cells = _Entries(rejects).columns(len(rejects))
-    leading = [rejects[name].combine_chunks().cast(pa.string()) for name in REJECT_COLUMNS]
-    columns = [harmless(column) for column in (*leading, *cells.values())]
-    headings = harmless(pa.array([*REJECT_COLUMNS, *cells])).to_pylist()
-    out = io.BytesIO()
-    pa_csv.write_csv(pa.table(columns, names=headings), out)
-    return [b"\xef\xbb\xbf", out.getvalue()]  # spreadsheets read UTF-8 only with a mark
+def _csv(rejects: pa.Table) -> Iterator[bytes]:
+    """The file for a person, part by part."""
+    found = (pc.unique(_Entries(part).heading).to_pylist() for part in _parts(rejects))
+    names = list(dict.fromkeys(chain.from_iterable(found)))
+    headings = harmless(pa.array([*REJECT_COLUMNS, *names])).to_pylist()
+    empty = SCHEMA.empty_table()
+    yield b"\xef\xbb\xbf"  # spreadsheets read UTF-8 only with a mark
+    for k, part in enumerate(chain([empty], _parts(rejects))):
+        cells = _Entries(part).columns(len(part))
+        own = [cells.get(name, pa.nulls(len(part), pa.string())) for name in names]
+        leading = [part[name].combine_chunks().cast(pa.string()) for name in REJECT_COLUMNS]
+        columns = [harmless(column) for column in (*leading, *own)]
+        out = io.BytesIO()
+        how = pa_csv.WriteOptions(include_header=k == 0)
+        pa_csv.write_csv(pa.table(columns, names=headings), out, how)
+        yield out.getvalue()
 
 
 def harmless(cells: pa.Array) -> pa.Array:

@@ -23,12 +23,13 @@ from optimizer.errors import InputError
 from optimizer.intake.columns import Headings
 from optimizer.intake.headings import Found, find_headings
 from optimizer.intake.source import Chunk, Ragged, Source
+from optimizer.intake.unpacked import counted
 
 HEADING_ROWS = 100
 """Rows of a sheet among which its headings are looked for."""
 FEWEST_FIELDS = 3
 """Fewer fields do not make a sheet a log: a sheet of notes may name one or two."""
-BATCH_ROWS = 1 << 13
+BATCH_ROWS, BATCH_CELLS = 1 << 13, 1 << 21
 
 _LITERAL = re.compile(r'"([^"]*)"|\\(.)|_.|\*.')
 _SUFFIX = re.compile(r'[0#?]((?:\s|"[^"]*"|\\.)+)$')
@@ -42,7 +43,9 @@ def sheets(stream: IO[bytes], name: str, known: Headings) -> Iterator[tuple[str,
     Raises:
         InputError: when the workbook is damaged.
     """
-    book = _sound(name, lambda: load_workbook(stream, read_only=True, data_only=True))
+    book = _sound(
+        name, lambda: load_workbook(stream, read_only=True, data_only=True, keep_links=False)
+    )
     for sheet in book.worksheets:
         start = _sound(name, partial(_first_rows, sheet))
         title = f"{name}/{sheet.title}"
@@ -70,6 +73,8 @@ def _sound(name: str, read: Callable[[], Any]) -> Any:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of features that hold no data
             return read()
+    except InputError:
+        raise
     except Exception as error:
         # The reader raises whatever the damaged part of the file leads it to.
         said = str(error) or type(error).__name__
@@ -92,16 +97,26 @@ def _first_rows(sheet: Any) -> list[Cells]:
 
 
 def _chunks(name: str, sheet: Any, used: int, width: int) -> Iterator[Callable[[], Chunk]]:
-    rows = _rows(sheet, used + 1)
+    rows = counted(_rows(sheet, used + 1), name)
     first = used + 1
     while True:
-        # Not zip: it takes a row from the reader before it finds the batch to be full.
-        batch = _sound(name, lambda: list(islice(rows, BATCH_ROWS)))
-        if batch:
-            yield partial(_chunk, batch, first, width)
-        if len(batch) < BATCH_ROWS:
+        batch = _sound(name, lambda: _batch(rows))
+        if not batch:
             return
+        yield partial(_chunk, batch, first, width)
         first += len(batch)
+
+
+def _batch(rows: Iterator[Cells]) -> list[Cells]:
+    """The next rows; what is taken from the reader is kept."""
+    batch: list[Cells] = []
+    cells = 0
+    for row in rows:
+        batch.append(row)
+        cells += len(row)
+        if len(batch) >= BATCH_ROWS or cells >= BATCH_CELLS:
+            break
+    return batch
 
 
 def _chunk(batch: Sequence[Cells], first: int, width: int) -> Chunk:

@@ -19,6 +19,7 @@ from starlette.requests import Request
 from optimizer.config import DECK_STATES, Site
 from optimizer.documents import LARGEST
 from optimizer.intake.started import latest_start, utc_now
+from optimizer.intake.texts import LONGEST_TEXT
 from optimizer.intake.times import times
 from optimizer.service.problems import Problem
 from optimizer.service.texts import carried, shown
@@ -32,7 +33,7 @@ REPEATABLE = ("lines", "material")
 MATERIAL, SETTING = "m.", "s."
 LABEL = "material"
 """The material's own name, beside its measured properties."""
-LONGEST_NAME, LONGEST_NOTE, LONGEST_SIGNATURE = 255, 500, 60
+LONGEST_NAME, LONGEST_SIGNATURE = 255, 60
 """Characters; a line's name may be no longer anywhere."""
 
 _NUMBER = re.compile(r"[+-]?(\d{1,30}[.,]?\d{0,30}|[.,]\d{1,30})([eE][+-]?\d{1,3})?", re.ASCII)
@@ -198,7 +199,7 @@ def result_row(given: Mapping[str, str], site: Site) -> dict[str, Any]:
             raise Problem(422, f"Deck: '{state[:40]}': {expected}.", code="no-deck-state")
         row["deck_state"] = state
     if given.get("note", "").strip():
-        row["note"] = _text(given["note"], "Note", LONGEST_NOTE)
+        row["note"] = _text(given["note"], "Note", LONGEST_TEXT)
     return row
 
 

@@ -11,12 +11,11 @@ from contextlib import nullcontext
 from functools import partial
 from typing import IO, Any
 
-import pyarrow as pa
-import pyarrow.parquet as pq
-
 from optimizer.config import Site
+from optimizer.errors import InputError
 from optimizer.history import History
 from optimizer.intake import LoadReport, load_bytes, load_table
+from optimizer.intake.parquet import File, Limits
 from optimizer.recording import complete_rows
 from optimizer.service import together
 from optimizer.service.audit import Audit
@@ -32,9 +31,9 @@ NAMES = {JSON: "rows", CSV: "upload.csv", PARQUET: "upload.parquet"}
 """Kinds of bodies, and what the report calls them; no name from outside reaches the disk."""
 MOST_ROWS = 100_000
 """Rows of a JSON body."""
-MOST_UNPACKED = 1 << 30
-"""Bytes that a Parquet file may state as its size without compression."""
 MOST_COLUMNS = 500
+OF_PARQUET = Limits(rows=500_000, columns=MOST_COLUMNS, size=1 << 29)
+"""Of a Parquet body once it is decoded: about as much as a body of text can hold."""
 BEGINNING = 4096
 """Bytes of a body by which an empty or packed one is known."""
 PACKED = (b"\x1f\x8b", b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
@@ -262,12 +261,10 @@ def _check(body: IO[bytes], start: bytes, media_type: str) -> None:
         )  # fmt: skip
     if media_type == PARQUET:
         try:
-            stated = pq.ParquetFile(body).metadata
-        except (pa.ArrowException, OSError) as error:
+            File(body, NAMES[PARQUET], OF_PARQUET).check()
+        except InputError as error:
+            large = error.code == "too-large"
             raise Problem(
-                422, f"it is not a Parquet file: {str(error).splitlines()[0]}.", code="not-parquet"
-            ) from None
-        groups = range(stated.num_row_groups)
-        size = sum(stated.row_group(k).total_byte_size for k in groups)
-        if size > MOST_UNPACKED or stated.num_columns > MOST_COLUMNS:
-            raise Problem(413, "it unpacks to more than is read here.", code="too-large")
+                413 if large else 422, error.message, hint=error.hint,
+                code="too-large" if large else "not-parquet",
+            ) from None  # fmt: skip

@@ -1,0 +1,82 @@
+"""Rejected rows as text: what is wrong in one way is said once, with the rows it is wrong in."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+WIDTH = 80
+MOST_SHOWN = 8
+"""Groups of rows."""
+MOST_STRETCHES = 5
+"""Rows, or rows one after the other, that a group names."""
+_NUMBER = re.compile(r"[-+]?\d[\d.,]*")
+
+Reject = Mapping[str, Any]
+
+
+def rejects(document: Mapping[str, Any]) -> list[str]:
+    """The rejected rows of a ``highside.load/1`` document, grouped, and how many more there are.
+
+    Rows belong together that are of one file and have the same fault in the same field, whatever
+    the value at fault is.
+    """
+    groups: dict[tuple[str, str, str], list[Reject]] = {}
+    for reject in document["rejects"]:
+        if reject["row"]:  # row 0 is a file as a whole, which is said elsewhere
+            groups.setdefault(_fault(reject), []).append(reject)
+    shown = list(groups.values())[:MOST_SHOWN]
+    lines = [
+        textwrap.fill(_told(group), WIDTH, initial_indent="  - ", subsequent_indent="    ")
+        for group in shown
+    ]
+    left = document["rejected"] - sum(map(len, shown))
+    return [*lines, f"  ... and {left} more."] if left > 0 else lines
+
+
+def _fault(reject: Reject) -> tuple[str, str, str]:
+    """What is the same for rows that belong together."""
+    said, value = reject["reason"], reject["value"].strip()
+    return (
+        reject["file"],
+        reject["field"],
+        _NUMBER.sub("#", said.replace(value, "#") if value else said),
+    )
+
+
+def _told(group: Sequence[Reject]) -> str:
+    first = group[0]
+    values = dict.fromkeys(reject["value"] for reject in group)
+    value = f" '{first['value']}'" if first["value"] else ""
+    if len(values) > 1:
+        value += f" and {len(values) - 1} other{'s' if len(values) > 2 else ''}"
+    rows = _rows(sorted({reject["row"] for reject in group}))
+    return f"{first['file']} {rows}, {first['field']}{value}: {first['reason']}"
+
+
+def _rows(numbers: Sequence[int]) -> str:
+    """Row numbers in words.
+
+    >>> _rows([3]), _rows([3, 4, 5, 9])
+    ('row 3', 'rows 3-5, 9')
+    """
+    if len(numbers) == 1:
+        return f"row {numbers[0]}"
+    stretches = list(_stretches(numbers))
+    named = stretches[:MOST_STRETCHES]
+    listed = ", ".join(f"{a}-{b}" if b > a else str(a) for a, b in named)
+    left = len(numbers) - sum(b - a + 1 for a, b in named)
+    return f"rows {listed}" + (f" and {left} more" if left else "")
+
+
+def _stretches(numbers: Sequence[int]) -> Iterator[tuple[int, int]]:
+    """First and last of numbers that follow one another."""
+    first = last = numbers[0]
+    for number in numbers[1:]:
+        if number > last + 1:
+            yield first, last
+            first = number
+        last = number
+    yield first, last
