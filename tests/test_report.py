@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from optimizer.config import Brief, Site
+from optimizer.diagnostics.drift import CHECKS
 from optimizer.errors import InputError
 from optimizer.planner import planning
 from optimizer.report import texts as words
@@ -198,6 +199,21 @@ def test_a_comparison_has_its_page():
     page = report_html(found.plan.as_dict(), found.landscape, comparison=document)
     check_numbers(numbers_on(page), {**documents(found), "comparison": document})
     assert "Air 40 → 36" in text_of(parse(page))
+
+
+@pytest.mark.parametrize(
+    ("pattern", "said"), [("trend", "a slow trend"), ("step", "a sudden change")]
+)
+def test_a_drift_that_was_found_is_told_with_what_to_check(pattern, said):
+    found = season_look()
+    diagnosis = copy.deepcopy(found.diagnosis)
+    (drift,) = (d for d in diagnosis["drift"] if d["quantity"] == "recovery")
+    drift["pattern"] = pattern
+    drift["checks"] = [{"check": c, "basis": "common practice"} for c in CHECKS["one falls"]]
+    page = report_html(found.plan.as_dict(), found.landscape, diagnosis=diagnosis)
+    causes = ", ".join(CHECKS["one falls"])
+    told = f"Recovery: {said} (check first, by common practice and without proof: {causes})"
+    assert told in [text_of(item) for item in parse(page).iter("li")]
 
 
 # ------------------------------------------------------------------ words
