@@ -7,24 +7,26 @@ from collections.abc import Mapping
 from optimizer.plan import Change, Interval
 from optimizer.settings import SettingSpace
 
-# Moves from the least to the most sensitive control; air last, once the bed has its new depth
-# (common practice). A lower feed goes first and a higher feed last, so that the deck is never
-# asked to carry more than its other settings can spread.
+# Air last: how much of it the bed needs depends on the depth and place that the other three give it
+# (common practice). A lower feed comes before them and a higher feed after: they are then moved at
+# the lower of the two.
 ORDER = ("end_raise", "side_tilt", "eccentric_speed", "air")
 
 WATCH = {
-    ("air", 1): "boiling or dust at the feed end: then less air",
-    ("air", -1): "a sluggish bed piling at the high side: then more air",
-    ("feed_rate", 1): "the bed growing deep before it has spread",
-    ("feed_rate", -1): "bare patches on the deck",
-    ("end_raise", 1): "material running off before it has spread",
-    ("end_raise", -1): "the bed growing deep at the feed end",
-    ("side_tilt", 1): "good material slipping to the low side",
-    ("side_tilt", -1): "light material climbing to the high side",
-    ("eccentric_speed", 1): "light material carried to the high side",
-    ("eccentric_speed", -1): "good material staying on the low side",
+    ("air", 1): "a bed that bubbles and mixes; it needs less air",
+    ("air", -1): "a bed that stands still and builds up; it needs more air",
+    ("feed_rate", 1): "a bed too deep to sort",
+    ("feed_rate", -1): "parts of the deck without material",
+    ("end_raise", 1): "material that leaves the deck unsorted",
+    ("end_raise", -1): "a bed that deepens because material travels more slowly",
+    ("side_tilt", 1): "heavy material that leaves on the low side",
+    ("side_tilt", -1): "light material that leaves on the high side",
+    ("eccentric_speed", 1): "light material that leaves on the high side",
+    ("eccentric_speed", -1): "heavy material that leaves on the low side",
 }
-STEADY = "the deck to cover evenly before you sample"
+"""By setting and direction of its move. Common practice, no source: more end raise shortens the
+stay, more tilt shifts the bed to the low side and more speed to the high side."""
+STEADY = "the bed to cover the whole deck before you sample"
 
 
 def changes_between(

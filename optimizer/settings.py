@@ -205,8 +205,8 @@ GRAVITY_TABLE = SettingSpace(
         Setting("air", "turn", 0.0, 90.0, 1.0),
     )
 )
-"""The five settings with the ranges a site file starts from (common practice for the gate:
-about 90 turns from closed to fully open; the rest is a mid-sized invented deck)."""
+"""The five settings with the ranges that a site file starts from: those of an invented deck of
+middling size. How many turns open the air fully is each deck's own; its site file says it."""
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 Directions are common practice in the trade (no published source): more side tilt sends material
 to the low side, more speed to the high side, more end raise shortens exposure, more feed makes a
-deeper bed that separates worse, too much air mixes and too little piles up at the high side.
+deeper bed that separates worse, too much air mixes, too little leaves everything at the high side.
 """
 
 from __future__ import annotations
@@ -144,7 +144,7 @@ def test_air_has_an_optimum_between_sluggish_and_boiling(family):
         assert 0 < best < 90
         assert response.deck_state[0] == "sluggish"
         assert response.deck_state[90] == "boiling"
-        # Too little piles everything up at the high side; too much lifts heavy ones to the low.
+        # Too little leaves everything at the high side; too much lifts heavy ones to the low.
         unwanted = response.yield_ - material.feed_grade * response.recovery
         assert unwanted[0] > unwanted[best]
         assert response.recovery[90] < response.recovery[best]

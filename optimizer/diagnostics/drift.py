@@ -37,20 +37,22 @@ TOLD_PER_DAY, VISIBLE_POWER_Z = 0.002 / 7.0, 1.96 + 0.8416
 # Length scale of settings and material in unit coordinates: smooth, as in the surrogate.
 PRIORS = Priors(lengthscale_center=-0.2, lengthscale_sd=0.8)
 
+_AIR = "something that blocks the air"
+_SHAKEN = "a deck that stands loose or that another machine shakes"
+_MATERIAL = "material that is not what it was"
 CHECKS = {
-    "both fall": (
-        "clogged air screens",
-        "worn deck cloth",
-        "changed material",
-        "loose foundation (false vibration)",
-    ),
+    "both fall": (_AIR, "a worn deck surface", _MATERIAL, _SHAKEN),
     "one falls": (
-        "belt tension (eccentric speed slips)",
-        "changed material",
-        "clogged air screens",
-        "loose foundation (false vibration)",
+        "a drive belt that slips, so that the speed is not the one set",
+        _MATERIAL,
+        _AIR,
+        _SHAKEN,
     ),
-    "rises": ("changed material", "a changed sample, assay or count", "a setting not logged"),
+    "rises": (
+        _MATERIAL,
+        "another way of sampling, assaying or counting",
+        "a setting that is not logged",
+    ),
 }
 """What to look at first, by what changed. Common practice, no source; never a certainty."""
 

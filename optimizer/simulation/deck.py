@@ -163,8 +163,8 @@ class Deck:
             feed is assumed: published air tables on unsized coal are several times blunter.
         balance_tilt, balance_speed: deg and rpm at which pull and lift are equal.
         speed_exponent: how the lift grows with speed.
-        air_pull: how the pull on the floating layer grows with air; little air piles at the
-            high side, much air lifts heavy particles into the layer that runs low.
+        air_pull: how the pull on the floating layer grows with air; little air leaves all at
+            the high side, much air lifts heavy particles into the layer that runs low.
         depth_pull: how the pull grows with depth; only the contact layer is lifted.
         cut_response: shift of the cut for one unit of balance, in contrasts of the material.
         bypass: share of the feed that goes to either side unsorted.
