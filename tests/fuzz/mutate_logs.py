@@ -5,9 +5,9 @@
 
 Takes the logs of the corpus, damages each in one to three ways (bytes, lines, cells, delimiters,
 encodings, the inside of archives, workbooks and Parquet) and loads it. At fault is: any error but
-a deliberate one, a load of more than 10 s, read rows that are not added, known or rejected, runs
-that are not the rows added, a row of a plain text log that is nowhere. A file at fault is kept, and
-the exit code is 1.
+a deliberate one, a load of more than 10 s of processor time, read rows that are not added, known
+or rejected, runs that are not the rows added, a row of a plain text log that is nowhere. A file at
+fault is kept, and the exit code is 1; it is 1 also where no log was loaded.
 """
 
 from __future__ import annotations
@@ -201,11 +201,11 @@ def load_and_check(content: bytes, rng: random.Random, history: History) -> Load
     site, samples = rng.choice(SITES), rng.random() < 0.2
     line = rng.choice([None, "deck-1", "deck-1"])
     load = Load(site, Headings(site), history, line, samples)
-    began = time.perf_counter()
+    began = time.process_time()  # which other work on the machine does not lengthen
     fresh = list(load.runs([Given("log", partial(logs_in, io.BytesIO(content), "log"))]))
     load.settle(iter(fresh))
     report = load.report(None, None)
-    seconds = time.perf_counter() - began
+    seconds = time.process_time() - began
     assert seconds < SLOW_SECONDS, f"took {seconds:.1f} s"
     for tally in (report, *report.files):
         told = (tally.read, tally.added, tally.already_known, tally.rejected)
@@ -314,7 +314,9 @@ def main(arguments: list[str] | None = None) -> int:
         print(f"  {outcome:<20}{count:8d}")
     for path in faults:
         print(f"fault kept in {path}")
-    return int(bool(faults))
+    if not outcomes:
+        print("no log was loaded: give it more time, or --files")
+    return int(bool(faults) or not outcomes)
 
 
 if __name__ == "__main__":
