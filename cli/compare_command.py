@@ -76,7 +76,8 @@ def compare(
 ) -> None:
     """Compare lines on equal footing: what each gets, could get, and why it does not."""
     from cli import show_comparison
-    from cli.main import answer, check_seed, progress
+    from cli.main import check_seed
+    from cli.output import answer, progress
     from optimizer.comparison import compare as put_side_by_side
     from optimizer.comparison import read_fractions
     from optimizer.comparison.record import Prices

@@ -38,7 +38,8 @@ def diagnose(
 ) -> None:
     """Say what matters, what drifts, which runs are doubtful, what is not known."""
     from cli import show_diagnosis
-    from cli.main import answer, check_seed, progress
+    from cli.main import check_seed
+    from cli.output import answer, progress
     from optimizer.diagnostics import diagnose as examine
 
     found = examine(

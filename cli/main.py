@@ -33,10 +33,11 @@ from cli.options import (
     pairs,
     read_brief,
 )
+from cli.output import answer, complain, printable, printable_errors, progress
 from cli.report_command import report
 from cli.serve_command import serve
 from cli.suggest_command import suggest
-from optimizer.errors import HighsideError, HistoryError, InputError
+from optimizer.errors import HighsideError, HistoryError, InputError, reason_of
 
 DEFAULT_HISTORY = "history"
 # Exit code of a fault of the program itself, never of what a user wrote.
@@ -84,7 +85,7 @@ def program() -> NoReturn:
     except SystemExit as stop:
         code = stop.code
     for stream in (sys.stderr, sys.stdout):
-        with suppress(BrokenPipeError):
+        with suppress(OSError):  # said before, as far as there was somebody to hear it
             stream.flush()
     os._exit(code if isinstance(code, int) else int(code is not None))
 
@@ -94,11 +95,10 @@ def run() -> None:
     as_json = "--json" in sys.argv or "json" in sys.argv
     sys.meta_path.insert(0, WithoutPandas())
     try:
-        app()
+        with printable_errors():
+            app()
     except HighsideError as error:
-        typer.echo(f"highside: {error.message}", err=True)
-        if error.hint:
-            typer.echo(f"  {error.hint}", err=True)
+        complain(error.message, error.hint)
         if as_json:
             typer.echo(json.dumps({"schema": "highside.error/1", **error.as_dict()}))
         sys.exit(error.exit_code)
@@ -108,27 +108,16 @@ def run() -> None:
     except Exception as error:
         if os.environ.get("HIGHSIDE_DEBUG"):
             raise
-        typer.echo(
-            f"highside: a fault of highside itself: {type(error).__name__}: {error}\n"
-            "  What was stored before it is stored: 'highside history' shows it. "
+        if isinstance(error, OSError):  # a file, a disk, a pipe: not a fault of the program
+            where = f"'{error.filename}': " if error.filename else ""
+            complain(f"{where}{reason_of(error)}.", "Check the path, its permissions, the disk.")
+            sys.exit(InputError.exit_code)
+        complain(
+            f"a fault of highside itself: {type(error).__name__}: {error}",
+            "What was stored before it is stored: 'highside history' shows it. "
             "Set HIGHSIDE_DEBUG=1 and run again to see where.",
-            err=True,
         )
         sys.exit(FAULT)
-
-
-def answer(document: Mapping[str, Any], as_json: bool, text: Callable[..., str]) -> None:
-    """Print an answer: the JSON alone, or text."""
-    if as_json:
-        typer.echo(json.dumps(document, indent=1, ensure_ascii=False))
-    else:
-        typer.echo(text(document))
-
-
-def progress(as_json: bool) -> Callable[[str], None]:
-    """Progress lines on stderr of a terminal; silent for machines."""
-    quiet = as_json or not sys.stderr.isatty()
-    return lambda text: None if quiet else typer.echo(f"... {text}", err=True)
 
 
 def check_seed(seed: int) -> int:
@@ -372,7 +361,7 @@ def history(
     answer(document, as_json, show.history)
     for file in (export, readings):
         if file is not None and not as_json:
-            typer.echo(f"Exported to {file}.")
+            typer.echo(f"Exported to {printable(str(file))}.")
 
 
 @app.command(
@@ -474,10 +463,9 @@ def tell_failure(document: Mapping[str, Any], failure: Exception) -> int:
     added, version = document["load"]["added"], document["load"]["version"]
     what = "the result is" if added == 1 else f"{added} results are"
     stored = f"{what} stored (history version {version})" if added else "nothing new was stored"
-    typer.echo(
-        f"highside: {stored}; planning again failed: {document['failed']['message']}\n"
-        "  Do not record it again: 'highside suggest' plans with what is stored.",
-        err=True,
+    complain(
+        f"{stored}; planning again failed: {document['failed']['message']}",
+        "Do not record it again: 'highside suggest' plans with what is stored.",
     )
     return failure.exit_code if isinstance(failure, HighsideError) else FAULT
 

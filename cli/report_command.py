@@ -63,7 +63,8 @@ def report(
     as_json: JsonOption = False,
 ) -> None:
     """Write one HTML page with the plan and its plots, and the trial sheet to print."""
-    from cli.main import answer, check_seed, progress
+    from cli.main import check_seed
+    from cli.output import answer, progress
     from optimizer.planner import planning
     from optimizer.reporting import write_report
 

@@ -31,8 +31,13 @@ def verified(document: Mapping[str, Any]) -> str:
 
 def _advice(document: Mapping[str, Any]) -> list[str]:
     advice = []
-    if document["damaged"] and document["restorable"] is not None:
-        back = document["restorable"]
+    back = document["restorable"]
+    if document["damaged"] and back is not None and back == document["version"]:
+        advice.append(
+            f"No run is lost: 'highside history --restore {back}' puts aside what is damaged, and "
+            "nothing has to be loaded again."
+        )
+    elif document["damaged"] and back is not None:
         advice.append(
             f"Version {back} is sound: 'highside history --restore {back}' goes back to it; then "
             "load the logs since that version again. What is there already is not added twice."
@@ -47,6 +52,12 @@ def _advice(document: Mapping[str, Any]) -> list[str]:
         advice.append(
             f"{document['doubled']} runs are there twice. Save all with 'highside history "
             "--export FILE' and load that file into a new history: it takes each once."
+        )
+    if document["unhashed"]:
+        advice.append(
+            f"{document['unhashed']} files were written before their hashes were kept, by another "
+            "program, or by a load that was cut short: they can only be checked for their size "
+            "and sums."
         )
     if document["odd_ids"]:
         advice.append(

@@ -25,7 +25,8 @@ from cli.options import (
     open_site,
     read_brief,
 )
-from optimizer.errors import InputError, LimitError
+from cli.output import as_text
+from optimizer.errors import InputError, LimitError, reason_of
 
 
 class PlanFormat(StrEnum):
@@ -66,7 +67,8 @@ def suggest(
 ) -> None:
     """Rank the next settings to try, and name the settings to run now."""
     from cli import show
-    from cli.main import check_seed, progress
+    from cli.main import check_seed
+    from cli.output import progress
 
     if as_json:
         form = PlanFormat.json
@@ -115,7 +117,7 @@ def put_out(
 
         write_plan_table(plans, form, out)
         return
-    said = text(document) if form is PlanFormat.table else json.dumps(document, indent=1)
+    said = as_text(document, text) if form is PlanFormat.table else json.dumps(document, indent=1)
     if out is None:
         typer.echo(said)
     else:
@@ -127,4 +129,4 @@ def write_text(path: Path, text: str) -> None:
     try:
         path.write_text(text, encoding="utf-8")
     except OSError as error:
-        raise InputError(f"'{path}' cannot be written: {error.strerror}.") from None
+        raise InputError(f"'{path}' cannot be written: {reason_of(error)}.") from None

@@ -9,7 +9,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from optimizer.errors import InputError
+from cli.output import printable_lines
+from optimizer.errors import InputError, reason_of
+from optimizer.formulas import harmless
 
 
 def write_plan_table(plans: Sequence[Mapping[str, Any]], form: str, out: Path | None) -> None:
@@ -31,15 +33,16 @@ def write_plan_table(plans: Sequence[Mapping[str, Any]], form: str, out: Path | 
             pq.write_table(pa.Table.from_pylist(rows), str(out))
             return
         buffer = io.StringIO()
-        writer = csv.DictWriter(buffer, list(rows[0]), lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(rows)
+        writer = csv.writer(buffer, lineterminator="\n")
+        writer.writerow(map(harmless, rows[0]))
+        writer.writerows([harmless(row.get(name)) for name in rows[0]] for row in rows)
         if out is None:
-            sys.stdout.write(buffer.getvalue())
+            said = buffer.getvalue()
+            sys.stdout.write(printable_lines(said) if sys.stdout.isatty() else said)
         else:
             out.write_text(buffer.getvalue(), encoding="utf-8")
     except OSError as error:
-        raise InputError(f"'{out}' cannot be written: {error.strerror}.") from None
+        raise InputError(f"'{out}' cannot be written: {reason_of(error)}.") from None
 
 
 def _flat(plan: Mapping[str, Any], trial: Mapping[str, Any]) -> dict[str, Any]:

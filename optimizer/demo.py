@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.config import Brief, Site
-from optimizer.errors import InputError
+from optimizer.errors import InputError, reason_of
 from optimizer.history import History
 from optimizer.intake import LoadReport, load_logs
 from optimizer.plan import Plan
@@ -83,7 +83,7 @@ def run_demo(
             shutil.copyfile(season_folder() / name, folder / name)
     except OSError as error:
         raise InputError(
-            f"the demo cannot write to '{folder}': {error.strerror}.",
+            f"the demo cannot write to '{folder}': {reason_of(error)}.",
             hint="Choose a folder with --out.",
         ) from None
     site = Site.read(folder / SITE)

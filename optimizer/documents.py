@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from optimizer.errors import HighsideError, InputError, nearest
+from optimizer.errors import HighsideError, InputError, nearest, reason_of
 
 T = TypeVar("T")
 
@@ -43,10 +43,10 @@ def read_toml(path: str | Path, what: str) -> dict[str, Any]:
             hint="Write one with 'highside init'." if what == "site file" else "Check the path.",
         ) from None
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError(f"{what} '{path}' cannot be read: {error}.") from None
+        raise InputError(f"{what} '{path}' cannot be read: {reason_of(error)}.") from None
     except ValueError as error:  # among them a number of thousands of digits
         raise InputError(
-            f"{what} '{path}' is not valid TOML: {error}.",
+            f"{what} '{path}' is not valid TOML: {reason_of(error)}.",
             hint="Text stands in quotes, numbers use a decimal point.",
         ) from None
 

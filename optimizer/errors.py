@@ -9,8 +9,12 @@ translates errors in one place.
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterable
 from typing import Any
+
+_COLOR = re.compile(r"\x1b\[[0-9;]*m")
+_SYSTEM = re.compile(r"Detail: \[errno \d+\] (.+)$")
 
 
 class HighsideError(Exception):
@@ -70,6 +74,23 @@ class Overtaken(HistoryError):
             f"others keep writing to history '{location}'.",
             hint="Nothing was added; load again when they have ended.",
         )
+
+
+def reason_of(error: object) -> str:
+    """What an error of a library or of the system says, to stand inside a sentence of ours.
+
+    Its first line and the causes that it lists, without a full stop at the end.
+
+    >>> reason_of("No commit in the log.\\nstack backtrace: ...")
+    'No commit in the log'
+    """
+    said = str(getattr(error, "strerror", None) or error).strip() or type(error).__name__
+    if system := _SYSTEM.search(said):  # pyarrow says this after a sentence of its own
+        return system[1].rstrip(". ")
+    first, *lines = _COLOR.sub("", said).splitlines()
+    # The table library draws the causes of an error as a tree; what else follows is a trace.
+    causes = [line.strip("↳ ") for line in lines if line.lstrip().startswith("↳")]
+    return ": ".join([first, *causes]).rstrip(". ")
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, suppress
 from datetime import date, datetime
 from itertools import chain
 from pathlib import Path
@@ -25,7 +25,8 @@ from deltalake import DeltaTable
 from deltalake.exceptions import DeltaError
 
 from optimizer.config import Site
-from optimizer.errors import InputError
+from optimizer.errors import InputError, reason_of
+from optimizer.formulas import harmless
 from optimizer.intake.samples import SampleStore
 from optimizer.intake.schema import PROVENANCE, in_schema, in_site_units, schema_of
 from optimizer.intake.started import (
@@ -37,6 +38,7 @@ from optimizer.intake.started import (
     utc_now,
     without_impossible_times,
 )
+from optimizer.intake.values import harmless_text
 from optimizer.summary import moment, summarize
 from optimizer.table import REJECTS, SAMPLES, RunTable, written_at
 
@@ -343,15 +345,25 @@ def _write_file(path: Path, made: Callable[[], pa.Table]) -> int:
     hidden = path.with_name(f".{path.name}.{os.getpid()}")
     try:
         if path.suffix == ".csv":
-            pa_csv.write_csv(table, hidden)
+            pa_csv.write_csv(_harmless(table), hidden)
         else:
             pq.write_table(table, hidden)
         os.replace(hidden, path)
     except OSError as error:
-        raise InputError(f"'{path}' cannot be written: {error.strerror or error}.") from None
+        raise InputError(f"'{path}' cannot be written: {reason_of(error)}.") from None
     finally:
-        hidden.unlink(missing_ok=True)
+        with suppress(OSError):
+            hidden.unlink(missing_ok=True)
     return int(table.num_rows)
+
+
+def _harmless(table: pa.Table) -> pa.Table:
+    """The table with headings and texts that no spreadsheet runs."""
+    columns = [
+        harmless_text(c.combine_chunks()) if pa.types.is_string(c.type) else c
+        for c in table.columns
+    ]
+    return pa.table(columns, names=list(map(harmless, table.column_names)))
 
 
 def _hand_over(queue: Queue[Any], item: object, writing: Future[int]) -> None:

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from functools import partial
 from typing import Any, TypeVar
 
-from optimizer.errors import InputError
+from optimizer.errors import InputError, reason_of
 
 T = TypeVar("T")
 U = TypeVar("U")
@@ -92,7 +92,7 @@ def _cluster(address: str) -> Iterator[Any]:
         )
     except (OSError, ValueError, TypeError) as error:
         raise InputError(
-            f"no scheduler answers at '{address}': {error}.",
+            f"no scheduler answers at '{address}': {reason_of(error)}.",
             code="no-cluster",
             hint="Start one with 'dask scheduler', and workers with 'dask worker ADDRESS'.",
         ) from None

@@ -15,7 +15,7 @@ from threadpoolctl import threadpool_limits
 import optimizer
 from optimizer.diagnostics.calibration import calibrate, pooled
 from optimizer.diagnostics.diagnosis import diagnose
-from optimizer.errors import InputError
+from optimizer.errors import InputError, reason_of
 from optimizer.landscape import landscape
 from optimizer.line_model import LineModel
 from optimizer.plan import Plan
@@ -151,4 +151,4 @@ def _write(path: Path, content: bytes) -> None:
     try:
         path.write_bytes(content)
     except OSError as error:
-        raise InputError(f"'{path}' cannot be written: {error.strerror}.") from None
+        raise InputError(f"'{path}' cannot be written: {reason_of(error)}.") from None

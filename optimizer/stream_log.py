@@ -18,8 +18,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from optimizer.errors import InputError, nearest
+from optimizer.errors import InputError, nearest, reason_of
+from optimizer.formulas import harmless
 from optimizer.intake.files import read_whole
+from optimizer.intake.source import ZERO
 from optimizer.intake.started import Clock, latest_start, utc_now
 from optimizer.intake.texts import TOO_LONG, too_long
 from optimizer.intake.times import impossible
@@ -84,11 +86,11 @@ class StreamLog:
         names = list(dict.fromkeys(name for row in rows for name in row)) or list(FILLED)
         try:
             with path.open("w", encoding="utf-8", newline="") as file:
-                writer = csv.DictWriter(file, names, restval="", lineterminator="\n")
-                writer.writeheader()
-                writer.writerows(rows)
+                writer = csv.writer(file, lineterminator="\n")
+                writer.writerow(map(harmless, names))
+                writer.writerows([harmless(row.get(name, "")) for name in names] for row in rows)
         except OSError as error:
-            raise InputError(f"'{path}' cannot be written: {error.strerror}.") from None
+            raise InputError(f"'{path}' cannot be written: {reason_of(error)}.") from None
         return len(rows)
 
 
@@ -118,6 +120,11 @@ def balance_file(
     source, chunks = read_whole(Path(path))
     names, units = _fields(source.headings, str(path))
     for ragged in (r for c in chunks for r in c.ragged):
+        if any(ZERO in cell for cell in ragged.cells):
+            raise InputError(
+                f"{path} row {ragged.row}: zero bytes, as a logger leaves where it lost power.",
+                hint="Write the row anew or delete it.",
+            )
         raise InputError(
             f"{path} row {ragged.row}: {len(ragged.cells)} cells under {len(names)} headings.",
             hint="A decimal comma in a comma-separated file splits a number in two.",

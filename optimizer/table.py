@@ -1,5 +1,7 @@
 """The Delta table beneath a history: opened and checked, written in whole commits, few files.
 
+Data files are made here (``run_files``), each named by its hash; the table library commits them.
+
 A commit is all of a load or nothing. It succeeds only on the version that the load was made from;
 where another commit came first, nothing is written and the caller starts over (``Overtaken``).
 The lock in the folder makes loads on one machine or share wait their turn; on an object store,
@@ -19,60 +21,36 @@ from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
+from functools import cached_property
 from pathlib import Path
-from typing import Any
 from urllib.parse import unquote, urlsplit
 from urllib.request import url2pathname
 from uuid import uuid4
 
 import pyarrow as pa
 import pyarrow.compute as pc
-from deltalake import (
-    ColumnProperties,
-    CommitProperties,
-    DeltaTable,
-    WriterProperties,
-    write_deltalake,
-)
+import pyarrow.fs as pa_fs
+from deltalake import DeltaTable
 from deltalake.exceptions import DeltaError, TableNotFoundError
+from deltalake.fs import DeltaStorageHandler
 from filelock import FileLock, Timeout
 
-from optimizer.errors import HistoryError, InputError, Overtaken
-
-FORMAT = 1
-"""Version of the table's columns and units; a higher one was written by a newer highside."""
+from optimizer import commits
+from optimizer.errors import HistoryError, InputError, Overtaken, reason_of
+from optimizer.log_hashes import HASHES, LOG, changed_checkpoint, had_commits, hash_log
+from optimizer.run_files import PARTITION, RunFiles, merge_files, stated_hash
 
 SMALL_BYTES = 1 << 20
 """Files below it are merged, up to it: what a merge rewrites is bounded, however long the line."""
 MOST_SMALL_FILES = 32
 """A line with more small files than this has them merged after the next commit."""
 
-_NAME = "highside run history"
-_FORMAT_KEY = "highside.format="
 _LOCK = "_lock"
 REJECTS = "_rejected"
 SAMPLES = "_samples"
 SET_ASIDE = "_set_aside"
-LOG = "_delta_log"
-_PARTITION = "line="
 # A run has at least these; without them the table is somebody else's.
 _ESSENTIAL = ("run_id", "line", "started_at", "grade", "recovery", "deck_state")
-_MARK = "highside.commit"
-# A season's plan can be made again years later: no version is cleaned away.
-_CONFIGURATION = {"delta.enableExpiredLogCleanup": "false"}
-# The writer holds a file of each line in memory until it is whole.
-_FILE_BYTES = 16 << 20
-_GROUP_ROWS = 1 << 16
-# Columns that hardly repeat gain nothing from a dictionary, and building it takes time.
-_WRITING = WriterProperties(
-    max_row_group_size=_GROUP_ROWS,
-    compression="ZSTD",
-    compression_level=1,
-    column_properties={
-        name: ColumnProperties(dictionary_enabled=False)
-        for name in ("run_id", "started_at", "source_row")
-    },
-)
 _FAILURES = (DeltaError, OSError, ValueError, pa.ArrowException)
 
 
@@ -104,7 +82,11 @@ class RunTable:
 
     def open(self, as_of: int | None = None) -> DeltaTable | None:
         """The table at a version, or None when there is none yet."""
-        self._refuse_other_folders()
+        try:
+            self._refuse_other_folders()
+            self._refuse_changed_checkpoint()
+        except _FAILURES as error:
+            raise self._unreadable(error) from None
         try:
             table = DeltaTable(self._uri)
         except TableNotFoundError as error:
@@ -132,7 +114,10 @@ class RunTable:
 
     def _check_that_empty(self, as_of: int | None) -> None:
         if self.folder is not None and (self.folder / LOG).exists():
-            raise self.damaged("its log has no commit")
+            files = self.folder.glob(f"{PARTITION}*/*.parquet")
+            # Of a load that was cut short there are files, too; those of before had no hash.
+            if had_commits(self.filesystem) or any(not stated_hash(f.name) for f in files):
+                raise self.damaged("its log has no commit")
         if as_of is not None:
             raise InputError(f"history '{self.location}' has no version {as_of}: it is empty.")
 
@@ -145,14 +130,15 @@ class RunTable:
                 hint="Give a folder with --history.",
             )
         if (self.folder / LOG).exists():
-            return
+            next((self.folder / LOG).iterdir(), None)  # the table library takes one that may not
+            return  # be read for one that is not there
         # With our lock in it, data files are a first load under way, or one that was cut short.
         began = (self.folder / _LOCK).exists()
         others = [
             entry.name
             for entry in self.folder.iterdir()
-            if entry.name not in (_LOCK, REJECTS, SAMPLES, SET_ASIDE)
-            and not (began and entry.name.startswith(_PARTITION))
+            if entry.name not in (_LOCK, REJECTS, SAMPLES, SET_ASIDE, HASHES)
+            and not (began and entry.name.startswith(PARTITION))
         ]
         if others:
             raise HistoryError(
@@ -165,17 +151,17 @@ class RunTable:
         stated = table.metadata().description or ""
         columns = [f.name for f in table.schema().fields]
         missing = [name for name in _ESSENTIAL if name not in columns]
-        if not stated.startswith(_FORMAT_KEY) or missing:
+        if not stated.startswith(commits.FORMAT_KEY) or missing:
             lacks = f"lacks {', '.join(missing)}" if missing else "was not written by highside"
             raise HistoryError(
                 f"the table at '{self.location}' is not a run history: it {lacks}.",
                 hint="Give another folder with --history.",
             )
-        written = stated.removeprefix(_FORMAT_KEY)
-        if not written.isdecimal() or int(written) > FORMAT:
+        written = stated.removeprefix(commits.FORMAT_KEY)
+        if not written.isdecimal() or int(written) > commits.FORMAT:
             raise HistoryError(
                 f"history '{self.location}' has format {written}; this version of highside "
-                f"knows formats up to {FORMAT}.",
+                f"knows formats up to {commits.FORMAT}.",
                 code="newer-history",
                 hint="Update highside.",
             )
@@ -188,9 +174,19 @@ class RunTable:
         if commit.exists() and commit.stat().st_size == 0:
             raise self.damaged(f"commit {version} is empty")
 
+    def _refuse_changed_checkpoint(self) -> None:
+        """The table library would take what it says, or end with a fault of its own."""
+        if self.folder is None or not self.folder.is_dir():
+            return
+        name = changed_checkpoint(self.filesystem)
+        if name is not None:
+            raise self.damaged(f"the bytes of {LOG}/{name} are not those that were written")
+
     def damaged(self, error: Exception | str) -> HistoryError:
         """The error for a table that cannot be read."""
-        said = _first_line(error) if isinstance(error, Exception) else str(error)
+        said = reason_of(error)
+        if isinstance(error, PermissionError) or "Permission denied" in said:
+            return self._unreadable(error)
         if self.folder is None and isinstance(error, OSError):
             return HistoryError(
                 f"history '{self.location}' cannot be reached: {said}.",
@@ -202,6 +198,13 @@ class RunTable:
             code="damaged-history",
             hint="Nothing was written. 'highside history --verify' finds what is damaged and the "
             "latest version that is sound; '--restore VERSION' goes back to it.",
+        )
+
+    def _unreadable(self, error: Exception | str) -> HistoryError:
+        return HistoryError(
+            f"history '{self.location}' cannot be read: {reason_of(error)}.",
+            code="unreadable-history",
+            hint="Check the permissions of the folder and of the files in it.",
         )
 
     # -- writing -----------------------------------------------------------------------------
@@ -220,7 +223,7 @@ class RunTable:
                 hint="Wait for it to end and try again.",
             ) from None
         except OSError as error:
-            raise self._unwritable(error.strerror or error) from None
+            raise self._unwritable(reason_of(error)) from None
         try:
             yield
         finally:
@@ -237,25 +240,22 @@ class RunTable:
         """
         expected = 0 if table is None else table.version() + 1
         mark = uuid4().hex
-        # Only a table that exists can have columns merged, only a new one can refuse to exist.
-        how: dict[str, Any] = {"mode": "error", "configuration": _CONFIGURATION}
-        if table is not None:
-            how = {"mode": "append", "schema_mode": "merge"}
+        self.keep_hashes(expected - 1)
         try:
-            write_deltalake(
-                self._uri if table is None else table,
-                pa.RecordBatchReader.from_batches(schema, batches),
-                partition_by=["line"],
-                name=_NAME,
-                description=f"{_FORMAT_KEY}{FORMAT}",
-                commit_properties=_alone(mark),
-                writer_properties=_WRITING,
-                target_file_size=_FILE_BYTES,
-                **how,
-            )
+            with RunFiles(self.filesystem) as files:
+                for batch in batches:
+                    files.add(batch)
+                added = files.finish()
+        except _FAILURES as error:
+            raise self._unwritable(reason_of(error)) from None
+        try:
+            if table is None:
+                commits.create(self._uri, schema, added, mark)
+            else:
+                commits.append(table, schema, added, mark)
         except _FAILURES as error:
             self._explain(error, expected, mark)
-        self._settle_on_disk(expected)
+        self._settle(expected)
         return expected
 
     def _explain(self, error: Exception, expected: int, mark: str) -> None:
@@ -266,10 +266,10 @@ class RunTable:
             now = None
         if now is not None and now.version() >= expected:
             since = now.history(now.version() - expected + 1)
-            if any(commit.get(_MARK) == mark for commit in since):
+            if any(commit.get(commits.MARK) == mark for commit in since):
                 return
             raise Overtaken(self.location) from None
-        raise self._unwritable(_first_line(error)) from None
+        raise self._unwritable(reason_of(error)) from None
 
     def compact(self) -> bool:
         """Merges the small files of lines that have many, in one commit; whether it did.
@@ -281,14 +281,14 @@ class RunTable:
             table = self.open()
             scattered = [] if table is None else scattered_lines(table)
             if table is not None and scattered:
-                table.optimize.compact(
-                    partition_filters=[("line", "in", scattered)],
-                    target_size=SMALL_BYTES,
-                    writer_properties=_WRITING,
-                    commit_properties=_alone(),
-                )
-                self._settle_on_disk(table.version())
-                return True
+                self.keep_hashes(table.version())
+                small = small_files(table)
+                small = small.filter(pc.is_in(small["partition.line"], pa.array(scattered)))
+                added, removed = merge_files(self.filesystem, small, SMALL_BYTES)
+                if added:
+                    commits.append(table, pa.schema([]), added, removed=removed)
+                    self._settle(table.version())
+                    return True
         return False
 
     def peek(self, version: int) -> DeltaTable | None:
@@ -303,31 +303,46 @@ class RunTable:
     def restore(self, version: int) -> int:
         """Commits the files of an earlier version as the current ones; the version after it."""
         table = self.open()
+        assert table is not None
+        self.keep_hashes(table.version())
         try:
-            assert table is not None
-            table.restore(version, commit_properties=_alone())
+            table.restore(version, commit_properties=commits.alone())
         except _FAILURES as error:
-            raise self._unwritable(_first_line(error)) from None
-        self._settle_on_disk(table.version())
+            raise self._unwritable(reason_of(error)) from None
+        self._settle(table.version())
         return table.version()
 
-    def _settle_on_disk(self, version: int) -> None:
+    def _settle(self, version: int) -> None:
         """Hands a commit and its files to the disk: what was said to be kept outlives a power cut.
 
         A file system that cannot do that is left to its ways.
         """
-        if self.folder is None:
+        if self.folder is not None:
+            with suppress(OSError):
+                commit = commit_file(self.folder, version)
+                actions = map(json.loads, commit.read_bytes().splitlines())
+                added = [self.folder / unquote(a["add"]["path"]) for a in actions if "add" in a]
+                _sync(*added, commit, *{file.parent for file in (*added, commit)})
+        self.keep_hashes(version)
+
+    def keep_hashes(self, version: int) -> None:
+        """Keeps the hashes of what a version added to the log.
+
+        Where that fails the commit stands all the same, and the next one does it.
+        """
+        if version < 0:
             return
-        with suppress(OSError):
-            commit = commit_file(self.folder, version)
-            actions = map(json.loads, commit.read_text("utf-8").splitlines())
-            added = [self.folder / unquote(a["add"]["path"]) for a in actions if "add" in a]
-            for path in (*added, commit, *{file.parent for file in (*added, commit)}):
-                handle = os.open(path, os.O_RDONLY)
-                try:
-                    os.fsync(handle)
-                finally:
-                    os.close(handle)
+        with suppress(*_FAILURES):
+            folder = hash_log(self.filesystem, version)
+            if folder is not None and self.folder is not None:
+                _sync(self.folder / folder, self.folder / HASHES)
+
+    @cached_property
+    def filesystem(self) -> pa_fs.FileSystem:
+        """Where the table's files are, its root being the table's."""
+        if self.folder is not None:
+            return pa_fs.SubTreeFileSystem(str(self.folder), pa_fs.LocalFileSystem())
+        return pa_fs.PyFileSystem(DeltaStorageHandler(self._uri))
 
     def _unwritable(self, reason: object) -> HistoryError:
         return HistoryError(
@@ -336,22 +351,6 @@ class RunTable:
             hint="Nothing was added. Check the space on the disk and the permissions, then do the "
             "same again.",
         )
-
-
-def _alone(mark: str = "") -> CommitProperties:
-    """Of a commit that stands on the version it was made from or not at all.
-
-    The library would retry it on top of another one; but what is new in a load was judged against
-    the version before it.
-    """
-    return CommitProperties(
-        custom_metadata={"highside.format": str(FORMAT), _MARK: mark}, max_commit_retries=0
-    )
-
-
-def _first_line(error: Exception) -> str:
-    """What an error of the table library says, without its trace."""
-    return next(iter(str(error).strip().splitlines()), type(error).__name__)
 
 
 def _folder(location: str) -> Path | None:
@@ -365,6 +364,15 @@ def _folder(location: str) -> Path | None:
             f"history '{location}' would be gone when the command ends.", hint="Give a folder."
         )
     return None
+
+
+def _sync(*paths: Path) -> None:
+    for path in paths:
+        handle = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def commit_file(folder: Path, version: int) -> Path:
@@ -388,9 +396,13 @@ def written_at(table: DeltaTable) -> datetime:
     return datetime.fromtimestamp((newest or 0) / 1000, UTC)
 
 
+def small_files(table: DeltaTable) -> pa.Table:
+    """Those of ``files_of`` that are small."""
+    files = files_of(table)
+    return files.filter(pc.less(files["size_bytes"], SMALL_BYTES))
+
+
 def scattered_lines(table: DeltaTable) -> list[str]:
     """Lines with many small files."""
-    files = files_of(table)
-    small = files.filter(pc.less(files["size_bytes"], SMALL_BYTES))
-    counts = Counter(small["partition.line"].to_pylist())
+    counts = Counter(small_files(table)["partition.line"].to_pylist())
     return sorted(line for line, count in counts.items() if count > MOST_SMALL_FILES)

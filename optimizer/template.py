@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from optimizer.errors import InputError
+from optimizer.errors import InputError, reason_of
 from optimizer.settings import GRAVITY_TABLE
 
 _HEAD = """\
@@ -86,4 +86,4 @@ def write_site_template(path: Path) -> None:
             f"'{path}' exists and was left alone.", hint="Name another file, or move it away."
         ) from None
     except OSError as error:
-        raise InputError(f"'{path}' cannot be written: {error.strerror}.") from None
+        raise InputError(f"'{path}' cannot be written: {reason_of(error)}.") from None

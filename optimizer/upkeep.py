@@ -1,16 +1,21 @@
 """Whether every run is still there and readable, and the way back when not.
 
-``verify`` reads every data file and compares it with the log; ``restore`` makes an earlier version
-the current one. Neither deletes anything: a restored history keeps every later version, and what
-of a broken log is in the way moves into a folder of its own.
+``verify`` reads every file, and compares data with the log and both with their hashes; ``restore``
+makes an earlier version the current one. Neither deletes anything: a restored history keeps every
+later version, and what of a broken log is in the way moves into a folder of its own.
 """
 
 from __future__ import annotations
 
+import io
 import json
 import re
 from collections.abc import Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 from urllib.parse import unquote
 
@@ -20,11 +25,22 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from optimizer.config import Site
-from optimizer.errors import HistoryError, InputError
+from optimizer.errors import HistoryError, InputError, reason_of
 from optimizer.intake.identity import Fingerprints, KeyMap, hash_text, mix, run_ids
 from optimizer.intake.schema import FRACTIONS, in_schema, schema_of
 from optimizer.intake.values import matches
-from optimizer.table import LOG, SET_ASIDE, commit_file, files_of
+from optimizer.log_hashes import (
+    HINT,
+    LOG,
+    LogState,
+    inspect_log,
+    kept_hashes,
+    log_files,
+    read_file,
+    version_of,
+)
+from optimizer.run_files import is_changed, stated_hash
+from optimizer.table import SET_ASIDE, RunTable, files_of
 
 if TYPE_CHECKING:
     from deltalake import DeltaTable
@@ -34,6 +50,9 @@ if TYPE_CHECKING:
 ROWS_AT_ONCE = 1 << 16
 # An id as it is made of a run's content; other systems may make such ids too.
 _DERIVED = "^[0-9a-f]{32}$"
+_OUT_OF_REACH = ("unreachable-history", "unreadable-history")
+BLANK = "this commit is empty"
+CHANGED = "its bytes are not those that were written"
 
 
 @dataclass(frozen=True)
@@ -63,6 +82,7 @@ class Health:
         damaged: files that are not.
         doubled: runs that are there more than once.
         odd_ids: runs whose id looks made of their content and is not.
+        unhashed: sound files of which no hash is kept: only sizes and sums were compared.
         left_over: files of loads that were cut short; they do no harm.
         left_over_bytes: their size.
         restorable: the latest version all of which is sound, when this one is not.
@@ -74,6 +94,7 @@ class Health:
     damaged: tuple[Damage, ...] = ()
     doubled: int = 0
     odd_ids: int = 0
+    unhashed: int = 0
     left_over: int = 0
     left_over_bytes: int = 0
     restorable: int | None = None
@@ -103,18 +124,28 @@ def verify(history: History, site: Site | None = None) -> Health:
     Raises:
         HistoryError: when the location is no history, or was written by a newer version.
     """
-    found = _Inspection(history, site or Site())
+    with _Inspection(history, site or Site()) as found:
+        return _health(history, found)
+
+
+def _health(history: History, found: _Inspection) -> Health:
     try:
         table = history.table.open()
     except HistoryError as error:
-        if error.code != "damaged-history":
+        changed = [] if error.code in _OUT_OF_REACH else found.log_damage()
+        if error.code != "damaged-history" and not changed:
             raise
-        commit = Damage(LOG, None, None, error.message)
-        return Health(None, damaged=(commit,), restorable=found.latest_sound())
+        # Without the checkpoints that changed, the commits may still say it all.
+        table = found.peek(found.log.latest) if found.log.expendable else None
+        if table is None:
+            whole = Damage(LOG, None, None, error.message.rstrip("."))
+            return Health(None, damaged=(whole, *changed), restorable=found.latest_sound())
+    log_damage = found.log_damage()
     if table is None:
-        return Health(None)
-    lost = found.blank_commits(table.version())
-    damaged = (*(d for _, d in lost), *found.damage(table))
+        return Health(None, damaged=tuple(log_damage))
+    blank = [d for d in log_damage if d.reason == BLANK]
+    damaged = (*blank, *found.damage(table), *(d for d in log_damage if d not in blank))
+    unhashed = len(found.log.unknown) + found.unhashed
     found.counting = False  # other versions hold the same runs
     left_over = found.left_over()
     return Health(
@@ -124,6 +155,7 @@ def verify(history: History, site: Site | None = None) -> Health:
         damaged=damaged,
         doubled=found.doubled,
         odd_ids=found.odd_ids,
+        unhashed=unhashed,
         left_over=len(left_over),
         left_over_bytes=sum(left_over),
         restorable=found.latest_sound() if damaged else None,
@@ -139,27 +171,26 @@ def restore(history: History, version: int, site: Site | None = None) -> int:
         InputError: when there is no such version, or it is the current one.
         HistoryError: when that version is damaged too, or the history cannot be written.
     """
-    site = site or Site()
-    with history.lock():
+    with history.lock(), _Inspection(history, site or Site()) as found:
+        found.counting = False
         try:
             table = history.table.open()
         except HistoryError as error:
-            if error.code != "damaged-history" or history.folder is None:
+            changed = error.code not in _OUT_OF_REACH and found.log_damage()
+            if error.code != "damaged-history" and not changed:
                 raise
-            return _set_aside_after(history, version, site)
+            return _set_aside_after(history, version, found)
+        if found.log_damage():
+            return _set_aside_after(history, version, found)
         if table is None:
             raise InputError(f"history '{history.location}' is empty.")
-        if _Inspection(history, site).blank_commits(table.version()):
-            return _set_aside_after(history, version, site)
         if version == table.version():
             raise InputError(f"version {version} is the current one.")
-        _refuse_damaged(history, history.table.open(version), site)
+        _refuse_damaged(history, history.table.open(version), found)
         return history.table.restore(version)
 
 
-def _refuse_damaged(history: History, table: DeltaTable | None, site: Site) -> None:
-    found = _Inspection(history, site)
-    found.counting = False
+def _refuse_damaged(history: History, table: DeltaTable | None, found: _Inspection) -> None:
     damage = () if table is None else tuple(found.damage(table))
     if damage:
         raise HistoryError(
@@ -170,35 +201,38 @@ def _refuse_damaged(history: History, table: DeltaTable | None, site: Site) -> N
         )
 
 
-def _set_aside_after(history: History, version: int, site: Site) -> int:
-    """Takes the commits after a version out of a log that cannot be read to its end.
+def _set_aside_after(history: History, version: int, found: _Inspection) -> int:
+    """Takes the commits after a version, and checkpoints that changed, out of a damaged log.
 
-    The latest goes first, so that what remains after an interruption is still a log without its
-    end, and doing the same again completes it.
+    The latest goes first, its hash before it, so that what remains after an interruption is still
+    a log without its end, and doing the same again completes it.
     """
-    assert history.folder is not None
-    table = history.table.peek(version)
-    blank = [number for number, _ in _Inspection(history, site).blank_commits(version)]
-    if table is None or blank:
+    table = found.peek(version)
+    if table is None or min(found.log.unfit, default=version + 1) <= version:
         raise InputError(
             f"history '{history.location}' has no readable version {version}.",
             hint="'highside history --verify' names the latest version that is sound.",
         )
-    _refuse_damaged(history, table, site)
-    log, aside = history.folder / LOG, history.folder / SET_ASIDE / f"after-{version}"
+    _refuse_damaged(history, table, found)
+    filesystem, aside = history.table.filesystem, f"{SET_ASIDE}/after-{version}"
     try:
-        aside.mkdir(parents=True, exist_ok=True)
-        (log / "_last_checkpoint").unlink(missing_ok=True)  # a hint for readers, no content
-        for path in sorted(log.iterdir(), reverse=True):
-            number = re.match(r"\d{20}", path.name)
-            if number and int(number[0]) > version:
-                path.replace(aside / path.name)
-    except OSError as error:
+        kept, present = kept_hashes(filesystem), log_files(filesystem)
+        if present.pop(HINT, None) is not None:  # for readers; it holds nothing
+            filesystem.delete_file(f"{LOG}/{HINT}")
+        filesystem.create_dir(aside)
+        for name in sorted(kept.keys() | present.keys(), reverse=True):
+            number = re.match(r"\d{20}", name)
+            if number and (int(number[0]) > version or name in found.log.expendable):
+                paths = [*kept.get(name, ()), *([f"{LOG}/{name}"] if name in present else ())]
+                for path in paths:
+                    filesystem.move(path, f"{aside}/{path.rpartition('/')[2]}")
+    except (OSError, pa.ArrowException) as error:
         raise HistoryError(
-            f"history '{history.location}' cannot be written: {error.strerror or error}.",
+            f"history '{history.location}' cannot be written: {reason_of(error)}.",
             code="unwritable-history",
             hint="Check the permissions of the folder, then do the same again.",
         ) from None
+    history.table.keep_hashes(version)
     return version
 
 
@@ -209,41 +243,58 @@ class _Inspection:
         self.history, self.site = history, site
         self.faults: dict[str, str | None] = {}
         self.keys = KeyMap()
-        self.runs = self.doubled = self.odd_ids = 0
+        self.runs = self.doubled = self.odd_ids = self.unhashed = 0
         self.counting = True
+        self.closing = ExitStack()
+
+    def __enter__(self) -> _Inspection:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.closing.close()
 
     # -- data files --------------------------------------------------------------------------
 
     def damage(self, table: DeltaTable) -> Iterator[Damage]:
         """Files of a version that are not what its log says."""
-        filesystem = table.to_pyarrow_dataset().filesystem
         for file in files_of(table).to_pylist():
             path, line = unquote(file["path"]), file["partition.line"]
             if path not in self.faults:
-                self.faults[path] = self._fault(filesystem, path, file)
+                self.faults[path] = self._fault(path, file)
             if fault := self.faults[path]:
                 yield Damage(path, line, file["num_records"], fault)
 
-    def _fault(self, filesystem: Any, path: str, stated: dict[str, Any]) -> str | None:
+    def _fault(self, path: str, stated: dict[str, Any]) -> str | None:
         """What is wrong with one file, None when nothing is."""
         try:
-            size = filesystem.get_file_info(path).size
-            if size not in (None, stated["size_bytes"]):
-                return f"it has {size} bytes, the log says {stated['size_bytes']}"
-            with filesystem.open_input_file(path) as source:
-                file = pq.ParquetFile(source)
-                rows = file.metadata.num_rows
-                if stated["num_records"] not in (None, rows):
-                    return f"it holds {rows} runs, the log says {stated['num_records']}"
-                ends: dict[str, list[float]] = {}
-                for batch in file.iter_batches(ROWS_AT_ONCE):
-                    if self.counting:
-                        self._count(batch, stated["partition.line"])
-                    _widen(ends, batch)
+            content = read_file(self.history.table.filesystem, path)
         except FileNotFoundError:
             return "it is not there"
-        except (OSError, ValueError, pa.ArrowException) as error:
-            return "it cannot be read: " + str(error).splitlines()[0]
+        except PermissionError as error:
+            raise self.history.table.damaged(error) from None
+        except (OSError, pa.ArrowException) as error:
+            return f"it cannot be read: {reason_of(error)}"
+        if len(content) != stated["size_bytes"]:
+            return f"it has {len(content)} bytes, the log says {stated['size_bytes']}"
+        changed = is_changed(path, content)
+        self.unhashed += self.counting and stated_hash(path) is None
+        try:
+            fault = self._disagreement(content, stated, self.counting and not changed)
+        except Exception as error:
+            return f"it cannot be read: {reason_of(error)}"
+        return fault or (CHANGED if changed else None)
+
+    def _disagreement(self, content: bytes, stated: dict[str, Any], counting: bool) -> str | None:
+        """In what the runs of a file are not what the log says of them."""
+        file = pq.ParquetFile(io.BytesIO(content))
+        rows = file.metadata.num_rows
+        if stated["num_records"] not in (None, rows):
+            return f"it holds {rows} runs, the log says {stated['num_records']}"
+        ends: dict[str, list[float]] = {}
+        for batch in file.iter_batches(ROWS_AT_ONCE):
+            if counting:
+                self._count(batch, stated["partition.line"])
+            _widen(ends, batch)
         for name, (low, high) in ends.items():
             said = (stated.get(f"min.{name}"), stated.get(f"max.{name}"))
             if None not in said and said != (low, high):
@@ -277,47 +328,62 @@ class _Inspection:
 
     # -- the log -----------------------------------------------------------------------------
 
-    def blank_commits(self, latest: int) -> list[tuple[int, Damage]]:
-        """Commits that a power cut emptied: they would be read as adding nothing."""
-        folder, found = self.history.folder, []
-        if folder is None:
-            return []
-        for version in range(latest + 1):
-            path = commit_file(folder, version)
-            if path.exists() and path.stat().st_size == 0:
-                damage = Damage(f"{LOG}/{path.name}", None, None, "this commit is empty")
-                found.append((version, damage))
-        return found
+    @cached_property
+    def log(self) -> LogState:
+        """What the files of the log are, compared with their hashes."""
+        try:
+            return inspect_log(self.history.table.filesystem)
+        except (OSError, pa.ArrowException) as error:
+            raise self.history.table.damaged(error) from None
+
+    def log_damage(self) -> list[Damage]:
+        """Files of the log that are not what they were."""
+        reasons = {
+            **dict.fromkeys(self.log.changed, CHANGED),
+            **dict.fromkeys(self.log.lost, "it is not there"),
+            **dict.fromkeys(self.log.blank, BLANK),
+        }
+        return [Damage(f"{LOG}/{name}", None, None, why) for name, why in sorted(reasons.items())]
 
     def left_over(self) -> list[int]:
-        """Sizes of data files that no commit names."""
+        """Sizes of data files that no commit names; none where commits do not say what they did."""
         folder = self.history.folder
-        if folder is None:
+        if folder is None or self.log.changed:
             return []
         named = set()
         for commit in (folder / LOG).glob("*.json"):
-            for action in commit.read_text("utf-8").splitlines():
-                if action.startswith('{"add"'):
+            for action in commit.read_bytes().splitlines():
+                if action.startswith(b'{"add"'):
                     named.add(unquote(json.loads(action)["add"]["path"]))
         found = folder.glob("line=*/*.parquet")
         return [p.stat().st_size for p in found if p.relative_to(folder).as_posix() not in named]
 
     def latest_sound(self) -> int | None:
         """The latest version that can be opened and all of whose files are sound."""
-        folder, table = self.history.folder, self.history.table
-        latest = -1
-        if folder is None:
-            now = table.open()
-            latest = -1 if now is None else now.version()
-        else:
-            numbers = (re.match(r"\d{20}", path.name) for path in (folder / LOG).glob("*.json"))
-            latest = max((int(number[0]) for number in numbers if number), default=-1)
-        blank = min((number for number, _ in self.blank_commits(latest)), default=latest + 1)
-        for version in range(min(latest, blank - 1), -1, -1):
-            then = table.peek(version)
+        unfit = min(self.log.unfit, default=self.log.latest + 1)
+        for version in range(min(self.log.latest, unfit - 1), -1, -1):
+            then = self.peek(version)
             if then is not None and next(self.damage(then), None) is None:
                 return version
         return None
+
+    def peek(self, version: int) -> DeltaTable | None:
+        """The table at a version as its commits say it; None where they cannot be read."""
+        if not self.log.expendable:
+            return self.history.table.peek(version)
+        return self._without_checkpoints.peek(version)
+
+    @cached_property
+    def _without_checkpoints(self) -> RunTable:
+        """A table of the same commits and no checkpoint, for those may have changed."""
+        folder = self.closing.enter_context(TemporaryDirectory())
+        log = Path(folder, LOG)
+        log.mkdir()
+        for name in self.log.sizes:
+            if version_of(name) is not None:
+                content = read_file(self.history.table.filesystem, f"{LOG}/{name}")
+                (log / name).write_bytes(content)
+        return RunTable(folder, 0.0)
 
 
 def _widen(ends: dict[str, list[float]], batch: pa.RecordBatch) -> None:

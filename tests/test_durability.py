@@ -6,6 +6,7 @@ The long form of the first test is ``python -m tests.benchmarks.kills``.
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 import tempfile
@@ -16,8 +17,10 @@ from typing import Any
 
 import pyarrow as pa
 import pytest
+from deltalake import DeltaTable
 from deltalake.exceptions import CommitFailedError
 
+import optimizer.commits
 import optimizer.intake
 import optimizer.table
 from cli import show_upkeep
@@ -113,13 +116,18 @@ def test_a_commit_that_stands_in_spite_of_an_error_counts(
     history: History, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # As when the answer of an object store is lost, or the checkpoint after it cannot be written.
-    write = optimizer.table.write_deltalake
+    def stands(write: Any) -> Any:
+        def and_fails(*data: Any, **how: Any) -> None:
+            write(*data, **how)
+            raise CommitFailedError("the connection broke")
 
-    def stands(*data: Any, **how: Any) -> None:
-        write(*data, **how)
-        raise CommitFailedError("the connection broke")
+        return and_fails
 
-    monkeypatch.setattr(optimizer.table, "write_deltalake", stands)
+    for place, name in (
+        (optimizer.commits, "create_table_with_add_actions"),
+        (DeltaTable, "create_write_transaction"),
+    ):
+        monkeypatch.setattr(place, name, stands(getattr(place, name)))
     for k in range(2):
         assert load_table(runs(k), history).added == 1
     assert (history.version, ids(history)) == (1, ["r0", "r1"])
@@ -141,14 +149,18 @@ SMALL_DISK = """
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="POSIX limits")
-@pytest.mark.parametrize(("room", "says"), [(2_000, "history '"), (30_000, "rejected.parquet'")])
+@pytest.mark.parametrize(
+    ("room", "says"), [(2_000, "history '"), (9_000, "history '"), (30_000, "rejected.parquet'")]
+)
 def test_a_full_disk_is_said_and_what_was_there_stays(
     history: History, tmp_path: Path, room: int, says: str
 ) -> None:
     # The limit on the size of a file stands in for a disk that fills up while it is written:
-    # first the runs do not fit, then only the rejects, which come after them.
+    # first the runs do not fit, then only their commit, then only the rejects, which come last.
     log = tmp_path / "log.csv"
-    write_log(log, 0, 2500)
+    write_log(log, 0, 2500 if room != 9_000 else 90)
+    if room == 9_000:  # many lines: small files, and a commit that says much
+        log.write_text(re.sub(r"r(\d+),deck-\d", r"r\1,deck-\1", log.read_text("utf-8")), "utf-8")
     if says.startswith("rejected"):
         text = log.read_text("utf-8").replace("high", "".join(f"{k:x}" for k in range(9000)), 9)
         log.write_text(text, "utf-8")
@@ -156,8 +168,7 @@ def test_a_full_disk_is_said_and_what_was_there_stays(
     before = listing(history.folder)  # type: ignore[arg-type]
     command = [sys.executable, "-c", textwrap.dedent(SMALL_DISK), history.location, log, str(room)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
-    # The table library's own threads may say something before.
-    said = done.stderr.splitlines()[-1]
+    (said,) = done.stderr.splitlines()  # no library says anything of its own
     assert said.startswith("3 "), done.stderr
     assert says in said
     assert said.endswith("Check the space on the disk and the permissions, then do the same again.")
@@ -165,8 +176,34 @@ def test_a_full_disk_is_said_and_what_was_there_stays(
     assert {k: after[k] for k in before} == before
     # With room again, the same load completes.
     load_logs([log], history)
-    assert set(ids(history)) == ids_of(0, 2500) | {"r1"}
+    assert set(ids(history)) == ids_of(0, 2500 if room != 9_000 else 90) | {"r1"}
     assert verify(history).sound
+
+
+def test_a_first_load_that_found_no_room_is_begun_again(
+    history: History, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(uri: str, *_: Any, **how: Any) -> None:
+        (Path(uri) / "_delta_log").mkdir()  # as far as the table library came
+        raise OSError("no space left")
+
+    with monkeypatch.context() as disk:
+        disk.setattr(optimizer.commits, "create_table_with_add_actions", full)
+        with pytest.raises(HistoryError, match="no space left"):
+            load_table(runs(1), history)
+    assert (history.version, verify(history).sound) == (None, True)
+    assert load_table(runs(1), history).added == 1
+    assert verify(history).left_over == 1
+
+
+def test_a_message_ends_in_one_full_stop(history: History) -> None:
+    load_table(runs(1), history)
+    commit(history, 0).write_text("{nonsense")
+    with pytest.raises(HistoryError) as refusal:
+        history.read()
+    said = show_upkeep.verified(verify(history).as_dict())
+    assert ".." not in refusal.value.message + said
+    assert "\x1b" not in refusal.value.message
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="POSIX permissions")
@@ -226,13 +263,13 @@ def test_small_commits_are_merged_on_the_way(
 
 def test_a_merge_rewrites_no_large_file(history: History, monkeypatch: pytest.MonkeyPatch) -> None:
     load_table(runs(*range(2000)), history)
-    (large,) = files_of(history.table.open())["path"].to_pylist()  # type: ignore[arg-type]
+    (large,) = files_of(history.table.open()).to_pylist()  # type: ignore[arg-type]
     monkeypatch.setattr(optimizer.table, "MOST_SMALL_FILES", 3)
-    monkeypatch.setattr(optimizer.table, "SMALL_BYTES", 30_000)
+    monkeypatch.setattr(optimizer.table, "SMALL_BYTES", large["size_bytes"])
     for k in range(2000, 2010):
         load_table(runs(k), history)
     files = files_of(history.table.open())  # type: ignore[arg-type]
-    assert large in files["path"].to_pylist()
+    assert large["path"] in files["path"].to_pylist()
     assert files.num_rows < 7
 
 

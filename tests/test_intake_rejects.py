@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import gzip
 import time
 from pathlib import Path
 
@@ -11,9 +12,11 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from optimizer.errors import InputError
 from optimizer.history import History
 from optimizer.intake import load_bytes, load_logs, load_table
 from optimizer.intake.report import SHOWN_REJECTS
+from optimizer.stream_log import balance_file
 from tests.corpus.build import BUILT
 
 HEAD = "line,started_at,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recovery"
@@ -156,3 +159,65 @@ def test_rejects_of_decimal_comma_logs_keep_their_marks(history: History, tmp_pa
     kept = history.read().to_pylist()
     assert sorted(run["feed_rate"] for run in kept) == [2.1, 2.1, 2.5]
     assert [row["value"] for row in rejected(history)] == ["1.500"]
+
+
+# -- logs of a logger that lost power -----------------------------------------------------------
+
+ROWS = [f"A,2025-03-0{k + 1},2.0,2.5,1.5,400,{30 + k},0.97,0.9" for k in range(4)]
+GOOD = "\n".join([HEAD, *ROWS]) + "\n"
+ZEROS = bytes(100_000)
+TORN = {
+    "at the end": (GOOD.encode() + ZEROS, [6]),
+    "after part of a row": ((GOOD + ROWS[0][:20]).encode() + ZEROS, [6]),
+    "in the last cell": ((GOOD + ROWS[0]).encode() + ZEROS + b"\n", [6]),
+    "where it went on": (
+        f"{HEAD}\n{ROWS[0]}\n".encode() + ZEROS + "\n".join(["", *ROWS[1:]]).encode(),
+        [3],
+    ),
+    "twice": ("\n".join([HEAD, "\0", *ROWS, "A,\0"]).encode(), [2, 7]),
+    "returns": (GOOD.replace("\n", "\r\n").encode() + ZEROS + b"\r\n", [6]),
+    "semicolons": (GOOD.replace(",", ";").encode() + ZEROS, [6]),
+    "UTF-16": (GOOD.encode("utf-16") + ZEROS, [6]),
+    "UTF-16 without a mark": (GOOD.encode("utf-16-le") + ZEROS, [6]),
+    "packed": (gzip.compress(GOOD.encode() + ZEROS), [6]),
+}
+
+
+@pytest.mark.parametrize("name", TORN)
+def test_zeros_cost_no_good_row(history: History, name: str) -> None:
+    content, torn = TORN[name]
+    report = load_bytes(content, history)
+    assert (report.unreadable, [r["row"] for r in report.rejects]) == ((), torn)
+    assert all("zero bytes" in r["reason"] for r in report.rejects)
+    assert (report.added, history.read()["recovery"].to_pylist()) == (4, [0.9] * 4)
+
+
+def test_a_block_of_zeros_alone_is_a_row(history: History) -> None:
+    many = "\n".join([HEAD, *ROWS * 30_000]) + "\n"  # beyond the first block
+    report = load_bytes(many.encode() + bytes(5 << 20), history)
+    assert (report.added, report.unreadable) == (4, ())
+    assert [r["row"] for r in report.rejects] == [120_002]
+
+
+def test_a_torn_row_is_rejected_until_it_is_mended(history: History, tmp_path: Path) -> None:
+    load_bytes(f"{HEAD},note\n{ROWS[0]},wet\0\0\n{ROWS[1]},dry\n".encode(), history)
+    (reject,) = rejected(history)
+    assert reject["note"] == "wet\N{SYMBOL FOR NULL}"
+    assert load_logs(write(tmp_path / "a.csv", [reject]), history).rejected == 1
+    reject |= {"note": "wet", "row_shape": ""}
+    assert load_logs(write(tmp_path / "b.csv", [reject]), history).added == 1
+    assert sorted(history.read()["note"].to_pylist()) == ["dry", "wet"]
+    assert rejected(history) == []
+
+
+def test_what_is_no_text_is_still_no_log(history: History) -> None:
+    for content in (ZEROS, ZEROS + GOOD.encode(), b"SQLite format 3\0\x10\0\x01\n" * 50):
+        report = load_bytes(content, history)
+        assert (report.added, report.unreadable) == (0, ("upload",))
+
+
+def test_a_torn_file_of_streams_says_which_row(tmp_path: Path) -> None:
+    path = tmp_path / "streams.csv"
+    path.write_bytes(b"test_id,stream,mass,assay\nT1,feed,1000,0.93\n" + ZEROS)
+    with pytest.raises(InputError, match="row 3: zero bytes"):
+        balance_file(path)

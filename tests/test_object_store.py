@@ -22,6 +22,8 @@ pytest.importorskip("moto")
 from optimizer.errors import HistoryError, Overtaken
 from optimizer.history import History
 from optimizer.intake import load_logs, load_table
+from optimizer.log_hashes import read_file
+from optimizer.table import files_of
 from optimizer.upkeep import restore, verify
 from tests.faults import ids_of, write_log
 from tests.test_durability import ids, runs
@@ -86,6 +88,33 @@ def test_runs_are_kept_found_again_and_read_at_any_version(history: History) -> 
     assert (health.sound, health.runs, health.files) == (True, 4, 2)
     assert restore(history, 0) == 2
     assert ids(history) == ["r0", "r1", "r2"]
+
+
+def test_changed_bytes_are_named_and_set_aside(history: History) -> None:
+    for k in range(3):
+        load_table(runs(k), history)
+    files = history.table.filesystem
+
+    def change(path: str) -> None:
+        content = bytearray(read_file(files, path))
+        content[len(content) // 2] ^= 1
+        with files.open_output_stream(path, buffer_size=1 << 20) as file:
+            file.write(bytes(content))
+
+    commit = "_delta_log/00000000000000000002.json"
+    assert (verify(history).sound, verify(history).unhashed) == (True, 0)
+    change(commit)
+    health = verify(history)
+    assert (health.sound, health.restorable) == (False, 1)
+    assert any(d.file == commit for d in health.damaged)
+    assert restore(history, 1) == 1
+    assert (verify(history).sound, ids(history)) == (True, ["r0", "r1"])
+    path = files_of(history.table.open())["path"][0].as_py()  # type: ignore[arg-type]
+    change(path)
+    assert [(d.file, d.line) for d in verify(history).damaged] == [(path, "A")]
+    change(path)  # back again
+    load_table(runs(2), history)
+    assert verify(history).unhashed == 0
 
 
 def test_a_commit_on_an_older_version_is_refused_by_the_store(history: History) -> None:

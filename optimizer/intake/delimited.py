@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import partial
@@ -19,11 +20,13 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pa_csv
 
-from optimizer.errors import InputError
+from optimizer.errors import InputError, reason_of
+from optimizer.formulas import as_meant
 from optimizer.intake.columns import Headings
 from optimizer.intake.encoding import SAMPLE_BYTES, Pieces, decoded, utf8
 from optimizer.intake.sniff import ALIGNED, Layout, aligned_as_tabs, sniff
-from optimizer.intake.source import DAMAGE, Chunk, Ragged, Source
+from optimizer.intake.source import DAMAGE, ZERO, Chunk, Ragged, Source
+from optimizer.intake.values import meant_text
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -31,6 +34,7 @@ if TYPE_CHECKING:
 # Large enough that a block's fixed cost vanishes, small enough that a block's columns stay in
 # the processor's cache while they are checked, and that two processors share a middling log.
 BLOCK_BYTES = 4 << 20
+_TORN = re.compile(rb"[^\n]*\0[^\n]*")
 # No log has a longer row: without an end to it, a file of another kind would fill the memory.
 LONGEST_ROW = 64 << 20
 
@@ -45,9 +49,13 @@ def open_delimited(stream: IO[bytes] | Any, name: str, known: Headings) -> Sourc
         content = decoded(stream, name)
         start = content.read(SAMPLE_BYTES)
     except DAMAGE as error:
-        raise InputError(f"{name} cannot be read: {error}.") from None
+        raise InputError(f"{name} cannot be read: {reason_of(error)}.") from None
     whole = start[: start.rfind(b"\n") + 1] if len(start) == SAMPLE_BYTES else start
-    layout = sniff(utf8(whole or start).decode(), known, name)
+    layout = sniff(_TORN.sub(b"", utf8(whole or start)).decode(), known, name)
+    found = layout.found
+    headings = tuple(map(as_meant, found.headings))
+    repeats = tuple(tuple(map(as_meant, row)) for row in found.repeats)
+    layout = replace(layout, found=replace(found, headings=headings, repeats=repeats))
     rest = b"".join(start.splitlines(keepends=True)[layout.lines :])
 
     def parts(numeric: frozenset[int]) -> Iterator[Callable[[], Chunk]]:
@@ -56,9 +64,9 @@ def open_delimited(stream: IO[bytes] | Any, name: str, known: Headings) -> Sourc
             for block, line in _blocks(rest, content, layout.lines + 1, name):
                 yield partial(reader.read, block, line)
         except DAMAGE as error:
-            raise InputError(f"{name} is damaged: {error}.") from None
+            raise InputError(f"{name} is damaged: {reason_of(error)}.") from None
 
-    return Source(name, layout.found.headings, parts, layout.decimal, layout.found.repeats)
+    return Source(name, headings, parts, layout.decimal, repeats)
 
 
 def _blocks(left: bytes, stream: Pieces, line: int, name: str) -> Iterator[tuple[bytes, int]]:
@@ -115,11 +123,14 @@ class _BlockReader:
         Where quotes do not pair up, a quote is a sign like any other: a row that needed it is
         ragged then and rejected by itself, and no row vanishes inside a cell.
         """
+        block, torn = _without_torn(block, first) if b"\0" in block else (block, [])
         if self.aligned:
             block = aligned_as_tabs(block)
         for quoted in (True, False):
             try:
-                return self._chunk(block, first, quoted)
+                filled = bool(block.strip())
+                chunk = self._chunk(block, first, quoted) if filled else self._empty_chunk()
+                return self._with_torn_rows(chunk, torn, quoted) if torn else chunk
             except (pa.ArrowInvalid, csv.Error, _UnpairedError) as error:
                 problem = str(error)
         raise InputError(f"{self.name} cannot be read from line {first} on: {problem}.")
@@ -162,7 +173,7 @@ class _BlockReader:
 
         names = [str(k) for k in range(len(self.headings))]
         types = {n: pa.float64() if int(n) in numeric else pa.string() for n in names}
-        return pa_csv.read_csv(
+        table = pa_csv.read_csv(
             pa.BufferReader(block),
             read_options=pa_csv.ReadOptions(
                 # One thread a block: blocks are read side by side, and rows are numbered only then.
@@ -184,6 +195,7 @@ class _BlockReader:
                 decimal_point=self.mark,
             ),
         )
+        return meant_text(table) if b"'" in block else table
 
     # -- rows of another width ---------------------------------------------------------------
 
@@ -213,6 +225,18 @@ class _BlockReader:
         table = pa.concat_tables([text, more.table]).take(pa.array(order)).combine_chunks()
         return Chunk(table, rows[order], lambda: table, chunk.ragged)
 
+    def _empty_chunk(self) -> Chunk:
+        table = Ragged.of([], [], len(self.headings)).table
+        return Chunk(table, np.zeros(0, np.int64), lambda: table)
+
+    def _with_torn_rows(self, chunk: Chunk, torn: list[tuple[int, str]], quoted: bool) -> Chunk:
+        """The chunk with rows that have zeros in them among its ragged ones."""
+        odd = [(row.row, row.cells) for row in chunk.ragged]
+        odd += [(line, self._cells(text, quoted)) for line, text in torn]
+        odd.sort()
+        ragged = Ragged.of([n for n, _ in odd], [c for _, c in odd], len(self.headings))
+        return replace(chunk, ragged=ragged)
+
     def _without_moved_rows(self, chunk: Chunk) -> Chunk:
         """The chunk without rows that have a cell where only a closing delimiter has its place."""
         beyond = chunk.table.columns[self.width :]
@@ -229,9 +253,10 @@ class _BlockReader:
         return replace(chunk.keep(~moved), ragged=ragged)
 
     def _cells(self, text: str, quoted: bool) -> list[str]:
-        if not quoted:
-            return text.split(self.delimiter)
-        return next(csv.reader(io.StringIO(text, newline=""), delimiter=self.delimiter), [])
+        if quoted:
+            reader = csv.reader(io.StringIO(text, newline=""), delimiter=self.delimiter)
+            return [as_meant(cell) for cell in next(reader, [])]
+        return [as_meant(cell) for cell in text.split(self.delimiter)]
 
     def _only_blanks(self, cells: list[str]) -> bool:
         """Whether what a row lacks of the headings, or has beyond them, is blank.
@@ -285,6 +310,16 @@ class _BlockReader:
         if len(starts) != n:
             raise _UnpairedError("quotes do not pair up")
         return np.array(starts, dtype=np.int64)
+
+
+def _without_torn(block: bytes, first: int) -> tuple[bytes, list[tuple[int, str]]]:
+    """A block with the lines blank that have zeros in them, and those with their numbers."""
+    lines, torn = block.split(b"\n"), []
+    for k, line in enumerate(lines):
+        if b"\0" in line:
+            torn.append((first + k, line.decode().strip("\r").replace("\0", ZERO)))
+            lines[k] = b""
+    return b"\n".join(lines), torn
 
 
 def _not_blank(table: pa.Table) -> NDArray[np.bool_] | None:

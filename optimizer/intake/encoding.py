@@ -10,8 +10,9 @@ from typing import Any
 from optimizer.errors import InputError
 
 SAMPLE_BYTES = 1 << 16
-# Control characters that no log in text has.
-_BINARY = frozenset(range(9)) | frozenset(range(14, 27)) | frozenset(range(28, 32))
+# Control characters that no log in text has. It may have zeros: those that a logger leaves where it
+# lost power.
+_BINARY = frozenset(range(1, 9)) | frozenset(range(14, 27)) | frozenset(range(28, 32))
 # The longer marks first: UTF-32 begins like UTF-16.
 _MARKS = (
     (codecs.BOM_UTF32_LE, "utf-32"),
@@ -19,11 +20,14 @@ _MARKS = (
     (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
+_ZEROS = re.compile(rb"\0+")
 _UTF8_PAIR = re.compile(rb"[\xc3-\xf4][\x80-\xbf]")
 
 
 def decoded(stream: Any, name: str) -> Pieces:
     """The stream in UTF-8 (or what older logs have for it), without a byte order mark.
+
+    Of zeros in a row one is left.
 
     Raises:
         InputError: when it is empty or no text.
@@ -32,14 +36,16 @@ def decoded(stream: Any, name: str) -> Pieces:
     stream.seek(0)
     if not start.strip(b"\0 \t\r\n"):
         raise InputError(f"{name} is empty.", hint="Expected headings and at least one row.")
-    encoding = next((e for mark, e in _MARKS if start.startswith(mark)), _without_mark(start))
+    encoding = next(
+        (e for mark, e in _MARKS if start.startswith(mark)), _without_mark(start.rstrip(b"\0"))
+    )
     pieces = Pieces(stream.read)
     if encoding:
         pieces = Pieces(_Transcoded(stream.read, encoding))
         start = start.replace(b"\0", b"")
     elif start.startswith(codecs.BOM_UTF8):
         stream.read(len(codecs.BOM_UTF8))
-    elif _BINARY & set(start):
+    elif _BINARY & set(start) or not _begins_with_a_line(start):
         raise InputError(
             f"{name} is neither text nor Parquet, nor a workbook or an archive.",
             hint="Save the log as CSV.",
@@ -47,7 +53,18 @@ def decoded(stream: Any, name: str) -> Pieces:
     if b"\r" in start and b"\n" not in start:
         lines = pieces
         pieces = Pieces(lambda n: lines.read(n).replace(b"\r", b"\n"))
-    return pieces
+    whole = pieces
+    return Pieces(lambda n: _one_zero(whole.read(n)))
+
+
+def _begins_with_a_line(start: bytes) -> bool:
+    """Whether zeros stand behind the headings, if there are any."""
+    before, zero, _ = start.partition(b"\0")
+    return not zero or b"\n" in before or b"\r" in before
+
+
+def _one_zero(piece: bytes) -> bytes:
+    return _ZEROS.sub(b"\0", piece) if b"\0" in piece else piece
 
 
 def _without_mark(start: bytes) -> str:

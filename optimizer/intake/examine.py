@@ -20,7 +20,7 @@ from optimizer.intake.fields import Fields, Log
 from optimizer.intake.identity import Identified, KnownRuns
 from optimizer.intake.inner_headings import without_headings
 from optimizer.intake.rejects import PLACE, named_cells, ragged_cells, reject_table
-from optimizer.intake.source import Chunk, Decimal, Ragged
+from optimizer.intake.source import ZERO, Chunk, Decimal, Ragged
 from optimizer.intake.texts import quoted, with_texts_cut
 from optimizer.intake.values import as_mask, one_array
 
@@ -33,6 +33,12 @@ if TYPE_CHECKING:
 
 # A trial has a result when any of these is filled in.
 RESULTS = ("grade", "recovery", "deck_state")
+
+
+_TORN = (
+    f"row has zero bytes (shown as {ZERO}), as a logger leaves them where it lost power: write it "
+    "anew or delete it"
+)
 
 
 @dataclass
@@ -126,7 +132,7 @@ def examine(
     repeats: Sequence[Sequence[str]],
 ) -> Examined:
     """All that can be done with a chunk without knowing the others."""
-    chunk = _without_apostrophes(with_texts_cut(part()), log)
+    chunk = with_texts_cut(part())
     if log.trials:
         chunk = _without_unrun(chunk, log)
     log = replace(log, decimal=chunk.decimal or log.decimal)
@@ -145,15 +151,6 @@ def _without_unrun(chunk: Chunk, log: Log) -> Chunk:
     filled = [as_mask(pc.not_equal(fields.cells(name, rows), "")) for name in RESULTS]
     run = np.logical_or.reduce(filled)
     return chunk if run.all() else replace(chunk.keep(run), unrun=int((~run).sum()))
-
-
-def _without_apostrophes(chunk: Chunk, log: Log) -> Chunk:
-    """A chunk of a rejects file as it stood before it was made safe for spreadsheets."""
-    if not log.binding.is_rejects_file:
-        return chunk
-    text = [pc.replace_substring_regex(c, "^'", "") for c in chunk.text.columns]
-    table = pa.table(text, names=chunk.text.column_names)
-    return replace(chunk, table=table, read_text=lambda: table)
 
 
 # -- rejects -----------------------------------------------------------------------------------
@@ -230,6 +227,7 @@ def _ragged_rejects(chunk: Chunk, log: Log) -> pa.Table:
     counts = pa.array(ragged.counts).cast(pa.string())
     told = f" cells and there are {m} headings: "
     reason = pc.binary_join_element_wise("row has ", counts, told, advice, "")
+    reason = pc.if_else(pa.array(ragged.torn), _TORN, reason)
     cells = _told(log, ragged_cells(headings, ragged))
     n = len(ragged.rows)
     return reject_table(

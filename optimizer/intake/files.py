@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import glob
+import os
 from collections.abc import Callable, Generator, Iterable, Iterator
 from contextlib import closing
 from pathlib import Path
 
 from optimizer.config import Site
-from optimizer.errors import InputError
+from optimizer.errors import InputError, reason_of
 from optimizer.intake.columns import Headings
 from optimizer.intake.readers import SUFFIXES, Member, logs_in
 from optimizer.intake.source import Chunk, Source
@@ -32,7 +33,7 @@ def find_logs(paths: Iterable[str | Path]) -> list[Path]:
         for file in _logs_at(path):
             found.setdefault(file.resolve(), file)
     files = list(found.values())
-    if not any(file.is_file() for file in files):
+    if not any(os.path.isfile(file) or _is_closed(file) for file in files):
         listed = ", ".join(f"'{p}'" for p in asked) or "nothing"
         raise InputError(
             f"no log at {listed}.",
@@ -43,30 +44,50 @@ def find_logs(paths: Iterable[str | Path]) -> list[Path]:
 
 
 def _logs_at(path: Path) -> Iterator[Path]:
-    if path.is_dir():
+    if os.path.isdir(path):
         logs = sorted(_logs_in(path))
         yield from logs or [path]
-    elif path.exists() or not glob.has_magic(str(path)):
+    elif os.path.exists(path) or not glob.has_magic(str(path)):
         yield path
     else:
         matches = sorted(Path(p) for p in glob.glob(str(path), recursive=True))
-        files = [f for m in matches for f in (_logs_in(m) if m.is_dir() else [m])]
+        files = [f for m in matches for f in (_logs_in(m) if os.path.isdir(m) else [m])]
         yield from files or [path]
 
 
 def _logs_in(folder: Path) -> Iterator[Path]:
-    """Logs in a folder and below it; not in hidden folders, nor in a history."""
-    if (folder / "_delta_log").exists():
+    """Logs in a folder and below it; not in hidden folders, nor in a history.
+
+    A folder that may not be read stands for itself, so that it is reported with the others.
+    """
+    if _is_closed(folder):
+        yield folder
+        return
+    if os.path.exists(folder / "_delta_log"):
         return
     for entry in sorted(folder.iterdir()):
         # What spreadsheets keep beside an open workbook begins with ~$.
         if entry.name.startswith((".", "_", "~$")):
             continue
-        if entry.is_dir():
+        if os.path.isdir(entry):
             if not folder.resolve().is_relative_to(entry.resolve()):  # a link back up
                 yield from _logs_in(entry)
         elif entry.name.lower().endswith(SUFFIXES):
             yield entry
+
+
+def _is_closed(path: Path) -> bool:
+    """Whether the system refuses to say what is there; that nothing is there is no refusal."""
+    try:
+        os.stat(path)
+        if os.path.isdir(path):
+            os.scandir(path).close()
+            os.stat(path / ".")
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except OSError:
+        return True
+    return False
 
 
 def read_whole(path: Path) -> tuple[Source, list[Chunk]]:
@@ -93,13 +114,13 @@ def logs_of_path(path: Path, known: Headings, warn: Callable[[str], None]) -> Ge
     Raises:
         InputError: when there is no file, or it holds no log.
     """
-    if path.is_dir():
+    if os.path.isdir(path) and not _is_closed(path):
         raise InputError(f"folder '{path}' has no logs.", hint=f"Looked for {', '.join(SUFFIXES)}.")
     try:
         stream = path.open("rb")
     except FileNotFoundError:
         raise InputError(f"'{path}' does not exist.", hint="Check the path.") from None
     except OSError as error:
-        raise InputError(f"'{path}' cannot be read: {error.strerror}.") from None
+        raise InputError(f"'{path}' cannot be read: {reason_of(error)}.") from None
     with stream:
         yield from logs_in(stream, str(path), known, warn)

@@ -19,7 +19,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from optimizer.errors import InputError
+from optimizer.errors import InputError, reason_of
 from optimizer.intake.source import DAMAGE, Chunk, Source
 from optimizer.intake.texts import LONGEST_TEXT, MOST_BYTES, cut
 from optimizer.intake.values import as_text, plain
@@ -259,7 +259,7 @@ class File:
         try:
             yield from file.iter_batches(step, row_groups=groups, columns=list(names))
         except (pa.ArrowException, *DAMAGE) as error:
-            raise InputError(f"{self.name} is damaged: {error}.") from None
+            raise InputError(f"{self.name} is damaged: {reason_of(error)}.") from None
 
     def _coded(self, wanted: NDArray[np.bool_]) -> list[str]:
         """Those of the columns of texts that Arrow can give as one of each."""

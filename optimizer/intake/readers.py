@@ -16,7 +16,7 @@ from typing import IO, cast
 
 import pyarrow as pa
 
-from optimizer.errors import InputError
+from optimizer.errors import InputError, reason_of
 from optimizer.intake.columns import Headings
 from optimizer.intake.delimited import open_delimited
 from optimizer.intake.parquet import open_parquet
@@ -87,7 +87,7 @@ def _packed(
     try:
         archive = zipfile.ZipFile(stream)
     except DAMAGE as error:
-        raise InputError(f"{name} is a damaged workbook or archive: {error}.") from None
+        raise InputError(f"{name} is a damaged workbook or archive: {reason_of(error)}.") from None
     if _SHEETS in archive.namelist():
         check_workbook(archive, name)
         yield from _sheets(stream, name, known, warn)
@@ -136,7 +136,7 @@ def _member(
         with archive.open(info) as stream:
             yield from logs_in(stream, name, known, warn)
     except DAMAGE as error:
-        raise InputError(f"{name} cannot be unpacked: {error}.") from None
+        raise InputError(f"{name} cannot be unpacked: {reason_of(error)}.") from None
 
 
 def _sheets(

@@ -23,11 +23,11 @@ import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
-from optimizer.errors import HistoryError
+from optimizer.errors import HistoryError, reason_of
 from optimizer.intake.columns import REJECT_COLUMNS, SHAPE_COLUMN
 from optimizer.intake.identity import hash_text, mix
 from optimizer.intake.source import Ragged
-from optimizer.intake.values import matches
+from optimizer.intake.values import harmless_text
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -51,10 +51,6 @@ PLACE = ("file", "row", "reason")
 spreadsheet may have rewritten it."""
 
 PART_ROWS = 1 << 16
-_NUMBER = r"^[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d+)?\s*%?$"
-# Cells that a spreadsheet would take for a formula; an apostrophe is in the list so that taking
-# one away again is always right.
-_DANGEROUS = "^[=+\\-@\t\r']"
 
 
 def reject_table(
@@ -103,6 +99,7 @@ def ragged_cells(headings: Sequence[str], ragged: Ragged) -> pa.Table:
     """
     counts = pa.array(ragged.counts).cast(pa.string())
     shape = pc.binary_join_element_wise(counts, f" cells for {len(headings)} headings", "")
+    shape = pc.if_else(pa.array(ragged.torn), "zero bytes", shape)
     beyond = pc.binary_join_element_wise(", beyond them: ", ragged.beyond, "")
     said = pc.binary_join_element_wise(
         shape, pc.fill_null(beyond, ""), "; empty this when mended", ""
@@ -198,13 +195,18 @@ class RejectsStore:
         Raises:
             HistoryError: when the file is damaged.
         """
-        if not self.parquet.exists():
-            return SCHEMA.empty_table()
         try:
             return pq.read_table(self.parquet, schema=SCHEMA)
+        except FileNotFoundError:
+            return SCHEMA.empty_table()
+        except PermissionError as error:
+            raise HistoryError(
+                f"the rejects file '{self.parquet}' cannot be read: {reason_of(error)}.",
+                hint="Check the permissions of the file and of its folder.",
+            ) from None
         except (pa.ArrowException, OSError) as error:
             raise HistoryError(
-                f"the rejects file '{self.parquet}' is damaged: {error}.",
+                f"the rejects file '{self.parquet}' is damaged: {reason_of(error)}.",
                 hint="Move it away; rows still at fault are found again when their log is loaded.",
             ) from None
 
@@ -255,31 +257,18 @@ def _csv(rejects: pa.Table) -> Iterator[bytes]:
     """The file for a person, part by part."""
     found = (pc.unique(_Entries(part).heading).to_pylist() for part in _parts(rejects))
     names = list(dict.fromkeys(chain.from_iterable(found)))
-    headings = harmless(pa.array([*REJECT_COLUMNS, *names])).to_pylist()
+    headings = harmless_text(pa.array([*REJECT_COLUMNS, *names])).to_pylist()
     empty = SCHEMA.empty_table()
     yield b"\xef\xbb\xbf"  # spreadsheets read UTF-8 only with a mark
     for k, part in enumerate(chain([empty], _parts(rejects))):
         cells = _Entries(part).columns(len(part))
         own = [cells.get(name, pa.nulls(len(part), pa.string())) for name in names]
         leading = [part[name].combine_chunks().cast(pa.string()) for name in REJECT_COLUMNS]
-        columns = [harmless(column) for column in (*leading, *own)]
+        columns = [harmless_text(column) for column in (*leading, *own)]
         out = io.BytesIO()
         how = pa_csv.WriteOptions(include_header=k == 0)
         pa_csv.write_csv(pa.table(columns, names=headings), out, how)
         yield out.getvalue()
-
-
-def harmless(cells: pa.Array) -> pa.Array:
-    """Cells that no spreadsheet runs: an apostrophe goes before what could be a formula.
-
-    >>> harmless(pa.array(["=1+1", "-1.5", "'x"])).to_pylist()
-    ["'=1+1", '-1.5', "''x"]
-    """
-    first = matches(cells, _DANGEROUS)
-    if not first.any():
-        return cells
-    marked = pc.binary_join_element_wise("'", cells, "")
-    return pc.if_else(pa.array(first & ~matches(cells, _NUMBER)), marked, cells)
 
 
 def write_atomically(path: Path, parts: Iterable[bytes]) -> None:
@@ -300,7 +289,7 @@ def write_atomically(path: Path, parts: Iterable[bytes]) -> None:
         hidden = None
     except OSError as error:
         raise HistoryError(
-            f"'{path}' cannot be written: {error.strerror or error}.",
+            f"'{path}' cannot be written: {reason_of(error)}.",
             code="unwritable-history",
             hint="Check the space on the disk and the permissions, then do the same again.",
         ) from None

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -31,6 +32,10 @@ DAMAGE = (
     RuntimeError,  # a password is needed
     ValueError,  # a place before the start of the file
 )
+
+
+ZERO = "\N{SYMBOL FOR NULL}"
+"""Stands where a row had zeros, as a logger leaves them where it lost power."""
 
 
 class RaggedRow(NamedTuple):
@@ -58,6 +63,14 @@ class Ragged:
 
     def __len__(self) -> int:
         return len(self.rows)
+
+    @property
+    def torn(self) -> NDArray[np.bool_]:
+        """Which rows have zeros in them, shape (n,)."""
+        columns = [*self.table.columns, self.beyond]
+        held = [pc.fill_null(pc.match_substring(column, ZERO), False) for column in columns]
+        masks = [np.asarray(mask.to_numpy(zero_copy_only=False), bool) for mask in held]
+        return np.logical_or.reduce(masks)
 
     def __iter__(self) -> Iterator[RaggedRow]:
         columns = [column.to_pylist() for column in self.table.columns]

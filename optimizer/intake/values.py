@@ -16,6 +16,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from optimizer.formulas import DANGEROUS, ESCAPED, NUMBER
 from optimizer.intake.source import Decimal
 
 if TYPE_CHECKING:
@@ -90,6 +91,24 @@ def as_mask(condition: pa.ChunkedArray | pa.Array) -> Mask:
 def matches(text: pa.Array, pattern: str) -> Mask:
     """Which cells match a pattern, shape (n,)."""
     return as_mask(pc.match_substring_regex(text, pattern))
+
+
+def harmless_text(cells: pa.Array) -> pa.Array:
+    """Cells that no spreadsheet runs, as ``formulas.harmless`` makes them."""
+    dangerous = matches(cells, DANGEROUS)
+    if not dangerous.any():
+        return cells
+    marked = pc.binary_join_element_wise("'", cells, "")
+    return pc.if_else(pa.array(dangerous & ~matches(cells, NUMBER)), marked, cells)
+
+
+def meant_text(table: pa.Table) -> pa.Table:
+    """A table whose texts are what they were before they were made harmless."""
+    for k, column in enumerate(table.columns):
+        if pa.types.is_string(column.type) and matches(one_array(column), ESCAPED).any():
+            meant = pc.replace_substring_regex(column, ESCAPED, r"\1")
+            table = table.set_column(k, table.field(k), meant)
+    return table
 
 
 def spread(values: pa.Array, mask: Mask) -> pa.Array:

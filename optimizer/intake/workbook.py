@@ -19,7 +19,8 @@ from typing import IO, Any
 import numpy as np
 from openpyxl import load_workbook  # type: ignore[import-untyped]
 
-from optimizer.errors import InputError
+from optimizer.errors import InputError, reason_of
+from optimizer.formulas import as_meant
 from optimizer.intake.columns import Headings
 from optimizer.intake.headings import Found, find_headings
 from optimizer.intake.source import Chunk, Ragged, Source
@@ -77,9 +78,8 @@ def _sound(name: str, read: Callable[[], Any]) -> Any:
         raise
     except Exception as error:
         # The reader raises whatever the damaged part of the file leads it to.
-        said = str(error) or type(error).__name__
         raise InputError(
-            f"{name} is a damaged workbook: {said.rstrip('.')}.", hint="Save the log as CSV."
+            f"{name} is a damaged workbook: {reason_of(error)}.", hint="Save the log as CSV."
         ) from None
 
 
@@ -143,7 +143,7 @@ def cell_text(value: Any, number_format: str) -> str:
     ('98.5%', '2', '4500 lb/h')
     """
     if isinstance(value, bool) or not isinstance(value, int | float | datetime):
-        return str(value)
+        return as_meant(str(value))
     if isinstance(value, datetime):
         return value.isoformat(" ")
     per_cent, suffix = _shown_as(number_format or "General")

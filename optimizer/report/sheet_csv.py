@@ -14,6 +14,7 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
+from optimizer.formulas import harmless
 from optimizer.report.numbers import by_order
 
 # To fill in; a reading written as 98.7 under a heading in per cent is what people write.
@@ -40,9 +41,9 @@ def sheet_csv(plan: Mapping[str, Any]) -> str:
         for trial in by_order(plan)
     ]
     text = io.StringIO()
-    writer = csv.DictWriter(text, list(rows[0]), lineterminator="\r\n")
-    writer.writeheader()
-    writer.writerows(rows)
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(map(harmless, rows[0]))
+    writer.writerows([harmless(cell) for cell in row.values()] for row in rows)
     return text.getvalue()
 
 

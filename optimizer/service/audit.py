@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from optimizer.errors import HistoryError
+from optimizer.errors import HistoryError, reason_of
 
 
 class Audit:
@@ -42,7 +42,7 @@ class Audit:
                     os.close(handle)
         except OSError as error:
             raise HistoryError(
-                f"the audit trail '{self.path}' cannot be written: {error.strerror}.",
+                f"the audit trail '{self.path}' cannot be written: {reason_of(error)}.",
                 code="unwritable-audit",
                 hint="Check the space on the disk and the permissions.",
             ) from None

@@ -12,7 +12,7 @@ from functools import partial
 from typing import IO, Any
 
 from optimizer.config import Site
-from optimizer.errors import InputError
+from optimizer.errors import InputError, reason_of
 from optimizer.history import History
 from optimizer.intake import LoadReport, load_bytes, load_table
 from optimizer.intake.parquet import File, Limits
@@ -160,7 +160,7 @@ def read_json(body: bytes) -> Any:
             object_pairs_hook=_once,
         )
     except (ValueError, RecursionError) as error:
-        said = "nested too deeply" if isinstance(error, RecursionError) else str(error)
+        said = "nested too deeply" if isinstance(error, RecursionError) else reason_of(error)
         raise Problem(400, f"the body is not JSON: {said}.", code="not-json") from None
 
 

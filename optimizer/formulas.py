@@ -1,0 +1,38 @@
+"""Text that a spreadsheet would run as a formula: made harmless in CSV, and given back as it was.
+
+A text that begins with ``=``, ``+``, ``-``, ``@``, a tab or a carriage return gets an apostrophe in
+front, and so does one that begins with an apostrophe, so that taking one away again is always
+right. A number needs none. Used for every CSV written here, and for every log in text or a
+workbook that is read; typed tables (Parquet, JSON) hold no formulas.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+_SIGNS = r"[=+\-@\t\r']"
+# For Arrow too: both engines read these alike.
+DANGEROUS = rf"^{_SIGNS}"
+ESCAPED = rf"^'({_SIGNS})"
+NUMBER = r"^[+-]?([0-9]+[.,]?[0-9]*|[.,][0-9]+)([eE][+-]?[0-9]+)? *%?$"
+
+
+def harmless(cell: Any) -> Any:
+    """A cell that no spreadsheet runs; what is no text stays as it is.
+
+    >>> harmless("=1+1"), harmless("-1.5"), harmless("'=x"), harmless("'tis"), harmless(-2.0)
+    ("'=1+1", '-1.5', "''=x", "''tis", -2.0)
+    """
+    if not isinstance(cell, str) or not re.match(DANGEROUS, cell):
+        return cell
+    return cell if re.match(NUMBER, cell) and not cell.endswith("\n") else f"'{cell}"
+
+
+def as_meant(cell: str) -> str:
+    """A cell as it was before it was made harmless.
+
+    >>> as_meant("'=1+1"), as_meant("''=x"), as_meant("''tis"), as_meant("'tis")
+    ('=1+1', "'=x", "'tis", "'tis")
+    """
+    return cell[1:] if re.match(ESCAPED, cell) else cell
