@@ -17,7 +17,7 @@ from optimizer.errors import InputError, reason_of
 T = TypeVar("T")
 U = TypeVar("U")
 
-CONNECT_SECONDS = 10.0
+CONNECT_SECONDS = WORKER_SECONDS = 10.0
 """How long a scheduler may take to answer, and then to show its first worker."""
 
 
@@ -98,7 +98,7 @@ def _cluster(address: str) -> Iterator[Any]:
         ) from None
     with client:
         try:
-            client.wait_for_workers(1, timeout=CONNECT_SECONDS)
+            client.wait_for_workers(1, timeout=WORKER_SECONDS)
         except TimeoutError:
             raise InputError(
                 f"the scheduler at '{address}' has no worker.",

@@ -7,11 +7,18 @@ import sys
 import numpy as np
 import pyarrow as pa
 import pytest
+from hypothesis import HealthCheck, settings
 from threadpoolctl import threadpool_limits
 
 from cli import main as cli
 from optimizer.settings import GRAVITY_TABLE, Region
 from optimizer.simulation import demo_deck, demo_material
+
+# How long an example takes tells how busy the machine is, not whether a property holds.
+settings.register_profile(
+    "any speed", settings(), deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("any speed")
 
 # They need the peers' own packages, which no test does.
 collect_ignore_glob = ["benchmarks/*/peer_*.py"]

@@ -21,6 +21,7 @@ from optimizer.history import History
 from optimizer.intake import load_logs, load_table
 from optimizer.intake.rejects import RejectsStore
 from optimizer.upkeep import restore, verify
+from tests.serving import SECONDS
 
 HEADER = "run_id,line,started_at,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recovery\n"
 ROWS_A_LOG = 3000
@@ -66,7 +67,7 @@ def ids_of(first: int, rows: int = ROWS_A_LOG) -> set[str]:
 
 
 def load_one(folder: str, log: str) -> None:
-    load_logs([log], History(folder))
+    load_logs([log], History(folder, lock_seconds=SECONDS))  # others may be writing for long
 
 
 def record_one(folder: str, k: int) -> None:

@@ -20,7 +20,8 @@ import uvicorn
 
 COMMAND = [Path(sys.executable).with_name("highside"), "serve"]
 TOKEN = "the-token-of-the-tests"
-SECONDS = 90
+SECONDS = 600
+"""What has not come by then never will. Nothing but the report of a fault waits for so long."""
 
 
 def free_port() -> int:

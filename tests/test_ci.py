@@ -12,6 +12,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 CI = Path(__file__).resolve().parents[1] / ".ci"
 pytestmark = pytest.mark.skipif(
@@ -131,6 +132,39 @@ def test_too_few_tests_are_a_failure(tmp_path, cases, said):
     assert said in done.stderr
 
 
+@pytest.mark.parametrize("in_ci", [False, True])
+def test_a_missing_program_is_named_with_the_way_to_get_it(tmp_path, in_ci):
+    from tests.test_docs import README
+
+    environment = {name: value for name, value in os.environ.items() if name != "CI"}
+    environment |= {"PATH": str(tmp_path), "PYTHONPATH": str(CI.parent)}
+    environment |= {"CI": "1"} if in_ci else {}
+    browser, checker = "test_report_browser.py", "test_report_html.py"
+    command = [
+        sys.executable,
+        "-m",
+        "pytest",
+        f"tests/outside/{browser}",
+        f"tests/outside/{checker}",
+    ]
+    command += ["-k", "no_request_leaves or checker_sees"]
+    done = subprocess.run(
+        command, cwd=CI.parent, env=environment, capture_output=True, text=True, check=False
+    )
+    said = " ".join(done.stdout.split())
+    if in_ci:
+        assert done.returncode == 2  # not even collected
+        assert "CI needs the browser Chromium: sudo apt-get install chromium" in said
+        return
+    assert done.returncode == 0
+    assert re.search(rf"SKIPPED \[1\] \S*{browser}:\d+: needs the browser Chromium", said), said
+    assert re.search(rf"SKIPPED \[1\] \S*{checker}:\d+: needs a Java runtime", said), said
+    _, beside = README.split("python -m pytest -n 2\n", 1)
+    for package in ("chromium", "default-jre-headless"):
+        assert f"apt-get install {package}" in said
+        assert package in beside.split("\n## ")[0]
+
+
 # ------------------------------------------------------------------ the audit
 
 CLEAN = {"name": "numpy", "version": "2.0", "vulns": []}
@@ -173,3 +207,14 @@ def test_a_package_that_nobody_judged_is_never_called_clean(
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == code, done.stdout + done.stderr
     assert said in done.stdout + done.stderr
+
+
+# ------------------------------------------------------------------ however busy the machine
+
+
+def test_no_property_is_judged_by_the_time_it_takes():
+    assert settings.default.deadline is None
+    assert HealthCheck.too_slow in settings.default.suppress_health_check
+    for path in (CI.parent / "tests").rglob("test_*.py"):
+        found = re.findall(r"\bdeadline=(\w+)", path.read_text(encoding="utf-8"))
+        assert set(found) <= {"None"}, path

@@ -12,9 +12,9 @@ from optimizer.errors import InputError
 from optimizer.every_line import suggest_every_line
 from optimizer.intake import load_table
 from optimizer.planner import suggest as plan_alone
+from tests.test_parallel import scheduler
 
-distributed = pytest.importorskip("distributed")
-from tests.test_parallel import scheduler  # noqa: E402, F401 - a fixture
+__all__ = ["scheduler"]  # a fixture
 
 SEED = 6
 # As cheap as a plan can be.

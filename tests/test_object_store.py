@@ -17,8 +17,6 @@ from typing import Any
 
 import pytest
 
-pytest.importorskip("moto")
-
 from optimizer.errors import HistoryError, Overtaken
 from optimizer.history import History
 from optimizer.intake import load_logs, load_table

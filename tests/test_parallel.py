@@ -4,20 +4,27 @@ from __future__ import annotations
 
 import os
 import time
+from functools import partial
+from pathlib import Path
 
+import distributed
 import pytest
 
 from optimizer.errors import InputError, LimitError
 from optimizer.parallel import run_all
-
-distributed = pytest.importorskip("distributed")
+from tests.serving import SECONDS
 
 
 @pytest.fixture(scope="module")
 def scheduler():
-    with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, dashboard_address=":0", silence_logs=50
-    ) as cluster:
+    with (
+        pytest.MonkeyPatch.context() as patch,
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, dashboard_address=":0", silence_logs=50
+        ) as cluster,
+    ):
+        patch.setattr("optimizer.parallel.CONNECT_SECONDS", SECONDS)
+        patch.setattr("optimizer.parallel.WORKER_SECONDS", SECONDS)
         yield cluster.scheduler_address
 
 
@@ -56,16 +63,24 @@ def test_an_error_is_the_function_s_own(place):
     assert (failure.value.code, failure.value.hint) == ("too-much", "Take less.")
 
 
-def test_the_work_is_where_it_was_sent(scheduler):
-    def where(_):
-        time.sleep(0.1)
-        return os.getpid()
+def meet(folder, expected, _):
+    """The process that it runs in, once so many processes have come to the folder."""
+    Path(folder, str(os.getpid())).touch()
+    until = time.monotonic() + SECONDS
+    while len(os.listdir(folder)) < expected:
+        assert time.monotonic() < until, "the others never came"
+        time.sleep(0.01)
+    return os.getpid()
 
-    assert set(run_all(where, range(4))) == {os.getpid()}
-    for place in ({"workers": 2}, {"scheduler": scheduler}):
-        used = set(run_all(where, range(8), **place))
-        assert len(used) == 2
-        assert os.getpid() not in used
+
+def test_the_work_is_where_it_was_sent(scheduler, tmp_path):
+    for name, place in {"here": {}, "two": {"workers": 2}, "far": {"scheduler": scheduler}}.items():
+        folder = tmp_path / name
+        folder.mkdir()
+        expected = 1 if name == "here" else 2
+        used = set(run_all(partial(meet, str(folder), expected), range(8), **place))
+        assert len(used) == expected
+        assert (os.getpid() in used) == (name == "here")
 
 
 def test_a_place_that_is_not_there_is_said(monkeypatch):
@@ -81,7 +96,8 @@ def test_a_place_that_is_not_there_is_said(monkeypatch):
 
 
 def test_a_cluster_without_workers_is_said(monkeypatch):
-    monkeypatch.setattr("optimizer.parallel.CONNECT_SECONDS", 0.5)
+    monkeypatch.setattr("optimizer.parallel.CONNECT_SECONDS", SECONDS)
+    monkeypatch.setattr("optimizer.parallel.WORKER_SECONDS", 0.5)
     with (
         distributed.LocalCluster(n_workers=0, dashboard_address=":0") as empty,
         pytest.raises(InputError, match="has no worker"),

@@ -17,6 +17,7 @@ from tests.benchmarks.replays.functions import NAMES, functions, hartmann_object
 from tests.benchmarks.replays.methods import LIGHT, METHODS, applies, design, surface_makes_sense
 from tests.benchmarks.replays.shares import ENOUGH, brief_of, log_of
 from tests.benchmarks.replays.task import Task
+from tests.programs import PEERS
 
 SOME = ("gramacy", "string", "fullerenes", "suzuki")
 
@@ -133,8 +134,8 @@ def test_every_method_names_settings_of_the_lattice(method, name):
 
 @pytest.mark.parametrize("method", ["optuna", "botorch", "botorch-listed"])
 def test_peers_too(method):
-    pytest.importorskip("botorch", reason="needs the peers extra")
-    pytest.importorskip("optuna", reason="needs the peers extra")
+    pytest.importorskip("botorch", reason=PEERS)
+    pytest.importorskip("optuna", reason=PEERS)
     test_every_method_names_settings_of_the_lattice(method, "fullerenes")
 
 

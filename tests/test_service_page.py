@@ -14,16 +14,17 @@ import pytest
 
 from optimizer import History
 from optimizer.service.access import SESSION
-from tests.test_service import READ, RECORD, TOKENS, client_of, options, problem, row
+from tests.serving import SECONDS
+from tests.test_service import READ, RECORD, TOKENS, client_of, clock, options, problem, row
 
-__all__ = ["options"]  # a fixture
+__all__ = ["clock", "options"]  # fixtures
 
 HTML = {"Accept": "text/html"}
 
 
 @pytest.fixture
 def client(options, monkeypatch):
-    monkeypatch.setattr("optimizer.service.page.PATIENCE", 120.0)  # however busy the machine
+    monkeypatch.setattr("optimizer.service.page.PATIENCE", SECONDS)  # however busy the machine
     with client_of(options, **HTML) as made:
         made.post("/v1/runs", json=[row(k, air=30 + k, grade=0.98 + k / 1000) for k in range(8)])
         yield made
@@ -247,11 +248,11 @@ def test_signing_in_gives_a_session_with_its_role(options):
         assert "Add a log" in client.get("/runs").text
 
 
-def test_tokens_cannot_be_guessed_without_end(options):
+def test_tokens_cannot_be_guessed_without_end(options, clock):
     with client_of(options, TOKENS) as client:
         answers = [client.post("/sign-in", data={"token": f"guess-{k}"}) for k in range(12)]
         assert answers[9].status_code == 403
-        problem(answers[11], 429, "too-many-requests")
+        problem(answers[10], 429, "too-many-requests")
 
 
 def test_cookies_go_over_tls_only_where_there_is_tls(options):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import time
+import tracemalloc
 
 import numpy as np
 import pytest
@@ -70,15 +70,27 @@ def test_a_few_points_stand_for_many():
     assert covered.mean() > 0.86
 
 
-def test_the_cost_of_more_set_points_is_linear():
-    """Four times the set-points take less than eight times as long (the exact model: sixty)."""
-    took = []
-    for n in (2000, 8000):
+def test_the_cost_of_more_set_points_is_linear(monkeypatch):
+    """Four times the set-points, four times the covariances and the memory (exact: sixteen)."""
+    numbers = []
+    plain = GaussianProcess._covariance
+
+    def counted(self, theta, A, B):
+        found = plain(self, theta, A, B)
+        numbers[-1] += found.size
+        return found
+
+    monkeypatch.setattr(GaussianProcess, "_covariance", counted)
+    most = []
+    for n in (500, 2000, 8000):  # the first brings what is loaded once
         X, y = readings(n)
-        start = time.process_time()
+        numbers.append(0)
+        tracemalloc.start()
         model(200).fit(X, y, np.full(n, 0.01)).predict(X[:100])
-        took.append(time.process_time() - start)
-    assert took[1] < 8 * took[0] + 0.2
+        most.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+    assert numbers[2] <= 4 * numbers[1]
+    assert most[2] < 5 * most[1]
 
 
 @pytest.mark.parametrize("n", [150, 151])

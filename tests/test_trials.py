@@ -18,6 +18,7 @@ from tests.benchmarks.trials.campaigns import Kept, behind, each
 from tests.benchmarks.trials.decks import ALL_FAMILIES, DEMANDS, REGION, problem
 from tests.benchmarks.trials.methods import LIGHT, METHODS, padded
 from tests.benchmarks.trials.task import Task
+from tests.programs import PEERS
 
 
 @pytest.mark.parametrize("family", ALL_FAMILIES)
@@ -98,8 +99,8 @@ def test_every_method_stays_inside_the_region(method):
 
 @pytest.mark.parametrize("method", ["optuna", "botorch", "botorch-sc"])
 def test_peers_stay_inside_the_region(method):
-    pytest.importorskip("botorch", reason="needs the peers extra")
-    pytest.importorskip("optuna", reason="needs the peers extra")
+    pytest.importorskip("botorch", reason=PEERS)
+    pytest.importorskip("optuna", reason=PEERS)
     test_every_method_stays_inside_the_region(method)
 
 

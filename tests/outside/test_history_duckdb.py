@@ -12,6 +12,7 @@ import json
 from pathlib import Path
 from urllib.parse import unquote
 
+import duckdb
 import pytest
 
 import optimizer.table
@@ -19,8 +20,6 @@ from optimizer.history import History
 from optimizer.intake import load_logs
 from optimizer.upkeep import restore
 from tests.faults import write_log
-
-duckdb = pytest.importorskip("duckdb")
 
 COLUMNS = (
     "run_id, line, started_at, feed_rate, end_raise, side_tilt, eccentric_speed, air, grade, "

@@ -2,25 +2,22 @@
 
 Accessibility by axe-core 4.12.1 (Deque Systems, from the PyPI package axe-playwright-python 0.1.8),
 rules of WCAG 2.0 to 2.2, levels A and AA, and its best practices. Skipped only where there is no
-Chromium; in CI (``CI`` set) that is a failure.
+Chromium (``tests.programs``).
 """
 
 from __future__ import annotations
 
 import json
-import os
-import shutil
 
 import pypdfium2
 import pytest
 
 from optimizer.report.pages import sheet_html
+from tests.programs import CHROMIUM, needs_chromium
 from tests.report_case import check_numbers, documents, season_look, season_page
+from tests.serving import SECONDS
 
-BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
-if BROWSER is None and not os.environ.get("CI"):
-    pytest.skip("no Chromium here: apt-get install chromium", allow_module_level=True)
-
+pytestmark = needs_chromium
 PHONE, LAPTOP, WIDE = 390, 1280, 1800
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 
@@ -29,9 +26,10 @@ WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 def browser():
     from playwright.sync_api import sync_playwright
 
-    assert BROWSER, "CI must have Chromium"
     with sync_playwright() as play:
-        found = play.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
+        found = play.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox"], timeout=1000 * SECONDS
+        )
         yield found
         found.close()
 
@@ -54,6 +52,7 @@ def show(browser, files):
 
     def call(name: str, width: int = LAPTOP, scheme: str = "light"):
         context = browser.new_context(viewport={"width": width, "height": 900}, color_scheme=scheme)
+        context.set_default_timeout(1000 * SECONDS)
         contexts.append(context)
         asked: list[str] = []
         context.on("request", lambda request: asked.append(request.url))

