@@ -455,6 +455,8 @@ def feed_grade_of(odds: float) -> float:
 def cautions(evidence: Evidence, min_grade: float, brief: Brief) -> list[str]:
     """What the runs leave open of what is asked for."""
     said = []
+    if brief.goal.min_grade is None and brief.goal.maximise != "value":
+        said.append(f"No grade was asked for; the line's usual {min_grade:g} is kept.")
     best = float(np.max(evidence.grade[evidence.measured], initial=0.0))
     if 0.0 < best < min_grade:
         said.append(f"No run has reached grade {min_grade:g} yet; the best read {best:.4g}.")

@@ -138,9 +138,6 @@ class Planning:
         if self._known_runs < FEWEST_TO_LEARN:
             return self._first_batch(count)
         self.progress(f"learning from {len(self.evidence.grade)} runs")
-        if self.asks_usual_grade:
-            usual = self.min_grade
-            self.warnings.append(f"No grade was asked for; the line's usual {usual:g} is kept.")
         self.warnings += cautions(self.evidence, self.min_grade, self.brief)
         now, point = self._run_now()
         self.progress(f"weighing {count} trials")
@@ -205,17 +202,13 @@ class Planning:
         """Chance of an even deck at lattice points: (n, d) to (n,)."""
         return chance_even_of(self.evidence)
 
-    @property
-    def asks_usual_grade(self) -> bool:
-        """Whether no grade was asked for and prices do not decide either."""
-        return self.brief.goal.min_grade is None and self.brief.goal.maximise != "value"
-
     @cached_property
     def min_grade(self) -> float:
         """The grade asked for; the usual grade of the line when none was asked for, or any at
         all where prices decide or no grade was read yet."""
-        if not self.asks_usual_grade:
-            return self.brief.goal.min_grade or ANY_GRADE
+        goal = self.brief.goal
+        if goal.min_grade is not None or goal.maximise == "value":
+            return goal.min_grade or ANY_GRADE
         e = self.evidence
         grades = [e.grade[e.measured], *([] if e.borrowed is None else [e.borrowed.grade])]
         usual = next((g for g in grades if len(g)), None)
