@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from cli.options import (
+    AsOfOption,
     BriefOption,
     HistoryOption,
     JsonOption,
@@ -69,6 +70,7 @@ def compare(
     workers: Annotated[
         int | None, typer.Option("--workers", metavar="N", min=1, help="Processes here.")
     ] = None,
+    as_of: AsOfOption = None,
     location: HistoryOption = "history",
     site: SiteOption = None,
     seed: SeedOption = 0,
@@ -95,6 +97,7 @@ def compare(
         ranked_by=rank_by.value,
         anonymous=anonymous,
         seed=check_seed(seed),
+        as_of=as_of,
         scheduler=scheduler,
         workers=workers,
         progress=progress(as_json),

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from cli.options import (
+    AsOfOption,
     BriefOption,
     HistoryOption,
     JsonOption,
@@ -31,6 +32,7 @@ def diagnose(
     details: Annotated[
         bool, typer.Option("--details", help="Pairs of settings, too, and every doubtful run.")
     ] = False,
+    as_of: AsOfOption = None,
     location: HistoryOption = "history",
     site: SiteOption = None,
     seed: SeedOption = 0,
@@ -47,6 +49,7 @@ def diagnose(
         open_site(site),
         read_brief(brief, line, material, min_grade),
         seed=check_seed(seed),
+        as_of=as_of,
         progress=progress(as_json),
     ).as_dict()
     answer(found, as_json, lambda d: show_diagnosis.diagnosis(d, details))

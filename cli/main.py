@@ -353,7 +353,7 @@ def history(
         return
     document = runs.summary(plant, line=line, since=since)
     if export is not None:
-        runs.export(export, plant, line=line, since=since)
+        runs.export(export, plant, line=line, since=since, as_of=document["version"])
         document = {**document, "exported": str(export)}
     if readings is not None:
         runs.export_readings(readings, plant)

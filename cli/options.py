@@ -27,6 +27,9 @@ SiteOption = Annotated[
     typer.Option("--site", metavar="FILE", help="The site file. [default: ./site.toml, if there]"),
 ]
 SeedOption = Annotated[int, typer.Option("--seed", metavar="N", min=0, help="Of all chance.")]
+AsOfOption = Annotated[
+    int | None, typer.Option("--as-of", metavar="VERSION", help="On this version of the history.")
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Answer with JSON alone on stdout.")]
 LineOption = Annotated[str | None, typer.Option("--line", metavar="NAME", help="The line.")]
 BriefOption = Annotated[

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from cli.options import (
+    AsOfOption,
     BriefOption,
     HistoryOption,
     JsonOption,
@@ -54,9 +55,7 @@ def report(
     compared: Annotated[
         bool, typer.Option("--compare", help="Also put all lines side by side, as compare does.")
     ] = False,
-    as_of: Annotated[
-        int | None, typer.Option("--as-of", metavar="VERSION", help="Plan on this version.")
-    ] = None,
+    as_of: AsOfOption = None,
     location: HistoryOption = "history",
     site: SiteOption = None,
     seed: SeedOption = 0,
@@ -87,6 +86,7 @@ def report(
             open_site(site),
             read_brief(brief, None, material, min_grade),
             seed=seed,
+            as_of=work.version,
             progress=progress(as_json),
         ).as_dict()
     written = write_report(

@@ -11,6 +11,7 @@ from typing import Annotated, Any
 import typer
 
 from cli.options import (
+    AsOfOption,
     BriefOption,
     HistoryOption,
     JsonOption,
@@ -52,9 +53,7 @@ def suggest(
     out: Annotated[
         Path | None, typer.Option("--out", metavar="FILE", help="Write the plan to a file.")
     ] = None,
-    as_of: Annotated[
-        int | None, typer.Option("--as-of", metavar="VERSION", help="Plan on this version.")
-    ] = None,
+    as_of: AsOfOption = None,
     every_line: Annotated[
         bool, typer.Option("--every-line", help="A plan for each line of the history.")
     ] = False,

@@ -247,6 +247,25 @@ class History:
         table = self.table.open(as_of)
         return None if table is None else (self._dataset(table), latest_start(written_at(table)))
 
+    def read_version(
+        self,
+        lines: Sequence[str] | None = None,
+        as_of: int | None = None,
+        site: Site | None = None,
+    ) -> tuple[int | None, pa.Table]:
+        """A version's number and its runs, as ``read`` gives them; the latest version by default.
+
+        Both are of the same commit. Asked for one after the other they need not be: another load
+        may commit in between.
+
+        Returns:
+            The number, None where nothing was ever loaded, and the runs.
+        """
+        version = self.version if as_of is None else as_of
+        # Of no line at all where there was no version: one may have come since.
+        named = [] if version is None else lines
+        return version, self.read(named, as_of=version, site=site)
+
     def _read(
         self, version: _Version | None, lines: Sequence[str] | None, site: Site | None
     ) -> pa.Table:
@@ -273,8 +292,9 @@ class History:
         """
         site, version = site or Site(), self.version if as_of is None else as_of
         begin = None if since is None else moment(since)
-        names = self.lines(version) if line is None else [line]
-        opened, warnings = self._opened(version), []
+        # Without a version there is nothing, whatever another load commits meanwhile.
+        opened, warnings = None if version is None else self._opened(version), []
+        names = [line] if line is not None else self.lines(version) if opened is not None else []
 
         def runs_of(name: str) -> pa.Table:
             runs = self._read(opened, [name], site)

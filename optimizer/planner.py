@@ -101,13 +101,11 @@ def planning(
     brief = (brief or Brief()).check_names(site)
     version = None
     runs: Any = history
-    if hasattr(history, "read"):
-        version = history.version if as_of is None else as_of
-        # At that version: others may load in between. Only where a line has few runs do the others
-        # matter.
+    if hasattr(history, "read_version"):
+        # Only where a line has few runs do the others matter, those of the same version.
         named = None if brief.line is None else [brief.line]
-        runs = history.read(named, site=site, as_of=version)
-        if named and not knows_enough(runs, site.space_of(brief.line)):
+        version, runs = history.read_version(named, as_of, site)
+        if named and version is not None and not knows_enough(runs, site.space_of(brief.line)):
             runs = history.read(site=site, as_of=version)
     evidence = gather(runs, site, brief)
     return Planning(runs, evidence, site, brief, seed, version, progress or (lambda _: None))

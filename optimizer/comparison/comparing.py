@@ -41,6 +41,7 @@ def compare(
     ranked_by: str = "attainable",
     anonymous: bool = False,
     seed: int = 0,
+    as_of: int | None = None,
     scheduler: str | None = None,
     workers: int | None = None,
     progress: Progress | None = None,
@@ -59,6 +60,7 @@ def compare(
         ranked_by: ``attainable``, ``current`` or ``gap``.
         anonymous: whether lines are called by letters, in the order of their rank.
         seed: of everything random.
+        as_of: history version to compare; the latest when None.
         scheduler, workers: where the work is done, see ``run_all``; the answer is the same.
         progress: called with a line of text at each stage.
 
@@ -73,8 +75,8 @@ def compare(
         raise InputError(f"ranked_by '{ranked_by}': expected one of {', '.join(RANKED_BY)}.")
     version = None
     runs: Any = history
-    if hasattr(history, "read"):
-        version, runs = history.version, history.read(site=site)
+    if hasattr(history, "read_version"):
+        version, runs = history.read_version(None, as_of, site)
     tables = _tables(runs, lines)
     if len(tables) > MOST_LINES:
         raise InputError(

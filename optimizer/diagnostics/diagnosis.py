@@ -40,6 +40,7 @@ def diagnose(
     *,
     lines: Sequence[str] | None = None,
     seed: int = 0,
+    as_of: int | None = None,
     progress: Progress | None = None,
 ) -> Diagnosis:
     """What the history says about its lines and about itself.
@@ -51,6 +52,7 @@ def diagnose(
             is the only one diagnosed.
         lines: names of the lines to diagnose; all of them when None.
         seed: of everything random.
+        as_of: history version to diagnose; the latest when None.
         progress: called with a line of text at each stage.
 
     Raises:
@@ -59,7 +61,7 @@ def diagnose(
     """
     site = site or Site()
     brief = (brief or Brief()).check_names(site)
-    version, runs = read_runs(history, site)
+    version, runs = read_runs(history, site, as_of)
     say = progress or (lambda _: None)
     found, skipped = [], []
     with threadpool_limits(1):
@@ -104,11 +106,12 @@ def _line(model: LineModel, runs: pa.Table, brief: Brief) -> LineDiagnosis:
     )
 
 
-def read_runs(history: Any, site: Site) -> tuple[int | None, pa.Table]:
-    """The version of a history and its runs in the site's units; a table is taken as it is."""
-    if hasattr(history, "read"):
-        return history.version, history.read(site=site)
-    return None, history
+def read_runs(
+    history: History | pa.Table, site: Site, as_of: int | None
+) -> tuple[int | None, pa.Table]:
+    """A version of a history and its runs in the site's units; a table is taken as it is."""
+    found: Any = history
+    return found.read_version(None, as_of, site) if hasattr(found, "read_version") else (None, found)
 
 
 def chosen_lines(runs: pa.Table, asked: Sequence[str] | None) -> list[str]:

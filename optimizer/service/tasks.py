@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -61,8 +60,8 @@ def make(
     """
     plant, runs = Site.from_dict(site), History(history)
     if kind == "comparison":
-        pinned, brief = _Pinned(runs, version), Brief.from_dict(wanted)
-        found: Any = compare(pinned, plant, brief, seed=seed, workers=1, progress=say, **more)
+        brief, asked = Brief.from_dict(wanted), {"seed": seed, "as_of": version, **more}
+        found: Any = compare(runs, plant, brief, workers=1, progress=say, **asked)
         return as_json(found.as_dict())
     work = planning(runs, plant, Brief.from_dict(wanted), seed=seed, as_of=version, progress=say)
     if kind == "plan":
@@ -74,18 +73,6 @@ def make(
         return found.page().encode()
     sheet = found.sheet()
     return sheet_pdf(sheet, "a4") if kind == "sheet.pdf" else sheet_html(sheet).encode()
-
-
-@dataclass(frozen=True)
-class _Pinned:
-    """A history at a version, whatever is recorded meanwhile."""
-
-    history: History
-    version: int | None
-
-    def read(self, site: Site) -> Any:
-        """Its runs."""
-        return self.history.read(site=site, as_of=self.version)
 
 
 def as_printed(document: Mapping[str, Any]) -> bytes:
