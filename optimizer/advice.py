@@ -32,8 +32,11 @@ STEADY = "the bed to cover the whole deck before you sample"
 def changes_between(
     space: SettingSpace, start: Mapping[str, float], end: Mapping[str, float]
 ) -> tuple[Change, ...]:
-    """The controls to move, in the order an operator moves them, one at a time."""
-    moved = [n for n in space.names if n in start and abs(end[n] - start[n]) > 1e-9]
+    """The controls to move, in the order an operator moves them, one at a time.
+
+    What is less than half a step away stands there already, as far as it can be set.
+    """
+    moved = [n for n in space.names if n in start and space[n].differ(start[n], end[n])]
 
     def place(name: str) -> tuple[int, int]:
         if name == "feed_rate":

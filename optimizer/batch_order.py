@@ -75,8 +75,9 @@ def cheapest_path(values: Floats, start: Floats, space: SettingSpace) -> list[in
 def _costs(A: Floats, B: Floats, space: SettingSpace) -> Floats:
     """Cost of going from each row of A to each row of B; what is not known costs nothing."""
     size = np.nan_to_num(np.abs(A[:, None, :] - B[None, :, :]))
+    size = np.where(size < 0.5 * space.steps, 0.0, size)  # as ``Setting.differ`` has it
     largest = np.array([s.max_change or np.inf for s in space.settings])
-    moves = np.where(size > 1e-9, np.maximum(1.0, np.ceil(size / largest - 1e-9)), 0.0)
+    moves = np.where(size > 0.0, np.maximum(1.0, np.ceil(size / largest - 1e-9)), 0.0)
     return np.round((moves + size / space.span).sum(axis=-1), DIGITS)
 
 

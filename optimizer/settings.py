@@ -104,6 +104,15 @@ class Setting:
         """Values of lattice indices, shape kept, rounded to the decimals of the step."""
         return np.round(self.low + np.asarray(index) * self.step, self.decimals)
 
+    def differ(self, a: float, b: float) -> bool:
+        """Whether two values are different levels, as far as the setting can be set.
+
+        >>> tilt = Setting("side_tilt", "deg", 0.5, 4.5, 0.1)
+        >>> tilt.differ(2.43, 2.4), tilt.differ(2.5, 2.4)
+        (False, True)
+        """
+        return abs(a - b) >= 0.5 * self.step
+
     def levels_between(self, low: float, high: float) -> tuple[int, int]:
         """First and last level inside ``[low, high]``; first > last when there is none."""
         first = np.ceil((max(low, self.low) - self.low) / self.step - STEP_TOLERANCE)

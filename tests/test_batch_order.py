@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimizer.batch_order import MOST_EXACT, cheapest_path, in_order
+from optimizer.advice import changes_between
+from optimizer.batch_order import MOST_EXACT, _costs, cheapest_path, in_order
 from optimizer.config import Brief, Site
 from optimizer.planner import suggest
 from optimizer.settings import GRAVITY_TABLE
@@ -50,6 +51,19 @@ def test_no_order_is_cheaper(batch):
     best = min(price(p, values, start, CAREFUL) for p in itertools.permutations(range(len(values))))
     assert sorted(path) == list(range(len(values)))
     assert price(path, values, start, CAREFUL) == pytest.approx(best, abs=1e-6)
+
+
+def test_what_is_less_than_half_a_step_away_is_no_move():
+    # A log says 2.43 deg where the deck is set in tenths: going to 2.4 is nothing to do.
+    here = {"feed_rate": 2.0, "end_raise": 2.43, "side_tilt": 2.0, "eccentric_speed": 450.0}
+    there = {**here, "end_raise": 2.4, "side_tilt": 2.06, "air": 40.0}
+    moves = changes_between(GRAVITY_TABLE, {**here, "air": 40.0000004}, there)
+    assert [(c.setting, c.start, c.end) for c in moves] == [("side_tilt", 2.0, 2.06)]
+    start = np.array([2.0, 2.43, 2.0, 450.0, 40.0])
+    same, moved = np.array([2.0, 2.4, 2.0, 450.0, 40.0]), np.array([2.0, 2.5, 2.0, 450.0, 40.0])
+    assert _costs(start[None, :], np.array([same, moved]), GRAVITY_TABLE)[0] == pytest.approx(
+        [0.0, 1.0 + 0.07 / 4.5], abs=1e-6
+    )
 
 
 def test_a_long_batch_costs_hardly_more_than_the_cheapest():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pyarrow as pa
@@ -257,6 +258,18 @@ def test_a_planted_step_is_dated():
     date, size, _ = found.steps[0]
     assert abs((np.datetime64(date) - np.datetime64("2025-05-12")).astype(int)) <= 4
     assert size == pytest.approx(-0.03, abs=0.012)
+
+
+def test_a_step_that_rounds_to_nothing_is_none(monkeypatch):
+    found = season(step=-0.03)["recovery"]
+    tiny = 0.0004 / abs(found.steps[0][1])
+    monkeypatch.setattr(
+        "optimizer.diagnostics.drift.steps",
+        lambda *given: [replace(step, size=tiny * step.size) for step in steps(*given)],
+    )
+    found = season(step=-0.03)["recovery"]
+    assert found.pattern != "step"
+    assert found.steps == ()
 
 
 def test_undated_runs_are_not_judged(season_table):

@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 FEWEST_RUNS, FEWEST_DAYS = 20, 8
 # A trend with a p-value below this is called found.
 LEVEL = 0.05
+# A step smaller than this, a fraction, rounds to no tenth of a point, however sure it is.
+LEAST_STEP = 0.0005
 # The drift by which the power is told, and the power at which a drift counts as visible.
 TOLD_PER_DAY, VISIBLE_POWER_Z = 0.002 / 7.0, 1.96 + 0.8416
 # Length scale of settings and material in unit coordinates: smooth, as in the surrogate.
@@ -135,10 +137,11 @@ def _quantity(
     day = np.floor(time).astype(np.int64)
     _, group = np.unique(day, return_inverse=True)
     slope = trend(scaled, time, known, day)
-    sudden = steps(scaled, np.floor(time), known, model.seed)
-    pattern = _pattern(slope, sudden)
     mean = float(np.mean(expit(e.grade_logit[order] if name == "grade" else y)))
     points = mean * (1.0 - mean) * gp.spread_
+    sudden = steps(scaled, np.floor(time), known, model.seed)
+    sudden = [step for step in sudden if abs(points * step.size) >= LEAST_STEP]
+    pattern = _pattern(slope, sudden)
     residual = known.noise * known.weigh(scaled)
     count = np.bincount(group)
     daily = np.bincount(group, weights=residual) / np.sqrt(count)

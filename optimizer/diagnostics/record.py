@@ -14,6 +14,8 @@ from optimizer.diagnostics.sensitivity import Effect, Sensitivity, handy_amount,
 from optimizer.diagnostics.unexplored import Sampling
 from optimizer.plan import Interval
 
+# An effect smaller than this rounds to no tenth of a point.
+LEAST_POINTS = 0.05
 # Significant digits of reported figures: far beyond what any reading tells.
 DIGITS = 6
 
@@ -170,12 +172,16 @@ def in_words(name: str, unit: str, span: float, slope: Interval) -> str:
 
     >>> in_words("side_tilt", "deg", 4.0, Interval(-0.008, -0.013, -0.003))
     '1 deg more side tilt costs 0.8 points of recovery (0.3 to 1.3).'
+    >>> in_words("side_tilt", "deg", 4.0, Interval(0.0003, 0.0001, 0.0006))
+    '1 deg more side tilt changes recovery by nothing that shows (+0.0 to +0.1 points).'
     """
     amount = handy_amount(span)
     mean, low, high = (
         100.0 * amount * float(v or 0.0) for v in (slope.mean, slope.low, slope.high)
     )
     more = f"{amount:g} {unit} more {name.replace('_', ' ')}"
+    if abs(mean) < LEAST_POINTS:
+        return f"{more} changes recovery by nothing that shows ({low:+.1f} to {high:+.1f} points)."
     if low > 0.0:
         return f"{more} gains {mean:.1f} points of recovery ({low:.1f} to {high:.1f})."
     if high < 0.0:

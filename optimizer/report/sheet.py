@@ -157,6 +157,7 @@ def _blocks(
     places = {name: _places(plan, today, name) for name in plan["units"]}
     blocks = []
     for trial in by_order(plan):
+        moved = {change["setting"] for change in trial["changes"]}
         cells = tuple(
             SettingCell(
                 name,
@@ -164,7 +165,7 @@ def _blocks(
                 plan["units"][name],
                 f"{value:.{places[name]}f}",
                 f"{before[name]:.{places[name]}f}" if name in before else "",
-                name not in before or before[name] != value,
+                name not in before or name in moved,
             )
             for name, value in trial["settings"].items()
         )
