@@ -11,6 +11,7 @@ import typer
 from cli.options import (
     AsOfOption,
     BriefOption,
+    ConfidenceOption,
     HistoryOption,
     JsonOption,
     MaterialOption,
@@ -40,6 +41,7 @@ def compare(
         typer.Option("--lines", metavar="NAME[,NAME]", help="Which lines. [default: all]"),
     ] = None,
     min_grade: MinGradeOption = None,
+    confidence: ConfidenceOption = None,
     feed_rate: Annotated[
         float | None, typer.Option("--feed-rate", metavar="RATE", help="In the site's unit.")
     ] = None,
@@ -89,7 +91,7 @@ def compare(
     found = put_side_by_side(
         open_history(location),
         open_site(site),
-        read_brief(brief, None, material, min_grade),
+        read_brief(brief, None, material, min_grade, None, confidence),
         lines=[n.strip() for entry in lines or () for n in entry.split(",") if n.strip()] or None,
         feed_rate=feed_rate,
         prices=None if price is None or hours is None else Prices(price, hours, reject_price),

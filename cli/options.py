@@ -44,6 +44,11 @@ MinGradeOption = Annotated[
     typer.Option("--min-grade", metavar="SHARE", help="Grade to reach: 0.985 or 98.5%."),
 ]
 
+ConfidenceOption = Annotated[
+    str | None,
+    typer.Option("--confidence", metavar="SHARE", help="How sure of the grade: 0.9 or 90%. [default: 0.9]"),
+]
+
 WorkersOption = Annotated[
     int | None,
     typer.Option("--workers", metavar="N", min=1, help="Lines side by side on this machine."),
@@ -76,6 +81,7 @@ def read_brief(
     material: Iterable[str] | None = None,
     min_grade: str | None = None,
     trials: int | None = None,
+    confidence: str | None = None,
     *,
     planned: Mapping[str, Any] | None = None,
 ) -> Brief:
@@ -83,6 +89,7 @@ def read_brief(
     from optimizer.config import Brief
 
     changes: dict[str, Any] = {"line": line, "goal__min_grade": min_grade, "trials__count": trials}
+    changes["goal__confidence"] = confidence
     for key, value in pairs(material or (), "--material").items():
         changes[f"material__{key}"] = value
     if path is None and planned is not None:

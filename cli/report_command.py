@@ -12,6 +12,7 @@ import typer
 from cli.options import (
     AsOfOption,
     BriefOption,
+    ConfidenceOption,
     HistoryOption,
     JsonOption,
     LineOption,
@@ -49,6 +50,7 @@ def report(
     line: LineOption = None,
     material: MaterialOption = None,
     min_grade: MinGradeOption = None,
+    confidence: ConfidenceOption = None,
     trials: Annotated[
         int | None, typer.Option("--trials", metavar="N", help="How many trials to plan.")
     ] = None,
@@ -72,7 +74,7 @@ def report(
     work: Planning = planning(
         open_history(location),
         open_site(site),
-        read_brief(brief, line, material, min_grade, trials),
+        read_brief(brief, line, material, min_grade, trials, confidence),
         seed=check_seed(seed),
         as_of=as_of,
         progress=progress(as_json),
@@ -84,7 +86,7 @@ def report(
         comparison = compare(
             open_history(location),
             open_site(site),
-            read_brief(brief, None, material, min_grade),
+            read_brief(brief, None, material, min_grade, None, confidence),
             seed=seed,
             as_of=work.version,
             progress=progress(as_json),

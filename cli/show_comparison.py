@@ -6,9 +6,10 @@ from collections.abc import Mapping
 from typing import Any
 
 from cli.show import bold, interval, percent, wrap
+from optimizer.report.numbers import at_least, level
 
 INDENT = "     "
-# Gains below this are not worth a line of text, fraction.
+# Gains below this round to no tenth of a point, fraction.
 LEAST_GAIN = 0.0005
 # A longer name stands on a line of its own, never cut.
 LONGEST_NAME = 10
@@ -33,7 +34,8 @@ def _basis(document: Mapping[str, Any]) -> list[str]:
     basis, units = document["basis"], document["units"]
     feed = "" if basis["feed_rate"] is None else f", {basis['feed_rate']:g} {units['feed_rate']}"
     material = ", ".join(f"{k.replace('_', ' ')} {v}" for k, v in basis["material"].items())
-    head = f"{len(document['lines'])} lines at grade {percent(basis['min_grade'])} %{feed}"
+    goal = f"grade {percent(basis['min_grade'])} %, {100 * basis['confidence']:.4g} % sure"
+    head = f"{len(document['lines'])} lines at {goal}{feed}"
     lines = [bold(head)]
     if material:
         lines.append(wrap(f"Material: {material}."))
@@ -42,52 +44,69 @@ def _basis(document: Mapping[str, Any]) -> list[str]:
 
 def _table(document: Mapping[str, Any]) -> list[str]:
     lines = [
-        f" # {'line':<11}{'runs':>6}  {'now %':<18}{'attainable %':<18}{'gap, points':<17}rank",
-        f"   {'':<11}{'':>6}  {'mean (90 % in)':<18}{'mean (90 % in)':<18}{'':<17}%",
+        f" # {'line':<11}{'now %':<17}{'sure':>4} {'attainable %':<17}{'sure':>4} "
+        f"{'gap, points':<18}rank",
+        f"{'':<14}{'mean (90 % in)':<17}{'%':>4} {'mean (90 % in)':<17}{'%':>4} {'':<18}{'%':>4}",
     ]
     for line in document["lines"]:
-        gap, name = line["gap"], line["line"]
+        name, now, better = line["line"], line["current"], line["attainable"]
         if len(name) > LONGEST_NAME:
             lines.append(wrap(name, "   "))
             name = ""
-        width = f"{100 * gap['mean']:.1f} ({100 * gap['low']:.1f}-{100 * gap['high']:.1f})"
+        reach = interval(better["recovery"]) if better["sure"] else "not sure"
         lines.append(
-            f"{line['rank']:>2} {name:<11}{line['runs']:>6}  "
-            f"{interval(line['current']['recovery']):<18}"
-            f"{interval(line['attainable']['recovery']):<18}"
-            f"{width:<17}{100 * line['rank_probability']:.0f}"
+            f"{line['rank']:>2} {name}".ljust(14)
+            + f"{interval(now['recovery']):<17}{_chance(now['chance_of_grade']):>4} "
+            f"{reach:<17}{_chance(better['chance_of_grade']):>4} "
+            f"{_points(line['gap']):<18}{_chance(line['rank_probability']):>4}"
         )
-    order = document["order_probability"]
     lines.append(
         wrap(
             f"Ranked by {_what(document['ranked_by'])}; the last column is the chance that the "
-            f"rank is right, that of the whole order {100 * order:.0f} %. Recovery counts at the "
-            "grade: where a line runs below it, what it would keep once the grade is met."
+            f"rank is right{_among(document)}. Sure: of the grade. What runs "
+            "below it counts now for what it would keep once its cut is moved until the grade is "
+            "met; attainable counts only at settings that are sure enough."
         )
     )
     return lines
 
 
+def _chance(chance: float | None) -> str:
+    return "-" if chance is None else at_least(chance)
+
+
+def _points(gap: Mapping[str, float] | None) -> str:
+    """A gap in points; a dash between its ends where a hyphen would read as a sign."""
+    if gap is None:
+        return "-"
+    mean, low, high = (100.0 * gap[key] for key in ("mean", "low", "high"))
+    return f"{mean:.1f} ({low:.1f}{'–' if low < 0.0 else '-'}{high:.1f})"
+
+
+def _among(document: Mapping[str, Any]) -> str:
+    """The chance of the whole order, and of which lines it is."""
+    chance = document["order_probability"]
+    if chance is None:
+        return ""
+    some = any(line["rank_probability"] is None for line in document["lines"])
+    return f"{' among the sure' if some else ''}, that of the whole order {100 * chance:.0f} %"
+
+
 def _why(line: Mapping[str, Any], document: Mapping[str, Any]) -> list[str]:
-    gap = line["gap"]["mean"]
-    lines = [bold(f"{line['line']}: {100 * gap:.1f} points to win")]
-    worth = [c for c in line["causes"] if abs(c["recovery_gain"]) >= LEAST_GAIN]
-    for cause in worth:
-        gain = 100 * cause["recovery_gain"]
+    lines = [bold(f"{line['line']} ({line['runs']} runs): {_verdict(line)}")]
+    for cause in line["causes"]:
         lines.append(
-            f"{INDENT}{cause['setting'].replace('_', ' '):<16}{cause['now']:g} to "
-            f"{cause['better']:g} {cause['unit']}".ljust(46)
-            + f"{gain:+.1f} points"
+            f"{INDENT}{cause['setting'].replace('_', ' '):<16}{level(cause['now'])} to "
+            f"{level(cause['better'])} {cause['unit']}".ljust(46)
+            + _gain(cause["recovery_gain"])
         )
-    if not worth:
-        lines.append(f"{INDENT}no setting is known to bring more.")
-    as_run = line["current"]["as_run"]
+    as_run, better = line["current"]["as_run"], line["attainable"]
+    after = f"; after the changes {_chance(better['chance_of_grade'])} % sure"
     lines.append(
         wrap(
             f"As run: grade {interval(as_run['grade'])} %, recovery "
-            f"{interval(as_run['recovery'])} %, {100 * line['current']['chance_of_grade']:.0f} % "
-            "sure of the grade; after the changes "
-            f"{100 * line['attainable']['chance_of_grade']:.0f} % sure.",
+            f"{interval(as_run['recovery'])} %, {_chance(line['current']['chance_of_grade'])} % "
+            f"sure of the grade{after if line['causes'] else ''}.",
             INDENT,
         )
     )
@@ -103,6 +122,23 @@ def _why(line: Mapping[str, Any], document: Mapping[str, Any]) -> list[str]:
         )
     lines += [wrap(f"! {w}", INDENT) for w in line["warnings"]]
     return lines
+
+
+def _verdict(line: Mapping[str, Any]) -> str:
+    if line["gap"] is None:
+        return "not sure"
+    gap = line["gap"]["mean"]
+    if not line["causes"]:
+        return "no setting is known to bring more"
+    if gap <= -LEAST_GAIN:
+        return f"to be sure of the grade costs {-100 * gap:.1f} points"
+    return f"{100 * gap:.1f} points to win"
+
+
+def _gain(gain: float) -> str:
+    if abs(gain) < LEAST_GAIN:
+        return "less than 0.1 points"
+    return f"{100 * gain:+.1f} points"
 
 
 def _curves(partition: Mapping[str, Any]) -> list[str]:

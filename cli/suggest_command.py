@@ -13,6 +13,7 @@ import typer
 from cli.options import (
     AsOfOption,
     BriefOption,
+    ConfidenceOption,
     HistoryOption,
     JsonOption,
     LineOption,
@@ -44,6 +45,7 @@ def suggest(
     line: LineOption = None,
     material: MaterialOption = None,
     min_grade: MinGradeOption = None,
+    confidence: ConfidenceOption = None,
     trials: Annotated[
         int | None, typer.Option("--trials", metavar="N", help="How many trials to plan.")
     ] = None,
@@ -71,7 +73,7 @@ def suggest(
 
     if as_json:
         form = PlanFormat.json
-    wanted = read_brief(brief, line, material, min_grade, trials)
+    wanted = read_brief(brief, line, material, min_grade, trials, confidence)
     if every_line:
         from optimizer.every_line import suggest_every_line
 

@@ -355,13 +355,18 @@ def test_compare_puts_lines_side_by_side_at_80_columns(run, season, monkeypatch)
     code, out, _ = run("compare", *asked, "--price", "4000", "--hours", "1200", "--anonymous")
     assert code == 0
     assert max(len(x) for x in out.splitlines()) <= 80
-    for part in ("attainable %", "points to win", "Worth", "line A", "line B"):
+    for part in ("attainable %", "points to win", "Worth", "line A", "line B", "sure"):
         assert part in out
     assert "deck-" not in out
-    code, out, _ = run("compare", *asked, "--lines", "deck-1,deck-3", "--json")
+    code, out, _ = run(
+        "compare", *asked, "--lines", "deck-1,deck-3", "--confidence", "0.95", "--json"
+    )
     found = json.loads(out)
     assert found["schema"] == "highside.comparison/1"
     assert {line["line"] for line in found["lines"]} == {"deck-1", "deck-3"}
+    assert found["basis"]["confidence"] == 0.95
+    for line in found["lines"]:
+        assert line["attainable"]["sure"] == (line["attainable"]["chance_of_grade"] >= 0.95)
     code, _, err = run("compare", "--price", "4000")
     assert code == 2
     assert "--hours" in err

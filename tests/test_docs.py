@@ -77,13 +77,30 @@ def test_the_python_block_of_the_readme_runs(tmp_path, monkeypatch, capsys):
     assert "feed_rate" in capsys.readouterr().out
 
 
-def test_the_plan_shown_in_the_readme_is_the_demo_s(tmp_path):
-    from cli import show
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
     from optimizer.demo import run_demo
 
+    return run_demo(tmp_path_factory.mktemp("demo"))
+
+
+def test_the_plan_shown_in_the_readme_is_the_demo_s(demo):
+    from cli import show
+
     shown = next(b for b in blocks("") if "Run now" in b)
-    made = show.plan(run_demo(tmp_path / "demo").plan.as_dict())
+    made = show.plan(demo.plan.as_dict())
     assert shown.strip() == made.strip()
+
+
+def test_the_comparison_shown_in_the_readme_is_the_demo_s(demo, monkeypatch, capsys):
+    monkeypatch.chdir(demo.folder)
+    command = re.search(r"`(highside compare [^`]*)` asks every line", README).group(1)
+    monkeypatch.setattr(sys, "argv", shlex.split(command))
+    with pytest.raises(SystemExit):
+        cli.run()
+    said = capsys.readouterr().out.splitlines()
+    shown = next(b for b in blocks("") if "attainable %" in b).splitlines()
+    assert [line for line in shown if line and line not in said] == []
 
 
 def test_every_module_opens_with_what_it_is_for():

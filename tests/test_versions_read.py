@@ -178,9 +178,7 @@ def ask(monkeypatch, capsys, *words):
     return json.loads(capsys.readouterr().out)
 
 
-def test_a_report_compares_lines_on_the_version_of_its_plan(
-    history, tmp_path, monkeypatch, capsys
-):
+def test_a_report_compares_lines_on_the_version_of_its_plan(history, tmp_path, monkeypatch, capsys):
     load_table(list(rows(n=5, seed=7)), history)
     shown = {}
 

@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 
 from optimizer.comparison.density_fractions import CurvesCompared, Fractions, compare_curves
 from optimizer.comparison.footing import Basis, choose_basis, labels_of, why_not
-from optimizer.comparison.ranking import Ranking, rank_lines
+from optimizer.comparison.ranking import Ranking, rank_known_first, rank_lines
 from optimizer.comparison.record import RANKED_BY, Comparison, LineResult, Prices
 from optimizer.comparison.study import Study, Task, study_line
 from optimizer.config import FEED_GRADE, Brief, Site
@@ -86,7 +86,12 @@ def compare(
     basis = (
         choose_basis(tables, site, brief, feed_rate)
         if tables
-        else Basis(dict(brief.material), feed_rate, brief.goal.min_grade or float("nan"))
+        else Basis(
+            dict(brief.material),
+            feed_rate,
+            brief.goal.min_grade or float("nan"),
+            brief.goal.confidence,
+        )
     )
     reasons = {line: why_not(table, line, site, basis) for line, table in tables.items()}
     tasks = [
@@ -167,7 +172,7 @@ def _comparison(
 
 
 def _rankings(studies: list[Study], seed: int) -> dict[str, Ranking]:
-    """Rankings by each quantity.
+    """Rankings by each quantity; lines of which nothing is sure come last, by what they get now.
 
     Lines are fitted with one seed; shuffled draws make them independent of each other.
     """
@@ -178,22 +183,27 @@ def _rankings(studies: list[Study], seed: int) -> dict[str, Ranking]:
     for study in studies:
         shuffle = rng.permutation(len(study.now_draws))
         now.append(study.now_draws[shuffle])
-        reach.append(study.reach_draws[shuffle])
-    current, attainable = np.column_stack(now), np.column_stack(reach)
+        if study.reach_draws is not None:
+            reach.append(study.reach_draws[shuffle])
+    known = np.array([study.reach_draws is not None for study in studies])
+    current = np.column_stack(now)
+    attainable = np.column_stack(reach) if reach else np.zeros((len(current), 0))
+    otherwise = current.mean(axis=0)
     return {
-        "attainable": rank_lines(attainable),
+        "attainable": rank_known_first(attainable, known, otherwise),
         "current": rank_lines(current),
-        "gap": rank_lines(attainable - current),
+        "gap": rank_known_first(attainable - current[:, known], known, otherwise),
     }
 
 
 def _value(study: Study, site: Site, basis: Basis, prices: Prices | None) -> Interval | None:
-    """Value of the gap over a season; None without prices, a feed rate or a feed grade."""
+    """Value of the gap over a season; None without prices, a feed rate or a feed grade, and where
+    there is no gap that is sure."""
     feed_grade = basis.material.get(FEED_GRADE)
-    if prices is None or basis.feed_rate is None or feed_grade is None:
+    if prices is None or basis.feed_rate is None or feed_grade is None or study.gap_draws is None:
         return None
     tonnes = basis.feed_rate * site.tonnes_per_hour(study.line)
-    gap = study.reach_draws - study.now_draws
-    draws = prices.season(gap, tonnes, feed_grade * site.feed_grade_scale, basis.min_grade)
+    fed = feed_grade * site.feed_grade_scale
+    draws = prices.season(study.gap_draws, tonnes, fed, basis.min_grade)
     low, high = np.quantile(draws, [0.05, 0.95])
     return Interval(float(draws.mean()), float(low), float(high))

@@ -27,6 +27,7 @@ from scipy.special import expit, log_ndtr, logit, ndtr, ndtri
 
 from optimizer.config import Brief, Limit, Site
 from optimizer.errors import LimitError
+from optimizer.settings import SettingSpace
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -103,11 +104,12 @@ def _probit(a: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class Basis:
-    """What every line is asked: material, feed rate in the site's unit, grade."""
+    """What every line is asked: material, feed rate in the site's unit, grade, how sure of it."""
 
     material: Mapping[str, Any]
     feed_rate: float | None
     min_grade: float
+    confidence: float
 
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
@@ -115,6 +117,7 @@ class Basis:
             "material": dict(self.material),
             "feed_rate": self.feed_rate,
             "min_grade": None if np.isnan(self.min_grade) else self.min_grade,
+            "confidence": self.confidence,
         }
 
 
@@ -147,7 +150,7 @@ def choose_basis(
         grades = [np.median(g) for t in tables.values() if (g := _known(t, "grade")).size]
         # Without a single reading no line will be compared, and there is no grade to state.
         min_grade = float(np.round(np.median(grades), 4)) if grades else float("nan")
-    return Basis(material, feed_rate, min_grade)
+    return Basis(material, feed_rate, min_grade, brief.goal.confidence)
 
 
 def _latest(table: pa.Table) -> pa.Table:
@@ -210,6 +213,27 @@ def why_not(table: pa.Table, line: str, site: Site, basis: Basis) -> str | None:
                 f"{setting.high:g})."
             )
     return None
+
+
+def untried(table: pa.Table, space: SettingSpace, site: Site, basis: Basis) -> list[str]:
+    """What a line that can be asked has never seen of the question: each a warning."""
+    measured = table.filter(pc.and_(pc.is_valid(table["grade"]), pc.is_valid(table["recovery"])))
+    said = [
+        f"{name} is not in its runs: what {value:g} {site.material[name].unit}".rstrip()
+        + " does here is not known."
+        for name, value in basis.material.items()
+        if name != LABEL and not _known(measured, name).size
+    ]
+    if basis.feed_rate is None:
+        return said
+    ran, setting = _known(measured, FEED_RATE), space[FEED_RATE]
+    low, high, half = ran.min(), ran.max(), 0.5 * setting.step
+    if not low - half <= basis.feed_rate <= high + half:
+        said.append(
+            f"feed_rate {basis.feed_rate:g} {setting.unit} lies outside its runs ({low:g} to "
+            f"{high:g}): what is said here is extrapolated."
+        )
+    return said
 
 
 def brief_of(line: str, site: Site, brief: Brief, basis: Basis) -> Brief:

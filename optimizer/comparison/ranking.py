@@ -19,8 +19,9 @@ class Ranking:
 
     Attributes:
         rank: of each line, from 1, shape (n,).
-        probability: that the line's rank is right, shape (n,).
-        whole: probability that the whole order is right.
+        probability: that the line's rank is right, shape (n,); NaN where the quantity is not known.
+        whole: probability that the whole order is right, of the lines where it is known; NaN
+            where it is of none.
     """
 
     rank: NDArray[np.int64]
@@ -46,3 +47,25 @@ def rank_lines(draws: Floats) -> Ranking:
     np.put_along_axis(drawn, drawn_order, np.arange(1, len(order) + 1)[None, :], axis=1)
     agree = drawn == rank
     return Ranking(rank, agree.mean(axis=0), float(agree.all(axis=1).mean()))
+
+
+def rank_known_first(draws: Floats, known: NDArray[np.bool_], otherwise: Floats) -> Ranking:
+    """Ranks lines of which a quantity is known for some; the others come after them.
+
+    Args:
+        draws: of the lines where it is known, shape (number of draws, known.sum()).
+        known: which lines those are, shape (n,).
+        otherwise: what ranks the others among themselves, the largest first, shape (n,).
+
+    >>> draws = np.array([[0.9], [0.8]])
+    >>> found = rank_known_first(draws, np.array([False, True, False]), np.array([0.5, 0.1, 0.7]))
+    >>> found.rank.tolist(), found.probability.tolist()
+    ([3, 1, 2], [nan, 1.0, nan])
+    """
+    found = rank_lines(draws)
+    rank, probability = np.empty(len(known), dtype=np.int64), np.full(len(known), np.nan)
+    rank[known], probability[known] = found.rank, found.probability
+    others = np.flatnonzero(~known)
+    order = others[np.argsort(-otherwise[others], kind="stable")]
+    rank[order] = known.sum() + np.arange(1, len(order) + 1)
+    return Ranking(rank, probability, found.whole if known.any() else np.nan)

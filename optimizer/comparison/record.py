@@ -64,14 +64,12 @@ class LineResult:
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
         s = self.study
-        gap = s.reach_draws - s.now_draws
         document = {
             "line": self.name,
             "rank": self.rank,
-            "rank_probability": round(self.rank_probability, PLACES),
+            "rank_probability": _known(self.rank_probability),
             "ranks": {
-                by: {"rank": rank, "probability": round(p, PLACES)}
-                for by, (rank, p) in self.ranks.items()
+                by: {"rank": rank, "probability": _known(p)} for by, (rank, p) in self.ranks.items()
             },
             "runs": s.runs,
             "set_points": s.set_points,
@@ -86,11 +84,12 @@ class LineResult:
                 },
             },
             "attainable": {
-                "recovery": interval(s.reach_draws),
+                "sure": s.better is not None,
+                "recovery": None if s.reach_draws is None else interval(s.reach_draws),
                 "chance_of_grade": round(s.chance_better, PLACES),
-                "settings": _named(s.names, s.better),
+                "settings": None if s.better is None else _named(s.names, s.better),
             },
-            "gap": {**interval(gap), "mean": float(np.sum(s.parts))},
+            "gap": None if s.gap_draws is None else interval(s.gap_draws),
             "causes": self.causes(),
             "warnings": list(s.warnings),
         }
@@ -99,8 +98,10 @@ class LineResult:
         return document
 
     def causes(self) -> list[dict[str, Any]]:
-        """Settings in the order worth changing; their gains sum to the mean gap."""
+        """Settings that are moved, in the order worth changing; their gains sum to the mean gap."""
         s = self.study
+        if s.better is None or s.parts is None:
+            return []
         order = np.argsort(-s.parts, kind="stable")
         return [
             {
@@ -111,6 +112,7 @@ class LineResult:
                 "recovery_gain": float(s.parts[j]),
             }
             for j in order
+            if s.now[j] != s.better[j]
         ]
 
 
@@ -140,9 +142,7 @@ class Comparison:
             "units": dict(self.units),
             "model": "each line fitted on its own runs",
             "ranked_by": self.ranked_by,
-            "order_probability": None
-            if self.ranking is None
-            else round(self.ranking.whole, PLACES),
+            "order_probability": None if self.ranking is None else _known(self.ranking.whole),
             "prices": None if self.prices is None else dict(self.prices.__dict__),
             "lines": [line.as_dict() for line in self.lines],
             "not_compared": [{"line": name, "reason": why} for name, why in self.left_out],
@@ -157,6 +157,10 @@ def interval(draws: Floats) -> dict[str, float]:
     """Mean and 90 % interval of draws."""
     low, high = np.quantile(draws, [0.05, 0.95])
     return {"mean": float(draws.mean()), "low": float(low), "high": float(high)}
+
+
+def _known(probability: float) -> float | None:
+    return None if np.isnan(probability) else round(float(probability), PLACES)
 
 
 def _three(values: tuple[float, float, float]) -> dict[str, float]:

@@ -1,17 +1,18 @@
 """One line asked the question: what it gets now, what it could get, which settings make the gap.
 
-What a line could reach is looked for on surfaces drawn from the posterior. The highest point of
-each surface alone is too good: where little is known some peak is always high. The value of the
-best settings found is too low: the true optimum is where nobody has been. What is reported lies
-between, nearer to the settings found; how far between was set on simulated lines so that the true
-optimum lies inside the 90 % interval as often as it should, and is judged on others
-(``reports/lines.md``).
+What a line could reach counts only where some settings are sure enough of the grade (``better``);
+where none are, nothing is said of it. The value of the best such settings is a little too low: the
+true optimum is where nobody is sure yet. The highest point of surfaces drawn from the posterior is
+too good: where little is known some peak is always high. What is reported lies between, much nearer
+to the settings found; how far between was set on simulated lines so that the true optimum lies
+inside the 90 % interval as often as it should, and is judged on others (``reports/lines.md``).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,7 +21,8 @@ from scipy.special import expit, logit
 from threadpoolctl import threadpool_limits
 
 from optimizer.comparison.attribution import corners, shapley
-from optimizer.comparison.footing import Basis, brief_of, recovery_at_grade
+from optimizer.comparison.better import Search
+from optimizer.comparison.footing import FEED_RATE, Basis, brief_of, recovery_at_grade, untried
 from optimizer.config import Brief, Site
 from optimizer.evidence import Evidence, gather
 from optimizer.line_model import LineModel, Surfaces
@@ -32,7 +34,6 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
-    Score = Callable[[Indices], Floats]
 
 # Settings looked at, and surfaces drawn.
 POOL, DRAWS = 4096, 256
@@ -42,29 +43,27 @@ HOPEFUL, CAREFUL, SPREAD = 192, 128, 96
 HOPE, CARE = 1.0, -0.5
 # A deck that is likelier to fail than not reaches nothing.
 LEAST_EVEN = 0.5
-# Settings are moved while it pays in all but one in four draws, until so much of what the best
-# candidate adds is reached.
+# Settings are moved while it pays in all but one in four draws.
 CAREFUL_QUANTILE = 0.25
-ENOUGH = 0.8
-# How far from the best settings found towards the peaks the report goes, and what no draw knows,
-# as a standard deviation of the logit: the surfaces agree too well far from the runs. Chosen on 96
-# simulated lines (seeds 1200 to 1223 of ``tests.benchmarks.lines``) and looked at on 65 more (1000
-# to 1017): 94 % of their true optima lay inside the 90 % interval, off by 0.2 points on average.
-TOWARDS_PEAK, UNKNOWN = 0.2, 0.25
+# How far from the settings found towards the peaks the report goes, and what no draw knows, as a
+# standard deviation of the logit: the surfaces agree too well far from the runs. Chosen on the 55
+# of 65 simulated lines (seeds 1000 to 1017 of ``tests.benchmarks.lines``) that have settings sure
+# enough: 95 % of their true optima lay inside the 90 % interval, 1.0 points above its mean on
+# average, and what the settings found truly recover, 0.6 points below it, always did.
+TOWARDS_PEAK, UNKNOWN = 0.1, 0.25
 # What no draw knows of the recovery now, as standard deviations: of its logit, since runs vary and
 # a curve of varying runs is not that of their mean; and of the logarithm of how far the cut's move
 # takes it down, since that rests on the curve's shape. Chosen on 158 simulated lines (seeds 1000 to
 # 1017 and 1100 to 1129): 91 % of the truths lay inside the 90 % interval, 73 % without the two.
 VARYING, SHAPE = 0.03, 0.4
-# Recovery nearer than this to 0 or 1 is taken for it, so that its logit exists; a gap smaller
-# than this is none.
+# Recovery nearer than this to 0 or 1 is taken for it, so that its logit exists; parts smaller than
+# this are none.
 LEAST = 1e-6
+# A gain that rounds to no tenth of a point, fraction: nothing is moved for it.
+LEAST_GAIN = 0.0005
 # How far outside the range tried a setting may be sought, as a share of its whole range: a habit is
 # seldom around the best. Chosen on the same lines.
 BEYOND = 0.15
-# Moves to better neighbours of the best candidate, at most.
-CLIMBS = 12
-REACH = (1, 2, 4)
 
 
 @dataclass(frozen=True)
@@ -88,11 +87,15 @@ class Study:
         runs, set_points: how many it learned from.
         names, units: of the settings, d of them.
         as_run: settings of recent practice, shape (d,).
-        now, better: settings compared, on the deck's steps at the basis' feed rate, (d,).
-        now_draws, reach_draws: recovery at the grade there, drawn jointly, shape (draws,).
-        parts: what each setting makes of the mean gap, shape (d,); sums to it.
+        now: settings compared, on the deck's steps at the basis' feed rate, (d,).
+        better: better ones that are sure enough of the grade, likewise; None where none are.
+        now_draws, reach_draws: recovery at the grade there, drawn jointly, shape (draws,); the
+            second None where no settings are sure enough.
+        parts: what each setting makes of the mean gap, shape (d,); sums to it; None likewise.
         grade_now, recovery_now: mean, low and high of the plain values at ``now``.
-        chance_now, chance_better: that the grade is met at ``now`` and at ``better``.
+        chance_now: that the grade is met at ``now``.
+        chance_better: that it is met at ``better``; where there are none, the highest chance of
+            the grade and an even deck that any settings have.
         warnings: what the runs cannot tell.
     """
 
@@ -103,15 +106,20 @@ class Study:
     units: tuple[str, ...]
     as_run: Floats
     now: Floats
-    better: Floats
+    better: Floats | None
     now_draws: Floats
-    reach_draws: Floats
-    parts: Floats
+    reach_draws: Floats | None
+    parts: Floats | None
     grade_now: tuple[float, float, float]
     recovery_now: tuple[float, float, float]
     chance_now: float
     chance_better: float
     warnings: tuple[str, ...] = field(default=())
+
+    @property
+    def gap_draws(self) -> Floats | None:
+        """What ``better`` brings over ``now``, shape (draws,); None where none are sure enough."""
+        return None if self.reach_draws is None else self.reach_draws - self.now_draws
 
 
 def study_line(task: Task) -> Study:
@@ -120,7 +128,8 @@ def study_line(task: Task) -> Study:
         brief = brief_of(task.line, task.site, task.brief, task.basis)
         model = LineModel(gather(task.runs, task.site, brief), task.seed)
         region = trusted(brief.region(model.evidence.space), model.evidence)
-        return _Study(model, region, task.basis).answer()
+        said = untried(task.runs, task.site.space_of(task.line), task.site, task.basis)
+        return _Study(model, region, task.basis, said).answer()
 
 
 def trusted(region: Region, evidence: Evidence) -> Region:
@@ -144,6 +153,7 @@ class _Study:
     model: LineModel
     region: Region
     basis: Basis
+    untried: list[str]
 
     def answer(self) -> Study:
         e = self.model.evidence
@@ -151,19 +161,23 @@ class _Study:
         now = self._now()
         surfaces = self._surfaces(now)
         credits = self._at_grade(surfaces, self.pool)
-        best = self._best(surfaces, credits.mean(axis=0))
-        better = self._simplest(surfaces, now, best)
-        if np.array_equal(better, now):
-            better = best
-        values = self._at_grade(surfaces, corners(now, better))
+        better = self._better(surfaces, now, credits)
+        values = self._at_grade(surfaces, now[None, :] if better is None else corners(now, better))
         practice = self._practice(surfaces, now, values[:, 0])
-        reach = practice
-        if np.any(better != now):
-            reach = self._reach(credits.max(axis=1), practice, values[:, -1])
-        pair = np.vstack([now, better])
-        inputs, odds = e.inputs_today(pair), e.feed_odds_today
-        plain = self.model.surrogate.predict(inputs[:1], odds)
-        chance = self.model.surrogate.chance_of_grade(inputs, self.basis.min_grade, odds)
+        inputs, odds = e.inputs_today(now[None, :]), e.feed_odds_today
+        plain = self.model.surrogate.predict(inputs, odds)
+        reach = parts = None
+        warnings = [*e.warnings, *self.untried]
+        if better is None:
+            chance = self.search.surest(self.pool)[1]
+            warnings.append(_not_sure(self.basis, chance))
+        else:
+            chance = self._chance_of_grade(better)
+            reach = practice
+            if np.any(better != now):
+                reach = self._reach(credits.max(axis=1), values[:, -1])
+            gap = float((reach - practice).mean())
+            parts = _sharing(shapley(values).mean(axis=0), gap, better != now)
         return Study(
             line=str(e.line),
             runs=len(e.grade),
@@ -172,23 +186,63 @@ class _Study:
             units=tuple(s.unit for s in space.settings),
             as_run=self.model.recent_settings,
             now=space.values(now)[0],
-            better=space.values(better)[0],
+            better=None if better is None else space.values(better)[0],
             now_draws=practice,
             reach_draws=reach,
-            parts=_sharing(shapley(values).mean(axis=0), float((reach - practice).mean())),
+            parts=parts,
             grade_now=_three(plain.grade),
             recovery_now=_three(plain.recovery),
-            chance_now=float(chance[0]),
-            chance_better=float(chance[1]),
-            warnings=e.warnings,
+            chance_now=self._chance_of_grade(now),
+            chance_better=chance,
+            warnings=tuple(warnings),
         )
+
+    def _better(self, surfaces: Surfaces, now: Indices, credits: Floats) -> Indices | None:
+        """Settings to go to: the fewest moves to most of what the best sure ones bring; None where
+        none are sure enough. ``credits`` are of the pool, shape (draws, n)."""
+
+        def mean(index: Indices) -> Floats:
+            return np.asarray(self._at_grade(surfaces, index).mean(axis=0))
+
+        def careful(index: Indices) -> Floats:
+            draws = self._at_grade(surfaces, index)
+            return np.asarray(np.quantile(draws, CAREFUL_QUANTILE, axis=0))
+
+        best = self.search.best(self.pool, credits.mean(axis=0), mean)
+        if best is None:
+            return None
+        simplest = self.search.simplest(careful, now, best)
+        found = best if np.array_equal(simplest, now) else simplest
+        before, after = mean(np.vstack([now, found]))
+        if after - before < LEAST_GAIN and self.search.sure(now):
+            return now
+        return found
+
+    @cached_property
+    def search(self) -> Search:
+        """Candidates, and which of them are sure enough of the grade."""
+        return Search(self.region, self._chance, self.basis.confidence)
+
+    def _chance(self, index: Indices) -> Floats:
+        """Chance of the grade on an even deck, shape (n,)."""
+        e = self.model.evidence
+        chance = self.model.surrogate.chance_of_grade(
+            e.inputs_today(index), self.basis.min_grade, e.feed_odds_today
+        )
+        return np.asarray(chance * self.model.chance_even(index))
+
+    def _chance_of_grade(self, point: Indices) -> float:
+        e = self.model.evidence
+        inputs = e.inputs_today(point[None, :])
+        grade, odds = self.basis.min_grade, e.feed_odds_today
+        return float(self.model.surrogate.chance_of_grade(inputs, grade, odds)[0])
 
     def _now(self) -> Indices:
         """Recent practice at the basis' feed rate, on the nearest steps."""
         space = self.model.evidence.space
         now = self.model.recent_settings.copy()
         if self.basis.feed_rate is not None:
-            now[space.names.index("feed_rate")] = self.basis.feed_rate
+            now[space.names.index(FEED_RATE)] = self.basis.feed_rate
         return space.nearest_index(now[None, :])[0]
 
     def _pool(self, now: Indices) -> Indices:
@@ -197,12 +251,10 @@ class _Study:
         pool = self.region.sample(POOL, np.random.default_rng(self.model.seed))
         tried = e.space.nearest_index(distinct_rows(e.settings)[0])
         if self.basis.feed_rate is not None:
-            tried[:, e.space.names.index("feed_rate")] = now[e.space.names.index("feed_rate")]
+            tried[:, e.space.names.index(FEED_RATE)] = now[e.space.names.index(FEED_RATE)]
         tried = tried[self.region.contains(tried)]
-        return self._even(np.unique(np.vstack([pool, tried, now[None, :]]), axis=0), now)
-
-    def _even(self, points: Indices, now: Indices) -> Indices:
-        """The points where the deck is likelier to run even than not; what runs now does."""
+        points = np.unique(np.vstack([pool, tried, now[None, :]]), axis=0)
+        # Where the deck is likelier to run even than not; what runs now does.
         keep = self.model.chance_even(points) >= LEAST_EVEN
         return points[keep | np.all(points == now, axis=1)]
 
@@ -226,10 +278,6 @@ class _Study:
         S, C = surfaces.latent(e.inputs_today(index))
         return recovery_at_grade(S, C, self.basis.min_grade, e.feed_odds_today)
 
-    def _worth(self, surfaces: Surfaces, index: Indices) -> Floats:
-        """What a candidate is chosen by, shape (n,): low enough in its draws to be careful."""
-        return np.asarray(np.quantile(self._at_grade(surfaces, index), CAREFUL_QUANTILE, axis=0))
-
     def _practice(self, surfaces: Surfaces, now: Indices, credit: Floats) -> Floats:
         """What the settings of now get at the grade, shape (draws,), from what each surface
         credits them with: with the errors that all surfaces share."""
@@ -241,92 +289,22 @@ class _Study:
         moved = (plain - _logits(credit)) * np.exp(SHAPE * shape)
         return np.asarray(expit(plain - moved + VARYING * varying))
 
-    def _reach(self, peak: Floats, now: Floats, found: Floats) -> Floats:
+    def _reach(self, peak: Floats, found: Floats) -> Floats:
         """What the line could reach, shape (draws,), from the peak of every surface and the values
-        of the best settings found; on the logit scale, where distances to 1 are alike. It can
-        reach what it has."""
+        of the settings found; on the logit scale, where distances to 1 are alike."""
         between = (1.0 - TOWARDS_PEAK) * _logits(found) + TOWARDS_PEAK * _logits(peak)
         rng = np.random.default_rng([self.model.seed, 1])
-        drawn = expit(between + UNKNOWN * rng.standard_normal(len(between)))
-        return np.asarray(np.maximum(drawn, now))
+        return np.asarray(expit(between + UNKNOWN * rng.standard_normal(len(between))))
 
-    def _best(self, surfaces: Surfaces, values: Floats) -> Indices:
-        """The candidate with the highest mean, moved to better neighbours until none is.
 
-        ``values`` are the means of the pool, shape (n,).
-        """
-
-        def mean(index: Indices) -> Floats:
-            return np.asarray(self._at_grade(surfaces, index).mean(axis=0))
-
-        best, value = self.pool[int(np.argmax(values))], float(values.max())
-        for _ in range(CLIMBS):
-            best, gained = self._improve(mean, self.region.neighbours(best, REACH), best, value)
-            if gained <= value:
-                break
-            value = gained
-        return best
-
-    def _improve(
-        self, score: Score, points: Indices, best: Indices, value: float
-    ) -> tuple[Indices, float]:
-        """The best of some points, or what there was."""
-        points = self._even(points[self.region.contains(points)], best)
-        if not len(points):
-            return best, value
-        scores = score(points)
-        k = int(np.argmax(scores))
-        return (points[k], float(scores[k])) if scores[k] > value else (best, value)
-
-    def _simplest(self, surfaces: Surfaces, now: Indices, best: Indices) -> Indices:
-        """Fewest settings moved from ``now`` that bring most of what the best candidate does.
-
-        Every further move is paid for with uncertainty and with an operator's time. Settings are
-        added one by one, each time the one that brings most, all moved ones adjusted together.
-        """
-
-        def score(index: Indices) -> Floats:
-            return self._worth(surfaces, index)
-
-        start, goal = score(np.vstack([now, best]))
-        point, value, moved = now, float(start), set[int]()
-        enough = start + ENOUGH * (goal - start)
-        while value < enough and len(moved) < len(now):
-            tries = {
-                j: self._improve(score, self._levels(point, j), point, value)
-                for j in range(len(now))
-                if j not in moved
-            }
-            j = max(tries, key=lambda key: tries[key][1])
-            if tries[j][1] <= value:
-                break
-            point, value = tries[j]
-            moved.add(j)
-            point, value = self._adjust(score, point, value, moved)
-        return point
-
-    def _adjust(
-        self, score: Score, point: Indices, value: float, moved: set[int]
-    ) -> tuple[Indices, float]:
-        """Moved settings adjusted together, the others left where they are."""
-        still = [j for j in range(len(point)) if j not in moved]
-        for _ in range(CLIMBS):
-            before = value
-            for j in moved:
-                point, value = self._improve(score, self._levels(point, j), point, value)
-            around = self.region.neighbours(point, REACH)
-            around = around[np.all(around[:, still] == point[still], axis=1)]
-            point, value = self._improve(score, around, point, value)
-            if value <= before:
-                break
-        return point, value
-
-    def _levels(self, point: Indices, j: int) -> Indices:
-        """The point with setting j at each of its levels inside the limits."""
-        levels = np.arange(self.region.first[j], self.region.last[j] + 1)
-        points = np.tile(point, (len(levels), 1))
-        points[:, j] = levels
-        return points
+def _not_sure(basis: Basis, chance: float) -> str:
+    # Rounded down: what falls short of the confidence must not read as if it reached it.
+    surest = math.floor(100.0 * chance + 1e-9)
+    return (
+        f"Not sure: no settings near those tried are {basis.confidence:.0%} sure of grade "
+        f"{basis.min_grade:g} (the surest are {surest}%). What it could reach, and what that would "
+        "be worth, is not known yet."
+    )
 
 
 def _three(estimate: Any) -> tuple[float, float, float]:
@@ -338,7 +316,8 @@ def _logits(draws: Floats) -> Floats:
     return np.asarray(logit(np.clip(draws, LEAST, 1.0 - LEAST)))
 
 
-def _sharing(parts: Floats, gap: float) -> Floats:
-    """Parts that sum to the gap: what lies beyond the settings found is shared in proportion."""
-    total = float(parts.sum())
-    return parts * (gap / total) if abs(total) > LEAST else parts
+def _sharing(parts: Floats, gap: float, moved: NDArray[np.bool_]) -> Floats:
+    """Parts that sum to the gap: what lies beyond the settings found goes to each by the size of
+    its part, so that a setting that is not moved gets nothing."""
+    size = np.abs(parts) if np.abs(parts).sum() > LEAST else moved.astype(float)
+    return parts + (gap - parts.sum()) * size / max(float(size.sum()), LEAST)

@@ -111,7 +111,10 @@ def read_runs(
 ) -> tuple[int | None, pa.Table]:
     """A version of a history and its runs in the site's units; a table is taken as it is."""
     found: Any = history
-    return found.read_version(None, as_of, site) if hasattr(found, "read_version") else (None, found)
+    if not hasattr(found, "read_version"):
+        return None, found
+    version, runs = found.read_version(None, as_of, site)
+    return version, runs
 
 
 def chosen_lines(runs: pa.Table, asked: Sequence[str] | None) -> list[str]:

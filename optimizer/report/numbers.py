@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -24,6 +25,15 @@ def percent(fraction: float | None, places: int = 1) -> str:
     ('98.5', '91', '?')
     """
     return UNKNOWN if fraction is None else f"{100.0 * fraction:.{places}f}"
+
+
+def at_least(chance: float | None) -> str:
+    """A chance in per cent, rounded down: one that falls short must not read as if it did not.
+
+    >>> at_least(0.8996), at_least(0.29), at_least(None)
+    ('89', '29', '?')
+    """
+    return UNKNOWN if chance is None else str(math.floor(100.0 * chance + 1e-9))
 
 
 def tonnes(value: float | None) -> str:

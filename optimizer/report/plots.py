@@ -291,7 +291,7 @@ def comparison(lines: Sequence[Doc], say: Doc) -> Markup:
                 ("current", "muted", 0.12, "s"), ("attainable", "recovery", -0.12, "o")
             ):  # fmt: skip
                 value = line[key]["recovery"]
-                if value["mean"] is None:
+                if value is None:
                     continue
                 low, mean, high = (100 * value[n] for n in ("low", "mean", "high"))
                 axes.hlines(k + shift, low, high, color=COLOR[color], lw=3, alpha=0.45)

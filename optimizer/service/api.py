@@ -28,7 +28,7 @@ from optimizer.service.problems import Problem
 from optimizer.service.summaries import Summaries
 from optimizer.service.texts import as_json
 from optimizer.service.work import Order, Work
-from optimizer.shares import Fraction
+from optimizer.shares import Confidence, Fraction
 
 MOST_SEED = 2**32 - 1
 IN_MEMORY = 1 << 20
@@ -266,12 +266,17 @@ def router(parts: Parts) -> APIRouter:
                                                  max_length=200)] = None,
         feed_rate: Annotated[float | None, Query(description="In the site's unit.",
                                                  gt=0, le=LARGEST)] = None,
+        confidence: Annotated[Confidence | None, Query(description="How sure of the grade: 0.9 "
+                                                       "or 90%.")] = None,
         min_grade: MinGrade = None, material: Material = None, seed: Seed = None,
         prefer: Prefer = None, if_none_match: IfNoneMatch = None,
     ) -> Response:  # fmt: skip
         asked = {"lines": lines or None, "feed_rate": feed_rate}
+        brief = brief_of(None, min_grade, None, material)
+        if confidence is not None:
+            brief["goal"] = {**brief.get("goal", {}), "confidence": confidence}
         order = parts.work.order(
-            "comparison", brief_of(None, min_grade, None, material),
+            "comparison", brief,
             parts.options.seed if seed is None else seed, None, asked,
         )  # fmt: skip
         return await answered(parts, order, request, prefer)

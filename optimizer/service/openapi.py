@@ -172,7 +172,25 @@ SCHEMAS: dict[str, Doc] = {
                 "type": "array",
                 "items": {
                     "type": "object",
-                    "properties": {"line": {"type": "string"}, "rank": {"type": "integer"}},
+                    "properties": {
+                        "line": {"type": "string"},
+                        "rank": {"type": "integer"},
+                        "attainable": {
+                            "type": "object",
+                            "description": "What it could reach at "
+                            "settings sure enough of the grade; where there are none, "
+                            "sure is false, recovery and settings are null, and "
+                            "chance_of_grade is the highest there is.",
+                        },
+                        "gap": {
+                            "description": "Null where no settings are sure enough.",
+                            "oneOf": [{"type": "null"}, INTERVAL],
+                        },
+                        "causes": {
+                            "type": "array",
+                            "description": "Settings that move, the most worth first.",
+                        },
+                    },
                 },
             },
         }

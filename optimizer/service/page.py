@@ -25,7 +25,7 @@ from starlette.responses import RedirectResponse, Response
 from optimizer.config import DECK_STATES
 from optimizer.errors import HighsideError
 from optimizer.intake.rejects import RejectsStore
-from optimizer.report.numbers import by_order, level, percent, plain
+from optimizer.report.numbers import at_least, by_order, level, percent, plain
 from optimizer.service import problems
 from optimizer.service.access import SESSION, SESSION_SECONDS, VISITOR, set_cookie
 from optimizer.service.api import Parts, require_recorder, sender
@@ -82,6 +82,7 @@ ENVIRONMENT = Environment(
 ENVIRONMENT.filters.update(
     percent=lambda v: "–" if v is None else percent(v),
     sure=lambda v: "–" if v is None else percent(v, 0),
+    at_least=at_least,
     points=lambda v: "–" if v is None else f"{100 * v:.2f}",
     level=lambda v: "–" if v is None else level(v),
     plain=plain,

@@ -1,0 +1,155 @@
+"""Better settings for a line: the best that are sure enough of the grade, and the fewest moves to
+most of what they bring.
+
+A setting counts as sure where the chance of the grade, times that of an even deck, is at least the
+confidence asked for, as for the settings to run now. Among settings that are, the worth decides;
+those that are not rank below all of them, by worth times chance, so that a search that starts among
+them finds its way out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimizer.settings import Region
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.int64]
+    Score = Callable[[Indices], Floats]
+
+# Settings are moved until so much of what the best candidate adds is reached.
+ENOUGH = 0.8
+# Moves to better neighbours of a candidate, at most, and how many steps each.
+CLIMBS = 12
+REACH = (1, 2, 4)
+# Worths lie between 0 and 1: settings that are not sure enough rank this much lower.
+UNSURE = -1.0
+
+
+@dataclass(frozen=True)
+class Search:
+    """Candidates inside a region, sure enough or not.
+
+    Args:
+        region: where settings may lie.
+        chance: that a candidate runs even and meets the grade, (n, d) to (n,).
+        confidence: the chance asked for.
+    """
+
+    region: Region
+    chance: Score
+    confidence: float
+
+    def sure(self, point: Indices) -> bool:
+        """Whether one candidate, shape (d,), is sure enough."""
+        return bool(self.chance(point[None, :])[0] >= self.confidence)
+
+    def sure_first(self, worth: Score) -> Score:
+        """The worth of candidates that are sure enough; below 0 for those that are not."""
+
+        def score(index: Indices) -> Floats:
+            chance, value = self.chance(index), worth(index)
+            return np.where(chance >= self.confidence, value, UNSURE + chance * value)
+
+        return score
+
+    def best(self, starts: Indices, worths: Floats, worth: Score) -> Indices | None:
+        """The sure candidate of most worth; None where none was found.
+
+        Args:
+            starts: candidates to start from, shape (n, d).
+            worths: of them, between 0 and 1, shape (n,).
+            worth: of any candidates, likewise, (n, d) to (n,).
+        """
+        sure = self.chance(starts) >= self.confidence
+        if sure.any():
+            start = starts[int(np.argmax(np.where(sure, worths, UNSURE)))]
+        else:
+            start, chance = self.surest(starts)
+            if chance < self.confidence:
+                return None
+        return self._climb(self.sure_first(worth), start[None, :])[0]
+
+    def surest(self, starts: Indices) -> tuple[Indices, float]:
+        """The candidate of the highest chance, and that chance."""
+        return self._climb(self.chance, starts)
+
+    def simplest(self, worth: Score, now: Indices, best: Indices) -> Indices:
+        """Fewest settings moved from ``now`` that are sure and bring most of what the best do.
+
+        Every further move is paid for with uncertainty and with an operator's time. Settings are
+        added one by one, each time the one that brings most, all moved ones adjusted together.
+
+        Args:
+            worth: as for ``best``.
+            now, best: candidates, shape (d,); ``best`` is sure enough.
+        """
+        score = self.sure_first(worth)
+        start, goal = worth(np.vstack([now, best]))
+        enough = goal - (1.0 - ENOUGH) * max(goal - start, 0.0)
+        point, value, moved = now, float(score(now[None, :])[0]), set[int]()
+        while value < enough and len(moved) < len(now):
+            tries = {
+                j: self._improve(score, self._levels(point, j), point, value)
+                for j in range(len(now))
+                if j not in moved
+            }
+            j = max(tries, key=lambda key: tries[key][1])
+            if tries[j][1] <= value:
+                break
+            point, value = tries[j]
+            moved.add(j)
+            point, value = self._adjust(score, point, value, moved)
+        return point if value >= 0.0 else best
+
+    def _climb(self, score: Score, starts: Indices) -> tuple[Indices, float]:
+        """The start of the highest score, moved to better neighbours until none is."""
+        scores = score(starts)
+        best, value = starts[int(np.argmax(scores))], float(scores.max())
+        for _ in range(CLIMBS):
+            before = value
+            best, value = self._improve(score, self.region.neighbours(best, REACH), best, value)
+            if value <= before:
+                break
+        return best, value
+
+    def _improve(
+        self, score: Score, points: Indices, best: Indices, value: float
+    ) -> tuple[Indices, float]:
+        """The best of some points, or what there was."""
+        points = points[self.region.contains(points)]
+        if not len(points):
+            return best, value
+        scores = score(points)
+        k = int(np.argmax(scores))
+        return (points[k], float(scores[k])) if scores[k] > value else (best, value)
+
+    def _adjust(
+        self, score: Score, point: Indices, value: float, moved: set[int]
+    ) -> tuple[Indices, float]:
+        """Moved settings adjusted together, the others left where they are."""
+        still = [j for j in range(len(point)) if j not in moved]
+        for _ in range(CLIMBS):
+            before = value
+            for j in moved:
+                point, value = self._improve(score, self._levels(point, j), point, value)
+            around = self.region.neighbours(point, REACH)
+            around = around[np.all(around[:, still] == point[still], axis=1)]
+            point, value = self._improve(score, around, point, value)
+            if value <= before:
+                break
+        return point, value
+
+    def _levels(self, point: Indices, j: int) -> Indices:
+        """The point with setting j at each of its levels inside the limits."""
+        levels = np.arange(self.region.first[j], self.region.last[j] + 1)
+        points = np.tile(point, (len(levels), 1))
+        points[:, j] = levels
+        return points
