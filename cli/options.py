@@ -46,7 +46,9 @@ MinGradeOption = Annotated[
 
 ConfidenceOption = Annotated[
     str | None,
-    typer.Option("--confidence", metavar="SHARE", help="How sure of the grade: 0.9 or 90%. [default: 0.9]"),
+    typer.Option(
+        "--confidence", metavar="SHARE", help="How sure of the grade: 0.9 or 90%. [default: 0.9]"
+    ),
 ]
 
 WorkersOption = Annotated[
