@@ -281,13 +281,14 @@ class RunTable:
             table = self.open()
             scattered = [] if table is None else scattered_lines(table)
             if table is not None and scattered:
-                self.keep_hashes(table.version())
+                version = table.version()
+                self.keep_hashes(version)
                 small = small_files(table)
                 small = small.filter(pc.is_in(small["partition.line"], pa.array(scattered)))
                 added, removed = merge_files(self.filesystem, small, SMALL_BYTES)
                 if added:
                     commits.append(table, pa.schema([]), added, removed=removed)
-                    self._settle(table.version())
+                    self._settle(version + 1)
                     return True
         return False
 
@@ -341,7 +342,7 @@ class RunTable:
     def filesystem(self) -> pa_fs.FileSystem:
         """Where the table's files are, its root being the table's."""
         if self.folder is not None:
-            return pa_fs.SubTreeFileSystem(str(self.folder), pa_fs.LocalFileSystem())
+            return pa_fs.SubTreeFileSystem(self.folder.as_posix(), pa_fs.LocalFileSystem())
         return pa_fs.PyFileSystem(DeltaStorageHandler(self._uri))
 
     def _unwritable(self, reason: object) -> HistoryError:

@@ -150,7 +150,7 @@ SMALL_DISK = """
 
 @pytest.mark.skipif(sys.platform == "win32", reason="POSIX limits")
 @pytest.mark.parametrize(
-    ("room", "says"), [(2_000, "history '"), (9_000, "history '"), (30_000, "rejected.parquet'")]
+    ("room", "says"), [(2_000, "history '"), (9_000, "history '"), (30_000, "rejected.")]
 )
 def test_a_full_disk_is_said_and_what_was_there_stays(
     history: History, tmp_path: Path, room: int, says: str

@@ -255,3 +255,17 @@ def test_columns_may_come_later_in_a_single_commit(tmp_path: Path) -> None:
     assert [next(iter(action)) for action in actions] == ["commitInfo", "add", "metaData"]
     assert DeltaTable(history.location).count() == 2
     assert verify(history).sound
+
+
+def test_files_of_before_are_merged_with_new_ones(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    history = old_history(tmp_path / "history")
+    load_table(runs(77), history)
+    before = history.read()
+    monkeypatch.setattr(optimizer.table, "MOST_SMALL_FILES", 1)
+    assert history.table.compact()
+    (path,) = files_of(history.table.open())["path"].to_pylist()  # type: ignore[arg-type]
+    assert stated_hash(path)
+    assert history.read().equals(before)
+    assert (verify(history).sound, verify(history).unhashed) == (True, 1)
