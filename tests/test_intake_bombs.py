@@ -203,6 +203,15 @@ def test_text_that_unpacks_to_too_much_is_refused(history, monkeypatch):
     assert load_bytes(log, history, file="log.csv").read == 40_000  # plain it is as large as it is
 
 
+def test_an_archive_of_many_files_is_counted_together(history, monkeypatch):
+    log = csv_of(*[RUN] * 3000)
+    content = zipped(**{f"{k}.csv": log for k in range(10)})
+    assert load_bytes(content, history, file="logs.zip").read == 30_000
+    monkeypatch.setattr("optimizer.intake.readers.MOST_TOGETHER", 9 * len(log))
+    report = load_bytes(content, history, file="logs.zip")
+    assert (report.read, report.unreadable) == (0, ("logs.zip",))
+
+
 def test_text_that_hides_what_it_unpacks_to_is_refused_when_it_is_found(history, monkeypatch):
     """The end of a packed file states the size of its last part alone."""
     monkeypatch.setattr("optimizer.intake.unpacked.MOST_TEXT", 1 << 20)

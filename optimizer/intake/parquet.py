@@ -106,7 +106,7 @@ class File:
             self._stream.seek(0)
             return pq.ParquetFile(self._stream, metadata=self.metadata, read_dictionary=list(coded))
         except (pa.ArrowException, *DAMAGE) as error:
-            said = str(error).rstrip(".")
+            said = reason_of(error)
             raise InputError(f"{self.name} is a damaged Parquet file: {said}.") from None
 
     # -- how much it holds -------------------------------------------------------------------

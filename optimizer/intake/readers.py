@@ -24,6 +24,7 @@ from optimizer.intake.source import DAMAGE, Source
 from optimizer.intake.unpacked import (
     MOST_HELD,
     MOST_TEXT,
+    MOST_TOGETHER,
     Capped,
     check_gzip,
     check_workbook,
@@ -96,6 +97,8 @@ def _packed(
     logs = [i for i in found if i.filename.lower().endswith(SUFFIXES)] or found
     if not logs:
         raise InputError(f"{name} is an archive without a file.")
+    if sum(info.file_size for info in logs) > MOST_TOGETHER:
+        raise too_large(name, MOST_TOGETHER)
     for info in sorted(logs, key=lambda i: i.filename):
         inner = f"{name}/{info.filename}"
         try:

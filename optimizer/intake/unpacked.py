@@ -18,6 +18,8 @@ from optimizer.intake.source import DAMAGE
 
 MOST_TEXT = 1 << 30
 """Bytes of a text log once it is unpacked."""
+MOST_TOGETHER = 4 << 30
+"""Bytes of all logs of an archive once they are unpacked."""
 MOST_HELD = 1 << 29
 """Bytes of a Parquet file or a workbook inside an archive, which are held in memory whole."""
 MOST_BOOK = 1 << 28

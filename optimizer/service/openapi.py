@@ -67,7 +67,7 @@ _REJECT = _object(
         "file": {"type": "string"},
         "row": {"type": "integer", "description": "Line of the row; 0 for the file as a whole."},
         "field": {"type": "string"},
-        "value": {"type": "string"},
+        "value": {"type": "string", "description": "The cell, up to its first 100 characters."},
         "reason": {"type": "string", "description": "What is wrong, and what was expected."},
     }
 )
@@ -101,7 +101,13 @@ SCHEMAS: dict[str, Doc] = {
                     }
                 ),
             },
-        }
+            "warnings": {
+                "type": "array",
+                "items": {"type": "string"},
+                "description": "Names runs that are read without the time stored with them.",
+            },
+        },
+        ["schema", "version", "runs", "lines"],
     ),
     "Plan": _object(
         {
@@ -238,7 +244,8 @@ SCHEMAS["Row"] = {
     "additionalProperties": {"type": ["string", "number", "null"]},
     "description": "Keys are the columns of a log, with a unit in brackets where it is not the "
     "site's (`feed_rate [kg/h]`). Settings are in the site's units, grade and recovery fractions "
-    "(or with a % sign), `started_at` is ISO 8601.",
+    "(or with a % sign), `started_at` is ISO 8601 from 1950 to a day ahead of the clock, and a "
+    "text has up to 2,000 characters.",
     "examples": [_ROW_EXAMPLE],
 }
 
