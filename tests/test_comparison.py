@@ -160,7 +160,7 @@ def test_every_form_says_how_sure(demanding):
         report_html(found.plan.as_dict(), found.landscape, comparison=demanding),
         render(
             "lines.html", here="lines", person=None, signed_in=False, form_token="", version=0,
-            site_name="site", comparison=demanding, min_grade="98.5", working=None,
+            site_name="site", comparison=demanding, min_grade="98.5", waiting=None,
         ).body.decode(),
     ]  # fmt: skip
     for page in pages:

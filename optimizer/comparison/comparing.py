@@ -78,21 +78,7 @@ def compare(
     if hasattr(history, "read_version"):
         version, runs = history.read_version(None, as_of, site)
     tables = _tables(runs, lines)
-    if len(tables) > MOST_LINES:
-        raise InputError(
-            f"{len(tables)} lines: at most {MOST_LINES} are compared at once.",
-            hint="Name some of them with lines.",
-        )
-    basis = (
-        choose_basis(tables, site, brief, feed_rate)
-        if tables
-        else Basis(
-            dict(brief.material),
-            feed_rate,
-            brief.goal.min_grade or float("nan"),
-            brief.goal.confidence,
-        )
-    )
+    basis = choose_basis(tables, site, brief, feed_rate)
     reasons = {line: why_not(table, line, site, basis) for line, table in tables.items()}
     tasks = [
         Task(line, unmarked(table), site, brief, basis, seed)  # told once, below
@@ -114,15 +100,22 @@ def compare(
 
 
 def _tables(runs: pa.Table, asked: Sequence[str] | None) -> dict[str, pa.Table]:
-    """Runs of each line asked for, in the history's order."""
+    """Runs of each line asked for, in the history's order.
+
+    Raises:
+        InputError: when a line has no runs, or there are too many.
+    """
     known = sorted(pc.unique(runs["line"]).to_pylist())
     for line in asked or ():
         if line not in known:
             raise InputError(f"line '{line}' has no runs.", hint=nearest(line, known))
-    return {
-        line: runs.filter(pc.equal(runs["line"], line))
-        for line in (dict.fromkeys(asked) if asked else known)
-    }
+    names = list(dict.fromkeys(asked)) if asked else known
+    if len(names) > MOST_LINES:
+        raise InputError(
+            f"{len(names)} lines: at most {MOST_LINES} are compared at once.",
+            hint="Name some of them with lines.",
+        )
+    return {line: runs.filter(pc.equal(runs["line"], line)) for line in names}
 
 
 def _comparison(

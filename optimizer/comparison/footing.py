@@ -129,9 +129,12 @@ def choose_basis(
     Args:
         tables: runs of each line, in order of time.
         site: the plant.
-        brief: material and grade asked for.
+        brief: material, grade and confidence asked for.
         feed_rate: asked for, in the site's unit.
     """
+    if not tables:
+        asked = brief.goal.min_grade or float("nan")
+        return Basis(dict(brief.material), feed_rate, asked, brief.goal.confidence)
     recent = pa.concat_tables([_latest(t) for t in tables.values()], promote_options="default")
     material: dict[str, Any] = {}
     for name in site.material:
