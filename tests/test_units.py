@@ -22,7 +22,7 @@ from optimizer.intake import load_table, schema_of
 from optimizer.planner import planning
 from optimizer.recording import record
 from optimizer.report.sheet_csv import sheet_csv
-from optimizer.service.page import result_row
+from optimizer.service.forms import result_row
 from optimizer.shares import measure, share
 from optimizer.units import as_typed, factor, scaled, stored_unit_of, unit_factor
 
@@ -164,7 +164,7 @@ def test_every_unit_of_a_setting_goes_through_the_whole_job(name, unit, tmp_path
     assert (done.added, done.rejects) == (2, ())
     # As a form of the page and as a row over HTTP, bare numbers in the declared units.
     form = {f"s.{k}": str(v) for k, v in settings.items()}
-    posted = result_row({**form, "line": "a", "grade": "97.9", "recovery": "90.5"})
+    posted = result_row({**form, "line": "a", "grade": "97.9", "recovery": "90.5"}, site)
     sent = json.loads(json.dumps({**MIDDLE, **settings, "grade": 0.981, "recovery": 0.905}))
     for row in (posted, {"line": "a", **sent}):
         assert load_table([row], history, site).rejects == ()
