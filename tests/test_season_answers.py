@@ -1,0 +1,29 @@
+"""The answers of a season are what they were: a move of the code moves no figure."""
+
+from __future__ import annotations
+
+import copy
+import json
+
+from tests.season_answers import KEPT, answers, differences
+
+# Other processors round sums in other ways; figures are told to six places (``optimizer.plan``).
+TOLERANCE = 1e-5
+
+
+def test_every_figure_of_the_season_is_what_it_was(tmp_path):
+    kept = json.loads(KEPT.read_text(encoding="utf-8"))
+    found = json.loads(json.dumps(answers(tmp_path)))
+    assert list(differences(kept, found, TOLERANCE)) == []
+
+
+def test_a_figure_that_moved_is_seen():
+    kept = json.loads(KEPT.read_text(encoding="utf-8"))
+    moved = copy.deepcopy(kept)
+    moved["suggest"]["run_now"]["recovery"]["low"] += 1e-4
+    moved["compare"].pop("basis")
+    seen = list(differences(kept, moved, TOLERANCE))
+    assert [text.partition(":")[0] for text in seen] == [
+        "/compare/basis",
+        "/suggest/run_now/recovery/low",
+    ]
