@@ -199,7 +199,7 @@ class File:
         if LOOK_ROWS * len(longest) > self._rows.sum():  # to count them costs no more
             return self._most_text(longest)
         names = self._named(self._texts)
-        file = self._opened(self._coded(np.ones(len(names), bool)))
+        file = self._opened(self._coded)
         for group in range(len(longest)):
             first = next(self._batches_of(file, names, 1, [group]), None)
             for j, column in enumerate(() if first is None else first.columns):
@@ -243,15 +243,12 @@ class File:
                 yield pa.RecordBatch.from_arrays(parts, names=batch.schema.names)
 
     def _read(self, columns: Sequence[int]) -> Iterator[pa.RecordBatch]:
-        """Some columns, texts that repeat as one of each where they could be long together."""
-        together = np.minimum(self._rows, BATCH_ROWS) * self._sizes
-        long: NDArray[np.bool_] = np.asarray((together > STEP_BYTES).any(axis=0))
+        """Some columns, texts that repeat as one of each whatever the file says of their size."""
         step = min(BATCH_ROWS, PIECE_BYTES // max(1, self._width))
-        for j in np.flatnonzero(long):
-            if _OF_EACH in self._encodings[self._texts[j]]:
-                step = min(step, STEP_BYTES // int(self._sizes[:, j].max()))
-        file = self._opened(self._coded(long))
-        return self._batches_of(file, self._named(columns), max(1, step), None)
+        for j, k in enumerate(self._texts):
+            if _OF_EACH in self._encodings[k]:
+                step = min(step, STEP_BYTES // max(1, int(self._sizes[:, j].max(initial=0))))
+        return self._batches_of(self._opened(self._coded), self._named(columns), max(1, step), None)
 
     def _batches_of(
         self, file: pq.ParquetFile, names: Sequence[str], step: int, groups: Sequence[int] | None
@@ -261,12 +258,13 @@ class File:
         except (pa.ArrowException, *DAMAGE) as error:
             raise InputError(f"{self.name} is damaged: {reason_of(error)}.") from None
 
-    def _coded(self, wanted: NDArray[np.bool_]) -> list[str]:
-        """Those of the columns of texts that Arrow can give as one of each."""
+    @cached_property
+    def _coded(self) -> list[str]:
+        """Columns of texts that are read as one of each: those that repeat, as far as Arrow can."""
         return self._named(
             k
-            for k, asked in zip(self._texts, wanted, strict=True)
-            if asked and self._encodings[k] & _REPEATING and _OF_EACH not in self._encodings[k]
+            for k, encodings in self._encodings.items()
+            if encodings & _REPEATING and _OF_EACH not in encodings
         )
 
     def _named(self, columns: Iterable[int]) -> list[str]:
