@@ -317,7 +317,7 @@ def test_a_note_on_the_page_is_refused_not_cut(options):
         form = forms(client.get("/?line=deck-1&trials=1").text)[0]
         sent = {**form, "grade": "98.7", "recovery": "93", "deck_state": "even", "note": FIT}
         assert client.post("/record", data=sent, follow_redirects=False).status_code == 303
-        again = client.post("/record", data={**sent, "nonce": "other", "note": FIT + "x"})
+        again = client.post("/record", data={**sent, "nonce": "0f", "note": FIT + "x"})
         assert again.status_code == 422
         assert "Note: expected 1 to 2000 characters." in again.text
     assert FIT in History(options.history).read()["note"].to_pylist()
