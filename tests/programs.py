@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
 
 import pytest
+
+from tests.serving import SECONDS
 
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
 JAVA = shutil.which("java")
@@ -21,3 +26,16 @@ def _needs(program: str, path: str | None, package: str) -> pytest.MarkDecorator
 
 needs_chromium = _needs("the browser Chromium", CHROMIUM, "chromium")
 needs_java = _needs("a Java runtime", JAVA, "default-jre-headless")
+
+
+@contextmanager
+def chromium() -> Iterator[Any]:
+    """Debian's Chromium, driven by Playwright."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        found = play.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox"], timeout=1000 * SECONDS
+        )
+        yield found
+        found.close()

@@ -165,6 +165,14 @@ def test_a_missing_program_is_named_with_the_way_to_get_it(tmp_path, in_ci):
         assert package in beside.split("\n## ")[0]
 
 
+def test_nothing_else_is_skipped_for_what_is_missing():
+    """A package of the test extra that is missing is an error; programs are in tests.programs."""
+    for path in (CI.parent / "tests").rglob("test_*.py"):
+        text = path.read_text(encoding="utf-8")
+        wanted = re.findall(r"\b(?:importorskip|skip)\((.*)\)", text)
+        assert all(given.endswith("reason=PEERS") for given in wanted), path
+
+
 # ------------------------------------------------------------------ the audit
 
 CLEAN = {"name": "numpy", "version": "2.0", "vulns": []}

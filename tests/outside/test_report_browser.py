@@ -13,7 +13,7 @@ import pypdfium2
 import pytest
 
 from optimizer.report.pages import sheet_html
-from tests.programs import CHROMIUM, needs_chromium
+from tests.programs import chromium, needs_chromium
 from tests.report_case import check_numbers, documents, season_look, season_page
 from tests.serving import SECONDS
 
@@ -24,14 +24,8 @@ WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 
 @pytest.fixture(scope="module")
 def browser():
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as play:
-        found = play.chromium.launch(
-            executable_path=CHROMIUM, args=["--no-sandbox"], timeout=1000 * SECONDS
-        )
+    with chromium() as found:
         yield found
-        found.close()
 
 
 @pytest.fixture(scope="module")

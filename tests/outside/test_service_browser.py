@@ -3,13 +3,10 @@
 The service runs in a thread of the test, so that a test can say how long a page waits for a plan.
 Accessibility by axe-core 4.12.1 (Deque Systems, from the PyPI package axe-playwright-python 0.1.8),
 rules of WCAG 2.0 to 2.2, levels A and AA, and its best practices. Skipped only where there is no
-Chromium; in CI (``CI`` set) that is a failure.
+Chromium (``tests.programs``).
 """
 
 from __future__ import annotations
-
-import os
-import shutil
 
 import pypdfium2
 import pytest
@@ -18,29 +15,21 @@ from optimizer import History
 from optimizer.service.access import Access
 from optimizer.service.app import create_app
 from optimizer.service.options import Options
-from tests.serving import in_thread
+from tests.programs import chromium, needs_chromium
+from tests.serving import SECONDS, in_thread
 from tests.test_service import SITE, TOKENS, client_of, row
 
-BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
-if BROWSER is None and not os.environ.get("CI"):
-    pytest.skip("no Chromium here: apt-get install chromium", allow_module_level=True)
+pytestmark = needs_chromium
 
 PHONE, TABLET, LAPTOP = 390, 820, 1280
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 ASKED = "/?line=deck-1&trials=2"
-WAIT = 120_000
-"""Milliseconds; as long as a busy machine may need."""
 
 
 @pytest.fixture(scope="module")
 def browser():
-    from playwright.sync_api import sync_playwright
-
-    assert BROWSER, "CI must have Chromium"
-    with sync_playwright() as play:
-        found = play.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
+    with chromium() as found:
         yield found
-        found.close()
 
 
 def options_of(folder) -> Options:
@@ -69,7 +58,7 @@ def show(browser, address):
         context = browser.new_context(viewport=viewport, color_scheme=scheme, **more)
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(WAIT)
+        page.set_default_timeout(1000 * SECONDS)
         page.on("pageerror", lambda error: said.append(str(error)))
         page.on("console", lambda m: said.append(m.text) if "Policy" in m.text else None)
         page.goto((where or address) + path)

@@ -25,7 +25,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.programs import CHROMIUM, needs_chromium
+from tests.programs import chromium, needs_chromium
 from tests.serving import SECONDS, TOKEN, ask, started
 
 OWASP = {
@@ -182,14 +182,9 @@ def test_every_link_that_is_described_leads_on(port):
 
 @needs_chromium
 def test_two_people_in_two_browsers(port):
-    from playwright.sync_api import sync_playwright
-
     address = f"http://127.0.0.1:{port}/"
     before = json.loads(ask(port, "/v1/history"))["runs"]
-    with sync_playwright() as play:
-        browser = play.chromium.launch(
-            executable_path=CHROMIUM, args=["--no-sandbox"], timeout=1000 * SECONDS
-        )
+    with chromium() as browser:
         said: list[str] = []
 
         def person(width: int, **more):
@@ -231,5 +226,4 @@ def test_two_people_in_two_browsers(port):
         for page in (engineer, tablet):
             width = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
             assert width <= 0
-        browser.close()
     assert not said
