@@ -11,10 +11,12 @@ import typer
 from optimizer.errors import InputError
 
 if TYPE_CHECKING:
-    from optimizer.config import Brief, Site
-    from optimizer.history import History
+    from optimizer.history.history import History
+    from optimizer.plant.brief import Brief
+    from optimizer.plant.site import Site
 
 DEFAULT_SITE = Path("site.toml")
+DEFAULT_HISTORY = "history"
 
 HistoryOption = Annotated[
     str,
@@ -63,7 +65,7 @@ SchedulerOption = Annotated[
 
 def open_site(path: Path | None) -> Site:
     """The named site file, else ./site.toml when it is there, else the defaults."""
-    from optimizer.config import Site
+    from optimizer.plant.site import Site
 
     if path is None and DEFAULT_SITE.is_file():
         path = DEFAULT_SITE
@@ -72,7 +74,7 @@ def open_site(path: Path | None) -> Site:
 
 def open_history(location: str) -> History:
     """The history at a path or URI."""
-    from optimizer.history import History
+    from optimizer.history.history import History
 
     return History(location)
 
@@ -88,7 +90,7 @@ def read_brief(
     planned: Mapping[str, Any] | None = None,
 ) -> Brief:
     """The brief file, or else the brief that something was planned by, with the options over it."""
-    from optimizer.config import Brief
+    from optimizer.plant.brief import Brief
 
     changes: dict[str, Any] = {"line": line, "goal__min_grade": min_grade, "trials__count": trials}
     changes["goal__confidence"] = confidence
@@ -120,7 +122,7 @@ def as_share(text: str | float) -> float:
     Raises:
         InputError: when it is not one number.
     """
-    from optimizer.shares import share
+    from optimizer.plant.shares import share
 
     found = share(text)
     if isinstance(found, str):

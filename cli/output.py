@@ -16,6 +16,8 @@ from typing import Any, TextIO, cast
 
 import typer
 
+from optimizer.errors import InputError
+
 # Control characters (C0, DEL, C1), marks that turn the direction of writing, line and paragraph
 # separators, invisible marks and tags, and what is no character: half of a pair.
 _UNPRINTABLE = (
@@ -107,3 +109,14 @@ def complain(message: str, hint: str = "") -> None:
     typer.echo(f"highside: {printable(message)}", err=True)
     if hint:
         typer.echo(f"  {printable(hint)}", err=True)
+
+
+# Exit code of a fault of the program itself, never of what a user wrote.
+FAULT = 70
+
+
+def check_seed(seed: int) -> int:
+    """The seed, bounded to what generators accept."""
+    if seed >= 2**32:
+        raise InputError(f"--seed {seed}: expected a number below 2**32.")
+    return seed

@@ -25,7 +25,7 @@ import pyarrow.parquet as pq
 # A script sees its own folder, not the project it stands in, unless the project is installed.
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from optimizer.settings import GRAVITY_TABLE
+from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import coffee, demo_deck
 
 SEED = 20_250_512

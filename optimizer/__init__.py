@@ -10,27 +10,28 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from optimizer.comparison import compare
-    from optimizer.config import Brief, Site
     from optimizer.diagnostics import diagnose
     from optimizer.errors import HighsideError, HistoryError, InputError, LimitError
-    from optimizer.history import History
-    from optimizer.intake import load_logs
-    from optimizer.planner import suggest
+    from optimizer.history.history import History
+    from optimizer.intake.load import load_logs
+    from optimizer.planning.planner import suggest
+    from optimizer.plant.brief import Brief
+    from optimizer.plant.site import Site
 
 __version__ = "0.1.0"
 
 _HOME = {
-    "Brief": "config",
-    "Site": "config",
+    "Brief": "plant.brief",
+    "Site": "plant.site",
     "compare": "comparison",
     "diagnose": "diagnostics",
     "HighsideError": "errors",
     "HistoryError": "errors",
     "InputError": "errors",
     "LimitError": "errors",
-    "History": "history",
-    "load_logs": "intake",
-    "suggest": "planner",
+    "History": "history.history",
+    "load_logs": "intake.load",
+    "suggest": "planning.planner",
 }
 
 __all__ = [

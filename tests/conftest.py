@@ -11,7 +11,8 @@ from hypothesis import HealthCheck, settings
 from threadpoolctl import threadpool_limits
 
 from cli import main as cli
-from optimizer.settings import GRAVITY_TABLE, Region
+from optimizer.plant.region import Region
+from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import demo_deck, demo_material
 
 # How long an example takes tells how busy the machine is, not whether a property holds.

@@ -17,10 +17,10 @@ from typing import Any
 
 import numpy as np
 
-from optimizer.history import History
-from optimizer.intake import load_logs, load_table
-from optimizer.intake.rejects import RejectsStore
-from optimizer.upkeep import restore, verify
+from optimizer.history.history import History
+from optimizer.history.upkeep import restore, verify
+from optimizer.intake.load import load_logs, load_table
+from optimizer.intake.settling.rejects import RejectsStore
 from tests.serving import SECONDS
 
 HEADER = "run_id,line,started_at,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recovery\n"
@@ -80,9 +80,9 @@ def record_one(folder: str, k: int) -> None:
 
 
 def compact_now(folder: str) -> None:
-    import optimizer.table
+    import optimizer.history.table
 
-    optimizer.table.MOST_SMALL_FILES = 0
+    optimizer.history.table.MOST_SMALL_FILES = 0
     History(folder).table.compact()
 
 

@@ -83,7 +83,7 @@ FIGURE = re.compile(r"-?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?")
 
 def answers(folder: Path) -> dict[str, Any]:
     """The figures of each command, run in ``folder``, by the command's name here."""
-    from optimizer.demo import season_folder
+    from optimizer.operations.demo import season_folder
 
     for path in season_folder().iterdir():
         (folder / path.name).write_bytes(path.read_bytes())

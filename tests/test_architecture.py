@@ -43,12 +43,12 @@ def test_imports_flow_one_way():
 @pytest.mark.parametrize(
     ("module", "line"),
     [
-        ("optimizer/settings.py", "import optimizer.planner"),
-        ("optimizer/surrogate.py", "import optimizer.simulation"),
-        ("optimizer/measurement/__init__.py", "import optimizer.history"),
-        ("optimizer/history.py", "import sklearn"),
-        ("optimizer/planner.py", "import typer"),
-        ("optimizer/config.py", "import cli.show"),
+        ("optimizer/plant/settings.py", "import optimizer.planning.planner"),
+        ("optimizer/model/surrogate.py", "import optimizer.simulation"),
+        ("optimizer/measurement/__init__.py", "import optimizer.history.history"),
+        ("optimizer/history/history.py", "import sklearn"),
+        ("optimizer/planning/planner.py", "import typer"),
+        ("optimizer/plant/brief.py", "import cli.show.plan"),
         ("optimizer/helpers.py", "import optimizer.errors"),
     ],
 )
@@ -108,7 +108,7 @@ def test_each_module_imports_alone():
 
 
 def test_modules_stay_small():
-    for path in [*ROOT.glob("optimizer/**/*.py"), *ROOT.glob("cli/*.py")]:
+    for path in [*ROOT.glob("optimizer/**/*.py"), *ROOT.glob("cli/**/*.py")]:
         lines = len(path.read_text(encoding="utf-8").splitlines())
         # 400 is the aim; the few above it hold one idea each.
         assert lines <= 500, f"{path.name} has {lines} lines"

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from cli import main as cli
-from optimizer.config import Brief
+from optimizer.plant.brief import Brief
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -46,7 +46,7 @@ def test_the_brief_in_the_readme_is_a_brief():
 
 
 def test_the_shell_steps_of_the_readme_run(tmp_path, monkeypatch, capsys):
-    from optimizer.demo import season_folder
+    from optimizer.operations.demo import season_folder
 
     monkeypatch.chdir(tmp_path)
     (tmp_path / "season").symlink_to(season_folder())
@@ -68,7 +68,7 @@ def test_the_shell_steps_of_the_readme_run(tmp_path, monkeypatch, capsys):
 
 
 def test_the_python_block_of_the_readme_runs(tmp_path, monkeypatch, capsys):
-    from optimizer.demo import run_demo
+    from optimizer.operations.demo import run_demo
 
     monkeypatch.chdir(tmp_path)
     run_demo("highside-demo")
@@ -79,13 +79,13 @@ def test_the_python_block_of_the_readme_runs(tmp_path, monkeypatch, capsys):
 
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory):
-    from optimizer.demo import run_demo
+    from optimizer.operations.demo import run_demo
 
     return run_demo(tmp_path_factory.mktemp("demo"))
 
 
 def test_the_plan_shown_in_the_readme_is_the_demo_s(demo):
-    from cli import show
+    from cli.show import plan as show
 
     shown = next(b for b in blocks("") if "Run now" in b)
     made = show.plan(demo.plan.as_dict())
@@ -104,6 +104,6 @@ def test_the_comparison_shown_in_the_readme_is_the_demo_s(demo, monkeypatch, cap
 
 
 def test_every_module_opens_with_what_it_is_for():
-    for path in [*ROOT.glob("optimizer/**/*.py"), *ROOT.glob("cli/*.py")]:
+    for path in [*ROOT.glob("optimizer/**/*.py"), *ROOT.glob("cli/**/*.py")]:
         text = path.read_text(encoding="utf-8")
         assert text.startswith('"""'), path

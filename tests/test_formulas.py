@@ -16,14 +16,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cli.tables import write_plan_table
-from optimizer.config import Site
+from cli.show.tables import write_plan_table
 from optimizer.formulas import as_meant, harmless
-from optimizer.history import History
-from optimizer.intake import load_bytes, load_logs, load_table
+from optimizer.history.history import History
+from optimizer.intake.load import load_bytes, load_logs, load_table
+from optimizer.operations.stream_log import balance_file
+from optimizer.plant.site import Site
 from optimizer.report.sheet_csv import sheet_csv
-from optimizer.stream_log import balance_file
-from tests.test_history import run
+from tests.history.test_history import run
 
 LIVE = "=+-@\t\r"
 TEXTS = [

@@ -8,8 +8,8 @@ from pymoo.problems.single import G4
 from pymoo.problems.single import PressureVessel as Vessel
 from skopt.benchmarks import hart6
 
-from optimizer.config import Site
-from optimizer.planner import planning
+from optimizer.planning.situation import situation_of
+from optimizer.plant.site import Site
 from tests.benchmarks.replays import experiments, report
 from tests.benchmarks.replays.__main__ import arguments, main
 from tests.benchmarks.replays.campaigns import MARKS, Key, campaign, identity, problem
@@ -225,7 +225,9 @@ def test_the_report_says_where_a_peer_wins(tmp_path, capsys):
 def test_the_best_of_a_table_is_one_of_its_settings_and_keeps_the_rule_of_run_now():
     # Where the most recovery that is sure is not the most recovery times its chance.
     task = Task(problem("suzuki"), 3)
-    planned = planning(log_of(task), Site(base=task.problem.space), brief_of(task), seed=task.seed)
+    planned = situation_of(
+        log_of(task), Site(base=task.problem.space), brief_of(task), seed=task.seed
+    )
     listed, table = METHODS["ours"](task).reports["ours listed"], task.problem.settings
     chance, recovery = planned.surrogate.outlook(
         planned.evidence.inputs_today(planned.evidence.space.nearest_index(table)),

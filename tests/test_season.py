@@ -16,7 +16,8 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
-from optimizer.settings import GRAVITY_TABLE, Region
+from optimizer.plant.region import Region
+from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import STATES, attainable, coffee, demo_deck, demo_material
 
 DATASETS = Path(__file__).resolve().parents[1] / "datasets"

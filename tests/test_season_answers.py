@@ -7,7 +7,7 @@ import json
 
 from tests.season_answers import KEPT, answers, differences
 
-# Other processors round sums in other ways; figures are told to six places (``optimizer.plan``).
+# Other processors round sums in other ways; figures are told to six places.
 TOLERANCE = 1e-5
 
 

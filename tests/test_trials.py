@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer.settings import GRAVITY_TABLE
+from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import random_deck, random_material
 from tests.benchmarks import calibration, robustness, transfer
 from tests.benchmarks.trials import outsider, report
@@ -154,7 +154,7 @@ def test_what_was_run_is_kept_and_a_cut_line_is_run_again(tmp_path):
 
 
 def test_what_ours_depends_on_is_what_the_planner_imports():
-    found = behind("optimizer.planner")
+    found = behind("optimizer.planning.planner")
     assert {f"optimizer/{m}.py" for m in ("planner", "surrogate", "gaussian_process")} <= found
     assert "optimizer/measurement/measured.py" in found
     assert not any(f.startswith(("optimizer/intake", "optimizer/simulation")) for f in found)

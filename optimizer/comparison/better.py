@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimizer.settings import Region
+from optimizer.plant.region import Region
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

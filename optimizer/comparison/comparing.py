@@ -15,14 +15,15 @@ from optimizer.comparison.footing import Basis, choose_basis, labels_of, why_not
 from optimizer.comparison.ranking import Ranking, rank_known_first, rank_lines
 from optimizer.comparison.record import RANKED_BY, Comparison, LineResult, Prices
 from optimizer.comparison.study import Study, Task, study_line
-from optimizer.config import FEED_GRADE, Brief, Site
 from optimizer.errors import InputError, nearest
-from optimizer.intake.started import misdated, unmarked
+from optimizer.history.started import misdated, unmarked
+from optimizer.interval import Interval
 from optimizer.parallel import run_all
-from optimizer.plan import Interval
+from optimizer.plant.brief import Brief
+from optimizer.plant.site import FEED_GRADE, Site
 
 if TYPE_CHECKING:
-    from optimizer.history import History
+    from optimizer.history.history import History
 
     Progress = Callable[[str], None]
 

@@ -19,8 +19,8 @@ import pyarrow as pa
 from scipy.special import stdtrit
 
 from optimizer.errors import InputError, nearest
-from optimizer.intake.files import read_whole
-from optimizer.intake.values import numbers
+from optimizer.intake.reading.files import read_whole
+from optimizer.intake.reading.values import numbers
 from optimizer.measurement import PartitionCurve, fit_partition, imperfection
 from optimizer.measurement.partition import CurveForm
 

@@ -25,9 +25,10 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from scipy.special import expit, log_ndtr, logit, ndtr, ndtri
 
-from optimizer.config import Brief, Limit, Site
 from optimizer.errors import LimitError
-from optimizer.settings import SettingSpace
+from optimizer.plant.brief import Brief, Limit
+from optimizer.plant.settings import SettingSpace
+from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

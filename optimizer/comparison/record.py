@@ -12,7 +12,7 @@ from optimizer.comparison.density_fractions import CurvesCompared
 from optimizer.comparison.footing import Basis
 from optimizer.comparison.ranking import Ranking
 from optimizer.comparison.study import Study
-from optimizer.plan import Interval
+from optimizer.interval import Interval
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -23,11 +23,13 @@ from threadpoolctl import threadpool_limits
 from optimizer.comparison.attribution import corners, shapley
 from optimizer.comparison.better import Search
 from optimizer.comparison.footing import FEED_RATE, Basis, brief_of, recovery_at_grade, untried
-from optimizer.config import Brief, Site
-from optimizer.evidence import Evidence, gather
-from optimizer.line_model import LineModel, Surfaces
-from optimizer.rows import distinct_rows
-from optimizer.settings import Region
+from optimizer.evidence.gathering import gather
+from optimizer.evidence.line_model import LineModel, Surfaces
+from optimizer.evidence.record import Evidence
+from optimizer.numerics.distinct_rows import distinct_rows
+from optimizer.plant.brief import Brief
+from optimizer.plant.region import Region
+from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

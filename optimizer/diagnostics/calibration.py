@@ -15,8 +15,8 @@ import numpy as np
 from scipy.special import betaincinv, expit, log_expit, ndtri
 
 from optimizer.diagnostics.left_out import LeftOut, set_points_of, without_set_point
-from optimizer.line_model import LineModel
-from optimizer.sequence import even_points
+from optimizer.evidence.line_model import LineModel
+from optimizer.numerics.low_discrepancy import even_points
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

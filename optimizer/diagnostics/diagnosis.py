@@ -9,7 +9,6 @@ import numpy as np
 import pyarrow.compute as pc
 from threadpoolctl import threadpool_limits
 
-from optimizer.config import Brief, Site
 from optimizer.diagnostics.calibration import calibrate
 from optimizer.diagnostics.doubtful import doubtful, residuals
 from optimizer.diagnostics.drift import drifts
@@ -19,13 +18,15 @@ from optimizer.diagnostics.record import Diagnosis, LineDiagnosis
 from optimizer.diagnostics.sensitivity import sensitivity
 from optimizer.diagnostics.unexplored import collinear, gaps, plan_sampling
 from optimizer.errors import InputError, nearest
-from optimizer.evidence import gather
-from optimizer.line_model import LineModel
+from optimizer.evidence.gathering import gather
+from optimizer.evidence.line_model import LineModel
+from optimizer.plant.brief import Brief
+from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-    from optimizer.history import History
+    from optimizer.history.history import History
 
     Progress = Callable[[str], None]
 

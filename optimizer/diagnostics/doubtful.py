@@ -14,7 +14,7 @@ import numpy as np
 from scipy.special import expit, log_expit
 
 from optimizer.diagnostics.left_out import LeftOut, without_run
-from optimizer.line_model import LineModel
+from optimizer.evidence.line_model import LineModel
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

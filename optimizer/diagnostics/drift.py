@@ -15,13 +15,13 @@ import numpy as np
 from scipy.linalg import cho_solve
 from scipy.special import expit
 
-from optimizer.cholesky import inverse
 from optimizer.diagnostics.control import out_of_line
 from optimizer.diagnostics.shifts import Known, Step, Trend, better_explained, power, steps, trend
-from optimizer.gaussian_process import GaussianProcess
-from optimizer.line_model import LineModel
-from optimizer.priors import Priors
-from optimizer.rows import distinct_rows
+from optimizer.evidence.line_model import LineModel
+from optimizer.gaussian_process.priors import Priors
+from optimizer.gaussian_process.process import GaussianProcess
+from optimizer.numerics.cholesky import inverse
+from optimizer.numerics.distinct_rows import distinct_rows
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

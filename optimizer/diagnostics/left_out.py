@@ -15,16 +15,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimizer.cholesky import factorize, inverse
-from optimizer.line_model import LineModel
-from optimizer.pair import LEAST_VARIANCE
-from optimizer.rows import distinct_rows
-from optimizer.surrogate import WIDENING
+from optimizer.evidence.line_model import LineModel
+from optimizer.model.joint import LEAST_VARIANCE
+from optimizer.model.surrogate import WIDENING
+from optimizer.numerics.cholesky import factorize, inverse
+from optimizer.numerics.distinct_rows import distinct_rows
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from optimizer.pair import PairReadings
+    from optimizer.model.joint import PairReadings
 
     Floats = NDArray[np.float64]
     Groups = NDArray[np.int64]

@@ -14,13 +14,13 @@ import numpy as np
 from scipy.linalg import solve_triangular
 from scipy.special import expit, fdtrc
 
-from optimizer.coordinates import from_latent
-from optimizer.line_model import LineModel
+from optimizer.evidence.line_model import LineModel
+from optimizer.model.coordinates import from_latent
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from optimizer.gaussian_process import GaussianProcess
+    from optimizer.gaussian_process.process import GaussianProcess
 
     Floats = NDArray[np.float64]
 

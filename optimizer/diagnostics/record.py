@@ -12,7 +12,7 @@ from optimizer.diagnostics.drift import Drift
 from optimizer.diagnostics.noise import Noise
 from optimizer.diagnostics.sensitivity import Effect, Sensitivity, handy_amount, pairs_of
 from optimizer.diagnostics.unexplored import Sampling
-from optimizer.plan import Interval
+from optimizer.interval import Interval
 
 # An effect smaller than this rounds to no tenth of a point.
 LEAST_POINTS = 0.05

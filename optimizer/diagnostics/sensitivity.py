@@ -22,9 +22,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.stats import qmc
 
-from optimizer.line_model import LineModel
-from optimizer.plan import Interval
-from optimizer.sequence import even_points
+from optimizer.evidence.line_model import LineModel
+from optimizer.interval import Interval
+from optimizer.numerics.low_discrepancy import even_points
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

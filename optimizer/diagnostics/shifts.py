@@ -19,8 +19,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from optimizer.cholesky import factorize
 from optimizer.diagnostics.serial import blocks, shared_between_days
+from optimizer.numerics.cholesky import factorize
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

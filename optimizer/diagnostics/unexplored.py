@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy.special import expit
 
-from optimizer.cholesky import factorize
-from optimizer.gaussian_process import GaussianProcess, Member
-from optimizer.line_model import LineModel
-from optimizer.settings import Region
-from optimizer.structure import cut_of
+from optimizer.evidence.line_model import LineModel
+from optimizer.gaussian_process.process import GaussianProcess, Member
+from optimizer.model.deck_prior import cut_of
+from optimizer.numerics.cholesky import factorize
+from optimizer.plant.region import Region
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

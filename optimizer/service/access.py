@@ -17,8 +17,8 @@ from dataclasses import dataclass
 from http.cookies import CookieError, SimpleCookie
 from typing import Literal
 
-from optimizer.documents import Strict, read_toml, validate
 from optimizer.errors import InputError
+from optimizer.plant.documents import Strict, read_toml, validate
 
 TOKEN = "HIGHSIDE_TOKEN"
 READ_TOKEN = "HIGHSIDE_READ_TOKEN"

@@ -13,10 +13,11 @@ from fastapi import APIRouter, Header, Path, Query, Request
 from starlette.responses import Response
 
 import optimizer
-from optimizer.config import Site
-from optimizer.documents import LARGEST
 from optimizer.errors import HistoryError, InputError
-from optimizer.history import History
+from optimizer.history.history import History
+from optimizer.plant.documents import LARGEST
+from optimizer.plant.shares import Confidence, Fraction
+from optimizer.plant.site import Site
 from optimizer.service import openapi, tasks
 from optimizer.service.access import Access, Person
 from optimizer.service.audit import Audit
@@ -27,8 +28,7 @@ from optimizer.service.options import Options
 from optimizer.service.problems import Problem
 from optimizer.service.summaries import Summaries
 from optimizer.service.texts import as_json
-from optimizer.service.work import Order, Work
-from optimizer.shares import Confidence, Fraction
+from optimizer.service.worker import Order, Work
 
 MOST_SEED = 2**32 - 1
 IN_MEMORY = 1 << 20

@@ -17,10 +17,10 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 import optimizer
-from optimizer.config import Site
-from optimizer.documents import read_toml
 from optimizer.errors import HighsideError
-from optimizer.history import History
+from optimizer.history.history import History
+from optimizer.plant.documents import read_toml
+from optimizer.plant.site import Site
 from optimizer.service import api, openapi, page
 from optimizer.service.access import Access
 from optimizer.service.audit import Audit
@@ -30,7 +30,7 @@ from optimizer.service.metrics import Metrics
 from optimizer.service.options import Options
 from optimizer.service.problems import Problem
 from optimizer.service.summaries import Summaries
-from optimizer.service.work import Work
+from optimizer.service.worker import Work
 
 LOCK_SECONDS = 20.0
 """How long a recording waits for others; then it is refused, and nothing was added."""

@@ -16,14 +16,14 @@ from urllib.parse import parse_qsl, urlencode
 import pyarrow as pa
 from starlette.requests import Request
 
-from optimizer.config import DECK_STATES, Site
-from optimizer.documents import LARGEST
-from optimizer.intake.started import latest_start, utc_now
-from optimizer.intake.texts import LONGEST_TEXT
-from optimizer.intake.times import times
+from optimizer.history.started import latest_start, utc_now
+from optimizer.intake.checking.times import times
+from optimizer.intake.reading.texts import LONGEST_TEXT
+from optimizer.plant.documents import LARGEST
+from optimizer.plant.shares import number_and_unit
+from optimizer.plant.site import DECK_STATES, Site
 from optimizer.service.problems import Problem
 from optimizer.service.texts import carried, shown
-from optimizer.shares import number_and_unit
 
 MOST_FIELDS = 200
 MOST_QUERY = 1 << 14

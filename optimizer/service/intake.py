@@ -11,20 +11,20 @@ from contextlib import nullcontext
 from functools import partial
 from typing import IO, Any
 
-from optimizer.config import Site
 from optimizer.errors import InputError, reason_of
-from optimizer.history import History
-from optimizer.intake import LoadReport, load_bytes, load_table
-from optimizer.intake.parquet import File, Limits
-from optimizer.recording import complete_rows
-from optimizer.service import together
+from optimizer.history.history import History
+from optimizer.intake.load import LoadReport, load_bytes, load_table
+from optimizer.intake.reading.parquet import File, Limits
+from optimizer.operations.recording import complete_rows
+from optimizer.plant.site import Site
+from optimizer.service import group_commit as together
 from optimizer.service.audit import Audit
 from optimizer.service.forms import LONGEST_NAME
+from optimizer.service.group_commit import Together
 from optimizer.service.metrics import Metrics
 from optimizer.service.problems import Problem
 from optimizer.service.summaries import Summaries
 from optimizer.service.texts import shown
-from optimizer.service.together import Together
 
 JSON, CSV, PARQUET = "application/json", "text/csv", "application/vnd.apache.parquet"
 NAMES = {JSON: "rows", CSV: "upload.csv", PARQUET: "upload.parquet"}

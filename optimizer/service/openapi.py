@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from optimizer.config import Brief
+from optimizer.plant.brief import Brief
 from optimizer.service.problems import MEDIA_TYPE as PROBLEM
 
 Doc = dict[str, Any]

@@ -22,9 +22,9 @@ from markupsafe import Markup, escape
 from starlette.datastructures import UploadFile
 from starlette.responses import RedirectResponse, Response
 
-from optimizer.config import DECK_STATES
 from optimizer.errors import HighsideError
-from optimizer.intake.rejects import RejectsStore
+from optimizer.intake.settling.rejects import RejectsStore
+from optimizer.plant.site import DECK_STATES
 from optimizer.report.numbers import at_least, by_order, level, percent, plain
 from optimizer.service import problems
 from optimizer.service.access import SESSION, SESSION_SECONDS, VISITOR, set_cookie
@@ -43,7 +43,7 @@ from optimizer.service.forms import (
 from optimizer.service.intake import CSV, JSON, PARQUET
 from optimizer.service.problems import Problem
 from optimizer.service.texts import carried, shown
-from optimizer.service.work import Order
+from optimizer.service.worker import Order
 
 HERE = Path(__file__).parent
 STYLE = (HERE / "static" / "page.css").read_text(encoding="utf-8")

@@ -13,10 +13,10 @@ from collections import OrderedDict
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
-from optimizer.config import Site
-from optimizer.history import History
+from optimizer.history.history import History
+from optimizer.plant.site import Site
 from optimizer.service.texts import as_json
-from optimizer.service.work import Versions
+from optimizer.service.worker import Versions
 
 KEPT = 100
 RENEWED = 8

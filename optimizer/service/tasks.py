@@ -11,13 +11,15 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.comparison import compare
-from optimizer.config import Brief, Site
-from optimizer.history import History
-from optimizer.planner import planning
+from optimizer.history.history import History
+from optimizer.operations.reporting import look
+from optimizer.planning.planner import plan_of
+from optimizer.planning.situation import situation_of
+from optimizer.plant.brief import Brief
+from optimizer.plant.site import Site
 from optimizer.report.pages import sheet_html
 from optimizer.report.sheet_csv import sheet_csv
 from optimizer.report.sheet_pdf import sheet_pdf
-from optimizer.reporting import look
 from optimizer.service.texts import as_json
 
 Say = Callable[[str], None]
@@ -63,11 +65,13 @@ def make(
         brief, asked = Brief.from_dict(wanted), {"seed": seed, "as_of": version, **more}
         found: Any = compare(runs, plant, brief, workers=1, progress=say, **asked)
         return as_json(found.as_dict())
-    work = planning(runs, plant, Brief.from_dict(wanted), seed=seed, as_of=version, progress=say)
+    work = situation_of(
+        runs, plant, Brief.from_dict(wanted), seed=seed, as_of=version, progress=say
+    )
     if kind == "plan":
-        return as_printed(work.plan().as_dict())
+        return as_printed(plan_of(work).as_dict())
     if kind == "sheet.csv":
-        return sheet_csv(work.plan().as_dict()).encode("utf-8-sig")
+        return sheet_csv(plan_of(work).as_dict()).encode("utf-8-sig")
     found = look(work)
     if kind == "report":
         return found.page().encode()

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.errors import LimitError
-from optimizer.settings import GRAVITY_TABLE, Region
+from optimizer.plant.region import Region
+from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation.deck import Deck, Material
 
 if TYPE_CHECKING:

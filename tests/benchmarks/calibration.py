@@ -22,8 +22,9 @@ from typing import Any
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from optimizer.planner import planning
-from optimizer.settings import GRAVITY_TABLE
+from optimizer.planning.planner import plan_of
+from optimizer.planning.situation import situation_of
+from optimizer.plant.settings import GRAVITY_TABLE
 from tests.benchmarks.trials.campaigns import Kept, each, stamp
 from tests.benchmarks.trials.command import parser, report_file
 from tests.benchmarks.trials.decks import REGION, problem
@@ -77,11 +78,11 @@ def judged(key: Key) -> dict[str, Any]:
     """Coverage, and predicted chances with what came true, anywhere and near the optimum."""
     with threadpool_limits(1):
         task = history(key)
-        planned = planning(task.table(), brief=task.brief(), seed=task.seed)
+        planned = situation_of(task.table(), brief=task.brief(), seed=task.seed)
         rng = np.random.default_rng((key.seed, 22))
         places = {"anywhere": GRAVITY_TABLE.values(REGION.sample(4000, rng))}
         if key.kind == "campaign":
-            now = GRAVITY_TABLE.to_unit(settings_of(planned.plan().run_now.settings))
+            now = GRAVITY_TABLE.to_unit(settings_of(plan_of(planned).run_now.settings))
             places["near"] = _on_lattice(now + NEAR_SD * rng.standard_normal((2000, 5)))
         found = {name: _compare(task, planned, values) for name, values in places.items()}
     return {**asdict(key), "found": found}

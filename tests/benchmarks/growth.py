@@ -27,10 +27,10 @@ from pathlib import Path
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from optimizer.gaussian_process import GaussianProcess
-from optimizer.learning import MOST_POINTS
-from optimizer.priors import Priors
-from optimizer.structure import ADDITIVE
+from optimizer.evidence.fitting import MOST_POINTS
+from optimizer.gaussian_process.priors import Priors
+from optimizer.gaussian_process.process import GaussianProcess
+from optimizer.model.deck_prior import ADDITIVE
 
 REPORT = Path(__file__).resolve().parents[2] / "reports" / "growth.md"
 SIZES = (200, 400, 1000, 2000, 4000, 10_000, 20_000)

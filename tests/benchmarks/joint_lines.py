@@ -3,7 +3,7 @@
     python -m tests.benchmarks.joint_lines --sets 12 --seed 1100
 
 Sets of three simulated lines with a short season (about 30 runs each, where a plan borrows from
-other lines, ``optimizer.borrowing``). The first and the last line are studied on their own runs,
+other lines, ``evidence.borrowing``). The first and the last line are studied on their own runs,
 together with the others, and together with others of which one is spoiled: the recovery of line 2
 turned upside down. Printed: the error of what each could reach, its coverage, causes named, and
 how far the spoiled line moves the answers of the other two.
@@ -19,7 +19,8 @@ import pyarrow.compute as pc
 
 from optimizer.comparison.footing import choose_basis
 from optimizer.comparison.study import Task, study_line
-from optimizer.config import Brief, Site
+from optimizer.plant.brief import Brief
+from optimizer.plant.site import Site
 from optimizer.simulation import FAMILIES
 from tests.benchmarks.simulated_lines import make_set
 

@@ -21,12 +21,13 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from optimizer.comparison import compare
-from optimizer.config import Brief, Site
 from optimizer.diagnostics.calibration import share_interval
 from optimizer.diagnostics.drift import drifts
-from optimizer.evidence import gather
-from optimizer.line_model import LineModel
+from optimizer.evidence.gathering import gather
+from optimizer.evidence.line_model import LineModel
 from optimizer.parallel import run_all
+from optimizer.plant.brief import Brief
+from optimizer.plant.site import Site
 from optimizer.simulation import FAMILIES, Material
 from tests.benchmarks.simulated_lines import TrueLine, TrueSet, credited, make_set
 

@@ -19,7 +19,8 @@ import pyarrow.compute as pc
 from scipy.special import expit, logit
 
 from optimizer.comparison import compare
-from optimizer.config import Brief, Site
+from optimizer.plant.brief import Brief
+from optimizer.plant.site import Site
 from tests.benchmarks.simulated_lines import make_set
 
 KINDS, DAYS, SEED = 10, 30, 1900

@@ -29,7 +29,7 @@ import pyarrow as pa
 from threadpoolctl import threadpool_limits
 
 from optimizer.errors import HighsideError
-from optimizer.planner import suggest
+from optimizer.planning.planner import suggest
 from optimizer.simulation import attainable, demanding_grade
 from tests.benchmarks.trials.campaigns import Kept, each, stamp
 from tests.benchmarks.trials.command import parser, report_file

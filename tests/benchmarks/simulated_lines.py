@@ -15,7 +15,8 @@ import pyarrow as pa
 from scipy.special import expit, logit
 
 from optimizer.errors import LimitError
-from optimizer.settings import GRAVITY_TABLE, Region
+from optimizer.plant.region import Region
+from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import Deck, Material, attainable, physics, random_deck, random_material
 
 NAMES = GRAVITY_TABLE.names

@@ -25,9 +25,9 @@ from pathlib import Path
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from optimizer.acquisition import ConstrainedImprovement
-from optimizer.planner import planning
-from optimizer.settings import GRAVITY_TABLE
+from optimizer.planning.acquisition import ConstrainedImprovement
+from optimizer.planning.situation import situation_of
+from optimizer.plant.settings import GRAVITY_TABLE
 from tests.benchmarks.trials.campaigns import ROOT
 from tests.benchmarks.trials.decks import REGION, problem
 from tests.benchmarks.trials.methods import METHODS
@@ -85,7 +85,7 @@ def candidates(with_botorch: bool) -> dict[str, float]:
     index = REGION.sample(CANDIDATES, np.random.default_rng(42))
 
     def ours() -> np.ndarray:
-        made = planning(task.table(), brief=task.brief(), seed=0)
+        made = situation_of(task.table(), brief=task.brief(), seed=0)
         e = made.evidence
         best = np.argsort(-task.recovery)[:40]
         base = e.inputs_today(GRAVITY_TABLE.nearest_index(task.values[best]))

@@ -18,7 +18,7 @@ import time
 from pathlib import Path
 
 from optimizer import History, Site, load_logs
-from optimizer.demo import season_folder
+from optimizer.operations.demo import season_folder
 
 RUNS = 7
 MOST_HELP_RATIO = 2.0

@@ -21,7 +21,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from optimizer.diagnostics.calibration import share_interval
-from optimizer.planner import suggest
+from optimizer.planning.planner import suggest
 from tests.benchmarks.trials.campaigns import Kept, each, stamp
 from tests.benchmarks.trials.command import parser, report_file
 from tests.benchmarks.trials.decks import problem

@@ -19,12 +19,13 @@ import numpy as np
 from scipy.special import logit
 from threadpoolctl import threadpool_limits
 
-from optimizer.coordinates import to_latent
-from optimizer.deck_coordinates import DeckCoordinates, deck_coordinates_of
-from optimizer.deck_state import deck_state_of
 from optimizer.measurement import measured_errors
-from optimizer.settings import GRAVITY_TABLE, Region
-from optimizer.surrogate import Shares, Surrogate
+from optimizer.model.coordinates import to_latent
+from optimizer.model.deck_coordinates import DeckCoordinates, deck_coordinates_of
+from optimizer.model.deck_state import deck_state_of
+from optimizer.model.surrogate import Shares, Surrogate
+from optimizer.plant.region import Region
+from optimizer.plant.settings import GRAVITY_TABLE
 from tests.benchmarks.trials.decks import ALL_FAMILIES, draw
 
 REPORT = Path(__file__).resolve().parents[2] / "reports" / "surrogate.md"

@@ -21,8 +21,8 @@ import numpy as np
 import pyarrow as pa
 from threadpoolctl import threadpool_limits
 
-from optimizer.planner import suggest
-from optimizer.settings import GRAVITY_TABLE
+from optimizer.planning.planner import suggest
+from optimizer.plant.settings import GRAVITY_TABLE
 from tests.benchmarks.trials.campaigns import Kept, each, stamp
 from tests.benchmarks.trials.command import parser, report_file
 from tests.benchmarks.trials.decks import REGION, Problem, problem

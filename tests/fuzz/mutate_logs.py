@@ -26,16 +26,17 @@ from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
 
-from optimizer.config import Site
 from optimizer.errors import HighsideError
-from optimizer.history import History
-from optimizer.intake import delimited, load_bytes, load_logs
-from optimizer.intake.columns import Headings
-from optimizer.intake.loading import Given, Load
-from optimizer.intake.readers import logs_in
-from optimizer.intake.rejects import RejectsStore
-from optimizer.intake.report import LoadReport
-from optimizer.intake.sniff import sniff
+from optimizer.history.history import History
+from optimizer.intake.load import load_bytes, load_logs
+from optimizer.intake.reading import delimited
+from optimizer.intake.reading.columns import Headings
+from optimizer.intake.reading.readers import logs_in
+from optimizer.intake.reading.sniff import sniff
+from optimizer.intake.settling.load_report import LoadReport
+from optimizer.intake.settling.loading import Given, Load
+from optimizer.intake.settling.rejects import RejectsStore
+from optimizer.plant.site import Site
 from tests.corpus.build import BUILT, FILES
 
 SLOW_SECONDS = 10.0

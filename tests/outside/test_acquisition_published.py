@@ -9,12 +9,12 @@ from scipy.integrate import quad
 from scipy.special import expit, ndtr
 from scipy.stats import norm
 
-from optimizer.acquisition import (
+from optimizer.model.coordinates import unwanted_limit
+from optimizer.planning.acquisition import (
     expected_improvement,
     log_constrained_improvement,
     log_expected_improvement,
 )
-from optimizer.coordinates import unwanted_limit
 
 
 @pytest.mark.parametrize(

@@ -15,8 +15,8 @@ from sklearn.model_selection import cross_val_score
 from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import MinMaxScaler
 
-from optimizer.deck_state import DeckState
-from optimizer.gaussian_process import GaussianProcess
+from optimizer.gaussian_process.process import GaussianProcess
+from optimizer.model.deck_state import DeckState
 
 TOLERANCE = 1e-8
 KNOWN_VARIANCE = 0.01

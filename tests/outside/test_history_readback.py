@@ -16,9 +16,9 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from optimizer.config import Site
-from optimizer.history import History
-from optimizer.intake import load_table
+from optimizer.history.history import History
+from optimizer.intake.load import load_table
+from optimizer.plant.site import Site
 
 
 def read_by_protocol(folder: Path) -> pd.DataFrame:

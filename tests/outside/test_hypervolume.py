@@ -10,9 +10,9 @@ import pytest
 from pymoo.indicators.hv import HV
 from scipy.special import expit, logit
 
-from optimizer.acquisition import ConstrainedImprovement
-from optimizer.coordinates import from_latent
-from optimizer.surrogate import Surrogate
+from optimizer.model.coordinates import from_latent
+from optimizer.model.surrogate import Surrogate
+from optimizer.planning.acquisition import ConstrainedImprovement
 
 REFERENCE, FEED_ODDS = 0.8, float(logit(0.7))
 
@@ -71,6 +71,6 @@ def test_expected_gain_is_the_growth_of_the_dominated_area(surrogate):
 
 
 def _points(A):
-    from optimizer.kernels import Inputs
+    from optimizer.gaussian_process.kernels import Inputs
 
     return Inputs(A)

@@ -14,9 +14,10 @@ import numpy as np
 import pytest
 from skopt.benchmarks import branin, hart6
 
-from optimizer.config import Brief, Site
-from optimizer.planner import suggest
-from optimizer.settings import Region
+from optimizer.planning.planner import suggest
+from optimizer.plant.brief import Brief
+from optimizer.plant.region import Region
+from optimizer.plant.site import Site
 from tests.benchmarks.replays.functions import box, gramacy_constraint
 from tests.benchmarks.replays.shares import grade_of, recovery_of, run_log
 

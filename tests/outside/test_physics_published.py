@@ -9,7 +9,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from optimizer.settings import GRAVITY_TABLE, Region
+from optimizer.plant.region import Region
+from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import attainable, demo_deck, demo_material, physics
 
 LINES = ("deck-1", "deck-2", "deck-3")

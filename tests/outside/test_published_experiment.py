@@ -15,11 +15,12 @@ import pyarrow as pa
 import pytest
 from scipy.special import expit, logit
 
-from optimizer.config import Brief, Site
-from optimizer.coordinates import from_latent
-from optimizer.planner import suggest
-from optimizer.settings import Setting, SettingSpace
-from optimizer.surrogate import Surrogate
+from optimizer.model.coordinates import from_latent
+from optimizer.model.surrogate import Surrogate
+from optimizer.planning.planner import suggest
+from optimizer.plant.brief import Brief
+from optimizer.plant.settings import Setting, SettingSpace
+from optimizer.plant.site import Site
 
 RUNS = np.loadtxt(
     io.StringIO(

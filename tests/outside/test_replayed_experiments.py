@@ -16,9 +16,10 @@ import pytest
 from scipy.stats import binom, hypergeom
 
 from optimizer.comparison import compare
-from optimizer.config import Brief, Site
-from optimizer.planner import suggest
-from optimizer.settings import Setting, SettingSpace
+from optimizer.planning.planner import suggest
+from optimizer.plant.brief import Brief
+from optimizer.plant.settings import Setting, SettingSpace
+from optimizer.plant.site import Site
 from tests.benchmarks.replays.shares import run_log
 
 DATA = Path(__file__).parent / "data"

@@ -14,7 +14,7 @@ import pytest
 
 from optimizer.report.pages import sheet_html
 from tests.programs import chromium, needs_chromium
-from tests.report_case import check_numbers, documents, season_look, season_page
+from tests.report.report_case import check_numbers, documents, season_look, season_page
 from tests.serving import SECONDS
 
 pytestmark = needs_chromium

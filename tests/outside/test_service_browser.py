@@ -16,8 +16,8 @@ from optimizer.service.access import Access
 from optimizer.service.app import create_app
 from optimizer.service.options import Options
 from tests.programs import chromium, needs_chromium
+from tests.service.test_service import SITE, TOKENS, client_of, row
 from tests.serving import SECONDS, in_thread
-from tests.test_service import SITE, TOKENS, client_of, row
 
 pytestmark = needs_chromium
 

@@ -50,7 +50,7 @@ def stamp(kind: str, method: str) -> str:
         {"ours", "shares"} if method == "ours" else {"methods", own}
     )
     sources = [f"{_HERE}/{n}.py" for n in sorted(names)]
-    sources += sorted(behind("optimizer.planner")) if method == "ours" else []
+    sources += sorted(behind("optimizer.planning.planner")) if method == "ours" else []
     digest = sha256(version(package).encode() if package else b"")
     for source in sources:
         digest.update((ROOT / source).read_bytes())

@@ -43,7 +43,7 @@ from zipfile import ZipFile
 
 import numpy as np
 
-from optimizer.settings import Setting, SettingSpace
+from optimizer.plant.settings import Setting, SettingSpace
 from tests.benchmarks.replays.problem import STARTS, Problem, Scale
 
 Array = np.ndarray

@@ -29,8 +29,8 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 
-from optimizer.sequence import even_points
-from optimizer.settings import Setting, SettingSpace
+from optimizer.numerics.low_discrepancy import even_points
+from optimizer.plant.settings import Setting, SettingSpace
 from tests.benchmarks.replays.problem import STARTS, Problem, Scale
 
 Array = np.ndarray

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from optimizer.config import Site
-from optimizer.planner import Planning, planning
+from optimizer.planning.planner import plan_of
+from optimizer.planning.situation import Situation, situation_of
+from optimizer.plant.site import Site
 from tests.benchmarks.replays.experiments import Experiment
 from tests.benchmarks.replays.shares import brief_of, log_of
 from tests.benchmarks.replays.task import Task
@@ -18,8 +19,8 @@ def plan(task: Task) -> Choice:
     For a table also what its model would run now of the settings that the table has.
     """
     space = task.problem.space
-    planned = planning(log_of(task), Site(base=space), brief_of(task), seed=task.seed)
-    found = planned.plan()
+    planned = situation_of(log_of(task), Site(base=space), brief_of(task), seed=task.seed)
+    found = plan_of(planned)
 
     def named(settings: dict[str, float]) -> np.ndarray:
         return np.array([settings[n] for n in space.names])
@@ -31,7 +32,7 @@ def plan(task: Task) -> Choice:
     return Choice(reports, named(found.recommendations[0].settings))
 
 
-def _best_of(planned: Planning, settings: np.ndarray) -> np.ndarray:
+def _best_of(planned: Situation, settings: np.ndarray) -> np.ndarray:
     """The settings, of (n, d), of most recovery where the chance of the grade is enough; where it
     is nowhere, of most recovery times the chance: the planner's own rule."""
     evidence = planned.evidence

@@ -11,7 +11,8 @@ from typing import ClassVar
 
 import numpy as np
 
-from optimizer.settings import Region, SettingSpace
+from optimizer.plant.region import Region
+from optimizer.plant.settings import SettingSpace
 
 STARTS = 8
 """Runs that every campaign begins with."""

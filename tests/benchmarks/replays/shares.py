@@ -11,8 +11,8 @@ import numpy as np
 import pyarrow as pa
 from scipy.special import expit
 
-from optimizer.config import Brief
-from optimizer.settings import SettingSpace
+from optimizer.plant.brief import Brief
+from optimizer.plant.settings import SettingSpace
 from tests.benchmarks.replays.problem import STARTS
 from tests.benchmarks.replays.task import Task
 

@@ -79,7 +79,7 @@ def stamp(method: str, judge: str = "") -> str:
     """Of the code that an answer depends on: a method's, the decks', and a judge's own file."""
     sources = [*_DECKS, f"{_HERE}/methods.py"]
     if method == "ours":
-        sources = [*_DECKS, *sorted(behind("optimizer.planner"))]
+        sources = [*_DECKS, *sorted(behind("optimizer.planning.planner"))]
     if judge:
         sources.append(judge)
     digest = sha256()

@@ -12,7 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from optimizer.settings import GRAVITY_TABLE, Region
+from optimizer.plant.region import Region
+from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import (
     FAMILIES,
     attainable,

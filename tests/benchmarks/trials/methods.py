@@ -16,8 +16,8 @@ from itertools import combinations
 import numpy as np
 from scipy.special import logit
 
-from optimizer.planner import suggest
-from optimizer.settings import GRAVITY_TABLE
+from optimizer.planning.planner import suggest
+from optimizer.plant.settings import GRAVITY_TABLE
 from tests.benchmarks.trials.decks import REGION
 from tests.benchmarks.trials.task import STARTS, Task, settings_of
 
@@ -169,7 +169,7 @@ def botorch_log_nei(task: Task) -> Choice:
 
 
 def botorch_latent(task: Task) -> Choice:
-    """The same in sharpness and balance (``optimizer.coordinates``); the model's own optimum."""
+    """The same in sharpness and balance (``model.coordinates``); the model's own optimum."""
     from tests.benchmarks.trials.peer_botorch import plan
 
     optimum, trial = plan(task, latent=True)

@@ -22,7 +22,7 @@ from gpytorch.mlls import SumMarginalLogLikelihood
 from scipy.special import logit
 from torch.nn.functional import logsigmoid
 
-from optimizer.coordinates import to_latent
+from optimizer.model.coordinates import to_latent
 from tests.benchmarks.trials.methods import CONFIDENCE, from_unit, padded, polished, to_unit
 from tests.benchmarks.trials.task import Task
 

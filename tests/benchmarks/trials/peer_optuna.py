@@ -9,7 +9,7 @@ import optuna
 from optuna.distributions import IntDistribution
 from scipy.special import expit, logit
 
-from optimizer.settings import GRAVITY_TABLE
+from optimizer.plant.settings import GRAVITY_TABLE
 from tests.benchmarks.trials.methods import FIRST, LAST, padded
 from tests.benchmarks.trials.task import NAMES, Task
 

@@ -16,8 +16,8 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from optimizer.config import Brief
-from optimizer.settings import GRAVITY_TABLE
+from optimizer.plant.brief import Brief
+from optimizer.plant.settings import GRAVITY_TABLE
 from tests.benchmarks.trials.decks import LEAST_FEED, REGION, Problem
 
 NAMES = GRAVITY_TABLE.names

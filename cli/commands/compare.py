@@ -1,0 +1,108 @@
+"""``highside compare``: lines side by side on the same material, feed rate and grade."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from cli.options import (
+    AsOfOption,
+    BriefOption,
+    ConfidenceOption,
+    HistoryOption,
+    JsonOption,
+    MaterialOption,
+    MinGradeOption,
+    SeedOption,
+    SiteOption,
+    open_history,
+    open_site,
+    read_brief,
+)
+from optimizer.errors import InputError
+
+NOTHING_TO_COMPARE = 1
+
+
+class RankBy(StrEnum):
+    """What lines are ranked by."""
+
+    attainable = "attainable"
+    current = "current"
+    gap = "gap"
+
+
+def compare(
+    lines: Annotated[
+        list[str] | None,
+        typer.Option("--lines", metavar="NAME[,NAME]", help="Which lines. [default: all]"),
+    ] = None,
+    min_grade: MinGradeOption = None,
+    confidence: ConfidenceOption = None,
+    feed_rate: Annotated[
+        float | None, typer.Option("--feed-rate", metavar="RATE", help="In the site's unit.")
+    ] = None,
+    material: MaterialOption = None,
+    brief: BriefOption = None,
+    rank_by: Annotated[RankBy, typer.Option("--rank-by", help="What to rank by.")] = (
+        RankBy.attainable
+    ),
+    price: Annotated[
+        float | None, typer.Option("--price", metavar="VALUE", help="Of a tonne of product.")
+    ] = None,
+    reject_price: Annotated[
+        float, typer.Option("--reject-price", metavar="VALUE", help="Of a tonne of reject.")
+    ] = 0.0,
+    hours: Annotated[
+        float | None, typer.Option("--hours", metavar="H", help="Running hours of a season.")
+    ] = None,
+    fractions: Annotated[
+        Path | None,
+        typer.Option("--fractions", metavar="FILE", help="Density fractions of the lines."),
+    ] = None,
+    anonymous: Annotated[
+        bool, typer.Option("--anonymous", help="Call lines A, B, C in the order of rank.")
+    ] = False,
+    scheduler: Annotated[
+        str | None, typer.Option("--scheduler", metavar="ADDRESS", help="A Dask cluster.")
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option("--workers", metavar="N", min=1, help="Processes here.")
+    ] = None,
+    as_of: AsOfOption = None,
+    location: HistoryOption = "history",
+    site: SiteOption = None,
+    seed: SeedOption = 0,
+    as_json: JsonOption = False,
+) -> None:
+    """Compare lines on equal footing: what each gets, could get, and why it does not."""
+    from cli.output import answer, check_seed, progress
+    from cli.show import comparison as show_comparison
+    from optimizer.comparison import compare as put_side_by_side
+    from optimizer.comparison import read_fractions
+    from optimizer.comparison.record import Prices
+
+    if (price is None) != (hours is None):
+        raise InputError("--price and --hours go together: value per tonne, hours per season.")
+    found = put_side_by_side(
+        open_history(location),
+        open_site(site),
+        read_brief(brief, None, material, min_grade, None, confidence),
+        lines=[n.strip() for entry in lines or () for n in entry.split(",") if n.strip()] or None,
+        feed_rate=feed_rate,
+        prices=None if price is None or hours is None else Prices(price, hours, reject_price),
+        fractions=None if fractions is None else read_fractions(fractions),
+        ranked_by=rank_by.value,
+        anonymous=anonymous,
+        seed=check_seed(seed),
+        as_of=as_of,
+        scheduler=scheduler,
+        workers=workers,
+        progress=progress(as_json),
+    ).as_dict()
+    answer(found, as_json, show_comparison.comparison)
+    if len(found["lines"]) < 2:
+        raise typer.Exit(NOTHING_TO_COMPARE)

@@ -1,0 +1,31 @@
+"""The command ``demo``."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from cli.options import (
+    JsonOption,
+    SeedOption,
+)
+from cli.output import answer, check_seed, progress
+
+
+def demo(
+    out: Annotated[
+        Path, typer.Option("--out", metavar="DIR", help="Where to put everything.")
+    ] = Path("highside-demo"),
+    seed: SeedOption = 0,
+    as_json: JsonOption = False,
+) -> None:
+    """Do the whole job on the bundled season of an invented coffee mill."""
+    from cli.show import demo as show
+    from optimizer.operations.demo import run_demo
+
+    done = run_demo(out, seed=check_seed(seed), progress=progress(as_json)).as_dict()
+    (out / "plan.json").write_text(json.dumps(done["plan"], indent=1), encoding="utf-8")
+    answer(done, as_json, show.demo)

@@ -1,0 +1,74 @@
+"""The command ``history``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from cli.options import (
+    DEFAULT_HISTORY,
+    HistoryOption,
+    JsonOption,
+    LineOption,
+    SiteOption,
+    open_history,
+    open_site,
+)
+from cli.output import answer, printable
+from optimizer.errors import HistoryError
+
+
+def history(
+    line: LineOption = None,
+    since: Annotated[
+        str | None, typer.Option("--since", metavar="DATE", help="Runs from this ISO date on.")
+    ] = None,
+    export: Annotated[
+        Path | None, typer.Option("--export", metavar="FILE", help="Write runs (.csv, .parquet).")
+    ] = None,
+    readings: Annotated[
+        Path | None,
+        typer.Option("--readings", metavar="FILE", help="Write what runs were averaged from."),
+    ] = None,
+    verify: Annotated[
+        bool, typer.Option("--verify", help="Instead: read every file, compare it with the log.")
+    ] = False,
+    restore: Annotated[
+        int | None,
+        typer.Option("--restore", metavar="VERSION", help="Instead: go back to this version."),
+    ] = None,
+    location: HistoryOption = DEFAULT_HISTORY,
+    site: SiteOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what the history holds; export, verify or restore it."""
+    from cli.show import history as show
+
+    plant, runs = open_site(site), open_history(location)
+    if verify or restore is not None:
+        from cli.show import upkeep as show_upkeep
+        from optimizer.history.upkeep import restore as go_back
+        from optimizer.history.upkeep import verify as inspect
+
+        if restore is not None:
+            now = {"restored": restore, "version": go_back(runs, restore, plant)}
+            answer({"schema": "highside.restore/1", **now}, as_json, show_upkeep.restored)
+        if verify:
+            health = inspect(runs, plant)
+            answer(health.as_dict(), as_json, show_upkeep.verified)
+            if not health.sound:
+                raise typer.Exit(HistoryError.exit_code)
+        return
+    document = runs.summary(plant, line=line, since=since)
+    if export is not None:
+        runs.export(export, plant, line=line, since=since, as_of=document["version"])
+        document = {**document, "exported": str(export)}
+    if readings is not None:
+        runs.export_readings(readings, plant)
+        document = {**document, "readings": str(readings)}
+    answer(document, as_json, show.history)
+    for file in (export, readings):
+        if file is not None and not as_json:
+            typer.echo(f"Exported to {printable(str(file))}.")

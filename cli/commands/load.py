@@ -1,0 +1,63 @@
+"""The command ``load``."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Annotated
+
+import typer
+
+from cli.options import (
+    DEFAULT_HISTORY,
+    HistoryOption,
+    JsonOption,
+    LineOption,
+    SiteOption,
+    open_history,
+    open_site,
+    pairs,
+)
+from cli.output import answer, progress
+from optimizer.errors import InputError
+
+
+def load(
+    logs: Annotated[list[str], typer.Argument(metavar="LOG...", help="Files, folders, globs.")],
+    line: LineOption = None,
+    columns: Annotated[
+        list[str] | None,
+        typer.Option("--map", metavar="COL=FIELD", help="Heading to field; repeat for more."),
+    ] = None,
+    samples: Annotated[
+        bool,
+        typer.Option("--samples", help="Rows are readings over time: one run a steady stretch."),
+    ] = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Check, and write nothing.")] = False,
+    location: HistoryOption = DEFAULT_HISTORY,
+    site: SiteOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Check run logs (text, workbooks, Parquet) and add their new runs to the history."""
+    from cli.show import load as show
+    from optimizer.intake.load import load_logs
+
+    report = load_logs(
+        logs,
+        open_history(location),
+        open_site(site),
+        line=line,
+        mapping=pairs(columns or (), "--map"),
+        dry_run=dry_run,
+        samples=samples,
+        progress=file_progress(as_json),
+    )
+    document = report.as_dict()
+    answer(document, as_json, show.load)
+    if report.unreadable or (document["read"] and document["rejected"] == document["read"]):
+        raise typer.Exit(InputError.exit_code)
+
+
+def file_progress(as_json: bool) -> Callable[[str, int, int], None]:
+    """Progress over files on stderr of a terminal."""
+    say = progress(as_json)
+    return lambda name, k, n: say(f"{name} ({k} of {n})") if n > 1 else say(name)

@@ -1,0 +1,129 @@
+"""The command ``record``."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from cli.options import (
+    DEFAULT_HISTORY,
+    BriefOption,
+    HistoryOption,
+    JsonOption,
+    LineOption,
+    MinGradeOption,
+    SiteOption,
+    open_history,
+    open_site,
+    pairs,
+    read_brief,
+)
+from cli.output import FAULT, answer, check_seed, complain
+from optimizer.errors import HighsideError, InputError
+
+
+def record(
+    line: LineOption = None,
+    feed_rate: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
+    end_raise: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
+    side_tilt: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
+    eccentric_speed: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
+    air: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
+    plan: Annotated[
+        Path | None,
+        typer.Option("--plan", metavar="FILE", help="Take line, settings and brief from it."),
+    ] = None,
+    rank: Annotated[int, typer.Option("--rank", metavar="N", help="Which trial of it.")] = 1,
+    grade: Annotated[str | None, typer.Option(metavar="VALUE", help="0.987 or 98.7%.")] = None,
+    recovery: Annotated[str | None, typer.Option(metavar="VALUE", help="0.931 or 93.1%.")] = None,
+    grade_se: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
+    recovery_se: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
+    grade_count: Annotated[
+        str | None, typer.Option(metavar="N", help="Particles counted for the grade.")
+    ] = None,
+    deck_state: Annotated[
+        str | None, typer.Option(metavar="STATE", help="even, boiling, sluggish, starved, flooded")
+    ] = None,
+    material: Annotated[
+        list[str] | None,
+        typer.Option("--material", metavar="KEY=VALUE", help="As measured; repeat for more."),
+    ] = None,
+    started_at: Annotated[
+        str | None,
+        typer.Option(metavar="TIME", help="ISO 8601, UTC where it has no offset. [default: now]"),
+    ] = None,
+    run_id: Annotated[str | None, typer.Option(metavar="ID")] = None,
+    note: Annotated[str | None, typer.Option(metavar="TEXT")] = None,
+    source: Annotated[
+        Path | None, typer.Option("--from", metavar="FILE", help="A filled-in log instead.")
+    ] = None,
+    brief: BriefOption = None,
+    min_grade: MinGradeOption = None,
+    location: HistoryOption = DEFAULT_HISTORY,
+    site: SiteOption = None,
+    seed: Annotated[
+        int | None,
+        typer.Option("--seed", metavar="N", min=0, help="Of all chance. [default: the plan's, 0]"),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Add one trial's result, and say what it changed."""
+    from cli.show import record as show
+    from optimizer.operations.recording import record as add
+    from optimizer.operations.result_row import read_plan, result_row
+
+    fields = {
+        "line": line,
+        "feed_rate": feed_rate,
+        "end_raise": end_raise,
+        "side_tilt": side_tilt,
+        "eccentric_speed": eccentric_speed,
+        "air": air,
+        "grade": grade,
+        "recovery": recovery,
+        "grade_se": grade_se,
+        "recovery_se": recovery_se,
+        "grade_count": grade_count,
+        "deck_state": deck_state,
+        "started_at": started_at,
+        "run_id": run_id,
+        "note": note,
+        **pairs(material or (), "--material"),
+    }
+    given = {k: v for k, v in fields.items() if v is not None}
+    result: Any = source
+    planned = None if plan is None else read_plan(plan)
+    if source is None:
+        result = [result_row(given, planned, rank)]
+        line = result[0].get("line", line)
+    elif set(given) - {"line"} or plan is not None:
+        raise InputError("give either --from FILE or the result's own options, not both.")
+    asked = None if planned is None else planned.brief
+    wanted = read_brief(brief, line, None, min_grade, planned=asked)
+    if seed is None:
+        seed = 0 if planned is None else planned.seed
+    done = add(open_history(location), open_site(site), result, wanted, seed=check_seed(seed))
+    document = done.as_dict()
+    answer(document, as_json, show.recorded)
+    if done.failure is not None:
+        raise typer.Exit(tell_failure(document, done.failure))
+    if document["load"]["rejected"] or done.load.unreadable:
+        raise typer.Exit(InputError.exit_code)
+
+
+def tell_failure(document: Mapping[str, Any], failure: Exception) -> int:
+    """Says on stderr what became of a result whose plan failed; gives the exit code."""
+    if os.environ.get("HIGHSIDE_DEBUG"):
+        raise failure
+    added, version = document["load"]["added"], document["load"]["version"]
+    what = "the result is" if added == 1 else f"{added} results are"
+    stored = f"{what} stored (history version {version})" if added else "nothing new was stored"
+    complain(
+        f"{stored}; planning again failed: {document['failed']['message']}",
+        "Do not record it again: 'highside suggest' plans with what is stored.",
+    )
+    return failure.exit_code if isinstance(failure, HighsideError) else FAULT

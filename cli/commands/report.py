@@ -1,0 +1,111 @@
+"""``highside report``: the page to decide from, and the sheet to work from."""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from cli.options import (
+    AsOfOption,
+    BriefOption,
+    ConfidenceOption,
+    HistoryOption,
+    JsonOption,
+    LineOption,
+    MaterialOption,
+    MinGradeOption,
+    SeedOption,
+    SiteOption,
+    open_history,
+    open_site,
+    read_brief,
+)
+from optimizer.errors import InputError
+
+if TYPE_CHECKING:
+    from optimizer.planning.situation import Situation
+
+PAPERS = ("a4", "letter")
+
+
+def report(
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The page.")] = Path(
+        "report.html"
+    ),
+    sheets: Annotated[
+        list[Path] | None,
+        typer.Option("--sheet", metavar="FILE", help="Trial sheet: .pdf, .html or .csv; repeat."),
+    ] = None,
+    paper: Annotated[
+        str, typer.Option("--paper", metavar="SIZE", help="Of the sheet: a4 or letter.")
+    ] = "a4",
+    language: Annotated[str, typer.Option("--language", metavar="CODE", help="Of the words.")] = (
+        "en"
+    ),
+    brief: BriefOption = None,
+    line: LineOption = None,
+    material: MaterialOption = None,
+    min_grade: MinGradeOption = None,
+    confidence: ConfidenceOption = None,
+    trials: Annotated[
+        int | None, typer.Option("--trials", metavar="N", help="How many trials to plan.")
+    ] = None,
+    compared: Annotated[
+        bool, typer.Option("--compare", help="Also put all lines side by side, as compare does.")
+    ] = False,
+    as_of: AsOfOption = None,
+    location: HistoryOption = "history",
+    site: SiteOption = None,
+    seed: SeedOption = 0,
+    as_json: JsonOption = False,
+) -> None:
+    """Write one HTML page with the plan and its plots, and the trial sheet to print."""
+    from cli.output import answer, check_seed, progress
+    from optimizer.operations.reporting import write_report
+    from optimizer.planning.situation import situation_of
+
+    if paper not in PAPERS:
+        raise InputError(f"--paper {paper}: expected {' or '.join(PAPERS)}.")
+    work: Situation = situation_of(
+        open_history(location),
+        open_site(site),
+        read_brief(brief, line, material, min_grade, trials, confidence),
+        seed=check_seed(seed),
+        as_of=as_of,
+        progress=progress(as_json),
+    )
+    comparison = None
+    if compared:
+        from optimizer.comparison import compare
+
+        comparison = compare(
+            open_history(location),
+            open_site(site),
+            read_brief(brief, None, material, min_grade, None, confidence),
+            seed=seed,
+            as_of=work.version,
+            progress=progress(as_json),
+        ).as_dict()
+    written = write_report(
+        work,
+        out,
+        sheets or (),
+        paper=paper,
+        language=language,
+        command=shlex.join(["highside", *sys.argv[1:]]),
+        comparison=comparison,
+    )
+    answer(written.as_dict(), as_json, _text)
+
+
+def _text(document: dict[str, Any]) -> str:
+    lines = [f"Report: {document['report']}"]
+    lines += [f"Sheet:  {sheet}" for sheet in document["sheets"]]
+    filled = [sheet for sheet in document["sheets"] if sheet.endswith(".csv")]
+    if filled:
+        lines.append(f"When it is filled in: highside record --from {filled[0]}")
+    return "\n".join(lines)

@@ -1,0 +1,132 @@
+"""``highside suggest``: the next settings to try, of one line or of every line."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping, Sequence
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from cli.options import (
+    AsOfOption,
+    BriefOption,
+    ConfidenceOption,
+    HistoryOption,
+    JsonOption,
+    LineOption,
+    MaterialOption,
+    MinGradeOption,
+    SchedulerOption,
+    SeedOption,
+    SiteOption,
+    WorkersOption,
+    open_history,
+    open_site,
+    read_brief,
+)
+from cli.output import as_text
+from optimizer.errors import InputError, LimitError, reason_of
+
+
+class PlanFormat(StrEnum):
+    """Forms of a plan."""
+
+    table = "table"
+    json = "json"
+    csv = "csv"
+    parquet = "parquet"
+
+
+def suggest(
+    brief: BriefOption = None,
+    line: LineOption = None,
+    material: MaterialOption = None,
+    min_grade: MinGradeOption = None,
+    confidence: ConfidenceOption = None,
+    trials: Annotated[
+        int | None, typer.Option("--trials", metavar="N", help="How many trials to plan.")
+    ] = None,
+    form: Annotated[PlanFormat, typer.Option("--format", help="Form of the plan.")] = (
+        PlanFormat.table
+    ),
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="Write the plan to a file.")
+    ] = None,
+    as_of: AsOfOption = None,
+    every_line: Annotated[
+        bool, typer.Option("--every-line", help="A plan for each line of the history.")
+    ] = False,
+    workers: WorkersOption = None,
+    scheduler: SchedulerOption = None,
+    location: HistoryOption = "history",
+    site: SiteOption = None,
+    seed: SeedOption = 0,
+    as_json: JsonOption = False,
+) -> None:
+    """Rank the next settings to try, and name the settings to run now."""
+    from cli.output import check_seed, progress
+    from cli.show import plan as show
+
+    if as_json:
+        form = PlanFormat.json
+    wanted = read_brief(brief, line, material, min_grade, trials, confidence)
+    if every_line:
+        from optimizer.operations.every_line import suggest_every_line
+
+        made = suggest_every_line(
+            open_history(location),
+            open_site(site),
+            wanted,
+            seed=check_seed(seed),
+            as_of=as_of,
+            scheduler=scheduler,
+            workers=workers,
+        ).as_dict()
+        put_out(made, made["plans"], form, out, show.plans)
+        if made["refused"] and not made["plans"]:
+            raise typer.Exit(LimitError.exit_code)
+        return
+    if workers is not None or scheduler is not None:
+        raise InputError("--workers and --scheduler go with --every-line.")
+    from optimizer.planning.planner import suggest as plan_trials
+
+    plan = plan_trials(
+        open_history(location),
+        open_site(site),
+        wanted,
+        seed=check_seed(seed),
+        as_of=as_of,
+        progress=progress(form is not PlanFormat.table),
+    ).as_dict()
+    put_out(plan, [plan], form, out, show.plan)
+
+
+def put_out(
+    document: Mapping[str, Any],
+    plans: Sequence[Mapping[str, Any]],
+    form: PlanFormat,
+    out: Path | None,
+    text: Callable[..., str],
+) -> None:
+    """Print or write plans in the form asked for."""
+    if form in (PlanFormat.csv, PlanFormat.parquet):
+        from cli.show.tables import write_plan_table
+
+        write_plan_table(plans, form, out)
+        return
+    said = as_text(document, text) if form is PlanFormat.table else json.dumps(document, indent=1)
+    if out is None:
+        typer.echo(said)
+    else:
+        write_text(out, said + "\n")
+
+
+def write_text(path: Path, text: str) -> None:
+    """Write a file, or say why not."""
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise InputError(f"'{path}' cannot be written: {reason_of(error)}.") from None

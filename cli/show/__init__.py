@@ -1,0 +1,1 @@
+"""Answers as text for a terminal: one module an answer."""

@@ -1,0 +1,178 @@
+"""A comparison of lines as text that a person reads at 80 columns."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from cli.show.text import bold, interval, percent, wrap
+from optimizer.report.numbers import at_least, level
+
+INDENT = "     "
+# Gains below this round to no tenth of a point, fraction.
+LEAST_GAIN = 0.0005
+# A longer name stands on a line of its own, never cut.
+LONGEST_NAME = 10
+
+
+def comparison(document: Mapping[str, Any]) -> str:
+    """A ``highside.comparison/1`` document."""
+    lines = [*_basis(document), ""]
+    if document["lines"]:
+        lines += [*_table(document), ""]
+        for line in document["lines"]:
+            lines += [*_why(line, document), ""]
+    for left in document["not_compared"]:
+        lines.append(wrap(f"{left['line']} is not compared: {left['reason']}"))
+    if "partition" in document:
+        lines += ["", *_curves(document["partition"])]
+    lines += [wrap(f"! {w}") for w in document["warnings"]]
+    return "\n".join(lines).rstrip()
+
+
+def _basis(document: Mapping[str, Any]) -> list[str]:
+    basis, units = document["basis"], document["units"]
+    feed = "" if basis["feed_rate"] is None else f", {basis['feed_rate']:g} {units['feed_rate']}"
+    material = ", ".join(f"{k.replace('_', ' ')} {v}" for k, v in basis["material"].items())
+    goal = f"grade {percent(basis['min_grade'])} %, {100 * basis['confidence']:.4g} % sure"
+    head = f"{len(document['lines'])} lines at {goal}{feed}"
+    lines = [bold(head)]
+    if material:
+        lines.append(wrap(f"Material: {material}."))
+    return lines
+
+
+def _table(document: Mapping[str, Any]) -> list[str]:
+    lines = [
+        f" # {'line':<11}{'now %':<17}{'sure':>4} {'attainable %':<17}{'sure':>4} "
+        f"{'gap, points':<18}rank",
+        f"{'':<14}{'mean (90 % in)':<17}{'%':>4} {'mean (90 % in)':<17}{'%':>4} {'':<18}{'%':>4}",
+    ]
+    for line in document["lines"]:
+        name, now, better = line["line"], line["current"], line["attainable"]
+        if len(name) > LONGEST_NAME:
+            lines.append(wrap(name, "   "))
+            name = ""
+        reach = interval(better["recovery"]) if better["sure"] else "not sure"
+        lines.append(
+            f"{line['rank']:>2} {name}".ljust(14)
+            + f"{interval(now['recovery']):<17}{_chance(now['chance_of_grade']):>4} "
+            f"{reach:<17}{_chance(better['chance_of_grade']):>4} "
+            f"{_points(line['gap']):<18}{_chance(line['rank_probability']):>4}"
+        )
+    lines.append(
+        wrap(
+            f"Ranked by {_what(document['ranked_by'])}; the last column is the chance that the "
+            f"rank is right{_among(document)}. Sure: of the grade. What runs "
+            "below it counts now for what it would keep once its cut is moved until the grade is "
+            "met; attainable counts only at settings that are sure enough."
+        )
+    )
+    return lines
+
+
+def _chance(chance: float | None) -> str:
+    return "-" if chance is None else at_least(chance)
+
+
+def _points(gap: Mapping[str, float] | None) -> str:
+    """A gap in points; a dash between its ends where a hyphen would read as a sign."""
+    if gap is None:
+        return "-"
+    mean, low, high = (100.0 * gap[key] for key in ("mean", "low", "high"))
+    return f"{mean:.1f} ({low:.1f}{'–' if low < 0.0 else '-'}{high:.1f})"
+
+
+def _among(document: Mapping[str, Any]) -> str:
+    """The chance of the whole order, and of which lines it is."""
+    chance = document["order_probability"]
+    if chance is None:
+        return ""
+    some = any(line["rank_probability"] is None for line in document["lines"])
+    return f"{' among the sure' if some else ''}, that of the whole order {100 * chance:.0f} %"
+
+
+def _why(line: Mapping[str, Any], document: Mapping[str, Any]) -> list[str]:
+    lines = [bold(f"{line['line']} ({line['runs']} runs): {_verdict(line)}")]
+    for cause in line["causes"]:
+        lines.append(
+            f"{INDENT}{cause['setting'].replace('_', ' '):<16}{level(cause['now'])} to "
+            f"{level(cause['better'])} {cause['unit']}".ljust(46)
+            + _gain(cause["recovery_gain"])
+        )
+    as_run, better = line["current"]["as_run"], line["attainable"]
+    after = f"; after the changes {_chance(better['chance_of_grade'])} % sure"
+    lines.append(
+        wrap(
+            f"As run: grade {interval(as_run['grade'])} %, recovery "
+            f"{interval(as_run['recovery'])} %, {_chance(line['current']['chance_of_grade'])} % "
+            f"sure of the grade{after if line['causes'] else ''}.",
+            INDENT,
+        )
+    )
+    value = line.get("value_per_season")
+    if value is not None:
+        hours = document["prices"]["hours"]
+        lines.append(
+            wrap(
+                f"Worth {value['mean']:,.0f} a season of {hours:g} h "
+                f"({value['low']:,.0f} to {value['high']:,.0f}), in the money of the price.",
+                INDENT,
+            )
+        )
+    lines += [wrap(f"! {w}", INDENT) for w in line["warnings"]]
+    return lines
+
+
+def _verdict(line: Mapping[str, Any]) -> str:
+    if line["gap"] is None:
+        return "not sure"
+    gap = line["gap"]["mean"]
+    if not line["causes"]:
+        return "no setting is known to bring more"
+    if gap <= -LEAST_GAIN:
+        return f"to be sure of the grade costs {-100 * gap:.1f} points"
+    return f"{100 * gap:.1f} points to win"
+
+
+def _gain(gain: float) -> str:
+    if abs(gain) < LEAST_GAIN:
+        return "less than 0.1 points"
+    return f"{100 * gain:+.1f} points"
+
+
+def _curves(partition: Mapping[str, Any]) -> list[str]:
+    """Partition curves, the sharpest first."""
+    unit = f", {partition['unit']}" if partition["unit"] else ""
+    lines = [bold(f"Split by density{unit}")]
+    if partition["lines"]:
+        lines.append(f"   {'line':<11}{'cut (90 % in)':<24}{'Ep (90 % in)':<26}sharpest, %")
+    for line in partition["lines"]:
+        name = line["line"]
+        if len(name) > LONGEST_NAME:
+            lines.append(wrap(name, "   "))
+            name = ""
+        cut, ep = (_spread(line[key]) for key in ("cut_density", "probable_error"))
+        lines.append(f"   {name:<11}{cut:<24}{ep:<26}{100 * line['chance_sharpest']:.0f}")
+        if not line["cut_inside"]:
+            lines.append(wrap("! the cut lies outside the fractions: extrapolated.", INDENT))
+    if partition["lines"]:
+        lines.append(
+            wrap(
+                "Half of a fraction at the cut density goes to the product; Ep is the probable "
+                "error, (d75 - d25) / 2, small where the deck is sharp. The last column is the "
+                "chance that the line is the sharpest, as far as the scatter about its curve "
+                "tells."
+            )
+        )
+    for left in partition["not_compared"]:
+        lines.append(wrap(f"{left['line']} has no curve: {left['reason']}"))
+    return lines
+
+
+def _spread(value: Mapping[str, float]) -> str:
+    return f"{value['mean']:.4g} ({value['low']:.4g}-{value['high']:.4g})"
+
+
+def _what(ranked_by: str) -> str:
+    return "the gap" if ranked_by == "gap" else f"{ranked_by} recovery"

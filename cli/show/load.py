@@ -1,0 +1,33 @@
+"""What a load did, as text."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from cli.show.rejects import rejects
+from cli.show.text import bold, warning_lines, wrap
+
+
+def load(document: Mapping[str, Any]) -> str:
+    """A ``highside.load/1`` document."""
+    total = (
+        f"Read {document['read']} rows: {document['added']} added, "
+        f"{document['already_known']} already known, {document['rejected']} rejected."
+    )
+    lines = [bold(total)]
+    made = [entry["runs"] for entry in document["files"] if "runs" in entry]
+    if made:
+        lines.append(f"The rows added are readings over time and make {sum(made)} runs.")
+    for entry in document["files"]:
+        if entry.get("error"):
+            lines.append(wrap(f"{entry['file']}: not loaded. {entry['error']}", "  "))
+        elif len(document["files"]) > 1:
+            lines.append(
+                f"  {entry['file']}: {entry['read']} read, {entry['added']} added, "
+                f"{entry['already_known']} known, {entry['rejected']} rejected"
+            )
+    lines += rejects(document)
+    if document["rejects_file"] and document["rejected"]:
+        lines.append(wrap(f"Rejected rows are kept in {document['rejects_file']}", "  "))
+    return "\n".join([*lines, *warning_lines(document.get("warnings", ()))])

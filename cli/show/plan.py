@@ -1,0 +1,143 @@
+"""Answers as text that a person reads at 80 columns."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from cli.show.text import INDENT, bold, interval, level, percent, short, warning_lines, wrap
+
+
+def plan(document: Mapping[str, Any]) -> str:
+    """A ``highside.plan/1`` document as a table, with what to run now and whether to go on."""
+    goal, units = document["goal"], document["units"]
+    grade = goal["min_grade"]
+    wanted = f"grade at least {percent(grade)} %" if grade is not None else "grade not yet known"
+    if goal["maximise"] == "value":
+        wanted = "most value an hour" + (f", {wanted}" if grade is not None else "")
+    if goal["maximise"] == "trade-off":
+        wanted = "best trade-off of grade and recovery"
+    lines = [bold(f"Next trials for {document['line'] or 'a new line'}: {wanted}")]
+    if document["material"]:
+        shown = ", ".join(f"{k} {v}" for k, v in document["material"].items())
+        lines.append(wrap(f"Material: {shown}."))
+    lines.append(
+        wrap(
+            f"From {document['runs_used']} runs at {document['set_points']} set-points"
+            + (
+                f", history version {document['history_version']}."
+                if document["history_version"] is not None
+                else ", no history yet."
+            )
+        )
+    )
+    trials = document["recommendations"]
+    lines += ["", *_trials(trials, units, goal["maximise"] != "value")]
+    if len(trials) > 1:
+        ranks = ", ".join(str(t["rank"]) for t in sorted(trials, key=lambda t: t["order"]))
+        lines.append(f"Run them in the order {ranks}: least to re-set and to wait for.")
+    if document["run_now"]:
+        lines += ["", *_run_now(document["run_now"], units, goal)]
+    lines += _trade_off(document.get("trade_off", ()), units)
+    stopping = document["stopping"]
+    verdict = "Stop here" if stopping["advice"] == "stop" else "Go on"
+    lines += ["", wrap(f"{verdict}: {stopping['why']}")]
+    lines += warning_lines(document["warnings"])
+    return "\n".join(lines)
+
+
+def _trials(
+    trials: Sequence[Mapping[str, Any]], units: Mapping[str, str], in_points: bool
+) -> list[str]:
+    names = list(units)
+    heads = [short(n) for n in names]
+    cells = [list(row) for row in zip(*(_column(trials, n) for n in names), strict=True)]
+    heads += ["grade %", "recovery %", "sure", "gain", "use", "time"]
+    unit, gain = ("pts", lambda v: f"{100 * v:.2f}") if in_points else ("/h", lambda v: f"{v:.3g}")
+    under = [*(units[n] for n in names), "mean 90 % in", "mean 90 % in", "%", unit, "t", "min"]
+    for trial, row in zip(trials, cells, strict=True):
+        row += [
+            interval(trial["grade"], "{} {}-{}"),
+            interval(trial["recovery"], "{} {}-{}"),
+            _or(trial["chance_of_grade"], lambda v: f"{100 * v:.0f}"),
+            _or(trial["expected_gain"], gain),
+            _or(trial["material_t"], lambda v: f"{v:.2f}"),
+            f"{trial['minutes']:g}",
+        ]
+    widths = [max(map(len, column)) + 1 for column in zip(heads, under, *cells, strict=True)]
+
+    def line(start: Any, row: Sequence[str]) -> str:
+        cells = "".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True))
+        return f"{start:>2}{cells}"
+
+    lines = [line("#", heads), line("", under)]
+    for trial, row in zip(trials, cells, strict=True):
+        lines += [bold(line(trial["rank"], row)), wrap(trial["why"], INDENT)]
+    return lines
+
+
+def _or(value: float | None, text: Callable[[float], str]) -> str:
+    return "?" if value is None else text(value)
+
+
+def _column(trials: Sequence[Mapping[str, Any]], name: str) -> list[str]:
+    """One setting's levels, with the decimals of the longest."""
+    values = [t["settings"][name] for t in trials]
+    places = max(len(level(v).partition(".")[2]) for v in values)
+    return [f"{v:.{places}f}" for v in values]
+
+
+def _run_now(
+    now: Mapping[str, Any], units: Mapping[str, str], goal: Mapping[str, Any]
+) -> list[str]:
+    settings = ", ".join(
+        f"{name.replace('_', ' ')} {level(now['settings'][name])} {unit}"
+        for name, unit in units.items()
+    )
+    sure = now["chance_of_grade"]
+    flag = "" if sure >= goal["confidence"] else " (not sure enough yet)"
+    chance = f", {100 * sure:.0f} % sure of the grade{flag}"
+    if goal["min_grade"] is None:
+        chance = ""  # prices alone decide
+    kind = "tried" if now["tried"] else "not tried yet"
+    product, value = now["product_t_per_h"], now.get("value_per_hour")
+    rate = "" if product is None else f" Product about {product:.2f} t/h."
+    rate += "" if value is None else f" Worth about {value:.4g} an hour."
+    return [
+        bold("Run now"),
+        wrap(f"{settings}; {kind}.", INDENT),
+        wrap(
+            f"Grade {interval(now['grade'])} %, recovery {interval(now['recovery'])} %"
+            f"{chance}.{rate}",
+            INDENT,
+        ),
+    ]
+
+
+def _trade_off(curve: Sequence[Mapping[str, Any]], units: Mapping[str, str]) -> list[str]:
+    if not curve:
+        return []
+    names = list(units)
+    cells = list(zip(*(_column(curve, n) for n in names), strict=True))
+    heads = ["sure grade %", "recovery %", *map(short, names)]
+    rows = [
+        [percent(point["sure_grade"]), interval(point["recovery"], "{} {}-{}"), *cell]
+        for point, cell in zip(curve, cells, strict=True)
+    ]
+    under = ["", "mean 90 % in", *(units[n] for n in names)]
+    widths = [max(map(len, column)) + 2 for column in zip(heads, under, *rows, strict=True)]
+    table = [
+        "".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True))
+        for row in (heads, under, *rows)
+    ]
+    return ["", bold("Trade-off: the most recovery at each grade one can be sure of"), *table]
+
+
+def plans(document: Mapping[str, Any]) -> str:
+    """A ``highside.plans/1`` document: the plans one below the other."""
+    parts = [plan(each) for each in document["plans"]]
+    parts += [
+        wrap(f"No plan for {line['line']}: {line['message']} {line['hint']}")
+        for line in document["refused"]
+    ]
+    return "\n\n".join(parts) or "The history is empty. Load a log with 'highside load LOG'."

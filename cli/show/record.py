@@ -1,0 +1,36 @@
+"""What a recorded result changed, as text."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from cli.show.load import load
+from cli.show.text import interval, level, percent, wrap
+
+
+def recorded(document: Mapping[str, Any]) -> str:
+    """A ``highside.record/1`` document."""
+    lines = [load(document["load"])]
+    before, after = document["before"], document["after"]
+    if document["load"]["added"] and after and after["run_now"]:
+        lines += ["", *_moved(before["run_now"] if before else None, after)]
+        verdict = "Stop here" if after["stopping"]["advice"] == "stop" else "Go on"
+        lines.append(wrap(f"{verdict}: {after['stopping']['why']}"))
+    return "\n".join(lines)
+
+
+def _moved(before: Mapping[str, Any] | None, after: Mapping[str, Any]) -> list[str]:
+    """The settings to run now after a result, beside those before it."""
+    now, goal = after["run_now"], after["goal"]
+    settings = ", ".join(f"{k.replace('_', ' ')} {level(v)}" for k, v in now["settings"].items())
+    same = before is not None and before["settings"] == now["settings"]
+    what = "Run now, as before" if same else "Run now, changed by this result"
+    then = f" (before: {interval(before['recovery'])} %)" if before is not None else ""
+    said = [f"Recovery {interval(now['recovery'])} %{then}"]
+    if goal["min_grade"] is not None:
+        sure, grade = now["chance_of_grade"], percent(goal["min_grade"])
+        said.append(f"{100 * sure:.0f} % sure of grade {grade} %")
+    if "value_per_hour" in now:
+        said.append(f"{now['value_per_hour']:.4g} {goal['gain_unit']}")
+    return [wrap(f"{what}: {settings}."), wrap(", ".join(said) + ".")]

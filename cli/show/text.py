@@ -1,0 +1,59 @@
+"""How every answer writes lines, intervals and percentages."""
+
+from __future__ import annotations
+
+import os
+import sys
+import textwrap
+from collections.abc import Mapping, Sequence
+
+WIDTH = 80
+
+INDENT = "     "
+
+
+def bold(text: str) -> str:
+    """Bold on a terminal that wants it; plain for pipes and with NO_COLOR."""
+    plain = os.environ.get("NO_COLOR") or not sys.stdout.isatty()
+    return text if plain else f"\x1b[1m{text}\x1b[0m"
+
+
+def wrap(text: str, indent: str = "") -> str:
+    """Text folded to the width."""
+    return textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=indent)
+
+
+def warning_lines(warnings: Sequence[str]) -> list[str]:
+    """Warnings as lines, each after an exclamation mark."""
+    if not warnings:
+        return []
+    folded = [
+        textwrap.fill(w, WIDTH, initial_indent="  ! ", subsequent_indent="    ") for w in warnings
+    ]
+    return ["", "Mind:", *folded]
+
+
+def interval(value: Mapping[str, float | None], form: str = "{} ({}-{})") -> str:
+    """Mean and 90 % interval of a fraction, in per cent."""
+    if value["mean"] is None:
+        return "?"
+    return form.format(*(percent(value[k]) for k in ("mean", "low", "high")))
+
+
+def percent(fraction: float | None) -> str:
+    """A fraction in per cent."""
+    if fraction is None:
+        return "?"
+    value = 100.0 * fraction
+    return f"{value:.1f}"
+
+
+def short(name: str) -> str:
+    """Last word of a setting's name for a column head, but the first where it tells more."""
+    words = name.split("_")
+    return words[0] if words[-1] in ("rate", "raise") else words[-1]
+
+
+def level(value: float) -> str:
+    """The level of a setting, without digits that say nothing."""
+    return f"{value:.10g}"

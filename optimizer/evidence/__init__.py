@@ -1,0 +1,5 @@
+"""The runs of a line and today's material as arrays, and what they cannot tell.
+
+In come runs of a history, the site and a brief; out come a frozen ``Evidence`` and the line's
+fitted model.
+"""

@@ -1,0 +1,81 @@
+"""Which runs teach a line: its own, and while these are few, those of other lines.
+
+What is borrowed is marked by line, and the surrogate learns how far the lines agree.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from optimizer.plant.settings import SettingSpace
+from optimizer.plant.site import Site
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+# Below so many set-points of its own a line also learns from the others; beyond, it has little to
+# gain. Of theirs so many runs are taken, evenly over time: the model is exact, its cost cubic.
+FEWEST_OWN, MOST_BORROWED, FEWEST_OF_OTHER = 40, 150, 8
+RUNS_TO_COUNT = 2000
+
+
+def runs_to_learn_from(
+    runs: pa.Table, line: str | None, site: Site, warnings: list[str]
+) -> tuple[pa.Table, Floats]:
+    """Runs that teach a line: its own, behind those borrowed from others where it has few.
+
+    Returns:
+        The runs, and the number of the line of each, shape (n,): 0 the own, 1 and up the others.
+    """
+    if not runs.num_rows or line is None:
+        return runs.slice(0, 0), np.zeros(0)
+    is_own = pc.fill_null(pc.equal(runs["line"], line), False)
+    if pc.all(is_own).as_py():
+        return runs, np.zeros(runs.num_rows)
+    own, rest = runs.filter(is_own), runs.filter(pc.invert(is_own))
+    space = site.space_of(line)
+    if knows_enough(own, space):
+        return own, np.zeros(own.num_rows)
+    rest = rest.filter(pc.and_(rest["grade"].is_valid(), rest["recovery"].is_valid()))
+    others = {
+        name: rest.filter(pc.equal(rest["line"], name))
+        for name in pc.unique(rest["line"]).to_pylist()
+        if _alike(site.space_of(name), space)
+    }
+    others = {name: t for name, t in others.items() if t.num_rows >= FEWEST_OF_OTHER}
+    if not others:
+        return own, np.zeros(own.num_rows)
+    each = MOST_BORROWED // len(others)
+    borrowed = [t.take(pa.array(_evenly(t.num_rows, each))) for t in others.values()]
+    counts = [t.num_rows for t in borrowed]
+    warnings.append(
+        f"'{line}' has {own.num_rows} runs of its own; the plan also learns from {sum(counts)} "
+        f"runs of {', '.join(others)}, as far as they agree with its own."
+    )
+    number = np.repeat(np.array([*range(1, len(counts) + 1), 0.0]), [*counts, own.num_rows])
+    return pa.concat_tables([*borrowed, own]), number
+
+
+def knows_enough(own: pa.Table, space: SettingSpace) -> bool:
+    """Whether a line has set-points enough of its own, by runs enough to tell many from few."""
+    if not own.num_rows:
+        return False
+    some = own.take(pa.array(_evenly(own.num_rows, RUNS_TO_COUNT)))
+    settings = np.column_stack([some[n].to_numpy() for n in space.names])
+    return len(np.unique(settings, axis=0)) >= FEWEST_OWN
+
+
+def _evenly(n: int, most: int) -> NDArray[np.int64]:
+    """Positions of at most so many of n, evenly spread."""
+    return np.unique(np.linspace(0, n - 1, min(n, most)).astype(np.int64))
+
+
+def _alike(one: SettingSpace, other: SettingSpace) -> bool:
+    """Whether two lines have the same settings in the same units."""
+    return [(s.name, s.unit) for s in one.settings] == [(s.name, s.unit) for s in other.settings]

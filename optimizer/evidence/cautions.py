@@ -1,0 +1,109 @@
+"""What the runs of a line cannot tell, as warnings of a plan."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import expit
+
+from optimizer.evidence.columns import start_times
+from optimizer.evidence.record import Evidence
+from optimizer.numerics.distinct_rows import distinct_rows
+from optimizer.plant.brief import Brief
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+COLLINEAR_FROM = 0.95
+
+FEWEST_FOR_CORRELATION = 8
+
+
+def unsettled(
+    runs: pa.Table, settings: Floats, measured: NDArray[np.bool_], settle_minutes: float
+) -> list[str]:
+    """Runs whose readings may belong to the way to their settings rather than to the settings."""
+    said: list[str] = []
+    if not runs.num_rows:
+        return said
+    if "settled" in runs.column_names:
+        flag = np.asarray(runs["settled"].to_numpy(), dtype=object)
+        restless = int(np.sum((flag == False) & measured))  # noqa: E712 - null is neither
+        if restless:
+            said.append(
+                f"{restless} run{'s' if restless > 1 else ''} had not settled when sampled: their "
+                "readings drifted or surged to the end; repeat them before trusting them."
+            )
+    started = start_times(runs)
+    order = np.argsort(started, kind="stable")  # undated runs come last
+    minutes = np.diff(started[order]) / np.timedelta64(1, "m")
+    changed = np.any(np.diff(settings[order], axis=0) != 0, axis=1)
+    hasty = changed & (minutes > 0) & (minutes < settle_minutes) & measured[order[:-1]]
+    if hasty.any():
+        first = str(started[order[np.flatnonzero(hasty)[0]]].astype("datetime64[m]"))
+        count = int(hasty.sum())
+        said.append(
+            f"{count} run{'s' if count > 1 else ''} ended less than the {settle_minutes:g} minutes "
+            f"of settling after their settings were made (the first from {first}): doubt them."
+        )
+    return said
+
+
+def habits(evidence: Evidence) -> list[str]:
+    """Settings that never moved, and pairs that always moved together."""
+    warnings: list[str] = []
+    settings, names = evidence.settings, evidence.space.names
+    if len(settings) < FEWEST_FOR_CORRELATION:
+        return warnings
+    moved = np.std(settings, axis=0) > 1e-9
+    for name, value in zip(
+        np.array(names)[~moved], settings[0][~moved] if len(settings) else (), strict=False
+    ):
+        warnings.append(f"{name} was {value:g} in every run: its effect is not known.")
+    columns = np.flatnonzero(moved)
+    if len(columns) > 1:
+        correlation = np.atleast_2d(np.corrcoef(settings[:, columns].T))
+        for i in range(len(columns)):
+            for j in range(i + 1, len(columns)):
+                if abs(correlation[i, j]) >= COLLINEAR_FROM:
+                    warnings.append(
+                        f"{names[columns[i]]} and {names[columns[j]]} always moved together "
+                        f"(correlation {correlation[i, j]:.2f}): their effects cannot be told "
+                        "apart yet."
+                    )
+    return warnings
+
+
+def feed_grade_of(odds: float) -> float:
+    """Feed grade of log odds."""
+    return float(expit(odds))
+
+
+def cautions(evidence: Evidence, min_grade: float, brief: Brief) -> list[str]:
+    """What the runs leave open of what is asked for."""
+    said = []
+    if brief.goal.min_grade is None and brief.goal.maximise != "value":
+        said.append(f"No grade was asked for; the line's usual {min_grade:g} is kept.")
+    best = float(np.max(evidence.grade[evidence.measured], initial=0.0))
+    if 0.0 < best < min_grade:
+        said.append(f"No run has reached grade {min_grade:g} yet; the best read {best:.4g}.")
+    capacity, goal = brief.capacity, brief.goal.maximise
+    limited = capacity.max_product_rate is not None or capacity.max_reject_rate is not None
+    if (limited or goal == "value") and not evidence.feed_grade_known:
+        what = "product and reject rates" + (", and with them value," if goal == "value" else "")
+        said.append(
+            f"The feed grade is not known; {what} take it as "
+            f"{feed_grade_of(evidence.feed_odds_today):.2f}. Log feed_grade, or state it in the "
+            "brief, to make them reliable."
+        )
+    few = 2 * len(evidence.space.names) + 3
+    if len(distinct_rows(evidence.settings)[0]) < few:
+        said.append(
+            f"Fewer than {few} different settings were tried: intervals are wide, and what "
+            "lies beyond them is guessed from the trend."
+        )
+    return said

@@ -1,0 +1,55 @@
+"""From an evidence to what was learned from it: the surrogate, and where the deck runs even."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimizer.evidence.record import Evidence
+from optimizer.model.deck_coordinates import deck_coordinates_of
+from optimizer.model.deck_state import deck_state_of
+from optimizer.model.surrogate import Shares, Surrogate
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.int64]
+
+# Beyond so many set-points the model of a plan stands on so many of them (reports/scale.md).
+MOST_POINTS = 400
+
+
+def fitted(evidence: Evidence, seed: int, exact: bool = False) -> Surrogate:
+    """The surrogate of an evidence: its measured runs, and those borrowed from other lines."""
+    own = evidence.take(evidence.measured)
+    sources = [own] if evidence.borrowed is None else [own, evidence.borrowed]
+
+    def of_all(*names: str) -> list[Floats]:
+        return [np.concatenate([getattr(e, name) for e in sources]) for name in names]
+
+    surrogate = Surrogate(
+        evidence.space.names,
+        random_state=seed,
+        by_line=evidence.by_line,
+        most_points=None if exact else MOST_POINTS,
+        view=deck_coordinates_of(evidence.space),
+    )
+    g, r, odds, g_variance, r_variance = of_all(
+        "grade_logit", "recovery_logit", "feed_odds", "grade_variance", "recovery_variance"
+    )
+    shares = Shares(*of_all("grade", "recovery", "grade_count", "grade_se", "recovery_se"))
+    X = np.vstack([e.inputs for e in sources])
+    return surrogate.fit(X, g, r, odds, g_variance, r_variance, shares)
+
+
+def chance_even_of(evidence: Evidence) -> Callable[[Indices], Floats]:
+    """Chance of an even deck at lattice points, (n, d) to (n,); 1 where it never failed."""
+    if evidence.even.all():
+        return lambda index: np.ones(len(index))
+    space = evidence.space
+    state = deck_state_of(deck_coordinates_of(space))
+    state.fit(space.to_unit(evidence.settings), evidence.even)
+    return lambda index: state.chance_even(space.to_unit(space.values(index)))

@@ -1,0 +1,109 @@
+"""What the history says about one line, as the arrays a surrogate learns from.
+
+In come the runs of a line and today's material; out comes an ``Evidence``: settings and material
+in unit coordinates, readings with known errors, today's values, and a warning for everything
+that the runs cannot tell.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow.compute as pc
+
+from optimizer.errors import nearest
+from optimizer.evidence.borrowing import runs_to_learn_from
+from optimizer.evidence.cautions import habits, unsettled
+from optimizer.evidence.columns import column_reader, fill_unknown, start_times
+from optimizer.evidence.material import feed_odds, material_inputs
+from optimizer.evidence.record import Evidence
+from optimizer.history.started import misdated
+from optimizer.measurement.measured import measured_errors
+from optimizer.plant.brief import Brief
+from optimizer.plant.site import Site
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+
+def gather(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
+    """The evidence for a brief in the runs of a history.
+
+    Args:
+        runs: all runs read, settings in the site's units, in the history's order.
+        site: the plant.
+        brief: today's line and material.
+    """
+    warnings: list[str] = []
+    line = _choose_line(runs, brief, warnings)
+    runs, number = runs_to_learn_from(runs, line, site, warnings)
+    warnings += misdated(runs)
+    space = site.space_of(line)
+    column = column_reader(runs)
+    settings = np.column_stack([column(name) for name in space.names])
+    grade, recovery = column("grade"), column("recovery")
+    errors = measured_errors(
+        grade, recovery, column("grade_se"), column("recovery_se"), column("grade_count")
+    )
+    context, today, material = material_inputs(runs, column, site, brief, warnings)
+    odds, odds_today, known = feed_odds(
+        column, errors.grade_logit, errors.recovery_logit, site, material, warnings
+    )
+    fine = pc.fill_null(pc.equal(runs["deck_state"], "even"), True) if runs.num_rows else []
+    whole = Evidence(
+        space=space,
+        line=line,
+        settings=settings,
+        context=context,
+        today=today,
+        grade=grade,
+        recovery=recovery,
+        grade_count=np.where(errors.counted, column("grade_count"), np.nan),
+        grade_se=errors.grade_se,
+        recovery_se=errors.recovery_se,
+        grade_logit=errors.grade_logit,
+        recovery_logit=errors.recovery_logit,
+        grade_variance=fill_unknown(grade, errors.grade_logit_var, errors.grade_se),
+        recovery_variance=fill_unknown(recovery, errors.recovery_logit_var, errors.recovery_se),
+        feed_odds=odds,
+        feed_odds_today=odds_today,
+        feed_grade_known=known,
+        even=np.array(fine, dtype=bool),
+        started=start_times(runs),
+        material=material,
+        warnings=(),
+        number=number,
+        by_line=bool(number.any()),
+    )
+    own, other = whole, None
+    if whole.by_line:
+        own, other = whole.take(number == 0), whole.take(number > 0)
+    warnings += habits(own)
+    mine = runs.slice(int(np.sum(number > 0)))
+    warnings += unsettled(mine, own.settings, own.measured, brief.trials.settle_minutes)
+    return replace(own, warnings=tuple(warnings), borrowed=other)
+
+
+def _choose_line(runs: pa.Table, brief: Brief, warnings: list[str]) -> str | None:
+    lines: list[str] = sorted(pc.unique(runs["line"]).to_pylist()) if runs.num_rows else []
+    if brief.line is not None:
+        if lines and brief.line not in lines:
+            hint = nearest(brief.line, lines)
+            warnings.append(f"Line '{brief.line}' has no runs yet. {hint}")
+        return brief.line
+    if len(lines) <= 1:
+        return lines[0] if lines else None
+    started = runs["started_at"].cast("timestamp[us]").cast("int64").to_numpy()
+    names = np.array(runs["line"].to_pylist())
+    latest = {n: float(np.nanmax(np.append(started[names == n], -np.inf))) for n in lines}
+    chosen = max(lines, key=lambda n: (latest[n], int(np.sum(names == n)), n))
+    warnings.append(
+        f"No line was named; this plan is for '{chosen}', the one with the latest run. "
+        f"Lines here: {', '.join(lines)}."
+    )
+    return chosen

@@ -1,0 +1,132 @@
+"""One line as diagnosis and comparison see it: its evidence, the surrogate fitted to it, draws.
+
+In comes the evidence of a line; out come the fitted surrogate, where the deck runs even, and
+whole surfaces of grade and recovery drawn from the posterior. A drawn surface can be evaluated
+anywhere, so that a question about all settings at once (the highest recovery, a sensitivity) gets
+an answer with its uncertainty.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.linalg import cho_solve
+
+from optimizer.evidence.fitting import chance_even_of, fitted
+from optimizer.evidence.record import Evidence
+from optimizer.gaussian_process.kernels import Inputs
+from optimizer.model.coordinates import from_latent
+from optimizer.model.joint import Pair, Place
+from optimizer.model.surrogate import WIDENING, Surrogate
+from optimizer.numerics.cholesky import factorize
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.int64]
+
+# Recent practice is the middle of so many latest measured runs.
+RECENT_RUNS = 40
+
+
+@dataclass(frozen=True)
+class LineModel:
+    """A line's evidence and what was learned from it.
+
+    Args:
+        evidence: runs of the line, with at least three measured ones.
+        seed: of everything random.
+        fitted: a surrogate already fitted to them, or None.
+    """
+
+    evidence: Evidence
+    seed: int = 0
+    fitted: Surrogate | None = None
+
+    @cached_property
+    def surrogate(self) -> Surrogate:
+        """Grade and recovery, fitted to the measured runs."""
+        if self.fitted is not None and self.fitted.exact:
+            return self.fitted
+        return fitted(self.evidence, self.seed, exact=True)
+
+    @cached_property
+    def latent_readings(self) -> tuple[Floats, Floats]:
+        """Sharpness and balance that each measured run read, as fitted, each (n,)."""
+        S, C = self.surrogate.latent_readings_
+        return S, C
+
+    @cached_property
+    def chance_even(self) -> Callable[[Indices], Floats]:
+        """Chance of an even deck at lattice points: (n, d) to (n,)."""
+        return chance_even_of(self.evidence)
+
+    @cached_property
+    def recent_settings(self) -> Floats:
+        """The middle of the latest measured runs, on the deck's steps, shape (d,)."""
+        e = self.evidence
+        latest = e.settings[e.measured][-RECENT_RUNS:]
+        return e.space.values(e.space.nearest_index(np.median(latest, axis=0)))[0]
+
+    @cached_property
+    def recent_inputs(self) -> Floats:
+        """The same with today's material, as an input of the surrogate, shape (1, d + m)."""
+        index = self.evidence.space.nearest_index(self.recent_settings[None, :])
+        return self.evidence.inputs_today(index)
+
+    def surfaces(self, anchors: Floats, draws: int, margin: float = 1.0) -> Surfaces:
+        """Surfaces drawn from the posterior, see ``Surfaces``."""
+        return Surfaces(self.surrogate, anchors, draws, self.seed, margin)
+
+
+class Surfaces:
+    """Grade and recovery as whole surfaces, drawn jointly from the posterior.
+
+    Each draw is exact at the anchors; elsewhere it is its conditional mean given the anchors and
+    the runs,
+
+        f(x) = mu(x) + C(x, Z) C(Z, Z)^-1 (f(Z) - mu(Z)),
+
+    with mu and C the posterior mean and covariance. Anchors a lengthscale apart lose little.
+
+    Args:
+        surrogate: fitted.
+        anchors: inputs Z in unit coordinates, shape (m, d).
+        draws: how many surfaces, shared among the surrogate's members.
+        seed: of the draws.
+        margin: factor on posterior standard deviations.
+    """
+
+    def __init__(
+        self, surrogate: Surrogate, anchors: Floats, draws: int, seed: int, margin: float = 1.0
+    ) -> None:
+        rng = np.random.default_rng(seed)
+        members = min(surrogate.n_members_, draws)
+        counts = np.bincount(np.arange(draws) % members, minlength=members)
+        self.draws = draws
+        self._parts: list[tuple[Pair, Place, Floats]] = []
+        for pair, count in zip(surrogate.pairs_, counts, strict=False):
+            at = pair.place(anchors)
+            lower = factorize(pair.covariance(at, at))
+            # C^-1 (f - mu) with f - mu = L z is L'^-1 z; solved against C for its jitter.
+            off = margin * WIDENING * (lower @ rng.standard_normal((len(lower), count)))
+            self._parts.append((pair, at, cho_solve((lower, True), off)))
+
+    def latent(self, A: Floats) -> tuple[Floats, Floats]:
+        """Sharpness and balance at inputs A, shape (n, d); each (draws, n)."""
+        sharpness, balance, inputs = [], [], Inputs(A)
+        for pair, anchors, weights in self._parts:
+            at = pair.place(inputs)
+            S, C = pair.drawn(at, weights.T @ pair.covariance(anchors, at))
+            sharpness.append(S)
+            balance.append(C)
+        return np.vstack(sharpness), np.vstack(balance)
+
+    def outcome(self, A: Floats, feed_odds: float) -> tuple[Floats, Floats]:
+        """Grade and recovery at inputs A, shape (n, d); each (draws, n)."""
+        return from_latent(*self.latent(A), feed_odds)

@@ -1,0 +1,185 @@
+"""Material of past runs and of today as inputs of the model."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow.compute as pc
+
+from optimizer.model.coordinates import guess_feed_odds, log_odds, log_unwanted
+from optimizer.numerics.distinct_rows import distinct_rows
+from optimizer.plant.brief import Brief
+from optimizer.plant.site import FEED_GRADE, Site
+from optimizer.plant.units import scaled
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+# Material readings closer than this share of the declared range count as the same material, so
+# that replicates collapse although a moisture meter never shows the same figure twice.
+CONTEXT_GRID = 0.02
+
+# Beyond so many set-points the grid of the material is coarsened.
+MOST_SET_POINTS = 1200
+
+# But no coarser than this: settings alone may make more set-points than that.
+COARSEST_GRID = 0.16
+
+# A material variable that moved by less than this share of its range tells nothing.
+CONTEXT_MOVES = 0.02
+
+# Labels of material become inputs when there are a few, each with a few runs; more are lot names.
+FEWEST_LABEL_RUNS, MOST_LABELS = 5, 6
+
+# Today's material, where the brief leaves it open, is the median of so many latest runs.
+LATEST_RUNS = 10
+
+# Share of runs that a measured feed grade may contradict before it is set aside.
+MOST_CONTRADICTIONS = 0.05
+
+
+def material_inputs(
+    runs: pa.Table, column: Any, site: Site, brief: Brief, warnings: list[str]
+) -> tuple[Floats, Floats, dict[str, Any]]:
+    """Material inputs of every run and today, in unit coordinates, and today's values."""
+    past, today, material = [], [], {}
+    for name, variable in site.material.items():
+        values = column(name)
+        known = np.isfinite(values)
+        given = brief.material.get(name)
+        now = _today(name, given, values, known, variable, warnings)
+        if now is not None:
+            material[name] = now
+        span = variable.high - variable.low
+        if not known.any() or np.ptp(values[known]) < CONTEXT_MOVES * span:
+            if (
+                known.any()
+                and now is not None
+                and abs(now - np.median(values[known])) > (CONTEXT_MOVES * span)
+            ):
+                warnings.append(
+                    f"{name} was {np.median(values[known]):g} {variable.unit} in every run; what "
+                    f"{now:g} does cannot be known."
+                )
+            continue
+        unit = (np.where(known, values, np.median(values[known])) - variable.low) / span
+        past.append(unit)
+        today.append((float(now) - variable.low) / span if now is not None else np.median(unit))
+    context = np.column_stack(past) if past else np.zeros((runs.num_rows, 0))
+    context = _on_grid(context, np.array(today), column, site, len(past))
+    labels, label_today = _labels(runs, brief, material, warnings)
+    return (
+        np.hstack([context, labels]),
+        np.concatenate([today, label_today]),
+        material,
+    )
+
+
+def _today(
+    name: str, given: Any, values: Floats, known: Any, variable: Any, warnings: list[str]
+) -> float | None:
+    """Today's value of a material variable: the brief's, else that of the latest runs."""
+    if given is not None:
+        if known.any():
+            low, high = np.min(values[known]), np.max(values[known])
+            margin = 0.02 * (variable.high - variable.low)
+            if not low - margin <= given <= high + margin:
+                warnings.append(
+                    f"{name} {given:g} {variable.unit} lies outside the runs "
+                    f"({low:g} to {high:g}): the plan extrapolates."
+                )
+        return float(given)
+    if not known.any():
+        return None
+    return float(np.round(np.median(values[known][-LATEST_RUNS:]), 6))
+
+
+def _on_grid(context: Floats, today: Floats, column: Any, site: Site, m: int) -> Floats:
+    """Material on a grid coarse enough that the exact model can hold the set-points.
+
+    The grid is anchored at today's material, which the plan is about.
+    """
+    if not m or not len(context):
+        return context
+    space = site.space
+    settings = np.column_stack([column(name) for name in space.names])
+    grid = CONTEXT_GRID
+    while True:
+        binned = np.round(today + np.round((context - today) / grid) * grid, 9)
+        points, _ = distinct_rows(np.hstack([settings, binned]))
+        if len(points) <= MOST_SET_POINTS or grid >= COARSEST_GRID:
+            return binned
+        grid *= 2.0
+
+
+def _labels(
+    runs: pa.Table, brief: Brief, material: dict[str, Any], warnings: list[str]
+) -> tuple[Floats, Floats]:
+    """Material labels as one 0/1 input each, when there are a few with a few runs each."""
+    kinds, place = np.array([""]), np.zeros(runs.num_rows, np.int64)
+    if "material" in runs.column_names and runs.num_rows:
+        column = pc.fill_null(runs["material"].cast("string"), "")
+        found = pc.unique(column).sort()
+        kinds, place = np.array(found.to_pylist()), pc.index_in(column, found).to_numpy()
+    counts = np.bincount(place, minlength=len(kinds))
+    given = brief.material.get("material")
+    named = np.flatnonzero(kinds[place] != "")
+    latest = str(kinds[place[named[-1]]]) if len(named) else None
+    now = str(given) if given is not None else latest
+    if now is not None:
+        material["material"] = now
+    label = np.flatnonzero(kinds != "")
+    counts, kinds = counts[label], kinds[label]
+    usable = 1 < len(kinds) <= MOST_LABELS and counts.min() >= FEWEST_LABEL_RUNS
+    if not usable:
+        return np.zeros((runs.num_rows, 0)), np.zeros(0)
+    if now not in kinds:
+        warnings.append(f"Material '{now}' has no runs. Known here: {', '.join(kinds)}.")
+    today = (kinds == now).astype(float)
+    return (place[:, None] == label).astype(float), today
+
+
+def feed_odds(
+    column: Any,
+    grade_logit: Floats,
+    recovery_logit: Floats,
+    site: Site,
+    material: dict[str, Any],
+    warnings: list[str],
+) -> tuple[Floats, float, bool]:
+    """Log odds of the feed grade of each run and today, and whether they are known.
+
+    Runs that carry none are taken to have been fed as the others were, and where no run carries
+    one, as the brief says: grade and recovery then split the mass of today's feed as the
+    two-product formula says. Without either it is guessed.
+    """
+    measured = np.isfinite(grade_logit) & np.isfinite(recovery_logit)
+    feed = scaled(column(FEED_GRADE), site.feed_grade_scale)
+    known = np.isfinite(feed)
+    now = material.get(FEED_GRADE)
+    if now is not None:
+        today = float(scaled(np.array(now), site.feed_grade_scale))
+        usual = float(np.median(feed[known])) if known.any() else today
+        odds = log_odds(np.where(known, feed, usual))
+        contradicts = log_unwanted(grade_logit, recovery_logit, odds)[measured] > 0
+        if contradicts.sum() <= MOST_CONTRADICTIONS * len(contradicts):
+            if measured.any() and not known.any():
+                unit = site.material[FEED_GRADE].unit
+                warnings.append(
+                    f"feed_grade is in no run: all are taken to have been fed today's {now:g} "
+                    f"{unit}".rstrip()
+                    + "."
+                )
+            return odds, float(log_odds(today)), True
+        warnings.append(
+            f"feed_grade contradicts grade and recovery in {contradicts.mean():.0%} of the runs "
+            "(more unwanted material in the product than was fed) and was set aside."
+        )
+    guess = 0.0
+    if measured.any():
+        guess = guess_feed_odds(grade_logit[measured], recovery_logit[measured])
+    return np.full(len(grade_logit), guess), guess, False

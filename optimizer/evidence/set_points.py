@@ -1,0 +1,108 @@
+"""The measured runs of a line as set-points: equal settings and material are one, with a count.
+
+In comes an ``Evidence``; out come means of readings, few enough to draw. Where even the set-points
+are too many, those that lie close together are one cell: a mean of all of its runs, never a sample.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy.special import expit
+
+from optimizer.evidence.record import Evidence
+from optimizer.interval import PLACES
+from optimizer.numerics.distinct_rows import distinct_rows
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.int64]
+
+MOST_POINTS = 800
+"""More are too many to draw."""
+FIRST_CELL = 0.02
+"""Width of a cell, as a share of each range; doubled until few enough are left."""
+
+
+@dataclass(frozen=True)
+class SetPoints:
+    """Collapsed runs.
+
+    Attributes:
+        inputs: mean settings and material in unit coordinates, shape (u, d + m).
+        settings: mean settings, shape (u, d).
+        grade, recovery: of the mean reading on the logit scale, fractions, shape (u,).
+        grade_logit, recovery_logit: the same as logits, shape (u,).
+        feed_odds: mean log odds of the feed grade, shape (u,).
+        count: runs behind each, shape (u,).
+        owner: the set-point of every measured run, shape (n,).
+        cell: width of the cells, 0 when nothing but equal runs was put together.
+    """
+
+    inputs: Floats
+    settings: Floats
+    grade_logit: Floats
+    recovery_logit: Floats
+    feed_odds: Floats
+    count: Floats
+    owner: Indices
+    cell: float
+
+    @property
+    def grade(self) -> Floats:
+        """Grade of the mean reading, shape (u,)."""
+        return expit(self.grade_logit)
+
+    @property
+    def recovery(self) -> Floats:
+        """Recovery of the mean reading, shape (u,)."""
+        return expit(self.recovery_logit)
+
+    def as_dict(self, names: tuple[str, ...]) -> dict[str, Any]:
+        """Columns, one entry a set-point."""
+        columns = {n: self.settings[:, j] for j, n in enumerate(names)}
+        columns |= {"grade": self.grade, "recovery": self.recovery}
+        return {
+            "cell": self.cell,
+            **{k: np.round(v, PLACES).astype(float).tolist() for k, v in columns.items()},
+            "count": self.count.astype(int).tolist(),
+        }
+
+
+def collapse_runs(evidence: Evidence, most: int = MOST_POINTS) -> SetPoints:
+    """The measured runs of a line as at most ``most`` set-points, or about so many."""
+    m = evidence.measured
+    inputs, cell = evidence.inputs[m], 0.0
+    points, owner = distinct_rows(inputs)
+    width = FIRST_CELL
+    while len(points) > most and width < 1.0:
+        cell = width
+        points, joined = np.unique(
+            np.floor(points / width + 0.5) * width, axis=0, return_inverse=True
+        )
+        owner, width = joined.ravel()[owner], 2.0 * width
+    count = np.bincount(owner, minlength=len(points)).astype(float)
+
+    def mean(values: Floats) -> Floats:
+        return np.asarray(np.bincount(owner, weights=values, minlength=len(points)) / count)
+
+    settings = evidence.settings[m]
+    return SetPoints(
+        inputs=_columns(inputs, mean),
+        settings=_columns(settings, mean),
+        grade_logit=mean(evidence.grade_logit[m]),
+        recovery_logit=mean(evidence.recovery_logit[m]),
+        feed_odds=mean(evidence.feed_odds[m]),
+        count=count,
+        owner=owner,
+        cell=cell,
+    )
+
+
+def _columns(values: Floats, mean: Any) -> Floats:
+    """Means of each column, free of what summing rounds."""
+    return np.round(np.column_stack([mean(column) for column in values.T]), 9)

@@ -1,0 +1,71 @@
+"""The readings that runs were made of, kept beside the history under the id of their run."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from optimizer.errors import HistoryError, reason_of
+from optimizer.files import write_atomically
+
+
+class SampleStore:
+    """Readings of one history, a Parquet file for each load.
+
+    Args:
+        folder: where they are.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+
+    def add(self, readings: pa.Table) -> None:
+        """Keeps readings; the same ones again change nothing.
+
+        Args:
+            readings: with the ``run_id`` of their run and whether each is ``averaged``.
+        """
+        buffer = io.BytesIO()
+        pq.write_table(readings, buffer)
+        content = buffer.getvalue()
+        name = _name_of(content)
+        if not os.path.exists(self.folder / name):
+            write_atomically(self.folder / name, [content])
+
+    def read(self, run_ids: Sequence[str] | None = None) -> pa.Table | None:
+        """Readings of some runs, or of all; None when none are kept.
+
+        Raises:
+            HistoryError: when a file is damaged.
+        """
+        wanted = None if run_ids is None else [("run_id", "in", list(run_ids))]
+        try:
+            found = sorted(self.folder.iterdir()) if os.path.isdir(self.folder) else []
+            tables = [_readings(file, wanted) for file in found if file.suffix == ".parquet"]
+        except (pa.ArrowException, OSError) as error:
+            raise HistoryError(
+                f"the readings in '{self.folder}' are damaged: {reason_of(error)}."
+            ) from None
+        return pa.concat_tables(tables, promote_options="default") if tables else None
+
+
+def _name_of(content: bytes) -> str:
+    return f"{hashlib.sha256(content).hexdigest()[:32]}.parquet"
+
+
+def _readings(file: Path, wanted: list[tuple[str, str, list[str]]] | None) -> pa.Table:
+    """The readings of a file.
+
+    Raises:
+        OSError, pyarrow.ArrowException: when they are not those that were written.
+    """
+    content = file.read_bytes()
+    if file.name != _name_of(content):
+        raise OSError(f"the bytes of {file.name} are not those that were written")
+    return pq.read_table(io.BytesIO(content), filters=wanted)

@@ -1,0 +1,267 @@
+"""Runs as Parquet files, each of one line and named by the hash of its bytes.
+
+The name is part of the commit that adds the file, and of every checkpoint and version that has it:
+no file can be without its hash, whatever was killed when, and one look at its name and its bytes
+tells whether they are still those that were written. Files of other writers, and those of before,
+have other names; of them nothing is known.
+
+A file is whole in memory before it is written, so that its hash is known.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import re
+import time
+from collections import Counter, defaultdict
+from collections.abc import Iterator
+from contextlib import suppress
+from typing import Any
+from urllib.parse import quote, unquote
+from uuid import uuid4
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.fs as pa_fs
+import pyarrow.parquet as pq
+from deltalake.transaction import AddAction, RemoveAction
+
+from optimizer.history.log_hashes import read_file
+
+PARTITION = "line="
+# A file of each line is in memory until it is whole.
+_FILE_BYTES = 16 << 20
+_GROUP_ROWS = 1 << 16
+# Rows of all lines that wait to be encoded: what is held does not grow with the number of lines.
+_ROWS_WAITING = 1 << 18
+# Columns that hardly repeat gain nothing from a dictionary, and building it takes time.
+_NO_DICTIONARY = ("run_id", "started_at", "source_row")
+# File systems allow 255 bytes; what a path says of the line is for people, the commit says it all.
+_LONGEST_FOLDER = 120
+_HASHED = re.compile(r"-([0-9a-f]{64})\.parquet$")
+# Longer texts serve no reader that skips files by their ends, and would swell the log.
+_LONGEST_END = 64
+# The files of the table library take bytes, and pyarrow hands them bytes only of what went through
+# a buffer that is larger than each piece.
+_BUFFER_BYTES, _PIECE_BYTES = 1 << 20, 1 << 18
+_YEARS = tuple(np.array(["0001", "10000"], "datetime64[us]").astype(np.int64).tolist())
+
+
+def stated_hash(path: str) -> str | None:
+    """The SHA-256 that a file's bytes had when it was written; None where the name has none.
+
+    >>> stated_hash("line=A/part-00000-021ce1fa.zstd.parquet")
+    """
+    found = _HASHED.search(path)
+    return None if found is None else found[1]
+
+
+def is_changed(path: str, content: bytes) -> bool:
+    """Whether bytes are known not to be those that were written."""
+    return stated_hash(path) not in (None, hashlib.sha256(content).hexdigest())
+
+
+class RunFiles:
+    """Writes runs as files, and says what a commit has to add.
+
+    Args:
+        filesystem: of the table, its root being the table's.
+        data_change: False where the files hold runs that the table has already.
+
+    As a context: where what is done in it fails, the files go again.
+
+    Raises:
+        OSError, pyarrow.ArrowException: from every method, when a file cannot be written.
+    """
+
+    def __init__(self, filesystem: pa_fs.FileSystem, *, data_change: bool = True) -> None:
+        self._filesystem, self._data_change = filesystem, data_change
+        self._waiting: dict[str, list[pa.RecordBatch]] = defaultdict(list)
+        self._rows: Counter[str] = Counter()
+        self._open: dict[str, tuple[pa.BufferOutputStream, pq.ParquetWriter]] = {}
+        self._written: list[AddAction] = []
+
+    def __enter__(self) -> RunFiles:
+        return self
+
+    def __exit__(self, failure: object, *_: object) -> None:
+        for made in self._written if failure else ():
+            with suppress(OSError, pa.ArrowException):
+                self._filesystem.delete_file(made.path)
+
+    def add(self, batch: pa.RecordBatch) -> None:
+        """Takes runs of any lines; the order of each line's runs stays."""
+        for line, runs in _by_line(batch):
+            self._waiting[line].append(runs)
+            self._rows[line] += len(runs)
+            if self._rows[line] >= _GROUP_ROWS:
+                self._encode(line)
+        if self._rows.total() >= _ROWS_WAITING:
+            self._encode(self._rows.most_common(1)[0][0])
+
+    def finish(self) -> list[AddAction]:
+        """Writes what is left; what a commit has to add."""
+        for line in [line for line, rows in self._rows.items() if rows]:
+            self._encode(line)
+        for line in list(self._open):
+            self._close(line)
+        return self._written
+
+    def _encode(self, line: str) -> None:
+        runs = pa.Table.from_batches(self._waiting.pop(line))
+        del self._rows[line]
+        if line not in self._open:
+            sink = pa.BufferOutputStream()
+            self._open[line] = (
+                sink,
+                pq.ParquetWriter(
+                    sink,
+                    runs.schema,
+                    compression="zstd",
+                    compression_level=1,
+                    use_dictionary=[n for n in runs.column_names if n not in _NO_DICTIONARY],
+                    store_schema=False,
+                ),
+            )
+        sink, writer = self._open[line]
+        writer.write_table(runs, row_group_size=_GROUP_ROWS)
+        if sink.tell() >= _FILE_BYTES:
+            self._close(line)
+
+    def _close(self, line: str) -> None:
+        sink, writer = self._open.pop(line)
+        writer.close()
+        content = sink.getvalue().to_pybytes()
+        folder = PARTITION + quote(line, safe="")[:_LONGEST_FOLDER]
+        name = f"part-{uuid4().hex[:16]}-{hashlib.sha256(content).hexdigest()}.parquet"
+        made = AddAction(
+            path=f"{folder}/{name}",
+            size=len(content),
+            partition_values={"line": line},
+            modification_time=time.time_ns() // 1_000_000,
+            data_change=self._data_change,
+            stats=json.dumps(
+                _statistics(pq.read_metadata(io.BytesIO(content))), separators=(",", ":")
+            ),
+        )
+        self._written.append(made)
+        self._filesystem.create_dir(folder)
+        with self._filesystem.open_output_stream(made.path, buffer_size=_BUFFER_BYTES) as file:
+            for start in range(0, len(content), _PIECE_BYTES):
+                file.write(content[start : start + _PIECE_BYTES])
+
+
+def merge_files(
+    filesystem: pa_fs.FileSystem, files: pa.Table, most_bytes: int
+) -> tuple[list[AddAction], list[RemoveAction]]:
+    """Merges the files of each line, oldest first, as long as they do not exceed a size together.
+
+    A file whose bytes changed, or that cannot be read, is left alone: merged it would look sound.
+
+    Args:
+        files: as ``table.files_of`` gives them.
+        most_bytes: of the files that become one.
+
+    Returns:
+        What a commit has to add and to remove; the runs are the same.
+
+    Raises:
+        OSError, pyarrow.ArrowException: when a file cannot be written.
+    """
+    order = [("partition.line", "ascending"), ("modification_time", "ascending")]
+    removed: list[RemoveAction] = []
+    with RunFiles(filesystem, data_change=False) as merged:
+        for group in _groups(files.sort_by(order).to_pylist(), most_bytes):
+            read = [(file, runs) for file in group if (runs := _runs_in(filesystem, file))]
+            if len(read) < 2:
+                continue
+            runs = pa.concat_tables([runs for _, runs in read], promote_options="default")
+            for batch in runs.combine_chunks().to_batches():
+                merged.add(batch)
+            merged.finish()
+            removed += [_removed(file) for file, _ in read]
+        return merged.finish(), removed
+
+
+def _groups(files: list[dict[str, Any]], most_bytes: int) -> Iterator[list[dict[str, Any]]]:
+    """Files of one line each that together are small."""
+    group: list[dict[str, Any]] = []
+    for file in files:
+        together = sum(f["size_bytes"] for f in group) + file["size_bytes"]
+        if group and (
+            group[0]["partition.line"] != file["partition.line"] or together > most_bytes
+        ):
+            yield group
+            group = []
+        group.append(file)
+    yield group
+
+
+def _runs_in(filesystem: pa_fs.FileSystem, file: dict[str, Any]) -> pa.Table | None:
+    """The runs of a file; None when they are not as they were written."""
+    path = unquote(file["path"])
+    try:
+        content = read_file(filesystem, path)
+        runs = None if is_changed(path, content) else pq.read_table(io.BytesIO(content))
+    except (OSError, pa.ArrowException):
+        return None
+    if runs is None:
+        return None
+    return runs.append_column("line", pa.repeat(file["partition.line"], len(runs)))
+
+
+def _removed(file: dict[str, Any]) -> RemoveAction:
+    return RemoveAction(
+        unquote(file["path"]),
+        data_change=False,
+        deletion_timestamp=time.time_ns() // 1_000_000,
+        size=file["size_bytes"],
+        partition_values={"line": file["partition.line"]},
+    )
+
+
+def _by_line(batch: pa.RecordBatch) -> Iterator[tuple[str, pa.RecordBatch]]:
+    """The runs of each line, without the column that says it."""
+    coded = batch.column("line").dictionary_encode()
+    runs, lines = batch.drop_columns(["line"]), coded.dictionary.to_pylist()
+    if len(lines) == 1:
+        yield lines[0], runs
+        return
+    codes = coded.indices.to_numpy()
+    runs = runs.take(pa.array(np.argsort(codes, kind="stable")))
+    ends = np.cumsum(np.bincount(codes, minlength=len(lines))).tolist()
+    for line, start, end in zip(lines, [0, *ends], ends, strict=False):
+        yield line, runs.slice(start, end - start)
+
+
+def _statistics(file: pq.FileMetaData) -> dict[str, Any]:
+    """What a commit says of a file, by the Delta protocol: rows, ends and gaps of each column."""
+    low: dict[str, Any] = {}
+    high: dict[str, Any] = {}
+    gaps: dict[str, int] = {}
+    for k in range(file.num_columns):
+        name, kind = file.schema.column(k).name, file.schema.column(k).physical_type
+        groups = [file.row_group(g).column(k).statistics for g in range(file.num_row_groups)]
+        gaps[name] = sum(s.null_count for s in groups)
+        filled = [s for s in groups if s.has_min_max]
+        full = sum(s.num_values > 0 for s in groups)
+        if kind == "BOOLEAN" or not filled or len(filled) < full:
+            continue
+        first, last = min(s.min_raw for s in filled), max(s.max_raw for s in filled)
+        timed = file.schema.column(k).logical_type.type == "TIMESTAMP"
+        ends = [_end(value, timed) for value in (first, last)]
+        if None not in ends:
+            low[name], high[name] = ends
+    return {"numRecords": file.num_rows, "minValues": low, "maxValues": high, "nullCount": gaps}
+
+
+def _end(value: Any, timed: bool) -> Any:
+    """One end of a column as JSON, None where it cannot or need not be said."""
+    if timed:
+        known = _YEARS[0] <= value < _YEARS[1]
+        return f"{np.datetime64(value, 'us')}Z" if known else None
+    if isinstance(value, bytes):
+        return value.decode() if len(value) <= _LONGEST_END else None
+    return value if np.isfinite(value) else None

@@ -1,0 +1,151 @@
+"""When a run can have started: not before 1950, and not later than a day ahead of the clock.
+
+Logs are checked for it as they come in. A history that was filled before there was that check may
+hold other times. Of such a run only the time is in doubt, so it is read as a run without one, with
+a warning that names it. By which moment a time is too late is asked of the clock only as the run
+comes in; of a stored run it is asked of the version that holds it (``table.written_at``), so that
+the same version says the same whenever it is read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from optimizer.history.arrow import as_mask
+from optimizer.history.schema import TIMESTAMP
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Mask = NDArray[np.bool_]
+
+EARLIEST = datetime(1950, 1, 1, tzinfo=UTC)
+AHEAD = timedelta(days=1)
+"""How far ahead of the clock a time may be: local times are up to 14 hours ahead of UTC."""
+
+TOO_EARLY = (
+    f"'{{value}}' is before {EARLIEST.year}, and no run can be: correct the date, or leave it "
+    "empty where it is not known"
+)
+TOO_LATE = (
+    "'{value}' is more than a day ahead of the clock of this machine: correct the date, or the "
+    "clock, or leave the date empty where it is not known"
+)
+
+Clock = Callable[[], datetime]
+
+MISDATED = "started_at_stored"
+"""Column of runs as read: the stored time, as text, of a run whose time cannot be."""
+RUNS_NAMED = 5
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_TO_MICROSECONDS = {"s": 1_000_000, "ms": 1000, "us": 1}
+_DAY = 86_400_000_000
+
+
+def utc_now() -> datetime:
+    """The time, by the clock of this machine."""
+    return datetime.now(UTC)
+
+
+def latest_start(now: datetime) -> int:
+    """The latest moment at which a run known at some time can have started, in microseconds since
+    1970."""
+    return (now + AHEAD - _EPOCH) // timedelta(microseconds=1)
+
+
+def instants(column: pa.Array) -> pa.Array:
+    """Dates or times of any unit as points in time (microseconds, UTC), shape (n,).
+
+    A unit that is coarser than a microsecond reaches further than microseconds do; what lies
+    beyond them is put at their end, which is no time of a run either.
+    """
+    kind = column.type
+    if pa.types.is_date32(kind):
+        numbers, factor = column.cast(pa.int32()).cast(pa.int64()), _DAY
+    elif pa.types.is_date64(kind):
+        numbers, factor = column.cast(pa.int64()), _TO_MICROSECONDS["ms"]
+    else:
+        numbers, factor = column.cast(pa.int64()), _TO_MICROSECONDS.get(kind.unit, 0)
+    values = pc.fill_null(numbers, 0).to_numpy(zero_copy_only=False)
+    if factor == 0:
+        values = values // 1000
+    elif factor > 1:
+        most = np.iinfo(np.int64).max // factor
+        values = np.clip(values, -most, most) * factor
+    return pa.array(values, mask=np.asarray(numbers.is_null())).cast(TIMESTAMP)
+
+
+def early_and_late(started: pa.Array | pa.ChunkedArray, latest: int) -> tuple[Mask, Mask]:
+    """Which times are before the earliest that can be, and which after the latest; shape (n,)."""
+    moments = started.cast(pa.int64())
+    first = (EARLIEST - _EPOCH) // timedelta(microseconds=1)
+    return as_mask(pc.less(moments, first)), as_mask(pc.greater(moments, latest))
+
+
+def without_impossible_times(runs: pa.Table, latest: int) -> pa.Table:
+    """Runs of a history, those without a time where it cannot be.
+
+    They get a column ``MISDATED`` when there are such runs; else the table stays as it is.
+    """
+    early, late = early_and_late(runs["started_at"], latest)
+    impossible = early | late
+    if not impossible.any():
+        return runs
+    mask = pa.array(impossible)
+    place = runs.column_names.index("started_at")
+    stored = runs["started_at"]
+    told = np.full(len(runs), None, dtype=object)
+    told[impossible] = shown(stored.filter(mask))
+    known = pc.if_else(mask, pa.scalar(None, TIMESTAMP), stored)
+    return runs.set_column(place, runs.schema.field(place), known).append_column(
+        MISDATED, pa.array(told, pa.string())
+    )
+
+
+def unmarked(runs: pa.Table) -> pa.Table:
+    """Runs without the column ``MISDATED``."""
+    return runs.drop_columns([MISDATED] if MISDATED in runs.column_names else [])
+
+
+def shown(started: pa.Array | pa.ChunkedArray) -> NDArray[np.str_]:
+    """Times as ISO 8601, of any year, shape (n,); Python knows no year beyond 9999."""
+    numbers = np.asarray(started.cast(pa.int64()).to_numpy(zero_copy_only=False))
+    unit: Literal["us", "s"] = "us" if np.any(numbers % _TO_MICROSECONDS["s"]) else "s"
+    return np.char.add(np.datetime_as_string(numbers.astype("datetime64[us]"), unit=unit), "Z")
+
+
+def misdated(runs: pa.Table, named: bool = True) -> list[str]:
+    """A warning for each line some of whose stored times cannot be.
+
+    Args:
+        runs: as a history gives them.
+        named: whether lines and runs may be named.
+    """
+    if MISDATED not in runs.column_names:
+        return []
+    found = runs.filter(runs[MISDATED].is_valid()).select(["line", "run_id", MISDATED])
+    said = []
+    for line in pc.unique(found["line"]).to_pylist():
+        own = found.filter(pc.equal(found["line"], line))
+        count = len(own)
+        first = own.slice(0, RUNS_NAMED).to_pylist() if named else ()
+        listed = [f"'{run['run_id']}' ({run[MISDATED]})" for run in first]
+        listed += ["..."] if named and count > RUNS_NAMED else []
+        runs_of_line = ("1 run" if count == 1 else f"{count} runs") + (
+            f" of line '{line}'" if named else ""
+        )
+        has, they = ("has", "it was stored; it is read") if count == 1 else (
+            "have", "they were stored; they are read"
+        )  # fmt: skip
+        said.append(
+            f"{runs_of_line} {has} a time before {EARLIEST.year} or after {they} as without a "
+            f"time{': ' if listed else ''}{', '.join(listed)}."
+        )
+    return said

@@ -1,0 +1,409 @@
+"""The Delta table beneath a history: opened and checked, written in whole commits, few files.
+
+Data files are made here (``run_files``), each named by its hash; the table library commits them.
+
+A commit is all of a load or nothing. It succeeds only on the version that the load was made from;
+where another commit came first, nothing is written and the caller starts over (``Overtaken``).
+The lock in the folder makes loads on one machine or share wait their turn; on an object store,
+where no lock reaches every machine, the conditional commit alone keeps two loads apart.
+
+Nothing is ever deleted: compaction and restoring commit another list of files and leave the old
+ones, so that every version can be read for good.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tempfile
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from datetime import UTC, datetime
+from functools import cached_property
+from pathlib import Path
+from urllib.parse import unquote, urlsplit
+from urllib.request import url2pathname
+from uuid import uuid4
+
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.fs as pa_fs
+from deltalake import DeltaTable
+from deltalake.exceptions import DeltaError, TableNotFoundError
+from deltalake.fs import DeltaStorageHandler
+from filelock import FileLock, Timeout
+
+from optimizer.errors import HistoryError, InputError, Overtaken, reason_of
+from optimizer.history import commits
+from optimizer.history.log_hashes import HASHES, LOG, changed_checkpoint, had_commits, hash_log
+from optimizer.history.run_files import PARTITION, RunFiles, merge_files, stated_hash
+
+SMALL_BYTES = 1 << 20
+"""Files below it are merged, up to it: what a merge rewrites is bounded, however long the line."""
+MOST_SMALL_FILES = 32
+"""A line with more small files than this has them merged after the next commit."""
+
+_LOCK = "_lock"
+REJECTS = "_rejected"
+SAMPLES = "_samples"
+SET_ASIDE = "_set_aside"
+# A run has at least these; without them the table is somebody else's.
+_ESSENTIAL = ("run_id", "line", "started_at", "grade", "recovery", "deck_state")
+_FAILURES = (DeltaError, OSError, ValueError, pa.ArrowException)
+
+
+class RunTable:
+    """The table at a location.
+
+    Args:
+        location: a folder, a ``file://`` URI, or the URI of an object store.
+        lock_seconds: how long to wait for another load on this machine.
+
+    Raises:
+        HistoryError: from every method, when the location is damaged, locked, not a history, or
+            written by a newer version. Nothing is written then.
+    """
+
+    def __init__(self, location: str | Path, lock_seconds: float) -> None:
+        self.location = str(location)
+        self.folder = _folder(self.location)
+        if self.folder is not None:
+            self._uri = str(self.folder)
+            lock = self.folder / _LOCK
+        else:
+            self._uri = self.location
+            digest = hashlib.sha256(self.location.encode()).hexdigest()[:16]
+            lock = Path(tempfile.gettempdir()) / f"highside-{digest}.lock"
+        self._lock = FileLock(lock, timeout=lock_seconds)
+
+    # -- opening -----------------------------------------------------------------------------
+
+    def open(self, as_of: int | None = None) -> DeltaTable | None:
+        """The table at a version, or None when there is none yet."""
+        try:
+            self._refuse_other_folders()
+            self._refuse_changed_checkpoint()
+        except _FAILURES as error:
+            raise self._unreadable(error) from None
+        try:
+            table = DeltaTable(self._uri)
+        except TableNotFoundError as error:
+            if "Unknown scheme" in str(error):
+                raise InputError(
+                    f"history '{self.location}': this kind of address is not known.",
+                    hint="Give a folder, or an address such as s3://bucket/history.",
+                ) from None
+            self._check_that_empty(as_of)
+            return None
+        except _FAILURES as error:
+            raise self.damaged(error) from None
+        self._refuse_other_tables(table)
+        self._refuse_blank_commit(table.version())
+        if as_of is None or as_of == table.version():
+            return table
+        try:
+            table.load_as_version(as_of)
+        except _FAILURES:
+            raise InputError(
+                f"history '{self.location}' has no version {as_of}.",
+                hint=f"Versions are 0 to {table.version()}.",
+            ) from None
+        return table
+
+    def _check_that_empty(self, as_of: int | None) -> None:
+        if self.folder is not None and (self.folder / LOG).exists():
+            files = self.folder.glob(f"{PARTITION}*/*.parquet")
+            # Of a load that was cut short there are files, too; those of before had no hash.
+            if had_commits(self.filesystem) or any(not stated_hash(f.name) for f in files):
+                raise self.damaged("its log has no commit")
+        if as_of is not None:
+            raise InputError(f"history '{self.location}' has no version {as_of}: it is empty.")
+
+    def _refuse_other_folders(self) -> None:
+        if self.folder is None or not self.folder.exists():
+            return
+        if not self.folder.is_dir():
+            raise HistoryError(
+                f"history '{self.location}' is a file, not a folder.",
+                hint="Give a folder with --history.",
+            )
+        if (self.folder / LOG).exists():
+            next((self.folder / LOG).iterdir(), None)  # the table library takes one that may not
+            return  # be read for one that is not there
+        # With our lock in it, data files are a first load under way, or one that was cut short.
+        began = (self.folder / _LOCK).exists()
+        others = [
+            entry.name
+            for entry in self.folder.iterdir()
+            if entry.name not in (_LOCK, REJECTS, SAMPLES, SET_ASIDE, HASHES)
+            and not (began and entry.name.startswith(PARTITION))
+        ]
+        if others:
+            raise HistoryError(
+                f"folder '{self.location}' is not a history: it has no table and holds "
+                f"'{sorted(others)[0]}'.",
+                hint="Give an empty or new folder with --history.",
+            )
+
+    def _refuse_other_tables(self, table: DeltaTable) -> None:
+        stated = table.metadata().description or ""
+        columns = [f.name for f in table.schema().fields]
+        missing = [name for name in _ESSENTIAL if name not in columns]
+        if not stated.startswith(commits.FORMAT_KEY) or missing:
+            lacks = f"lacks {', '.join(missing)}" if missing else "was not written by highside"
+            raise HistoryError(
+                f"the table at '{self.location}' is not a run history: it {lacks}.",
+                hint="Give another folder with --history.",
+            )
+        written = stated.removeprefix(commits.FORMAT_KEY)
+        if not written.isdecimal() or int(written) > commits.FORMAT:
+            raise HistoryError(
+                f"history '{self.location}' has format {written}; this version of highside "
+                f"knows formats up to {commits.FORMAT}.",
+                code="newer-history",
+                hint="Update highside.",
+            )
+
+    def _refuse_blank_commit(self, version: int) -> None:
+        """A commit that a power cut emptied would be read as one that added nothing."""
+        if self.folder is None:
+            return
+        commit = commit_file(self.folder, version)
+        if commit.exists() and commit.stat().st_size == 0:
+            raise self.damaged(f"commit {version} is empty")
+
+    def _refuse_changed_checkpoint(self) -> None:
+        """The table library would take what it says, or end with a fault of its own."""
+        if self.folder is None or not self.folder.is_dir():
+            return
+        name = changed_checkpoint(self.filesystem)
+        if name is not None:
+            raise self.damaged(f"the bytes of {LOG}/{name} are not those that were written")
+
+    def damaged(self, error: Exception | str) -> HistoryError:
+        """The error for a table that cannot be read."""
+        said = reason_of(error)
+        if isinstance(error, PermissionError) or "Permission denied" in said:
+            return self._unreadable(error)
+        if self.folder is None and isinstance(error, OSError):
+            return HistoryError(
+                f"history '{self.location}' cannot be reached: {said}.",
+                code="unreachable-history",
+                hint="Check the address, and the credentials in the environment.",
+            )
+        return HistoryError(
+            f"history '{self.location}' is damaged: {said}.",
+            code="damaged-history",
+            hint="Nothing was written. 'highside history --verify' finds what is damaged and the "
+            "latest version that is sound; '--restore VERSION' goes back to it.",
+        )
+
+    def _unreadable(self, error: Exception | str) -> HistoryError:
+        return HistoryError(
+            f"history '{self.location}' cannot be read: {reason_of(error)}.",
+            code="unreadable-history",
+            hint="Check the permissions of the folder and of the files in it.",
+        )
+
+    # -- writing -----------------------------------------------------------------------------
+
+    @contextmanager
+    def lock(self) -> Iterator[None]:
+        """Holds the table for one writer on this machine; entering it twice is fine."""
+        self._refuse_other_folders()
+        try:
+            Path(self._lock.lock_file).parent.mkdir(parents=True, exist_ok=True)
+            self._lock.acquire()
+        except Timeout:
+            raise HistoryError(
+                f"history '{self.location}' is locked by another load.",
+                code="locked-history",
+                hint="Wait for it to end and try again.",
+            ) from None
+        except OSError as error:
+            raise self._unwritable(reason_of(error)) from None
+        try:
+            yield
+        finally:
+            self._lock.release()
+
+    def commit(
+        self, table: DeltaTable | None, schema: pa.Schema, batches: Iterator[pa.RecordBatch]
+    ) -> int:
+        """One commit of all batches on the version that ``table`` is at; the version after it.
+
+        Raises:
+            Overtaken: when another commit came first; nothing was added.
+            HistoryError: when it could not be written; nothing was added.
+        """
+        expected = 0 if table is None else table.version() + 1
+        mark = uuid4().hex
+        self.keep_hashes(expected - 1)
+        try:
+            with RunFiles(self.filesystem) as files:
+                for batch in batches:
+                    files.add(batch)
+                added = files.finish()
+        except _FAILURES as error:
+            raise self._unwritable(reason_of(error)) from None
+        try:
+            if table is None:
+                commits.create(self._uri, schema, added, mark)
+            else:
+                commits.append(table, schema, added, mark)
+        except _FAILURES as error:
+            self._explain(error, expected, mark)
+        self._settle(expected)
+        return expected
+
+    def _explain(self, error: Exception, expected: int, mark: str) -> None:
+        """Raises what a failed write means; returns when the commit stands in spite of it."""
+        try:
+            now = self.open()
+        except HistoryError:
+            now = None
+        if now is not None and now.version() >= expected:
+            since = now.history(now.version() - expected + 1)
+            if any(commit.get(commits.MARK) == mark for commit in since):
+                return
+            raise Overtaken(self.location) from None
+        raise self._unwritable(reason_of(error)) from None
+
+    def compact(self) -> bool:
+        """Merges the small files of lines that have many, in one commit; whether it did.
+
+        The runs and their order stay the same. Where it fails the files stay as they are, which
+        is slow, not wrong; the next commit tries again.
+        """
+        with self.lock(), suppress(HistoryError, *_FAILURES):
+            table = self.open()
+            scattered = [] if table is None else scattered_lines(table)
+            if table is not None and scattered:
+                version = table.version()
+                self.keep_hashes(version)
+                small = small_files(table)
+                small = small.filter(pc.is_in(small["partition.line"], pa.array(scattered)))
+                added, removed = merge_files(self.filesystem, small, SMALL_BYTES)
+                if added:
+                    commits.append(table, pa.schema([]), added, removed=removed)
+                    self._settle(version + 1)
+                    return True
+        return False
+
+    def peek(self, version: int) -> DeltaTable | None:
+        """The table at a version whatever came after it; None where that cannot be read."""
+        try:
+            table = DeltaTable(self._uri, version=version)
+        except _FAILURES:
+            return None
+        self._refuse_other_tables(table)
+        return table
+
+    def restore(self, version: int) -> int:
+        """Commits the files of an earlier version as the current ones; the version after it."""
+        table = self.open()
+        assert table is not None
+        self.keep_hashes(table.version())
+        try:
+            table.restore(version, commit_properties=commits.alone())
+        except _FAILURES as error:
+            raise self._unwritable(reason_of(error)) from None
+        self._settle(table.version())
+        return table.version()
+
+    def _settle(self, version: int) -> None:
+        """Hands a commit and its files to the disk: what was said to be kept outlives a power cut.
+
+        A file system that cannot do that is left to its ways.
+        """
+        if self.folder is not None:
+            with suppress(OSError):
+                commit = commit_file(self.folder, version)
+                actions = map(json.loads, commit.read_bytes().splitlines())
+                added = [self.folder / unquote(a["add"]["path"]) for a in actions if "add" in a]
+                _sync(*added, commit, *{file.parent for file in (*added, commit)})
+        self.keep_hashes(version)
+
+    def keep_hashes(self, version: int) -> None:
+        """Keeps the hashes of what a version added to the log.
+
+        Where that fails the commit stands all the same, and the next one does it.
+        """
+        if version < 0:
+            return
+        with suppress(*_FAILURES):
+            folder = hash_log(self.filesystem, version)
+            if folder is not None and self.folder is not None:
+                _sync(self.folder / folder, self.folder / HASHES)
+
+    @cached_property
+    def filesystem(self) -> pa_fs.FileSystem:
+        """Where the table's files are, its root being the table's."""
+        if self.folder is not None:
+            return pa_fs.SubTreeFileSystem(self.folder.as_posix(), pa_fs.LocalFileSystem())
+        return pa_fs.PyFileSystem(DeltaStorageHandler(self._uri))
+
+    def _unwritable(self, reason: object) -> HistoryError:
+        return HistoryError(
+            f"history '{self.location}' cannot be written: {reason}.",
+            code="unwritable-history",
+            hint="Nothing was added. Check the space on the disk and the permissions, then do the "
+            "same again.",
+        )
+
+
+def _folder(location: str) -> Path | None:
+    """The folder of a path or ``file://`` URI; None for an object store."""
+    if "://" not in location:
+        return Path(location)
+    if location.startswith("file://"):
+        return Path(url2pathname(urlsplit(location).path))
+    if location.startswith("memory://"):
+        raise InputError(
+            f"history '{location}' would be gone when the command ends.", hint="Give a folder."
+        )
+    return None
+
+
+def _sync(*paths: Path) -> None:
+    for path in paths:
+        handle = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def commit_file(folder: Path, version: int) -> Path:
+    """Where a commit stands, by the Delta protocol."""
+    return folder / LOG / f"{version:020d}.json"
+
+
+def files_of(table: DeltaTable) -> pa.Table:
+    """One row a data file: ``path``, ``size_bytes``, ``num_records``, ``partition.line``, ...
+
+    Without statistics of times, which Python may have no date for.
+    """
+    files = pa.table(table.get_add_actions(flatten=True))
+    return files.select([f.name for f in files.schema if not pa.types.is_timestamp(f.type)])
+
+
+def written_at(table: DeltaTable) -> datetime:
+    """When the newest data file of a version was written, by the log: the same whenever it is
+    asked, as a plan on that version has to be."""
+    newest = pc.max(files_of(table)["modification_time"]).as_py()
+    return datetime.fromtimestamp((newest or 0) / 1000, UTC)
+
+
+def small_files(table: DeltaTable) -> pa.Table:
+    """Those of ``files_of`` that are small."""
+    files = files_of(table)
+    return files.filter(pc.less(files["size_bytes"], SMALL_BYTES))
+
+
+def scattered_lines(table: DeltaTable) -> list[str]:
+    """Lines with many small files."""
+    counts = Counter(small_files(table)["partition.line"].to_pylist())
+    return sorted(line for line, count in counts.items() if count > MOST_SMALL_FILES)

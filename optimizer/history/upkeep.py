@@ -1,0 +1,396 @@
+"""Whether every run is still there and readable, and the way back when not.
+
+``verify`` reads every file, and compares data with the log and both with their hashes; ``restore``
+makes an earlier version the current one. Neither deletes anything: a restored history keeps every
+later version, and what of a broken log is in the way moves into a folder of its own.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+from collections.abc import Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Any
+from urllib.parse import unquote
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+
+from optimizer.errors import HistoryError, InputError, reason_of
+from optimizer.history.arrow import matches
+from optimizer.history.identity import Fingerprints, KeyMap, hash_text, mix, run_ids
+from optimizer.history.log_hashes import (
+    HINT,
+    LOG,
+    LogState,
+    inspect_log,
+    kept_hashes,
+    log_files,
+    read_file,
+    version_of,
+)
+from optimizer.history.run_files import is_changed, stated_hash
+from optimizer.history.schema import FRACTIONS, in_schema, schema_of
+from optimizer.history.table import SET_ASIDE, RunTable, files_of
+from optimizer.plant.site import Site
+
+if TYPE_CHECKING:
+    from deltalake import DeltaTable
+
+    from optimizer.history.history import History
+
+ROWS_AT_ONCE = 1 << 16
+# An id as it is made of a run's content; other systems may make such ids too.
+_DERIVED = "^[0-9a-f]{32}$"
+_OUT_OF_REACH = ("unreachable-history", "unreadable-history")
+BLANK = "this commit is empty"
+CHANGED = "its bytes are not those that were written"
+
+
+@dataclass(frozen=True)
+class Damage:
+    """A file that is not what the log says.
+
+    Attributes:
+        file: data file, or commit of the log, inside the history.
+        line: whose runs it holds; None for a commit.
+        runs: how many, by the log; None when that is not known.
+        reason: what is wrong.
+    """
+
+    file: str
+    line: str | None
+    runs: int | None
+    reason: str
+
+
+@dataclass(frozen=True)
+class Health:
+    """What ``verify`` found.
+
+    Attributes:
+        version: that was looked at; None when the log cannot be read, or there is no history.
+        files, runs: that are sound.
+        damaged: files that are not.
+        doubled: runs that are there more than once.
+        odd_ids: runs whose id looks made of their content and is not.
+        unhashed: sound files of which no hash is kept: only sizes and sums were compared.
+        left_over: files of loads that were cut short; they do no harm.
+        left_over_bytes: their size.
+        restorable: the latest version all of which is sound, when this one is not.
+    """
+
+    version: int | None
+    files: int = 0
+    runs: int = 0
+    damaged: tuple[Damage, ...] = ()
+    doubled: int = 0
+    odd_ids: int = 0
+    unhashed: int = 0
+    left_over: int = 0
+    left_over_bytes: int = 0
+    restorable: int | None = None
+
+    @property
+    def sound(self) -> bool:
+        """Whether every run is there, readable and once."""
+        return not self.damaged and not self.doubled
+
+    def as_dict(self) -> dict[str, Any]:
+        """The ``highside.verify/1`` document."""
+        return {
+            "schema": "highside.verify/1",
+            **self.__dict__,
+            "sound": self.sound,
+            "damaged": [d.__dict__ for d in self.damaged],
+        }
+
+
+def verify(history: History, site: Site | None = None) -> Health:
+    """Reads all of the current version and compares it with the log.
+
+    Args:
+        history: what to verify.
+        site: tells settings from material columns.
+
+    Raises:
+        HistoryError: when the location is no history, or was written by a newer version.
+    """
+    with _Inspection(history, site or Site()) as found:
+        return _health(history, found)
+
+
+def _health(history: History, found: _Inspection) -> Health:
+    try:
+        table = history.table.open()
+    except HistoryError as error:
+        changed = [] if error.code in _OUT_OF_REACH else found.log_damage()
+        if error.code != "damaged-history" and not changed:
+            raise
+        # Without the checkpoints that changed, the commits may still say it all.
+        table = found.peek(found.log.latest) if found.log.expendable else None
+        if table is None:
+            whole = Damage(LOG, None, None, error.message.rstrip("."))
+            return Health(None, damaged=(whole, *changed), restorable=found.latest_sound())
+    log_damage = found.log_damage()
+    if table is None:
+        return Health(None, damaged=tuple(log_damage))
+    blank = [d for d in log_damage if d.reason == BLANK]
+    damaged = (*blank, *found.damage(table), *(d for d in log_damage if d not in blank))
+    unhashed = len(found.log.unknown) + found.unhashed
+    found.counting = False  # other versions hold the same runs
+    left_over = found.left_over()
+    return Health(
+        table.version(),
+        files=files_of(table).num_rows - sum(d.line is not None for d in damaged),
+        runs=found.runs,
+        damaged=damaged,
+        doubled=found.doubled,
+        odd_ids=found.odd_ids,
+        unhashed=unhashed,
+        left_over=len(left_over),
+        left_over_bytes=sum(left_over),
+        restorable=found.latest_sound() if damaged else None,
+    )
+
+
+def restore(history: History, version: int, site: Site | None = None) -> int:
+    """Makes an earlier version the current one; the version that this makes.
+
+    Runs added since are no longer there; loading their logs again adds them.
+
+    Raises:
+        InputError: when there is no such version, or it is the current one.
+        HistoryError: when that version is damaged too, or the history cannot be written.
+    """
+    with history.lock(), _Inspection(history, site or Site()) as found:
+        found.counting = False
+        try:
+            table = history.table.open()
+        except HistoryError as error:
+            changed = error.code not in _OUT_OF_REACH and found.log_damage()
+            if error.code != "damaged-history" and not changed:
+                raise
+            return _set_aside_after(history, version, found)
+        if found.log_damage():
+            return _set_aside_after(history, version, found)
+        if table is None:
+            raise InputError(f"history '{history.location}' is empty.")
+        if version == table.version():
+            raise InputError(f"version {version} is the current one.")
+        _refuse_damaged(history, history.table.open(version), found)
+        return history.table.restore(version)
+
+
+def _refuse_damaged(history: History, table: DeltaTable | None, found: _Inspection) -> None:
+    damage = () if table is None else tuple(found.damage(table))
+    if damage:
+        raise HistoryError(
+            f"that version of history '{history.location}' is damaged: {damage[0].file}: "
+            f"{damage[0].reason}.",
+            code="damaged-history",
+            hint="'highside history --verify' names the latest version that is sound.",
+        )
+
+
+def _set_aside_after(history: History, version: int, found: _Inspection) -> int:
+    """Takes the commits after a version, and checkpoints that changed, out of a damaged log.
+
+    The latest goes first, its hash before it, so that what remains after an interruption is still
+    a log without its end, and doing the same again completes it.
+    """
+    table = found.peek(version)
+    if table is None or min(found.log.unfit, default=version + 1) <= version:
+        raise InputError(
+            f"history '{history.location}' has no readable version {version}.",
+            hint="'highside history --verify' names the latest version that is sound.",
+        )
+    _refuse_damaged(history, table, found)
+    filesystem, aside = history.table.filesystem, f"{SET_ASIDE}/after-{version}"
+    try:
+        kept, present = kept_hashes(filesystem), log_files(filesystem)
+        if present.pop(HINT, None) is not None:  # for readers; it holds nothing
+            filesystem.delete_file(f"{LOG}/{HINT}")
+        filesystem.create_dir(aside)
+        for name in sorted(kept.keys() | present.keys(), reverse=True):
+            number = re.match(r"\d{20}", name)
+            if number and (int(number[0]) > version or name in found.log.expendable):
+                paths = [*kept.get(name, ()), *([f"{LOG}/{name}"] if name in present else ())]
+                for path in paths:
+                    filesystem.move(path, f"{aside}/{path.rpartition('/')[2]}")
+    except (OSError, pa.ArrowException) as error:
+        raise HistoryError(
+            f"history '{history.location}' cannot be written: {reason_of(error)}.",
+            code="unwritable-history",
+            hint="Check the permissions of the folder, then do the same again.",
+        ) from None
+    history.table.keep_hashes(version)
+    return version
+
+
+class _Inspection:
+    """Reading of data files, each once however many versions have it."""
+
+    def __init__(self, history: History, site: Site) -> None:
+        self.history, self.site = history, site
+        self.faults: dict[str, str | None] = {}
+        self.keys = KeyMap()
+        self.runs = self.doubled = self.odd_ids = self.unhashed = 0
+        self.counting = True
+        self.closing = ExitStack()
+
+    def __enter__(self) -> _Inspection:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.closing.close()
+
+    # -- data files --------------------------------------------------------------------------
+
+    def damage(self, table: DeltaTable) -> Iterator[Damage]:
+        """Files of a version that are not what its log says."""
+        for file in files_of(table).to_pylist():
+            path, line = unquote(file["path"]), file["partition.line"]
+            if path not in self.faults:
+                self.faults[path] = self._fault(path, file)
+            if fault := self.faults[path]:
+                yield Damage(path, line, file["num_records"], fault)
+
+    def _fault(self, path: str, stated: dict[str, Any]) -> str | None:
+        """What is wrong with one file, None when nothing is."""
+        try:
+            content = read_file(self.history.table.filesystem, path)
+        except FileNotFoundError:
+            return "it is not there"
+        except PermissionError as error:
+            raise self.history.table.damaged(error) from None
+        except (OSError, pa.ArrowException) as error:
+            return f"it cannot be read: {reason_of(error)}"
+        if len(content) != stated["size_bytes"]:
+            return f"it has {len(content)} bytes, the log says {stated['size_bytes']}"
+        changed = is_changed(path, content)
+        self.unhashed += self.counting and stated_hash(path) is None
+        try:
+            fault = self._disagreement(content, stated, self.counting and not changed)
+        except Exception as error:
+            return f"it cannot be read: {reason_of(error)}"
+        return fault or (CHANGED if changed else None)
+
+    def _disagreement(self, content: bytes, stated: dict[str, Any], counting: bool) -> str | None:
+        """In what the runs of a file are not what the log says of them."""
+        file = pq.ParquetFile(io.BytesIO(content))
+        rows = file.metadata.num_rows
+        if stated["num_records"] not in (None, rows):
+            return f"it holds {rows} runs, the log says {stated['num_records']}"
+        ends: dict[str, list[float]] = {}
+        for batch in file.iter_batches(ROWS_AT_ONCE):
+            if counting:
+                self._count(batch, stated["partition.line"])
+            _widen(ends, batch)
+        for name, (low, high) in ends.items():
+            said = (stated.get(f"min.{name}"), stated.get(f"max.{name}"))
+            if None not in said and said != (low, high):
+                return (
+                    f"{name} goes from {low:g} to {high:g}, the log says {said[0]:g} to {said[1]:g}"
+                )
+        return None
+
+    def _count(self, batch: pa.RecordBatch, line: str) -> None:
+        """Counts runs, doubled ones, and ids that disagree with what they were made of."""
+        runs = pa.Table.from_batches([batch])
+        names = pa.array([line]).take(pa.array(np.zeros(len(runs), np.int64)))
+        runs = in_schema(runs.append_column("line", names), schema_of(self.site)).combine_chunks()
+        (whole,) = runs.to_batches() or [None]
+        if whole is None:
+            return
+        own = self.site.space.names
+        material = [
+            f.name
+            for f in whole.schema
+            if pa.types.is_floating(f.type) and f.name not in (*own, *FRACTIONS)
+        ]
+        prints = Fingerprints(whole, own, material)
+        ids = whole.column("run_id")
+        keys = mix(hash_text(ids) ^ mix(prints.lines))
+        self.runs += len(whole)
+        self.doubled += len(whole) - int(self.keys.claim(keys, keys).sum())
+        derived = matches(ids, _DERIVED)
+        agrees = np.asarray(pc.equal(run_ids(prints.identity), ids))
+        self.odd_ids += int((derived & ~agrees).sum())
+
+    # -- the log -----------------------------------------------------------------------------
+
+    @cached_property
+    def log(self) -> LogState:
+        """What the files of the log are, compared with their hashes."""
+        try:
+            return inspect_log(self.history.table.filesystem)
+        except (OSError, pa.ArrowException) as error:
+            raise self.history.table.damaged(error) from None
+
+    def log_damage(self) -> list[Damage]:
+        """Files of the log that are not what they were."""
+        reasons = {
+            **dict.fromkeys(self.log.changed, CHANGED),
+            **dict.fromkeys(self.log.lost, "it is not there"),
+            **dict.fromkeys(self.log.blank, BLANK),
+        }
+        return [Damage(f"{LOG}/{name}", None, None, why) for name, why in sorted(reasons.items())]
+
+    def left_over(self) -> list[int]:
+        """Sizes of data files that no commit names; none where commits do not say what they did."""
+        folder = self.history.folder
+        if folder is None or self.log.changed:
+            return []
+        named = set()
+        for commit in (folder / LOG).glob("*.json"):
+            for action in commit.read_bytes().splitlines():
+                if action.startswith(b'{"add"'):
+                    named.add(unquote(json.loads(action)["add"]["path"]))
+        found = folder.glob("line=*/*.parquet")
+        return [p.stat().st_size for p in found if p.relative_to(folder).as_posix() not in named]
+
+    def latest_sound(self) -> int | None:
+        """The latest version that can be opened and all of whose files are sound."""
+        unfit = min(self.log.unfit, default=self.log.latest + 1)
+        for version in range(min(self.log.latest, unfit - 1), -1, -1):
+            then = self.peek(version)
+            if then is not None and next(self.damage(then), None) is None:
+                return version
+        return None
+
+    def peek(self, version: int) -> DeltaTable | None:
+        """The table at a version as its commits say it; None where they cannot be read."""
+        if not self.log.expendable:
+            return self.history.table.peek(version)
+        return self._without_checkpoints.peek(version)
+
+    @cached_property
+    def _without_checkpoints(self) -> RunTable:
+        """A table of the same commits and no checkpoint, for those may have changed."""
+        folder = self.closing.enter_context(TemporaryDirectory())
+        log = Path(folder, LOG)
+        log.mkdir()
+        for name in self.log.sizes:
+            if version_of(name) is not None:
+                content = read_file(self.history.table.filesystem, f"{LOG}/{name}")
+                (log / name).write_bytes(content)
+        return RunTable(folder, 0.0)
+
+
+def _widen(ends: dict[str, list[float]], batch: pa.RecordBatch) -> None:
+    """Takes the lowest and highest number of each column into account."""
+    for field in batch.schema:
+        if pa.types.is_floating(field.type):
+            found = pc.min_max(batch.column(field.name)).as_py()
+            if found["min"] is not None:
+                low, high = ends.setdefault(field.name, [found["min"], found["max"]])
+                ends[field.name] = [min(low, found["min"]), max(high, found["max"])]

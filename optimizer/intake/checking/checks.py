@@ -1,0 +1,341 @@
+"""Rows as they stood to runs in stored units, and the rows at fault with their reasons.
+
+Each function checks one field of a chunk and gives its column for the run table, or None when it
+is empty throughout. A fault never stops a check: a row gets all its reasons at once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+from urllib.parse import quote
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from optimizer.errors import nearest
+from optimizer.history.arrow import as_mask, one_array
+from optimizer.history.schema import FRACTIONS, declared_unit, schema_of
+from optimizer.intake.checking.faults import Faults
+from optimizer.intake.checking.fields import HIGHEST_SE, NEEDED, Fields, Log
+from optimizer.intake.checking.times import both_days, times
+from optimizer.intake.checking.totals import totals_rows
+from optimizer.intake.reading.columns import REJECT_COLUMNS, SHAPE_COLUMN, is_percent
+from optimizer.intake.reading.source import Chunk
+from optimizer.intake.reading.texts import TOO_LONG, too_long
+from optimizer.plant.site import DECK_STATES, FEED_GRADE
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Mask = NDArray[np.bool_]
+    Floats = NDArray[np.float64]
+    Rows = NDArray[np.int64]
+
+# A value on the end of its range may come back from a conversion with its last digit changed.
+RANGE_TOLERANCE = 1e-6
+# A line is a folder of the history; folder names end at 255 bytes on common file systems.
+LONGEST_LINE = 200
+# A computed recovery of exactly 1 may come out above it by rounding.
+ROUNDING = 1e-9
+# Whole numbers are exact in floating point up to here, and no sample has more particles.
+MOST_COUNTED = 2.0**53
+_YES_OR_NO = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
+
+
+@dataclass
+class Checked:
+    """Outcome for one chunk.
+
+    Args:
+        runs: rows without fault, in the run table's schema, with run ids where given.
+        index: position of each run in the chunk, shape (len(runs),).
+        faults: what is at fault.
+        rejected: positions of the rows at fault.
+        unsure: positions of rows that the rest of the log may settle.
+        proof, settled, highest: by column, as in ``Fields``.
+    """
+
+    runs: pa.RecordBatch
+    index: Rows
+    faults: Faults
+    rejected: Rows
+    unsure: Rows
+    proof: dict[int, int] = field(default_factory=dict)
+    settled: dict[int, int] = field(default_factory=dict)
+    highest: dict[int, float] = field(default_factory=dict)
+
+
+def check(chunk: Chunk, log: Log) -> Checked:
+    """Checks a chunk of a log."""
+    fields = Fields(chunk, log)
+    runs = _runs(fields)
+    _refuse_moved(fields)
+    _refuse_totals(fields, runs)
+    unsure = fields.unsure & ~fields.faults.stand_alone
+    rejected = fields.faults.bad & ~unsure
+    good = ~(rejected | unsure)
+    return Checked(
+        runs if good.all() else runs.filter(pa.array(good)),
+        np.flatnonzero(good),
+        fields.faults,
+        np.flatnonzero(rejected),
+        np.flatnonzero(unsure),
+        fields.proof,
+        fields.settled,
+        fields.highest,
+    )
+
+
+def _runs(fields: Fields) -> pa.RecordBatch:
+    """Every row as a run, the faulty ones included."""
+    log = fields.log
+    columns: dict[str, pa.Array | None] = {
+        "run_id": _text(fields, "run_id"),
+        "line": _line(fields),
+        "started_at": _started_at(fields),
+        "material": _text(fields, "material"),
+        "note": _text(fields, "note"),
+        "source": _repeated(log.source, fields.n),
+        "source_row": pa.array(fields.chunk.rows),
+    }
+    for name in log.site.space.names:
+        columns[name] = _setting(fields, name)
+    columns["deck_state"] = _deck_state(fields)
+    even = as_mask(pc.equal(columns["deck_state"], "even"))
+    for name in FRACTIONS:
+        columns[name] = _fraction(fields, name, even)
+    for name in ("grade_count", "samples"):
+        columns[name] = _count(fields, name)
+    columns["settled"] = _settled(fields)
+    for name in log.site.material_names:
+        columns[name] = _material(fields, name)
+    schema = schema_of(log.site)
+    filled = {f.name: columns[f.name] for f in schema}
+    arrays = [
+        pa.nulls(fields.n, f.type) if filled[f.name] is None else filled[f.name] for f in schema
+    ]
+    return pa.RecordBatch.from_arrays(arrays, schema=schema)
+
+
+def _text(fields: Fields, name: str) -> pa.Array:
+    text = fields.text(name)
+    fields.fault(name, too_long(text), TOO_LONG)
+    return text
+
+
+def _line(fields: Fields) -> pa.Array:
+    if fields.line.null_count:
+        missing = np.asarray(fields.line.is_null())
+        reason = "is missing: fill it in, or give the line of the whole log with --line"
+        fields.fault("line", missing, reason)
+    named = pc.unique(fields.line.drop_null())
+    long = [name for name in named.to_pylist() if len(quote(name, safe="")) > LONGEST_LINE]
+    if long:
+        mask = as_mask(pc.is_in(fields.line, pa.array(long)))
+        fields.fault("line", mask, "is too long for the name of a line: write a short one")
+    return fields.line
+
+
+def _started_at(fields: Fields) -> pa.Array | None:
+    parsed = []
+    for column in fields.columns("started_at"):
+        read = times(
+            fields.chunk.table.column(column.index),
+            fields.log.latest,
+            fields.log.proof_of(column),
+        )
+        fields.note(column, read.proof, read.settled, read.unsure)
+        parsed.append(read.values)
+        for mask, reason in read.faults:
+            fields.fault(
+                "started_at", mask, reason, iso=lambda at: both_days(fields.cells("started_at", at))
+            )
+    if not parsed:
+        return None
+    found = parsed[0] if len(parsed) == 1 else pc.coalesce(*parsed)
+    if fields.log.timed and found.null_count:
+        missing = np.asarray(found.is_null()) & ~fields.faults.bad & ~fields.unsure
+        reason = "is missing: readings over time need the time of each"
+        fields.fault("started_at", missing, reason)
+    return found
+
+
+def _deck_state(fields: Fields) -> pa.Array:
+    """The state of the deck; an empty one is even."""
+    given = fields.text("deck_state")
+    if given.null_count == fields.n:
+        return _repeated("even", fields.n)
+    state = pc.fill_null(pc.utf8_lower(given), "even")
+
+    def likely(rows: Rows) -> pa.Array:
+        coded = state.take(pa.array(rows)).dictionary_encode()
+        hints = [nearest(text, DECK_STATES) for text in coded.dictionary.to_pylist()]
+        return pa.array(hints, pa.string()).take(coded.indices)
+
+    fields.fault(
+        "deck_state",
+        ~as_mask(pc.is_in(state, pa.array(DECK_STATES))),
+        f"'{{value}}' is not known: expected one of {', '.join(DECK_STATES)}. {{likely}}",
+        likely=likely,
+    )
+    return state
+
+
+def _setting(fields: Fields, name: str) -> pa.Array | None:
+    values, unread = fields.number(name)
+    missing = np.isnan(values) & ~unread
+    fields.fault(name, missing, "is missing: expected {expected}")
+    _in_range(fields, name, values, unread)
+    return _column(values)
+
+
+def _material(fields: Fields, name: str) -> pa.Array | None:
+    if not fields.has(name):
+        return None
+    values, unread = fields.number(name)
+    if name == FEED_GRADE and fields.site.feed_grade_scale == 1.0:
+        unread = unread | _could_be_percent(fields, name, values, unread, 1.0)
+    _in_range(fields, name, values, unread)
+    return _column(values)
+
+
+def _fraction(fields: Fields, name: str, even: Mask) -> pa.Array | None:
+    needed = name in NEEDED
+    if not fields.has(name) and not needed:
+        return None
+    values, unread = fields.number(name)
+    if needed:
+        missing = np.isnan(values) & ~unread & even
+        reason = "is missing and the deck ran even: fill it in, or name the deck_state"
+        fields.fault(name, missing, reason)
+    top = 1.0 if needed else HIGHEST_SE
+    outside = ((values < 0) | (values > top)) & ~unread
+    if not outside.any():
+        return _column(values)
+    values = np.where((values > 1) & (values <= 1 + ROUNDING), 1.0, values)
+    unread = unread | _could_be_percent(fields, name, values, unread, top)
+    outside = ((values < 0) | (values > top)) & ~unread
+    said = outside & fields.says_unit(name)
+    per_cent = f"{{value}} is outside its range: expected from 0 to {100 * top:g} %"
+    fields.fault(name, said, per_cent)
+    fields.fault(name, outside & ~said, "{value} is outside its range: expected {expected}")
+    return _column(values)
+
+
+def _could_be_percent(fields: Fields, name: str, values: Floats, unread: Mask, top: float) -> Mask:
+    """Faults of bare numbers that make sense as per cent alone; which, shape (n,)."""
+    could: Mask = (values > top) & (values <= 100.0 * top) & ~unread & ~fields.says_unit(name)
+    if any(is_percent(c.unit) for c in fields.columns(name)) or not could.any():
+        return np.zeros(fields.n, bool)
+    fields.fault(
+        name,
+        could,
+        f"{{value}} could be per cent: write the heading as '{name} [%]' "
+        "or the number as {hundredth}",
+        hundredth=lambda rows: _shown(values[rows] / 100.0),
+    )
+    return could
+
+
+def _count(fields: Fields, name: str) -> pa.Array | None:
+    if not fields.has(name):
+        return None
+    values, unread = fields.number(name)
+    whole = (values >= 1) & (values <= MOST_COUNTED) & (np.floor(values) == values)
+    wrong = ~np.isnan(values) & ~whole & ~unread
+    fields.fault(name, wrong, "{value} is not a count of particles: expected {expected}")
+    return pa.array(np.where(whole, values, 0).astype(np.int64), mask=~whole)
+
+
+def _settled(fields: Fields) -> pa.Array | None:
+    if not fields.has("settled"):
+        return None
+    given = pc.utf8_lower(fields.text("settled"))
+    place = pc.index_in(given, pa.array(list(_YES_OR_NO)))
+    fields.fault("settled", as_mask(given.is_valid()) & as_mask(place.is_null()), "is yes or no")
+    return pa.array(list(_YES_OR_NO.values())).take(place)
+
+
+def _in_range(fields: Fields, name: str, values: Floats, unread: Mask) -> None:
+    """Faults of values outside the range that the line or the material declares."""
+
+    def end(which: int) -> float | Floats:
+        return fields.by_line(
+            lambda line: fields.limits(name, line)[which] * fields.factor(name, line)
+        )
+
+    low, high = end(0), end(1)
+    slack = RANGE_TOLERANCE * np.maximum(np.abs(low), np.abs(high))
+    outside = ((values < low - slack) | (values > high + slack)) & ~unread
+    if not outside.any():
+        return
+    by = fields.by_line(lambda line: fields.factor(name, line))
+    here = values / by
+    units = fields.by_line_text(lambda line: declared_unit(fields.site, name, line))
+    converted = np.full(fields.n, any(c.unit is not None for c in fields.columns(name)))
+    converted |= fields.says_unit(name)
+    where = " on line '{line}'" if name in fields.site.space.names else ""
+    fields.fault(
+        name,
+        outside,
+        "{value}{which} {sign} the declared range: expected {expected}" + where + "; correct the "
+        "value, write its unit in the heading, or widen the range in the site file",
+        which=lambda rows: _which_is(converted[rows], here[rows], units(rows)),
+        sign=lambda rows: pc.if_else(
+            pa.array(here[rows] < 0), "is negative and outside", "is outside"
+        ),
+    )
+
+
+def _which_is(converted: Mask, here: Floats, unit: pa.Array) -> pa.Array:
+    """What a number is in the declared unit, where it stood in another."""
+    number = pc.binary_join_element_wise(_shown(here), unit, " ")
+    said = pc.binary_join_element_wise(", which is ", pc.utf8_rtrim_whitespace(number), "")
+    return pc.if_else(pa.array(converted), said, "")
+
+
+def _shown(numbers: Floats) -> pa.Array:
+    """Numbers to six significant digits, as text."""
+    return pa.array(np.char.mod("%.6g", numbers).tolist(), pa.string())
+
+
+def _refuse_moved(fields: Fields) -> None:
+    """Faults of rows of a rejects file that are still marked as having moved cells."""
+    binding, text = (
+        fields.log.binding,
+        fields.chunk.text if fields.log.binding.is_rejects_file else None,
+    )
+    if text is None or SHAPE_COLUMN not in binding.headings:
+        return
+    shape = text.column(binding.headings.index(SHAPE_COLUMN))
+    reason = text.column(REJECT_COLUMNS.index("reason"))
+    reasons = one_array(pc.fill_null(reason, f"'{SHAPE_COLUMN}' is not empty"))
+    moved = np.flatnonzero(np.asarray(shape.is_valid()))
+    fields.faults.whole(moved, "{said}", {"said": lambda rows: reasons.take(pa.array(rows))})
+
+
+def _refuse_totals(fields: Fields, runs: pa.RecordBatch) -> None:
+    """Faults of rows that sum up others."""
+    table, binding = fields.chunk.table, fields.log.binding
+    start = len(REJECT_COLUMNS) if binding.is_rejects_file else 0
+    named = {c.index: name for name, found in binding.columns.items() for c in found}
+    settings = [runs.column(name) for name in fields.site.space.names]
+    own = range(start, table.num_columns)
+    rows, words = totals_rows(table, own, named, settings, fields.faults.bad)
+    if len(rows):
+        reason = "a totals row, not a run ('{word}'): leave it out"
+        fields.faults.whole(rows, reason, {"word": lambda at: words.take(pa.array(at))})
+
+
+def _column(values: Floats) -> pa.Array | None:
+    """Numbers as a column with NaN as null; None when all are."""
+    empty = np.isnan(values)
+    if not empty.any():
+        return pa.array(values)
+    return None if empty.all() else pa.array(values, pa.float64(), mask=empty)
+
+
+def _repeated(text: str, n: int) -> pa.Array:
+    return pa.repeat(pa.scalar(text, pa.string()), n)

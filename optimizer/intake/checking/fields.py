@@ -1,0 +1,301 @@
+"""One chunk of a log as fields: text, states and numbers in stored units, and what is at fault.
+
+Everything is done a column at a time, the reasons of rows at fault included: what stood there,
+what was expected and what to do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property, partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from optimizer.errors import InputError
+from optimizer.history.arrow import one_array
+from optimizer.history.schema import FRACTIONS, declared_unit, stored_factor
+from optimizer.intake.checking.faults import Faults, Fill
+from optimizer.intake.reading.columns import Binding, Column, is_percent
+from optimizer.intake.reading.source import Chunk, Decimal
+from optimizer.intake.reading.texts import quoted
+from optimizer.intake.reading.values import TWO_WAYS, Numbers, as_text, both_numbers, numbers
+from optimizer.plant.site import Site
+from optimizer.plant.units import scaled
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Mask = NDArray[np.bool_]
+    Floats = NDArray[np.float64]
+    Rows = NDArray[np.int64]
+
+# A standard error above this is no error of a fraction: the fraction could be anything.
+HIGHEST_SE = 0.5
+NEEDED = ("grade", "recovery")
+COUNTS = ("grade_count", "samples")
+# A column of numbers has a handful of units; a column of prose, one in each cell.
+MOST_UNITS = 50
+
+
+@dataclass(frozen=True)
+class Log:
+    """What is the same for all rows of one log.
+
+    Args:
+        name: the log as the user named it.
+        source: file name that the history keeps.
+        site, binding, decimal: how to read it.
+        latest: when a run can have started at the latest, see ``latest_start``.
+        line: line of rows that name none, or None.
+        timed: whether every row needs a time.
+        trials: whether a row without any result is a trial not run yet, and no fault.
+        proof: what each column proves of how it is written, by index; None while the log is
+            still being read.
+        factors: from units to stored ones, by field and line, as far as worked out.
+    """
+
+    name: str
+    source: str
+    site: Site
+    binding: Binding
+    decimal: Decimal
+    latest: int
+    line: str | None
+    timed: bool = False
+    trials: bool = False
+    proof: Mapping[int, int] | None = None
+    factors: dict[tuple[str, str | None, str | None], float] = field(default_factory=dict)
+
+    def proof_of(self, column: Column) -> int | None:
+        """What one column proves, None while that is not known."""
+        return None if self.proof is None else self.proof.get(column.index, 0)
+
+
+class Fields:
+    """The fields of one chunk, read one after the other; faults collect on the way.
+
+    Args:
+        chunk, log: the rows, and how to read them.
+
+    Attributes:
+        n: number of rows.
+        faults: what is at fault.
+        unsure: rows that the rest of the log may settle, shape (n,).
+        proof: what the columns of this chunk prove, by index.
+        settled: cells read as others of their column prove, by index.
+        highest: highest number of each column headed in per cent, by index.
+    """
+
+    def __init__(self, chunk: Chunk, log: Log) -> None:
+        self.chunk, self.log, self.site = chunk, log, log.site
+        self.n = chunk.table.num_rows
+        self.faults = Faults(self.n)
+        self.unsure = np.zeros(self.n, bool)
+        self.proof: dict[int, int] = {}
+        self.settled: dict[int, int] = {}
+        self.highest: dict[int, float] = {}
+        self._said: dict[str, Mask] = {}
+
+    def has(self, name: str) -> bool:
+        """Whether the log has a column for the field."""
+        return name in self.log.binding.columns
+
+    def columns(self, name: str) -> tuple[Column, ...]:
+        """Columns of a field; more than one only in a rejects file."""
+        return self.log.binding.columns.get(name, ())
+
+    # -- faults ------------------------------------------------------------------------------
+
+    def fault(self, name: str, mask: Mask, reason: str, **fills: Fill) -> None:
+        """Notes rows at fault, shape (n,).
+
+        The reason may have ``{value}``, the cell; ``{line}``; ``{expected}``; and what ``fills``
+        give, each a function of row positions to texts.
+        """
+        known = {
+            "value": lambda rows: quoted(self.cells(name, rows)),
+            "line": self.by_line_text(str),
+            "expected": self.by_line_text(lambda line: self.expected(name, line)),
+            "readings": lambda rows: both_numbers(self.cells(name, rows)),
+        }
+        self.faults.add(name, mask, f"{name} {reason}", {**known, **fills})
+
+    def cells(self, name: str, rows: Rows, bare: bool = True) -> pa.Array:
+        """Cells of a field as they stood, empty where there are none; trimmed when bare."""
+        columns = self.columns(name)
+        if not columns:
+            return pa.repeat("", len(rows))
+        at = pa.array(rows)
+        texts = [self.chunk.text.column(c.index).take(at) for c in columns]
+        cell = one_array(pc.fill_null(pc.coalesce(*texts), ""))
+        return pc.utf8_trim_whitespace(cell) if bare else cell
+
+    def expected(self, name: str, line: str | None) -> str:
+        """What a number of this field should be, in words."""
+        if name in COUNTS:
+            return "a whole number above 0"
+        if name in FRACTIONS:
+            top = 1.0 if name in NEEDED else HIGHEST_SE
+            per_cent = any(is_percent(c.unit) for c in self.columns(name))
+            return f"from 0 to {100 * top:g} %" if per_cent else f"a fraction from 0 to {top:g}"
+        low, high = self.limits(name, line)
+        unit = declared_unit(self.site, name, line)
+        return f"a number from {low:g} to {high:g} {unit}".rstrip()
+
+    def limits(self, name: str, line: str | None) -> tuple[float, float]:
+        """Declared range of a setting on a line or of a material variable, in declared units."""
+        place = (
+            self.site.space_of(line)[name]
+            if name in self.site.space.names
+            else self.site.material[name]
+        )
+        return place.low, place.high
+
+    # -- lines -------------------------------------------------------------------------------
+
+    @cached_property
+    def line(self) -> pa.Array:
+        """Line of each row, null where none is named; shape (n,)."""
+        given = self.text("line")
+        return given if self.log.line is None else pc.fill_null(given, self.log.line)
+
+    @cached_property
+    def _lines(self) -> tuple[list[str | None], Rows | None]:
+        """Lines of this chunk, and the line of each row as a position, None when there is one."""
+        coded = self.line.dictionary_encode(null_encoding="encode")
+        names = coded.dictionary.to_pylist() or [None]
+        return names, None if len(names) == 1 else coded.indices.to_numpy().astype(np.int64)
+
+    def by_line(self, of: Callable[[str | None], float]) -> float | Floats:
+        """A number that depends on the line: one for all rows, or shape (n,)."""
+        names, codes = self._lines
+        each = np.array([of(name) for name in names], dtype=float)
+        same = codes is None or np.all(each == each[0])
+        return float(each[0]) if same else each[codes]
+
+    def by_line_text(self, of: Callable[[str | None], str]) -> Fill:
+        """A text that depends on the line, as a function of rows."""
+
+        def texts(rows: Rows) -> pa.Array:
+            names, codes = self._lines
+            each = quoted(pa.array([of(name) for name in names], pa.string()))
+            return each.take(pa.array(np.zeros(len(rows), int) if codes is None else codes[rows]))
+
+        return texts
+
+    # -- text and numbers --------------------------------------------------------------------
+
+    def text(self, name: str) -> pa.Array:
+        """Trimmed text of a field, empty as null, shape (n,)."""
+        texts = [
+            _blank_as_null(as_text(self.chunk.table.column(c.index))) for c in self.columns(name)
+        ]
+        if not texts:
+            return pa.nulls(self.n, pa.string())
+        return one_array(texts[0] if len(texts) == 1 else pc.coalesce(*texts))
+
+    def number(self, name: str) -> tuple[Floats, Mask]:
+        """A field in stored units, NaN where empty, and which cells cannot be read; (n,) each."""
+        values, unread = np.full(self.n, np.nan), np.zeros(self.n, bool)
+        for k, column in enumerate(self.columns(name)):
+            read, faulty = self._column(name, column)
+            unread |= faulty
+            if k == 0:
+                values = read
+                continue
+            twice = ~np.isnan(values) & ~np.isnan(read)
+            self.fault(name, twice, "stands in two columns of this row: empty one")
+            unread |= twice
+            values = np.where(np.isnan(values), read, values)
+        infinite = np.isinf(values) & ~unread
+        if infinite.any():
+            self.fault(name, infinite, "'{value}' is not finite: expected {expected}")
+            unread |= infinite
+        return values, unread
+
+    def says_unit(self, name: str) -> Mask:
+        """Which cells of a field, once it is read, say a unit of their own; shape (n,)."""
+        return self._said.get(name, np.zeros(self.n, bool))
+
+    def _column(self, name: str, column: Column) -> tuple[Floats, Mask]:
+        """One column in stored units, and which cells cannot be read."""
+        given = self.chunk.table.column(column.index)
+        read = numbers(given, self.log.decimal, self.log.proof_of(column), units=True)
+        self.note(column, read.proof, read.settled, read.unsure)
+        unread = np.zeros(self.n, bool) if read.unsure is None else read.unsure.copy()
+        for mask, reason in read.faults:
+            both = ": {readings}" if reason is TWO_WAYS else ""
+            self.fault(name, mask, f"{reason}{both}: expected {{expected}}")
+            unread |= mask
+        if is_percent(column.unit) and len(read.values):
+            self.highest[column.index] = float(
+                np.max(read.values, initial=-1, where=~np.isnan(read.values))
+            )
+        values, unlike = self._in_stored_unit(name, column.unit, read)
+        unlike &= ~np.isnan(read.values) & ~unread
+        unit = column.unit or ""
+        reason = "has the unit '{unit}', which line '{line}' does not measure it in"
+        if unlike.any():
+            self.fault(
+                name,
+                unlike,
+                f"'{{value}}' {reason}: expected {{expected}}",
+                unit=lambda rows: quoted(_units_of(read, rows, unit)),
+            )
+        return values, unread | unlike
+
+    def note(self, column: Column, proof: int, settled: int, unsure: Mask | None) -> None:
+        """Keeps what a column proves, and which rows wait for the rest of the log."""
+        if proof:
+            self.proof[column.index] = self.proof.get(column.index, 0) | proof
+        if settled:
+            self.settled[column.index] = self.settled.get(column.index, 0) + settled
+        if unsure is not None:
+            self.unsure |= unsure
+
+    def _in_stored_unit(self, name: str, unit: str | None, read: Numbers) -> tuple[Floats, Mask]:
+        """Values in the stored unit, and which are in a unit that their line does not convert."""
+        by = self.by_line(lambda line: self.factor(name, line, unit))
+        values = scaled(read.values, by)
+        unlike = np.broadcast_to(np.isnan(by), self.n).copy()
+        if read.units is None:
+            return values, unlike
+        values = values.copy()
+        self._said[name] = self.says_unit(name) | np.asarray(read.units.is_valid())
+        counted = pc.value_counts(read.units.drop_null()).to_pylist()
+        counted.sort(key=lambda unit: -unit["counts"])
+        unlike |= np.asarray(read.units.is_valid())
+        for own in (c["values"] for c in counted[:MOST_UNITS]):
+            mask = np.asarray(pc.fill_null(pc.equal(read.units, own), False))
+            by = self.by_line(partial(self.factor, name, unit=own))
+            each = by if isinstance(by, float) else by[mask]
+            values[mask] = scaled(read.values[mask], each)
+            unlike[mask] = np.isnan(each)
+        return values, unlike
+
+    def factor(self, name: str, line: str | None, unit: str | None = None) -> float:
+        """Factor to the stored unit, NaN where the line does not measure the field in the unit."""
+        if name in COUNTS:
+            return 1.0 if unit is None else float("nan")
+        key = name, line, unit
+        if key not in self.log.factors:
+            try:
+                self.log.factors[key] = stored_factor(self.site, name, line, unit)
+            except InputError:
+                self.log.factors[key] = float("nan")
+        return self.log.factors[key]
+
+
+def _units_of(read: Numbers, rows: Rows, unit: str) -> pa.Array:
+    if read.units is None:
+        return pa.repeat(unit, len(rows))
+    return pc.fill_null(read.units.take(pa.array(rows)), unit)
+
+
+def _blank_as_null(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    trimmed = pc.utf8_trim_whitespace(column)
+    return pc.if_else(pc.equal(trimmed, ""), pa.scalar(None, pa.string()), trimmed)

@@ -1,0 +1,262 @@
+"""Cells to points in time, a column at a time.
+
+ISO 8601 is one cast. Of what the cast refuses, a date is read when it can be one day only: the
+year first, a month by its name, or a day above twelve. ``03/04/2025`` is read in the order that
+other dates of its column, written with the same mark, prove, if they all prove the same one; else
+it is named with both days.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from optimizer.history.arrow import as_mask, matches, one_array, plain, spread
+from optimizer.history.schema import TIMESTAMP
+from optimizer.history.started import TOO_EARLY, TOO_LATE, early_and_late, instants
+from optimizer.intake.reading.values import ABSENT, as_text
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Mask = NDArray[np.bool_]
+
+MARKS = "/.-"
+DAY_FIRST, MONTH_FIRST = (16, 32, 64), (128, 256, 512)
+"""What dates of a column prove, one flag for each mark between day, month and year."""
+
+_ISO = r"^\d{4}-\d{2}-\d{2}([T ]\d{2}(:\d{2}(:\d{2}(\.\d+)?)?)?)?"
+_ZONE = r"( ?Z|[+-]\d{2}(:?\d{2})?)$"
+_SHORTEST = len("2025-03-04")
+_REST = r"(?P<rest>,?[T ].*)?$"
+_DAY_OR_MONTH = r"^(?P<a>\d{1,2})(?P<mark>[/.-])(?P<b>\d{1,2})(?P<same>[/.-])(?P<y>\d{4})" + _REST
+_YEAR_FIRST = r"^(?P<y>\d{4})[/.](?P<m>\d{1,2})[/.](?P<d>\d{1,2})" + _REST
+_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
+_MONTH = (
+    r"(?P<m>(?i:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec))"
+    r"(?i:uary|ruary|ch|il|e|y|ust|t|tember|ober|ember)?\.?"
+)
+_NAMED = r"^(?P<d>\d{1,2})[. -]+" + _MONTH + r"[ ,-]+(?P<y>\d{4})" + _REST
+_NAMED_FIRST = "^" + _MONTH + r"[ -]+(?P<d>\d{1,2})[, -]+(?P<y>\d{4})" + _REST
+_CLOCK = (
+    r"^,?[T ]+(?P<h>\d{1,2})(?P<m>:\d{2}(?::\d{2}(?:\.\d+)?)?)? ?(?P<half>[AaPp]\.?[Mm]\.?)?"
+    r"(?P<zone> ?Z|[+-]\d{2}(?::?\d{2})?)?$"
+)
+
+TWO_DAYS = (
+    "'{value}' is a different day when the day comes first and when the month does: "
+    "write year-month-day, such as {iso}"
+)
+NO_DATE = (
+    "'{value}' is not a date: write year-month-day and the time, such as "
+    "2025-03-04 16:30 or 2025-03-04T16:30+02:00"
+)
+
+
+@dataclass
+class Times:
+    """A column as points in time (microseconds, UTC); the rest as in ``Numbers``."""
+
+    values: pa.Array
+    faults: list[tuple[Mask, str]] = field(default_factory=list)
+    unsure: Mask | None = None
+    proof: int = 0
+    settled: int = 0
+
+
+def times(column: pa.ChunkedArray, latest: int, proof: int | None = None) -> Times:
+    """Cells of one column as points in time, and what could not be read or cannot be.
+
+    A zone is converted to UTC; a time without one is taken as UTC, so that a log read twice in
+    two places gives the same run.
+
+    Args:
+        column: of any type.
+        latest: when a run can have started at the latest, see ``latest_start``.
+        proof: what the whole column proves of the order of day and month; None while that is not
+            known, and then dates that it could settle are unsure.
+    """
+    read = _read(plain(column), proof)
+    for mask, reason in _out_of_span(read.values, latest):
+        read.faults.append((mask, reason))
+        read.values = pc.if_else(pa.array(mask), pa.scalar(None, TIMESTAMP), read.values)
+    return read
+
+
+def impossible(column: pa.ChunkedArray, latest: int) -> list[tuple[Mask, str]]:
+    """Cells of one column that are a time at which no run can have started, with the reason."""
+    return _out_of_span(_read(plain(column), None).values, latest)
+
+
+def _out_of_span(values: pa.Array, latest: int) -> list[tuple[Mask, str]]:
+    masks = zip(early_and_late(values, latest), (TOO_EARLY, TOO_LATE), strict=True)
+    return [(mask, reason) for mask, reason in masks if mask.any()]
+
+
+def _read(column: pa.ChunkedArray, proof: int | None) -> Times:
+    """A column of any type as points in time, whenever they are."""
+    if pa.types.is_date(column.type) or pa.types.is_timestamp(column.type):
+        return Times(instants(one_array(column)))
+    text = one_array(as_text(column))
+    values = _iso_times(text)
+    odd = np.flatnonzero(as_mask(values.is_null()) & as_mask(text.is_valid()))
+    if not len(odd):
+        return Times(values)
+    text = pc.utf8_trim_whitespace(text)
+    read = _times_by_pattern(text.take(pa.array(odd)), proof)
+
+    def whole(mask: Mask) -> Mask:
+        wide = np.zeros(len(text), bool)
+        wide[odd] = mask
+        return wide
+
+    read.values = pc.coalesce(values, spread(read.values, whole(np.ones(len(odd), bool))))
+    read.faults = [(whole(mask), reason) for mask, reason in read.faults]
+    read.unsure = None if read.unsure is None else whole(read.unsure)
+    return read
+
+
+def _iso_times(text: pa.Array) -> pa.Array:
+    """ISO dates and times of a column, null elsewhere; shape (n,)."""
+    first = text.drop_null()[:1].to_pylist()
+    # A cast to UTC would do with and without a zone, and fails slowly without one.
+    zoned = first and re.search(_ZONE, first[0])
+    # Marks for a missing date are shorter than a date: the first cast is of all but them.
+    dated = pc.greater_equal(pc.binary_length(text), _SHORTEST)
+    long = pc.if_else(dated, text, None)
+    try:
+        return long.cast(TIMESTAMP if zoned else pa.timestamp("us")).cast(TIMESTAMP)
+    except pa.ArrowInvalid:
+        iso = matches(text, _ISO + "$")
+        naive = pc.if_else(pa.array(iso), text, None)
+        return _cast_or_null(naive, pa.timestamp("us")).cast(TIMESTAMP)
+
+
+def _times_by_pattern(shown: pa.Array, proof: int | None) -> Times:
+    """Cells that are no plain ISO date."""
+    dates = _Dates(shown, proof)
+    # More than six decimals of a second are cut: the history keeps microseconds.
+    text = pc.replace_substring_regex(dates.text, r"(\.\d{6})\d+", r"\1")
+    text = pc.replace_substring_regex(text, r" Z$", "Z")
+    iso, zoned = matches(text, _ISO + "$"), matches(text, _ISO + _ZONE)
+    naive_part = _cast_or_null(pc.if_else(pa.array(iso), text, None), pa.timestamp("us"))
+    zoned_part = _cast_or_null(pc.if_else(pa.array(zoned), text, None), TIMESTAMP)
+    result = pc.coalesce(naive_part.cast(TIMESTAMP), zoned_part)
+    absent = as_mask(pc.is_in(pc.utf8_lower(shown), pa.array(ABSENT))) | as_mask(pc.is_null(shown))
+    unread = as_mask(pc.is_null(result)) & ~absent & ~dates.ambiguous
+    faults = [
+        (dates.ambiguous if proof is not None else unread & False, TWO_DAYS),
+        (unread, NO_DATE),
+    ]
+    return Times(
+        result,
+        [(mask, reason) for mask, reason in faults if mask.any()],
+        dates.ambiguous if proof is None and dates.ambiguous.any() else None,
+        dates.proof,
+        dates.settled,
+    )
+
+
+class _Dates:
+    """Dates of all kinds as ISO text where they can be one day only.
+
+    Args:
+        text: trimmed cells.
+        proof: as in ``times``.
+    """
+
+    def __init__(self, text: pa.Array, proof: int | None) -> None:
+        self.text, self.proof, self.settled = text, 0, 0
+        self.ambiguous = np.zeros(len(text), bool)
+        self._numbered(proof)
+        for pattern in (_YEAR_FIRST, _NAMED, _NAMED_FIRST):
+            parts = pc.extract_regex(text, pattern)
+            matched = as_mask(parts.is_valid())
+            if matched.any():
+                y, m, d, rest = (pc.struct_field(parts, [k]) for k in ("y", "m", "d", "rest"))
+                if pattern is not _YEAR_FIRST:
+                    place = pc.index_in(pc.utf8_lower(m), pa.array(_MONTHS))
+                    m = pc.add(place, 1).cast(pa.string())
+                self._write(matched, y, m, d, rest)
+
+    def _numbered(self, proof: int | None) -> None:
+        """Day and month as numbers before the year, in whichever order."""
+        parts = pc.extract_regex(self.text, _DAY_OR_MONTH)
+        a, b, y, rest = (pc.struct_field(parts, [k]) for k in ("a", "b", "y", "rest"))
+        mark, same = (pc.struct_field(parts, [k]) for k in ("mark", "same"))
+        matched = as_mask(pc.equal(mark, same))
+        if not matched.any():
+            return
+        first, second = (pc.fill_null(x.cast(pa.int64()), 0).to_numpy() for x in (a, b))
+        day_first = matched & (first > 12)
+        either = matched & (first <= 12) & (second <= 12) & (first != second)
+        for k, sign in enumerate(MARKS):
+            here = as_mask(pc.equal(mark, sign))
+            for days, months, flags in ((first, second, DAY_FIRST), (second, first, MONTH_FIRST)):
+                proved = here & matched & (days > 12) & (days <= 31) & (months <= 12)
+                self.proof |= flags[k] if proved.any() else 0
+            found = (proof or 0) & (DAY_FIRST[k] | MONTH_FIRST[k])
+            if found in (DAY_FIRST[k], MONTH_FIRST[k]):
+                self.settled += int((either & here).sum())
+                day_first |= either & here & (found == DAY_FIRST[k])
+                either &= ~here
+        self.ambiguous = either
+        order = pa.array(day_first)
+        month, day = pc.if_else(order, b, a), pc.if_else(order, a, b)
+        self._write(matched & ~either, y, month, day, rest)
+
+    def _write(self, where: Mask, y: pa.Array, m: pa.Array, d: pa.Array, rest: pa.Array) -> None:
+        """Puts ISO text where a date was understood."""
+        m, d = pc.utf8_lpad(m, 2, "0"), pc.utf8_lpad(d, 2, "0")
+        iso = pc.binary_join_element_wise(y, m, d, "-")
+        iso = pc.binary_join_element_wise(iso, _clock(pc.fill_null(rest, "")), "")
+        self.text = pc.if_else(pa.array(where), iso, self.text)
+
+
+def _clock(rest: pa.Array) -> pa.Array:
+    """Times of day as ISO text: 4:30 PM is T16:30; what is no time of day stays as it is."""
+    parts = pc.extract_regex(rest, _CLOCK)
+    hour, minutes, half, zone = (pc.struct_field(parts, [k]) for k in ("h", "m", "half", "zone"))
+    number = hour.cast(pa.int64())
+    late = pc.starts_with(pc.utf8_lower(half), "p")
+    turned = pc.add(pc.if_else(pc.equal(number, 12), 0, number), pc.if_else(late, 12, 0))
+    # 16:30 PM is no time of day, and 4 without minutes is one only with a half of the day.
+    halved = pc.not_equal(half, "")
+    valid = pc.if_else(halved, pc.less_equal(number, 12), pc.not_equal(minutes, ""))
+    turned = pc.if_else(halved, turned, number)
+    minutes = pc.if_else(pc.equal(minutes, ""), ":00", minutes)
+    text = pc.binary_join_element_wise(pc.utf8_lpad(turned.cast(pa.string()), 2, "0"), minutes, "")
+    text = pc.binary_join_element_wise("T", text, zone, "")
+    return pc.if_else(pc.fill_null(valid, False), text, rest)
+
+
+def both_days(cells: pa.Array) -> pa.Array:
+    """The two days that ambiguous dates can mean, as ISO dates.
+
+    >>> both_days(pa.array(["03/04/2025"])).to_pylist()
+    ['2025-04-03 or 2025-03-04']
+    """
+    parts = pc.extract_regex(cells, _DAY_OR_MONTH)
+    a, b = (pc.utf8_lpad(pc.struct_field(parts, [k]), 2, "0") for k in ("a", "b"))
+    y = pc.struct_field(parts, ["y"])
+    first, second = (pc.binary_join_element_wise(y, *pair, "-") for pair in ((b, a), (a, b)))
+    return pc.binary_join_element_wise(first, second, " or ")
+
+
+def _cast_or_null(text: pa.Array, kind: pa.DataType) -> pa.Array:
+    """Cast, with null where a cell has the right form and is still no date (30 February).
+
+    Halves the column around the bad cells; they are few once the form is right.
+    """
+    try:
+        return text.cast(kind)
+    except pa.ArrowInvalid:
+        if len(text) == 1:
+            return pa.nulls(1, kind)
+    half = len(text) // 2
+    return pa.concat_arrays([_cast_or_null(part, kind) for part in (text[:half], text[half:])])

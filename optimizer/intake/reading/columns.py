@@ -1,0 +1,268 @@
+"""Headings of a log to fields and units.
+
+A heading is a field's name in any case, with spaces, hyphens or underscores, and a unit in
+brackets or a closing per cent sign: ``Feed Rate``, ``feed-rate [kg/h]``, ``Grade %``. What a site
+or an option maps goes before what a heading says.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from optimizer.errors import InputError, nearest
+from optimizer.history.schema import PROVENANCE, READINGS, declared_unit, fields_of, stored_factor
+from optimizer.plant.site import FEED_GRADE, Site
+from optimizer.plant.units import PERCENT_UNITS, same_unit
+
+IGNORE = "ignore"
+"""What a column is mapped to when it shall not be read."""
+
+# Columns that the rejects file puts before a row's own, and after it (see rejects.py).
+REJECT_COLUMNS = ("file", "row", "field", "value", "reason")
+SHAPE_COLUMN = "row_shape"
+MARK_COLUMN = "decimal_mark"
+
+TEXT_FIELDS = ("run_id", "line", "material", "deck_state", "note")
+UNITLESS = (*TEXT_FIELDS, "started_at", "grade_count", *READINGS)
+
+_WITH_UNIT = re.compile(
+    r"^(?P<name>.*?)\s*(?:\[(?P<square>[^\[\]]*)\]|\((?P<round>[^()]*)\)|(?P<sign>%))\s*$", re.S
+)
+_SEPARATORS = re.compile(r"[\W_]+")
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a log that fills a field; ``unit`` is None when the heading names none."""
+
+    index: int
+    heading: str
+    unit: str | None
+
+
+@dataclass(frozen=True)
+class Binding:
+    """Which columns of a log fill which fields.
+
+    Args:
+        headings: all headings, as they stood.
+        columns: columns of each field; more than one only in a rejects file.
+        ignored: headings that fill nothing.
+        problem: why the log cannot be read, or empty.
+    """
+
+    headings: tuple[str, ...]
+    columns: Mapping[str, tuple[Column, ...]]
+    ignored: tuple[str, ...] = ()
+    problem: str = ""
+
+    @property
+    def is_rejects_file(self) -> bool:
+        """Whether the log is a rejects file that was corrected."""
+        return is_rejects_file(self.headings)
+
+
+def is_rejects_file(headings: Sequence[str]) -> bool:
+    """Whether headings are those of a rejects file."""
+    return tuple(headings[: len(REJECT_COLUMNS)]) == REJECT_COLUMNS
+
+
+def key_of(name: str) -> str:
+    """A name without case, spaces and separators; names with equal keys are one name."""
+    return _SEPARATORS.sub("", name).lower() or name.strip()
+
+
+def split_unit(heading: str) -> tuple[str, str | None]:
+    """Name and unit of a heading; the unit is None when there is none.
+
+    >>> split_unit("feed-rate [kg/h]"), split_unit("Grade %"), split_unit("air")
+    (('feed-rate', 'kg/h'), ('Grade', '%'), ('air', None))
+    """
+    match = _WITH_UNIT.match(heading.strip())
+    if match is None:
+        return heading.strip(), None
+    unit = next(match[k] for k in ("square", "round", "sign") if match[k] is not None)
+    return match["name"].strip(), unit.strip()
+
+
+class Headings:
+    """The names that a site, its file and the options give to fields.
+
+    Args:
+        site: declares fields and ``[columns]``.
+        mapping: heading to ``field`` or ``field [unit]``, before the site's own.
+
+    Raises:
+        InputError: when something is mapped to no known field.
+    """
+
+    def __init__(self, site: Site, mapping: Mapping[str, str] | None = None) -> None:
+        self.site = site
+        self.fields = {key_of(name): name for name in fields_of(site)}
+        self.mapped: dict[str, tuple[str, str | None]] = {}
+        for left, right in site.columns.items():
+            heading, target = self._either_way(left, right)
+            self.mapped[heading] = target
+        self.asked = dict(mapping or {})
+        for heading, spec in self.asked.items():
+            found = self._target(spec)
+            if found is None:
+                name = split_unit(spec)[0]
+                raise InputError(
+                    f"column '{heading}' is mapped to '{spec}', which is no field.",
+                    hint=nearest(name, [*self.fields.values(), IGNORE]),
+                )
+            self.mapped[heading] = found
+
+    def _target(self, spec: str) -> tuple[str, str | None] | None:
+        name, unit = split_unit(spec)
+        if key_of(name) == IGNORE:
+            return IGNORE, None
+        field = self.fields.get(key_of(name))
+        return None if field is None else (field, unit)
+
+    def _either_way(self, left: str, right: str) -> tuple[str, tuple[str, str | None]]:
+        """Heading and target of a line of ``[columns]``, whichever side is the field."""
+        a, b = self._target(left), self._target(right)
+        if b is not None and (a is None or a[0] == b[0]):
+            return left, b
+        if a is not None and b is None:
+            return right, a
+        both = "both are fields" if a else "neither is a field"
+        raise InputError(
+            f"[columns] '{left}' = '{right}': one side must be a heading and the other a field; "
+            f"here {both}.",
+            hint=nearest(split_unit(right)[0], self.fields.values()),
+        )
+
+    def unmatched(self, headings: Iterable[str]) -> list[str]:
+        """Headings that the options map and that no log has."""
+        seen = {key_of(name) for h in headings for name in (h, split_unit(h)[0])}
+        return [h for h in self.asked if key_of(h) not in seen]
+
+    def count(self, cells: Iterable[str]) -> int:
+        """How many fields the cells would fill if they were headings."""
+        mapped = {key_of(heading) for heading in self.mapped}
+        found = set()
+        for cell in cells:
+            keys = (key_of(cell), key_of(split_unit(cell)[0])) if len(cell) < 80 else ()
+            found |= {
+                self.fields.get(key, key) for key in keys if key in self.fields or key in mapped
+            }
+        return len(found)
+
+    def bind(self, headings: Sequence[str], line: str | None) -> Binding:
+        """Which columns fill which fields; ``line`` is what the options say of it, or None."""
+        columns: dict[str, list[Column]] = {}
+        ignored, problems = [], []
+        leading = len(REJECT_COLUMNS) if is_rejects_file(headings) else 0
+        targets = self._targets(headings)
+        if set(PROVENANCE) <= set(headings):  # runs exported from a history
+            targets |= {name: (name, None) for name in READINGS if name in headings}
+        for index, heading in enumerate(headings[leading:], leading):
+            field, unit, problem = self._field_of(heading, targets.get(heading))
+            if problem:
+                problems.append(problem)
+            if field:
+                columns.setdefault(field, []).append(Column(index, heading, unit))
+            elif heading.strip() and heading not in (SHAPE_COLUMN, MARK_COLUMN, *PROVENANCE):
+                ignored.append(heading)
+        if not leading:
+            problems += [
+                f"columns {_listed(c.heading for c in found)} all mean {field}: rename or remove "
+                f'one, or leave one out with --map "{found[-1].heading}={IGNORE}"'
+                for field, found in columns.items()
+                if len(found) > 1
+            ]
+        problems += self._missing(columns, headings, line)
+        return Binding(
+            tuple(headings),
+            {field: tuple(found) for field, found in columns.items()},
+            tuple(ignored),
+            "; ".join(problems),
+        )
+
+    def _targets(self, headings: Sequence[str]) -> dict[str, tuple[str, str | None]]:
+        """What headings are mapped to: the one written alike, else those of the same name."""
+        targets = {}
+        for wanted, target in self.mapped.items():
+            alike = [h for h in headings if h.strip().lower() == wanted.strip().lower()]
+            same = (h for h in headings if key_of(wanted) in (key_of(h), key_of(split_unit(h)[0])))
+            targets.update(dict.fromkeys(alike or same, target))
+        return targets
+
+    def _field_of(
+        self, heading: str, mapped: tuple[str, str | None] | None
+    ) -> tuple[str | None, str | None, str]:
+        """Field, unit and problem of one heading, mapped or not."""
+        name, unit = split_unit(heading)
+        if mapped is not None:
+            field, asked = mapped
+            if field == IGNORE:
+                return None, None, ""
+            if asked is None and unit is not None and self.unit_problem(field, unit):
+                unit = None  # "Recovery (lab)" mapped to recovery: the bracket is no unit
+            return field, unit if asked is None else asked, self.unit_problem(field, asked)
+        found = self.fields.get(key_of(name))
+        if found is None or found in UNITLESS:
+            return found, None, ""
+        return found, unit, self.unit_problem(found, unit, heading)
+
+    def takes_unit(self, heading: str) -> str | None:
+        """The field of a heading that names no unit and could; None of any other."""
+        name, unit = split_unit(heading)
+        found = self.fields.get(key_of(name))
+        return found if unit is None and found not in UNITLESS else None
+
+    def unit_problem(self, field: str, unit: str | None, heading: str = "") -> str:
+        """Why a unit does not fit a field on any line, or empty."""
+        if unit is None or field in UNITLESS:
+            return ""
+        shown = f"column '{heading}'" if heading else f"column mapped to {field} [{unit}]"
+        declared = declared_unit(self.site, field, None)
+        is_material = field in self.site.material and field != FEED_GRADE
+        if is_material and not declared and not same_unit(unit, declared):
+            return (
+                f"{shown} has the unit '{unit}' and the site declares none for {field}: write "
+                f'unit = "{unit}" under [material.{field}] in the site file'
+            )
+        for line in (None, *self.site.file.lines):
+            try:
+                stored_factor(self.site, field, line, unit)
+            except InputError as error:
+                problem = f"{shown}: {error.message} {error.hint}".strip(" .")
+            else:
+                return ""
+        return problem
+
+    def _missing(
+        self, columns: Mapping[str, list[Column]], headings: Sequence[str], line: str | None
+    ) -> list[str]:
+        """What a log lacks, in words; nothing when it has all it needs."""
+        needed = list(self.site.space.names)
+        if "deck_state" not in columns:
+            needed += ["grade", "recovery"]
+        missing = [name for name in needed if name not in columns]
+        problems = []
+        if missing:
+            problems.append(
+                f"no column for {', '.join(missing)}; the headings are {_listed(headings)}. "
+                f'Map one with --map "HEADING={missing[0]}", or under [columns] in the site file'
+            )
+        if "line" not in columns and line is None:
+            problems.append(
+                "no column says which line the runs are from: give it with --line, "
+                'or map a column with --map "HEADING=line"'
+            )
+        return problems
+
+
+def is_percent(unit: str | None) -> bool:
+    """Whether a unit is per cent."""
+    return unit is not None and unit.strip().lower() in PERCENT_UNITS
+
+
+def _listed(headings: Iterable[str]) -> str:
+    return ", ".join(f"'{h}'" for h in headings) or "(none)"

@@ -1,0 +1,87 @@
+"""Where the headings of a log stand: below title lines, above a line of units."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import zip_longest
+
+from optimizer.intake.reading.columns import Headings, is_rejects_file
+
+FEWEST = 2
+"""Cells that must name a field for a row to be taken for headings."""
+_NUMBER = re.compile(r"\d")
+
+
+@dataclass(frozen=True)
+class Found:
+    """The headings of a log.
+
+    Args:
+        at: position of their row.
+        used: rows up to the first row of data, title lines and units included.
+        headings: as they stood, with the units of the line below.
+        repeats: the rows of headings and of units as they stood.
+        count: how many fields they name.
+    """
+
+    at: int
+    used: int
+    headings: tuple[str, ...]
+    repeats: tuple[tuple[str, ...], ...]
+    count: int
+
+
+def find_headings(rows: Sequence[Sequence[str]], known: Headings) -> Found:
+    """The first of the rows that name the most fields; the first filled one if none names any.
+
+    Args:
+        rows: the first rows of a log, blank ones included.
+        known: names of fields.
+    """
+    filled = [k for k, row in enumerate(rows) if any(cell.strip() for cell in row)]
+    enough, counts = len(known.site.space.names), {}
+    for k in filled:
+        if is_rejects_file(rows[k]):
+            names = tuple(rows[k])
+            return Found(k, k + 1, names, (names,), max(known.count(names), FEWEST))
+        counts[k] = known.count(rows[k])
+        if counts[k] > enough:  # no row of data names as many
+            break
+    at = max(counts, key=lambda k: (counts[k], -k))
+    if counts[at] < FEWEST:
+        at = filled[0]
+    names = tuple(rows[at])
+    below = next((k for k in filled if k > at), at)
+    units = _units(names, rows[below], known) if below > at else ()
+    if not units:
+        return Found(at, at + 1, names, (names,), counts[at])
+    headings = tuple(
+        f"{name} [{unit}]" if unit and known.takes_unit(name) else name
+        for name, unit in zip(names, units, strict=False)
+    )
+    return Found(at, below + 1, headings, (names, tuple(rows[below])), counts[at])
+
+
+def _units(names: Sequence[str], row: Sequence[str], known: Headings) -> tuple[str, ...]:
+    """The units in the row below the headings, or nothing when it is a row of data."""
+    if len(row) > len(names) or any(_NUMBER.search(cell) for cell in row):
+        return ()
+    cells = [cell.strip().strip("[]()").strip() for cell in row]
+    pairs = list(zip_longest(names, cells, fillvalue=""))
+    fields = [(known.takes_unit(name), unit) for name, unit in pairs]
+    named = [
+        unit
+        for field, unit in fields
+        if field and unit.strip("-") and not known.unit_problem(field, unit)
+    ]
+    return (
+        tuple(unit if unit.strip("-") else "" for _, unit in pairs) if len(named) >= FEWEST else ()
+    )
+
+
+def is_heading_row(cells: Sequence[str], headings: Sequence[str], known: Headings) -> bool:
+    """Whether a row names as many fields as half of a log's headings, whatever their order."""
+    count = known.count(cells)
+    return count > FEWEST and 2 * count >= known.count(headings)

@@ -1,0 +1,363 @@
+"""Parquet files as logs, within what they may hold once they are decoded.
+
+A value that repeats is written once, so a few kilobytes may stand for gigabytes. How much a file
+holds is told before it is decoded: from its own account of rows and bytes, and where that does not
+settle it, from the lengths of its texts, at a number a row. While it is read each text stays one
+for all the rows that have it until it is cut, and rows are taken in pieces of a bounded size.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import IO, TYPE_CHECKING, Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+
+from optimizer.errors import InputError, reason_of
+from optimizer.history.arrow import plain
+from optimizer.intake.reading.source import DAMAGE, Chunk, Source
+from optimizer.intake.reading.texts import LONGEST_TEXT, MOST_BYTES, cut
+from optimizer.intake.reading.values import as_text
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Integers = NDArray[np.int64]
+
+# As many rows as a block of text has, about; a chunk's columns stay in the processor's cache.
+BATCH_ROWS = 1 << 15
+PIECE_BYTES = 16 << 20
+"""Of the rows that are checked at once; a handful of such pieces are under way."""
+STEP_BYTES = 128 << 20
+"""That one step of reading may decode, were each text as long as its column."""
+LOOK_ROWS = 1000
+"""Rows a group from which it pays to look at a group's texts before they are counted."""
+LARGE_TEXTS = 64 << 20
+"""Bytes of a column of texts up to which they may be longer than a text may be."""
+
+_WIDTHS = {"BOOLEAN": 1, "INT32": 8, "INT64": 8, "INT96": 12, "FLOAT": 8, "DOUBLE": 8}
+_TEXT = "BYTE_ARRAY"
+_OF_EACH = "DELTA_BYTE_ARRAY"
+"""Writes of a text what the one before it does not begin with: Arrow decodes each to its length."""
+_REPEATING = {_OF_EACH, "RLE_DICTIONARY", "PLAIN_DICTIONARY"}
+"""Ways of writing texts by which a short column holds many long ones."""
+
+
+@dataclass(frozen=True)
+class Limits:
+    """The most that is read of one file: rows, columns, and bytes once decoded."""
+
+    rows: int = 20_000_000
+    columns: int = 2000
+    size: int = 4 << 30
+
+
+LIMITS = Limits()
+
+
+def open_parquet(stream: IO[bytes], name: str, limits: Limits = LIMITS) -> Source:
+    """A file as a log.
+
+    Raises:
+        InputError: when it is damaged, or holds more than the limits.
+    """
+    file = File(stream, name, limits)
+    file.check()
+    return typed(name, file.schema, file.batches)
+
+
+class File:
+    """A Parquet file.
+
+    Args:
+        stream: the open file.
+        name: as the user gave it.
+        limits: what is read of it at most.
+
+    Raises:
+        InputError: when it is damaged, or two of its columns have one name.
+    """
+
+    def __init__(self, stream: IO[bytes], name: str, limits: Limits = LIMITS) -> None:
+        self.name, self.limits = name, limits
+        self._stream = stream
+        self.metadata: Any = None
+        plainly = self._opened()
+        self.metadata = plainly.metadata
+        self.schema: pa.Schema = plainly.schema_arrow
+        self._leaves = [self.metadata.schema.column(k) for k in range(self.metadata.num_columns)]
+        # Columns are asked for by name; a part of a nested one is named after the whole.
+        names = Counter(leaf.path for leaf in self._leaves) | Counter(self.schema.names)
+        twice = [column for column, count in names.items() if count > 1]
+        if twice:
+            raise InputError(
+                f"{name}: two columns are named '{twice[0][:60]}'.", hint="Rename one of them."
+            )
+        flat = {f.name for f in self.schema if not pa.types.is_nested(f.type)}
+        self._flat = [k for k, leaf in enumerate(self._leaves) if leaf.path in flat]
+
+    def _opened(self, coded: Sequence[str] = ()) -> pq.ParquetFile:
+        try:
+            self._stream.seek(0)
+            return pq.ParquetFile(self._stream, metadata=self.metadata, read_dictionary=list(coded))
+        except (pa.ArrowException, *DAMAGE) as error:
+            said = reason_of(error)
+            raise InputError(f"{self.name} is a damaged Parquet file: {said}.") from None
+
+    # -- how much it holds -------------------------------------------------------------------
+
+    def check(self) -> None:
+        """That the file holds no more than the limits, once decoded.
+
+        Raises:
+            InputError: saying what it holds more of.
+        """
+        limits, each = self.limits, self._rows
+        rows = max(self.metadata.num_rows, int(each.sum()))
+        for count, most, what in (
+            (rows, limits.rows, "rows"),
+            (len(self._flat), limits.columns, "columns"),
+        ):
+            if count > most:
+                raise self._too_large(f"{count:,} {what}: at most {most:,}")
+        numbers = rows * self._width
+        if numbers + int(self._sizes.sum()) > limits.size:
+            raise self._larger()
+        long = (self._sizes > LARGE_TEXTS) & (self._sizes > each * MOST_BYTES)
+        if long.any():
+            column = self._leaves[self._texts[int(np.flatnonzero(long.any(axis=0))[0])]].path
+            raise self._too_large(
+                f"{int(self._sizes.max()) >> 20:,} MiB in the texts of column '{column[:60]}', "
+                f"far more than {LONGEST_TEXT:,} characters a row: no more"
+            )
+        for most in (self._most_text(self._sizes), self._most_text_by_look()):
+            if numbers + most <= limits.size:
+                return
+        for total in self._bytes_of_texts():
+            if numbers + total > limits.size:
+                raise self._larger()
+
+    def _larger(self) -> InputError:
+        return self._too_large(f"more than {self.limits.size >> 20:,} MiB: no more")
+
+    def _too_large(self, said: str) -> InputError:
+        return InputError(
+            f"{self.name} holds, once it is decoded, {said} can be read from one Parquet file.",
+            code="too-large",
+            hint="Split it into several.",
+        )
+
+    @cached_property
+    def _groups(self) -> list[Any]:
+        return [self.metadata.row_group(k) for k in range(self.metadata.num_row_groups)]
+
+    @cached_property
+    def _texts(self) -> list[int]:
+        return [k for k in self._flat if self._leaves[k].physical_type == _TEXT]
+
+    @cached_property
+    def _sizes(self) -> Integers:
+        """Bytes of each column of texts in each group, as the file states them, (groups, texts)."""
+        sizes = [[g.column(k).total_uncompressed_size for k in self._texts] for g in self._groups]
+        return np.array(sizes, np.int64).reshape(len(self._groups), len(self._texts))
+
+    @cached_property
+    def _encodings(self) -> dict[int, set[str]]:
+        return {
+            k: {encoding for g in self._groups for encoding in g.column(k).encodings}
+            for k in self._texts
+        }
+
+    @cached_property
+    def _width(self) -> int:
+        """Bytes of a row, its texts left out."""
+        leaves = [self._leaves[k] for k in self._flat]
+        return sum(_WIDTHS.get(leaf.physical_type, leaf.length) for leaf in leaves)
+
+    @cached_property
+    def _rows(self) -> Integers:
+        """Rows of each group, (groups, 1)."""
+        return np.array([group.num_rows for group in self._groups], np.int64)[:, None]
+
+    def _most_text(self, longest: Integers) -> int:
+        """Bytes that all texts have at most once they are cut.
+
+        Args:
+            longest: text that repeats, of each column in each group, (groups, texts).
+        """
+        repeated = np.array([bool(self._encodings[k] & _REPEATING) for k in self._texts], bool)
+        return int(np.sum(self._sizes + self._rows * repeated * np.minimum(longest, MOST_BYTES)))
+
+    def _most_text_by_look(self) -> int:
+        """The same by the texts that are kept for all rows of a group; they come with its first."""
+        longest = self._sizes.copy()
+        if LOOK_ROWS * len(longest) > self._rows.sum():  # to count them costs no more
+            return self._most_text(longest)
+        names = self._named(self._texts)
+        file = self._opened(self._coded)
+        for group in range(len(longest)):
+            first = next(self._batches_of(file, names, 1, [group]), None)
+            for j, column in enumerate(() if first is None else first.columns):
+                if pa.types.is_dictionary(column.type):
+                    longest[group, j] = _longest(column)
+        return self._most_text(longest)
+
+    def _bytes_of_texts(self) -> Iterator[int]:
+        """Bytes of all texts once they are cut, row after row; nothing is decoded twice."""
+        total = 0
+        for batch in self._read(self._texts):
+            for column in batch.columns:
+                total += int(np.sum(np.minimum(_lengths(column), MOST_BYTES)))
+            yield total
+
+    # -- reading -----------------------------------------------------------------------------
+
+    def batches(self) -> Iterator[pa.RecordBatch]:
+        """The rows, those columns left out that are nested, in pieces of a bounded size."""
+        waiting: list[pa.RecordBatch] = []
+        rows = size = 0
+        left = 2 * self.limits.size
+        for piece in self._pieces():
+            waiting.append(piece)
+            rows, size = rows + len(piece), size + piece.nbytes
+            left -= piece.nbytes
+            if left < 0:  # what the file says of itself is not so
+                raise self._larger()
+            if rows >= BATCH_ROWS // 2 or size >= PIECE_BYTES // 2:
+                yield _joined(waiting)
+                waiting, rows, size = [], 0, 0
+        if waiting:
+            yield _joined(waiting)
+
+    def _pieces(self) -> Iterator[pa.RecordBatch]:
+        for batch in self._read(self._flat):
+            columns = [_cut_once(column) for column in batch.columns]
+            rows = max(1, PIECE_BYTES // max(1, self._width + sum(map(_longest, columns))))
+            for start in range(0, len(batch), rows):
+                parts = [_plain(column.slice(start, rows)) for column in columns]
+                yield pa.RecordBatch.from_arrays(parts, names=batch.schema.names)
+
+    def _read(self, columns: Sequence[int]) -> Iterator[pa.RecordBatch]:
+        """Some columns, texts that repeat as one of each whatever the file says of their size."""
+        step = min(BATCH_ROWS, PIECE_BYTES // max(1, self._width))
+        for j, k in enumerate(self._texts):
+            if _OF_EACH in self._encodings[k]:
+                step = min(step, STEP_BYTES // max(1, int(self._sizes[:, j].max(initial=0))))
+        return self._batches_of(self._opened(self._coded), self._named(columns), max(1, step), None)
+
+    def _batches_of(
+        self, file: pq.ParquetFile, names: Sequence[str], step: int, groups: Sequence[int] | None
+    ) -> Iterator[pa.RecordBatch]:
+        try:
+            yield from file.iter_batches(step, row_groups=groups, columns=list(names))
+        except (pa.ArrowException, *DAMAGE) as error:
+            raise InputError(f"{self.name} is damaged: {reason_of(error)}.") from None
+
+    @cached_property
+    def _coded(self) -> list[str]:
+        """Columns of texts that are read as one of each: those that repeat, as far as Arrow can."""
+        return self._named(
+            k
+            for k, encodings in self._encodings.items()
+            if encodings & _REPEATING and _OF_EACH not in encodings
+        )
+
+    def _named(self, columns: Iterable[int]) -> list[str]:
+        return [self._leaves[k].path for k in columns]
+
+
+def _lengths(column: pa.Array) -> Integers:
+    """Bytes of each text of a column, shape (n,); none where the column is of another type."""
+    if pa.types.is_dictionary(column.type):
+        each = _lengths(column.dictionary)
+        if not len(each):
+            return np.zeros(len(column), np.int64)
+        return each[pc.fill_null(column.indices, 0).to_numpy(zero_copy_only=False)]
+    if not _holds_bytes(column.type):
+        return np.zeros(len(column), np.int64)
+    return np.asarray(pc.fill_null(pc.binary_length(column), 0).to_numpy(zero_copy_only=False))
+
+
+def _longest(column: pa.Array) -> int:
+    """Bytes of the longest text of a column."""
+    each = column.dictionary if pa.types.is_dictionary(column.type) else column
+    return int(np.max(_lengths(each), initial=0))
+
+
+def _holds_bytes(kind: pa.DataType) -> bool:
+    return any(
+        of(kind)
+        for of in (
+            pa.types.is_string, pa.types.is_large_string, pa.types.is_binary,
+            pa.types.is_large_binary, pa.types.is_fixed_size_binary,
+        )
+    )  # fmt: skip
+
+
+def _cut_once(column: pa.Array) -> pa.Array:
+    """A column whose texts are cut, each once for all the rows that have it."""
+    if not pa.types.is_dictionary(column.type):
+        return cut(column)
+    if not _holds_bytes(column.type.value_type):
+        return column
+    values = as_text(pa.chunked_array([column.dictionary])).combine_chunks()
+    return pa.DictionaryArray.from_arrays(column.indices, cut(values))
+
+
+def _plain(column: pa.Array) -> pa.Array:
+    coded = pa.types.is_dictionary(column.type)
+    return column.dictionary.take(column.indices) if coded else column
+
+
+def _joined(pieces: Sequence[pa.RecordBatch]) -> pa.RecordBatch:
+    if len(pieces) == 1:
+        return pieces[0]
+    (whole,) = pa.Table.from_batches(pieces).combine_chunks().to_batches()
+    return whole
+
+
+# -- typed rows ------------------------------------------------------------------------------
+
+
+def open_table(table: pa.Table, name: str) -> Source:
+    """Rows in memory as a log."""
+    flat = [k for k, kind in enumerate(table.schema.types) if not pa.types.is_nested(kind)]
+    return typed(name, table.schema, lambda: table.select(flat).to_batches(BATCH_ROWS))
+
+
+def typed(name: str, schema: pa.Schema, batches: Callable[[], Iterable[pa.RecordBatch]]) -> Source:
+    """A log whose columns have types; nested ones hold no cell, and the batches lack them."""
+    nested = [field.name for field in schema if pa.types.is_nested(field.type)]
+    listed = ", ".join(f"'{column}'" for column in nested)
+    return Source(
+        name,
+        tuple(field.name for field in schema if not pa.types.is_nested(field.type)),
+        lambda _: _typed_chunks(batches()),
+        warnings=(f"{name}: nested columns not read: {listed}",) if nested else (),
+    )
+
+
+def _typed_chunks(batches: Iterable[pa.RecordBatch]) -> Iterator[Callable[[], Chunk]]:
+    start = 1
+    for batch in batches:
+        table = pa.table(
+            [plain(pa.chunked_array([column])) for column in batch.columns],
+            names=[str(k) for k in range(batch.num_columns)],
+        )
+        rows = np.arange(start, start + len(batch))
+        start += len(batch)
+        yield _chunk_of(table, rows)
+
+
+def _chunk_of(table: pa.Table, rows: Integers) -> Callable[[], Chunk]:
+    return lambda: Chunk(table, rows, lambda: _table_as_text(table))
+
+
+def _table_as_text(table: pa.Table) -> pa.Table:
+    return pa.table([as_text(c) for c in table.columns], names=table.column_names)

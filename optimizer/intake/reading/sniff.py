@@ -1,0 +1,148 @@
+"""How a text log is laid out: its delimiter, where its headings stand, its decimal mark."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from optimizer.errors import InputError
+from optimizer.intake.reading.columns import Headings
+from optimizer.intake.reading.headings import FEWEST, Found, find_headings
+from optimizer.intake.reading.source import Decimal
+
+SAMPLE_ROWS = 100
+# Tab, semicolon and pipe rarely stand in a cell; a comma often does, so it is tried after them.
+DELIMITERS = ("\t", ";", "|", ",", "~", "^", "!", "#", "&", "*", ":", " ")
+# Columns lined up with blanks: two or more part them, since one may stand in a cell.
+ALIGNED = "  "
+_OUTER = re.compile(rb"^ +| +(?=\r?$)", re.M)
+_GAP = re.compile(rb" {2,}")
+# Share of sampled rows that must have as many cells as the headings for a delimiter to be taken.
+AGREEMENT = 0.9
+
+_PLAIN_CELL = [
+    re.compile(rf"^ *([+-]?(\d+{m}?\d*|{m}\d+)([eE][+-]?\d+)?)? *$") for m in (r"\.", ",")
+]
+_COMMA_GROUPS = re.compile(r"^\s*[+-]?[1-9]\d{0,2}(,\d{3})+\.\d")
+_DECIMAL_COMMA = re.compile(r"^\s*[+-]?(\d+),(\d+)\s*([A-Za-z°%].*)?$")
+
+
+@dataclass(frozen=True)
+class Layout:
+    """How a text log is laid out.
+
+    Args:
+        delimiter: one character, or ``ALIGNED``.
+        found: its headings.
+        lines: lines up to the first row of data.
+        decimal: how numbers are written.
+        agrees: whether the sampled rows have as many cells as the headings.
+        body: the sampled rows.
+    """
+
+    delimiter: str
+    found: Found
+    lines: int
+    decimal: Decimal
+    agrees: bool
+    body: Sequence[Sequence[str]]
+
+    def is_plain(self, columns: Iterable[int]) -> bool:
+        """Whether the cells of some columns of the sampled rows are empty or plain numbers."""
+        cells = [row[k] for row in self.body for k in columns if k < len(row)]
+        return all(map(_PLAIN_CELL[self.decimal == "comma"].match, cells))
+
+
+def sniff(sample: str, known: Headings, name: str) -> Layout:
+    """Lays out the first lines of a log.
+
+    The delimiter is the one that makes headings of the most fields, the first of equals that
+    splits headings and rows alike; without any field, the one with the most cells.
+
+    Raises:
+        InputError: when no delimiter makes rows of it.
+    """
+    best: tuple[tuple[int, bool, int], Layout] | None = None
+    for delimiter in (*DELIMITERS, ALIGNED):
+        if delimiter not in sample and delimiter != ",":
+            continue
+        layout = _layout(sample, delimiter, known)
+        if layout is None:
+            continue
+        named = layout.found.count if layout.found.count >= FEWEST else 0
+        worth = (named, layout.agrees, 0 if named else len(layout.found.headings))
+        if best is None or worth > best[0]:
+            best = worth, layout
+        if layout.agrees and named >= len(known.site.space.names):
+            break
+    if best is None:
+        raise InputError(f"{name} has no rows of cells.", hint="Save the log as CSV.")
+    return best[1]
+
+
+def reader_of(text: str, delimiter: str) -> Any:
+    """The rows of a text, by the csv module."""
+    if delimiter == ALIGNED:
+        text, delimiter = aligned_as_tabs(text.encode()).decode(), "\t"
+    return csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+
+
+def aligned_as_tabs(block: bytes) -> bytes:
+    """A block of lined-up columns with tabs between them."""
+    return _GAP.sub(b"\t", _OUTER.sub(b"", block))
+
+
+def _layout(sample: str, delimiter: str, known: Headings) -> Layout | None:
+    reader = reader_of(sample, delimiter)
+    rows: list[list[str]] = []
+    lines: list[int] = []
+    try:
+        for row, _ in zip(reader, range(2 * SAMPLE_ROWS), strict=False):
+            rows.append(row)
+            lines.append(reader.line_num)
+    except csv.Error:
+        pass
+    if not any(cell.strip() for row in rows[:SAMPLE_ROWS] for cell in row):
+        return None
+    found = find_headings(rows[:SAMPLE_ROWS], known)
+    body = [row for row in rows[found.used :] if any(cell.strip() for cell in row)]
+    found, agrees = _widened(found, body)
+    decimal = _decimal(body) if delimiter != "," else "never"
+    return Layout(delimiter, found, lines[found.used - 1], decimal, agrees, body)
+
+
+def _widened(found: Found, body: Sequence[Sequence[str]]) -> tuple[Found, bool]:
+    """The headings, with blank ones for the delimiters that most rows have at their ends."""
+    width = len(found.headings)
+    if not body:
+        return found, width > 1
+    (usual, times), *_ = Counter(len(row) for row in body).most_common()
+    longer = [row for row in body if len(row) == usual]
+    blank = sum(not any(cell.strip() for cell in row[width:]) for row in longer)
+    if usual > width > 1 and blank >= AGREEMENT * len(longer):
+        widened = (*found.headings, *("",) * (usual - width))
+        return replace(found, headings=widened), times >= AGREEMENT * len(body)
+    agree = sum(len(row) == width for row in body)
+    return found, width > 1 and agree >= AGREEMENT * len(body)
+
+
+def _decimal(rows: Sequence[Sequence[str]]) -> Decimal:
+    """Decimal comma when a cell can be nothing else: ``1,5``, ``0,972``, not ``1,500``.
+
+    Not when another cell groups thousands with commas: then each column has to say for itself.
+    """
+    found: Decimal = "point"
+    for cell in (cell for row in rows for cell in row):
+        if _COMMA_GROUPS.match(cell):
+            return "point"
+        match = _DECIMAL_COMMA.match(cell)
+        if match:
+            whole, decimals = match[1], match[2]
+            if not (len(decimals) == 3 and len(whole) <= 3 and whole[0] != "0"):
+                found = "comma"
+    return found

@@ -1,0 +1,184 @@
+"""Rows whose run id is known with, it seems, other content.
+
+They wait until the load is written, because the run with the same id may stand earlier in the
+same load; then each is compared value by value. It is the same run when all agree within what
+storage in single precision loses, and is rejected otherwise, naming what differs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from optimizer.history.arrow import as_mask, joined, spread
+from optimizer.history.identity import CORE
+from optimizer.history.started import shown
+from optimizer.intake.settling.rejects import SCHEMA
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from optimizer.intake.settling.load_report import FileTally
+
+    Mask = NDArray[np.bool_]
+
+# Relative difference that single precision and a change of unit can make, with room to spare.
+SAME = 1e-5
+
+
+class Conflicts:
+    """Disputed rows of one load.
+
+    Args:
+        settings, material: names of settings and of material variables.
+    """
+
+    def __init__(self, settings: Sequence[str], material: Sequence[str]) -> None:
+        self.fields = (*CORE[1:2], "material", *settings, *CORE[2:], "deck_state", *material)
+        self._runs: list[pa.RecordBatch] = []
+        self._owner: list[NDArray[np.int64]] = []
+        self._rejects: list[pa.Table] = []
+        self._cells: list[pa.Table] = []
+        self._tallies: list[tuple[FileTally, int]] = []
+
+    def __bool__(self) -> bool:
+        return bool(self._runs)
+
+    def add(
+        self,
+        runs: pa.RecordBatch,
+        owner: NDArray[np.int64],
+        rejects: pa.Table,
+        cells: pa.Table,
+        tally: FileTally,
+    ) -> None:
+        """Takes disputed runs and the rows of a log that they are made of.
+
+        Args:
+            runs: as runs.
+            owner: which of the runs each row belongs to, shape (n,).
+            rejects: the rows as rejects that have no reason yet, n of them.
+            cells: the rows as they stood, one column a field.
+            tally: of their file.
+        """
+        before = sum(len(batch) for batch in self._runs)
+        self._runs.append(runs)
+        self._owner.append(owner + before)
+        self._rejects.append(rejects)
+        self._cells.append(cells)
+        self._tallies.append((tally, len(rejects)))
+
+    def settle(self, found: Iterator[pa.RecordBatch]) -> pa.Table:
+        """Rows that stay disputed, as rejects; the tallies are brought up to date.
+
+        Args:
+            found: runs that may have the disputed ids.
+        """
+        here = pa.Table.from_batches(self._runs)
+        there = self._known(here, found)
+        names = [name for name in self.fields if name in there.column_names]
+        differs = {name: _differ(here[name], there[name]) for name in names}
+        owner = np.concatenate(self._owner)
+        unlike = np.logical_or.reduce(list(differs.values()))
+        disputed = unlike[owner]
+        start = 0
+        for tally, n in self._tallies:
+            wrong = int(disputed[start : start + n].sum())
+            tally.rejected += wrong
+            tally.already_known += n - wrong
+            start += n
+        rows = pa.array(unlike)
+        masks = {name: mask[unlike] for name, mask in differs.items() if mask.any()}
+        field, reason = _reasons(here.filter(rows), there.filter(rows), masks)
+        at = pa.array((np.cumsum(unlike) - 1)[owner[disputed]])
+        field, reason, chosen = field.take(at), reason.take(at), pa.array(disputed)
+        cells = pa.concat_tables(self._cells, promote_options="default").filter(chosen)
+        told = {"field": field, "value": _cells_of(cells, field), "reason": reason}
+        rejects = pa.concat_tables(self._rejects).filter(chosen)
+        return pa.table([told.get(n, rejects[n]) for n in SCHEMA.names], schema=SCHEMA)
+
+    def _known(self, here: pa.Table, found: Iterator[pa.RecordBatch]) -> pa.Table:
+        """The known run of each disputed row, in their order."""
+        wanted = pc.unique(here["run_id"])
+        parts = []
+        for batch in found:
+            part = batch.filter(pc.is_in(batch.column("run_id"), wanted))
+            if len(part):
+                parts.append(pa.Table.from_batches([part]))
+        known = pa.concat_tables(parts, promote_options="default")
+        return known.take(pc.index_in(_places(here), _places(known)))
+
+
+def _places(runs: pa.Table) -> pa.Array:
+    """Line and run id of each run as one text, shape (n,)."""
+    return pc.binary_join_element_wise(
+        runs["line"].cast(pa.string()), runs["run_id"], "\0"
+    ).combine_chunks()
+
+
+def _differ(a: pa.ChunkedArray, b: pa.ChunkedArray) -> Mask:
+    """Which values differ, shape (n,); empty and filled differ, empty and empty do not."""
+    if pa.types.is_floating(a.type):
+        x, y = a.to_numpy(), b.cast(a.type).to_numpy()
+        same = np.isclose(x, y, rtol=SAME, atol=0.0, equal_nan=True)
+        return np.asarray(~same, dtype=bool)
+    unequal = as_mask(pc.not_equal(a, b.cast(a.type)))
+    return np.asarray(unequal | (as_mask(a.is_null()) != as_mask(b.is_null())), dtype=bool)
+
+
+def _reasons(
+    here: pa.Table, there: pa.Table, differs: dict[str, Mask]
+) -> tuple[pa.Array, pa.Array]:
+    """First differing field and reason of each of some runs, all of which differ."""
+    if not differs:
+        return pa.array([], pa.string()), pa.array([], pa.string())
+    said, fields = [], []
+    for name, mask in differs.items():
+        texts = pa.array(_said(name, here, there, np.flatnonzero(mask)), pa.string())
+        said.append(spread(texts, mask))
+        fields.append(pc.if_else(pa.array(mask), name, None))
+    reason = pc.binary_join_element_wise(
+        "run_id '", here["run_id"].combine_chunks(),
+        "' of line '", here["line"].combine_chunks(),
+        "' is already known with other values: ",
+        joined(said, ", "),
+        "; give this row its own run_id if it is another run", "",
+    )  # fmt: skip
+    return pc.coalesce(*fields), reason
+
+
+def _cells_of(cells: pa.Table, field: pa.Array) -> pa.Array:
+    """The cell of each row in the field named for it, empty where there is none."""
+    value = pa.repeat("", len(field))
+    for name in pc.unique(field).drop_null().to_pylist():
+        if name in cells.column_names:
+            here = pc.fill_null(pc.equal(field, name), False)
+            value = pc.if_else(here, pc.fill_null(cells[name].combine_chunks(), ""), value)
+    return value
+
+
+def _said(name: str, here: pa.Table, there: pa.Table, rows: NDArray[np.int64]) -> list[str]:
+    """What some rows have for a field, and what the known runs have."""
+    at = pa.array(rows)
+    pairs = zip(_values(there[name].take(at)), _values(here[name].take(at)), strict=True)
+    return [f"{name} is {_shown(a)} there and {_shown(b)} here" for a, b in pairs]
+
+
+def _values(column: pa.ChunkedArray) -> list[object]:
+    if pa.types.is_timestamp(column.type):  # a stored one may be beyond what Python has dates for
+        told = shown(pc.fill_null(column.cast(pa.int64()), 0)).tolist()
+        return [
+            moment.replace("T", " ").replace("Z", "+00:00") if filled else None
+            for moment, filled in zip(told, column.is_valid().to_pylist(), strict=True)
+        ]
+    return list(column.to_pylist())
+
+
+def _shown(value: object) -> str:
+    if value is None:
+        return "empty"
+    return f"{value:.6g}" if isinstance(value, float) else str(value)

@@ -1,0 +1,253 @@
+"""One chunk of a log on its own: its rows checked, and those at fault told as rejects.
+
+What needs the other chunks, or the history, comes after (see loading.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from optimizer.history.arrow import as_mask, one_array
+from optimizer.history.identity import Identified, KnownRuns
+from optimizer.intake.checking.checks import Checked, check
+from optimizer.intake.checking.fields import Fields, Log
+from optimizer.intake.reading.columns import MARK_COLUMN, REJECT_COLUMNS, Headings
+from optimizer.intake.reading.inner_headings import without_headings
+from optimizer.intake.reading.source import ZERO, Chunk, Decimal, Ragged
+from optimizer.intake.reading.texts import quoted, with_texts_cut
+from optimizer.intake.settling.rejects import PLACE, named_cells, ragged_cells, reject_table
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Mask = NDArray[np.bool_]
+    Indices = NDArray[np.int64]
+
+
+# A trial has a result when any of these is filled in.
+RESULTS = ("grade", "recovery", "deck_state")
+
+
+_TORN = (
+    f"row has zero bytes (shown as {ZERO}), as a logger leaves them where it lost power: write it "
+    "anew or delete it"
+)
+
+
+@dataclass
+class Examined:
+    """A chunk, what the checks say of it, its runs with their ids, and its rejects."""
+
+    chunk: Chunk
+    checked: Checked
+    identified: Identified
+    rejects: Sequence[pa.Table]
+
+
+@dataclass
+class Rows:
+    """Rows of logs that runs were made of.
+
+    Args:
+        found: the chunks that they are in.
+        which: the chunk of each row, as a position in ``found``, shape (n,).
+        place: the position of each row in its chunk, shape (n,).
+        owner: the run of each row, shape (n,); None when row k is run k.
+    """
+
+    found: Sequence[Examined]
+    which: Indices
+    place: Indices
+    owner: Indices | None = None
+
+    def of(self, chosen: Mask, number: Indices, log: Log) -> tuple[Indices, pa.Table, pa.Table]:
+        """Some of the rows, as ``Conflicts.add`` takes them.
+
+        Args:
+            chosen: which rows, shape (n,).
+            number: a new number of each run.
+            log: how to read them.
+        """
+        owner = np.arange(len(self.place)) if self.owner is None else self.owner
+        rejects, cells, owners = [], [], []
+        for k, found in enumerate(self.found):
+            here = chosen & (self.which == k)
+            rows = self.place[here]
+            blank = pa.repeat("", len(rows))
+            rejects.append(
+                rows_as_rejects(found.chunk, log, rows, pa.repeat("run_id", len(rows)), blank)
+            )
+            fields = Fields(found.chunk, log)
+            names = list(log.binding.columns)
+            cells.append(pa.table([fields.cells(n, rows, bare=False) for n in names], names=names))
+            owners.append(number[owner[here]])
+        return np.concatenate(owners), pa.concat_tables(rejects), pa.concat_tables(cells)
+
+
+def as_they_stood(found: Examined) -> Chunk:
+    """The rows of a chunk that wait for the rest of the log."""
+    chunk, rows = found.chunk, found.checked.unsure
+    text = chunk.text.take(pa.array(rows)).combine_chunks()
+    return Chunk(text, chunk.rows[rows], lambda: text, decimal=chunk.decimal)
+
+
+def together(chunks: Sequence[Chunk]) -> Chunk:
+    """Chunks of rows as they stood as one."""
+    text = pa.concat_tables([chunk.table for chunk in chunks]).combine_chunks()
+    rows = np.concatenate([chunk.rows for chunk in chunks])
+    return Chunk(text, rows, lambda: text, decimal=chunks[0].decimal)
+
+
+def by_mark(part: Callable[[], Chunk], headings: Sequence[str]) -> Iterator[Callable[[], Chunk]]:
+    """A chunk of a rejects file in parts: the rows of one are of logs that write numbers alike."""
+    chunk = part()
+    marks = pc.fill_null(chunk.text.column(list(headings).index(MARK_COLUMN)), "")
+    known: tuple[Decimal, ...] = ("point", "comma")
+    left = np.ones(len(chunk.rows), bool)
+    for mark in known:
+        same = as_mask(pc.equal(marks, mark))
+        left &= ~same
+        if same.any():
+            alike = replace(chunk.keep(same), ragged=Ragged.of([], [], 0), decimal=mark)
+            yield partial(_itself, alike)
+    yield partial(_itself, chunk.keep(left))
+
+
+def _itself(chunk: Chunk) -> Chunk:
+    return chunk
+
+
+def examine(
+    part: Callable[[], Chunk],
+    log: Log,
+    known: KnownRuns,
+    names: Headings,
+    repeats: Sequence[Sequence[str]],
+) -> Examined:
+    """All that can be done with a chunk without knowing the others."""
+    chunk = with_texts_cut(part())
+    if log.trials:
+        chunk = _without_unrun(chunk, log)
+    log = replace(log, decimal=chunk.decimal or log.decimal)
+    checked = check(chunk, log)
+    if len(checked.rejected) or len(chunk.ragged):
+        rejected = checked.rejected
+        cut = without_headings(chunk, rejected, log.binding.headings, repeats, names)
+        if cut is not None:
+            chunk, checked = cut, check(cut, log)
+    return Examined(chunk, checked, known.identify(checked.runs), _rejects_of(chunk, checked, log))
+
+
+def _without_unrun(chunk: Chunk, log: Log) -> Chunk:
+    """A chunk of a trial sheet without the trials that have no result yet."""
+    fields, rows = Fields(chunk, log), np.arange(len(chunk.rows))
+    filled = [as_mask(pc.not_equal(fields.cells(name, rows), "")) for name in RESULTS]
+    run = np.logical_or.reduce(filled)
+    return chunk if run.all() else replace(chunk.keep(run), unrun=int((~run).sum()))
+
+
+# -- rejects -----------------------------------------------------------------------------------
+
+
+def _rejects_of(chunk: Chunk, checked: Checked, log: Log) -> list[pa.Table]:
+    """Rows of a chunk that are at fault, as rejects."""
+    rejects = []
+    if len(checked.rejected):
+        field, reason = checked.faults.of(checked.rejected)
+        rejects.append(rows_as_rejects(chunk, log, checked.rejected, field, reason))
+    if len(chunk.ragged):
+        rejects.append(_ragged_rejects(chunk, log))
+    return rejects
+
+
+def rows_as_rejects(
+    chunk: Chunk, log: Log, rows: Indices, field: pa.Array, reason: pa.Array
+) -> pa.Table:
+    """Some rows of a chunk as rejects, given the field at fault and the reason of each."""
+    fields = Fields(chunk, log)
+    value = pa.repeat("", len(rows))
+    for name in pc.unique(field).to_pylist():
+        here = pc.equal(field, name)
+        if fields.has(name):
+            value = pc.if_else(here, quoted(fields.cells(name, rows, bare=False)), value)
+    text = chunk.text.take(pa.array(rows)).combine_chunks()
+    numbers = pa.array(chunk.rows[rows])
+    file: str | pa.Array = log.name
+    if log.binding.is_rejects_file:  # a row keeps the place where it first stood
+        file = pc.fill_null(one_array(text.column(0)), log.name)
+        numbers = pc.coalesce(_whole_numbers(text.column(1)), numbers)
+    return reject_table(file, numbers, field, value, reason, _own_cells(log, text))
+
+
+def _own_cells(log: Log, text: pa.Table) -> pa.Table:
+    """Rows' cells by heading, as they stood in their own log."""
+    leading = len(REJECT_COLUMNS) if log.binding.is_rejects_file else 0
+    own = text.select(range(leading, text.num_columns))
+    return _told(log, named_cells(log.binding.headings[leading:], own))
+
+
+def _has_commas(cells: pa.Table) -> bool:
+    return any(pc.any(pc.match_substring(c, ",")).as_py() for c in cells.columns)
+
+
+def _told(log: Log, cells: pa.Table) -> pa.Table:
+    """The cells with what the rejects file does not know of their log.
+
+    That is the line that the options gave, and how its numbers are written.
+    """
+    if "line" not in log.binding.columns and log.line is not None:
+        line = pa.repeat(log.line, len(cells))
+        if "line" in cells.column_names:
+            cells = cells.set_column(cells.column_names.index("line"), "line", line)
+        else:
+            cells = cells.append_column("line", line)
+    marked = log.decimal == "comma" or (log.decimal == "point" and _has_commas(cells))
+    if not marked or MARK_COLUMN in cells.column_names:
+        return cells
+    return cells.append_column(MARK_COLUMN, pa.repeat(log.decimal, len(cells)))
+
+
+def _ragged_rejects(chunk: Chunk, log: Log) -> pa.Table:
+    ragged, headings = chunk.ragged, log.binding.headings
+    m = max((k for k, heading in enumerate(headings, 1) if heading.strip()), default=0)
+    advice = pa.repeat("check for a delimiter inside a cell", len(ragged.rows))
+    if log.decimal == "never":
+        comma = (
+            "check for a decimal comma, which a comma-separated log cannot have: write a decimal "
+            "point, or separate the columns with semicolons"
+        )
+        advice = pc.if_else(pa.array(ragged.counts > m), comma, advice)
+    counts = pa.array(ragged.counts).cast(pa.string())
+    told = f" cells and there are {m} headings: "
+    reason = pc.binary_join_element_wise("row has ", counts, told, advice, "")
+    reason = pc.if_else(pa.array(ragged.torn), _TORN, reason)
+    cells = _told(log, ragged_cells(headings, ragged))
+    n = len(ragged.rows)
+    return reject_table(
+        log.name, pa.array(ragged.rows), pa.repeat("row", n), pa.repeat("", n), reason, cells
+    )
+
+
+def places_of(chunk: Chunk) -> pa.Table:
+    """Places of the rows of a rejects file: what was loaded from it is mended."""
+    file, row, reason = (one_array(chunk.text.column(REJECT_COLUMNS.index(name))) for name in PLACE)
+    columns = [
+        pc.fill_null(file, ""),
+        pc.fill_null(_whole_numbers(row), 0),
+        pc.fill_null(reason, ""),
+    ]
+    return pa.table(columns, names=list(PLACE))
+
+
+def _whole_numbers(texts: pa.Array | pa.ChunkedArray) -> pa.Array:
+    """Texts as whole numbers, null where they are none."""
+    text = pc.utf8_trim_whitespace(one_array(texts))
+    digits = as_mask(pc.match_substring_regex(text, r"^\d{1,18}$"))
+    return pc.if_else(pa.array(digits), text, None).cast(pa.int64())

@@ -1,0 +1,437 @@
+"""From logs to one commit of the history: read, check, tell new from known, keep what is rejected.
+
+Batches stream from the files through the checks into the Delta table, so that memory does not
+grow with the log. What a load decides about a row is one of three: added, already known, rejected.
+"""
+
+from __future__ import annotations
+
+import os
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
+from functools import partial
+from itertools import chain, islice
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from optimizer.errors import HighsideError, HistoryError, InputError
+from optimizer.history.identity import ADDED, CONFLICT, KNOWN, Identified, KnownRuns
+from optimizer.history.readings import SampleStore
+from optimizer.history.schema import schema_of
+from optimizer.history.started import latest_start
+from optimizer.intake.checking.fields import COUNTS, Log
+from optimizer.intake.reading.columns import MARK_COLUMN, UNITLESS, Headings
+from optimizer.intake.reading.readers import Member
+from optimizer.intake.reading.source import Chunk, Source
+from optimizer.intake.reading.texts import LONGEST_HEADING
+from optimizer.intake.settling.conflicts import Conflicts
+from optimizer.intake.settling.examine import (
+    Examined,
+    Rows,
+    as_they_stood,
+    by_mark,
+    examine,
+    places_of,
+    together,
+)
+from optimizer.intake.settling.load_report import SHOWN_REJECTS, FileTally, LoadReport
+from optimizer.intake.settling.rejects import PLACE, SCHEMA, RejectsStore, file_reject
+from optimizer.intake.settling.remarks import Notes
+from optimizer.intake.settling.steady import gather
+from optimizer.plant.site import Site
+
+if TYPE_CHECKING:
+    from optimizer.history.history import History
+
+T = TypeVar("T")
+U = TypeVar("U")
+
+MOST_REJECTED = 512 << 20
+"""Bytes of rows at fault in one load, which are held in memory until its end."""
+WORKERS = min(4, os.cpu_count() or 1)
+"""Chunks under way at once; more than a few wait for the disk and only take memory."""
+Progress = Callable[[str, int, int], None]
+"""Called as a file is begun, with its name, its number from 1, and how many there are."""
+
+
+@dataclass(frozen=True)
+class Given:
+    """A file as given: how it is named, and the logs in it."""
+
+    name: str
+    logs: Callable[[Headings, Callable[[str], None]], Iterator[Member]]
+
+
+@dataclass
+class Load:
+    """One load under way.
+
+    Args:
+        site, headings: how to read logs.
+        history: what is known.
+        line: line of rows that name none, from the options.
+        samples: whether rows are readings over time, several to a run.
+        trials: whether a row without any result is a trial not run yet.
+        progress: told of each file.
+    """
+
+    site: Site
+    headings: Headings
+    history: History
+    line: str | None = None
+    samples: bool = False
+    trials: bool = False
+    progress: Progress | None = None
+    tallies: list[FileTally] = field(default_factory=list)
+    rejects: list[pa.Table] = field(default_factory=list)
+    mended: list[pa.Table] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+    readings: list[pa.Table] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        names = (self.site.space.names, self.site.material_names)
+        self.known = KnownRuns(*names)
+        self.conflicts = Conflicts(*names)
+        self.latest = latest_start(self.history.clock())
+        self.lines: set[str] = set()
+        self.held = 0
+        self.seen_headings: set[str] = set()
+
+    # -- the pipeline ------------------------------------------------------------------------
+
+    def runs(self, given: Sequence[Given]) -> Iterator[pa.RecordBatch]:
+        """New runs of all logs, batch by batch; everything else is noted on the way."""
+        for k, file in enumerate(given, 1):
+            if self.progress:
+                self.progress(file.name, k, len(given))
+            try:
+                for member in file.logs(self.headings, self.warnings.append):
+                    inner = member.name.removeprefix(file.name)
+                    yield from self._runs_of(member, Path(file.name).name + inner)
+            except InputError as error:
+                self._unreadable(FileTally(file.name), error)
+
+    def _runs_of(self, member: Member, place: str) -> Iterator[pa.RecordBatch]:
+        """New runs of one log; ``place`` is what the history keeps of where they stood."""
+        tally = FileTally(member.name)
+        before = len(self.rejects)
+        try:
+            source = member.open()
+            log = self._bind(source, place)
+            self.tallies.append(tally)
+            yield from self._runs_in(source, log, tally)
+        except InputError as error:
+            self._unreadable(tally, error)
+        own = self.rejects[before:]
+        del self.rejects[before:]
+        # Rows that waited for the end of the log stand behind the others.
+        self.rejects += [pa.concat_tables(own).sort_by("row")] if len(own) > 1 else own
+
+    def _runs_in(self, source: Source, log: Log, tally: FileTally) -> Iterator[pa.RecordBatch]:
+        """New runs of an opened log.
+
+        Raises:
+            InputError: when it cannot be read to its end; the rows before that are read.
+        """
+        notes, problem = Notes(log), None
+        waiting: list[Chunk] = []
+        readings: list[Examined] = []
+        work = partial(self._examine, log=log, source=source)
+        parts = source.parts(_numeric_columns(log))
+        if log.binding.is_rejects_file and MARK_COLUMN in source.headings:
+            parts = (alike for part in parts for alike in by_mark(part, source.headings))
+        try:
+            for found in side_by_side(parts, work):
+                notes.take(found)
+                if len(found.checked.unsure):
+                    waiting.append(as_they_stood(found))
+                yield from self._sort_out(found, log, tally, readings)
+                if found.chunk.stop:
+                    raise InputError(f"{log.name}: {found.chunk.stop}")
+        except InputError as error:
+            problem = error
+        log = notes.final()
+        for decimal in dict.fromkeys(chunk.decimal for chunk in waiting):
+            alike = [chunk for chunk in waiting if chunk.decimal == decimal]
+            found = self._examine(partial(together, alike), log, source)
+            notes.take(found)
+            yield from self._sort_out(found, log, tally, readings)
+        if readings:
+            yield from self._gather(readings, log, tally)
+        self.warnings += notes.warnings(tally, self.samples)
+        if problem:
+            raise problem
+
+    def _examine(self, part: Callable[[], Chunk], log: Log, source: Source) -> Examined:
+        return examine(part, log, self.known, self.headings, source.repeats)
+
+    def _bind(self, source: Source, place: str) -> Log:
+        """How to read a log.
+
+        Raises:
+            InputError: when its headings do not do.
+        """
+        long = next((h for h in source.headings if len(h) > LONGEST_HEADING), None)
+        if long is not None:
+            raise InputError(
+                f"{source.name}: a heading has {len(long):,} characters, and at most "
+                f"{LONGEST_HEADING} are read: '{long[:40]}…'.",
+                code="columns",
+                hint="Is the first line a line of headings?",
+            )
+        line = self.line
+        if line is None and len(self.site.file.lines) == 1:
+            (line,) = self.site.file.lines
+        self.seen_headings.update(source.headings)
+        binding = self.headings.bind(source.headings, line)
+        if binding.problem:
+            raise InputError(f"{source.name}: {binding.problem}.", code="columns")
+        if self.samples and "started_at" not in binding.columns:
+            raise InputError(
+                f"{source.name}: readings over time need a column started_at.", code="columns"
+            )
+        self.warnings += source.warnings
+        if binding.ignored:
+            listed = ", ".join(f"'{h}'" for h in binding.ignored)
+            self.warnings.append(f"{source.name}: columns not read: {listed}")
+        if self.line is not None and "line" in binding.columns:
+            self.warnings.append(
+                f"{source.name} has a column for the line; --line {self.line} fills its gaps only"
+            )
+        return Log(
+            source.name,
+            place,
+            self.site,
+            binding,
+            source.decimal,
+            self.latest,
+            line,
+            timed=self.samples,
+            trials=self.trials,
+        )
+
+    def _sort_out(
+        self, found: Examined, log: Log, tally: FileTally, readings: list[Examined]
+    ) -> Iterator[pa.RecordBatch]:
+        """New runs of a chunk; rows known or rejected are noted, readings kept for later."""
+        chunk, checked = found.chunk, found.checked
+        if log.binding.is_rejects_file:
+            self.mended.append(places_of(chunk))
+        self.rejects += found.rejects
+        rejected = sum(len(table) for table in found.rejects)
+        tally.read += rejected + len(checked.runs)
+        tally.rejected += rejected
+        self._hold(sum(table.nbytes for table in found.rejects))
+        if self.samples:
+            readings.append(found)
+        else:
+            rows = Rows([found], np.zeros(len(checked.index), int), checked.index)
+            yield from self._new_runs(found.identified, rows, log, tally)
+
+    def _gather(
+        self, readings: list[Examined], log: Log, tally: FileTally
+    ) -> Iterator[pa.RecordBatch]:
+        """New runs made of readings over time; a reading that stands twice counts once."""
+        table = pa.Table.from_batches([found.checked.runs for found in readings])
+        content = np.concatenate([found.identified.content for found in readings])
+        once = np.sort(np.unique(content, return_index=True)[1])
+        tally.already_known += len(content) - len(once)
+        if not len(once):
+            return
+        table = table.take(pa.array(once))
+        made = gather(table, self.site.space.names)
+        counts = [len(found.checked.index) for found in readings]
+        rows = Rows(
+            readings,
+            np.repeat(np.arange(len(readings)), counts)[once],
+            np.concatenate([found.checked.index for found in readings])[once],
+            made.owner,
+        )
+        tally.runs = 0
+        for runs in self._new_runs(self.known.identify(made.runs), rows, log, tally):
+            tally.runs += len(runs)
+            self.readings.append(made.readings(table, runs))
+            yield runs
+
+    def _new_runs(
+        self, found: Identified, rows: Rows, log: Log, tally: FileTally
+    ) -> Iterator[pa.RecordBatch]:
+        """Those of the runs that are new; the rows of all are accounted for."""
+        runs = found.runs
+        self._meet(runs)
+        verdict = self.known.admit(found)
+        added = verdict == ADDED
+        of_rows = verdict if rows.owner is None else verdict[rows.owner]
+        tally.added += int((of_rows == ADDED).sum())
+        tally.already_known += int((of_rows == KNOWN).sum())
+        disputed = verdict == CONFLICT
+        if disputed.any():
+            owner = np.cumsum(disputed) - 1
+            told = rows.of(of_rows == CONFLICT, owner, log)
+            self.conflicts.add(runs.filter(pa.array(disputed)), *told, tally)
+            self._hold(sum(table.nbytes for table in told[1:]))
+        if added.any():
+            yield runs if added.all() else runs.filter(pa.array(added))
+
+    def _hold(self, size: int) -> None:
+        """Counts what is held of rows at fault until the load ends.
+
+        Raises:
+            InputError: when it is too much.
+        """
+        self.held += size
+        if self.held > MOST_REJECTED:
+            raise InputError(
+                f"the rows at fault have more than {MOST_REJECTED >> 20} MiB, and no more are "
+                "kept; what follows was not read.",
+                code="too-large",
+                hint="Correct what is wrong with the first of them, then load the log again.",
+            )
+
+    def _meet(self, runs: pa.RecordBatch) -> None:
+        """Learns what the history has of lines seen for the first time."""
+        fresh = set(pc.unique(runs.column("line")).to_pylist()) - self.lines
+        if not fresh:
+            return
+        self.lines |= fresh
+        self.known.learn(self.history.keys(sorted(fresh)))
+        declared = set(self.site.file.lines)
+        for line in sorted(fresh - declared) if declared else ():
+            self.warnings.append(f"line '{line}' is not declared in the site file")
+
+    def _unreadable(self, tally: FileTally, error: InputError) -> None:
+        said = str(error)
+        if tally.read:
+            said = f"{said} The {tally.read} rows before that were read."
+        tally.error = said
+        self.tallies += [] if tally in self.tallies else [tally]
+        self.rejects.append(file_reject(tally.file, said))
+
+    # -- the end -----------------------------------------------------------------------------
+
+    def settle(self, found: Iterator[pa.RecordBatch]) -> None:
+        """Settles rows whose run id is known, now that every run with that id can be looked at."""
+        if self.conflicts:
+            self.rejects.append(self.conflicts.settle(found))
+
+    def report(self, rejects_file: Path | None, version: int | None) -> LoadReport:
+        """What the load did."""
+        lost = self.headings.unmatched(self.seen_headings)
+        self.warnings += [f"no log has a column '{h}', which --map names" for h in lost]
+        shown = self.rejected.slice(0, SHOWN_REJECTS).drop_columns("record")
+        return LoadReport(
+            tuple(self.tallies),
+            tuple(shown.to_pylist()),
+            None if rejects_file is None else str(rejects_file),
+            tuple(self.warnings),
+            version,
+        )
+
+    @property
+    def rejected(self) -> pa.Table:
+        """All rejects so far."""
+        return pa.concat_tables([SCHEMA.empty_table(), *self.rejects])
+
+
+def side_by_side(parts: Iterator[T], work: Callable[[T], U]) -> Iterator[U]:
+    """Results of the work on each part, in order, a few parts ahead in threads.
+
+    Parsing, casting and hashing release the interpreter lock. A log of one part, as most are,
+    starts no thread.
+    """
+    failures: list[InputError] = []
+    sound = _until_failure(parts, failures)
+    start = list(islice(sound, 2))
+    if len(start) < 2:
+        yield from map(work, start)
+    else:
+        with ThreadPoolExecutor(WORKERS) as pool:
+            ahead: deque[Future[U]] = deque()
+            for part in chain(start, sound):
+                ahead.append(pool.submit(work, part))
+                if len(ahead) > WORKERS:
+                    yield ahead.popleft().result()
+            while ahead:
+                yield ahead.popleft().result()
+    for failure in failures:
+        raise failure
+
+
+def _until_failure(parts: Iterator[T], failures: list[InputError]) -> Iterator[T]:
+    """The parts before the one that cannot be read; what was read before it counts."""
+    try:
+        yield from parts
+    except InputError as error:
+        failures.append(error)
+
+
+def run_load(load: Load, given: Sequence[Given], dry_run: bool) -> LoadReport:
+    """Runs a load to its end: one commit, then the rejects.
+
+    The commit comes first: after a crash between the two, loading again adds nothing twice and
+    finds the same rejects.
+    """
+    history, schema = load.history, schema_of(load.site)
+    if dry_run:
+        fresh = list(load.runs(given))
+        load.settle(iter([*history.keys(sorted(load.lines)), *fresh]))
+        return load.report(None, history.version)
+    with history.lock():
+        version = history.append(_with_readings_kept(load, given), schema)
+        try:
+            rejects_file = _keep_rejects(load)
+        except Exception as error:
+            if not (added := sum(tally.added for tally in load.tallies)):
+                raise
+            raise _stored_but(added, version, error) from error
+    return load.report(rejects_file, version)
+
+
+def _keep_rejects(load: Load) -> Path | None:
+    """Settles and keeps the rejected rows of a load that was committed; where they are."""
+    history = load.history
+    load.settle(history.keys(sorted(load.lines)) if load.conflicts else iter(()))
+    rows = load.rejected.filter(pc.field("row") > 0)  # a whole file is kept by itself
+    rejects_file = None
+    if len(rows) or load.mended:
+        mended = pa.concat_tables([SCHEMA.empty_table().select(PLACE), *load.mended])
+        rejects_file = RejectsStore(history.rejects_folder).update(rows, mended)
+    return rejects_file if len(rows) else None
+
+
+def _stored_but(added: int, version: int | None, error: Exception) -> HistoryError:
+    """The error for what fails once rows are stored: it says that they are."""
+    said = error.message if isinstance(error, HighsideError) else f"{error}"
+    return HistoryError(
+        f"{added} row{'s are' if added > 1 else ' is'} stored (history version {version}), but "
+        f"what was rejected could not be kept: {said}",
+        code="rejects-not-kept",
+        hint="Load the same again: what is stored is not added twice, and what is rejected is "
+        "found again.",
+    )
+
+
+def _with_readings_kept(load: Load, given: Sequence[Given]) -> Iterator[pa.RecordBatch]:
+    """New runs; before the last is handed over, the readings they were made of are kept."""
+    yield from load.runs(given)
+    if load.readings:
+        folder = load.history.samples_folder
+        SampleStore(folder).add(pa.concat_tables(load.readings))
+        if load.history.folder is None:
+            load.warnings.append(f"the readings are kept on this machine, in '{folder}'")
+
+
+def _numeric_columns(log: Log) -> frozenset[int]:
+    """Columns to be read straight to numbers; none where cells need a closer look."""
+    if log.binding.is_rejects_file:
+        return frozenset()
+    columns = log.binding.columns.items()
+    return frozenset(
+        c.index for name, found in columns if name not in UNITLESS or name in COUNTS for c in found
+    )

@@ -1,0 +1,1 @@
+"""What the commands do, as public functions that also the service calls."""

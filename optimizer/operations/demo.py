@@ -1,0 +1,98 @@
+"""The whole job on the bundled season: load, check, plan, report.
+
+The season is invented (see ``datasets/README.md``): one harvest at a green-coffee dry mill with
+three decks.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from optimizer.errors import InputError, reason_of
+from optimizer.history.history import History
+from optimizer.intake.load import LoadReport, load_logs
+from optimizer.operations.reporting import write_report
+from optimizer.planning.plan import Plan
+from optimizer.planning.situation import situation_of
+from optimizer.plant.brief import Brief
+from optimizer.plant.site import Site
+
+LOGS = ("deck-1.csv", "deck-2.csv", "deck-3.parquet")
+SITE, BRIEF = "site.toml", "brief.toml"
+REPORT, SHEETS = "report.html", ("sheet.pdf", "sheet.csv")
+COMMAND = "highside report --brief brief.toml --sheet sheet.pdf --sheet sheet.csv"
+
+
+@dataclass(frozen=True)
+class Demo:
+    """Where everything is, and what came out."""
+
+    folder: Path
+    load: LoadReport
+    history: dict[str, Any]
+    plan: Plan
+    report: Path
+    sheets: tuple[Path, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """The ``highside.demo/1`` document."""
+        return {
+            "schema": "highside.demo/1",
+            "folder": str(self.folder),
+            "load": self.load.as_dict(),
+            "history": self.history,
+            "plan": self.plan.as_dict(),
+            "report": str(self.report),
+            "sheets": [str(sheet) for sheet in self.sheets],
+        }
+
+
+def season_folder() -> Path:
+    """Where the bundled season is: in the installed package, or in the checkout.
+
+    Raises:
+        InputError: when neither has it.
+    """
+    package = Path(__file__).resolve().parents[1]
+    for folder in (package / "demo_season", package.parent / "datasets" / "season"):
+        if (folder / SITE).is_file():
+            return folder
+    raise InputError(
+        "the bundled season is not installed.", hint="Install highside again from its checkout."
+    )
+
+
+def run_demo(
+    folder: str | Path, *, seed: int = 0, progress: Callable[[str], None] | None = None
+) -> Demo:
+    """Copy the season into ``folder`` and do the whole job there.
+
+    Args:
+        folder: made when it does not exist; running again in it adds nothing twice.
+        seed: of the plan.
+        progress: called with a line of text at each stage.
+    """
+    say = progress or (lambda _: None)
+    folder = Path(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name in (*LOGS, SITE, BRIEF):
+            shutil.copyfile(season_folder() / name, folder / name)
+    except OSError as error:
+        raise InputError(
+            f"the demo cannot write to '{folder}': {reason_of(error)}.",
+            hint="Choose a folder with --out.",
+        ) from None
+    site = Site.read(folder / SITE)
+    history = History(folder / "history")
+    say("loading the season's logs")
+    load = load_logs([folder / name for name in LOGS], history, site)
+    work = situation_of(history, site, Brief.read(folder / BRIEF), seed=seed, progress=say)
+    written = write_report(
+        work, folder / REPORT, [folder / name for name in SHEETS], command=COMMAND
+    )
+    return Demo(folder, load, history.summary(site), written.plan, written.report, written.sheets)

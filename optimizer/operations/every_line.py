@@ -1,0 +1,109 @@
+"""Plans of every line, each the same as if it had been asked for alone.
+
+Lines share nothing but the history that each plan reads for itself, so they are made side by
+side, in processes or on a cluster (``parallel``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from optimizer.errors import InputError, LimitError
+from optimizer.history.history import History
+from optimizer.parallel import run_all
+from optimizer.planning.planner import suggest
+
+if TYPE_CHECKING:
+    from optimizer.planning.plan import Plan
+    from optimizer.plant.brief import Brief
+    from optimizer.plant.site import Site
+
+
+@dataclass(frozen=True)
+class Plans:
+    """What came of each line.
+
+    Attributes:
+        history_version: of all plans; None when the history is empty.
+        plans: by line, in alphabetical order.
+        refused: for each line without a plan, why not.
+    """
+
+    history_version: int | None
+    plans: tuple[Plan, ...]
+    refused: tuple[tuple[str, LimitError], ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """The ``highside.plans/1`` document."""
+        return {
+            "schema": "highside.plans/1",
+            "history_version": self.history_version,
+            "plans": [plan.as_dict() for plan in self.plans],
+            "refused": [{"line": line, **error.as_dict()} for line, error in self.refused],
+        }
+
+
+@dataclass(frozen=True)
+class _Task:
+    """All that the plan of one line is made from; what a worker is sent."""
+
+    location: str
+    site: Site
+    brief: Brief
+    seed: int
+    version: int
+
+
+def suggest_every_line(
+    history: History,
+    site: Site,
+    brief: Brief,
+    *,
+    seed: int = 0,
+    as_of: int | None = None,
+    scheduler: str | None = None,
+    workers: int | None = None,
+) -> Plans:
+    """A plan for each line that has runs, all on one version of the history.
+
+    Args:
+        history: the run history. Where others do the work they read it themselves, so its
+            location has to mean the same to them: a shared folder or a URI.
+        site, brief: the plant, and what is wanted on every line; the brief names none.
+        seed, as_of: as for one plan.
+        scheduler, workers: where the work is done, as for ``run_all``.
+
+    Raises:
+        InputError: when the brief names a line, or a cluster cannot be reached.
+        HistoryError: when the history cannot be read.
+    """
+    if brief.line is not None:
+        raise InputError(
+            f"the brief is for line '{brief.line}', and every line was asked for.",
+            hint="Leave out one of the two.",
+        )
+    version = history.version if as_of is None else as_of
+    if version is None:
+        return Plans(None, (), ())
+    lines = history.lines(version)
+    # Another process may stand in another folder.
+    place = history.location if history.folder is None else str(history.folder.resolve())
+    tasks = [
+        _Task(place, site, brief.model_copy(update={"line": line}), seed, version) for line in lines
+    ]
+    found = dict(zip(lines, run_all(_plan, tasks, scheduler, workers), strict=True))
+    return Plans(
+        version,
+        tuple(plan for plan in found.values() if not isinstance(plan, LimitError)),
+        tuple((line, said) for line, said in found.items() if isinstance(said, LimitError)),
+    )
+
+
+def _plan(task: _Task) -> Plan | LimitError:
+    """The plan of one line; one that cannot be made is an answer too, and stops no other."""
+    history = History(task.location)
+    try:
+        return suggest(history, task.site, task.brief, seed=task.seed, as_of=task.version)
+    except LimitError as error:
+        return error

@@ -1,0 +1,109 @@
+"""What a trial means for the person at the deck: order of moves, why, and what to watch for."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from optimizer.interval import Interval
+from optimizer.planning.plan import Change
+from optimizer.plant.settings import SettingSpace
+
+# Air last: how much of it the bed needs depends on the depth and place that the other three give it
+# (common practice). A lower feed comes before them and a higher feed after: they are then moved at
+# the lower of the two.
+ORDER = ("end_raise", "side_tilt", "eccentric_speed", "air")
+
+WATCH = {
+    ("air", 1): "a bed that bubbles and mixes; it needs less air",
+    ("air", -1): "a bed that stands still and builds up; it needs more air",
+    ("feed_rate", 1): "a bed too deep to sort",
+    ("feed_rate", -1): "parts of the deck without material",
+    ("end_raise", 1): "material that leaves the deck unsorted",
+    ("end_raise", -1): "a bed that deepens because material travels more slowly",
+    ("side_tilt", 1): "heavy material that leaves on the low side",
+    ("side_tilt", -1): "light material that leaves on the high side",
+    ("eccentric_speed", 1): "light material that leaves on the high side",
+    ("eccentric_speed", -1): "heavy material that leaves on the low side",
+}
+"""By setting and direction of its move. Common practice, no source: more end raise shortens the
+stay, more tilt shifts the bed to the low side and more speed to the high side."""
+STEADY = "the bed to cover the whole deck before you sample"
+
+
+def changes_between(
+    space: SettingSpace, start: Mapping[str, float], end: Mapping[str, float]
+) -> tuple[Change, ...]:
+    """The controls to move, in the order an operator moves them, one at a time.
+
+    What is less than half a step away stands there already, as far as it can be set.
+    """
+    moved = [n for n in space.names if n in start and space[n].differ(start[n], end[n])]
+
+    def place(name: str) -> tuple[int, int]:
+        if name == "feed_rate":
+            return (0 if end[name] < start[name] else 2, 0)
+        return (1, ORDER.index(name) if name in ORDER else len(ORDER))
+
+    return tuple(
+        Change(n, float(start[n]), float(end[n]), space[n].unit) for n in sorted(moved, key=place)
+    )
+
+
+def watch_for(space: SettingSpace, changes: tuple[Change, ...]) -> str:
+    """What the largest move of the trial may bring."""
+    known = [c for c in changes if c.setting in WATCH_SETTINGS]
+    if not known:
+        return f"Wait for {STEADY}."
+    spans = {s.name: s.high - s.low for s in space.settings}
+    largest = max(known, key=lambda c: abs(c.end - c.start) / spans[c.setting])
+    sign = 1 if largest.end > largest.start else -1
+    return f"Watch for {WATCH[(largest.setting, sign)]}."
+
+
+WATCH_SETTINGS = {name for name, _ in WATCH}
+
+
+def reason(
+    recovery: Interval, chance: float, confidence: float, now: Interval, now_meets: bool
+) -> str:
+    """Why the trial is worth its material, in one line."""
+    assert recovery.mean is not None
+    assert now.mean is not None
+    ahead = 100.0 * (recovery.mean - now.mean)
+    width = 50.0 * (recovery.high - recovery.low)
+    if not now_meets and chance >= 0.8:
+        return f"Likely meets the grade ({chance:.0%}), and shows how much recovery it leaves."
+    if not now_meets:
+        return f"Looks for the grade: {chance:.0%} chance of it, {recovery.mean:.0%} recovery."
+    if chance >= confidence and ahead > 0:
+        return f"Likely better: {ahead:.1f} points more recovery, grade {chance:.0%} sure."
+    if ahead > 0 and chance >= 0.5:
+        return f"Promising: {ahead:.1f} points more recovery if the grade holds ({chance:.0%})."
+    if ahead > 0:
+        return f"Finds the edge of the grade: {ahead:.1f} points to win, {chance:.0%} chance."
+    if chance >= confidence:
+        return f"Safe ground: {chance:.0%} sure of the grade, should run-now fall short of it."
+    return f"Learns: recovery here is known to ±{width:.1f} points and may be the best."
+
+
+def reason_of_gain(gain: float, bar: float, unit: str, chance: float | None) -> str:
+    """Why the trial is worth its material where value or a trade-off is wanted, in one line.
+
+    Args:
+        gain: expected, in ``unit``.
+        bar: the least that would show or pay, likewise.
+        unit: such as ``credits/h``; a fraction is shown in points.
+        chance: of the grade, or None where any will do.
+    """
+    if unit.startswith("fraction of "):
+        if gain < bar:
+            least = f"{100.0 * bar:.2g} points"
+            return f"Fills the batch: expected to add less than the {least} that would show."
+        return f"Expected to add {100.0 * gain:.2g} points of {unit.removeprefix('fraction of ')}."
+    if gain < bar:
+        return f"Fills the batch: expected to add less than the {bar:.3g} {unit} that would show."
+    sure = "" if chance is None else f", grade {chance:.0%} sure"
+    return f"Expected to add {gain:.3g} {unit} to what run-now earns{sure}."
+
+
+FIRST_BATCH = "Spreads the first trials over the limits: nothing is known here yet."

@@ -1,0 +1,96 @@
+"""Trials when nothing is known: spread over the limits, each far from all others.
+
+Greedy maximin distance in unit coordinates, started from the middle of the limits or from what
+was already run. The outer tenth of every range is used last: at the ends a deck fails more often,
+and a first batch should come back with readings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimizer.errors import LimitError
+from optimizer.planning import explanations as advice
+from optimizer.planning.limits import Limits
+from optimizer.planning.plan import UNKNOWN, Recommendation
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.int64]
+
+MARGIN = 0.1
+
+
+def spread(limits: Limits, taken: Indices, count: int) -> Indices:
+    """Up to ``count`` lattice points away from ``taken`` and from each other, inside the lot.
+
+    Args:
+        limits: of the batch.
+        taken: lattice points tried or pending, shape (k, d).
+        count: how many are wanted.
+
+    Raises:
+        LimitError: when every point inside the limits is taken.
+    """
+    space, pool = limits.space, limits.pool
+    first, last = np.array(limits.region.first), np.array(limits.region.last)
+    margin = MARGIN * (last - first)
+    inner = np.all((pool >= first + margin) & (pool <= last - margin), axis=1)
+    unit = space.to_unit(space.values(pool))
+    if len(taken):
+        gap = _gap(unit, space.to_unit(space.values(taken)))
+    else:
+        # Nothing to be far from yet: the first trial is the one nearest the middle.
+        gap = 1.0 / (1e-6 + _gap(unit, space.to_unit(space.values(np.rint((first + last) / 2)))))
+    picks: list[int] = []
+    spent = 0.0
+    for k in range(count):
+        allowed = limits.within_lot(pool, spent, count - k) & (gap > 0)
+        if not allowed.any():
+            break
+        preferred = allowed & inner
+        worth = np.where(preferred if preferred.any() else allowed, gap, -np.inf)
+        best = int(np.argmax(worth))
+        picks.append(best)
+        spent += float(limits.tonnes(pool[best : best + 1])[0])
+        near = _gap(unit, unit[best : best + 1])
+        gap = near if k == 0 and not len(taken) else np.minimum(gap, near)
+    if not picks:
+        raise LimitError(
+            "every setting inside the limits is pending or was tried.",
+            code="nothing-new",
+            hint="Widen the limits in the brief.",
+        )
+    return pool[picks]
+
+
+def _gap(A: Floats, B: Floats) -> Floats:
+    """Distance of each row of A to the nearest row of B, shape (n,)."""
+    return np.sqrt(((A[:, None, :] - B[None, :, :]) ** 2).sum(axis=2)).min(axis=1)
+
+
+def unknown_trials(
+    settings: Sequence[Mapping[str, float]], tonnes: Sequence[float | None], minutes: float
+) -> tuple[Recommendation, ...]:
+    """Trials of which nothing can be expected yet."""
+    return tuple(
+        Recommendation(
+            rank=k,
+            settings=point,
+            grade=UNKNOWN,
+            recovery=UNKNOWN,
+            chance_of_grade=None,
+            chance_even=None,
+            expected_gain=None,
+            product_t_per_h=None,
+            material_t=consumed,
+            minutes=minutes,
+            why=advice.FIRST_BATCH,
+        )
+        for k, (point, consumed) in enumerate(zip(settings, tonnes, strict=True), 1)
+    )

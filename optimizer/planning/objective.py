@@ -1,0 +1,128 @@
+"""What a deck is wanted to do, as a number of sharpness and balance: recovery, or value an hour.
+
+A worth is what the acquisition improves on and what the settings to run now have most of, among
+those sure enough of the grade.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+from scipy.special import expit
+
+from optimizer.errors import InputError
+from optimizer.plant.brief import Goal, Prices
+from optimizer.plant.settings import SettingSpace
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+FEED_RATE = "feed_rate"
+
+
+class Objective(Protocol):
+    """A worth of the true separation at inputs A, shape (n, d)."""
+
+    @property
+    def unit(self) -> str:
+        """Of a gain in it."""
+        ...
+
+    def worth(self, S: Floats, C: Floats, A: Floats) -> Floats:
+        """Worth at sharpness S and balance C, shapes (..., n)."""
+        ...
+
+
+@dataclass(frozen=True)
+class Recovery:
+    """Share of the wanted material that reaches the product.
+
+    Args:
+        reference: the least grade that counts, where the whole trade-off of grade and recovery is
+            wanted: a gain is then averaged over the grades from it to 1.
+    """
+
+    reference: float | None = None
+
+    @property
+    def unit(self) -> str:
+        """Of a gain."""
+        over = f", averaged over grades from {self.reference:.4g} to 1" if self.reference else ""
+        return f"fraction of recovery{over}"
+
+    def worth(self, S: Floats, C: Floats, A: Floats) -> Floats:
+        """Recovery."""
+        return expit(0.5 * (C + S))
+
+
+@dataclass(frozen=True)
+class ValuePerHour:
+    """What an hour earns: product and reject sold, feed and running paid.
+
+    Args:
+        prices: of a tonne of each, and of an hour.
+        feed_odds: log odds of today's feed grade.
+        feed: feed rate at inputs, t/h: shape (n, d) to (n,).
+    """
+
+    prices: Prices
+    feed_odds: float
+    feed: Callable[[Floats], Floats]
+
+    @property
+    def unit(self) -> str:
+        """Of a gain."""
+        return f"{self.prices.currency}/h"
+
+    def worth(self, S: Floats, C: Floats, A: Floats) -> Floats:
+        """Value an hour, in the currency of the prices."""
+        share = self.yield_(S, C)
+        p = self.prices
+        each = share * p.product + (1.0 - share) * p.reject - p.feed
+        return self.feed(A) * each - p.hour
+
+    def per_recovery(self, A: Floats) -> float:
+        """Value an hour of one more unit of recovery at inputs A, shape (1, d)."""
+        wanted = expit(self.feed_odds)
+        difference = abs(self.prices.product - self.prices.reject)
+        return float(self.feed(A)[0] * wanted * difference)
+
+    def yield_(self, S: Floats, C: Floats) -> Floats:
+        """Share of the feed that goes to the product."""
+        wanted = expit(self.feed_odds)
+        return wanted * expit(0.5 * (C + S)) + (1.0 - wanted) * expit(0.5 * (C - S))
+
+
+def objective_of(
+    goal: Goal, space: SettingSpace, tonnes_per_unit: float, feed_odds: float
+) -> Objective:
+    """The objective of a goal.
+
+    Args:
+        goal: of the brief.
+        space: settings of the line, feed rate among them where value is wanted.
+        tonnes_per_unit: what one unit of the feed rate is in t/h.
+        feed_odds: log odds of today's feed grade.
+
+    Raises:
+        InputError: when value is wanted of a site without a feed rate.
+    """
+    if goal.maximise == "trade-off":
+        # Any product that is better than the feed counts, unless a grade is asked for.
+        return Recovery(goal.min_grade or float(expit(feed_odds)))
+    if goal.prices is None:
+        return Recovery()
+    if FEED_RATE not in space.names:
+        raise InputError('maximise = "value" needs a feed rate among the settings.')
+    j = space.names.index(FEED_RATE)
+    low, span = space.low[j], space.span[j]
+
+    def feed(A: Floats) -> Floats:
+        return (low + span * A[:, j]) * tonnes_per_unit
+
+    return ValuePerHour(goal.prices, feed_odds, feed)

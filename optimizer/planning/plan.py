@@ -1,0 +1,170 @@
+"""The plan as a frozen record: what the planner answers, and the JSON that others read.
+
+A plan carries the recipe that made it (history version, seed, goal), so that it can be made again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from optimizer.interval import Interval, rounded
+
+UNKNOWN = Interval(None, 0.0, 1.0)
+
+
+@dataclass(frozen=True)
+class Change:
+    """One control moved, from one value to another."""
+
+    setting: str
+    start: float
+    end: float
+    unit: str
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        return {"setting": self.setting, "from": self.start, "to": self.end, "unit": self.unit}
+
+
+@dataclass(frozen=True)
+class RunNow:
+    """Settings to run production on."""
+
+    settings: Mapping[str, float]
+    grade: Interval
+    recovery: Interval
+    chance_of_grade: float | None
+    product_t_per_h: float | None
+    tried: bool
+    value_per_hour: float | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        return {
+            "settings": dict(self.settings),
+            "grade": self.grade.as_dict(),
+            "recovery": self.recovery.as_dict(),
+            "chance_of_grade": rounded(self.chance_of_grade),
+            "product_t_per_h": rounded(self.product_t_per_h),
+            "tried": self.tried,
+            **(
+                {}
+                if self.value_per_hour is None
+                else {"value_per_hour": rounded(self.value_per_hour)}
+            ),
+        }
+
+
+@dataclass(frozen=True)
+class Recommendation:
+    """One trial: its settings, what to expect, what it costs, and why.
+
+    ``order`` is its place in the batch as it is run, ``changes`` the moves from the trial before
+    it there, ``watch`` what the largest of them may bring (see ``batch_order``).
+    """
+
+    rank: int
+    settings: Mapping[str, float]
+    grade: Interval
+    recovery: Interval
+    chance_of_grade: float | None
+    chance_even: float | None
+    expected_gain: float | None
+    product_t_per_h: float | None
+    material_t: float | None
+    minutes: float
+    why: str
+    order: int = 0
+    changes: tuple[Change, ...] = ()
+    watch: str = ""
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        return {
+            "rank": self.rank,
+            "order": self.order,
+            "settings": dict(self.settings),
+            "grade": self.grade.as_dict(),
+            "recovery": self.recovery.as_dict(),
+            "chance_of_grade": rounded(self.chance_of_grade),
+            "chance_even": rounded(self.chance_even),
+            "expected_gain": rounded(self.expected_gain),
+            "product_t_per_h": rounded(self.product_t_per_h),
+            "material_t": rounded(self.material_t),
+            "minutes": rounded(self.minutes),
+            "changes": [c.as_dict() for c in self.changes],
+            "why": self.why,
+            "watch": self.watch,
+        }
+
+
+@dataclass(frozen=True)
+class Stopping:
+    """Whether more trials are worth it."""
+
+    advice: str
+    expected_gain: float | None
+    why: str
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        return {
+            "advice": self.advice,
+            "expected_gain": rounded(self.expected_gain),
+            "why": self.why,
+        }
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Ranked next trials, the settings to run now, and whether to stop.
+
+    ``brief`` is what was asked, as a brief can be read from it again.
+    """
+
+    line: str | None
+    material: Mapping[str, Any]
+    seed: int
+    history_version: int | None
+    runs_used: int
+    set_points: int
+    min_grade: float | None
+    confidence: float
+    units: Mapping[str, str]
+    run_now: RunNow | None
+    recommendations: tuple[Recommendation, ...]
+    stopping: Stopping
+    warnings: tuple[str, ...]
+    brief: Mapping[str, Any] = field(default_factory=dict)
+    maximise: str = "recovery"
+    prices: Mapping[str, Any] | None = None
+    gain_unit: str = "fraction of recovery"
+    trade_off: tuple[Mapping[str, Any], ...] | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """The ``highside.plan/1`` document."""
+        return {
+            "schema": "highside.plan/1",
+            "line": self.line,
+            "material": dict(self.material),
+            "seed": self.seed,
+            "history_version": self.history_version,
+            "runs_used": self.runs_used,
+            "set_points": self.set_points,
+            "goal": {
+                "maximise": self.maximise,
+                "min_grade": self.min_grade,
+                "confidence": self.confidence,
+                "gain_unit": self.gain_unit,
+                **({} if self.prices is None else {"prices": dict(self.prices)}),
+            },
+            "brief": dict(self.brief),
+            "units": dict(self.units),
+            "run_now": self.run_now.as_dict() if self.run_now else None,
+            "recommendations": [r.as_dict() for r in self.recommendations],
+            "stopping": self.stopping.as_dict(),
+            **({} if self.trade_off is None else {"trade_off": list(self.trade_off)}),
+            "warnings": list(self.warnings),
+        }

@@ -1,0 +1,187 @@
+"""What a plan is made from: the evidence of a line, today's wishes, the fitted model, the limits.
+
+In come the runs of a history, the site and a brief; out comes a ``Situation``. It never changes:
+what is worked out from it is worked out once, and asking twice gives the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from optimizer.evidence.borrowing import knows_enough
+from optimizer.evidence.fitting import chance_even_of, fitted
+from optimizer.evidence.gathering import gather
+from optimizer.evidence.record import Evidence
+from optimizer.gaussian_process.kernels import Inputs
+from optimizer.model.surrogate import Surrogate
+from optimizer.numerics.distinct_rows import distinct_rows
+from optimizer.planning.limits import Limits
+from optimizer.planning.objective import Objective, objective_of
+from optimizer.plant.brief import Brief
+from optimizer.plant.site import Site
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+    from numpy.typing import NDArray
+
+    from optimizer.history.history import History
+
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.int64]
+    Progress = Callable[[str], None]
+
+# What is asked for where prices alone decide: any product meets it.
+ANY_GRADE = 1e-6
+
+
+def situation_of(
+    history: History | pa.Table,
+    site: Site | None = None,
+    brief: Brief | None = None,
+    *,
+    seed: int = 0,
+    as_of: int | None = None,
+    progress: Progress | None = None,
+) -> Situation:
+    """What a plan is made from: the runs of a history, the site and the brief, checked.
+
+    The arguments and errors are those of ``planner.suggest``.
+    """
+    site = site or Site()
+    brief = (brief or Brief()).check_names(site)
+    version = None
+    runs: Any = history
+    if hasattr(history, "read_version"):
+        # Only where a line has few runs do the others matter, those of the same version.
+        named = None if brief.line is None else [brief.line]
+        version, runs = history.read_version(named, as_of, site)
+        if named and version is not None and not knows_enough(runs, site.space_of(brief.line)):
+            runs = history.read(site=site, as_of=version)
+    evidence = gather(runs, site, brief)
+    return Situation(runs, evidence, site, brief, seed, version, progress or (lambda _: None))
+
+
+@dataclass(frozen=True)
+class Situation:
+    """Everything that the steps of a plan share.
+
+    Args:
+        runs: of the history, in the site's units.
+        evidence: of the line, as arrays.
+        site: the plant.
+        brief: what is wanted today, its names and material checked.
+        seed: of everything random.
+        version: of the history, None where the runs came as a table.
+        progress: called with a line of text at each stage.
+    """
+
+    runs: pa.Table
+    evidence: Evidence
+    site: Site
+    brief: Brief
+    seed: int
+    version: int | None
+    progress: Progress
+
+    @property
+    def known_runs(self) -> int:
+        """Measured runs to learn from, borrowed ones included."""
+        e = self.evidence
+        return int(e.measured.sum()) + (0 if e.borrowed is None else len(e.borrowed.grade))
+
+    @cached_property
+    def limits(self) -> Limits:
+        """What the batch may consume."""
+        e = self.evidence
+        return Limits(e.space, self.brief, self.site.tonnes_per_hour(e.line), self.seed)
+
+    def product_rate(self, index: Indices) -> Floats:
+        """Expected product, in the site's feed rate unit, shape (n,)."""
+        inputs, odds = self.inputs(index), self.evidence.feed_odds_today
+        share = inputs.kept("yield", lambda: self.surrogate.mean_yield(inputs.values, odds))
+        return self.limits.feed(index) * share
+
+    def carried(self, index: Indices) -> NDArray[np.bool_]:
+        """Which points keep product and reject inside what can be carried away."""
+        capacity = self.brief.capacity
+        most_product, most_reject = capacity.max_product_rate, capacity.max_reject_rate
+        inside = np.ones(len(index), dtype=bool)
+        if not self.limits.has_feed or (most_product is None and most_reject is None):
+            return inside
+        product = self.product_rate(index)
+        if most_product is not None:
+            inside &= product <= most_product + 1e-9
+        if most_reject is not None:
+            inside &= self.limits.feed(index) - product <= most_reject + 1e-9
+        return inside
+
+    @cached_property
+    def surrogate(self) -> Surrogate:
+        """Grade and recovery, fitted to the measured runs."""
+        return fitted(self.evidence, self.seed)
+
+    @cached_property
+    def objective(self) -> Objective:
+        """What is to be had most of."""
+        e = self.evidence
+        tonnes = self.site.tonnes_per_hour(e.line)
+        return objective_of(self.brief.goal, e.space, tonnes, e.feed_odds_today)
+
+    @cached_property
+    def chance_even(self) -> Callable[[Indices], Floats]:
+        """Chance of an even deck at lattice points: (n, d) to (n,)."""
+        return chance_even_of(self.evidence)
+
+    @cached_property
+    def min_grade(self) -> float:
+        """The grade asked for; the usual grade of the line when none was asked for, or any at
+        all where prices decide or no grade was read yet."""
+        goal = self.brief.goal
+        if goal.min_grade is not None or goal.maximise == "value":
+            return goal.min_grade or ANY_GRADE
+        e = self.evidence
+        grades = [e.grade[e.measured], *([] if e.borrowed is None else [e.borrowed.grade])]
+        usual = next((g for g in grades if len(g)), None)
+        return ANY_GRADE if usual is None else float(np.round(np.median(usual), 4))
+
+    @cached_property
+    def starts(self) -> Indices:
+        """Where searches begin: points spread over the limits, and those tried; shape (n, d)."""
+        inside = self.tried[self.limits.region.contains(self.tried)]
+        return np.unique(np.vstack([self.limits.pool, inside]), axis=0)
+
+    @cached_property
+    def _start_inputs(self) -> Inputs:
+        return Inputs(self.evidence.inputs_today(self.starts))
+
+    def inputs(self, index: Indices) -> Inputs:
+        """Lattice points as the surrogate sees them; of ``starts``, what it makes of them is
+        kept."""
+        if index is self.starts:
+            return self._start_inputs
+        return Inputs(self.evidence.inputs_today(index))
+
+    @cached_property
+    def tried(self) -> Indices:
+        """Distinct lattice points that were run, shape (k, d)."""
+        settings, _ = distinct_rows(self.evidence.settings)
+        return np.unique(self.evidence.space.nearest_index(settings), axis=0)
+
+    @cached_property
+    def pending(self) -> Indices:
+        """Lattice points of trials started and not yet measured."""
+        space = self.evidence.space
+        values = [[trial[n] for n in space.names] for trial in self.brief.pending]
+        return space.nearest_index(np.array(values).reshape(len(values), len(space.names)))
+
+    def start(self) -> dict[str, float]:
+        """Where the deck stands before the first trial: the brief's word, else the last run."""
+        last = self.evidence.settings[-1] if len(self.evidence.settings) else None
+        names = self.evidence.space.names
+        known = {} if last is None else dict(zip(names, map(float, last), strict=True))
+        return {**known, **self.brief.current}

@@ -1,0 +1,150 @@
+"""Whether another trial is worth it, and by which figure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimizer.interval import Interval
+from optimizer.planning.objective import ValuePerHour
+from optimizer.planning.plan import RunNow, Stopping
+from optimizer.planning.regret import regret
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from optimizer.planning.situation import Situation
+
+    Indices = NDArray[np.int64]
+
+# Stop when it is this sure that no settings would give a point of recovery more than those to run
+# now. A campaign stops at the first plan of many that says so, and the first is a lucky one more
+# often than any: so it has to have been as sure of these settings before the last run, while one
+# run still tells (reports/benchmark.md).
+SURE, POINT = 0.9, 0.01
+FEW_RUNS = 100
+# The gain of a trial that would show or pay, and the bar for an area under a trade-off curve, where
+# no settings are the best: a further dozen trials, each worth as much as the best next one, would
+# add half a point of recovery, or a quarter of what one reading scatters.
+DOZEN = 12
+SMALLEST_GAIN = 0.005 / DOZEN
+SHARE_OF_SCATTER = 0.25 / DOZEN
+
+
+def stopping_of(situation: Situation, gains: list[float], now: RunNow, point: Indices) -> Stopping:
+    """Advice of a plan on going on.
+
+    Args:
+        situation: what is planned.
+        gains: expected of the next trials, in the unit of the objective.
+        now, point: the settings to run now, and the same as a lattice point, shape (d,).
+    """
+    goal, tried = situation.brief.goal, len(situation.tried)
+    sure = (now.chance_of_grade or 0.0) >= goal.confidence
+    few = 2 * len(situation.evidence.space.names) + 3
+    told = max(gains), least_gain(situation, now), situation.objective.unit, sure, tried, few
+    if not sure or tried < few or goal.maximise == "trade-off":
+        return advise(*told)
+    least = POINT * _per_recovery(situation, now)
+    chances = [float(np.mean(regret(situation, point) < least))]
+    if chances[0] >= SURE and len(situation.evidence.settings) <= FEW_RUNS:
+        chances.append(float(np.mean(regret(before_the_last_run(situation), point) < least)))
+    return advise(*told, chances, least)
+
+
+def before_the_last_run(situation: Situation) -> Situation:
+    """What would be planned by all runs but the last, for the grade that is asked for now."""
+    e = situation.evidence
+    goal = situation.brief.goal.model_copy(update={"min_grade": situation.min_grade})
+    return replace(
+        situation,
+        evidence=e.take(np.arange(len(e.settings)) < len(e.settings) - 1),
+        brief=situation.brief.model_copy(update={"goal": goal}),
+    )
+
+
+def least_gain(situation: Situation, now: RunNow) -> float:
+    """The least gain of a trial that would show or pay, in the unit of the objective."""
+    return bar_of(situation.surrogate.reading_sd(), now.recovery) * _per_recovery(situation, now)
+
+
+def _per_recovery(situation: Situation, now: RunNow) -> float:
+    """What recovery is worth, in the unit of the objective."""
+    if not isinstance(situation.objective, ValuePerHour):
+        return 1.0
+    space = situation.evidence.space
+    index = space.nearest_index(np.array([[now.settings[n] for n in space.names]]))
+    return situation.objective.per_recovery(situation.evidence.inputs_today(index))
+
+
+def bar_of(reading_sd: tuple[float, float], recovery: Interval) -> float:
+    """The least gain in recovery (fraction) of a trial that would show or pay.
+
+    Args:
+        reading_sd: process noise of one reading, of sharpness and balance.
+        recovery: of the settings to run now.
+    """
+    r = recovery.mean or 0.5
+    # d recovery = r (1 - r) da, a = (S + C) / 2.
+    scatter = r * (1.0 - r) * 0.5 * float(np.hypot(*reading_sd))
+    return max(SMALLEST_GAIN, SHARE_OF_SCATTER * scatter)
+
+
+def advise(
+    gain: float,
+    bar: float,
+    unit: str,
+    sure: bool,
+    tried: int,
+    few: int,
+    chances: Sequence[float] = (),
+    point: float = POINT,
+) -> Stopping:
+    """Advice on going on.
+
+    Args:
+        gain: expected of the best next trial, in ``unit``.
+        bar: the least that would show or pay, likewise.
+        unit: of the gain; a fraction of recovery is shown in points.
+        sure: whether the settings to run now are sure enough of the grade.
+        tried: distinct settings tried.
+        few: fewer than this are too few to stop on.
+        chances: that no settings are better than those to run now by ``point``, by all runs and,
+            where it is given, by all but the last; the gain decides where there are none.
+        point: what is too little to go on for, in ``unit``.
+    """
+    shown = _shown(gain, unit, 3 if gain < 2 * bar else 2)
+    said = f"the best next trial is expected to add {shown}"
+    if not sure:
+        return Stopping("continue", gain, "no settings are sure enough of the grade yet.")
+    if tried < few:
+        return Stopping(
+            "continue", gain, f"{said}; fewer than {few} settings tried is too few to stop on."
+        )
+    if chances:
+        # Whole per cents, rounded towards the advice: 89.7 % is not 90 % when 90 is asked for.
+        share, *without = (f"{np.floor(100.0 * chance):.0f} %" for chance in chances)
+        better = f"no settings would give {_shown(point, unit, 0)} more"
+        if min(chances) >= SURE:
+            return Stopping("stop", gain, f"it is {share} sure that {better}; {said}.")
+        asked = f"{100 * SURE:.0f} % is asked for before stopping"
+        if without:
+            asked = f"but only {without[0]} without the last run; {asked}"
+        only = "" if without else "only "
+        why = f"it is {only}{share} sure that {better} ({asked}); {said}."
+        return Stopping("continue", gain, why)
+    least = _shown(bar, unit, 3 if gain < 2 * bar else 2)
+    if gain < bar:
+        return Stopping("stop", gain, f"{said}, less than the {least} that would show or pay.")
+    return Stopping("continue", gain, f"{said}, above the bar of {least}.")
+
+
+def _shown(gain: float, unit: str, digits: int) -> str:
+    """A gain in words; near the bar two decimals would look alike."""
+    if not unit.startswith("fraction"):
+        return f"{gain:.4g} {unit}"
+    shown = f"{100 * gain:.{digits}f}"
+    return f"{shown} {'point' if shown == '1' else 'points'} of recovery"

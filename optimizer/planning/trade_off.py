@@ -1,0 +1,142 @@
+"""What recovery can be had at each grade that one can be sure of: the trade-off curve."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from optimizer.interval import PLACES
+from optimizer.planning.objective import Recovery
+from optimizer.planning.plan import RunNow
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from optimizer.model.surrogate import Estimate
+    from optimizer.planning.situation import Situation
+
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.int64]
+
+FRONT_CANDIDATES, FRONT_SEEDS, FRONT_ROUNDS, FRONT_POINTS = 600, 10, 2, 14
+# Candidates predicted at once: draws times points is what takes memory.
+CHUNK = 128
+# A trade-off needs the deck to run even nearly always.
+EVEN_ENOUGH = 0.95
+
+
+def trade_off(
+    situation: Situation, now: RunNow, here: Indices, goal: float | None, maximise: str
+) -> list[dict[str, Any]]:
+    """The most recovery for each grade that one can be sure of, best grade first.
+
+    At each candidate the grade that it meets with the confidence asked for is a quantile; what no
+    other candidate beats in both is the curve. The settings to run now are its point at the grade
+    asked for, and nothing better is claimed beside them; where value is wanted they need not be
+    on the curve, and stand at the grade that they are sure of.
+
+    Args:
+        situation: what is planned, with its surrogate and limits.
+        now: the settings to run now.
+        here: the same as a lattice point, shape (1, d).
+        goal: the grade asked for, or None.
+        maximise: what is wanted.
+    """
+    limits, confidence = situation.limits, situation.brief.goal.confidence
+    tried = situation.tried[limits.region.contains(situation.tried)]
+    index = np.unique(np.vstack([limits.pool[:FRONT_CANDIDATES], tried, here]), axis=0)
+    index = index[_possible(situation, index)]
+    sure, recovery = _sure_grade(situation, index)
+    for _ in range(FRONT_ROUNDS):
+        seeds = _spread(_front(sure, recovery), FRONT_SEEDS)
+        around = [limits.region.neighbours(index[k], reach=(1, 3)) for k in seeds]
+        more = np.unique(np.vstack(around), axis=0) if around else index[:0]
+        more = more[_possible(situation, more)]
+        both = _sure_grade(situation, more)
+        index = np.vstack([index, more])
+        sure, recovery = np.append(sure, both[0]), np.append(recovery, both[1])
+    mean, by_recovery = now.recovery.mean or 0.0, maximise != "value"
+    if goal is None or not by_recovery or (now.chance_of_grade or 0.0) < confidence:
+        # No grade holds it there: run now stands where it is sure.
+        goal = round(float(_sure_grade(situation, here)[0][0]), PLACES)
+    wanted = situation.objective
+    floor = (wanted.reference or 0.0) if isinstance(wanted, Recovery) else 0.0
+    beside = (sure > goal) & (recovery < mean) | (sure < goal) & (recovery > mean)
+    # The settings to run now stand on the curve once, as the plan has them.
+    others = np.any(index != here, axis=1)
+    others &= sure >= floor
+    fits = np.flatnonzero(others & beside if by_recovery else others)
+    front = _spread(fits[_front(sure[fits], recovery[fits])], FRONT_POINTS)
+    curve = _curve(situation, index[front], sure[front]) if len(front) else []
+    if goal >= floor:
+        curve.append(
+            {
+                "sure_grade": goal,
+                "grade": now.grade.as_dict(),
+                "recovery": now.recovery.as_dict(),
+                "settings": dict(now.settings),
+                "run_now": True,
+            }
+        )
+    return sorted(curve, key=lambda point: -point["sure_grade"])
+
+
+def _curve(situation: Situation, index: Indices, sure: Floats) -> list[dict[str, Any]]:
+    """Points of the curve with what to expect there."""
+    found = situation.surrogate.predict(
+        situation.evidence.inputs_today(index), situation.evidence.feed_odds_today
+    )
+    return [
+        {
+            "sure_grade": round(float(grade), PLACES),
+            "grade": _at(found.grade, k),
+            "recovery": _at(found.recovery, k),
+            "settings": _settings(situation, index[k]),
+            "run_now": False,
+        }
+        for k, grade in enumerate(sure)
+    ]
+
+
+def _possible(situation: Situation, index: Indices) -> NDArray[np.bool_]:
+    """Candidates that run even and whose product and reject can be carried away."""
+    if not len(index):
+        return np.zeros(0, dtype=bool)
+    return situation.carried(index) & (situation.chance_even(index) >= EVEN_ENOUGH)
+
+
+def _sure_grade(situation: Situation, index: Indices) -> tuple[Floats, Floats]:
+    """The grade that each point meets with the confidence asked for, and its mean recovery."""
+    level = 2.0 * situation.brief.goal.confidence - 1.0
+    sure, recovery = [np.zeros(0)], [np.zeros(0)]
+    for part in range(0, len(index), CHUNK):
+        inputs = situation.evidence.inputs_today(index[part : part + CHUNK])
+        odds = situation.evidence.feed_odds_today
+        careful = situation.surrogate.predict(inputs, odds, level)
+        sure.append(careful.grade.low)
+        recovery.append(situation.surrogate.outlook(inputs, 0.5, odds)[1])
+    return np.concatenate(sure), np.concatenate(recovery)
+
+
+def _front(sure: Floats, recovery: Floats) -> Indices:
+    """Positions that no other beats in both, best grade first."""
+    order = np.lexsort((-recovery, -sure))
+    best = np.maximum.accumulate(np.append(-np.inf, recovery[order]))[:-1]
+    return order[recovery[order] > best]
+
+
+def _spread(front: Indices, most: int) -> Indices:
+    """At most so many of them, evenly."""
+    if len(front) <= most:
+        return front
+    return front[np.unique(np.linspace(0, len(front) - 1, most).round().astype(int))]
+
+
+def _at(estimate: Estimate, k: int) -> dict[str, float]:
+    return {n: round(float(getattr(estimate, n)[k]), PLACES) for n in ("mean", "low", "high")}
+
+
+def _settings(situation: Situation, point: Indices) -> dict[str, float]:
+    space = situation.evidence.space
+    return {n: float(v) for n, v in zip(space.names, space.values(point)[0], strict=True)}

@@ -1,0 +1,267 @@
+"""The site file and the trial brief as validated, frozen models.
+
+In come TOML files, JSON bodies and command options; out come a ``Site`` (what the plant is: its
+settings, material variables, column names, lines) and a ``Brief`` (what is wanted today). All
+checking of what a user wrote happens here, once; everything inside trusts it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, field_validator, model_validator
+
+from optimizer.errors import InputError, nearest
+from optimizer.plant.documents import Strict, read_toml, validate
+from optimizer.plant.region import Coupling, Region
+from optimizer.plant.settings import Setting, SettingSpace
+from optimizer.plant.shares import Confidence, Fraction, measure
+from optimizer.plant.site import MaterialVariable, Site
+
+MAX_TRIALS = 50
+DEFAULT_CONFIDENCE = 0.9
+DEFAULT_TRIALS = 4
+DEFAULT_SETTLE_MINUTES = 20.0
+DEFAULT_SAMPLE_MINUTES = 10.0
+
+
+Positive = Annotated[float, Field(gt=0)]
+
+
+class Prices(Strict):
+    """What an hour of running earns and costs, in one currency."""
+
+    product: float
+    """For a tonne of product that meets the grade."""
+    reject: float = 0.0
+    """For a tonne of reject; below 0 when it costs to be rid of."""
+    feed: float = 0.0
+    """Of a tonne of feed."""
+    hour: float = 0.0
+    """Of an hour of running: power, wages."""
+    currency: str = "value"
+
+
+class Goal(Strict):
+    """What is wanted of the deck."""
+
+    maximise: Literal["recovery", "value", "trade-off"] = "recovery"
+    prices: Prices | None = None
+    min_grade: Fraction | None = None
+    confidence: Confidence = DEFAULT_CONFIDENCE
+
+    @model_validator(mode="after")
+    def _priced(self) -> Goal:
+        if self.maximise == "value" and self.prices is None:
+            raise ValueError('maximise = "value" needs [goal.prices], at least product')
+        if self.maximise != "value" and self.prices is not None:
+            raise ValueError('prices are for maximise = "value"')
+        return self
+
+
+class Capacity(Strict):
+    """Limits of what feeds the deck and takes away from it, in the site's feed rate unit."""
+
+    min_feed_rate: Positive | None = None
+    max_feed_rate: Positive | None = None
+    max_product_rate: Positive | None = None
+    max_reject_rate: Positive | None = None
+
+
+class Limit(Strict):
+    """A narrower range for today, or one fixed value."""
+
+    low: float | None = None
+    high: float | None = None
+    fixed: float | None = None
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Limit:
+        if self.fixed is not None and (self.low is not None or self.high is not None):
+            raise ValueError("give either fixed, or low and high")
+        if self.low is not None and self.high is not None and self.low > self.high:
+            raise ValueError(f"low {self.low:g} is above high {self.high:g}")
+        return self
+
+
+class CouplingFields(Strict):
+    """A linear limit between settings."""
+
+    terms: Annotated[dict[str, float], Field(min_length=1)]
+    at_most: float | None = None
+    at_least: float | None = None
+
+    @model_validator(mode="after")
+    def _bounded(self) -> CouplingFields:
+        if self.at_most is None and self.at_least is None:
+            raise ValueError("needs at_most or at_least")
+        return self
+
+    def coupling(self) -> Coupling:
+        """The limit as the lattice uses it."""
+        ends = {"at_most": self.at_most, "at_least": self.at_least}
+        return Coupling(dict(self.terms), **{k: v for k, v in ends.items() if v is not None})
+
+
+class Trials(Strict):
+    """How many trials, and what they may consume."""
+
+    count: Annotated[int, Field(ge=1, le=MAX_TRIALS)] = DEFAULT_TRIALS
+    material_available: Positive | None = None
+    minutes_available: Positive | None = None
+    settle_minutes: Annotated[float, Field(ge=0)] = DEFAULT_SETTLE_MINUTES
+    sample_minutes: Positive = DEFAULT_SAMPLE_MINUTES
+
+    @property
+    def minutes(self) -> float:
+        """Minutes that one trial takes."""
+        return self.settle_minutes + self.sample_minutes
+
+
+class Brief(Strict):
+    """What is wanted today: the material, the goal and the limits."""
+
+    line: str | None = None
+    material: dict[str, float | str] = {}
+    goal: Goal = Goal()
+    capacity: Capacity = Capacity()
+    limits: dict[str, Limit] = {}
+    couplings: list[CouplingFields] = []
+    trials: Trials = Trials()
+    current: dict[str, float] = {}
+    pending: list[dict[str, float]] = []
+
+    @field_validator("pending", mode="before")
+    @classmethod
+    def _plain_settings(cls, pending: Any) -> Any:
+        """A recommendation pasted whole is read for its settings."""
+        if not isinstance(pending, list):
+            return pending
+        return [p["settings"] if isinstance(p, dict) and "settings" in p else p for p in pending]
+
+    @classmethod
+    def read(cls, path: str | Path | None, **changes: Any) -> Brief:
+        """The brief of a TOML file, with options laid over it.
+
+        Raises:
+            InputError: naming the file, the key and what was expected.
+        """
+        content = {} if path is None else read_toml(path, "brief")
+        return cls.from_dict(content, source=str(path or "options"), **changes)
+
+    @classmethod
+    def from_dict(cls, content: Mapping[str, Any], source: str = "brief", **changes: Any) -> Brief:
+        """The brief of a parsed document; ``changes`` are dotted keys such as ``goal.min_grade``
+        written with ``__`` and win over the document."""
+        merged: dict[str, Any] = dict(content)
+        for dotted, value in changes.items():
+            if value is None:
+                continue
+            head, _, tail = dotted.partition("__")
+            if not tail:
+                merged[head] = value
+            elif isinstance(merged.get(head, {}), Mapping):
+                merged[head] = {**merged.get(head, {}), tail: value}
+        brief: Brief = validate(cls, merged, source)
+        return brief
+
+    def check_names(self, site: Site) -> Brief:
+        """The same brief, its names checked against the site, its material as numbers in the
+        site's units (a text may have a unit of its own: ``"95.5%"``).
+
+        Raises:
+            InputError: naming the table and the nearest known name, or what is no number.
+        """
+        settings = site.space.names
+        named: list[tuple[str, Mapping[str, Any], tuple[str, ...]]] = [
+            ("limits", self.limits, settings),
+            ("current", self.current, settings),
+            ("material", self.material, (*site.material_names, "material")),
+        ]
+        named += [("couplings.terms", c.terms, settings) for c in self.couplings]
+        named += [("pending", p, settings) for p in self.pending]
+        for table, keys, known in named:
+            for key in keys:
+                if key not in known:
+                    raise InputError(f"[{table}]: unknown name '{key}'.", hint=nearest(key, known))
+        for k, trial in enumerate(self.pending, 1):
+            missing = [n for n in settings if n not in trial]
+            if missing:
+                raise InputError(f"[[pending]] number {k} lacks {', '.join(missing)}.")
+        material = {
+            key: value if key == "material" else _in_site_unit(key, value, site.material[key])
+            for key, value in self.material.items()
+        }
+        return self.model_copy(update={"material": material}) if material else self
+
+    def as_document(self) -> dict[str, Any]:
+        """The brief as a JSON document, without what is left at its default."""
+        return self.model_dump(mode="json", exclude_defaults=True)
+
+    def region(self, space: SettingSpace) -> Region:
+        """The lattice points that today's limits leave.
+
+        Raises:
+            LimitError: when they leave none.
+            InputError: when a fixed value is not a level of its setting.
+        """
+        region = Region.whole(space, [c.coupling() for c in self.couplings])
+        for name, limit in self.limits.items():
+            region = _narrow_by_limit(region, name, limit)
+        if "feed_rate" in space.names:
+            low, high = self.capacity.min_feed_rate, self.capacity.max_feed_rate
+            if low is not None:
+                region = region.narrow(
+                    "feed_rate", low, float("inf"), f"capacity min_feed_rate {low:g}"
+                )
+            if high is not None:
+                region = region.narrow(
+                    "feed_rate", -float("inf"), high, f"capacity max_feed_rate {high:g}"
+                )
+        for name, value in self.current.items():
+            setting = space[name]
+            if setting.max_change is not None:
+                region = region.narrow(
+                    name,
+                    value - setting.max_change,
+                    value + setting.max_change,
+                    f"{name} within {setting.max_change:g} {setting.unit} of current {value:g}",
+                )
+        return region
+
+
+def _in_site_unit(name: str, written: float | str, variable: MaterialVariable) -> float:
+    """A value of today's material in its declared unit."""
+    value = measure(written, variable.unit)
+    if value is None:
+        unit = f" ({variable.unit})" if variable.unit else ""
+        raise InputError(f"[material] {name}: expected a number{unit}, got '{written}'.")
+    if not variable.low <= value <= variable.high:
+        raise InputError(
+            f"[material] {name}: {value:g} is outside the declared range "
+            f"{variable.low:g} to {variable.high:g} {variable.unit}.".replace(" .", "."),
+            hint="Correct the value, or widen the range in the site file.",
+        )
+    return value
+
+
+def _narrow_by_limit(region: Region, name: str, limit: Limit) -> Region:
+    setting = region.space[name]
+    if limit.fixed is not None:
+        _require_level(setting, limit.fixed)
+        return region.narrow(name, limit.fixed, limit.fixed, f"{name} fixed at {limit.fixed:g}")
+    low = -float("inf") if limit.low is None else limit.low
+    high = float("inf") if limit.high is None else limit.high
+    return region.narrow(name, low, high, f"limits {name} {low:g} to {high:g} {setting.unit}")
+
+
+def _require_level(setting: Setting, value: float) -> None:
+    a, b = setting.levels_between(value, value)
+    if a > b and setting.low <= value <= setting.high:
+        below = setting.low + int((value - setting.low) / setting.step) * setting.step
+        raise InputError(
+            f"[limits.{setting.name}] fixed = {value:g} is not a step of the deck.",
+            hint=f"The nearest are {below:.6g} and {below + setting.step:.6g} {setting.unit}.",
+        )

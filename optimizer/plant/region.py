@@ -1,0 +1,210 @@
+"""The part of the lattice of settings that limits and couplings leave."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property, lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimizer.errors import LimitError
+from optimizer.numerics.low_discrepancy import even_points
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.int64]
+from optimizer.plant.settings import SLACK, SettingSpace
+
+
+@dataclass(frozen=True)
+class Coupling:
+    """A linear limit between settings: ``at_least <= sum(terms * values) <= at_most``."""
+
+    terms: Mapping[str, float]
+    at_most: float = np.inf
+    at_least: float = -np.inf
+
+    def describe(self) -> str:
+        """The limit as a person would write it."""
+        total = " + ".join(f"{c:g}·{name}" for name, c in self.terms.items())
+        left = f"{self.at_least:g} ≤ " if np.isfinite(self.at_least) else ""
+        right = f" ≤ {self.at_most:g}" if np.isfinite(self.at_most) else ""
+        return f"{left}{total}{right}"
+
+
+@dataclass(frozen=True)
+class Region:
+    """The lattice points that may be tried: a box of indices cut by couplings.
+
+    Args:
+        space: the settings.
+        first, last: lowest and highest index of each setting, shape (d,).
+        couplings: linear limits on values.
+        binding: what narrowed the box, in words, for the message when nothing is left.
+    """
+
+    space: SettingSpace
+    first: tuple[int, ...]
+    last: tuple[int, ...]
+    couplings: tuple[Coupling, ...] = ()
+    binding: tuple[str, ...] = field(default=(), compare=False)
+
+    @classmethod
+    def whole(cls, space: SettingSpace, couplings: Iterable[Coupling] = ()) -> Region:
+        """All of the space that the couplings leave."""
+        couplings = tuple(couplings)
+        for coupling in couplings:
+            for name in coupling.terms:
+                space[name]
+        return cls(space, (0,) * len(space.names), tuple(s.top for s in space.settings), couplings)
+
+    def narrow(self, name: str, low: float, high: float, why: str) -> Region:
+        """The region with one setting held inside ``[low, high]``.
+
+        Raises:
+            LimitError: when no level is left; the message names the limits at fault.
+        """
+        j = self.space.names.index(self.space[name].name)
+        setting = self.space.settings[j]
+        a, b = setting.levels_between(low, high)
+        first, last = max(a, self.first[j]), min(b, self.last[j])
+        if first > last:
+            held = "; ".join((*self.binding, why))
+            raise LimitError(
+                f"no level of {name} is left: levels are {setting.low:g}, "
+                f"{setting.low + setting.step:g} ... {setting.values(np.array(setting.top)):g} "
+                f"{setting.unit}, and the limits are: {held}.",
+                code="no-level",
+                hint="Widen one of these limits, or check the step.",
+            )
+        return replace(
+            self,
+            first=(*self.first[:j], first, *self.first[j + 1 :]),
+            last=(*self.last[:j], last, *self.last[j + 1 :]),
+            binding=(*self.binding, why),
+        )
+
+    @cached_property
+    def _rows(self) -> tuple[Floats, Floats, Floats]:
+        """Couplings as matrix, lower and upper ends over values: shapes (c, d), (c,), (c,)."""
+        names = self.space.names
+        matrix = np.array([[c.terms.get(n, 0.0) for n in names] for c in self.couplings])
+        low = np.array([c.at_least for c in self.couplings])
+        high = np.array([c.at_most for c in self.couplings])
+        return matrix.reshape(len(self.couplings), len(names)), low, high
+
+    def contains(self, index: Indices) -> NDArray[np.bool_]:
+        """Which lattice points, shape (n, d), are inside; shape (n,)."""
+        index = np.atleast_2d(index)
+        inside = np.all((index >= self.first) & (index <= self.last), axis=1)
+        if self.couplings:
+            matrix, low, high = self._rows
+            total = self.space.values(index) @ matrix.T
+            slack = SLACK * (1.0 + np.abs(total))
+            inside &= np.all((total >= low - slack) & (total <= high + slack), axis=1)
+        return inside
+
+    @property
+    def size(self) -> float:
+        """Number of lattice points in the box, couplings not counted."""
+        return float(np.prod([b - a + 1.0 for a, b in zip(self.first, self.last, strict=True)]))
+
+    def sample(self, n: int, rng: np.random.Generator) -> Indices:
+        """About ``n`` distinct lattice points, spread evenly; shape (m, d), ``0 < m <= n``.
+
+        An even sequence is filtered; where couplings leave too little of the box for
+        that, a random walk from one point found by integer programming fills in.
+
+        Raises:
+            LimitError: when couplings and limits together leave nothing.
+        """
+        first, last = np.array(self.first), np.array(self.last)
+        if self.size <= 4 * n:
+            grids = [np.arange(a, b + 1) for a, b in zip(self.first, self.last, strict=True)]
+            every = np.stack(np.meshgrid(*grids, indexing="ij"), axis=-1).reshape(-1, len(first))
+            inside = every[self.contains(every)]
+            if not len(inside):
+                raise self._empty()
+            return inside[np.sort(rng.permutation(len(inside))[:n])]
+        draws = even_points(2 * n, len(first), rng)
+        index = first + np.floor(draws * (last - first + 1)).astype(np.int64)
+        found = _unique_rows(index[self.contains(index)])
+        if len(found) < n // 4:
+            start = found if len(found) else self._one_point()
+            found = _unique_rows(np.vstack([found, self._walk(start, n, rng)]))
+        return found[:n]
+
+    def _one_point(self) -> Indices:
+        """One lattice point inside, by integer linear programming; shape (1, d)."""
+        from scipy.optimize import Bounds, LinearConstraint, milp  # noqa: PLC0415 - rare
+
+        matrix, low, high = self._rows
+        offset = matrix @ self.space.low
+        solution = milp(
+            c=np.zeros(len(self.first)),
+            integrality=np.ones(len(self.first)),
+            bounds=Bounds(self.first, self.last),
+            constraints=LinearConstraint(matrix * self.space.steps, low - offset, high - offset),
+        )
+        if solution.x is None:
+            raise self._empty()
+        point = np.rint(solution.x).astype(np.int64)[None, :]
+        if not self.contains(point)[0]:
+            raise self._empty()
+        return point
+
+    def _walk(self, start: Indices, n: int, rng: np.random.Generator) -> Indices:
+        """Random lattice walk that stays inside: every kept point is inside; shape (m, d)."""
+        first, last = np.array(self.first), np.array(self.last)
+        walkers = start[rng.integers(len(start), size=max(64, n // 8))]
+        kept = [walkers]
+        for _ in range(24):
+            width = np.maximum(1, ((last - first) * rng.uniform(0.02, 0.5)).astype(np.int64))
+            move = rng.integers(-width, width + 1, size=walkers.shape)
+            move *= rng.random(walkers.shape) < 0.6
+            trial = np.clip(walkers + move, first, last)
+            walkers = np.where(self.contains(trial)[:, None], trial, walkers)
+            kept.append(walkers)
+        return np.vstack(kept)
+
+    def neighbours(self, index: Indices, reach: Sequence[int] = (1, 2, 4)) -> Indices:
+        """Lattice neighbours of one point, shape (d,): one setting moved, or two moved together.
+
+        Pairs are needed because settings act against each other: the good direction is often a
+        diagonal, along which each single move alone is worse.
+        """
+        around = np.asarray(index) + _moves(len(index), tuple(reach))
+        return around[self.contains(around)]
+
+    def _empty(self) -> LimitError:
+        limits = [*self.binding, *(c.describe() for c in self.couplings)]
+        return LimitError(
+            f"the limits leave no settings to try: {'; '.join(limits)}.",
+            code="no-settings",
+            hint="Relax one of these limits; together they exclude every step of the deck.",
+        )
+
+
+@lru_cache(maxsize=64)
+def _moves(d: int, reach: tuple[int, ...]) -> Indices:
+    """Steps of one setting of d, or of two together, shape (m, d)."""
+    unit = np.eye(d, dtype=np.int64)
+    moves = [s * r * unit[j] for j in range(d) for r in reach for s in (-1, 1)]
+    moves += [
+        r * (a * unit[i] + b * unit[j])
+        for i in range(d)
+        for j in range(i + 1, d)
+        for r in {reach[0], reach[-1]}
+        for a, b in ((1, 1), (1, -1), (-1, 1), (-1, -1))
+    ]
+    return np.array(moves)
+
+
+def _unique_rows(index: Indices) -> Indices:
+    """Distinct rows in order of first appearance."""
+    _, where = np.unique(index, axis=0, return_index=True)
+    return index[np.sort(where)]

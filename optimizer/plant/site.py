@@ -1,0 +1,225 @@
+"""The plant as its site file describes it: settings, material variables, column names, lines."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cached_property, partial
+from pathlib import Path
+from typing import Any
+
+from pydantic import field_validator, model_validator
+
+from optimizer.errors import InputError
+from optimizer.plant.documents import Strict, located, read_toml, validate
+from optimizer.plant.settings import GRAVITY_TABLE, SettingSpace
+from optimizer.plant.units import check_heading_unit, factor, share_factor, stored_unit_of
+
+FEED_GRADE = "feed_grade"
+"""The one material column with a fixed meaning: share of wanted material in the feed."""
+
+
+class SettingFields(Strict):
+    """What a site file may say of one setting; what is left out keeps its default."""
+
+    unit: str | None = None
+    low: float | None = None
+    high: float | None = None
+    step: float | None = None
+    max_change: float | None = None
+
+    def given(self) -> dict[str, Any]:
+        """The fields that were written."""
+        return self.model_dump(exclude_none=True)
+
+
+class MaterialVariable(Strict):
+    """A measured property of the feed: context for the surrogate, never searched."""
+
+    unit: str = ""
+    low: float
+    high: float
+
+    @model_validator(mode="after")
+    def _ordered(self) -> MaterialVariable:
+        if not self.low < self.high:
+            raise ValueError(f"low {self.low:g} must be below high {self.high:g}")
+        return self
+
+
+class LineFields(Strict):
+    """What differs on one line."""
+
+    settings: dict[str, SettingFields] = {}
+
+
+class SiteName(Strict):
+    """The ``[site]`` table."""
+
+    name: str = "site"
+
+
+class SiteFile(Strict):
+    """The site file as written."""
+
+    site: SiteName = SiteName()
+    settings: dict[str, SettingFields] = {}
+    material: dict[str, MaterialVariable] = {}
+    columns: dict[str, str] = {}
+    lines: dict[str, LineFields] = {}
+
+    @field_validator("lines", mode="before")
+    @classmethod
+    def _short_form(cls, lines: Any) -> Any:
+        """``[lines.X.air]`` is read as ``[lines.X.settings.air]``."""
+        if not isinstance(lines, Mapping):
+            return lines
+        known = set(LineFields.model_fields)
+        return {
+            name: {"settings": dict(fields)}
+            if isinstance(fields, Mapping) and fields and not known & set(fields)
+            else fields
+            for name, fields in lines.items()
+        }
+
+
+class Site:
+    """What the plant is: settings, material variables, column names, lines.
+
+    Args:
+        file: validated content of a site file.
+        base: the settings that the file overrides; the five of a gravity table unless a library
+            user brings others.
+
+    Raises:
+        InputError: when a setting is unknown, its range cannot be, or it is not measured in its
+            unit.
+    """
+
+    def __init__(self, file: SiteFile | None = None, base: SettingSpace = GRAVITY_TABLE) -> None:
+        self.file = file or SiteFile()
+        self.base = base
+        self.name = self.file.site.name
+        self.columns = dict(self.file.columns)
+        self._check_names()
+        self.material = dict(self.file.material)
+        self.material.setdefault(FEED_GRADE, MaterialVariable(unit="", low=0.0, high=1.0))
+        self._spaces: dict[str | None, SettingSpace] = {None: _override(base, self.file.settings)}
+        for line, fields in self.file.lines.items():
+            self._spaces[line] = _override(self._spaces[None], fields.settings)
+        self._check_units()
+
+    def _check_names(self) -> None:
+        taken = {*self.base.names, *RUN_COLUMNS}
+        for name in self.file.material:
+            if name in taken:
+                raise InputError(
+                    f"[material.{name}]: '{name}' is already a column of every log.",
+                    hint="Give the material variable another name.",
+                )
+            if not name.isidentifier():
+                raise InputError(
+                    f"[material.{name}]: a material variable is one word of letters, digits "
+                    "and underscores.",
+                    hint="Map the log's own heading to it under [columns].",
+                )
+
+    def _check_units(self) -> None:
+        """That what is declared can be planned in, written down and read back."""
+        for line, space in self._spaces.items():
+            where = "settings" if line is None else f"lines.{line}.settings"
+            for setting in space.settings:
+                check = partial(stored_unit_of, setting.name, setting.unit)
+                located(f"[{where}.{setting.name}] unit", check)
+        for name, variable in self.material.items():
+            located(f"[material.{name}] unit", partial(check_heading_unit, variable.unit))
+        feed = self.material[FEED_GRADE]
+        scale = located(f"[material.{FEED_GRADE}] unit", partial(share_factor, feed.unit))
+        if feed.low * scale < 0 or feed.high * scale > 1:
+            raise InputError(
+                f"[material.{FEED_GRADE}]: {feed.low:g} to {feed.high:g} {feed.unit or 'fraction'} "
+                "is no range of a share.",
+                hint='Write a range from 0 to 1, or declare unit = "%".',
+            )
+
+    @classmethod
+    def read(cls, path: str | Path | None) -> Site:
+        """The site of a TOML file; without a file, the defaults.
+
+        Raises:
+            InputError: naming the file, the key and what was expected.
+        """
+        if path is None:
+            return cls()
+        return cls.from_dict(read_toml(path, "site file"), source=str(path))
+
+    @classmethod
+    def from_dict(cls, content: Mapping[str, Any], source: str = "site") -> Site:
+        """The site of a parsed TOML or JSON document."""
+        return located(source, lambda: cls(validate(SiteFile, content, source)))
+
+    @property
+    def space(self) -> SettingSpace:
+        """The settings common to all lines."""
+        return self._spaces[None]
+
+    def space_of(self, line: str | None) -> SettingSpace:
+        """The settings of one line, with its overrides."""
+        return self._spaces.get(line, self._spaces[None])
+
+    @cached_property
+    def material_names(self) -> tuple[str, ...]:
+        """Material variables in declared order."""
+        return tuple(self.material)
+
+    @property
+    def feed_grade_scale(self) -> float:
+        """What one unit of the declared feed grade is as a fraction: 1, or 0.01 for per cent."""
+        return share_factor(self.material[FEED_GRADE].unit)
+
+    def tonnes_per_hour(self, line: str | None) -> float:
+        """What one declared unit of feed rate is in t/h; 1 when feed rate is not a setting."""
+        space = self.space_of(line)
+        if "feed_rate" not in space.names:
+            return 1.0
+        return rate_in_tonnes_per_hour(space["feed_rate"].unit)
+
+
+# Columns that every log may have besides settings and material variables.
+RUN_COLUMNS = (
+    "run_id",
+    "line",
+    "started_at",
+    "material",
+    "grade",
+    "recovery",
+    "grade_se",
+    "recovery_se",
+    "grade_count",
+    "deck_state",
+    "note",
+)
+
+DECK_STATES = ("even", "boiling", "sluggish", "starved", "flooded")
+
+
+def rate_in_tonnes_per_hour(unit: str) -> float:
+    """Factor from a rate unit to t/h.
+
+    Raises:
+        InputError: when the unit is not a mass rate.
+    """
+    return factor(unit, "t/h")
+
+
+def _override(space: SettingSpace, changes: Mapping[str, SettingFields]) -> SettingSpace:
+    for name, fields in changes.items():
+        setting = space[name]
+        given = fields.given()
+        moved = given.get("unit", setting.unit) != setting.unit
+        missing = [k for k in ("low", "high", "step") if moved and k not in given]
+        if missing:
+            raise InputError(
+                f"[settings.{name}]: unit '{given['unit']}' differs from the default "
+                f"'{setting.unit}', so {', '.join(missing)} must be given too."
+            )
+    return space.override({name: fields.given() for name, fields in changes.items()})

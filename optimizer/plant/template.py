@@ -1,0 +1,89 @@
+"""The commented site file that a new user edits."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from optimizer.errors import InputError, reason_of
+from optimizer.plant.settings import GRAVITY_TABLE
+
+_HEAD = """\
+# Site file of highside: what your decks are. Edit the numbers, then load a log.
+# Ranges are what the deck can really be set to; steps are the smallest change an operator can
+# make. A run outside the range is rejected on loading, and no plan ever leaves it.
+
+[site]
+name = "my plant"
+"""
+
+_SETTING = """
+[settings.{name}]
+unit = "{unit}"{note}
+low = {low}
+high = {high}
+step = {step}
+# max_change = {max_change}   # largest move from the settings a brief gives as [current]
+"""
+
+_NOTES = {
+    "feed_rate": '              # or "kg/h", "lb/h": numbers here and in plans are then in it',
+    "end_raise": '             # or a height: "mm", "cm", "in"; so may the side tilt be',
+    "air": '             # turns of the air-gate knob; or "%" of opening',
+}
+
+_TAIL = """
+# Measured properties of the feed, one table each. They are never searched; a plan is made for
+# today's values. feed_grade, the share of wanted material in the feed, has a fixed meaning.
+# [material.feed_grade]
+# unit = "fraction"          # or "%"
+# low = 0.5
+# high = 1.0
+# [material.moisture]
+# unit = "%"
+# low = 8
+# high = 16
+
+# Headings of your logs, when they are not the canonical names (feed_rate, end_raise, side_tilt,
+# eccentric_speed, air, grade, recovery, grade_count, line, started_at, run_id, deck_state ...).
+# [columns]
+# "Feed kg/h" = "feed_rate [kg/h]"
+# "Purity" = "grade [%]"
+
+# What differs on one line.
+# [lines.deck-1.settings.air]
+# high = 60
+"""
+
+
+def site_template() -> str:
+    """The site file with the default ranges, as text."""
+    tables = [
+        _SETTING.format(
+            name=s.name,
+            unit=s.unit,
+            note=_NOTES.get(s.name, ""),
+            low=f"{s.low:g}",
+            high=f"{s.high:g}",
+            step=f"{s.step:g}",
+            max_change=f"{5 * s.step:g}",
+        )
+        for s in GRAVITY_TABLE.settings
+    ]
+    return _HEAD + "".join(tables) + _TAIL
+
+
+def write_site_template(path: Path) -> None:
+    """Write the template; an existing file is left alone.
+
+    Raises:
+        InputError: when the file exists or cannot be written.
+    """
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(site_template())
+    except FileExistsError:
+        raise InputError(
+            f"'{path}' exists and was left alone.", hint="Name another file, or move it away."
+        ) from None
+    except OSError as error:
+        raise InputError(f"'{path}' cannot be written: {reason_of(error)}.") from None

@@ -1,0 +1,143 @@
+"""Small loads that wait at the same time share one commit, and each gets its own answer.
+
+A commit costs as much for one row as for a thousand. Whoever comes while one is being written
+waits, and the next commit takes all that waited.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from optimizer.errors import InputError
+from optimizer.history.history import History
+from optimizer.intake.load import LoadReport, load_table, load_tables
+from optimizer.plant.site import Site
+
+NAME = "rows"
+"""What the report calls the rows of a request."""
+MOST_ROWS = 1000
+"""Rows of one shared commit: so many rejected rows a report can name."""
+
+Rows = Sequence[Mapping[str, Any]]
+
+
+@dataclass
+class _Waiting:
+    """Rows of one request, and what became of them."""
+
+    rows: Rows
+    line: str | None
+    taken: bool = False
+    done: asyncio.Future[LoadReport] = field(
+        default_factory=lambda: asyncio.get_running_loop().create_future()
+    )
+
+
+class Together:
+    """Loads of one process into one history.
+
+    Args:
+        history: where the runs go.
+        site: the plant.
+        turn: held by whoever writes.
+        recording: entered around each commit, in its thread.
+    """
+
+    def __init__(
+        self,
+        history: History,
+        site: Site,
+        turn: asyncio.Lock,
+        recording: Callable[[], AbstractContextManager[None]] = nullcontext,
+    ) -> None:
+        self._history = history
+        self._site = site
+        self._turn = turn
+        self._recording = recording
+        self._waiting: list[_Waiting] = []
+        self._writing: set[asyncio.Task[None]] = set()
+
+    async def load(self, rows: Rows, line: str | None) -> LoadReport:
+        """Loads rows; returns when they are on the disk, with the report of these rows alone.
+
+        Raises:
+            HighsideError: as ``load_table``.
+        """
+        mine = _Waiting(rows, line)
+        self._waiting.append(mine)
+        async with self._turn:
+            if not mine.taken:
+                task = asyncio.create_task(self._write(self._group(mine)))
+                self._writing.add(task)
+                task.add_done_callback(self._writing.discard)
+                # Shielded: a sender that hangs up does not end the work that others wait for.
+                await asyncio.shield(task)
+        return await mine.done
+
+    def _group(self, first: _Waiting) -> list[_Waiting]:
+        """Those that can share a commit with the first, itself included, in order of arrival."""
+        group: list[_Waiting] = []
+        left = MOST_ROWS - len(first.rows)
+        for one in self._waiting:
+            if one is not first and (one.line != first.line or len(one.rows) > left):
+                continue
+            left -= 0 if one is first else len(one.rows)
+            one.taken = True
+            group.append(one)
+        self._waiting = [one for one in self._waiting if not one.taken]
+        return group
+
+    async def _write(self, group: list[_Waiting]) -> None:
+        try:
+            reports: Sequence[LoadReport | Exception]
+            reports = await asyncio.to_thread(
+                self._load, [one.rows for one in group], group[0].line
+            )
+        except Exception as error:
+            reports = [error] * len(group)
+        for one, report in zip(group, reports, strict=True):
+            if one.done.cancelled():
+                continue
+            if isinstance(report, Exception):
+                one.done.set_exception(report)
+            else:
+                one.done.set_result(report)
+
+    def _load(self, each: list[Rows], line: str | None) -> list[LoadReport | Exception]:
+        with self._recording():
+            return self._load_each(each, line)
+
+    def _load_each(self, each: list[Rows], line: str | None) -> list[LoadReport | Exception]:
+        if len(each) > 1:
+            names = [f"{NAME}-{k}" for k in range(len(each))]
+            try:
+                whole = load_tables(
+                    dict(zip(names, each, strict=True)), self._history, self._site, line=line
+                )
+                return [part_of(whole, name) for name in names]
+            except InputError:
+                pass  # of one of them; which one, each finds out alone
+        return [self._alone(rows, line) for rows in each]
+
+    def _alone(self, rows: Rows, line: str | None) -> LoadReport | Exception:
+        try:
+            return load_table(rows, self._history, self._site, file=NAME, line=line)
+        except Exception as error:
+            return error
+
+
+def part_of(whole: LoadReport, name: str) -> LoadReport:
+    """What a report says of one of its files, as if that had been loaded alone."""
+    rejects = tuple({**r, "file": NAME} for r in whole.rejects if r["file"] == name)
+    warnings = tuple(w.replace(name, NAME) for w in whole.warnings if f"{name} " in f"{w} ")
+    return replace(
+        whole,
+        files=tuple(replace(f, file=NAME) for f in whole.files if f.file == name),
+        rejects=rejects,
+        rejects_file=whole.rejects_file if rejects else None,
+        warnings=warnings,
+    )

@@ -1,0 +1,170 @@
+"""What the runs of a line say of today: errors nobody states, and the grade of the feed."""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow as pa
+import pytest
+
+from optimizer import Brief, Site, suggest
+from optimizer.diagnostics.noise import split_noise
+from optimizer.evidence.gathering import gather
+from optimizer.evidence.line_model import LineModel
+from optimizer.planning.situation import situation_of
+from optimizer.plant.settings import GRAVITY_TABLE
+from optimizer.simulation import demo_deck, demo_material
+from tests.conftest import run_table
+
+FEED = 0.93
+
+
+def season(runs=120, points=30, **columns):
+    """Runs at a few set-points of a simulated deck, none with a count, an error or a feed grade."""
+    rng = np.random.default_rng(5)
+    values = GRAVITY_TABLE.to_unit(np.tile(GRAVITY_TABLE.low, (points, 1)))
+    spread = rng.uniform([0.2, 0.2, 0.2, 0.3, 0.3], [0.7, 0.7, 0.7, 0.7, 0.6], values.shape)
+    index = GRAVITY_TABLE.nearest_index(GRAVITY_TABLE.low + spread * GRAVITY_TABLE.span)
+    settings = GRAVITY_TABLE.values(index)[rng.integers(points, size=runs)]
+    read = demo_deck("deck-1").measure(settings, demo_material(), rng)
+    return run_table(
+        settings,
+        np.clip(read.grade, 0.5, 0.998),
+        np.clip(read.recovery, 0.05, 0.999),
+        read.deck_state,
+        **columns,
+    )
+
+
+def with_column(table, name, values):
+    column = pa.array(np.asarray(values, float), from_pandas=True)
+    if name in table.column_names:
+        return table.set_column(table.column_names.index(name), name, column)
+    return table.append_column(name, column)
+
+
+def one_reading(table, name, value):
+    """The table with one reading of a run in the middle replaced, and which one."""
+    read = table[name].to_numpy().copy()
+    at = int(np.flatnonzero(np.isfinite(read))[50])
+    read[at] = value
+    return with_column(table, name, read), at
+
+
+# ------------------------------------------------------------------ errors nobody states
+
+
+@pytest.mark.parametrize("name", ["grade", "recovery"])
+@pytest.mark.parametrize("value", [0.0, 1.0])
+def test_one_reading_of_all_or_nothing_says_nothing_of_the_others(name, value):
+    table, at = one_reading(season(), name, value)
+    found = gather(table, Site(), Brief())
+    variance = getattr(found, f"{name}_variance")
+    assert variance[at] > 1.0  # its own, of few particles
+    assert np.all(np.delete(variance, at) == 0.0)
+
+
+def test_one_reading_of_all_leaves_the_noise_of_a_line_as_it_is():
+    table = season()
+    noise = []
+    for runs in (table, one_reading(table, "grade", 1.0)[0]):
+        found = split_noise(LineModel(gather(runs, Site(), Brief()))).as_dict()
+        noise.append(found["grade"]["reading_sd"])
+    assert noise[1] == pytest.approx(noise[0], rel=0.2)
+
+
+@pytest.mark.parametrize(("counted", "taken"), [(12, False), (50, False), (100, True)])
+def test_errors_are_taken_from_others_only_where_most_are_stated(counted, taken):
+    table = season()
+    count = np.where(np.arange(table.num_rows) < counted, 20.0, np.nan)
+    found = gather(with_column(table, "grade_count", count), Site(), Brief())
+    rest = found.grade_variance[counted:]
+    assert np.all(rest > 0.1) if taken else np.all(rest == 0.0)
+    read = np.isfinite(found.grade[:counted])
+    assert np.all(found.grade_variance[:counted][read] > 0.1)
+
+
+# ------------------------------------------------------------------ the grade of the feed
+
+
+def in_per_cent():
+    return Site.from_dict({"material": {"feed_grade": {"unit": "%", "low": 50, "high": 100}}})
+
+
+def test_a_feed_grade_in_per_cent_is_the_same_feed():
+    share = np.linspace(0.90, 0.96, 120)
+    by_share = season(feed_grade=share)
+    by_percent = with_column(by_share, "feed_grade", np.round(100 * share, 12))
+    one = gather(by_share, Site(), Brief.from_dict({"material": {"feed_grade": 0.95}}))
+    site = in_per_cent()
+    brief = Brief.from_dict({"material": {"feed_grade": 95}}).check_names(site)
+    other = gather(by_percent, site, brief)
+    assert (other.material["feed_grade"], one.material["feed_grade"]) == (95.0, 0.95)
+    np.testing.assert_allclose(other.feed_odds, one.feed_odds, rtol=1e-9)
+    assert other.feed_odds_today == pytest.approx(one.feed_odds_today, rel=1e-9)
+    # The declared range differs, and with it the unit coordinates: 50 to 100 % is half of all.
+    np.testing.assert_allclose(other.context, 2.0 * one.context - 1.0, atol=0.03)
+    assert not any("extrapolates" in w for w in other.warnings)
+    left_open = gather(by_percent, site, Brief())
+    assert left_open.material["feed_grade"] == pytest.approx(95.7, abs=0.2)
+
+
+def test_today_s_feed_grade_holds_for_runs_that_carry_none():
+    table = season()
+    found = gather(table, Site(), Brief.from_dict({"material": {"feed_grade": 0.8}}))
+    np.testing.assert_allclose(found.feed_odds, np.log(0.8 / 0.2))
+    assert found.feed_odds_today == pytest.approx(np.log(0.8 / 0.2))
+    assert any("feed_grade is in no run" in w and "0.8." in w for w in found.warnings)
+
+
+def test_a_feed_grade_that_the_readings_contradict_is_set_aside():
+    found = gather(season(), Site(), Brief.from_dict({"material": {"feed_grade": 0.995}}))
+    assert any("contradicts grade and recovery" in w for w in found.warnings)
+    assert not found.feed_grade_known
+
+
+def priced(**more):
+    prices = {"product": 2400.0, "reject": 900.0, "feed": 1500.0, "hour": 60.0}
+    goal = {"maximise": "value", "prices": prices, "min_grade": 0.96}
+    return {"goal": goal, "trials": {"count": 1}, **more}
+
+
+@pytest.mark.parametrize("feed", [0.80, 0.90])
+def test_value_and_product_follow_from_the_feed_grade_of_the_brief(feed):
+    """By hand: the two-product formula splits the feed, Y = f R / g (conservation of the wanted
+    material; B. A. Wills and J. A. Finch, Wills' Mineral Processing Technology, 8th ed. 2016,
+    chapter 3, from memory)."""
+    brief = Brief.from_dict(priced(material={"feed_grade": feed}))
+    now = suggest(season(), Site(), brief).run_now
+    tonnes = now.settings["feed_rate"]
+    product = tonnes * feed * now.recovery.mean / now.grade.mean
+    by_hand = 2400.0 * product + 900.0 * (tonnes - product) - 1500.0 * tonnes - 60.0
+    assert now.product_t_per_h == pytest.approx(product, rel=0.01)
+    assert now.value_per_hour == pytest.approx(by_hand, rel=0.05, abs=15.0)
+
+
+def test_product_and_reject_rates_keep_to_capacity_as_the_brief_s_feed_splits():
+    table = season()
+
+    def planned(feed, **capacity):
+        asked = {"material": {"feed_grade": feed}, "goal": {"min_grade": 0.96}}
+        asked |= {"trials": {"count": 1}}
+        return suggest(table, Site(), Brief.from_dict({**asked, "capacity": capacity})).run_now
+
+    poor, rich = (planned(f, max_product_rate=1.2) for f in (0.80, 0.94))
+    assert max(poor.product_t_per_h, rich.product_t_per_h) <= 1.2 + 1e-6
+    for feed, now in ((0.80, poor), (0.94, rich)):
+        by_hand = now.settings["feed_rate"] * feed * now.recovery.mean / now.grade.mean
+        assert by_hand == pytest.approx(now.product_t_per_h, rel=0.01)
+
+
+def test_a_trade_off_begins_at_the_feed_grade_of_the_brief():
+    brief = Brief.from_dict({"goal": {"maximise": "trade-off"}, "material": {"feed_grade": 0.8}})
+    plan = situation_of(season(), Site(), brief)
+    assert plan.objective.unit.endswith("averaged over grades from 0.8 to 1")
+
+
+def test_an_unknown_feed_grade_is_said_where_value_hangs_on_it():
+    said = suggest(season(), Site(), Brief.from_dict(priced())).warnings
+    assert any("The feed grade is not known" in w and "value" in w for w in said)
+    said = suggest(season(), Site(), Brief.from_dict(priced(material={"feed_grade": 0.9}))).warnings
+    assert not any("The feed grade is not known" in w for w in said)

@@ -1,0 +1,95 @@
+"""Hyperparameters: likelihoods of many at once, draws around a mode, where a search begins."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.special import logit
+
+from optimizer.gaussian_process import process as gaussian_process
+from optimizer.gaussian_process.process import GaussianProcess
+from optimizer.gaussian_process.resampling import resample
+from optimizer.model.deck_coordinates import deck_coordinates_of
+from optimizer.model.surrogate import Shares, Surrogate
+from optimizer.plant.settings import GRAVITY_TABLE
+
+KINDS = {
+    "additive": {"additive": 0.6},
+    "weighed": {"weight": lambda A: 0.5 + A[:, 0]},
+    "lines": {"additive": 0.5, "by_line": True},
+}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("stacked", [1, 1700, 100_000])
+def test_likelihoods_of_many_are_those_of_each(kind, stacked, monkeypatch):
+    """Whatever number of covariances is factorized at once: 1, 4 or all 30 of them."""
+    monkeypatch.setattr(gaussian_process, "STACKED", stacked)
+    rng = np.random.default_rng(0)
+    X, y = rng.random((20, 3)), rng.standard_normal(20)
+    X[:, 2] = rng.integers(0, 2, 20)
+    d = 2 if kind == "lines" else 3
+    gp = GaussianProcess(theta=np.zeros(d + 2 + (kind == "lines")), **KINDS[kind]).fit(
+        X, y, known_variance=np.full(20, 0.1), counts=np.arange(1, 21), scatter=np.ones(20)
+    )
+    thetas = 0.7 * rng.standard_normal((30, len(gp.theta)))
+    each = [gp.log_marginal_likelihood(theta, eval_gradient=True)[0] for theta in thetas]
+    np.testing.assert_allclose(gp.log_marginal_likelihoods(thetas), each, rtol=1e-9)
+
+
+def test_a_covariance_that_needs_jitter_has_a_likelihood_in_a_stack_too():
+    """Two points 1e-12 apart, no noise to speak of: not positive definite in double precision."""
+    X = np.array([[0.2], [0.2 + 1e-12], [0.8]])
+    gp = GaussianProcess("none", scale="none", theta=np.array([3.0, 5.0, -40.0]))
+    gp.fit(X, np.array([0.1, 0.1, -0.2]), counts=np.ones(3))
+    thetas = np.array([[3.0, 5.0, -40.0], [0.0, 0.0, -2.0]])
+    found = gp.log_marginal_likelihoods(thetas)
+    assert np.all(np.isfinite(found))
+    assert found[1] == pytest.approx(gp.log_marginal_likelihood(thetas[1]))
+
+
+def test_draws_have_the_moments_of_the_posterior():
+    """A normal of three, one of them cut off at its mean: 4,000 systematic draws, seed 0.
+
+    The half-normal has mean 0.798 sd and deviation 0.603 sd (by hand from its density).
+    """
+    mean, sd = np.array([0.3, -1.0, 2.0]), np.array([0.5, 0.2, 1.5])
+    bounds = np.array([[-9.0, 9.0], [-9.0, 9.0], [-9.0, 9.0]])
+
+    def log_target(thetas):
+        inside = thetas[:, 2] >= mean[2]
+        return np.where(inside, -0.5 * np.sum(((thetas - mean) / sd) ** 2, axis=1), -np.inf)
+
+    draws = resample(mean, lambda t: (t - mean) / sd**2, log_target, bounds, 4000, 0)
+    np.testing.assert_allclose(draws[:, :2].mean(axis=0), mean[:2], atol=0.015)
+    np.testing.assert_allclose(draws[:, :2].std(axis=0), sd[:2], rtol=0.04)
+    assert draws[:, 2].mean() == pytest.approx(2.0 + 0.798 * 1.5, abs=0.04)
+    assert draws[:, 2].std() == pytest.approx(0.603 * 1.5, rel=0.04)
+    again = resample(mean, lambda t: (t - mean) / sd**2, log_target, bounds, 4000, 0)
+    np.testing.assert_array_equal(draws, again)
+    bounds[0] = 0.2, 0.4
+    held = resample(mean, lambda t: (t - mean) / sd**2, log_target, bounds, 50, 0)[:, 0]
+    assert held.min() >= 0.2
+    assert held.max() <= 0.4
+
+
+def test_one_search_from_the_first_fit_ends_where_two_from_the_priors_do():
+    """Counted readings are fitted twice; the second fit begins where the first ended."""
+    rng = np.random.default_rng(3)
+    X = rng.random((30, 5))
+    S, C = 3.0 - 4.0 * np.sum((X[:, :2] - 0.4) ** 2, axis=1), 1.5 * (X[:, 3] - X[:, 4])
+    recovery = 1.0 / (1.0 + np.exp(-0.5 * (S + C) - 0.1 * rng.standard_normal(30)))
+    grade = np.clip(0.95 + 0.01 * rng.standard_normal(30), 0.8, 0.99)
+    nothing = np.full(30, np.nan)
+    shares = Shares(grade, recovery, np.full(30, 800.0), nothing, np.full(30, 0.01))
+    model = Surrogate(GRAVITY_TABLE.names, view=deck_coordinates_of(GRAVITY_TABLE), members=1)
+    told = X, logit(grade), logit(recovery), 2.2, 0.02, 0.01
+    model.fit(*told, shares=shares)
+    for gp in model.processes:
+        assert gp.start is not None
+        cold = GaussianProcess(**{**gp.get_params(deep=False), "start": None})
+        data = gp.readings_
+        cold.fit(data.X, data.mean + gp.center_, data.known_variance, data.counts, data.scatter)
+        at = gp.members_[0].theta, cold.members_[0].theta
+        target = [gp.log_marginal_likelihood(t) + float(gp._log_prior(t)[0]) for t in at]
+        assert target[0] == pytest.approx(target[1], abs=0.01)

@@ -1,0 +1,207 @@
+"""A result is stored whatever becomes of the plan after it, and is planned on as it was planned."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from cli import main as cli
+from optimizer import Brief, History, HistoryError, InputError, Site, suggest
+from optimizer.errors import LimitError
+from optimizer.intake.load import load_table
+from optimizer.intake.settling import loading
+from optimizer.operations import recording
+
+ROW = {"line": "a", "feed_rate": 2.0, "end_raise": 2.5, "side_tilt": 2.2, "eccentric_speed": 450}
+RESULT = {**ROW, "air": 44, "grade": 0.981, "recovery": 0.91}
+# Few settings to choose from: the plans are quick.
+LIMITS = {
+    "air": {"low": 30.0, "high": 60.0},
+    **{name: {"fixed": ROW[name]} for name in ("end_raise", "side_tilt", "eccentric_speed")},
+}
+BRIEF = {
+    "line": "a",
+    "material": {"feed_grade": 0.9},
+    "goal": {
+        "maximise": "value",
+        "min_grade": 0.97,
+        "confidence": 0.8,
+        "prices": {"product": 2400.0, "reject": 900.0, "feed": 1500.0},
+    },
+    "limits": LIMITS,
+    "capacity": {"max_product_rate": 2.5},
+    "trials": {"count": 1, "settle_minutes": 15.0},
+}
+
+
+@pytest.fixture
+def history(tmp_path, monkeypatch):
+    """Four runs of a line; one draw of the model and few candidates are enough here."""
+    monkeypatch.setattr("optimizer.model.surrogate.MEMBERS", ())
+    monkeypatch.setattr("optimizer.planning.limits.POOL", 64)
+    found = History(tmp_path / "history")
+    rows = [
+        {**ROW, "air": 34 + 4 * k, "grade": 0.98 - k / 1000, "recovery": 0.88 + k / 50}
+        for k in range(4)
+    ]
+    load_table(rows, found, Site())
+    return found
+
+
+def broken(*args, **more):
+    raise ZeroDivisionError("a fault")
+
+
+def runs_of(history):
+    return history.read().num_rows
+
+
+# ------------------------------------------------------------------ what fails after the commit
+
+
+@pytest.mark.parametrize("works_first", [True, False])
+def test_a_result_is_stored_although_planning_fails(history, monkeypatch, works_first):
+    made = []
+
+    def plan(*args, **more):
+        made.append(runs_of(history))
+        if works_first and len(made) == 1:
+            return suggest(*args, **more)
+        return broken()
+
+    monkeypatch.setattr(recording, "suggest", plan)
+    done = recording.record(history, Site(), [RESULT], Brief.from_dict(BRIEF))
+    assert (done.load.added, runs_of(history)) == (1, 5)
+    assert done.after is None
+    assert (done.before is not None) is works_first
+    said = done.as_dict()["failed"]
+    assert said == {"code": "fault", "message": "ZeroDivisionError: a fault"}
+    assert made == [4, 5]
+
+
+def test_a_brief_of_another_site_is_refused_before_anything_is_stored(history):
+    with pytest.raises(InputError, match="unknown name 'moisture'"):
+        recording.record(history, Site(), [RESULT], Brief.from_dict({"material": {"moisture": 1}}))
+    assert runs_of(history) == 4
+
+
+def test_the_command_says_that_the_run_is_stored_and_what_failed(run, history, monkeypatch):
+    (history.folder.parent / "result.csv").write_text(
+        ",".join(RESULT) + "\n" + ",".join(map(str, RESULT.values())) + "\n"
+    )
+    made = []
+
+    def plan(*args, **more):
+        made.append(1)
+        return broken() if len(made) > 1 else suggest(*args, **more)
+
+    monkeypatch.setattr(recording, "suggest", plan)
+    code, out, err = run("record", "--from", "result.csv")
+    assert code == cli.FAULT
+    assert "1 added" in out
+    assert "the result is stored (history version 1)" in err
+    assert "planning again failed: ZeroDivisionError" in err
+    assert "Nothing" not in err
+    assert runs_of(history) == 5
+    made.clear()
+    code, out, err = run("record", "--from", "result.csv", "--json")
+    assert (json.loads(out)["load"]["already_known"], code) == (1, 0)
+
+
+def test_an_answer_that_cannot_be_shown_does_not_say_that_nothing_was_done(run, history):
+    from cli.show import plan as show
+
+    (history.folder.parent / "result.csv").write_text(
+        ",".join(RESULT) + "\n" + ",".join(map(str, RESULT.values())) + "\n"
+    )
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(show, "recorded", broken)
+        code, _, err = run("record", "--from", "result.csv")
+    assert code == cli.FAULT
+    assert runs_of(history) == 5
+    assert "What was stored before it is stored" in err
+    assert "Nothing" not in err
+
+
+def test_a_load_whose_rejects_cannot_be_kept_says_what_is_stored(history, monkeypatch):
+    monkeypatch.setattr(loading.RejectsStore, "update", broken)
+    bad = {**RESULT, "grade": 7}
+    with pytest.raises(HistoryError, match=r"1 row is stored \(history version 1\), but what was"):
+        load_table([RESULT, bad], history, Site())
+    assert runs_of(history) == 5
+    with pytest.raises(ZeroDivisionError):  # nothing is stored: nothing is said to be
+        load_table([bad], history, Site())
+
+
+# ------------------------------------------------------------------ planned on as it was planned
+
+
+def test_a_plan_carries_its_brief_which_makes_it_again(history):
+    plan = suggest(history, Site(), Brief.from_dict(BRIEF), seed=3).as_dict()
+    assert plan["brief"] == BRIEF
+    again = suggest(history, Site(), Brief.from_dict(plan["brief"]), seed=plan["seed"])
+    assert json.dumps(again.as_dict()) == json.dumps(plan)
+
+
+def written(folder, history, **changes):
+    plan = suggest(history, Site(), Brief.from_dict(BRIEF), seed=3).as_dict()
+    (folder / "plan.json").write_text(json.dumps({**plan, **changes}))
+    return plan
+
+
+RECORD = ("record", "--plan", "plan.json", "--grade", "98.1%", "--recovery", "0.91", "--json")
+
+
+def test_record_plans_again_by_the_plan_s_goal_brief_and_seed(run, history, tmp_path):
+    plan = written(tmp_path, history)
+    code, out, _ = run(*RECORD)
+    answer = json.loads(out)
+    assert (code, answer["load"]["added"]) == (0, 1)
+    assert answer["before"] == {k: plan[k] for k in answer["before"]}
+    next_plan = suggest(history, Site(), Brief.from_dict(BRIEF), seed=3).as_dict()
+    assert answer["after"] == {k: next_plan[k] for k in answer["after"]}
+    assert answer["after"]["goal"]["maximise"] == "value"
+    # Options win over the plan's brief.
+    limits = "".join(f"[limits.{name}]\nfixed = {ROW[name]}\n" for name in LIMITS if name in ROW)
+    (tmp_path / "other.toml").write_text(f'[goal]\nmaximise = "trade-off"\n{limits}')
+    code, out, _ = run(*RECORD, "--run-id", "x", "--min-grade", "96%", "--seed", 5)
+    assert (code, json.loads(out)["after"]["goal"]["min_grade"]) == (0, 0.96)
+    code, out, _ = run(*RECORD, "--run-id", "y", "--brief", "other.toml")
+    assert (code, json.loads(out)["after"]["goal"]["maximise"]) == (0, "trade-off")
+
+
+def test_a_plan_of_an_earlier_version_is_planned_on_by_its_goal(
+    run, history, tmp_path, monkeypatch
+):
+    plan = written(tmp_path, history)
+    plan.pop("brief")
+    (tmp_path / "plan.json").write_text(json.dumps(plan))
+    asked = []
+
+    def plan_by(history, site, brief, seed):
+        asked.append((brief.goal.model_dump(), brief.line, seed))
+        raise LimitError("no settings")
+
+    monkeypatch.setattr(recording, "suggest", plan_by)
+    assert run(*RECORD)[0] == 0
+    assert asked == [(Brief.from_dict(BRIEF).goal.model_dump(), "a", 3)] * 2
+
+
+@pytest.mark.parametrize("changes", [{"seed": "x"}, {"brief": 7}, {"recommendations": None}])
+def test_what_is_no_plan_is_refused_before_anything_is_stored(run, history, tmp_path, changes):
+    written(tmp_path, history, **changes)
+    code, _, err = run(*RECORD[:-1])
+    assert (code, runs_of(history)) == (2, 4)
+    assert "'plan.json' is not a plan" in err
+
+
+def test_value_without_a_grade_is_shown_without_one(run, history, tmp_path):
+    goal = {"maximise": "value", "prices": {"product": 2400.0, "currency": "credits"}}
+    brief = Brief.from_dict({**BRIEF, "goal": goal})
+    plan = suggest(history, Site(), brief).as_dict()
+    (tmp_path / "plan.json").write_text(json.dumps(plan))
+    code, out, err = run(*RECORD[:-1])
+    assert code == 0, err
+    assert "credits/h" in " ".join(out.split())
+    assert "sure of grade" not in out

@@ -1,0 +1,201 @@
+"""The history version that an answer names is the one that it was made from.
+
+Another load may commit at any moment. Here one does each time that a version was asked for: an
+answer that then reads the latest runs says more runs than its version has. There are so few that
+nothing is fitted: what cannot be diagnosed or compared yet says how many it has.
+"""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pyarrow.parquet as pq
+import pytest
+
+from optimizer import Brief, History, Site, compare, diagnose, suggest
+from optimizer.intake.load import load_table
+from optimizer.operations.every_line import suggest_every_line
+from optimizer.planning.situation import situation_of
+from optimizer.service import tasks
+
+SITE = Site()
+BRIEF = Brief.from_dict({"goal": {"min_grade": 0.97}, "trials": {"count": 1}})
+ALL = 4
+
+
+def rows(lines=("deck-1", "deck-2"), n=2, seed=6):
+    random = np.random.default_rng(seed)
+    for line in lines:
+        for k in range(n):
+            x = random.uniform(0, 1, 5)
+            yield {
+                "line": line,
+                "started_at": f"2025-03-{k + 1:02d}",
+                "feed_rate": round(1 + 2 * x[0], 1),
+                "end_raise": round(1 + 3 * x[1], 1),
+                "side_tilt": round(1 + 3 * x[2], 1),
+                "eccentric_speed": 400 + 5 * int(20 * x[3]),
+                "air": 20 + int(40 * x[4]),
+                "grade": round(0.99 - 0.03 * x[0] + 0.01 * x[1], 4),
+                "recovery": round(0.85 + 0.1 * x[0] - 0.05 * x[3], 4),
+            }
+
+
+@pytest.fixture
+def history(tmp_path):
+    found = History(tmp_path / "history")
+    assert load_table(list(rows()), found).added == ALL
+    return found
+
+
+@pytest.fixture
+def busy(history, monkeypatch):
+    """The history, and whoever asks for its version is overtaken by another load."""
+    asked, plain = [], History.version.fget
+
+    def overtaken(self):
+        found = plain(self)
+        asked.append(found)
+        if len(asked) % 2:  # the load asks for the version too
+            load_table(list(rows(n=2, seed=1000 + len(asked))), History(self.location))
+        return found
+
+    monkeypatch.setattr(History, "version", property(overtaken))
+    return history
+
+
+def runs_at(history, version, line=None):
+    return history.read(None if line is None else [line], as_of=version).num_rows
+
+
+def counted(document):
+    """Runs of each line that is too short to be diagnosed or compared."""
+    left = document["skipped" if "skipped" in document else "not_compared"]
+    return {entry["line"]: int(entry["reason"].split(" measured runs; 8 ")[0]) for entry in left}
+
+
+def there(history, version):
+    return {line: runs_at(history, version, line) for line in history.lines(version)}
+
+
+def test_the_latest_is_overtaken_here(busy):
+    version = busy.version
+    assert busy.read().num_rows > runs_at(busy, version) == ALL
+
+
+def test_a_plan(busy):
+    plan = suggest(busy, SITE, BRIEF.model_copy(update={"line": "deck-1"}))
+    assert plan.runs_used == runs_at(busy, plan.history_version, "deck-1")
+
+
+def test_plans_of_every_line(busy):
+    found = suggest_every_line(busy, SITE, BRIEF, workers=1)
+    assert [plan.runs_used for plan in found.plans] == [
+        runs_at(busy, found.history_version, plan.line) for plan in found.plans
+    ]
+    assert len(found.plans) == 2
+
+
+def test_a_diagnosis(busy):
+    found = diagnose(busy, SITE, BRIEF).as_dict()
+    assert counted(found) == there(busy, found["history_version"])
+
+
+def test_a_comparison(busy):
+    found = compare(busy, SITE, BRIEF, workers=1).as_dict()
+    assert counted(found) == there(busy, found["history_version"])
+
+
+def test_a_diagnosis_and_a_comparison_of_an_earlier_version(history):
+    before = [ask(history, SITE, BRIEF).as_dict() for ask in (diagnose, compare)]
+    load_table(list(rows(n=5, seed=7)), history)
+    after = [ask(history, SITE, BRIEF, as_of=0).as_dict() for ask in (diagnose, compare)]
+    assert json.dumps(after) == json.dumps(before)
+    assert counted(before[0]) == counted(before[1]) == {"deck-1": 2, "deck-2": 2}
+    assert compare(history, SITE, BRIEF).as_dict()["history_version"] > 0
+
+
+def test_a_summary(busy):
+    found = busy.summary(SITE)
+    assert found["runs"] == runs_at(busy, found["version"])
+
+
+@pytest.mark.parametrize("asked", ["plan", "diagnosis", "comparison", "summary"])
+def test_nothing_was_there(tmp_path, monkeypatch, asked):
+    # The first load commits right after there was no version yet.
+    plain = History.version.fget
+    first = History(tmp_path / "history")
+
+    def overtaken(self):
+        found = plain(self)
+        if found is None:
+            monkeypatch.setattr(History, "version", property(plain))
+            load_table(list(rows()), first)
+        return found
+
+    monkeypatch.setattr(History, "version", property(overtaken))
+    if asked == "summary":
+        found = first.summary(SITE)
+        assert (found["version"], found["runs"]) == (None, 0)
+        return
+    ask = {"plan": suggest, "diagnosis": diagnose, "comparison": compare}[asked]
+    found = ask(first, SITE, BRIEF).as_dict()
+    assert found["history_version"] is None
+    assert not found.get("runs_used")
+    assert not found.get("lines")
+    assert first.read().num_rows == ALL
+
+
+def test_the_service_s_answers(history):
+    load_table(list(rows(n=5, seed=7)), history)
+    wanted = {**BRIEF.model_dump(exclude_unset=True), "line": "deck-1"}
+    plan, comparison = (
+        json.loads(tasks.make(kind, history.location, {}, wanted, {}, 0, 0, lambda _: None))
+        for kind in ("plan", "comparison")
+    )
+    assert plan["history_version"] == comparison["history_version"] == 0
+    assert plan["runs_used"] == 2
+    assert counted(comparison) == {"deck-1": 2, "deck-2": 2}
+
+
+def test_what_surrounds_a_plan_is_of_its_version(busy):
+    from optimizer.operations.reporting import look
+
+    found = look(situation_of(busy, SITE, BRIEF.model_copy(update={"line": "deck-1"})))
+    runs = runs_at(busy, found.plan.history_version, "deck-1")
+    assert found.landscape["history_version"] == found.plan.history_version
+    assert sum(found.landscape["points"]["count"]) == runs
+    assert sum(stretch["runs"] for stretch in found.landscape["progress"]) == runs
+
+
+def ask(monkeypatch, capsys, *words):
+    from cli import main as cli
+
+    monkeypatch.setattr("sys.argv", ["highside", *map(str, words)])
+    with pytest.raises(SystemExit):
+        cli.run()
+    return json.loads(capsys.readouterr().out)
+
+
+def test_a_report_compares_lines_on_the_version_of_its_plan(history, tmp_path, monkeypatch, capsys):
+    load_table(list(rows(n=5, seed=7)), history)
+    shown = {}
+
+    def written(work, out, sheets, *, comparison, **_):
+        shown.update(comparison=comparison, version=work.version)
+        return type("Written", (), {"as_dict": lambda _: {}})()
+
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("optimizer.operations.reporting.write_report", written)
+    for asked, expected in ((("--as-of", "0"), 0), ((), 1)):
+        ask(monkeypatch, capsys, "report", "--compare", "--line", "deck-1", *asked, "--json")
+        assert shown["version"] == expected
+        assert shown["comparison"]["history_version"] == expected
+
+
+def test_an_export_is_of_the_version_that_is_said(busy, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    file = tmp_path / "runs.parquet"
+    said = ask(monkeypatch, capsys, "history", "--export", file, "--json")
+    assert pq.read_table(file).num_rows == said["runs"] == runs_at(busy, said["version"])

@@ -1,0 +1,702 @@
+"""A brief becomes a plan: every limit holds, the same question gets the same answer, and what
+cannot be known is said."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from dataclasses import replace
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from cli.show import plan as show
+from optimizer.errors import InputError, LimitError
+from optimizer.interval import Interval
+from optimizer.operations.reporting import look
+from optimizer.planning.planner import plan_of, suggest
+from optimizer.planning.regret import regret
+from optimizer.planning.situation import situation_of
+from optimizer.planning.stopping import advise, bar_of, before_the_last_run, stopping_of
+from optimizer.plant.brief import Brief
+from optimizer.plant.settings import GRAVITY_TABLE
+from optimizer.plant.site import Site
+from tests.benchmarks.trials.decks import problem
+from tests.benchmarks.trials.task import Task
+from tests.conftest import run_table
+
+NAMES = GRAVITY_TABLE.names
+
+
+def brief(**tables) -> Brief:
+    return Brief.from_dict({"goal": {"min_grade": 0.985}, **tables})
+
+
+def settings_of(plan) -> np.ndarray:
+    return np.array([[r.settings[n] for n in NAMES] for r in plan.recommendations])
+
+
+def run_now_of(plan) -> np.ndarray:
+    return np.array([[plan.run_now.settings[n] for n in NAMES]])
+
+
+def on_steps(values: np.ndarray) -> bool:
+    levels = (values - GRAVITY_TABLE.low) / GRAVITY_TABLE.steps
+    return bool(np.allclose(levels, np.rint(levels), atol=1e-6))
+
+
+# ------------------------------------------------------------------ limits
+
+
+@st.composite
+def briefs(draw) -> dict:
+    """Whole briefs that leave something to try."""
+    document: dict = {"goal": {"min_grade": draw(st.sampled_from([0.95, 0.985, 0.995]))}}
+    if draw(st.booleans()):
+        low = draw(st.floats(0, 40))
+        document["limits"] = {"air": {"low": low, "high": low + draw(st.floats(5, 45))}}
+    if draw(st.booleans()):
+        document.setdefault("limits", {})["end_raise"] = {
+            "fixed": round(draw(st.integers(5, 50)) / 10, 1)
+        }
+    if draw(st.booleans()):
+        document["couplings"] = [
+            {
+                "terms": {"side_tilt": 1.0, "eccentric_speed": -0.01},
+                "at_most": draw(st.floats(-2.5, 0.5)),
+            }
+        ]
+    if draw(st.booleans()):
+        document["capacity"] = {
+            "min_feed_rate": draw(st.floats(0.5, 1.5)),
+            "max_feed_rate": draw(st.floats(2.0, 4.5)),
+        }
+    trials = {"count": draw(st.integers(1, 5))}
+    if draw(st.booleans()):
+        trials["material_available"] = draw(st.floats(1.5, 8.0))
+    if draw(st.booleans()):
+        trials["minutes_available"] = draw(st.floats(30, 200))
+    document["trials"] = trials
+    return document
+
+
+@settings(
+    max_examples=12,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@given(document=briefs(), empty=st.booleans())
+def test_every_plan_obeys_every_limit(season_table, document, empty):
+    asked = Brief.from_dict(document)
+    plan = suggest(season_table.slice(0, 0) if empty else season_table, Site(), asked)
+    values = settings_of(plan)
+    every = (
+        values
+        if plan.run_now is None
+        else np.vstack([values, [[plan.run_now.settings[n] for n in NAMES]]])
+    )
+    assert on_steps(every)
+    assert np.all(every >= GRAVITY_TABLE.low - 1e-9)
+    assert np.all(every <= GRAVITY_TABLE.low + GRAVITY_TABLE.span + 1e-9)
+    column = dict(zip(NAMES, every.T, strict=True))
+    for name, limit in asked.limits.items():
+        low = limit.fixed if limit.fixed is not None else limit.low
+        high = limit.fixed if limit.fixed is not None else limit.high
+        assert np.all((column[name] >= low - 1e-9) & (column[name] <= high + 1e-9))
+    for coupling in asked.couplings:
+        total = sum(c * column[n] for n, c in coupling.terms.items())
+        assert np.all(total <= coupling.at_most + 1e-9)
+    if asked.capacity.min_feed_rate is not None:
+        assert np.all(column["feed_rate"] >= asked.capacity.min_feed_rate - 1e-9)
+        assert np.all(column["feed_rate"] <= asked.capacity.max_feed_rate + 1e-9)
+    assert 1 <= len(values) <= asked.trials.count
+    assert len(np.unique(values, axis=0)) == len(values)
+    tonnes = sum(r.material_t for r in plan.recommendations)
+    if asked.trials.material_available is not None:
+        assert tonnes <= asked.trials.material_available + 1e-6
+    if asked.trials.minutes_available is not None:
+        minutes = sum(r.minutes for r in plan.recommendations)
+        assert minutes <= asked.trials.minutes_available + 1e-6
+    for r in plan.recommendations:
+        assert r.material_t == pytest.approx(r.settings["feed_rate"] * 30 / 60)
+
+
+def test_a_plan_repeats_nothing_that_was_tried_or_is_pending(season_table):
+    first = suggest(season_table, Site(), brief())
+    pending = [dict(r.settings) for r in first.recommendations]
+    second = suggest(season_table, Site(), brief(pending=pending))
+    tried = {tuple(row) for row in zip(*(season_table[n].to_pylist() for n in NAMES), strict=True)}
+    asked = {tuple(r) for r in settings_of(first)}
+    assert not asked & tried
+    assert not {tuple(r) for r in settings_of(second)} & asked
+
+
+def test_max_change_holds_from_the_current_settings(season_table):
+    site = Site.from_dict(
+        {"settings": {"air": {"max_change": 6}, "side_tilt": {"max_change": 0.3}}}
+    )
+    current = {"air": 40.0, "side_tilt": 2.0}
+    plan = suggest(season_table, site, brief(current=current))
+    for r in plan.recommendations:
+        assert abs(r.settings["air"] - 40) <= 6 + 1e-9
+        assert abs(r.settings["side_tilt"] - 2.0) <= 0.3 + 1e-9
+
+
+def test_product_and_reject_rates_hold(season_table):
+    capacity = {"max_product_rate": 1.2, "max_reject_rate": 0.3, "min_feed_rate": 0.8}
+    plan = suggest(season_table, Site(), brief(capacity=capacity))
+    for r in plan.recommendations:
+        assert r.product_t_per_h <= 1.2 + 1e-9
+        assert r.settings["feed_rate"] - r.product_t_per_h <= 0.3 + 1e-9
+    assert plan.run_now.product_t_per_h <= 1.2 + 1e-9
+
+
+@pytest.mark.parametrize(
+    ("tables", "message"),
+    [
+        ({"trials": {"minutes_available": 10}}, "not one trial fits: 10 minutes"),
+        ({"trials": {"material_available": 0.01}}, "not one trial fits: 0.01 t"),
+        ({"limits": {"air": {"low": 95}}}, "no level of air is left"),
+        (
+            {"couplings": [{"terms": {"air": 1.0, "end_raise": 1.0}, "at_most": 0.0}]},
+            "the limits leave no settings to try: 1·air",
+        ),
+        ({"capacity": {"max_product_rate": 0.01}}, "inside the capacity"),
+    ],
+)
+def test_limits_that_leave_nothing_are_refused_by_name(season_table, tables, message):
+    with pytest.raises(LimitError, match=message):
+        suggest(season_table, Site(), brief(**tables))
+
+
+@pytest.mark.parametrize(
+    ("tables", "message"),
+    [
+        ({"limits": {"airr": {"low": 1}}}, "Did you mean 'air'"),
+        ({"current": {"tilt": 1}}, r"\[current\]: unknown name 'tilt'"),
+        ({"material": {"moistur": 11}}, r"\[material\]: unknown name 'moistur'"),
+        ({"pending": [{"air": 1.0}]}, r"number 1 lacks feed_rate"),
+        ({"material": {"feed_grade": 93}}, "feed_grade: 93 is outside the declared range 0 to 1"),
+        ({"limits": {"side_tilt": {"fixed": 2.15}}}, "not a step of the deck. The nearest are 2.1"),
+    ],
+)
+def test_briefs_that_name_what_is_not_there_are_refused(season_table, tables, message):
+    with pytest.raises(InputError, match=message):
+        suggest(season_table, Site(), brief(**tables))
+
+
+# ------------------------------------------------------------------ sameness
+
+
+def test_the_same_question_gets_the_same_bytes(season_table):
+    answers = [json.dumps(suggest(season_table, Site(), brief(), seed=3).as_dict()) for _ in "ab"]
+    assert answers[0] == answers[1]
+    assert answers[0] != json.dumps(suggest(season_table, Site(), brief(), seed=4).as_dict())
+
+
+SCRIPT = """
+import json, sys
+import pyarrow.parquet as pq
+from optimizer import Brief, Site, suggest
+brief = Brief.from_dict({"goal": {"min_grade": 0.985}})
+print(json.dumps(suggest(pq.read_table(sys.argv[1]), Site(), brief).as_dict()))
+"""
+
+
+@pytest.mark.parametrize("goal", [{}, {"maximise": "trade-off"}, {"min_grade": 0.98}])
+def test_a_planning_answers_the_same_when_asked_twice(season_table, goal):
+    asked = Brief.from_dict({"goal": goal, "trials": {"count": 1}})
+    work = situation_of(season_table, Site(), asked)
+    before = work.min_grade  # may be asked for before there is a plan
+    first, again = plan_of(work).as_dict(), plan_of(work).as_dict()
+    assert json.dumps(first) == json.dumps(again)
+    assert first["goal"]["min_grade"] == before == work.min_grade
+    said = [w for w in first["warnings"] if "No grade was asked for" in w]
+    assert len(said) == (0 if "min_grade" in goal else 1)
+
+
+def test_the_grade_of_a_history_without_a_reading_is_any(season_table):
+    assert situation_of(season_table.slice(0, 0), Site(), Brief()).min_grade == 1e-6
+
+
+def test_the_plan_does_not_depend_on_the_number_of_threads(season_table, tmp_path):
+    import pyarrow.parquet as pq
+
+    path = tmp_path / "runs.parquet"
+    pq.write_table(season_table, path)
+    answers = []
+    for threads in ("1", "2"):
+        env = {"OMP_NUM_THREADS": threads, "OPENBLAS_NUM_THREADS": threads, "PATH": ""}
+        done = subprocess.run(
+            [sys.executable, "-c", SCRIPT, str(path)], env=env, capture_output=True, check=True
+        )
+        answers.append(done.stdout)
+    assert answers[0] == answers[1]
+
+
+# ------------------------------------------------------------------ honesty
+
+
+def test_an_empty_history_gets_a_spread_batch_and_no_promises():
+    plan = suggest(run_table(np.zeros((0, 5)), [], []), Site(), brief(trials={"count": 6}))
+    values = GRAVITY_TABLE.to_unit(settings_of(plan))
+    distance = np.linalg.norm(values[:, None] - values[None], axis=2) + 9 * np.eye(6)
+    # Six uniform points in five dimensions have a smallest distance above 0.45 once in 70 draws
+    # (simulated, 10^5 draws); a spread design has to beat that.
+    assert distance.min() > 0.45
+    assert plan.run_now is None
+    assert all(r.grade.mean is None and r.chance_of_grade is None for r in plan.recommendations)
+    assert "cannot be known" in plan.warnings[0]
+    document = plan.as_dict()
+    assert document["line"] is None
+    assert document["recommendations"][0]["grade"] == {"mean": None, "low": 0.0, "high": 1.0}
+
+
+@pytest.mark.parametrize("runs", [1, 2])
+def test_one_or_two_runs_are_too_few_and_it_says_so(season_table, runs):
+    even = np.flatnonzero(np.isfinite(season_table["grade"].to_numpy()))[:runs]
+    plan = suggest(season_table.take(pa.array(even)), Site(), brief())
+    assert plan.run_now is None
+    assert f"Only {runs} measured run" in plan.warnings[0]
+
+
+def test_from_three_runs_on_it_learns_and_warns(season_table):
+    even = np.flatnonzero(np.isfinite(season_table["grade"].to_numpy()))[:3]
+    plan = suggest(season_table.take(pa.array(even)), Site(), brief())
+    assert plan.run_now is not None
+    assert any("Fewer than 13 different settings" in w for w in plan.warnings)
+    assert plan.stopping.advice == "continue"
+
+
+def test_all_runs_failed_still_plans_elsewhere(season_table):
+    values = np.column_stack([season_table[n].to_numpy() for n in NAMES])[:5]
+    nan = [np.nan] * 5
+    plan = suggest(run_table(values, nan, nan, ["boiling"] * 5), Site(), brief())
+    assert len(plan.recommendations) == 4
+    gap = GRAVITY_TABLE.to_unit(settings_of(plan))[:, None] - GRAVITY_TABLE.to_unit(values)[None]
+    assert np.linalg.norm(gap, axis=2).min() > 0.2
+
+
+def test_intervals_and_chances_are_probabilities(season_table):
+    plan = suggest(season_table, Site(), brief())
+    for answer in (plan.run_now, *plan.recommendations):
+        for interval in (answer.grade, answer.recovery):
+            assert 0 <= interval.low <= interval.mean <= interval.high <= 1
+        assert 0 <= answer.chance_of_grade <= 1
+    gains = [r.expected_gain for r in plan.recommendations]
+    assert min(gains) >= 0
+
+
+def collinear(season_table):
+    values = np.column_stack([season_table[n].to_numpy() for n in NAMES])
+    values[:, 3] = 300 + 5 * np.rint((values[:, 2] - 0.5) / 4 * 60)
+    columns = {n: values[:, j] for j, n in enumerate(NAMES)}
+    table = season_table
+    for name, column in columns.items():
+        table = table.set_column(table.column_names.index(name), name, pa.array(column))
+    return table
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        (collinear, "side_tilt and eccentric_speed always moved together"),
+        (
+            lambda t: t.set_column(t.column_names.index("air"), "air", pa.array([40.0] * 60)),
+            "air was 40 in every run",
+        ),
+        (lambda t: t.drop_columns(["feed_grade"]), None),
+        (
+            lambda t: t.set_column(
+                t.column_names.index("feed_grade"), "feed_grade", pa.array([0.9999] * 60)
+            ),
+            "feed_grade contradicts",
+        ),
+    ],
+)
+def test_what_the_history_cannot_tell_is_said(season_table, change, message):
+    plan = suggest(change(season_table), Site(), brief())
+    if message is None:
+        assert plan.run_now is not None
+    else:
+        assert any(message in w for w in plan.warnings)
+
+
+def test_a_grade_never_reached_and_none_asked_for_are_said(season_table):
+    plan = suggest(season_table, Site(), Brief.from_dict({"goal": {"min_grade": 0.9999}}))
+    assert any("No run has reached grade 0.9999" in w for w in plan.warnings)
+    assert any("run_now has the most recovery" in w for w in plan.warnings)
+    plan = suggest(season_table, Site(), Brief())
+    assert any("No grade was asked for" in w for w in plan.warnings)
+    assert 0.5 < plan.min_grade < 1
+
+
+def test_todays_material_outside_the_runs_is_said(season_table):
+    site = Site.from_dict({"material": {"moisture": {"unit": "%", "low": 8, "high": 16}}})
+    moist = season_table.append_column("moisture", pa.array(np.linspace(10, 12, 60)))
+    plan = suggest(moist, site, brief(material={"moisture": 15.0}))
+    assert any("moisture 15 % lies outside the runs (10 to 12)" in w for w in plan.warnings)
+    assert plan.material["moisture"] == 15.0
+    latest = suggest(moist, site, brief())
+    assert latest.material["moisture"] == pytest.approx(11.85, abs=0.1)
+
+
+def test_readings_that_belong_to_the_way_there_are_named(season_table):
+    from optimizer.evidence.gathering import gather
+
+    def said(table):
+        return [w for w in gather(table, Site(), brief()).warnings if "settl" in w]
+
+    assert not said(season_table)
+    n = season_table.num_rows
+    place = season_table.column_names.index("started_at")
+    times = season_table["started_at"].to_pylist()
+    k = next(k for k in range(n) if season_table["grade"][k].as_py())
+    times[k + 1] = times[k].replace(minute=12)
+    hasty = season_table.set_column(place, "started_at", pa.array(times, pa.timestamp("us", "UTC")))
+    (warning,) = said(hasty)
+    assert "1 run ended less than the 20 minutes of settling" in warning
+    assert f"{times[k]:%Y-%m-%dT%H:%M}" in warning
+    flags = [None if k % 2 else False for k in range(n)]
+    (warning,) = said(season_table.append_column("settled", pa.array(flags)))
+    measured = sum(g is not None for g in season_table["grade"].to_pylist()[::2])
+    assert f"{measured} runs had not settled when sampled" in warning
+
+
+def test_several_lines_without_a_name_take_the_latest_and_say_so(season_table):
+    other = season_table.set_column(1, "line", pa.array(["deck-2"] * 60)).set_column(
+        2, "started_at", pa.array([10**12 + k for k in range(60)], pa.timestamp("us", "UTC"))
+    )
+    both = pa.concat_tables([season_table, other])
+    plan = suggest(both, Site(), brief())
+    assert plan.line == "deck-2"
+    assert any("No line was named" in w for w in plan.warnings)
+    named = suggest(both, Site(), brief(line="deck-1"))
+    assert (named.line, named.runs_used) == ("deck-1", 60)
+    new = suggest(both, Site(), brief(line="deck-9"))
+    assert any("'deck-9' has no runs yet" in w for w in new.warnings)
+
+
+def test_failed_trials_are_avoided(season_table):
+    """Where half the deck fails, no trial is asked for deep inside that half."""
+    values = np.column_stack([season_table[n].to_numpy() for n in NAMES])
+    bad = values[:, 4] > 50
+    grade = np.where(bad, np.nan, 0.985)
+    recovery = np.where(bad, np.nan, 0.6 + 0.003 * values[:, 4])
+    table = run_table(values, grade, recovery, np.where(bad, "boiling", "even"))
+    plan = suggest(table, Site(), Brief.from_dict({"goal": {"min_grade": 0.98}}))
+    assert max(r.settings["air"] for r in plan.recommendations) < 70
+    assert plan.run_now.settings["air"] < 60
+
+
+def test_changes_lead_from_one_trial_to_the_next(season_table):
+    plan = suggest(
+        season_table,
+        Site(),
+        brief(current=dict(zip(NAMES, [2.0, 2.0, 2.0, 450.0, 40.0], strict=True))),
+    )
+    state = dict(zip(NAMES, [2.0, 2.0, 2.0, 450.0, 40.0], strict=True))
+    for r in sorted(plan.recommendations, key=lambda r: r.order):
+        for change in r.changes:
+            assert state[change.setting] == change.start
+            state[change.setting] = change.end
+        assert state == dict(r.settings)
+        feed = [c for c in r.changes if c.setting == "feed_rate"]
+        if feed:
+            place = 0 if feed[0].end < feed[0].start else len(r.changes) - 1
+            assert r.changes[place] == feed[0]
+
+
+# ------------------------------------------------------------------ other lines
+
+
+def test_a_new_line_starts_from_what_a_like_line_knows(season_table):
+    new = season_table.slice(0, 0)
+    wanted = brief(line="deck-9")
+    plan = suggest(season_table, Site(), wanted)
+    assert any("also learns from" in w and "deck-1" in w for w in plan.warnings)
+    assert plan.run_now is not None
+    assert plan.runs_used == 0
+    assert suggest(new, Site(), wanted).run_now is None
+    # What another line knows is believed less than what it knows itself.
+    own = suggest(season_table, Site(), brief(line="deck-1"))
+    assert not any("also learns from" in w for w in own.warnings)
+    at = own.run_now.settings
+    wide, narrow = (
+        situation_of(season_table, Site(), brief(line=line), seed=0)
+        for line in ("deck-9", "deck-1")
+    )
+    index = narrow.evidence.space.nearest_index(np.array([[at[n] for n in NAMES]]))
+    widths = [
+        float(np.ptp([p.surrogate.predict(p.evidence.inputs_today(index), 2.6).grade.low,
+                      p.surrogate.predict(p.evidence.inputs_today(index), 2.6).grade.high]))
+        for p in (wide, narrow)
+    ]  # fmt: skip
+    assert widths[0] > widths[1]
+
+
+def test_a_line_in_other_units_is_not_borrowed_from(season_table):
+    site = Site.from_dict(
+        {"lines": {"deck-9": {"air": {"unit": "%", "low": 0, "high": 100, "step": 1}}}}
+    )
+    plan = suggest(season_table, site, brief(line="deck-9"))
+    assert plan.run_now is None
+
+
+def test_a_table_needs_no_column_for_the_material(season_table):
+    table = season_table.drop_columns(["material"])
+    assert suggest(table, Site(), brief()).run_now is not None
+
+
+# ------------------------------------------------------------------ value
+
+
+def priced(product, reject=0.0, min_grade=None, **prices):
+    goal = {"maximise": "value", "prices": {"product": product, "reject": reject, **prices}}
+    return Brief.from_dict({"goal": goal | ({} if min_grade is None else {"min_grade": min_grade})})
+
+
+def test_value_an_hour_feeds_more_than_recovery_does(season_table):
+    by_value = suggest(season_table, Site(), priced(100.0, 95.0, min_grade=0.97, feed=50.0))
+    by_recovery = suggest(season_table, Site(), Brief.from_dict({"goal": {"min_grade": 0.97}}))
+    feeds = [p.run_now.settings["feed_rate"] for p in (by_value, by_recovery)]
+    assert feeds[0] > feeds[1]
+    assert by_value.as_dict()["goal"]["gain_unit"] == "value/h"
+    assert by_value.run_now.value_per_hour > 0
+    assert by_value.run_now.chance_of_grade >= 0.9
+    assert "value/h" in by_value.stopping.why
+
+
+def test_value_of_a_plan_is_what_its_own_numbers_say(season_table):
+    """Product and reject in t/h times their prices, less feed and the hour."""
+    plan = suggest(
+        season_table, Site(), priced(120.0, 20.0, feed=10.0, hour=5.0, currency="credits")
+    )
+    now = plan.run_now
+    feed = now.settings["feed_rate"]
+    product = now.product_t_per_h
+    by_hand = 120.0 * product + 20.0 * (feed - product) - 10.0 * feed - 5.0
+    assert now.value_per_hour == pytest.approx(by_hand, rel=0.03)
+    assert plan.as_dict()["goal"]["min_grade"] is None
+    assert plan.as_dict()["goal"]["gain_unit"] == "credits/h"
+
+
+def test_prices_and_goal_go_together():
+    with pytest.raises(InputError, match=r"needs \[goal.prices\]"):
+        Brief.from_dict({"goal": {"maximise": "value"}})
+    with pytest.raises(InputError, match='prices are for maximise = "value"'):
+        Brief.from_dict({"goal": {"prices": {"product": 1.0}}})
+
+
+def test_a_trade_off_is_planned_for_and_shown(season_table):
+    asked = Brief.from_dict({"line": "deck-1", "goal": {"maximise": "trade-off"}})
+    plan = suggest(season_table, Site(), asked)
+    document = plan.as_dict()
+    assert document["goal"]["gain_unit"].startswith("fraction of recovery, averaged over grades")
+    curve = document["trade_off"]
+    sure = [point["sure_grade"] for point in curve]
+    recovery = [point["recovery"]["mean"] for point in curve]
+    assert sure == sorted(sure, reverse=True)
+    assert recovery == sorted(recovery)
+    assert all(p["recovery"]["low"] < p["recovery"]["mean"] < p["recovery"]["high"] for p in curve)
+    assert [point["run_now"] for point in curve].count(True) == 1
+    shown = show.plan(document)
+    assert "best trade-off of grade and recovery" in shown
+    assert "most recovery at each grade" in shown
+    # Looking for the one grade asked for only, the trials would not reach as high in grade.
+    only = suggest(season_table, Site(), Brief.from_dict({"line": "deck-1"}))
+    assert "trade_off" not in only.as_dict()
+    highest = [max(r.grade.mean for r in p.recommendations) for p in (plan, only)]
+    assert highest[0] > highest[1]
+
+
+@pytest.mark.parametrize("least", [0.97, 0.999])
+def test_a_trade_off_lists_no_grade_below_the_one_asked_for(season_table, monkeypatch, least):
+    monkeypatch.setattr("optimizer.model.surrogate.MEMBERS", ())
+    monkeypatch.setattr("optimizer.planning.limits.POOL", 64)
+    goal = {"maximise": "trade-off", "min_grade": least}
+    asked = Brief.from_dict({"line": "deck-1", "goal": goal, "trials": {"count": 1}})
+    found = look(situation_of(season_table, Site(), asked))
+    curve = found.plan.trade_off
+    assert all(point["sure_grade"] >= least for point in curve)
+    # Where nothing is sure of the grade there is no curve, and settings to run now all the same.
+    sure = found.plan.run_now.chance_of_grade >= asked.goal.confidence
+    assert sum(point["run_now"] for point in curve) == sure
+    assert "most recovery at each grade" in show.plan(found.plan.as_dict()) or not curve
+    assert "trade-off" in found.page()
+
+
+def test_a_small_lot_is_spent_where_a_tonne_adds_most(season_table):
+    def planned(available):
+        trials = (
+            {"count": 4} if available is None else {"count": 4, "material_available": available}
+        )
+        return suggest(season_table, Site(), Brief.from_dict({"line": "deck-1", "trials": trials}))
+
+    free = planned(None)
+    small = planned(0.9 * sum(r.material_t for r in free.recommendations))
+    assert sum(r.material_t for r in small.recommendations) <= 0.9 * sum(
+        r.material_t for r in free.recommendations
+    )
+    assert any("for each tonne" in w for w in small.warnings)
+    assert not any("for each tonne" in w for w in free.warnings)
+
+    def per_tonne(plan):
+        best = max(plan.recommendations, key=lambda r: r.expected_gain / r.material_t)
+        return best.expected_gain / best.material_t
+
+    assert per_tonne(small) >= per_tonne(free)
+
+
+def test_a_goal_of_value_is_said_on_the_screen_and_on_the_page(season_table):
+    for limit, said in ((None, False), (0.97, True)):
+        found = look(situation_of(season_table, Site(), priced(100.0, 20.0, min_grade=limit)))
+        text = show.plan(found.plan.as_dict())
+        assert "most value an hour" in text.splitlines()[0]
+        assert ("sure of the grade" in " ".join(text.split())) is said
+        page = found.page()
+        assert "the most value an hour" in page
+        assert "the most recovery at" not in page
+        assert ("Grade at least" in page) is said
+        assert ("Chance of the grade</dt>" in page) is said
+        assert "<dt>Worth</dt>" in page
+        for trial in found.plan.recommendations:
+            assert "value/h" in trial.why
+            assert ("sure" in trial.why) <= said
+
+
+# ------------------------------------------------------------------ stopping
+
+
+def test_the_bar_is_half_a_point_over_a_dozen_trials_or_a_quarter_of_the_scatter():
+    at = Interval(0.8, 0.7, 0.9)
+    assert bar_of((0.0, 0.0), at) == pytest.approx(0.005 / 12)
+    # Recovery r = expit(a), a = (S + C) / 2: a reading scatters by r (1 - r) hypot(1.2, 0.9) / 2.
+    assert bar_of((1.2, 0.9), at) == pytest.approx(0.25 * 0.16 * 0.75 / 12)
+
+
+@pytest.mark.parametrize(
+    ("gain", "sure", "tried", "advice"),
+    [
+        (0.0003, True, 20, "stop"),
+        (0.0005, True, 20, "continue"),
+        (0.0003, False, 20, "continue"),
+        (0.0003, True, 12, "continue"),
+    ],
+)
+def test_stop_is_said_below_the_bar_and_only_when_sure_and_enough_was_tried(
+    gain, sure, tried, advice
+):
+    said = advise(gain, 0.0004, "fraction of recovery", sure, tried, few=13)
+    assert said.advice == advice
+    assert said.expected_gain == gain
+
+
+def test_a_gain_next_to_the_bar_does_not_read_like_the_bar():
+    said = advise(0.00041, 0.005 / 12, "fraction of recovery", True, 20, few=13).why
+    assert "0.041 points of recovery, less than the 0.042 points" in said
+
+
+@pytest.mark.parametrize(
+    ("chances", "sure", "tried", "advice"),
+    [
+        ([0.93], True, 20, "stop"),
+        ([0.93, 0.91], True, 20, "stop"),
+        ([0.93, 0.87], True, 20, "continue"),
+        ([0.899], True, 20, "continue"),
+        ([0.93], False, 20, "continue"),
+        ([0.93], True, 12, "continue"),
+    ],
+)
+def test_stop_is_said_where_nine_draws_of_ten_have_nothing_better(chances, sure, tried, advice):
+    # The gain is above the bar, and says nothing of the advice.
+    said = advise(0.0005, 0.0004, "fraction of recovery", sure, tried, 13, chances)
+    assert said.advice == advice
+    if sure and tried >= 13:
+        assert f"{int(100 * chances[0])} % sure" in said.why
+        assert "1 point of recovery more" in said.why
+        assert ("only 87 % without the last run" in said.why) == (0.87 in chances)
+
+
+def test_the_last_run_alone_does_not_stop_a_campaign(season_table):
+    """What is known before it comes from the other runs, for the same grade."""
+    goal = Brief.model_validate({"goal": {"min_grade": None}})
+    planned = situation_of(season_table, Site(), goal, seed=3)
+    planned.warnings = []
+    before = before_the_last_run(planned)
+    every = planned.evidence
+    np.testing.assert_array_equal(before.evidence.settings, every.settings[:-1])
+    np.testing.assert_array_equal(before.evidence.grade, every.grade[:-1])
+    assert before.min_grade == planned.min_grade
+    fewer = situation_of(season_table.slice(0, season_table.num_rows - 1), Site(), goal, seed=3)
+    inputs = every.inputs_today(planned.tried[:5])
+    np.testing.assert_allclose(
+        before.surrogate.latent(inputs).mean, fewer.surrogate.latent(inputs).mean
+    )
+
+
+@pytest.mark.parametrize(
+    ("by_all", "before", "few_runs", "advice"),
+    [
+        (0.0, 0.0, 100, "stop"),
+        (0.0, 0.5, 100, "continue"),
+        (0.0, 0.5, 5, "stop"),
+        (0.5, 0.0, 100, "continue"),
+    ],
+)
+def test_a_plan_looks_twice_before_it_says_stop(
+    season_table, monkeypatch, by_all, before, few_runs, advice
+):
+    """With so much to be had in every draw, by all runs and by all but the last; of many runs one
+    more or less tells nothing, and is not asked."""
+    planned = situation_of(season_table, Site(), brief(), seed=3)
+    planned.warnings = []
+    now, point = planned._run_now()
+    runs = len(planned.evidence.settings)
+
+    def regret_of(asked, settings):
+        assert settings is point
+        return np.full(10, by_all if len(asked.evidence.settings) == runs else before)
+
+    monkeypatch.setattr("optimizer.planning.stopping.regret", regret_of)
+    monkeypatch.setattr("optimizer.planning.stopping.FEW_RUNS", few_runs)
+    sure = replace(now, chance_of_grade=0.95)
+    said = stopping_of(planned, [0.001], sure, point)
+    assert said.advice == advice
+    assert ("without the last run" in said.why) == (before > 0.0 and few_runs == 100)
+
+
+def test_regret_shrinks_as_runs_come_in_and_is_told_in_the_advice():
+    """15 and 90 spread runs of one simulated deck."""
+    means = []
+    for runs in (15, 90):
+        task = Task(problem("grain", "moderate", 7), runs)
+        planned = situation_of(task.table(), brief=task.brief(), seed=3)
+        plan = plan_of(planned)
+        found = regret(planned, GRAVITY_TABLE.nearest_index(run_now_of(plan))[0])
+        assert np.all(found >= 0.0)
+        means.append(found.mean())
+        if plan.run_now.chance_of_grade >= 0.9:
+            assert f"{int(100 * np.mean(found < 0.01))} % sure" in plan.stopping.why
+    assert plan.run_now.chance_of_grade >= 0.9
+    assert means[1] < 0.7 * means[0]
+
+
+def test_regret_is_what_the_best_of_each_draw_has_over_run_now(season_table, monkeypatch):
+    """One other candidate, both ways: E max(b - a, 0) - E max(a - b, 0) = E b - E a; 256 draws."""
+    planned = situation_of(season_table, Site(), brief(), seed=3)
+    a, b = planned.tried[0], planned.tried[5]
+    monkeypatch.setattr("optimizer.planning.regret._candidates", lambda planning, point: b[None, :])
+    monkeypatch.setattr(type(planned), "min_grade", 1e-6)
+    found = regret(planned, a)
+    even = planned.chance_even(np.stack([a, b]))
+    inputs = planned.evidence.inputs_today(np.stack([a, b]))
+    expected = even * planned.surrogate.expect(planned.objective.worth, inputs)
+    monkeypatch.setattr("optimizer.planning.regret._candidates", lambda planning, point: a[None, :])
+    other = regret(planned, b)
+    assert found.mean() - other.mean() == pytest.approx(expected[1] - expected[0], abs=0.02)

@@ -1,0 +1,287 @@
+"""Units at the edges: what converts, what a site may declare, and numbers that come back as typed.
+
+Exact factors: the inch is 25.4 mm and the pound 0.45359237 kg by the international agreement of
+1959 (NIST Special Publication 811, appendix B, from memory).
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from optimizer import History, Site, load_logs
+from optimizer.errors import InputError
+from optimizer.intake.load import load_table, schema_of
+from optimizer.operations.recording import record
+from optimizer.planning.planner import plan_of
+from optimizer.planning.situation import situation_of
+from optimizer.plant.brief import Brief
+from optimizer.plant.shares import measure, share
+from optimizer.plant.units import as_typed, factor, scaled, stored_unit_of, unit_factor
+from optimizer.report.sheet_csv import sheet_csv
+from optimizer.service.forms import result_row
+
+# ------------------------------------------------------------------ conversion
+
+
+@pytest.mark.parametrize(
+    ("unit", "to", "by"),
+    [
+        ("kg/h", "t/h", 0.001),
+        ("lb/h", "t/h", 0.00045359237),
+        ("short_ton/h", "t/h", 0.90718474),
+        ("in", "mm", 25.4),
+        ("ft", "mm", 304.8),
+        ("Hz", "rpm", 60.0),
+        ("g/kg", "", 0.001),
+        ("%", "", 0.01),
+    ],
+)
+def test_factors_are_the_exact_ones(unit, to, by):
+    assert unit_factor(unit, to) == by
+
+
+@pytest.mark.parametrize(
+    ("unit", "to"),
+    [("deg", ""), ("%", "deg"), ("kHz", "rpm"), ("count/min", "rpm"), ("turn", "rpm")],
+)
+def test_an_angle_is_no_bare_number_and_a_rate_of_counts_no_rotation(unit, to):
+    with pytest.raises(InputError, match=f"unit '{unit}' cannot be turned into '{to}'"):
+        unit_factor(unit, to)
+
+
+def test_each_value_is_scaled_as_if_alone():
+    by = np.array([0.01, 0.001, 2.0, 1.0])
+    values = np.array([97.2, 3300.0, 1.1, 0.7])
+    alone = [float(scaled(np.array([v]), float(b))[0]) for v, b in zip(values, by, strict=True)]
+    assert scaled(values, by).tolist() == alone == [0.972, 3.3, 2.2, 0.7]
+
+
+@given(st.integers(1, 10**12), st.integers(-6, 2), st.sampled_from(["lb/h", "kg/h", "kg/min"]))
+def test_a_number_of_few_digits_comes_back_from_a_conversion_as_it_was(digits, power, unit):
+    typed = float(f"{digits}e{power}")
+    by = factor(unit, "t/h")
+    there = scaled(np.array([typed]), by)
+    assert as_typed(scaled(there, 1.0 / by)).tolist() == [typed]
+
+
+def test_a_number_of_many_digits_is_left_alone():
+    many = np.array([np.pi, -np.e * 1e5, 1 / 3, 0.0, np.nan, np.inf])
+    np.testing.assert_array_equal(as_typed(many), many)
+
+
+# ------------------------------------------------------------------ shares and measures
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [
+        ("98.5%", 0.985),
+        ("98.5 %", 0.985),
+        ("98,5%", 0.985),
+        ("98.7 percent", 0.987),
+        ("0.985", 0.985),
+        (0.985, 0.985),
+        ("98.5 kg", "98.5 kg"),
+        ("1,200", "1,200"),
+        ("nan", "nan"),
+        ("", ""),
+    ],
+)
+def test_a_share_may_be_written_in_per_cent(written, meant):
+    assert share(written) == meant
+
+
+@pytest.mark.parametrize(
+    ("written", "unit", "meant"),
+    [
+        ("95.5%", "", 0.955),
+        ("95.5%", "%", 95.5),
+        ("95.5", "%", 95.5),
+        ("0.7 g/cm**3", "kg/m**3", 700.0),
+        (11, "%", 11.0),
+        ("95.5 deg", "", None),
+        ("11 t", "%", None),
+        ("wet", "%", None),
+    ],
+)
+def test_a_measure_may_have_a_unit_of_its_own(written, unit, meant):
+    assert measure(written, unit) == meant
+
+
+# ------------------------------------------------------------------ what a site may declare
+
+RANGES = {
+    "feed_rate": {"t/h": (0.5, 4, 0.1), "kg/h": (500, 4000, 50), "lb/h": (1000, 8000, 100),
+                  "short_ton/h": (0.5, 4, 0.1), "kg/min": (8, 60, 1)},
+    "end_raise": {"deg": (0.5, 5, 0.1), "rad": (0.01, 0.09, 0.002), "in": (0.25, 4, 0.25),
+                  "mm": (5, 100, 1), "cm": (0.5, 10, 0.1)},
+    "side_tilt": {"degrees": (0.5, 4.5, 0.1), "in": (0.25, 4, 0.25), "mm": (5, 100, 1)},
+    "eccentric_speed": {"rpm": (300, 600, 5), "Hz": (5, 10, 0.1), "1/min": (300, 600, 5)},
+    "air": {"turn": (0, 90, 1), "%": (0, 100, 1), "mm": (0, 60, 1), "notch": (0, 12, 1),
+            "m3/h": (500, 4000, 50), "Pa": (100, 900, 10), "": (0, 10, 1)},
+}  # fmt: skip
+UNITS = [(name, unit) for name, units in RANGES.items() for unit in units]
+MIDDLE = {"feed_rate": 2.0, "end_raise": 2.5, "side_tilt": 2.2, "eccentric_speed": 450, "air": 40}
+
+
+def declared(name, unit, **more):
+    low, high, step = RANGES[name][unit]
+    table = {"unit": unit, "low": low, "high": high, "step": step}
+    return Site.from_dict({"settings": {name: table}, **more})
+
+
+@pytest.mark.parametrize(("name", "unit"), UNITS)
+def test_every_unit_of_a_setting_goes_through_the_whole_job(name, unit, tmp_path):
+    """Loaded, planned in, printed on a sheet, filled in and recorded at every door."""
+    site, history = declared(name, unit), History(tmp_path / "history")
+    low, high, step = RANGES[name][unit]
+    values = [round(low + step * k, 6) for k in (1, 3)]
+    rows = [
+        {"line": "a", **MIDDLE, name: value, "grade": 0.98 - k / 1000, "recovery": 0.9 + k / 100}
+        for k, value in enumerate(values)
+    ]
+    assert load_table(rows, history, site).added == len(rows)
+    brief = Brief.from_dict({"line": "a", "goal": {"min_grade": 0.97}, "trials": {"count": 2}})
+    plan = plan_of(situation_of(history, site, brief)).as_dict()
+    assert plan["units"][name] == unit
+    settings = plan["recommendations"][0]["settings"]
+    assert low <= settings[name] <= high
+    # The sheet, filled in and read back.
+    sheet = list(csv.DictReader(io.StringIO(sheet_csv(plan))))
+    for k, trial in enumerate(sheet):
+        trial |= {"grade [%]": f"98.{k}", "recovery [%]": "91"}
+    with (tmp_path / "sheet.csv").open("w", newline="") as file:
+        writer = csv.DictWriter(file, list(sheet[0]))
+        writer.writeheader()
+        writer.writerows(sheet)
+    done = load_logs([tmp_path / "sheet.csv"], history, site, line="a", trials=True)
+    assert (done.added, done.rejects) == (2, ())
+    # As a form of the page and as a row over HTTP, bare numbers in the declared units.
+    form = {f"s.{k}": str(v) for k, v in settings.items()}
+    posted = result_row({**form, "line": "a", "grade": "97.9", "recovery": "90.5"}, site)
+    sent = json.loads(json.dumps({**MIDDLE, **settings, "grade": 0.981, "recovery": 0.905}))
+    for row in (posted, {"line": "a", **sent}):
+        assert load_table([row], history, site).rejects == ()
+    # What comes out is what went in.
+    back = set(history.read(site=site)[name].to_pylist())
+    assert {*values, *(t["settings"][name] for t in plan["recommendations"])} <= back
+
+
+@pytest.mark.parametrize(
+    ("name", "unit", "accepted"),
+    [
+        ("feed_rate", "m3/h", "t/h, kg/h, lb/h"),
+        ("feed_rate", "tons/h", "short_ton/h"),
+        ("end_raise", "%", "deg or rad, or a height such as mm, cm or in"),
+        ("side_tilt", "turn", "deg or rad"),
+        ("eccentric_speed", "t/h", "rpm or Hz"),
+        ("eccentric_speed", "kHz", "rpm or Hz"),
+        ("air", "turn [0-90]", "without square brackets"),
+        ("air", "x" * 41, "up to 40 characters"),
+    ],
+)
+@pytest.mark.parametrize("line", [None, "deck-1"])
+def test_a_unit_that_could_not_be_recorded_is_refused_in_the_site_file(
+    tmp_path, line, name, unit, accepted
+):
+    table = {"unit": unit, "low": 1, "high": 9, "step": 1}
+    head = f"settings.{name}" if line is None else f"lines.{line}.settings.{name}"
+    body = "\n".join(f"{key} = {json.dumps(value)}" for key, value in table.items())
+    file = tmp_path / "mill.toml"
+    file.write_text(f"[{head}]\n{body}\n", encoding="utf-8")
+    with pytest.raises(InputError) as refused:
+        Site.read(file)
+    said = str(refused.value)
+    assert str(file) in said
+    assert f"[{head}] unit" in said
+    assert accepted in said
+
+
+@pytest.mark.parametrize(
+    ("table", "said"),
+    [
+        ({"unit": "deg", "low": 0, "high": 1}, 'Accepted: "fraction" or "%"'),
+        ({"unit": "kg", "low": 0, "high": 1}, 'Accepted: "fraction" or "%"'),
+        ({"low": 50, "high": 100}, 'declare unit = "%"'),
+        ({"unit": "%", "low": -5, "high": 100}, "is no range of a share"),
+    ],
+)
+def test_a_feed_grade_that_is_no_share_is_refused(table, said):
+    with pytest.raises(InputError) as refused:
+        Site.from_dict({"material": {"feed_grade": table}}, source="site.toml")
+    assert "site.toml: [material.feed_grade]" in str(refused.value)
+    assert said in str(refused.value)
+
+
+@pytest.mark.parametrize("unit", ["%", "Percent", "fraction", "g/kg"])
+def test_every_unit_of_the_feed_grade_goes_through_the_whole_job(unit, tmp_path):
+    by = unit_factor(unit, "")
+    ends = {"unit": unit, "low": 0.5 / by, "high": 1 / by}
+    site, history = Site.from_dict({"material": {"feed_grade": ends}}), History(tmp_path / "h")
+    rows = [
+        {"line": "a", **MIDDLE, "air": 35 + k, "grade": 0.98 - k / 1000, "recovery": 0.9 + k / 100,
+         "feed_grade": (0.93 + k / 1000) / by}
+        for k in range(2)
+    ]  # fmt: skip
+    assert load_table(rows, history, site).added == 2
+    brief = Brief.from_dict({"line": "a", "trials": {"count": 1}})
+    plan = plan_of(situation_of(history, site, brief)).as_dict()
+    assert plan["material"]["feed_grade"] == pytest.approx(0.9305 / by)
+    result = {**rows[0], "air": 50, "feed_grade": "95.5%"}
+    done = record(history, site, [result], brief)
+    assert (done.load.added, done.failure) == (1, None)
+    assert max(history.read()["feed_grade"].to_pylist()) == pytest.approx(0.955)
+
+
+def test_a_height_is_kept_as_a_height_and_converts_to_no_angle(tmp_path):
+    assert stored_unit_of("end_raise", "in") == "mm"
+    site, history = declared("end_raise", "in"), History(tmp_path / "history")
+    row = {"line": "a", **MIDDLE, "end_raise [mm]": 50.8, "grade": 0.98, "recovery": 0.9}
+    row.pop("end_raise")
+    assert load_table([row], history, site).added == 1
+    assert history.read(site=site)["end_raise"].to_pylist() == [2.0]
+    row["end_raise [deg]"] = row.pop("end_raise [mm]")
+    with_degrees = load_table([row], history, site)
+    assert "cannot be turned into 'mm'" in str(with_degrees.files[0].error)
+
+
+# ------------------------------------------------------------------ numbers as typed
+
+
+def test_what_was_typed_is_what_is_exported(tmp_path):
+    site, history = declared("feed_rate", "lb/h"), History(tmp_path / "history")
+    typed = [3500.0, 4444.4, 1234.5, 7001.7]
+    rows = [
+        {"line": "a", **MIDDLE, "feed_rate": rate, "grade": 0.98, "recovery": 0.9} for rate in typed
+    ]
+    load_table(rows, history, site)
+    history.export(tmp_path / "runs.csv", site)
+    text = (tmp_path / "runs.csv").read_text()
+    assert [f'"a",,,{rate:g},' in text for rate in typed] == [True] * len(typed), text
+    assert load_logs([tmp_path / "runs.csv"], history, site).added == 0
+
+
+def test_runs_of_an_earlier_version_are_known_and_exported_clean(tmp_path):
+    """Conversions used to leave noise in the last binary digits: 3500 lb/h was kept one up."""
+    site, history = declared("feed_rate", "lb/h"), History(tmp_path / "history")
+    rows = [
+        {"line": "a", **MIDDLE, "feed_rate": 3000.0 + 7 * k, "grade": 0.98, "recovery": 0.9}
+        for k in range(50)
+    ]
+    first = History(tmp_path / "first")
+    load_table(rows, first, site)
+    stored = first.read()
+    at = stored.column_names.index("feed_rate")
+    noisy = np.nextafter(stored["feed_rate"].to_numpy(), np.inf)
+    history.append(stored.set_column(at, "feed_rate", [noisy]).cast(schema_of(site)))
+    again = load_table(rows, history, site)
+    assert (again.added, again.already_known) == (0, 50)
+    back = sorted(history.read(site=site)["feed_rate"].to_pylist())
+    assert back == [row["feed_rate"] for row in rows]

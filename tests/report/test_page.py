@@ -1,0 +1,248 @@
+"""The report: every number is the plan's, nothing is fetched, no run is lost, words stand once."""
+
+from __future__ import annotations
+
+import copy
+import re
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from optimizer.diagnostics.drift import CHECKS
+from optimizer.errors import InputError
+from optimizer.evidence.set_points import collapse_runs
+from optimizer.operations.reporting import look, write_report
+from optimizer.planning.situation import situation_of
+from optimizer.plant.brief import Brief
+from optimizer.plant.site import Site
+from optimizer.report import texts as words
+from optimizer.report.page import report_html
+from tests.report.report_case import (
+    check_numbers,
+    documents,
+    numbers_on,
+    parse,
+    season_look,
+    season_page,
+    text_of,
+)
+
+
+def leaves(value, path=""):
+    """Paths of all numbers in a document."""
+    if isinstance(value, dict):
+        return [p for k, v in value.items() for p in leaves(v, f"{path}.{k}" if path else k)]
+    if isinstance(value, list):
+        return [p for k, v in enumerate(value) for p in leaves(v, f"{path}.{k}")]
+    return [path] if isinstance(value, int | float) and not isinstance(value, bool) else []
+
+
+def test_every_number_on_the_page_is_that_of_its_document():
+    shown = numbers_on(season_page())
+    paths = check_numbers(shown, documents(season_look()))
+    assert len(paths) > 500
+
+
+def test_one_changed_number_is_seen():
+    whole = copy.deepcopy(documents(season_look()))
+    whole["plan"]["recommendations"][2]["recovery"]["low"] += 1e-4
+    with pytest.raises(AssertionError, match=r"plan:recommendations\.2\.recovery\.low"):
+        check_numbers(numbers_on(season_page()), whole)
+
+
+def test_all_of_the_answer_is_on_the_page():
+    plan = documents(season_look())["plan"]
+    asked = [f"plan:{p}" for p in leaves({k: plan[k] for k in ("run_now", "material", "goal")})]
+    asked += [f"plan:{k}" for k in ("seed", "history_version", "runs_used", "set_points")]
+    for k, trial in enumerate(plan["recommendations"]):
+        own = {key: v for key, v in trial.items() if key not in ("changes", "chance_even")}
+        own.pop("product_t_per_h")
+        asked += [f"plan:recommendations.{k}.{p}" for p in leaves(own)]
+    assert not set(asked) - {path for path, *_ in numbers_on(season_page())}
+    page = text_of(parse(season_page()))
+    for said in (
+        plan["stopping"]["why"],
+        *plan["warnings"],
+        *(t["why"] for t in plan["recommendations"]),
+    ):
+        assert " ".join(said.split()) in page
+    total = sum(t["material_t"] for t in plan["recommendations"])
+    assert f"All trials together take {total:.2f} t of feed and 120 minutes." in page
+
+
+def test_sections_come_in_the_order_a_reader_asks():
+    heads = [text_of(h) for h in parse(season_page()).iter("h2")]
+    assert [h for h in heads if not h.startswith("Trial sheet")] == [
+        "The answer",
+        "Grade against recovery",
+        "What each setting does",
+        "Speed and tilt together",
+        "How the campaign goes",
+        "Can it be trusted",
+        "What the history says",
+        "Warnings",
+        "How this was made",
+    ]
+
+
+def test_the_page_is_one_file_with_nothing_to_fetch():
+    page = season_page()
+    assert len(page.encode()) < 5_000_000
+    assert not re.search(r"https?:|<script|<link|<img|<iframe|@import|@font-face| src=", page)
+    assert all(u.startswith("#") for u in re.findall(r"url\(([^)]*)\)", page))
+    assert all(u.startswith("#") for u in re.findall(r"href=\"([^\"]*)\"", page))
+    for target in re.findall(r"(?:url\(|href=\")#([^)\"]+)", page):
+        assert f'id="{target}"' in page
+    ids = re.findall(r'\bid="([^"]+)"', page)
+    assert len(ids) == len(set(ids))
+
+
+def test_the_same_plan_is_the_same_page():
+    again = season_look().page(command="highside report --brief brief.toml")
+    assert again == season_page()
+
+
+def test_every_run_is_behind_a_dot():
+    found = season_look()
+    table = next(t for t in parse(season_page()).iter("table") if "All" not in text_of(t) and
+                 len(list(t.iter("tr"))) > 150)  # fmt: skip
+    assert len(list(table.iter("tr"))) == 1 + len(found.landscape["points"]["count"])
+    assert sum(found.landscape["points"]["count"]) == 488  # measured runs of deck-1
+    assert sum(s["runs"] for s in found.landscape["progress"]) == 500
+
+
+# ------------------------------------------------------------------ landscape
+
+
+@pytest.mark.parametrize("most", [800, 30, 5])
+def test_collapsing_loses_no_run_and_keeps_every_mean(season_table, most):
+    evidence = situation_of(season_table, Site(), Brief()).evidence
+    points = collapse_runs(evidence, most)
+    measured = evidence.measured
+    assert points.count.sum() == measured.sum()
+    assert len(points.count) <= max(most, 32)
+    for name in ("grade_logit", "recovery_logit"):
+        whole = getattr(evidence, name)[measured].mean()
+        assert np.average(getattr(points, name), weights=points.count) == pytest.approx(whole)
+    where = np.abs(points.settings[points.owner] - evidence.settings[measured])
+    assert np.all(where <= 1.5 * max(points.cell, 1e-9) * evidence.space.span + 1e-9)
+
+
+def test_pictures_pass_through_the_plan():
+    found = season_look()
+    plan, land = found.plan.as_dict(), found.landscape
+    now = plan["run_now"]
+    curve = land["trade_off"]
+    at = next(c for c in curve if c["run_now"])
+    assert at["sure_grade"] == plan["goal"]["min_grade"]
+    assert (at["grade"], at["recovery"]) == (now["grade"], now["recovery"])
+    for better, worse in pairwise(curve):
+        assert better["sure_grade"] > worse["sure_grade"]
+        assert better["recovery"]["mean"] < worse["recovery"]["mean"]
+    for effect in land["effects"]:
+        k = effect["levels"].index(now["settings"][effect["setting"]])
+        for quantity in ("grade", "recovery"):
+            for end in ("mean", "low", "high"):
+                assert effect[quantity][end][k] == pytest.approx(now[quantity][end], abs=2e-6)
+    grid = land["map"]
+    row = grid["y_levels"].index(now["settings"][grid["y"]])
+    column = grid["x_levels"].index(now["settings"][grid["x"]])
+    assert grid["chance_of_grade"][row][column] == pytest.approx(now["chance_of_grade"], abs=2e-6)
+
+
+def test_today_s_limits_are_those_of_the_plan():
+    found = season_look()
+    for trial in found.plan.recommendations:
+        for limit in found.landscape["today"]["settings"]:
+            assert limit["low"] <= trial.settings[limit["name"]] <= limit["high"]
+
+
+# ------------------------------------------------------------------ other histories
+
+
+def brief(**tables) -> Brief:
+    return Brief.from_dict({"goal": {"min_grade": 0.985}, **tables})
+
+
+@pytest.mark.parametrize("runs", [0, 2, 6, 60])
+def test_short_histories_have_a_page(season_table, runs):
+    found = look(situation_of(season_table.slice(0, runs), Site(), brief()))
+    page = found.page()
+    check_numbers(numbers_on(page), documents(found))
+    assert ("Not known yet" in page) == (runs <= 2)
+
+
+def test_a_long_history_is_calibrated_and_no_more(season_table, monkeypatch):
+    whole = look(situation_of(season_table, Site(), brief()))
+    monkeypatch.setattr("optimizer.operations.reporting.MOST_DIAGNOSED", 50)
+    found = look(situation_of(season_table, Site(), brief()))
+    page = found.page()
+    check_numbers(numbers_on(page), documents(found))
+    short, long = whole.diagnosis["calibration"], found.diagnosis["calibration"]
+    assert long["grade"]["coverage"] == pytest.approx(short["grade"]["coverage"], abs=1e-6)
+    assert "highside diagnose" in page
+
+
+def test_a_comparison_has_its_page():
+    value = {"mean": 0.9, "low": 0.88, "high": 0.92}
+    line = {
+        "line": "deck-2",
+        "rank": 1,
+        "runs": 10,
+        "current": {"recovery": value, "chance_of_grade": 0.9},
+        "attainable": {"recovery": {**value, "high": 0.95}, "settings": {}},
+        "gap": {"mean": 0.01, "low": 0.0, "high": 0.02},
+        "causes": [{"setting": "air", "now": 40.0, "better": 36.0, "recovery_gain": 0.01}],
+    }
+    document = {"schema": "highside.comparison/1", "basis": {}, "lines": [line]}
+    found = season_look()
+    page = report_html(found.plan.as_dict(), found.landscape, comparison=document)
+    check_numbers(numbers_on(page), {**documents(found), "comparison": document})
+    assert "Air 40 → 36" in text_of(parse(page))
+
+
+@pytest.mark.parametrize(
+    ("pattern", "said"), [("trend", "a slow trend"), ("step", "a sudden change")]
+)
+def test_a_drift_that_was_found_is_told_with_what_to_check(pattern, said):
+    found = season_look()
+    diagnosis = copy.deepcopy(found.diagnosis)
+    (drift,) = (d for d in diagnosis["drift"] if d["quantity"] == "recovery")
+    drift["pattern"] = pattern
+    drift["checks"] = [{"check": c, "basis": "common practice"} for c in CHECKS["one falls"]]
+    page = report_html(found.plan.as_dict(), found.landscape, diagnosis=diagnosis)
+    causes = ", ".join(CHECKS["one falls"])
+    told = f"Recovery: {said} (check first, by common practice and without proof: {causes})"
+    assert told in [text_of(item) for item in parse(page).iter("li")]
+
+
+# ------------------------------------------------------------------ words
+
+
+def test_another_language_is_one_file(tmp_path, monkeypatch):
+    english = (words.FOLDER / "en.toml").read_text(encoding="utf-8")
+    marked = re.sub(r'= "', '= "§', english)
+    marked = re.sub(r'^  "', '  "§', marked, flags=re.MULTILINE)
+    (tmp_path / "xx.toml").write_text(marked, encoding="utf-8")
+    (tmp_path / "en.toml").write_text(english, encoding="utf-8")
+    monkeypatch.setattr(words, "FOLDER", tmp_path)
+    words.texts.cache_clear()
+    tree = parse(season_look().page(language="xx"))
+    words.texts.cache_clear()
+    assert tree.get("lang") == "xx"
+    for name in ("h1", "h2", "h3", "th", "dt", "caption", "figcaption", "summary"):
+        for element in tree.iter(name):
+            text = text_of(element)
+            if re.search(r"[A-Z][a-z]{3}", text):
+                assert "§" in text, text
+
+
+def test_what_cannot_be_written_is_said_before_the_work(tmp_path, season_table):
+    work = situation_of(season_table.slice(0, 0), Site(), brief())
+    with pytest.raises(InputError, match=r"sheet\.docx: expected a name ending in \.pdf"):
+        write_report(work, tmp_path / "r.html", [tmp_path / "sheet.docx"])
+    with pytest.raises(InputError, match="no texts in 'tlh'"):
+        write_report(work, tmp_path / "r.html", language="tlh")
+    with pytest.raises(InputError, match="cannot be written"):
+        write_report(work, tmp_path / "none" / "r.html")

@@ -1,0 +1,86 @@
+"""Requests that wait at the same time share a commit, and each gets the answer it would alone."""
+
+from __future__ import annotations
+
+import asyncio
+
+from optimizer import History, Site
+from optimizer.errors import InputError
+from optimizer.intake.load import load_table
+from optimizer.service.group_commit import Together
+from tests.service.test_service import row
+
+
+def loaded(folder, requests, line=None):
+    """Reports of requests that come at once, and the history they went into."""
+    history = History(folder / "history")
+
+    async def all_at_once():
+        together = Together(history, Site(), asyncio.Lock())
+        work = (together.load(rows, line) for rows in requests)
+        return await asyncio.gather(*work, return_exceptions=True)
+
+    return asyncio.run(all_at_once()), history
+
+
+def test_many_waiting_requests_take_few_commits_and_lose_nothing(tmp_path):
+    reports, history = loaded(tmp_path, [[row(k)] for k in range(40)])
+    assert [(r.read, r.added, r.rejected) for r in reports] == [(1, 1, 0)] * 40
+    # The first goes alone; all that came while it was written go together.
+    assert history.version == 1
+    assert sorted(history.read()["run_id"].to_pylist()) == sorted(f"r{k}" for k in range(40))
+
+
+def test_each_gets_the_report_it_would_get_alone(tmp_path):
+    bad = row(2, feed_rate=99.0)
+    requests = [[row(0)], [row(1), bad], [row(0)], [bad]]
+    reports, _ = loaded(tmp_path / "a", requests)
+    alone = History(tmp_path / "b" / "history")
+    for report, rows in zip(reports, requests, strict=True):
+        expected = load_table(rows, alone, Site()).as_dict()
+        found = report.as_dict()
+        for key in ("read", "added", "already_known", "rejected", "files", "rejects"):
+            assert found[key] == expected[key], key
+        assert (found["rejects_file"] is None) is (expected["rejects_file"] is None)
+
+
+def test_one_that_cannot_be_loaded_does_not_stop_the_others(tmp_path):
+    reports, history = loaded(tmp_path, [[row(0)], [{"no such heading [t/h]": 1}], [row(1)]])
+    assert reports[0].added == reports[2].added == 1
+    assert isinstance(reports[1], InputError) or reports[1].added == 0
+    assert len(history.read()) == 2
+
+
+def test_a_sender_that_hangs_up_takes_nobody_with_it(tmp_path):
+    history = History(tmp_path / "history")
+
+    async def run():
+        together = Together(history, Site(), asyncio.Lock())
+        tasks = [asyncio.create_task(together.load([row(k)], None)) for k in range(6)]
+        await asyncio.sleep(0.02)
+        tasks[0].cancel()
+        tasks[3].cancel()
+        return await asyncio.gather(*tasks, return_exceptions=True)
+
+    answers = asyncio.run(run())
+    assert [isinstance(a, asyncio.CancelledError) for a in answers].count(True) <= 2
+    acknowledged = [k for k, a in enumerate(answers) if not isinstance(a, BaseException)]
+    assert {1, 2, 4, 5} <= set(acknowledged)
+    kept = history.read()["run_id"].to_pylist()
+    assert len(kept) == len(set(kept))
+    assert {f"r{k}" for k in acknowledged} <= set(kept)
+
+
+def test_requests_for_other_lines_take_a_commit_of_their_own(tmp_path):
+    lines = ("deck-1", "deck-2")
+    history = History(tmp_path / "history")
+    rows = [{k: v for k, v in row(n).items() if k != "line"} for n in range(4)]
+
+    async def run():
+        together = Together(history, Site(), asyncio.Lock())
+        work = [together.load([rows[n]], lines[n % 2]) for n in range(4)]
+        return await asyncio.gather(*work)
+
+    assert [r.added for r in asyncio.run(run())] == [1] * 4
+    assert history.version == 2
+    assert sorted(history.read()["line"].to_pylist()) == ["deck-1", "deck-1", "deck-2", "deck-2"]

@@ -1,0 +1,270 @@
+"""The page without JavaScript: material in, trials out, a result beside its trial, what changed."""
+
+from __future__ import annotations
+
+import csv
+import html
+import io
+import json
+import re
+from datetime import UTC, datetime
+
+import pandas as pd
+import pytest
+
+from optimizer import History
+from optimizer.service.access import SESSION
+from tests.service.test_service import READ, RECORD, TOKENS, client_of, clock, options, problem, row
+from tests.serving import SECONDS
+
+__all__ = ["clock", "options"]  # fixtures
+
+HTML = {"Accept": "text/html"}
+
+
+@pytest.fixture
+def client(options, monkeypatch):
+    monkeypatch.setattr("optimizer.service.page.PATIENCE", SECONDS)  # however busy the machine
+    with client_of(options, **HTML) as made:
+        made.post("/v1/runs", json=[row(k, air=30 + k, grade=0.98 + k / 1000) for k in range(8)])
+        yield made
+
+
+def forms(page: str) -> list[dict[str, str]]:
+    """The fields of each form that records, as a browser would send them."""
+    found = []
+    for form in re.findall(r'<form method="post" action="/record">(.*?)</form>', page, re.S):
+        pairs = re.findall(r'<input type="hidden" name="([^"]*)" value="([^"]*)">', form)
+        found.append({name: html.unescape(value) for name, value in pairs})
+    return found
+
+
+def test_a_result_is_recorded_beside_its_trial_and_says_what_it_changed(client, options):
+    asked = "/?line=deck-1&min_grade=98,5&trials=2&m.moisture=11.2"
+    page = client.get(asked)
+    assert page.status_code == 200
+    assert "Trials to run next" in page.text
+    form = forms(page.text)[1]
+    sent = {**form, "grade": "98,7", "recovery": "93.1 %", "deck_state": "even", "name": "M.",
+            "m.moisture": "11,2"}  # fmt: skip
+    done = client.post("/record", data=sent, follow_redirects=False)
+    assert done.status_code == 303
+    after = client.get(done.headers["location"])
+    assert "What the result changed" in after.text
+    runs = History(options.history).read().to_pylist()
+    new = next(run for run in runs if run["run_id"] == f"deck-1-{form['nonce']}")
+    assert (new["grade"], new["recovery"], new["moisture"]) == (0.987, 0.931, 11.2)
+    assert new["air"] == float(form["s.air"])
+    client.post("/record", data=sent)  # the button pressed twice
+    assert History(options.history).read().num_rows == len(runs)
+    trail = (options.folder / "audit.jsonl").read_text(encoding="utf-8").splitlines()
+    assert json.loads(trail[-2])["signed"] == "M."
+
+
+def test_a_long_wait_is_a_page_that_asks_again(client, monkeypatch):
+    monkeypatch.setattr("optimizer.service.page.PATIENCE", 0.0)
+    page = client.get("/?line=deck-1&trials=1").text
+    # With its address: one without would stay where it is when the page's own has a fragment.
+    again = '<meta http-equiv="refresh" content="2; url=/?line=deck-1&amp;trials=1">'
+    assert f"<noscript>{again}</noscript>" in page
+    assert "Working" in page
+    page = client.get("/lines?min_grade=98").text
+    assert 'content="2; url=/lines?min_grade=98"' in page
+
+
+def test_a_trial_has_one_number_on_page_and_sheet(client):
+    asked = "line=deck-1&trials=4"
+    page = client.get(f"/?{asked}&min_grade=98.5").text
+    plan = client.post(
+        "/v1/plans", json={"line": "deck-1", "trials": {"count": 4}, "goal": {"min_grade": 0.985}}
+    ).json()
+    by_order = sorted(plan["recommendations"], key=lambda trial: trial["order"])
+    assert [trial["rank"] for trial in by_order] != [1, 2, 3, 4]  # or this would show nothing
+    assert re.findall(r"<h2 id=\"trial-\d+\">([^<]*)</h2>", page) == [
+        "Trial 1", "Trial 2", "Trial 3", "Trial 4"
+    ]  # fmt: skip
+    assert "run as number" not in page
+    sheet = client.get(f"/v1/sheet?{asked}&min_grade=0.985&form=csv").text
+    rows = list(csv.DictReader(io.StringIO(sheet.lstrip("\ufeff"))))
+    for form, trial, line in zip(forms(page), by_order, rows, strict=True):
+        assert float(form["s.air"]) == trial["settings"]["air"] == float(line["air [turn]"])
+        assert form["nonce"].endswith(str(trial["order"]))
+        assert line["run_id"].endswith(f"-{trial['order']}")
+        assert f"rank {trial['rank']} of 4" in page
+
+
+def test_only_what_was_typed_is_kept_as_the_material(client, options):
+    client.post("/v1/runs", json=[row(20, moisture=11.5, material="washed", air=50)])
+    page = client.get("/?line=deck-1&trials=2&m.moisture=11.2").text
+    plan = client.post("/v1/plans", json={"line": "deck-1"}).json()
+    assert (plan["material"]["moisture"], plan["material"]["material"]) == (11.5, "washed")
+    assert re.search('<input name="m.moisture" [^>]*placeholder="planned: 11.2"', page)
+    assert re.search('<input name="m.material" [^>]*placeholder="planned: washed"', page)
+    assert not re.search('<input name="m.[^>]*value=', page.partition("Trials to run next")[2])
+    first, second = forms(page)
+    assert not [name for name in first if name.startswith("m.")]
+    result = {"grade": "98.7", "recovery": "93.1"}
+    client.post("/record", data={**first, **result})
+    client.post("/record", data={**second, **result, "m.material": "dry", "m.feed_grade": "93 %"})
+    runs = {run["run_id"]: run for run in History(options.history).read().to_pylist()}
+    kept = [
+        tuple(runs[f"deck-1-{form['nonce']}"][name] for name in ("moisture", "material"))
+        for form in (first, second)
+    ]
+    assert kept == [(None, None), (None, "dry")]
+    assert runs[f"deck-1-{second['nonce']}"]["feed_grade"] == 0.93
+
+
+def test_a_second_line_is_begun(client, options):
+    asked = client.get("/?line=deck-1&new_line=deck-2&trials=1")
+    assert asked.status_code == 200
+    assert '<option selected value="deck-2">deck-2 (new)</option>' in asked.text
+    (form,) = forms(asked.text)
+    assert form["line"] == "deck-2"
+    assert "new_line" not in form["again"]
+    done = client.post("/record", data={**form, "grade": "98.7", "recovery": "93.1"})
+    assert done.status_code == 200
+    assert History(options.history).lines() == ["deck-1", "deck-2"]
+    assert '<option value="deck-2" selected>deck-2</option>' in done.text
+    refused = client.get("/?line=&new_line=")
+    assert refused.status_code == 422
+    assert "no line is named" in refused.text
+
+
+@pytest.mark.parametrize(
+    ("typed", "stored"),
+    [
+        ("2026-03-02 06:30", "2026-03-02T06:30:00+00:00"),  # of no zone: UTC, as the page says
+        ("2026-03-02T06:30+02:00", "2026-03-02T04:30:00+00:00"),
+        ("2 March 2026 4:30 PM", "2026-03-02T16:30:00+00:00"),
+    ],
+)
+def test_when_a_run_started_can_be_said(client, options, typed, stored):
+    page = client.get("/?line=deck-1&trials=1").text
+    assert "A time without an offset is read as UTC" in page
+    form = forms(page)[0]
+    client.post("/record", data={**form, "grade": "98", "recovery": "93", "started_at": typed})
+    assert started(options, form) == datetime.fromisoformat(stored)
+
+
+def test_a_run_started_now_where_nothing_else_is_said(client, options):
+    form = forms(client.get("/?line=deck-1&trials=1").text)[0]
+    before = datetime.now(UTC).replace(microsecond=0)
+    client.post("/record", data={**form, "grade": "98", "recovery": "93", "started_at": " "})
+    assert before <= started(options, form) <= datetime.now(UTC)
+
+
+@pytest.mark.parametrize("typed", ["03/04/2026", "yesterday", "06:30"])
+def test_a_time_that_is_none_is_refused(client, options, typed):
+    form = forms(client.get("/?line=deck-1&trials=1").text)[0]
+    sent = {**form, "grade": "98", "recovery": "93", "started_at": typed}
+    refused = client.post("/record", data=sent)
+    assert refused.status_code == 422
+    assert "write year-month-day and the time" in refused.text.lower()
+    assert History(options.history).read().num_rows == 8
+
+
+def started(options, form) -> datetime:
+    runs = History(options.history).read().to_pylist()
+    (found,) = (run for run in runs if run["run_id"] == f"{form['line']}-{form['nonce']}")
+    return found["started_at"]
+
+
+def test_a_form_of_another_page_is_refused(client, options):
+    form = forms(client.get("/?line=deck-1&trials=1").text)[0]
+    sent = {**form, "grade": "98.7", "recovery": "93", "form_token": "0" * 64}
+    refused = client.post("/record", data=sent)
+    assert refused.status_code == 403
+    assert "not of a page that this browser was given" in refused.text
+    client.cookies.clear()  # another browser, the right token
+    assert client.post("/record", data={**sent, **form}).status_code == 403
+    assert History(options.history).read().num_rows == 8
+
+
+def test_what_is_wrong_is_said_on_a_page(client):
+    form = forms(client.get("/?line=deck-1&trials=1").text)[0]
+    refused = client.post("/record", data={**form, "grade": "0.987", "recovery": "93"})
+    assert refused.status_code == 422
+    assert "write per cent" in refused.text
+    refused = client.get("/?line=deck-1&m.moisture=wet")
+    assert refused.status_code == 422
+    assert "moisture: &#39;wet&#39; is not a number" in refused.text
+
+
+def test_what_comes_from_outside_is_text_on_the_page(client):
+    attack = "<script>alert(1)</script>\"'=1+1"
+    client.post("/v1/runs", json=[row(50, grade=attack, note=attack), row(51, line=attack)])
+    page = client.get("/runs").text
+    assert "<script>alert" not in page
+    assert "&lt;script&gt;alert" in page
+    assert "<script>alert" not in client.get(f"/?line={attack}&trials=1").text
+
+
+def test_a_page_runs_only_its_own_script(client):
+    page = client.get("/?line=deck-1&trials=1")
+    policy = page.headers["content-security-policy"]
+    assert "script-src 'self'" in policy
+    assert "unsafe" not in policy
+    assert re.findall(r"<script[^>]*>", page.text) == ['<script src="/static/page.js" defer>']
+    assert " style=" not in page.text
+    assert not re.search(r"\son\w+=", page.text)
+    cookie = page.headers.get("set-cookie", "")
+    assert not cookie or ("HttpOnly" in cookie and "SameSite=Strict" in cookie)
+
+
+def test_rejected_rows_are_shown_and_leave_when_mended(client):
+    client.post("/v1/runs", json=[row(60), row(61, grade=97.2)])
+    page = client.get("/runs").text
+    assert "1 rejected rows" in page
+    assert "per cent" in page
+    rejected = pd.read_csv(io.BytesIO(client.get("/rejected.csv").content), dtype=str)
+    mended = rejected.assign(grade="0.972").to_csv(index=False).encode()
+    token = re.search(r'name="form_token" value="([0-9a-f]+)"', page)[1]
+    done = client.post("/upload", data={"form_token": token}, files={"file": ("x.csv", mended)})
+    assert "<b>1 added</b>" in done.text
+    assert "0 rejected rows" in client.get("/runs").text
+
+
+def test_signing_in_gives_a_session_with_its_role(options):
+    with client_of(options, TOKENS, **HTML) as client:
+        asked = client.get("/")
+        assert asked.status_code == 401
+        assert "Your token" in asked.text
+        wrong = client.post("/sign-in", data={"token": "wrong"})
+        assert wrong.status_code == 403
+        done = client.post("/sign-in", data={"token": READ}, follow_redirects=False)
+        cookie = done.headers["set-cookie"]
+        assert SESSION in cookie
+        assert "HttpOnly; SameSite=Strict" in cookie
+        page = client.get("/runs")
+        assert page.status_code == 200
+        assert "Add a log" not in page.text  # may only read
+        token = re.search(r'name="form_token" value="([0-9a-f]+)"', page.text)[1]
+        refused = client.post("/upload", data={"form_token": token}, files={"file": b"a"})
+        assert refused.status_code == 403
+        client.post("/sign-out", data={"form_token": token})
+        assert client.get("/runs").status_code == 401
+        client.post("/sign-in", data={"token": RECORD})
+        assert "Add a log" in client.get("/runs").text
+
+
+def test_tokens_cannot_be_guessed_without_end(options, clock):
+    with client_of(options, TOKENS) as client:
+        answers = [client.post("/sign-in", data={"token": f"guess-{k}"}) for k in range(12)]
+        assert answers[9].status_code == 403
+        problem(answers[10], 429, "too-many-requests")
+
+
+def test_cookies_go_over_tls_only_where_there_is_tls(options):
+    from dataclasses import replace
+
+    with client_of(replace(options, secure=True), TOKENS) as client:
+        done = client.post("/sign-in", data={"token": READ}, follow_redirects=False)
+        assert "; Secure" in done.headers["set-cookie"]
+        assert done.headers["strict-transport-security"].startswith("max-age=31536000")
+
+
+def test_lines_are_compared_on_a_page(client):
+    page = client.get("/lines?min_grade=98")
+    assert page.status_code == 200
+    assert "Lines compared" in page.text

@@ -1,0 +1,295 @@
+"""The service as it is started: one real process, ended in the middle of its work."""
+
+from __future__ import annotations
+
+import ipaddress
+import json
+import os
+import re
+import select
+import signal
+import socket
+import ssl
+import subprocess
+import threading
+import time
+import urllib.error
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
+from datetime import UTC, datetime, timedelta
+from http.client import HTTPConnection, HTTPSConnection
+from pathlib import Path
+
+import pytest
+
+from cli.commands.serve import is_loopback
+from optimizer import History
+from optimizer.client import Client, ServiceError
+from tests.serving import COMMAND, SECONDS, TOKEN, ask, started
+
+
+@pytest.fixture
+def service(tmp_path):
+    with started(tmp_path) as (process, port):
+        yield process, port, tmp_path
+
+
+def row(k: int) -> dict:
+    return {
+        "run_id": f"r{k}", "line": "deck-1", "feed_rate": 2.0, "end_raise": 2.4, "side_tilt": 2.0,
+        "eccentric_speed": 450, "air": 30 + k % 20, "grade": 0.98, "recovery": 0.9,
+    }  # fmt: skip
+
+
+def test_plans_are_the_command_s_and_what_was_acknowledged_outlives_the_service(service):
+    process, port, folder = service
+    with pytest.raises(urllib.error.HTTPError, match="401"):
+        ask(port, "/v1/history", token=None)
+    ask(port, "/v1/runs", [row(k) for k in range(8)])
+    brief = {"line": "deck-1", "goal": {"min_grade": 0.97}, "trials": {"count": 1}}
+    served = ask(port, "/v1/plans", brief)
+    options = ["--line", "deck-1", "--min-grade", "0.97", "--trials", "1", "--json"]
+    command = [COMMAND[0], "suggest", *options]
+    printed = subprocess.run(command, cwd=folder, capture_output=True, check=True).stdout
+    assert served == printed
+
+    client = Client(f"http://127.0.0.1:{port}", TOKEN, seconds=SECONDS)
+    assert client.plan(brief) == json.loads(printed)
+    assert client.plan({"line": "deck-1", "trials": {"count": 2}})["history_version"] == 0
+    assert client.add_runs([row(0)])["already_known"] == 1
+    assert client.history()["runs"] == 8
+    with pytest.raises(ServiceError, match="Did you mean 'line'") as refused:
+        client.plan({"lin": "deck-1"})
+    assert (refused.value.status, refused.value.code) == (422, "unknown-key")
+    with pytest.raises(ServiceError, match="no level of air") as refused:
+        client.plan({"limits": {"air": {"low": 1000.0}}})
+    assert refused.value.status == 422
+    with pytest.raises(ServiceError, match="token") as refused:
+        Client(client.address, "wrong").history()
+    assert refused.value.status == 401
+
+    # Four people record while the service is told to end.
+    acknowledged: list[int] = []
+
+    def record(start: int) -> None:
+        for k in range(start, start + 1000):
+            try:
+                answer = json.loads(ask(port, "/v1/runs", [row(k)]))
+            except OSError:
+                return
+            if answer["added"] == 1:
+                acknowledged.append(k)
+
+    people = [threading.Thread(target=record, args=(1000 * n,)) for n in range(1, 5)]
+    for person in people:
+        person.start()
+    while len(acknowledged) < 8 and any(person.is_alive() for person in people):
+        time.sleep(0.05)
+    process.send_signal(signal.SIGTERM)
+    for person in people:
+        person.join(SECONDS)
+    assert process.wait(SECONDS) == 0
+    kept = History(folder / "history").read()["run_id"].to_pylist()
+    assert len(kept) == len(set(kept))
+    assert {f"r{k}" for k in acknowledged} <= set(kept)
+    # Graceful: what was not acknowledged was not begun.
+    assert len(kept) == 8 + len(acknowledged)
+    log = (folder / "log.txt").read_text()
+    assert TOKEN not in log
+    trail = trail_of(folder)
+    assert len(trail) == 2 + len(acknowledged)
+    assert {entry["who"] for entry in trail} == {"recorder"}
+
+
+def trail_of(folder: Path) -> list[dict]:
+    """The audit trail."""
+    lines = (folder / "history-service" / "audit.jsonl").read_text().splitlines()
+    return [json.loads(line) for line in lines]
+
+
+def listens(port: int) -> bool:
+    """Whether anybody does."""
+    with socket.socket() as door:
+        return door.connect_ex(("127.0.0.1", port)) == 0
+
+
+def sign_in(link: HTTPConnection, **headers: str):
+    """What a browser is answered that signs in: its headers."""
+    kind = {"Content-Type": "application/x-www-form-urlencoded"}
+    link.request("POST", "/sign-in", f"token={TOKEN}", {**kind, **headers})
+    answer = link.getresponse()
+    answer.read()
+    assert answer.status == 303
+    return answer.headers
+
+
+def certificate_of_this_machine(folder: Path) -> list[str]:
+    """The options with a certificate that vouches for itself, and its key."""
+    from cryptography import x509
+    from cryptography.hazmat.primitives import hashes, serialization
+    from cryptography.hazmat.primitives.asymmetric import ec
+
+    key, now = ec.generate_private_key(ec.SECP256R1()), datetime.now(UTC)
+    name = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "mill.example")])
+    address = x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))])
+    signed = (
+        x509.CertificateBuilder(name, name, key.public_key(), x509.random_serial_number())
+        .not_valid_before(now - timedelta(hours=1))
+        .not_valid_after(now + timedelta(hours=1))
+        .add_extension(address, critical=False)
+        .sign(key, hashes.SHA256())
+    )
+    pem = serialization.Encoding.PEM
+    plain = serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
+    (folder / "own.pem").write_bytes(signed.public_bytes(pem))
+    (folder / "own.key").write_bytes(key.private_bytes(pem, *plain))
+    return ["--certificate", str(folder / "own.pem"), "--private-key", str(folder / "own.key")]
+
+
+def test_over_tls_browsers_are_told_to_stay_there(tmp_path):
+    options = certificate_of_this_machine(tmp_path)
+    tls = ssl.create_default_context(cafile=options[1])
+    with started(tmp_path, *options) as (process, port):
+        link = HTTPSConnection("127.0.0.1", port, timeout=SECONDS, context=tls)
+        said = sign_in(link)
+        assert said["Strict-Transport-Security"] == "max-age=31536000; includeSubDomains"
+        cookie, *flags = said["Set-Cookie"].split("; ")
+        assert {"Secure", "HttpOnly", "SameSite=Strict"} <= set(flags)
+        link.request("GET", "/runs", headers={"Cookie": cookie})
+        assert link.getresponse().status == 200
+        link.close()
+        client = Client(f"https://127.0.0.1:{port}", TOKEN, tls=tls, seconds=SECONDS)
+        assert client.add_runs([row(0)])["added"] == 1
+        with pytest.raises(ServiceError, match="CERTIFICATE_VERIFY_FAILED"):
+            Client(client.address, TOKEN).history()  # whom nobody vouches for
+        with pytest.raises(OSError, match=r"(?i)reset|closed|refused|empty|abort"):
+            ask(port, "/health", token=None)
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(SECONDS) == 0
+
+
+@pytest.mark.parametrize(
+    ("options", "address"),
+    [
+        ([], "127.0.0.1"),
+        (["--proxy", "192.0.2.1"], "127.0.0.1"),  # another sends it than the one to believe
+        (["--proxy", "127.0.0.1"], "198.51.100.7"),  # the last hop; the first can be invented
+    ],
+)
+def test_who_sent_it_is_taken_from_a_proxy_only_where_one_is_named(tmp_path, options, address):
+    passed = {"X-Forwarded-For": "203.0.113.9, 198.51.100.7", "X-Forwarded-Proto": "https"}
+    with started(tmp_path, *options) as (_, port):
+        link = HTTPConnection("127.0.0.1", port, timeout=SECONDS)
+        said = sign_in(link, **passed)
+        link.close()
+        assert ("Secure" in said["Set-Cookie"].split("; ")) == bool(options)
+        assert bool(said["Strict-Transport-Security"]) == bool(options)
+        ask(port, "/v1/runs", [row(0)], **passed)
+        assert [(e["did"], e["from"]) for e in trail_of(tmp_path)] == [
+            ("sign-in", address),
+            ("record", address),
+        ]
+        logged = [json.loads(line) for line in (tmp_path / "log.txt").read_text().splitlines()
+                  if line.startswith("{")]  # fmt: skip
+        assert {e["from"] for e in logged if e["route"] != "/health"} == {address}
+
+
+def test_a_body_without_end_is_refused_while_it_comes(tmp_path):
+    with started(tmp_path, "--max-upload", "1") as (_, port):
+        with socket.create_connection(("127.0.0.1", port), SECONDS) as link:
+            link.sendall(
+                b"POST /v1/runs HTTP/1.1\r\nHost: 127.0.0.1\r\nContent-Type: text/csv\r\n"
+                b"Authorization: Bearer " + TOKEN.encode() + b"\r\n"
+                b"Transfer-Encoding: chunked\r\n\r\n"
+            )
+            piece = b"10000\r\n" + b"x" * (1 << 16) + b"\r\n"
+            sent = 0
+            # Nothing states a length, and nothing ends it: only the service can.
+            link.settimeout(SECONDS)
+            with suppress(ConnectionError):  # where it hangs up while we send
+                while not select.select([link], [], [], 0)[0] and sent < 1000 * len(piece):
+                    link.sendall(piece)
+                    sent += len(piece)
+            assert link.recv(1000).startswith(b"HTTP/1.1 413 ")
+        # What the sockets of both sides hold comes on top of the limit.
+        assert sent < 32 << 20
+        assert json.loads(ask(port, "/v1/history"))["runs"] == 0
+
+
+def test_two_processes_are_one_service(tmp_path):
+    with started(tmp_path, "--processes", "2") as (process, port):
+
+        def record(k: int) -> tuple[int, int]:
+            answer = json.loads(ask(port, "/v1/runs", [row(k)]))
+            return answer["added"], answer["already_known"]
+
+        def runs(_: int) -> int:
+            return json.loads(ask(port, "/v1/history"))["runs"]
+
+        with ThreadPoolExecutor(8) as people:
+            for shift in (0, 1):
+                # Each run is sent by two at the same time.
+                answers = list(people.map(record, [6 * shift + k // 2 for k in range(12)]))
+                assert sum(added for added, _ in answers) == 6
+                assert set(answers) == {(1, 0), (0, 1)}
+                asked, recorded = set(), set()
+                deadline = time.monotonic() + SECONDS
+                while len(asked) < 2 and time.monotonic() < deadline:
+                    assert set(people.map(runs, range(16))) == {6 * shift + 6}
+                    said = ask(port, "/metrics").decode()
+                    asked |= set(re.findall(r'route="/v1/history".*,process="(\d+)"', said))
+                    recorded |= set(re.findall(r'runs_added_total{process="(\d+)"} (\d+)', said))
+                assert len(asked) == 2
+        assert sum(int(n) for _, n in recorded) == 12
+        assert process.pid not in map(int, asked)
+        client = Client(f"http://127.0.0.1:{port}", TOKEN, seconds=SECONDS)
+        plan = client.plan({"line": "deck-1", "trials": {"count": 1}})  # a job, asked of both
+        assert plan["runs_used"] == 12
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(SECONDS) == 0
+        assert not listens(port)
+    kept = History(tmp_path / "history").read()["run_id"].to_pylist()
+    assert sorted(kept) == sorted(f"r{k}" for k in range(12))
+    assert len(trail_of(tmp_path)) == 24
+
+
+def test_no_process_is_left_when_the_first_is_killed(tmp_path):
+    with started(tmp_path, "--processes", "2") as (process, port):
+        process.kill()
+        deadline = time.monotonic() + SECONDS
+        while listens(port) and time.monotonic() < deadline:
+            time.sleep(0.1)
+        assert not listens(port)
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (["--host", "0.0.0.0"], "a token is required"),
+        (["--host", "::"], "a token is required"),
+        (["--host", "192.0.2.1"], "a token is required"),
+        (["--certificate", "x.pem"], "both --certificate and --private-key"),
+    ],
+)
+def test_it_refuses_to_start(tmp_path, options, said):
+    environment = {k: v for k, v in os.environ.items() if k != "HIGHSIDE_TOKEN"}
+    done = subprocess.run(
+        [*COMMAND, "--port", "0", *options],
+        cwd=tmp_path,
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=SECONDS,
+        check=False,
+    )
+    assert done.returncode == 2, done.stderr
+    assert said in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("host", "local"),
+    [("127.0.0.1", True), ("127.8.9.1", True), ("::1", True), ("localhost", True),
+     ("0.0.0.0", False), ("::", False), ("mill.example", False), ("", False)],
+)  # fmt: skip
+def test_what_is_this_machine_alone(host, local):
+    assert is_loopback(host) == local

@@ -1,0 +1,447 @@
+"""The service: the commands' answers over HTTP, and what it refuses."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import logging
+from types import SimpleNamespace
+
+import pyarrow as pa
+import pyarrow.csv as pa_csv
+import pyarrow.parquet as pq
+import pytest
+from starlette.testclient import TestClient
+
+from optimizer import Brief, History, Site, load_logs, suggest
+from optimizer.comparison import compare
+from optimizer.errors import InputError
+from optimizer.service.access import SESSION, Access, Person, digest
+from optimizer.service.api import IN_MEMORY
+from optimizer.service.app import create_app
+from optimizer.service.guard import HEADERS, JsonLines, Rate
+from optimizer.service.intake import Recorder
+from optimizer.service.options import Options
+from optimizer.service.worker import Versions
+
+PROBLEM = "application/problem+json"
+RECORD, READ = "a-token-that-records-1", "a-token-that-reads-12"
+TOKENS = {digest(RECORD): Person("mill", "record"), digest(READ): Person("office", "read")}
+SITE = "[material.moisture]\nunit = '%'\nlow = 0.0\nhigh = 20.0\n"
+
+
+def row(k: int, **more) -> dict:
+    base = {
+        "run_id": f"r{k}", "line": "deck-1", "started_at": f"2026-03-02T06:{k % 60:02d}:00Z",
+        "feed_rate": 2.0, "end_raise": 2.4, "side_tilt": 2.0, "eccentric_speed": 450, "air": 37,
+        "grade": 0.987, "recovery": 0.931,
+    }  # fmt: skip
+    return {**base, **more}
+
+
+@pytest.fixture
+def options(tmp_path) -> Options:
+    site = tmp_path / "site.toml"
+    site.write_text(SITE, encoding="utf-8")
+    return Options(str(tmp_path / "history"), str(site), rate=0, planners=0)
+
+
+def client_of(options: Options, tokens=None, **headers) -> TestClient:
+    app = create_app(options, Access(tokens or {}, b"k" * 32))
+    return TestClient(app, headers=headers, raise_server_exceptions=False)
+
+
+@pytest.fixture
+def client(options):
+    with client_of(options) as made:
+        yield made
+
+
+def problem(response, status: int, code: str) -> dict:
+    assert response.status_code == status, response.text
+    assert response.headers["content-type"] == PROBLEM
+    found = response.json()
+    # RFC 9457, section 3.1: the members, and that status repeats the status.
+    assert found["status"] == status
+    assert {"type", "title", "detail"} <= set(found)
+    assert found["code"] == code, found
+    return found
+
+
+# -- the contract ----------------------------------------------------------------------------
+
+
+def test_runs_are_added_once_and_answered_like_load(client, options):
+    first = client.post("/v1/runs", json=[row(1), row(2)]).json()
+    assert (first["schema"], first["read"], first["added"]) == ("highside.load/1", 2, 2)
+    again = client.post("/v1/runs", json=[row(1), row(2)]).json()
+    assert (again["added"], again["already_known"]) == (0, 2)
+    assert History(options.history).read().num_rows == 2
+
+
+def test_a_file_is_a_body(client, options):
+    table = pa.Table.from_pylist([row(k) for k in range(3)])
+    text, parquet = io.BytesIO(), io.BytesIO()
+    pa_csv.write_csv(table, text)
+    pq.write_table(table, parquet)
+    sent = client.post("/v1/runs", content=text.getvalue(), headers={"Content-Type": "text/csv"})
+    assert sent.json()["added"] == 3
+    kind = "application/vnd.apache.parquet"
+    again = client.post("/v1/runs", content=parquet.getvalue(), headers={"Content-Type": kind})
+    assert again.json()["already_known"] == 3
+    assert again.json()["files"][0]["file"] == "upload.parquet"
+
+
+@pytest.mark.parametrize(("rows", "on_disk"), [(10, False), (40_000, True)])
+def test_a_large_file_waits_on_the_disk_as_it_comes(client, options, monkeypatch, rows, on_disk):
+    heading = ",".join(row(1))
+    line = ",".join(str(value) for value in row(1).values())
+    content = "\n".join([heading, *[line] * rows]).encode()
+    assert (len(content) > IN_MEMORY) == on_disk
+    waited = []
+    add = Recorder.add
+
+    async def watched(self, body, *given, **more):
+        waited.append(body._rolled)
+        return await add(self, body, *given, **more)
+
+    monkeypatch.setattr(Recorder, "add", watched)
+    pieces = (content[k : k + 50_000] for k in range(0, len(content), 50_000))
+    done = client.post("/v1/runs", content=pieces, headers={"Content-Type": "text/csv"}).json()
+    assert (done["read"], done["added"], done["already_known"]) == (rows, 1, rows - 1)
+    assert waited == [on_disk]
+    said = json.loads((options.folder / "audit.jsonl").read_text(encoding="utf-8"))
+    assert said["sha256"] == hashlib.sha256(content).hexdigest()
+
+
+def test_some_rows_rejected_are_named_and_the_others_added(client):
+    done = client.post("/v1/runs", json=[row(1), row(2, grade=97)])
+    assert done.status_code == 200
+    assert (done.json()["added"], done.json()["rejected"]) == (1, 1)
+    assert "per cent" in done.json()["rejects"][0]["reason"]
+
+
+def test_nothing_usable_is_a_problem_that_is_also_the_load_answer(client):
+    found = problem(client.post("/v1/runs", json=[row(1, grade=97)]), 422, "nothing-usable")
+    assert (found["schema"], found["rejected"]) == ("highside.load/1", 1)
+
+
+def test_a_row_may_leave_out_what_it_has_not(client):
+    failed = {k: v for k, v in row(1, deck_state="boiling").items() if k not in HAS_READINGS}
+    assert client.post("/v1/runs", json=[failed]).json()["added"] == 1
+
+
+HAS_READINGS = ("grade", "recovery")
+
+
+def test_a_dry_run_writes_nothing(client, options):
+    assert client.post("/v1/runs?dry_run=true", json=[row(1)]).json()["added"] == 1
+    assert not History(options.history).exists
+    assert not (options.folder / "audit.jsonl").exists()
+
+
+def test_a_plan_is_the_command_s_byte_for_byte(client, options):
+    client.post("/v1/runs", json=[row(k, air=30 + k, grade=0.98 + k / 1000) for k in range(8)])
+    brief = {"line": "deck-1", "goal": {"min_grade": 0.985}, "trials": {"count": 1}}
+    made = client.post("/v1/plans?seed=3", json=brief)
+    history, site = History(options.history), Site.read(options.site)
+    plan = suggest(history, site, Brief.from_dict(brief), seed=3).as_dict()
+    assert made.content == (json.dumps(plan, indent=1) + "\n").encode()
+    kept = client.get(made.headers["content-location"])
+    assert kept.content == made.content
+    tag = {"If-None-Match": made.headers["etag"]}
+    assert client.get(made.headers["content-location"], headers=tag).status_code == 304
+
+
+def test_a_plan_is_made_anew_when_somebody_recorded(client, options):
+    first = client.post("/v1/plans", json={})
+    assert first.json()["history_version"] is None
+    # By another process, past the service.
+    load_logs(_log(options, [row(1)]), History(options.history), Site.read(options.site))
+    second = client.post("/v1/plans", json={})
+    assert second.json()["history_version"] == 0
+    assert second.headers["etag"] != first.headers["etag"]
+    assert client.get("/v1/history").json()["runs"] == 1
+
+
+def _log(options, rows):
+    path = options.folder.with_name("log.csv")
+    pa_csv.write_csv(pa.Table.from_pylist(rows), path)
+    return path
+
+
+def test_a_new_history_in_the_same_place_is_another_one(options, tmp_path):
+    history = History(options.history)
+    versions = Versions(history)
+    load_logs(_log(options, [row(1)]), history)
+    first = versions.latest()
+    (tmp_path / "history").rename(tmp_path / "aside")
+    load_logs(_log(options, [row(2)]), History(options.history))
+    assert versions.latest()[1] == first[1] == 0
+    assert versions.latest()[0] != first[0]
+
+
+def test_long_work_is_a_job(client):
+    begun = client.post("/v1/plans", json={}, headers={"Prefer": "respond-async"})
+    assert begun.status_code == 202
+    assert begun.headers["preference-applied"] == "respond-async"
+    made = client.post("/v1/plans", json={})  # waits for the same work
+    job = client.get(begun.headers["location"]).json()
+    assert (job["state"], job["kind"]) == ("done", "plan")
+    assert client.get(job["result"]).content == made.content
+
+
+def test_a_job_that_fails_says_why(client):
+    brief = {"limits": {"air": {"low": 1000.0}}}
+    problem(client.post("/v1/plans", json=brief), 422, "no-level")
+    begun = client.post("/v1/plans", json=brief, headers={"Prefer": "respond-async"})
+    while (job := client.get(begun.headers["location"]).json())["state"] in ("waiting", "running"):
+        pass
+    assert (job["state"], job["problem"]["status"]) == ("failed", 422)
+
+
+def test_history_has_an_etag_and_its_refusals(client):
+    client.post("/v1/runs", json=[row(1)])
+    first = client.get("/v1/history")
+    assert first.json()["lines"][0]["line"] == "deck-1"
+    tag = {"If-None-Match": first.headers["etag"]}
+    assert client.get("/v1/history", headers=tag).status_code == 304
+    client.post("/v1/runs", json=[row(2)])
+    assert client.get("/v1/history", headers=tag).status_code == 200
+    problem(client.get("/v1/history?since=yesterday"), 422, "input")
+
+
+def test_the_report_runs_no_script(client):
+    client.post(
+        "/v1/runs",
+        json=[row(k, air=30 + k, grade=0.98 + k / 500, recovery=0.95 - k / 100) for k in range(5)],
+    )
+    made = client.get("/v1/report?line=deck-1&min_grade=0.985&trials=1&material=moisture=11")
+    assert made.status_code == 200
+    policy = made.headers["content-security-policy"]
+    assert "default-src 'none'" in policy
+    assert "script" not in policy
+    assert b"deck-1" in made.content
+    sheet = client.get("/v1/sheet?line=deck-1&trials=1&form=pdf")
+    assert sheet.content.startswith(b"%PDF")
+    problem(client.get("/v1/report?material=moisture"), 422, "input")
+
+
+def test_a_comparison_is_the_command_s(client, options):
+    rows = [
+        row(
+            k, line=f"deck-{1 + k % 2}", air=30 + k, grade=0.98 + k / 1000, feed_rate=2 + k % 3 / 10
+        )
+        for k in range(24)
+    ]
+    client.post("/v1/runs", json=rows)
+    made = client.get("/v1/comparison?min_grade=0.98&feed_rate=2.1")
+    brief = Brief.from_dict({"goal": {"min_grade": 0.98}})
+    site = Site.read(options.site)
+    found = compare(History(options.history), site, brief, feed_rate=2.1, workers=1).as_dict()
+    assert made.content == (json.dumps(found, indent=1, ensure_ascii=False) + "\n").encode()
+    assert len(found["lines"]) == 2
+    problem(client.get("/v1/comparison?lines=deck-9"), 422, "input")
+
+
+# -- who may ---------------------------------------------------------------------------------
+
+
+def bearer(token: str) -> dict[str, str]:
+    return {"Authorization": f"Bearer {token}"}
+
+
+PATHS = ["/", "/v1/history", "/v1/report", "/v1/comparison", "/metrics", "/openapi.json", "/none"]
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_a_token_guards_everything_but_health(options, path):
+    with client_of(options, TOKENS) as client:
+        assert client.get("/health").json()["status"] == "ok"
+        refused = client.get(path)
+        assert refused.status_code == 401
+        assert refused.headers["www-authenticate"].startswith("Bearer")
+        assert client.get(path, headers=bearer("not-a-known-token")).status_code == 401
+        assert client.get(path, headers=bearer(READ)).status_code != 401
+
+
+def test_who_may_read_may_not_record(options):
+    with client_of(options, TOKENS) as client:
+        refused = client.post("/v1/runs", json=[row(1)], headers=bearer(READ))
+        problem(refused, 403, "read-only")
+        assert client.post("/v1/plans", json={}, headers=bearer(READ)).status_code == 200
+        done = client.post("/v1/runs", json=[row(1)], headers=bearer(RECORD))
+        assert done.json()["added"] == 1
+    entry = json.loads((options.folder / "audit.jsonl").read_text(encoding="utf-8"))
+    assert (entry["who"], entry["added"], entry["from"]) == ("mill", 1, "testclient")
+
+
+def test_a_session_is_signed_and_cannot_post_to_the_api(options):
+    access = Access(TOKENS, b"k" * 32)
+    session = access.session(Person("mill", "record"))
+    assert access.person(None, {SESSION: session}) == Person("mill", "record", by_cookie=True)
+    assert access.person(None, {SESSION: session[:-1] + "x"}) is None
+    forged = b"mill|record|99999999999|x".hex() + "." + "0" * 64
+    assert access.person(None, {SESSION: forged}) is None
+    with client_of(options, TOKENS) as client:
+        client.cookies.set(SESSION, session)
+        assert client.get("/v1/history").status_code == 200
+        problem(client.post("/v1/runs", json=[row(1)]), 403, "bearer-needed")
+
+
+def test_pages_of_other_sites_and_other_names_are_refused(options):
+    from dataclasses import replace
+
+    with client_of(replace(options, hosts=("localhost",))) as client:
+        problem(client.get("/v1/history", headers={"Host": "evil.example"}), 421, "other-host")
+        local = {"Host": "localhost:8765"}
+        assert client.get("/v1/history", headers=local).status_code == 200
+        other = {**local, "Sec-Fetch-Site": "cross-site"}
+        problem(client.post("/v1/plans", json={}, headers=other), 403, "other-site")
+
+
+def test_a_short_token_is_refused(monkeypatch):
+    monkeypatch.setenv("HIGHSIDE_TOKEN", "short")
+    with pytest.raises(InputError, match="fewer than 16"):
+        Access.from_environment()
+
+
+def test_named_tokens_come_from_a_file(tmp_path, monkeypatch):
+    monkeypatch.delenv("HIGHSIDE_TOKEN", raising=False)
+    file = tmp_path / "tokens.toml"
+    hashed = hashlib.sha256(b"the laboratory's own").hexdigest()
+    file.write_text(f'[tokens.laboratory]\nrole = "record"\nsha256 = "{hashed}"\n')
+    access = Access.from_environment(str(file))
+    assert access.by_token("the laboratory's own") == Person("laboratory", "record")
+    file.write_text('[tokens.laboratory]\nrole = "admin"\nsha256 = "x"\n')
+    with pytest.raises(InputError, match=r"tokens\.laboratory\.role"):
+        Access.from_environment(str(file))
+
+
+# -- how much, how often, what is said -------------------------------------------------------
+
+
+def test_bodies_have_a_limit_stated_or_not(options):
+    from dataclasses import replace
+
+    small = replace(options, upload_bytes=1000, body_bytes=500)
+    with client_of(small) as client:
+        text = {"Content-Type": "text/csv"}
+        problem(client.post("/v1/runs", content=b"x" * 1001, headers=text), 413, "too-large")
+        parts = iter([b"x" * 600, b"x" * 600])  # chunked: no length is stated
+        problem(client.post("/v1/runs", content=parts, headers=text), 413, "too-large")
+        long = {"line": "x" * 600}
+        problem(client.post("/v1/plans", json=long), 413, "too-large")
+
+
+@pytest.fixture
+def clock(monkeypatch):
+    """The clock of the guard, which stands still until a test moves it."""
+    now = SimpleNamespace(seconds=0.0)
+    stands = SimpleNamespace(monotonic=lambda: now.seconds, perf_counter=lambda: now.seconds)
+    monkeypatch.setattr("optimizer.service.guard.time", stands)
+    return now
+
+
+def test_one_address_may_not_ask_without_end(options, clock):
+    from dataclasses import replace
+
+    with client_of(replace(options, rate=0.5)) as client:
+        answers = [client.get("/v1/history") for _ in range(6)]
+        assert [a.status_code for a in answers[:5]] == [200] * 5
+        problem(answers[5], 429, "too-many-requests")
+        assert int(answers[5].headers["retry-after"]) == 2
+        clock.seconds = 2.0
+        assert client.get("/v1/history").status_code == 200
+        assert client.get("/health").status_code == 200
+
+
+def test_a_bucket_fills_again(clock):
+    rate = Rate(2.0, 2)
+    assert [rate.wait("a") for _ in range(3)] == [0.0, 0.0, 0.5]
+    assert rate.wait("b") == 0.0
+    clock.seconds = 0.5
+    assert rate.wait("a") == 0.0
+
+
+def test_every_answer_has_the_headers(client):
+    for path in ("/health", "/v1/history", "/nothing", "/openapi.json"):
+        found = client.get(path).headers
+        assert {k: found.get(k) for k in HEADERS if k not in ("Cache-Control",)} == {
+            k: v for k, v in HEADERS.items() if k not in ("Cache-Control",)
+        }
+
+
+def test_the_log_holds_no_secret(options, caplog):
+    with client_of(options, TOKENS) as client, caplog.at_level(logging.INFO, "highside.service"):
+        client.get(f"/v1/history?line={RECORD}", headers=bearer(RECORD))
+    lines = [JsonLines().format(record) for record in caplog.records]
+    request = json.loads(next(line for line in lines if "/v1/history" in line))
+    assert (request["who"], request["status"], request["route"]) == ("mill", 200, "/v1/history")
+    assert RECORD not in "".join(lines)
+
+
+def test_metrics_count_what_was_done(client):
+    client.post("/v1/runs", json=[row(1), row(2, grade=97)])
+    client.get("/no/such/page")
+    text = client.get("/metrics").text
+    assert 'highside_requests_total{method="POST",route="/v1/runs",status="200"} 1' in text
+    assert 'route="other",status="404"} 1' in text
+    assert "highside_runs_added_total 1\n" in text
+    assert "highside_rows_rejected_total 1\n" in text
+    assert "no/such" not in text
+
+
+def test_the_description_names_every_endpoint_and_resolves(client):
+    found = client.get("/openapi.json").json()
+    contract = {"/health", "/v1/history", "/v1/runs", "/v1/plans", "/v1/comparison", "/v1/report"}
+    assert contract <= set(found["paths"])
+    for reference in _references(found):
+        name = reference.removeprefix("#/components/schemas/")
+        assert name in found["components"]["schemas"], reference
+
+
+def _references(node):
+    if isinstance(node, dict):
+        yield from [node["$ref"]] if isinstance(node.get("$ref"), str) else []
+        for value in node.values():
+            yield from _references(value)
+    elif isinstance(node, list):
+        for value in node:
+            yield from _references(value)
+
+
+def test_a_damaged_history_is_a_503_that_health_shows(client, options):
+    client.post("/v1/runs", json=[row(1)])
+    log = History(options.history).folder / "_delta_log"
+    (log / f"{1:020d}.json").write_text("")
+    problem(client.get("/v1/history"), 503, "damaged-history")
+    told = problem(client.get("/health"), 503, "damaged-history")
+    assert options.history not in json.dumps(told)
+    problem(client.post("/v1/runs", json=[row(2)]), 503, "damaged-history")
+
+
+def test_hostile_requests_are_problem_documents(client):
+    from tests.benchmarks.hostile import HOSTILE
+
+    assert len(HOSTILE) >= 100
+    # What concerns tokens, hosts and the wire needs the real service: service_load sends all.
+    wire = ("other host", "no token", "other scheme", "wrong token", "stated too large")
+    for name, method, path, headers, body in HOSTILE:
+        if name in wire or path.startswith("//"):
+            continue
+        answer = client.request(method, path, content=body, headers=headers)
+        assert 400 <= answer.status_code < 500, (name, answer.text)
+        assert answer.headers["content-type"] == PROBLEM, name
+
+
+def test_a_fault_of_the_program_is_told_without_its_inside(client, monkeypatch):
+    monkeypatch.setattr(History, "summary", lambda *_, **__: 1 / 0)
+    told = problem(client.get("/v1/history?line=deck-1"), 500, "fault")
+    assert "ZeroDivision" not in json.dumps(told)
+
+
+def test_a_site_file_that_is_not_there_is_said_at_once(tmp_path):
+    with pytest.raises(InputError, match="does not exist"):
+        create_app(Options(str(tmp_path / "history"), str(tmp_path / "none.toml")))

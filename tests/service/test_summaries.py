@@ -1,0 +1,120 @@
+"""What the history holds, as readers are told it while somebody records."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+
+import pytest
+
+from optimizer import History, Site
+from optimizer.errors import InputError
+from optimizer.intake.load import load_table
+from optimizer.service.summaries import Summaries
+from optimizer.service.worker import Versions
+
+
+def row(k: int, line: str = "deck-1") -> dict:
+    return {
+        "run_id": f"r{k}", "line": line, "feed_rate": 2.0, "end_raise": 2.4, "side_tilt": 2.0,
+        "eccentric_speed": 450, "air": 37, "grade": 0.987, "recovery": 0.931,
+    }  # fmt: skip
+
+
+class Case:
+    """A history that counts how often it is summed up."""
+
+    def __init__(self, folder) -> None:
+        self.history = History(folder / "history")
+        self.summaries = Summaries(self.history, Site(), Versions(self.history))
+        self.made = 0
+        whole = self.history.summary
+
+        def counted(*given, **more):
+            self.made += 1
+            return whole(*given, **more)
+
+        self.history.summary = counted
+
+    def record(self, *rows) -> None:
+        load_table(list(rows), self.history, Site(), file="rows")
+
+    def told(self, *question) -> dict:
+        return json.loads(asyncio.run(self.summaries.of(*question))[1])
+
+
+@pytest.fixture
+def case(tmp_path):
+    return Case(tmp_path)
+
+
+def test_until_a_recording_ends_readers_are_told_what_was_there_before(case):
+    case.record(row(1))
+    assert case.told()["runs"] == 1
+    with case.summaries.recording():
+        case.record(row(2))
+        assert (case.told()["runs"], case.told()["version"]) == (1, 0)
+        # What nobody asked before is of that version too, not of the one being made.
+        assert case.told("deck-1")["version"] == 0
+    assert (case.told()["runs"], case.told()["version"]) == (2, 1)
+
+
+def test_nobody_waits_for_a_summary_behind_a_recording(case):
+    case.record(row(1), row(2, "deck-2"))
+    case.told()
+    case.told("deck-2")
+    with case.summaries.recording():
+        case.record(row(3, "deck-2"))
+    before = case.made
+    assert case.told()["runs"] == 3
+    assert case.told("deck-2")["runs"] == 2
+    assert case.made == before
+
+
+def test_what_nobody_asks_any_more_is_not_made_again(case):
+    case.record(row(1))
+    case.told("deck-1")
+    for k in (2, 3):
+        with case.summaries.recording():
+            case.record(row(k))
+    before = case.made
+    with case.summaries.recording():
+        case.record(row(4))
+    assert case.made == before + 1  # of all lines, which the pages show
+
+
+def test_a_recording_stands_whatever_becomes_of_its_summary(case):
+    def broken(*_, **__):
+        raise ZeroDivisionError
+
+    case.history.summary = broken
+    with case.summaries.recording():
+        case.record(row(1))
+    assert len(case.history.read()) == 1
+    with pytest.raises(ZeroDivisionError):
+        case.told()
+
+
+def test_a_recording_that_fails_holds_nobody_back(case):
+    case.record(row(1))
+    with pytest.raises(InputError), case.summaries.recording():
+        raise InputError("nothing to be used")
+    case.record(row(2))
+    assert case.told()["runs"] == 2
+
+
+def test_what_another_process_recorded_is_seen_at_once(case, tmp_path):
+    case.record(row(1))
+    case.told()
+    load_table([row(2)], History(tmp_path / "history"), Site(), file="rows")
+    assert case.told()["runs"] == 2
+
+
+def test_many_who_ask_at_once_are_answered_by_one_summary(case):
+    case.record(row(1))
+
+    async def all_of_them():
+        return await asyncio.gather(*(case.summaries.of() for _ in range(20)))
+
+    assert len({tag for tag, _ in asyncio.run(all_of_them())}) == 1
+    assert case.made == 1
