@@ -112,7 +112,7 @@ def main(
 ) -> None:
     """Learns from a gravity table's own runs which settings to try next."""
     if version:
-        from optimizer import __version__
+        from optimizer.version import __version__
 
         typer.echo(f"highside {__version__}")
         raise typer.Exit

@@ -8,6 +8,8 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from optimizer.version import __version__
+
 if TYPE_CHECKING:
     from optimizer.comparison import compare
     from optimizer.diagnostics import diagnose
@@ -17,8 +19,6 @@ if TYPE_CHECKING:
     from optimizer.planning.planner import suggest
     from optimizer.plant.brief import Brief
     from optimizer.plant.site import Site
-
-__version__ = "0.1.0"
 
 _HOME = {
     "Brief": "plant.brief",
@@ -42,6 +42,7 @@ __all__ = [
     "InputError",
     "LimitError",
     "Site",
+    "__version__",
     "compare",
     "diagnose",
     "load_logs",

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.benchmarks.structure import figures_of
+
 ROOT = Path(__file__).resolve().parents[1]
 HEAVY = {
     "numpy",
@@ -50,6 +52,9 @@ def test_imports_flow_one_way():
         ("optimizer/planning/planner.py", "import typer"),
         ("optimizer/plant/brief.py", "import cli.show.plan"),
         ("optimizer/helpers.py", "import optimizer.errors"),
+        # Imports for the type checker alone and those inside functions count as well.
+        ("optimizer/model/joint.py", "if TYPE_CHECKING:\n    import optimizer.planning.plan"),
+        ("optimizer/plant/site.py", "def late():\n    import optimizer.history.history"),
     ],
 )
 def test_a_planted_fault_is_caught(tmp_path, module, line):
@@ -61,6 +66,22 @@ def test_a_planted_fault_is_caught(tmp_path, module, line):
     path.write_text(text + f"\n{line}\n", encoding="utf-8")
     done = lint_imports(tmp_path)
     assert done.returncode != 0, done.stdout
+
+
+def test_nothing_imports_in_a_circle():
+    found = figures_of(ROOT)
+    assert not found.circles
+    assert found.values["depth between rooms"] <= 11
+
+
+def test_a_planted_circle_is_found(tmp_path):
+    for name in ("optimizer", "cli"):
+        shutil.copytree(ROOT / name, tmp_path / name)
+    path = tmp_path / "optimizer/planning/regret.py"
+    late = "\n\ndef late():\n    from optimizer.planning import planner\n"
+    path.write_text(path.read_text(encoding="utf-8") + late, encoding="utf-8")
+    (circle,) = figures_of(tmp_path).circles
+    assert {"optimizer.planning.regret", "optimizer.planning.planner"} <= set(circle)
 
 
 def loaded_by(code: str) -> set[str]:

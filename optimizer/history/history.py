@@ -88,7 +88,7 @@ class History:
 
     @property
     def samples_folder(self) -> Path:
-        """Where the readings are kept that runs were made of (``intake.samples``)."""
+        """Where the readings are kept that runs were made of (``history.readings``)."""
         return self.folder / SAMPLES if self.folder is not None else Path("highside-samples")
 
     @property
@@ -226,7 +226,7 @@ class History:
     ) -> pa.Table:
         """Runs by line, start (undated last) and run id.
 
-        A run whose stored time cannot be (see ``intake.started``) has none here, and stands first
+        A run whose stored time cannot be (see ``history.started``) has none here, and stands first
         in its line, so that it is never taken for the latest; a further column ``MISDATED`` says
         what was stored.
 

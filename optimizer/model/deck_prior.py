@@ -158,7 +158,7 @@ def cut_of(balance: GaussianProcess, S: Floats, C: Floats) -> Floats:
 
     The share of the way from the middle between wanted and unwanted particles to either: a balance
     is a cut times a sharpness, so with the sharpness off by dS the balance is off by the cut times
-    dS (see ``pair``). 0 where settings are not coupled: sharpness and balance are then believed to
+    dS (see ``joint``). 0 where settings are not coupled: sharpness and balance are then believed to
     be apart.
     """
     if balance.weight is None:

@@ -1,6 +1,6 @@
 """Sharpness and balance together: what is not known of the one is not known of the other.
 
-Where settings are coupled a balance is a cut times a sharpness (see ``structure``). About the mean
+Where settings are coupled a balance is a cut times a sharpness (see ``deck_prior``). About the mean
 sharpness S0 that the readings of sharpness give,
 
     C(x) = G(x) + cut(x) (S(x) - S0(x)),

@@ -2,7 +2,7 @@
 
 In come set-points (settings and material in unit coordinates) with readings and their known
 errors; out come predictions of the true grade and recovery. Two Gaussian processes, one of
-sharpness and one of balance (see ``coordinates``), as ``structure`` expects them of a deck.
+sharpness and one of balance (see ``coordinates``), as ``deck_prior`` expects them of a deck.
 """
 
 from __future__ import annotations

@@ -12,7 +12,6 @@ from typing import Any
 
 from threadpoolctl import threadpool_limits
 
-import optimizer
 from optimizer.diagnostics.calibration import calibrate, pooled
 from optimizer.diagnostics.diagnosis import diagnose
 from optimizer.errors import InputError, reason_of
@@ -27,6 +26,7 @@ from optimizer.report.sheet import Sheet, make_sheet
 from optimizer.report.sheet_csv import sheet_csv
 from optimizer.report.sheet_pdf import sheet_pdf
 from optimizer.report.texts import DEFAULT_LANGUAGE
+from optimizer.version import __version__
 
 # Longer histories are only calibrated: to go through each of their runs takes a minute.
 MOST_DIAGNOSED = 50_000
@@ -65,7 +65,7 @@ class Look:
             self.plan.as_dict(),
             self.landscape,
             diagnosis=self.diagnosis,
-            version=optimizer.__version__,
+            version=__version__,
             **form,
         )
 

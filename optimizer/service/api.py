@@ -12,7 +12,6 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Header, Path, Query, Request
 from starlette.responses import Response
 
-import optimizer
 from optimizer.errors import HistoryError, InputError
 from optimizer.history.history import History
 from optimizer.plant.documents import LARGEST
@@ -29,6 +28,7 @@ from optimizer.service.problems import Problem
 from optimizer.service.summaries import Summaries
 from optimizer.service.texts import as_json
 from optimizer.service.worker import Order, Work
+from optimizer.version import __version__
 
 MOST_SEED = 2**32 - 1
 IN_MEMORY = 1 << 20
@@ -174,7 +174,7 @@ def router(parts: Parts) -> APIRouter:
             await asyncio.to_thread(parts.work.versions.latest)
         except HistoryError as error:  # where it is and what is wrong is not for everybody
             raise Problem(503, "the history cannot be read.", code=error.code) from None
-        said = {"schema": "highside.health/1", "status": "ok", "version": optimizer.__version__}
+        said = {"schema": "highside.health/1", "status": "ok", "version": __version__}
         return Response(json.dumps(said, indent=1), media_type=JSON)
 
     @api.get("/metrics", summary="Counters, for Prometheus", tags=["service"],

@@ -16,7 +16,6 @@ from fastapi.openapi.utils import get_openapi
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
-import optimizer
 from optimizer.errors import HighsideError
 from optimizer.history.history import History
 from optimizer.plant.documents import read_toml
@@ -31,6 +30,7 @@ from optimizer.service.options import Options
 from optimizer.service.problems import Problem
 from optimizer.service.summaries import Summaries
 from optimizer.service.worker import Work
+from optimizer.version import __version__
 
 LOCK_SECONDS = 20.0
 """How long a recording waits for others; then it is refused, and nothing was added."""
@@ -75,7 +75,7 @@ def create_app(options: Options, access: Access | None = None) -> FastAPI:
 
     app = FastAPI(
         title="highside",
-        version=optimizer.__version__,
+        version=__version__,
         description="Learns from a gravity table's own runs which settings to try next.",
         lifespan=life,
         docs_url=None,  # pages that fetch scripts from elsewhere

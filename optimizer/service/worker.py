@@ -24,7 +24,6 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-import optimizer
 from optimizer.errors import HighsideError, HistoryError
 from optimizer.history.history import History
 from optimizer.history.table import commit_file
@@ -33,6 +32,7 @@ from optimizer.plant.site import Site
 from optimizer.service import problems
 from optimizer.service.options import Options
 from optimizer.service.problems import Problem
+from optimizer.version import __version__
 
 KEPT_IN_MEMORY = 64
 KEPT_ON_DISK = 400
@@ -342,8 +342,8 @@ def _write_job(path: Path, content: Mapping[str, Any]) -> None:
 
 def fingerprint() -> str:
     """Of the code: another version of highside, other answers."""
-    found = hashlib.sha256(optimizer.__version__.encode())
-    for path in sorted(Path(optimizer.__file__).parent.rglob("*")):
+    found = hashlib.sha256(__version__.encode())
+    for path in sorted(Path(__file__).resolve().parents[1].rglob("*")):
         if path.suffix in (".py", ".toml", ".html", ".css"):
             found.update(path.read_bytes())
     return found.hexdigest()
