@@ -155,7 +155,8 @@ def test_what_was_run_is_kept_and_a_cut_line_is_run_again(tmp_path):
 
 def test_what_ours_depends_on_is_what_the_planner_imports():
     found = behind("optimizer.planning.planner")
-    assert {f"optimizer/{m}.py" for m in ("planner", "surrogate", "gaussian_process")} <= found
+    parts = ("planning/planner", "model/surrogate", "gaussian_process/process")
+    assert {f"optimizer/{part}.py" for part in parts} <= found
     assert "optimizer/measurement/measured.py" in found
     assert not any(f.startswith(("optimizer/intake", "optimizer/simulation")) for f in found)
 

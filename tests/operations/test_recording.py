@@ -110,7 +110,7 @@ def test_the_command_says_that_the_run_is_stored_and_what_failed(run, history, m
 
 
 def test_an_answer_that_cannot_be_shown_does_not_say_that_nothing_was_done(run, history):
-    from cli.show import plan as show
+    from cli.show import record as show
 
     (history.folder.parent / "result.csv").write_text(
         ",".join(RESULT) + "\n" + ",".join(map(str, RESULT.values())) + "\n"

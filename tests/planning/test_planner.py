@@ -627,7 +627,6 @@ def test_the_last_run_alone_does_not_stop_a_campaign(season_table):
     """What is known before it comes from the other runs, for the same grade."""
     goal = Brief.model_validate({"goal": {"min_grade": None}})
     planned = situation_of(season_table, Site(), goal, seed=3)
-    planned.warnings = []
     before = before_the_last_run(planned)
     every = planned.evidence
     np.testing.assert_array_equal(before.evidence.settings, every.settings[:-1])
@@ -655,8 +654,8 @@ def test_a_plan_looks_twice_before_it_says_stop(
     """With so much to be had in every draw, by all runs and by all but the last; of many runs one
     more or less tells nothing, and is not asked."""
     planned = situation_of(season_table, Site(), brief(), seed=3)
-    planned.warnings = []
-    now, point = planned._run_now()
+    plan = plan_of(planned)
+    now, point = plan.run_now, GRAVITY_TABLE.nearest_index(run_now_of(plan))[0]
     runs = len(planned.evidence.settings)
 
     def regret_of(asked, settings):
