@@ -6,17 +6,8 @@ import os
 import tempfile
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING
-
-import numpy as np
 
 from optimizer.errors import HistoryError, reason_of
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Keys = NDArray[np.uint64]
-    Mask = NDArray[np.bool_]
 
 
 def write_atomically(path: Path, parts: Iterable[bytes]) -> None:

@@ -7,7 +7,8 @@ import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-WIDTH = 80
+from cli.show.text import WIDTH
+
 MOST_SHOWN = 8
 """Groups of rows."""
 MOST_STRETCHES = 5

@@ -18,11 +18,8 @@ from optimizer.evidence.line_model import LineModel
 from optimizer.model.coordinates import from_latent
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from optimizer.gaussian_process.process import GaussianProcess
 
-    Floats = NDArray[np.float64]
 
 # Fewer degrees of freedom on either side decide nothing.
 FEWEST_DOF = 5

@@ -26,9 +26,6 @@ from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
     import pyarrow as pa
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
 
 
 def gather(runs: pa.Table, site: Site, brief: Brief) -> Evidence:

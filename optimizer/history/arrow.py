@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Mask = NDArray[np.bool_]
-    Floats = NDArray[np.float64]
 
 
 def as_mask(condition: pa.ChunkedArray | pa.Array) -> Mask:

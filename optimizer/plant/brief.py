@@ -1,8 +1,7 @@
-"""The site file and the trial brief as validated, frozen models.
+"""The trial brief as a validated, frozen model.
 
-In come TOML files, JSON bodies and command options; out come a ``Site`` (what the plant is: its
-settings, material variables, column names, lines) and a ``Brief`` (what is wanted today). All
-checking of what a user wrote happens here, once; everything inside trusts it.
+In come TOML files, JSON bodies and command options; out comes a ``Brief``: what is wanted today.
+What a user wrote in it is checked here, once; everything inside trusts it.
 """
 
 from __future__ import annotations
