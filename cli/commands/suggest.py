@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -29,6 +29,9 @@ from cli.options import (
 )
 from cli.output import as_text
 from optimizer.errors import InputError, LimitError, reason_of
+
+if TYPE_CHECKING:
+    from optimizer.planning.plan import Plan
 
 
 class PlanFormat(StrEnum):
@@ -84,9 +87,9 @@ def suggest(
             as_of=as_of,
             scheduler=scheduler,
             workers=workers,
-        ).as_dict()
-        put_out(made, made["plans"], form, out, show.plans)
-        if made["refused"] and not made["plans"]:
+        )
+        put_out(made.as_dict(), made.plans, form, out, show.plans)
+        if made.refused and not made.plans:
             raise typer.Exit(LimitError.exit_code)
         return
     if workers is not None or scheduler is not None:
@@ -100,13 +103,13 @@ def suggest(
         seed=check_seed(seed),
         as_of=as_of,
         progress=progress(form is not PlanFormat.table),
-    ).as_dict()
-    put_out(plan, [plan], form, out, show.plan)
+    )
+    put_out(plan.as_dict(), [plan], form, out, show.plan)
 
 
 def put_out(
     document: Mapping[str, Any],
-    plans: Sequence[Mapping[str, Any]],
+    plans: Sequence[Plan],
     form: PlanFormat,
     out: Path | None,
     text: Callable[..., str],

@@ -5,22 +5,25 @@ from __future__ import annotations
 import csv
 import io
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from cli.output import printable_lines
 from optimizer.errors import InputError, reason_of
 from optimizer.formulas import harmless
 
+if TYPE_CHECKING:
+    from optimizer.planning.plan import Plan
 
-def write_plan_table(plans: Sequence[Mapping[str, Any]], form: str, out: Path | None) -> None:
+
+def write_plan_table(plans: Sequence[Plan], form: str, out: Path | None) -> None:
     """One row a trial of each plan, as CSV or Parquet, to a file or (CSV only) to stdout.
 
     Raises:
         InputError: when Parquet has no file to go to, or the file cannot be written.
     """
-    rows = [_flat(plan, trial) for plan in plans for trial in plan["recommendations"]]
+    rows = [row for plan in plans for row in plan.rows()]
     if not rows:
         raise InputError("there is no plan to write: no line has runs.")
     if form == "parquet" and out is None:
@@ -43,17 +46,3 @@ def write_plan_table(plans: Sequence[Mapping[str, Any]], form: str, out: Path | 
             out.write_text(buffer.getvalue(), encoding="utf-8")
     except OSError as error:
         raise InputError(f"'{out}' cannot be written: {reason_of(error)}.") from None
-
-
-def _flat(plan: Mapping[str, Any], trial: Mapping[str, Any]) -> dict[str, Any]:
-    row: dict[str, Any] = {
-        "rank": trial["rank"],
-        "order": trial["order"],
-        "line": plan["line"],
-        **trial["settings"],
-    }
-    for quantity in ("grade", "recovery"):
-        row.update({f"{quantity}_{k}": v for k, v in trial[quantity].items()})
-    for name in ("chance_of_grade", "expected_gain", "material_t", "minutes", "why", "watch"):
-        row[name] = trial[name]
-    return row

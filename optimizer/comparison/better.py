@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimizer.numerics.lattice_climb import climb
 from optimizer.plant.region import Region
 
 if TYPE_CHECKING:
@@ -111,14 +112,11 @@ class Search:
 
     def _climb(self, score: Score, starts: Indices) -> tuple[Indices, float]:
         """The start of the highest score, moved to better neighbours until none is."""
-        scores = score(starts)
-        best, value = starts[int(np.argmax(scores))], float(scores.max())
-        for _ in range(CLIMBS):
-            before = value
-            best, value = self._improve(score, self.region.neighbours(best, REACH), best, value)
-            if value <= before:
-                break
-        return best, value
+        points, values = climb(
+            starts, score(starts), score, lambda at: self.region.neighbors(at[0], REACH), CLIMBS
+        )
+        best = int(np.argmax(values))
+        return points[best], float(values[best])
 
     def _improve(
         self, score: Score, points: Indices, best: Indices, value: float
@@ -140,7 +138,7 @@ class Search:
             before = value
             for j in moved:
                 point, value = self._improve(score, self._levels(point, j), point, value)
-            around = self.region.neighbours(point, REACH)
+            around = self.region.neighbors(point, REACH)
             around = around[np.all(around[:, still] == point[still], axis=1)]
             point, value = self._improve(score, around, point, value)
             if value <= before:

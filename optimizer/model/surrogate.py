@@ -19,6 +19,7 @@ from optimizer.gaussian_process.estimator import Estimator
 from optimizer.gaussian_process.kernels import Inputs
 from optimizer.gaussian_process.process import at_once
 from optimizer.gaussian_process.replicates import Groups
+from optimizer.interval import Intervals
 from optimizer.measurement.counting import logit_reading, logit_reading_of
 from optimizer.model.coordinates import LARGEST_LOGIT, ahead, from_latent, to_latent, unwanted_limit
 from optimizer.model.deck_prior import COARSE, expected_logits, fit_pair, processes_of
@@ -95,20 +96,11 @@ class Shares:
 
 
 @dataclass(frozen=True)
-class Estimate:
-    """Mean and 90 % interval of a true value, each of shape (n,)."""
-
-    mean: Floats
-    low: Floats
-    high: Floats
-
-
-@dataclass(frozen=True)
 class Prediction:
     """Predicted true grade and recovery."""
 
-    grade: Estimate
-    recovery: Estimate
+    grade: Intervals
+    recovery: Intervals
 
 
 @dataclass(frozen=True)
@@ -338,7 +330,7 @@ class Surrogate(Estimator):
         return s, c
 
 
-def _estimate(draws: Floats, level: float) -> Estimate:
+def _estimate(draws: Floats, level: float) -> Intervals:
     tail = 0.5 * (1.0 - level)
     low, high = np.quantile(draws, [tail, 1.0 - tail], axis=0)
-    return Estimate(draws.mean(axis=0), low, high)
+    return Intervals(draws.mean(axis=0), low, high)

@@ -16,7 +16,7 @@ from optimizer.diagnostics.calibration import calibrate, pooled
 from optimizer.diagnostics.diagnosis import diagnose
 from optimizer.errors import InputError, reason_of
 from optimizer.evidence.line_model import LineModel
-from optimizer.planning.landscape import landscape
+from optimizer.planning.landscape import Landscape, landscape
 from optimizer.planning.plan import Plan
 from optimizer.planning.planner import plan_of
 from optimizer.planning.situation import Situation
@@ -56,14 +56,14 @@ class Look:
     """A plan with all that is shown around it, as documents."""
 
     plan: Plan
-    landscape: dict[str, Any]
+    landscape: Landscape
     diagnosis: dict[str, Any] | None
 
     def page(self, **form: Any) -> str:
         """The report; ``form`` as for ``report.page.report_html``."""
         return report_html(
             self.plan.as_dict(),
-            self.landscape,
+            self.landscape.as_dict(),
             diagnosis=self.diagnosis,
             version=__version__,
             **form,
@@ -71,7 +71,7 @@ class Look:
 
     def sheet(self, language: str = DEFAULT_LANGUAGE) -> Sheet:
         """The trial sheet."""
-        return make_sheet(self.plan.as_dict(), self.landscape["today"], language)
+        return make_sheet(self.plan.as_dict(), self.landscape.today.as_dict(), language)
 
 
 def look(situation: Situation) -> Look:

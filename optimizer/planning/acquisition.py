@@ -10,6 +10,7 @@ worth the recovery it is expected to add, where it meets the grade. Everything i
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +22,7 @@ from optimizer.model.coordinates import ahead, from_latent, unwanted_limit
 from optimizer.model.deck_prior import COARSE
 from optimizer.model.joint import PairDraws, drawn
 from optimizer.model.surrogate import Surrogate
+from optimizer.planning.objective import RECOVERY, Recovery
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -28,7 +30,6 @@ if TYPE_CHECKING:
     from optimizer.planning.objective import Objective
 
     Floats = NDArray[np.float64]
-    Moments = tuple[Floats, Floats, Floats, Floats, Floats]
 
 LOG_SQRT_2PI = 0.5 * float(np.log(2.0 * np.pi))
 LOG_SQRT_PI_2 = 0.5 * float(np.log(0.5 * np.pi))
@@ -92,15 +93,44 @@ def _log_h(z: Floats) -> Floats:
     return out.reshape(shape)
 
 
+@dataclass(frozen=True)
+class Outlook:
+    """Sharpness and balance of n candidates given each of s draws at other settings, normal.
+
+    Attributes:
+        sharpness, balance: means, shape (..., s, n).
+        sharpness_variance: shapes that broadcast with the means.
+        balance_variance: of the balance where the sharpness is known, likewise.
+        slope: of the balance on the sharpness, likewise.
+    """
+
+    sharpness: Floats
+    balance: Floats
+    sharpness_variance: Floats
+    balance_variance: Floats
+    slope: Floats | float = 0.0
+
+    @property
+    def mean_wanted(self) -> Floats:
+        """Mean of a = logit p_w = (C + S)/2, the logit of the recovery."""
+        return 0.5 * (self.balance + self.sharpness)
+
+    @property
+    def mean_unwanted(self) -> Floats:
+        """Mean of b = logit p_u = (C - S)/2."""
+        return 0.5 * (self.balance - self.sharpness)
+
+    @property
+    def conditional(self) -> tuple[Floats, Floats, Floats]:
+        """Standard deviation of a; slope of b on a; standard deviation of b given a."""
+        return ahead(self.sharpness_variance, self.balance_variance, self.slope)
+
+
 def log_constrained_improvement(
-    S: Floats,
-    C: Floats,
-    s_variance: Floats,
-    c_variance: Floats,
+    outlook: Outlook,
     best: Floats,
     min_grade: float | Floats,
     feed_odds: float,
-    cut: Floats | float = 0.0,
     nodes: int = NODES,
 ) -> Floats:
     """ln E[(recovery - best)^+ 1{grade >= min_grade}] for normal S and C.
@@ -110,19 +140,17 @@ def log_constrained_improvement(
     the normal a cut off there it is smooth, and a few Gauss-Legendre nodes do it.
 
     Args:
-        S, C: means of sharpness and balance, shape (..., s, n).
-        s_variance, c_variance: of S, and of what C has of its own, shapes that broadcast.
+        outlook: of the candidates.
         best: logit of the recovery to beat in each draw, shape (..., s).
         min_grade: fraction, one or one a draw, shape (s, 1).
         feed_odds: log odds of today's feed grade.
-        cut: slope of C on S, likewise.
         nodes: of the rule.
 
     Returns:
         shape (..., s, n).
     """
-    sd_a, slope, spread = ahead(s_variance, c_variance, cut)
-    mean_a, mean_b = 0.5 * (C + S), 0.5 * (C - S)
+    sd_a, slope, spread = outlook.conditional
+    mean_a, mean_b = outlook.mean_wanted, outlook.mean_unwanted
     floor = best[..., None]
     log_above = log_ndtr((mean_a - floor) / sd_a)
     x, weights = np.polynomial.legendre.leggauss(nodes)
@@ -139,15 +167,11 @@ def log_constrained_improvement(
 
 def log_constrained_gain(
     worth: Callable[[Floats, Floats], Floats],
-    S: Floats,
-    C: Floats,
-    s_variance: Floats,
-    c_variance: Floats,
+    outlook: Outlook,
     best: Floats,
     scale: float,
     min_grade: float | None,
     feed_odds: float,
-    cut: Floats | float = 0.0,
 ) -> Floats:
     """ln E[(worth - best)^+ 1{grade >= min_grade}] for any worth, S and C normal.
 
@@ -156,15 +180,15 @@ def log_constrained_gain(
 
     Args:
         worth: of S and C, shapes (..., n).
-        S, C, s_variance, c_variance, best, feed_odds, cut: as in ``log_constrained_improvement``.
+        outlook, best, feed_odds: as in ``log_constrained_improvement``; ``best`` is a worth.
         scale: of worths.
         min_grade: fraction, or None for no limit.
 
     Returns:
         shape (..., s, n).
     """
-    sd_a, slope, spread = ahead(s_variance, c_variance, cut)
-    mean_a, mean_b = 0.5 * (C + S), 0.5 * (C - S)
+    sd_a, slope, spread = outlook.conditional
+    mean_a, mean_b = outlook.mean_wanted, outlook.mean_unwanted
     outer, outer_weights = np.polynomial.hermite_e.hermegauss(OUTER)
     inner, inner_weights = np.polynomial.legendre.leggauss(INNER)
     terms = []
@@ -203,13 +227,12 @@ class ConstrainedImprovement:
         feed_odds: log odds of today's feed grade.
         room: how many picks will be added.
         seed: of the draws.
-        objective: what is to be improved; recovery when None, by an integral of its own.
-        reference: least grade that counts, where the trade-off of grade and recovery is to be
-            improved: the gain in recovery is then averaged over the grades from it to 1. That is
-            the expected hypervolume improvement (Emmerich, Giannakoglou & Naujoks, IEEE Trans.
-            Evol. Comput. 10, 2006, 421) over the height of the box: what a trial adds to the area
-            below the trade-off curve is, grade by grade, the recovery by which it beats the best
-            that meets that grade.
+        objective: what is to be improved. Where it is the recovery over all grades from a
+            reference to 1, the gain is averaged over those grades. That is the expected
+            hypervolume improvement (Emmerich, Giannakoglou & Naujoks, IEEE Trans. Evol. Comput.
+            10, 2006, 421) over the height of the box: what a trial adds to the area below the
+            trade-off curve is, grade by grade, the recovery by which it beats the best that meets
+            that grade.
     """
 
     def __init__(
@@ -220,8 +243,7 @@ class ConstrainedImprovement:
         feed_odds: float,
         room: int = 8,
         seed: int = 0,
-        objective: Objective | None = None,
-        reference: float | None = None,
+        objective: Objective = RECOVERY,
     ) -> None:
         self.feed_odds, self.objective = feed_odds, objective
         step = -(-surrogate.n_members_ // MOST_MEMBERS)
@@ -229,8 +251,8 @@ class ConstrainedImprovement:
         per_member = max(4, DRAWS // members)
         # Grades to be met, and the weight of the gain at each.
         self.grades: list[tuple[Any, float]] = [(min_grade, 1.0)]
-        if reference is not None:
-            self.grades = _grades_above(reference, 2 * (per_member // 2))
+        if isinstance(objective, Recovery) and objective.reference is not None:
+            self.grades = _grades_above(objective.reference, 2 * (per_member // 2))
         width = len(base) + room
         # Each draw and its mirror image: with few draws in many dimensions that is what helps.
         half = np.random.default_rng(seed).standard_normal((members, per_member // 2, width, 2))
@@ -242,7 +264,7 @@ class ConstrainedImprovement:
     def _set_incumbents(self) -> None:
         """In each draw, the best worth among base points that meet the grade, for each grade."""
         nothing = NOTHING
-        if self.objective is not None:
+        if not isinstance(self.objective, Recovery):
             worths = [self._worth(*pair.values, pair.base.values) for pair in self._fine]
             low, high = min(float(w.min()) for w in worths), max(float(w.max()) for w in worths)
             self._scale = max(high - low, abs(high), 1e-12)
@@ -263,7 +285,9 @@ class ConstrainedImprovement:
 
     def _worth(self, S: Floats, C: Floats, A: Floats) -> Floats:
         # Recovery in logits, where the gain is written without cancellation.
-        return 0.5 * (S + C) if self.objective is None else self.objective.worth(S, C, A)
+        if isinstance(self.objective, Recovery):
+            return 0.5 * (S + C)
+        return self.objective.worth(S, C, A)
 
     @property
     def _parts(self) -> tuple[list[PairDraws], list[PairDraws]]:
@@ -282,9 +306,10 @@ class ConstrainedImprovement:
         """
         terms, points = [], Inputs.of(A)
         for pair, bests in zip(self._parts[coarse], self._best[coarse], strict=True):
-            at = pair.at(points)
+            S, C, *rest = pair.at(points)
+            outlook = Outlook(S, C, *(part[..., None, :] for part in rest))
             each = [
-                np.log(weight) + self._log_gain_of(at, best, asked, points.values, coarse)
+                np.log(weight) + self._log_gain_of(outlook, best, asked, points.values, coarse)
                 for (asked, weight), best in zip(self.grades, bests, strict=True)
             ]
             one = each[0] if len(each) == 1 else logsumexp(each, axis=0)
@@ -293,18 +318,16 @@ class ConstrainedImprovement:
         return logsumexp(stacked, axis=0) - np.log(len(stacked))
 
     def _log_gain_of(
-        self, at: Moments, best: Floats, min_grade: Any, A: Floats, coarse: bool
+        self, outlook: Outlook, best: Floats, min_grade: Any, A: Floats, coarse: bool
     ) -> Floats:
         """ln of the expected gain given each draw, for one grade, shape (..., draws, n)."""
-        S, C = at[:2]
-        s, c, cut = (part[..., None, :] for part in at[2:])
         odds = self.feed_odds
-        if self.objective is None:
+        if isinstance(self.objective, Recovery):
             assert min_grade is not None
             nodes = COARSE_NODES if coarse else NODES
-            return log_constrained_improvement(S, C, s, c, best, min_grade, odds, cut, nodes)
-        worth, scale = partial(self.objective.worth, A=A), self._scale
-        return log_constrained_gain(worth, S, C, s, c, best, scale, min_grade, odds, cut)
+            return log_constrained_improvement(outlook, best, min_grade, odds, nodes)
+        worth = partial(self.objective.worth, A=A)
+        return log_constrained_gain(worth, outlook, best, self._scale, min_grade, odds)
 
 
 def _grades_above(reference: float, draws: int) -> list[tuple[Floats, float]]:

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimizer.planning import explanations as advice
+from optimizer.planning.explanations import changes_between, watch_for
 from optimizer.planning.plan import Recommendation
 from optimizer.plant.settings import SettingSpace
 
@@ -50,8 +50,8 @@ def in_order(
     here = np.array([start.get(n, np.nan) for n in space.names], dtype=float)
     before, answer = start, list(trials)
     for place, k in enumerate(cheapest_path(values, here, space), 1):
-        changes = advice.changes_between(space, before, trials[k].settings)
-        watch = advice.watch_for(space, changes)
+        changes = changes_between(space, before, trials[k].settings)
+        watch = watch_for(space, changes)
         answer[k] = replace(trials[k], order=place, changes=changes, watch=watch)
         before = trials[k].settings
     return tuple(answer)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.errors import LimitError
-from optimizer.planning import explanations as advice
+from optimizer.planning.explanations import FIRST_BATCH
 from optimizer.planning.limits import Limits
 from optimizer.planning.plan import UNKNOWN, Recommendation
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 MARGIN = 0.1
 
 
-def spread(limits: Limits, taken: Indices, count: int) -> Indices:
+def spread_trials(limits: Limits, taken: Indices, count: int) -> Indices:
     """Up to ``count`` lattice points away from ``taken`` and from each other, inside the lot.
 
     Args:
@@ -90,7 +90,7 @@ def unknown_trials(
             product_t_per_h=None,
             material_t=consumed,
             minutes=minutes,
-            why=advice.FIRST_BATCH,
+            why=FIRST_BATCH,
         )
         for k, (point, consumed) in enumerate(zip(settings, tonnes, strict=True), 1)
     )

@@ -1,33 +1,35 @@
-"""What surrounds a plan, for those who look before they decide.
+"""The surroundings of a plan, for those who look before they decide.
 
 In comes a ``Situation``, with the surrogate that its plan was made by, and the plan; out comes one
-document of plain numbers: today's limits, the runs collapsed to set-points, the trade-off of grade
-and recovery, each setting's effect around the settings to run now, the map of two settings that
-act against each other, and the progress of the campaign. Nothing is drawn at random: what is too
-much to show is collapsed exactly, to means with their counts.
+``Landscape``: today's limits, the runs collapsed to set-points, the trade-off of grade and
+recovery, each setting's effect around the settings to run now, the map of two settings that act
+against each other, and the progress of the campaign. Nothing is drawn at random: what is too much
+to show is collapsed exactly, to means with their counts.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from threadpoolctl import threadpool_limits
 
 from optimizer.evidence.set_points import SetPoints, collapse_runs
-from optimizer.interval import PLACES
+from optimizer.interval import rounded_all
 from optimizer.measurement import purity_se
 from optimizer.model.coordinates import from_latent, to_latent
-from optimizer.planning.plan import Plan
-from optimizer.planning.progress import progress_of
-from optimizer.planning.situation import Situation
+from optimizer.planning.plan import Plan, TradeOffPoint, as_dicts
+from optimizer.planning.progress import Stretch, progress_of
+from optimizer.planning.situation import Expectation, Situation
 from optimizer.planning.trade_off import trade_off
+from optimizer.plant.brief import Brief
+from optimizer.plant.settings import Setting
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
-
-    from optimizer.model.surrogate import Estimate
 
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
@@ -40,8 +42,184 @@ LEVELS, MAP_LEVELS = 41, 31
 COUNT_SE, COUNT_STEP = 0.005, 50
 
 
-def landscape(situation: Situation, plan: Plan) -> dict[str, Any]:
-    """The ``highside.landscape/1`` document of a plan.
+@dataclass(frozen=True)
+class Today:
+    """What today's brief leaves.
+
+    Attributes:
+        site: name of the plant.
+        brief: of today.
+        ranges: each setting with its lowest and highest level inside the limits.
+        start: where the deck stands, by setting.
+        sample_count: particles to count for a grade known to ``COUNT_SE``; None without a grade.
+    """
+
+    site: str
+    brief: Brief
+    ranges: tuple[tuple[Setting, float, float], ...]
+    start: Mapping[str, float]
+    sample_count: int | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        trials = self.brief.trials
+        return {
+            "site": self.site,
+            "settings": [
+                {
+                    "name": setting.name,
+                    "unit": setting.unit,
+                    "low": low,
+                    "high": high,
+                    "max_change": setting.max_change,
+                }
+                for setting, low, high in self.ranges
+            ],
+            "capacity": self.brief.capacity.model_dump(exclude_none=True),
+            "trials": {
+                "settle_minutes": trials.settle_minutes,
+                "sample_minutes": trials.sample_minutes,
+                "material_available": trials.material_available,
+                "minutes_available": trials.minutes_available,
+            },
+            "start": dict(self.start),
+            "sample_count": self.sample_count,
+            "sample_se": COUNT_SE,
+        }
+
+
+@dataclass(frozen=True)
+class Effect:
+    """Grade and recovery along one setting, the others as to run now.
+
+    Attributes:
+        setting: which.
+        now: its value in the settings to run now.
+        levels: where it was evaluated, shape (k,).
+        expected: there.
+        reading_levels: where runs stood, shape (u,).
+        reading_grade, reading_recovery: their readings, moved to the other settings and the
+            material of now, shape (u,).
+    """
+
+    setting: Setting
+    now: float
+    levels: Floats
+    expected: Expectation
+    reading_levels: Floats
+    reading_grade: Floats
+    reading_recovery: Floats
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        return {
+            "setting": self.setting.name,
+            "unit": self.setting.unit,
+            "now": self.now,
+            "levels": self.levels.tolist(),
+            "grade": self.expected.grade.as_dict(),
+            "recovery": self.expected.recovery.as_dict(),
+            "chance_of_grade": rounded_all(self.expected.chance_of_grade),
+            "chance_even": rounded_all(self.expected.chance_even),
+            "readings": {
+                "level": rounded_all(self.reading_levels),
+                "grade": rounded_all(self.reading_grade),
+                "recovery": rounded_all(self.reading_recovery),
+            },
+        }
+
+
+@dataclass(frozen=True)
+class Map:
+    """Chance of the grade and mean recovery over two settings, the others as to run now.
+
+    Attributes:
+        x, y: names of the two settings.
+        x_levels, y_levels: where they were evaluated, shapes (k,) and (l,).
+        chance_of_grade, chance_even, recovery: there, shape (l, k).
+    """
+
+    x: str
+    y: str
+    x_levels: Floats
+    y_levels: Floats
+    chance_of_grade: Floats
+    chance_even: Floats
+    recovery: Floats
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        return {
+            "x": self.x,
+            "y": self.y,
+            "x_levels": self.x_levels.tolist(),
+            "y_levels": self.y_levels.tolist(),
+            "chance_of_grade": [rounded_all(row) for row in self.chance_of_grade],
+            "chance_even": [rounded_all(row) for row in self.chance_even],
+            "recovery": [rounded_all(row) for row in self.recovery],
+        }
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """What surrounds the settings to run now.
+
+    Attributes:
+        trade_off: the curve.
+        effects: one for each setting.
+        map: None where any grade will do: there is no chance of it to show.
+    """
+
+    trade_off: tuple[TradeOffPoint, ...]
+    effects: tuple[Effect, ...]
+    map: Map | None
+
+
+@dataclass(frozen=True)
+class Landscape:
+    """The surroundings of a plan.
+
+    Attributes:
+        plan: which.
+        today: what the brief leaves.
+        points: the runs as set-points.
+        names: of the settings.
+        progress: the campaign by stretches of time.
+        run_now: around the settings to run now; None where the plan has none.
+    """
+
+    plan: Plan
+    today: Today
+    points: SetPoints
+    names: tuple[str, ...]
+    progress: tuple[Stretch, ...]
+    run_now: Surroundings | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """The ``highside.landscape/1`` document."""
+        document = {
+            "schema": "highside.landscape/1",
+            "line": self.plan.line,
+            "history_version": self.plan.history_version,
+            "seed": self.plan.seed,
+            "today": self.today.as_dict(),
+            "points": self.points.as_dict(self.names),
+            "progress": [stretch.as_dict() for stretch in self.progress],
+        }
+        around = self.run_now
+        if around is None:
+            return document
+        # A site with one setting has no map of two: the document then says ``{}``.
+        drawn = {} if around.map is None else around.map.as_dict()
+        return document | {
+            "trade_off": as_dicts(around.trade_off),
+            "effects": [effect.as_dict() for effect in around.effects],
+            "map": None if self.plan.min_grade is None else drawn,
+        }
+
+
+def landscape(situation: Situation, plan: Plan) -> Landscape:
+    """The surroundings of a plan.
 
     Args:
         situation: what made the plan.
@@ -49,56 +227,30 @@ def landscape(situation: Situation, plan: Plan) -> dict[str, Any]:
     """
     with threadpool_limits(1):
         points = collapse_runs(situation.evidence)
-        document = {
-            "schema": "highside.landscape/1",
-            "line": plan.line,
-            "history_version": plan.history_version,
-            "seed": plan.seed,
-            "today": today_of(situation),
-            "points": points.as_dict(situation.evidence.space.names),
-            "progress": progress_of(situation, points, plan),
-        }
-        if plan.run_now is None:
-            return document
-        here = _index(situation, [dict(plan.run_now.settings)])
-        return document | {
-            "trade_off": list(plan.trade_off)
-            if plan.trade_off is not None
-            else trade_off(situation, plan.run_now, here, plan.min_grade, plan.maximise),
-            "effects": _effects(situation, points, here[0]),
-            # Where any grade will do there is no chance of it to show.
-            "map": None if plan.min_grade is None else _map(situation, here[0]),
-        }
+        return Landscape(
+            plan=plan,
+            today=_today(situation),
+            points=points,
+            names=situation.evidence.space.names,
+            progress=progress_of(situation, points, plan),
+            run_now=_surroundings(situation, plan, points),
+        )
 
 
-def today_of(situation: Situation) -> dict[str, Any]:
-    """What today's brief leaves: ranges on the deck's steps, capacity, times, where it stands."""
-    region, trials = situation.limits.region, situation.brief.trials
-    edges = zip(situation.evidence.space.settings, region.first, region.last, strict=True)
+def _today(situation: Situation) -> Today:
+    region, space = situation.limits.region, situation.evidence.space
+    edges = zip(space.settings, region.first, region.last, strict=True)
     goal = situation.brief.goal.min_grade
-    return {
-        "site": situation.site.name,
-        "settings": [
-            {
-                "name": s.name,
-                "unit": s.unit,
-                "low": float(s.values(np.array(first))),
-                "high": float(s.values(np.array(last))),
-                "max_change": s.max_change,
-            }
+    return Today(
+        site=situation.site.name,
+        brief=situation.brief,
+        ranges=tuple(
+            (s, float(s.values(np.array(first))), float(s.values(np.array(last))))
             for s, first, last in edges
-        ],
-        "capacity": situation.brief.capacity.model_dump(exclude_none=True),
-        "trials": {
-            "settle_minutes": trials.settle_minutes,
-            "sample_minutes": trials.sample_minutes,
-            "material_available": trials.material_available,
-            "minutes_available": trials.minutes_available,
-        },
-        "start": {k: float(v) for k, v in situation.start().items()},
-        "sample_count": None if goal is None else _count(goal),
-        "sample_se": COUNT_SE,
-    }
+        ),
+        start={name: float(value) for name, value in situation.start().items()},
+        sample_count=None if goal is None else _count(goal),
+    )
 
 
 def _count(purity: float) -> int:
@@ -111,15 +263,22 @@ def _count(purity: float) -> int:
     return COUNT_STEP * math.ceil((one / COUNT_SE) ** 2 / COUNT_STEP)
 
 
-def _index(situation: Situation, settings: list[dict[str, float]]) -> Indices:
-    space = situation.evidence.space
-    return space.nearest_index(np.array([[s[n] for n in space.names] for s in settings]))
+def _surroundings(situation: Situation, plan: Plan, points: SetPoints) -> Surroundings | None:
+    run_now = plan.run_now
+    if run_now is None:
+        return None
+    here = situation.evidence.space.index_of(run_now.settings)
+    curve = plan.trade_off
+    if curve is None:
+        curve = trade_off(situation, run_now, here, plan.min_grade, plan.maximise)
+    return Surroundings(
+        trade_off=curve,
+        effects=_effects(situation, points, here[0]),
+        map=None if plan.min_grade is None else _map(situation, here[0]),
+    )
 
 
-# ------------------------------------------------------------------ effects and map
-
-
-def _effects(situation: Situation, points: SetPoints, here: Indices) -> list[dict[str, Any]]:
+def _effects(situation: Situation, points: SetPoints, here: Indices) -> tuple[Effect, ...]:
     """Grade and recovery along each setting, the others as to run now, with the runs' readings.
 
     A reading was taken at other settings and another material. It is moved here as the model says:
@@ -127,7 +286,7 @@ def _effects(situation: Situation, points: SetPoints, here: Indices) -> list[dic
     (component-plus-residual; W. A. Larsen & S. J. McCleary, Technometrics 14, 1972, 781).
     """
     evidence = situation.evidence
-    space, odds = evidence.space, evidence.feed_odds_today
+    space = evidence.space
     own = situation.surrogate.latent(points.inputs).mean.mean(axis=0)
     read = np.array(
         to_latent(points.grade_logit, points.recovery_logit, 0.0, 0.0, points.feed_odds)[:2]
@@ -140,47 +299,42 @@ def _effects(situation: Situation, points: SetPoints, here: Indices) -> list[dic
         moved = np.tile(evidence.inputs_today(here[None, :]), (len(points.inputs), 1))
         moved[:, j] = points.inputs[:, j]
         there = situation.surrogate.latent(moved).mean.mean(axis=0)
-        S, C = read - own + there
-        grade, recovery = from_latent(S, C, odds)
+        sharpness, balance = read - own + there
+        grade, recovery = from_latent(sharpness, balance, evidence.feed_odds_today)
         effects.append(
-            {
-                "setting": setting.name,
-                "unit": setting.unit,
-                "now": float(setting.values(here[j])),
-                "levels": setting.values(levels).tolist(),
-                **_expected(situation, index),
-                "readings": {
-                    "level": np.round(setting.low + points.inputs[:, j] * space.span[j], PLACES)
-                    .astype(float)
-                    .tolist(),
-                    "grade": _rounded(grade),
-                    "recovery": _rounded(recovery),
-                },
-            }
+            Effect(
+                setting=setting,
+                now=float(setting.values(here[j])),
+                levels=setting.values(levels),
+                expected=situation.expected(index),
+                reading_levels=setting.low + points.inputs[:, j] * space.span[j],
+                reading_grade=grade,
+                reading_recovery=recovery,
+            )
         )
-    return effects
+    return tuple(effects)
 
 
-def _map(situation: Situation, here: Indices) -> dict[str, Any]:
-    """Chance of the grade and mean recovery over two settings, the others as to run now."""
+def _map(situation: Situation, here: Indices) -> Map | None:
+    """The map of two settings; None where the site has only one."""
     space = situation.evidence.space
     names = PAIR if set(PAIR) <= set(space.names) else space.names[:2]
     if len(names) < 2:
-        return {}
+        return None
     i, j = (space.names.index(name) for name in names)
     across, up = (_levels(int(here[k]), space.settings[k].top, MAP_LEVELS) for k in (i, j))
     index = np.tile(here, (len(across) * len(up), 1))
     index[:, i], index[:, j] = np.tile(across, len(up)), np.repeat(up, len(across))
-    expected, shape = _expected(situation, index), (len(up), len(across))
-    return {
-        "x": names[0],
-        "y": names[1],
-        "x_levels": space.settings[i].values(across).tolist(),
-        "y_levels": space.settings[j].values(up).tolist(),
-        "chance_of_grade": np.reshape(expected["chance_of_grade"], shape).tolist(),
-        "chance_even": np.reshape(expected["chance_even"], shape).tolist(),
-        "recovery": np.reshape(expected["recovery"]["mean"], shape).tolist(),
-    }
+    expected, shape = situation.expected(index), (len(up), len(across))
+    return Map(
+        x=names[0],
+        y=names[1],
+        x_levels=space.settings[i].values(across),
+        y_levels=space.settings[j].values(up),
+        chance_of_grade=expected.chance_of_grade.reshape(shape),
+        chance_even=expected.chance_even.reshape(shape),
+        recovery=expected.recovery.mean.reshape(shape),
+    )
 
 
 def _levels(here: int, top: int, most: int) -> Indices:
@@ -188,25 +342,3 @@ def _levels(here: int, top: int, most: int) -> Indices:
     step = max(1, math.ceil(top / (most - 1)))
     inside = np.arange(here % step, top + 1, step)
     return np.unique(np.concatenate([[0], inside, [top]]))
-
-
-def _expected(situation: Situation, index: Indices) -> dict[str, Any]:
-    """Intervals, chance of the grade as for the settings to run now, and chance of an even deck."""
-    inputs = situation.evidence.inputs_today(index)
-    odds = situation.evidence.feed_odds_today
-    found = situation.surrogate.predict(inputs, odds)
-    chance, _ = situation.surrogate.outlook(inputs, situation.min_grade, odds)
-    return {
-        "grade": _each(found.grade),
-        "recovery": _each(found.recovery),
-        "chance_of_grade": _rounded(chance),
-        "chance_even": _rounded(situation.chance_even(index)),
-    }
-
-
-def _each(estimate: Estimate) -> dict[str, list[float]]:
-    return {k: _rounded(getattr(estimate, k)) for k in ("mean", "low", "high")}
-
-
-def _rounded(values: Floats) -> list[float]:
-    return [float(v) for v in np.round(values, PLACES)]

@@ -1,7 +1,7 @@
-"""What a deck is wanted to do, as a number of sharpness and balance: recovery, or value an hour.
+"""The worth of a separation, as a function of its sharpness and balance: recovery or value an hour.
 
-A worth is what the acquisition improves on and what the settings to run now have most of, among
-those sure enough of the grade.
+The acquisition improves on it, and the settings to run now have the highest, among those sure
+enough of the grade.
 """
 
 from __future__ import annotations
@@ -60,6 +60,9 @@ class Recovery:
         return expit(0.5 * (C + S))
 
 
+RECOVERY = Recovery()
+
+
 @dataclass(frozen=True)
 class ValuePerHour:
     """What an hour earns: product and reject sold, feed and running paid.
@@ -116,7 +119,7 @@ def objective_of(
         # Any product that is better than the feed counts, unless a grade is asked for.
         return Recovery(goal.min_grade or float(expit(feed_odds)))
     if goal.prices is None:
-        return Recovery()
+        return RECOVERY
     if FEED_RATE not in space.names:
         raise InputError('maximise = "value" needs a feed rate among the settings.')
     j = space.names.index(FEED_RATE)

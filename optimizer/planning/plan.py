@@ -5,11 +5,14 @@ A plan carries the recipe that made it (history version, seed, goal), so that it
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from optimizer.interval import Interval, rounded
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 UNKNOWN = Interval(None, 0.0, 1.0)
 
@@ -101,6 +104,34 @@ class Recommendation:
 
 
 @dataclass(frozen=True)
+class TradeOffPoint:
+    """One point of the trade-off curve: the most recovery at a grade that is sure to be met.
+
+    Attributes:
+        sure_grade: the grade that these settings meet with the confidence asked for.
+        grade, recovery: expected there.
+        settings: by name.
+        run_now: whether these are the settings to run now.
+    """
+
+    sure_grade: float
+    grade: Interval
+    recovery: Interval
+    settings: Mapping[str, float]
+    run_now: bool = False
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        return {
+            "sure_grade": self.sure_grade,
+            "grade": self.grade.as_dict(),
+            "recovery": self.recovery.as_dict(),
+            "settings": dict(self.settings),
+            "run_now": self.run_now,
+        }
+
+
+@dataclass(frozen=True)
 class Stopping:
     """Whether more trials are worth it."""
 
@@ -141,7 +172,7 @@ class Plan:
     maximise: str = "recovery"
     prices: Mapping[str, Any] | None = None
     gain_unit: str = "fraction of recovery"
-    trade_off: tuple[Mapping[str, Any], ...] | None = None
+    trade_off: tuple[TradeOffPoint, ...] | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """The ``highside.plan/1`` document."""
@@ -165,6 +196,38 @@ class Plan:
             "run_now": self.run_now.as_dict() if self.run_now else None,
             "recommendations": [r.as_dict() for r in self.recommendations],
             "stopping": self.stopping.as_dict(),
-            **({} if self.trade_off is None else {"trade_off": list(self.trade_off)}),
+            **({} if self.trade_off is None else {"trade_off": as_dicts(self.trade_off)}),
             "warnings": list(self.warnings),
         }
+
+    def rows(self) -> list[dict[str, Any]]:
+        """One flat row for each trial, by rank, with the columns of ``suggest --format csv``."""
+        return [self._row(trial) for trial in self.recommendations]
+
+    def table(self) -> pa.Table:
+        """The rows as an Arrow table; ``table().to_pandas()`` is a data frame."""
+        import pyarrow as pa  # noqa: PLC0415 - a plan alone needs no tables
+
+        return pa.Table.from_pylist(self.rows())
+
+    def _row(self, trial: Recommendation) -> dict[str, Any]:
+        found = trial.as_dict()
+        ends = {
+            f"{quantity}_{end}": value
+            for quantity in ("grade", "recovery")
+            for end, value in found[quantity].items()
+        }
+        plain = ("chance_of_grade", "expected_gain", "material_t", "minutes", "why", "watch")
+        return {
+            "rank": trial.rank,
+            "order": trial.order,
+            "line": self.line,
+            **trial.settings,
+            **ends,
+            **{name: found[name] for name in plain},
+        }
+
+
+def as_dicts(points: Iterable[TradeOffPoint]) -> list[dict[str, Any]]:
+    """JSON form of a trade-off curve."""
+    return [point.as_dict() for point in points]

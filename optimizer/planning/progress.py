@@ -1,19 +1,21 @@
 """How a campaign went: runs by the calendar, and the best that was known to hold the grade.
 
-In come a ``Situation``, its set-points and its plan; out comes one entry a stretch of time. "Best
-so far" is what today's model expects of the best settings tried until then of which it is sure, not
-the luckiest reading.
+In come a ``Situation``, its set-points and its plan; out comes one ``Stretch`` for each stretch of
+time. The best so far is what today's model expects of the best settings tried until then of which
+it is sure, not the luckiest reading.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy.special import expit
 
 from optimizer.evidence.record import Evidence
 from optimizer.evidence.set_points import SetPoints
-from optimizer.interval import PLACES
+from optimizer.interval import Interval, rounded
 from optimizer.planning.plan import Plan
 from optimizer.planning.situation import Situation
 
@@ -26,41 +28,79 @@ if TYPE_CHECKING:
 MOST_STRETCHES = 26
 # Calendar units, tried from the finest; beyond years, several years are one stretch.
 UNITS = ("D", "W", "M", "Y")
+# The middle part of readings that is reported beside their mean.
+MIDDLE = (0.1, 0.9)
 
 
-def progress_of(situation: Situation, points: SetPoints, plan: Plan) -> list[dict[str, Any]]:
-    """One entry a stretch: runs, failed ones, new set-points, mean readings, best so far."""
+@dataclass(frozen=True)
+class Stretch:
+    """The runs of one stretch of time.
+
+    Attributes:
+        start: its first day, ISO 8601; None for runs without a time.
+        runs, failed: all runs, and those of them that failed.
+        new_set_points: set-points first tried in it.
+        grade, recovery: mean reading and the middle 80 % of readings; None without readings.
+        met: share of readings that met the grade asked for; None without a grade or readings.
+        best_so_far: recovery expected today of the best sure settings tried until its end; None
+            before there were any.
+    """
+
+    start: str | None
+    runs: int
+    failed: int
+    new_set_points: int
+    grade: Interval | None
+    recovery: Interval | None
+    met: float | None
+    best_so_far: float | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        return {
+            "from": self.start,
+            "runs": self.runs,
+            "failed": self.failed,
+            "new_set_points": self.new_set_points,
+            "grade": None if self.grade is None else self.grade.as_dict(),
+            "recovery": None if self.recovery is None else self.recovery.as_dict(),
+            "met": rounded(self.met),
+            "best_so_far": rounded(self.best_so_far),
+        }
+
+
+def progress_of(situation: Situation, points: SetPoints, plan: Plan) -> tuple[Stretch, ...]:
+    """The campaign by stretches of time, the earliest first."""
     e = situation.evidence
     if not len(e.grade):
-        return []
+        return ()
     stretch, starts = _stretches(e)
-    measured = e.measured
     first = np.full(len(points.count), len(starts))
-    np.minimum.at(first, points.owner, stretch[measured])
-    expected, sure = _today(situation, plan, points)
+    np.minimum.at(first, points.owner, stretch[e.measured])
+    expected, sure = _expected_today(situation, plan, points)
     goal = plan.min_grade
-    entries, best = [], None
+    found: list[Stretch] = []
+    best = -np.inf
     for k, start in enumerate(starts):
         here = stretch == k
-        read = here & measured
+        read = here & e.measured
         new = first == k
-        hopes = expected[new & sure]
-        if len(hopes):
-            best = max(float(hopes.max()), -np.inf if best is None else best)
-        met = None if goal is None or not read.any() else float(np.mean(e.grade[read] >= goal))
-        entries.append(
-            {
-                "from": start,
-                "runs": int(here.sum()),
-                "failed": int((here & ~e.even).sum()),
-                "new_set_points": int(new.sum()),
-                "grade": _spread(e.grade[read]),
-                "recovery": _spread(_recovery(e)[read]),
-                "met": None if met is None else round(met, PLACES),
-                "best_so_far": None if best is None else round(best, PLACES),
-            }
+        best = max(best, float(np.max(expected[new & sure], initial=-np.inf)))
+        found.append(
+            Stretch(
+                start=start,
+                runs=int(here.sum()),
+                failed=int((here & ~e.even).sum()),
+                new_set_points=int(new.sum()),
+                grade=_middle(e.grade[read]),
+                recovery=_middle(expit(e.recovery_logit[read])),
+                met=None
+                if goal is None or not read.any()
+                else float((e.grade[read] >= goal).mean()),
+                best_so_far=None if best == -np.inf else best,
+            )
         )
-    return entries
+    return tuple(found)
 
 
 def _stretches(e: Evidence) -> tuple[Indices, list[str | None]]:
@@ -88,13 +128,10 @@ def _stretches(e: Evidence) -> tuple[Indices, list[str | None]]:
     return stretch, names
 
 
-def _recovery(e: Evidence) -> Floats:
-    recovery: Floats = 1.0 / (1.0 + np.exp(-e.recovery_logit))
-    return recovery
-
-
-def _today(situation: Situation, plan: Plan, points: SetPoints) -> tuple[Floats, NDArray[np.bool_]]:
-    """Recovery that each set-point promises with today's material, and whether it is sure."""
+def _expected_today(
+    situation: Situation, plan: Plan, points: SetPoints
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Recovery expected of each set-point with today's material, and whether it is sure."""
     if plan.run_now is None:
         return np.zeros(len(points.count)), np.zeros(len(points.count), dtype=bool)
     e = situation.evidence
@@ -105,10 +142,14 @@ def _today(situation: Situation, plan: Plan, points: SetPoints) -> tuple[Floats,
     return recovery, chance * situation.chance_even(index) >= situation.brief.goal.confidence
 
 
-def _spread(values: Floats) -> dict[str, float] | None:
-    """Mean and the middle 80 % of readings; None without any."""
-    if not len(values):
+def _middle(readings: Floats) -> Interval | None:
+    """Mean and middle 80 % of readings; None without any."""
+    if not len(readings):
         return None
-    low, high = np.quantile(values, [0.1, 0.9])
-    figures = {"mean": values.mean(), "low": low, "high": high}
-    return {k: round(float(v), PLACES) for k, v in figures.items()}
+    low, high = np.quantile(readings, MIDDLE)
+    return Interval(float(readings.mean()), float(low), float(high))
+
+
+def _share_met(grades: Floats, goal: float | None) -> float | None:
+    """Share of readings that met the grade asked for; None without a grade or readings."""
+    return None if goal is None or not len(grades) else float(np.mean(grades >= goal))

@@ -69,14 +69,14 @@ def _candidates(situation: Situation, point: Indices) -> Indices:
     """Settings inside the limits that may be the best, shape (n, d)."""
     limits, space = situation.limits, situation.evidence.space
     pool = situation.starts
-    promise = np.where(situation.carried(pool), _promise(situation, pool), 0.0)
+    promise = np.where(situation.within_capacity(pool), _promise(situation, pool), 0.0)
     most = np.argsort(-promise, kind="stable")[:PROMISING]
     rng = np.random.default_rng(situation.seed)
     tops = np.array([s.top for s in space.settings])
     about = np.rint(point + NEAR * tops * rng.standard_normal((ABOUT, len(point))))
     about = np.clip(about, limits.region.first, limits.region.last).astype(np.int64)
     both = np.unique(np.vstack([pool[most][promise[most] > 0.0], about]), axis=0)
-    return both[limits.region.contains(both) & situation.carried(both)]
+    return both[limits.region.contains(both) & situation.within_capacity(both)]
 
 
 def _promise(situation: Situation, index: Indices) -> Floats:

@@ -1,4 +1,4 @@
-"""The best lattice points of a score: an even spread first, then steps to better neighbours.
+"""The best lattice points of a score: an even spread first, then steps to better neighbors.
 
 A score is any function of lattice indices. Searching the lattice itself, rather than rounding a
 continuous optimum, keeps every candidate inside every limit.
@@ -7,10 +7,12 @@ continuous optimum, keeps every candidate inside every limit.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimizer.numerics.lattice_climb import climb, distinct_in_order, keys, top
 from optimizer.plant.region import Region
 
 if TYPE_CHECKING:
@@ -23,8 +25,8 @@ if TYPE_CHECKING:
 
 # Points that one score hands to the next.
 SHORTLIST = 64
-MAX_CLIMBS = 12
-# Steps tried in each round; the longest first move crosses a good part of a small deck's range.
+MOST_ROUNDS = 12
+# Steps tried in each climb; the longest first move crosses a good part of a small deck's range.
 # Long moves need no exact score, the last ones do, of fewer climbers.
 LONG_REACHES, SHORT_REACHES = ((2, 8), (1, 3)), ((1, 2),)
 LONG_CLIMBERS, SHORT_CLIMBERS = 4, 2
@@ -49,62 +51,55 @@ def best_point(
     Returns:
         The point, shape (d,), and its score; ``-inf`` when no point may be taken.
     """
-    taken = _keys(exclude) if exclude is not None and len(exclude) else None
-
-    def may(points: Indices) -> NDArray[np.bool_]:
-        return np.ones(len(points), bool) if taken is None else ~np.isin(_keys(points), taken)
-
+    free = _Free(region, None if exclude is None or not len(exclude) else keys(exclude))
     rough = coarse or score
-    # The pool is scored as it came: what is known of a set of points is known by the set.
-    values, free = rough(pool), np.flatnonzero(may(pool))
-    if not len(free):
+    # The whole pool is scored at once, excluded points too: results kept for a pool are kept for
+    # it as a whole.
+    values, allowed = rough(pool), np.flatnonzero(free.contains(pool))
+    if not len(allowed):
         return pool[0], -np.inf
-    order = free[_top(values[free], SHORTLIST)]
-    points, _ = _climb(pool[order], values[order], rough, region, LONG_REACHES, LONG_CLIMBERS, may)
+    order = allowed[top(values[allowed], SHORTLIST)]
+    points, values = pool[order], values[order]
+    for reach in LONG_REACHES:
+        points, values = free.climb(points, values, rough, reach, LONG_CLIMBERS)
+    points = points[top(values, SHORTLIST)]
     values = score(points)
-    points, values = _climb(points, values, score, region, SHORT_REACHES, SHORT_CLIMBERS, may)
-    return points[0], float(values[0])
+    for reach in SHORT_REACHES:
+        points, values = free.climb(points, values, score, reach, SHORT_CLIMBERS)
+    best = top(values, 1)[0]
+    return points[best], float(values[best])
 
 
-def _climb(
-    points: Indices,
-    values: Floats,
-    score: Score,
-    region: Region,
-    reaches: tuple[tuple[int, ...], ...],
-    climbers: int,
-    may: Callable[[Indices], NDArray[np.bool_]],
-) -> tuple[Indices, Floats]:
-    """The best few points, each moved to better neighbours until none is better; with scores."""
-    for reach in reaches:
-        for _ in range(MAX_CLIMBS):
-            order = _top(values, climbers)
-            points, values = points[order], values[order]
-            best = values[0]
-            around = np.vstack([region.neighbours(p, reach) for p in points])
-            around = _distinct(around)
-            around = around[may(around) & ~np.isin(_keys(around), _keys(points))]
-            if not len(around):
-                break
-            points = np.vstack([points, around])
-            values = np.concatenate([values, score(around)])
-            if values.max() <= best:
-                break
-    order = _top(values, SHORTLIST)
-    return points[order], values[order]
+@dataclass(frozen=True)
+class _Free:
+    """The points of a region that may be taken.
 
+    Args:
+        region: where they lie.
+        excluded: keys of those that may not be taken, None where all may.
+    """
 
-def _top(values: Floats, k: int) -> NDArray[np.int64]:
-    """Positions of the k largest, largest first, ties in order of position."""
-    return np.argsort(-values, kind="stable")[:k]
+    region: Region
+    excluded: NDArray[np.void] | None
 
+    def contains(self, points: Indices) -> NDArray[np.bool_]:
+        """Which points of the region, shape (n, d), may be taken."""
+        if self.excluded is None:
+            return np.ones(len(points), bool)
+        return ~np.isin(keys(points), self.excluded)
 
-def _distinct(points: Indices) -> Indices:
-    _, where = np.unique(points, axis=0, return_index=True)
-    return points[np.sort(where)]
+    def climb(
+        self,
+        points: Indices,
+        values: Floats,
+        score: Score,
+        reach: tuple[int, ...],
+        climbers: int,
+    ) -> tuple[Indices, Floats]:
+        """Steps of some lengths from the best few points, see ``lattice_climb.climb``."""
 
+        def neighbors(at: Indices) -> Indices:
+            around = distinct_in_order(np.vstack([self.region.neighbors(p, reach) for p in at]))
+            return around[self.contains(around)]
 
-def _keys(points: Indices) -> NDArray[np.void]:
-    """Rows as single comparable values."""
-    rows = np.ascontiguousarray(points, dtype=np.int64)
-    return rows.view([("", np.int64)] * rows.shape[1]).ravel()
+        return climb(points, values, score, neighbors, MOST_ROUNDS, climbers)

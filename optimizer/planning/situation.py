@@ -18,6 +18,7 @@ from optimizer.evidence.fitting import chance_even_of, fitted
 from optimizer.evidence.gathering import gather
 from optimizer.evidence.record import Evidence
 from optimizer.gaussian_process.kernels import Inputs
+from optimizer.interval import Intervals
 from optimizer.model.surrogate import Surrogate
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.planning.limits import Limits
@@ -67,6 +68,22 @@ def situation_of(
 
 
 @dataclass(frozen=True)
+class Expectation:
+    """What the model expects of n settings with today's material.
+
+    Attributes:
+        grade, recovery: of the true values.
+        chance_of_grade: that the true grade meets the one asked for, shape (n,).
+        chance_even: that the deck runs even, shape (n,).
+    """
+
+    grade: Intervals
+    recovery: Intervals
+    chance_of_grade: Floats
+    chance_even: Floats
+
+
+@dataclass(frozen=True)
 class Situation:
     """Everything that the steps of a plan share.
 
@@ -106,7 +123,18 @@ class Situation:
         share = inputs.kept("yield", lambda: self.surrogate.mean_yield(inputs.values, odds))
         return self.limits.feed(index) * share
 
-    def carried(self, index: Indices) -> NDArray[np.bool_]:
+    def product_tonnes(self, point: Indices) -> float | None:
+        """Expected product at a lattice point, shape (d,), t/h; None without a feed rate."""
+        if not self.limits.has_feed:
+            return None
+        factor = self.site.tonnes_per_hour(self.evidence.line)
+        return float(self.product_rate(point[None, :])[0]) * factor
+
+    def trial_tonnes(self, point: Indices) -> float | None:
+        """Feed that a trial at a lattice point consumes, t; None without a feed rate."""
+        return float(self.limits.tonnes(point[None, :])[0]) if self.limits.has_feed else None
+
+    def within_capacity(self, index: Indices) -> NDArray[np.bool_]:
         """Which points keep product and reject inside what can be carried away."""
         capacity = self.brief.capacity
         most_product, most_reject = capacity.max_product_rate, capacity.max_reject_rate
@@ -127,7 +155,7 @@ class Situation:
 
     @cached_property
     def objective(self) -> Objective:
-        """What is to be had most of."""
+        """The worth that the plan maximizes."""
         e = self.evidence
         tonnes = self.site.tonnes_per_hour(e.line)
         return objective_of(self.brief.goal, e.space, tonnes, e.feed_odds_today)
@@ -166,6 +194,17 @@ class Situation:
             return self._start_inputs
         return Inputs(self.evidence.inputs_today(index))
 
+    def expected(self, index: Indices) -> Expectation:
+        """What the model expects of lattice points, shape (n, d), with today's material."""
+        inputs, odds = self.evidence.inputs_today(index), self.evidence.feed_odds_today
+        outcome = self.surrogate.predict(inputs, odds)
+        return Expectation(
+            grade=outcome.grade,
+            recovery=outcome.recovery,
+            chance_of_grade=self.surrogate.chance_of_grade(inputs, self.min_grade, odds),
+            chance_even=self.chance_even(index),
+        )
+
     @cached_property
     def tried(self) -> Indices:
         """Distinct lattice points that were run, shape (k, d)."""
@@ -175,9 +214,7 @@ class Situation:
     @cached_property
     def pending(self) -> Indices:
         """Lattice points of trials started and not yet measured."""
-        space = self.evidence.space
-        values = [[trial[n] for n in space.names] for trial in self.brief.pending]
-        return space.nearest_index(np.array(values).reshape(len(values), len(space.names)))
+        return self.evidence.space.index_of(*self.brief.pending)
 
     def start(self) -> dict[str, float]:
         """Where the deck stands before the first trial: the brief's word, else the last run."""

@@ -34,7 +34,9 @@ SMALLEST_GAIN = 0.005 / DOZEN
 SHARE_OF_SCATTER = 0.25 / DOZEN
 
 
-def stopping_of(situation: Situation, gains: list[float], now: RunNow, point: Indices) -> Stopping:
+def stopping_of(
+    situation: Situation, gains: Sequence[float], now: RunNow, point: Indices
+) -> Stopping:
     """Advice of a plan on going on.
 
     Args:

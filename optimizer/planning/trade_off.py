@@ -1,19 +1,18 @@
-"""What recovery can be had at each grade that one can be sure of: the trade-off curve."""
+"""The trade-off curve: the highest recovery at each grade that settings are sure to meet."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from optimizer.interval import PLACES
 from optimizer.planning.objective import Recovery
-from optimizer.planning.plan import RunNow
+from optimizer.planning.plan import RunNow, TradeOffPoint
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from optimizer.model.surrogate import Estimate
     from optimizer.planning.situation import Situation
 
     Floats = NDArray[np.float64]
@@ -28,7 +27,7 @@ EVEN_ENOUGH = 0.95
 
 def trade_off(
     situation: Situation, now: RunNow, here: Indices, goal: float | None, maximise: str
-) -> list[dict[str, Any]]:
+) -> tuple[TradeOffPoint, ...]:
     """The most recovery for each grade that one can be sure of, best grade first.
 
     At each candidate the grade that it meets with the confidence asked for is a quantile; what no
@@ -50,7 +49,7 @@ def trade_off(
     sure, recovery = _sure_grade(situation, index)
     for _ in range(FRONT_ROUNDS):
         seeds = _spread(_front(sure, recovery), FRONT_SEEDS)
-        around = [limits.region.neighbours(index[k], reach=(1, 3)) for k in seeds]
+        around = [limits.region.neighbors(index[k], reach=(1, 3)) for k in seeds]
         more = np.unique(np.vstack(around), axis=0) if around else index[:0]
         more = more[_possible(situation, more)]
         both = _sure_grade(situation, more)
@@ -59,7 +58,7 @@ def trade_off(
     mean, by_recovery = now.recovery.mean or 0.0, maximise != "value"
     if goal is None or not by_recovery or (now.chance_of_grade or 0.0) < confidence:
         # No grade holds it there: run now stands where it is sure.
-        goal = round(float(_sure_grade(situation, here)[0][0]), PLACES)
+        goal = _rounded(_sure_grade(situation, here)[0][0])
     wanted = situation.objective
     floor = (wanted.reference or 0.0) if isinstance(wanted, Recovery) else 0.0
     beside = (sure > goal) & (recovery < mean) | (sure < goal) & (recovery > mean)
@@ -70,40 +69,30 @@ def trade_off(
     front = _spread(fits[_front(sure[fits], recovery[fits])], FRONT_POINTS)
     curve = _curve(situation, index[front], sure[front]) if len(front) else []
     if goal >= floor:
-        curve.append(
-            {
-                "sure_grade": goal,
-                "grade": now.grade.as_dict(),
-                "recovery": now.recovery.as_dict(),
-                "settings": dict(now.settings),
-                "run_now": True,
-            }
-        )
-    return sorted(curve, key=lambda point: -point["sure_grade"])
+        curve.append(TradeOffPoint(goal, now.grade, now.recovery, now.settings, run_now=True))
+    return tuple(sorted(curve, key=lambda point: -point.sure_grade))
 
 
-def _curve(situation: Situation, index: Indices, sure: Floats) -> list[dict[str, Any]]:
+def _curve(situation: Situation, index: Indices, sure: Floats) -> list[TradeOffPoint]:
     """Points of the curve with what to expect there."""
-    found = situation.surrogate.predict(
-        situation.evidence.inputs_today(index), situation.evidence.feed_odds_today
-    )
+    evidence = situation.evidence
+    found = situation.surrogate.predict(evidence.inputs_today(index), evidence.feed_odds_today)
     return [
-        {
-            "sure_grade": round(float(grade), PLACES),
-            "grade": _at(found.grade, k),
-            "recovery": _at(found.recovery, k),
-            "settings": _settings(situation, index[k]),
-            "run_now": False,
-        }
+        TradeOffPoint(
+            sure_grade=_rounded(grade),
+            grade=found.grade[k],
+            recovery=found.recovery[k],
+            settings=evidence.space.named(index[k]),
+        )
         for k, grade in enumerate(sure)
     ]
 
 
 def _possible(situation: Situation, index: Indices) -> NDArray[np.bool_]:
-    """Candidates that run even and whose product and reject can be carried away."""
+    """Candidates that run even and keep product and reject inside the capacity, shape (n,)."""
     if not len(index):
         return np.zeros(0, dtype=bool)
-    return situation.carried(index) & (situation.chance_even(index) >= EVEN_ENOUGH)
+    return situation.within_capacity(index) & (situation.chance_even(index) >= EVEN_ENOUGH)
 
 
 def _sure_grade(situation: Situation, index: Indices) -> tuple[Floats, Floats]:
@@ -133,10 +122,5 @@ def _spread(front: Indices, most: int) -> Indices:
     return front[np.unique(np.linspace(0, len(front) - 1, most).round().astype(int))]
 
 
-def _at(estimate: Estimate, k: int) -> dict[str, float]:
-    return {n: round(float(getattr(estimate, n)[k]), PLACES) for n in ("mean", "low", "high")}
-
-
-def _settings(situation: Situation, point: Indices) -> dict[str, float]:
-    space = situation.evidence.space
-    return {n: float(v) for n, v in zip(space.names, space.values(point)[0], strict=True)}
+def _rounded(value: float) -> float:
+    return round(float(value), PLACES)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.errors import LimitError
+from optimizer.numerics.lattice_climb import distinct_in_order
 from optimizer.numerics.low_discrepancy import even_points
 
 if TYPE_CHECKING:
@@ -132,10 +133,10 @@ class Region:
             return inside[np.sort(rng.permutation(len(inside))[:n])]
         draws = even_points(2 * n, len(first), rng)
         index = first + np.floor(draws * (last - first + 1)).astype(np.int64)
-        found = _unique_rows(index[self.contains(index)])
+        found = distinct_in_order(index[self.contains(index)])
         if len(found) < n // 4:
             start = found if len(found) else self._one_point()
-            found = _unique_rows(np.vstack([found, self._walk(start, n, rng)]))
+            found = distinct_in_order(np.vstack([found, self._walk(start, n, rng)]))
         return found[:n]
 
     def _one_point(self) -> Indices:
@@ -171,8 +172,8 @@ class Region:
             kept.append(walkers)
         return np.vstack(kept)
 
-    def neighbours(self, index: Indices, reach: Sequence[int] = (1, 2, 4)) -> Indices:
-        """Lattice neighbours of one point, shape (d,): one setting moved, or two moved together.
+    def neighbors(self, index: Indices, reach: Sequence[int] = (1, 2, 4)) -> Indices:
+        """Lattice neighbors of one point, shape (d,): one setting moved, or two moved together.
 
         Pairs are needed because settings act against each other: the good direction is often a
         diagonal, along which each single move alone is worse.
@@ -202,9 +203,3 @@ def _moves(d: int, reach: tuple[int, ...]) -> Indices:
         for a, b in ((1, 1), (1, -1), (-1, 1), (-1, -1))
     ]
     return np.array(moves)
-
-
-def _unique_rows(index: Indices) -> Indices:
-    """Distinct rows in order of first appearance."""
-    _, where = np.unique(index, axis=0, return_index=True)
-    return index[np.sort(where)]

@@ -173,6 +173,16 @@ class SettingSpace:
         index = np.rint((np.atleast_2d(values) - self.low) / self.steps)
         return np.clip(index, 0, [s.top for s in self.settings]).astype(np.int64)
 
+    def named(self, point: Indices) -> dict[str, float]:
+        """One lattice point, shape (d,), as values by name."""
+        values = self.values(point)[0]
+        return {name: float(v) for name, v in zip(self.names, values, strict=True)}
+
+    def index_of(self, *settings: Mapping[str, float]) -> Indices:
+        """Nearest lattice points of settings by name, shape (n, d)."""
+        values = [[each[name] for name in self.names] for each in settings]
+        return self.nearest_index(np.array(values).reshape(len(values), len(self.names)))
+
     def skopt(self) -> Space:
         """The same box as a scikit-optimize space of integer lattice indices."""
         from skopt.space import Integer, Space  # noqa: PLC0415 - for its users alone

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.errors import LimitError
+from optimizer.numerics.lattice_climb import climb
 from optimizer.plant.region import Region
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation.deck import Deck, Material
@@ -67,18 +68,18 @@ def attainable(
     region = region or Region.whole(GRAVITY_TABLE)
     rng = np.random.default_rng(seed)
     index = region.sample(SAMPLE, rng)
-    worth = _worth(deck, material, min_grade, max_failure, region.space.values(index))
     first, last = np.array(region.first), np.array(region.last)
-    for _ in range(ROUNDS):
-        best = np.argsort(-worth, kind="stable")[:WALKERS]
-        moves = _moves(rng, len(best), len(first))
-        near = np.clip(index[best, None, :] + moves, first, last).reshape(-1, len(first))
-        near = np.unique(near[region.contains(near)], axis=0)
-        found = _worth(deck, material, min_grade, max_failure, region.space.values(near))
-        index, worth = np.vstack([index[best], near]), np.concatenate([worth[best], found])
-        index, kept = np.unique(index, axis=0, return_index=True)
-        worth = worth[kept]
-    best_index = index[np.argmax(worth)]
+
+    def worth(points: Indices) -> Floats:
+        return _worth(deck, material, min_grade, max_failure, region.space.values(points))
+
+    def neighbors(walkers: Indices) -> Indices:
+        moves = _moves(rng, len(walkers), len(first))
+        near = np.clip(walkers[:, None, :] + moves, first, last).reshape(-1, len(first))
+        return np.unique(near[region.contains(near)], axis=0)
+
+    index, found = climb(index, worth(index), worth, neighbors, ROUNDS, WALKERS, patient=True)
+    best_index = index[np.argmax(found)]
     return _checked(deck, material, min_grade, max_failure, region.space.values(best_index))
 
 

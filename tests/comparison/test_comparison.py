@@ -158,7 +158,7 @@ def test_every_form_says_how_sure(demanding):
 
     found = season_look()
     pages = [
-        report_html(found.plan.as_dict(), found.landscape, comparison=demanding),
+        report_html(found.plan.as_dict(), found.landscape.as_dict(), comparison=demanding),
         render(
             "lines.html", here="lines", person=None, signed_in=False, form_token="", version=0,
             site_name="site", comparison=demanding, min_grade="98.5", waiting=None,

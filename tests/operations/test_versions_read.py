@@ -164,9 +164,9 @@ def test_what_surrounds_a_plan_is_of_its_version(busy):
 
     found = look(situation_of(busy, SITE, BRIEF.model_copy(update={"line": "deck-1"})))
     runs = runs_at(busy, found.plan.history_version, "deck-1")
-    assert found.landscape["history_version"] == found.plan.history_version
-    assert sum(found.landscape["points"]["count"]) == runs
-    assert sum(stretch["runs"] for stretch in found.landscape["progress"]) == runs
+    assert found.landscape.as_dict()["history_version"] == found.plan.history_version
+    assert sum(found.landscape.as_dict()["points"]["count"]) == runs
+    assert sum(stretch["runs"] for stretch in found.landscape.as_dict()["progress"]) == runs
 
 
 def ask(monkeypatch, capsys, *words):

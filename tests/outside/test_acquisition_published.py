@@ -11,6 +11,7 @@ from scipy.stats import norm
 
 from optimizer.model.coordinates import unwanted_limit
 from optimizer.planning.acquisition import (
+    Outlook,
     expected_improvement,
     log_constrained_improvement,
     log_expected_improvement,
@@ -84,14 +85,10 @@ def test_constrained_improvement_against_quadrature():
         exact = constrained_by_quadrature(S, C, s, c, best, 0.98, np.log(9.0), cut)
         found = np.exp(
             log_constrained_improvement(
-                np.array([[S]]),
-                np.array([[C]]),
-                np.array([s]),
-                np.array([c]),
+                Outlook(*map(np.array, ([[S]], [[C]], [s], [c], [cut]))),
                 np.array([best]),
                 0.98,
                 np.log(9.0),
-                np.array([cut]),
             )[0, 0]
         )
         if exact > 5e-3:
@@ -104,8 +101,8 @@ def test_constrained_improvement_against_quadrature():
 
 def test_constraint_that_always_holds_leaves_the_improvement_of_recovery():
     """With a feed already above the grade the constraint cannot fail."""
-    args = (np.array([[4.0]]), np.array([[1.0]]), np.array([0.3]), np.array([0.2]))
-    free = log_constrained_improvement(*args, np.array([1.5]), 0.5, np.log(1e6))[0, 0]
+    outlook = Outlook(np.array([[4.0]]), np.array([[1.0]]), np.array([0.3]), np.array([0.2]))
+    free = log_constrained_improvement(outlook, np.array([1.5]), 0.5, np.log(1e6))[0, 0]
     mean, sd = 2.5, 0.5 * np.sqrt(0.5)
     exact = quad(lambda a: (expit(a) - expit(1.5)) * norm.pdf(a, mean, sd), 1.5, mean + 10 * sd)[0]
     assert np.exp(free) == pytest.approx(exact, rel=1e-3)

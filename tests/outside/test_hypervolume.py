@@ -13,6 +13,7 @@ from scipy.special import expit, logit
 from optimizer.model.coordinates import from_latent
 from optimizer.model.surrogate import Surrogate
 from optimizer.planning.acquisition import ConstrainedImprovement
+from optimizer.planning.objective import Recovery
 
 REFERENCE, FEED_ODDS = 0.8, float(logit(0.7))
 
@@ -42,7 +43,9 @@ def test_the_indicator_knows_the_published_front():
 def test_expected_gain_is_the_growth_of_the_dominated_area(surrogate):
     X, model = surrogate
     base = X[:6]
-    improvement = ConstrainedImprovement(model, base, None, FEED_ODDS, reference=REFERENCE)
+    improvement = ConstrainedImprovement(
+        model, base, None, FEED_ODDS, objective=Recovery(REFERENCE)
+    )
     A = np.array([[0.65, 0.5], [0.3, 0.9], [0.5, 0.7], [0.75, 0.6]])
     gains = np.exp(improvement.log_gain(A))
     (drawn,) = improvement._fine

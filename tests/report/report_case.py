@@ -37,7 +37,7 @@ def documents(found: Look) -> dict[str, Any]:
     """What paths on the page lead into, as any reader of the JSON has it."""
     whole = {
         "plan": found.plan.as_dict(),
-        "landscape": found.landscape,
+        "landscape": found.landscape.as_dict(),
         "diagnosis": found.diagnosis,
     }
     return json.loads(json.dumps(whole))

@@ -107,9 +107,9 @@ def test_every_run_is_behind_a_dot():
     found = season_look()
     table = next(t for t in parse(season_page()).iter("table") if "All" not in text_of(t) and
                  len(list(t.iter("tr"))) > 150)  # fmt: skip
-    assert len(list(table.iter("tr"))) == 1 + len(found.landscape["points"]["count"])
-    assert sum(found.landscape["points"]["count"]) == 488  # measured runs of deck-1
-    assert sum(s["runs"] for s in found.landscape["progress"]) == 500
+    assert len(list(table.iter("tr"))) == 1 + len(found.landscape.as_dict()["points"]["count"])
+    assert sum(found.landscape.as_dict()["points"]["count"]) == 488  # measured runs of deck-1
+    assert sum(s["runs"] for s in found.landscape.as_dict()["progress"]) == 500
 
 
 # ------------------------------------------------------------------ landscape
@@ -131,7 +131,7 @@ def test_collapsing_loses_no_run_and_keeps_every_mean(season_table, most):
 
 def test_pictures_pass_through_the_plan():
     found = season_look()
-    plan, land = found.plan.as_dict(), found.landscape
+    plan, land = found.plan.as_dict(), found.landscape.as_dict()
     now = plan["run_now"]
     curve = land["trade_off"]
     at = next(c for c in curve if c["run_now"])
@@ -154,7 +154,7 @@ def test_pictures_pass_through_the_plan():
 def test_today_s_limits_are_those_of_the_plan():
     found = season_look()
     for trial in found.plan.recommendations:
-        for limit in found.landscape["today"]["settings"]:
+        for limit in found.landscape.as_dict()["today"]["settings"]:
             assert limit["low"] <= trial.settings[limit["name"]] <= limit["high"]
 
 
@@ -197,7 +197,7 @@ def test_a_comparison_has_its_page():
     }
     document = {"schema": "highside.comparison/1", "basis": {}, "lines": [line]}
     found = season_look()
-    page = report_html(found.plan.as_dict(), found.landscape, comparison=document)
+    page = report_html(found.plan.as_dict(), found.landscape.as_dict(), comparison=document)
     check_numbers(numbers_on(page), {**documents(found), "comparison": document})
     assert "Air 40 → 36" in text_of(parse(page))
 
@@ -211,7 +211,7 @@ def test_a_drift_that_was_found_is_told_with_what_to_check(pattern, said):
     (drift,) = (d for d in diagnosis["drift"] if d["quantity"] == "recovery")
     drift["pattern"] = pattern
     drift["checks"] = [{"check": c, "basis": "common practice"} for c in CHECKS["one falls"]]
-    page = report_html(found.plan.as_dict(), found.landscape, diagnosis=diagnosis)
+    page = report_html(found.plan.as_dict(), found.landscape.as_dict(), diagnosis=diagnosis)
     causes = ", ".join(CHECKS["one falls"])
     told = f"Recovery: {said} (check first, by common practice and without proof: {causes})"
     assert told in [text_of(item) for item in parse(page).iter("li")]

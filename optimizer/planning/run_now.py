@@ -1,0 +1,106 @@
+"""The settings to run production on now: the best worth among settings sure enough of the grade."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimizer.errors import LimitError
+from optimizer.planning.objective import Recovery
+from optimizer.planning.plan import RunNow
+from optimizer.planning.search import best_point
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from optimizer.planning.situation import Situation
+
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.int64]
+
+# Settings that are not sure enough of the grade rank below any that are, whatever their worth.
+UNSURE = -1e9
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """The settings to run now.
+
+    Attributes:
+        point: as a lattice point, shape (d,).
+        run_now: as the plan reports them.
+        warnings: what is doubtful about them.
+    """
+
+    point: Indices
+    run_now: RunNow
+    warnings: tuple[str, ...]
+
+
+def choose_run_now(situation: Situation) -> Chosen:
+    """The settings to run now.
+
+    Raises:
+        LimitError: when no settings keep product and reject inside the capacity.
+    """
+    point, value = best_point(
+        lambda index: _score(situation, index),
+        situation.limits.region,
+        situation.starts,
+        coarse=lambda index: _score(situation, index, coarse=True),
+    )
+    if value == -np.inf:
+        raise LimitError(
+            "no settings keep product and reject inside the capacity.",
+            code="no-capacity",
+            hint="Raise max_product_rate or max_reject_rate, or allow a lower feed rate.",
+        )
+    run_now = _described(situation, point)
+    warnings: tuple[str, ...] = ()
+    if value < 0.5 * UNSURE:
+        warnings = (
+            f"No settings are {situation.brief.goal.confidence:.0%} sure of grade "
+            f"{situation.min_grade:g} yet; run_now has the highest product of recovery and chance "
+            f"of the grade, and that chance is {run_now.chance_of_grade:.0%}.",
+        )
+    return Chosen(point, run_now, warnings)
+
+
+def _score(situation: Situation, index: Indices, coarse: bool = False) -> Floats:
+    """What the search maximizes at lattice points, shape (n, d); (n,).
+
+    Settings sure enough of the grade rank by worth, above all that are not. The others rank by
+    recovery times the chance of the grade.
+    """
+    inputs, surrogate = situation.inputs(index), situation.surrogate
+    chance, recovery = surrogate.outlook(
+        inputs, situation.min_grade, situation.evidence.feed_odds_today, coarse
+    )
+    chance = chance * situation.chance_even(index)
+    worth = recovery
+    if not isinstance(situation.objective, Recovery):
+        worth = surrogate.expect(situation.objective.worth, inputs, coarse)
+    sure = chance >= situation.brief.goal.confidence
+    value = np.where(sure, worth, UNSURE + chance * recovery)
+    return np.where(situation.within_capacity(index), value, -np.inf)
+
+
+def _described(situation: Situation, point: Indices) -> RunNow:
+    """The settings at a lattice point, shape (d,), with what to expect of them."""
+    index, objective = point[None, :], situation.objective
+    expected = situation.expected(index)
+    value_per_hour = None
+    if not isinstance(objective, Recovery):
+        inputs = situation.evidence.inputs_today(index)
+        value_per_hour = float(situation.surrogate.expect(objective.worth, inputs)[0])
+    return RunNow(
+        settings=situation.evidence.space.named(point),
+        grade=expected.grade[0],
+        recovery=expected.recovery[0],
+        chance_of_grade=float(expected.chance_of_grade[0]),
+        product_t_per_h=situation.product_tonnes(point),
+        tried=bool(np.any(np.all(situation.tried == point, axis=1))),
+        value_per_hour=value_per_hour,
+    )
