@@ -19,6 +19,7 @@ from cli.commands.balance import balance
 from cli.commands.compare import compare
 from cli.commands.demo import demo
 from cli.commands.diagnose import diagnose
+from cli.commands.guide import guide
 from cli.commands.history import history
 from cli.commands.init import init
 from cli.commands.load import load
@@ -32,7 +33,7 @@ from optimizer.errors import HighsideError, InputError, reason_of
 app = typer.Typer(
     name="highside",
     help="Learns from a gravity table's own runs which settings to try next.",
-    epilog="First look: highside demo",
+    epilog="First look: highside demo. How to do a task: highside guide",
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
@@ -42,15 +43,15 @@ app = typer.Typer(
 
 
 class WithoutPandas:
-    """Says that there is no pandas.
+    """An importer that reports pandas as missing.
 
-    At its first array pyarrow loads it, where there is one, to know its objects again. No command
-    makes any, and the loading is a fifth of the time of a small load.
+    At its first array pyarrow imports pandas, where it is installed, to recognize its objects. No
+    command makes any, and the import takes a fifth of the time of a small load.
     """
 
     @staticmethod
     def find_spec(name: str, path: object = None, target: object = None) -> None:
-        """As importlib asks; other modules are left to the finders behind.
+        """Refuse pandas; leave other modules to the finders that follow.
 
         Raises:
             ModuleNotFoundError: for pandas.
@@ -60,12 +61,13 @@ class WithoutPandas:
 
 
 def program() -> NoReturn:
-    """The whole program: ``run``, and then out, with its exit code.
+    """Run a command and end the process with its exit code.
 
-    Once everything is written there is nothing to tear down. Where Python does, a thread of
-    pyarrow's that is still letting go of its last batch now and then aborts the whole program.
+    The process ends without tearing down Python: everything is written by then, and during a
+    teardown a thread of pyarrow that still releases its last batch sometimes aborts the process.
     """
     code: str | int | None = 0
+    sys.meta_path.insert(0, WithoutPandas())
     try:
         run()
     except SystemExit as stop:
@@ -79,7 +81,6 @@ def program() -> NoReturn:
 def run() -> None:
     """A command: the one place where errors become messages and exit codes."""
     as_json = "--json" in sys.argv or "json" in sys.argv
-    sys.meta_path.insert(0, WithoutPandas())
     try:
         with printable_errors():
             app()
@@ -135,3 +136,4 @@ app.command(epilog="Example: highside history --line deck-1 --since 2026-03-01 -
 app.command(
     epilog="Example: highside record --plan plan.json --rank 1 --grade 98.7% --recovery 93.1%"
 )(record)
+app.command(epilog="Example: highside guide plan")(guide)

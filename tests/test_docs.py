@@ -9,40 +9,63 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from typer.main import get_command
 
 from cli import main as cli
+from cli.guide.pages import TOPICS, page, pages
 from optimizer.plant.brief import Brief
+from optimizer.plant.site import Site
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-COMMANDS = {c.name or c.callback.__name__ for c in cli.app.registered_commands}
+COMMANDS = get_command(cli.app).commands
+TEXTS = {"README": README, **{each.topic: each.text for each in pages()}}
 
 
-def blocks(language: str) -> list[str]:
-    fenced = re.findall(r"^```(\w*)\n(.*?)^```$", README, flags=re.DOTALL | re.MULTILINE)
+def blocks(text: str, language: str) -> list[str]:
+    fenced = re.findall(r"^```(\w*)\n(.*?)^```$", text, flags=re.DOTALL | re.MULTILINE)
     return [body for tag, body in fenced if tag == language]
 
 
+def commands_in(text: str) -> list[list[str]]:
+    """Calls of highside in shell blocks and in the text, as words."""
+    lines = re.findall(r"`(highside [^`]*)`", re.sub(r"^```.*?^```$", "", text, flags=re.S | re.M))
+    lines += "\n".join(blocks(text, "sh")).splitlines()
+    found = [line.partition("#")[0].partition(" > ")[0].strip() for line in lines]
+    return [shlex.split(line) for line in found if re.match(r"highside [a-z]", line)]
+
+
+def run(words: list[str], monkeypatch, capsys) -> str:
+    """Run a command; what it printed. Fails where it does not end well."""
+    monkeypatch.setattr(sys, "argv", words)
+    with pytest.raises(SystemExit) as stop:
+        cli.run()
+    out, err = capsys.readouterr()
+    assert not stop.value.code, (words, err)
+    return out
+
+
+# ------------------------------------------------------------------ README
+
+
+def test_readme_is_short():
+    assert README.count("\n") < 150
+    before, _ = README.split("## What a plan says")
+    assert before.count("\n") < 45  # a first plan within the first screen and a half
+
+
 def test_readme_names_every_command_and_no_other():
-    named = set(re.findall(r"`highside ([a-z]+)", README))
-    assert named == COMMANDS
+    assert set(re.findall(r"`highside ([a-z]+)", README)) == set(COMMANDS)
 
 
 def test_ci_calls_the_test_command_of_the_readme():
     # Each part on a line of its own, in order, the last with the report that CI reads.
-    command = next(line for line in "\n".join(blocks("sh")).splitlines() if "pytest" in line)
+    steps = "\n".join(blocks(README, "sh")).splitlines()
+    command = next(line for line in steps if "pytest" in line)
     lines = (ROOT / ".ci" / "run").read_text(encoding="utf-8").splitlines()
     *parts, tests = command.split(" && ")
     at = lines.index(parts[0])
     assert lines[at : at + len(parts) + 1] == [*parts, f'{tests} --junit-xml "$work/tests.xml"']
-
-
-def test_the_brief_in_the_readme_is_a_brief():
-    document = tomllib.loads(blocks("toml")[0])
-    brief = Brief.from_dict(document)
-    assert set(document) == brief.model_fields_set
-    # It shows every table that a brief can have.
-    assert set(document) == set(Brief.model_fields)
 
 
 def test_the_shell_steps_of_the_readme_run(tmp_path, monkeypatch, capsys):
@@ -50,57 +73,125 @@ def test_the_shell_steps_of_the_readme_run(tmp_path, monkeypatch, capsys):
 
     monkeypatch.chdir(tmp_path)
     (tmp_path / "season").symlink_to(season_folder())
-    steps = [b for b in blocks("sh") if b.startswith("highside init")]
-    for step in steps[0].strip().splitlines():
+    steps = next(b for b in blocks(README, "sh") if b.startswith("highside init"))
+    for step in steps.strip().splitlines():
         command, _, target = step.split("#")[0].strip().partition(" > ")
         words = shlex.split(command)
         words = [w for word in words for w in (sorted(map(str, tmp_path.glob(word))) or [word])]
         if words[1] == "load":
             # The season's own site file knows its material columns and decks.
             (tmp_path / "site.toml").write_bytes((tmp_path / "season/site.toml").read_bytes())
-        monkeypatch.setattr(sys, "argv", words)
-        with pytest.raises(SystemExit) as stop:
-            cli.run()
-        out, err = capsys.readouterr()
-        assert not stop.value.code, (step, err)
+        out = run(words, monkeypatch, capsys)
         if target:
             (tmp_path / target).write_text(out, encoding="utf-8")
-
-
-def test_the_python_block_of_the_readme_runs(tmp_path, monkeypatch, capsys):
-    from optimizer.operations.demo import run_demo
-
-    monkeypatch.chdir(tmp_path)
-    run_demo("highside-demo")
-    for block in blocks("python"):
-        exec(compile(block, "README.md", "exec"), {})
-    assert "feed_rate" in capsys.readouterr().out
 
 
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory):
     from optimizer.operations.demo import run_demo
 
-    return run_demo(tmp_path_factory.mktemp("demo"))
+    return run_demo(tmp_path_factory.mktemp("home") / "highside-demo")
 
 
 def test_the_plan_shown_in_the_readme_is_the_demo_s(demo):
     from cli.show import plan as show
 
-    shown = next(b for b in blocks("") if "Run now" in b)
-    made = show.plan(demo.plan.as_dict())
-    assert shown.strip() == made.strip()
+    shown = next(b for b in blocks(README, "") if "Run now" in b)
+    assert shown.strip() == show.plan(demo.plan.as_dict()).strip()
 
 
-def test_the_comparison_shown_in_the_readme_is_the_demo_s(demo, monkeypatch, capsys):
-    monkeypatch.chdir(demo.folder)
-    command = re.search(r"`(highside compare [^`]*)` asks every line", README).group(1)
-    monkeypatch.setattr(sys, "argv", shlex.split(command))
-    with pytest.raises(SystemExit):
+# ------------------------------------------------------------------ guide
+
+
+def test_every_page_of_the_guide_is_listed_in_order():
+    files = {path.stem for path in (ROOT / "cli/guide").glob("*.md")}
+    assert files == set(TOPICS)
+    assert tuple(re.findall(r"\]\(cli/guide/([a-z]+)\.md\)", README)) == TOPICS
+    for each in pages():
+        title = each.title[0].lower() + each.title[1:].replace(" HTTP", " HTTP")
+        assert f"| {title} | [{each.topic}]" in README
+
+
+@pytest.mark.parametrize("name", TEXTS)
+def test_every_option_that_is_shown_exists(name):
+    found = commands_in(TEXTS[name])
+    for words in found:
+        command = COMMANDS[words[1]]
+        known = {flag for p in command.params for flag in (*p.opts, *p.secondary_opts)}
+        used = {word for word in words[2:] if word.startswith("--")}
+        assert used <= known | {"--help"}, words
+    mentioned = set(re.findall(r"(?<![\w-])`(--[a-z][a-z-]*)", TEXTS[name]))
+    every = {flag for c in COMMANDS.values() for p in c.params for flag in p.opts}
+    assert mentioned <= every | {"--help"}, name
+
+
+def test_the_guide_is_printed(monkeypatch, capsys):
+    listed = run(["highside", "guide"], monkeypatch, capsys)
+    assert all(f"  {each.topic}" in listed and each.title in listed for each in pages())
+    for topic in TOPICS:
+        said = run(["highside", "guide", topic], monkeypatch, capsys)
+        assert said.startswith(page(topic).title)
+        assert "```" not in said
+
+
+def test_a_page_that_does_not_exist_is_refused_with_the_nearest(monkeypatch, capsys):
+    monkeypatch.setattr(sys, "argv", ["highside", "guide", "plans"])
+    with pytest.raises(SystemExit) as stop:
         cli.run()
-    said = capsys.readouterr().out.splitlines()
-    shown = next(b for b in blocks("") if "attainable %" in b).splitlines()
+    assert stop.value.code == 2
+    said = capsys.readouterr().err
+    assert "the guide has no page 'plans'" in said
+    assert "Did you mean 'plan'?" in said
+
+
+def test_the_brief_in_the_guide_is_a_brief():
+    document = tomllib.loads(blocks(page("plan").text, "toml")[0])
+    brief = Brief.from_dict(document)
+    assert set(document) == brief.model_fields_set
+    # It shows every table that a brief can have.
+    assert set(document) == set(Brief.model_fields)
+
+
+def test_the_site_file_in_the_guide_is_a_site_file():
+    document = tomllib.loads(blocks(page("site").text, "toml")[0])
+    site = Site.from_dict(document)
+    assert site.space_of("deck-2")["air"].high == 80
+    assert site.space_of("deck-1")["air"].max_change == 10
+
+
+def test_the_streams_in_the_guide_are_balanced(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    (streams,) = blocks(page("balance").text, "csv")
+    (tmp_path / "streams.csv").write_text(streams, encoding="utf-8")
+    assert "T1" in run(["highside", "balance", "streams.csv"], monkeypatch, capsys)
+    assert (tmp_path / "balanced.csv").exists()
+    run(["highside", "load", "balanced.csv"], monkeypatch, capsys)
+
+
+def test_the_comparison_shown_in_the_guide_is_the_demo_s(demo, monkeypatch, capsys):
+    monkeypatch.chdir(demo.folder)
+    text = page("compare").text
+    command = re.search(r"`(highside compare [^`]*)` asks every line", text).group(1)
+    said = run(shlex.split(command), monkeypatch, capsys).splitlines()
+    shown = next(b for b in blocks(text, "") if "attainable %" in b).splitlines()
     assert [line for line in shown if line and line not in said] == []
+
+
+def test_the_diagnosis_shown_in_the_guide_is_the_demo_s(demo, monkeypatch, capsys):
+    monkeypatch.chdir(demo.folder)
+    said = run(shlex.split("highside diagnose --line deck-1"), monkeypatch, capsys).splitlines()
+    shown = blocks(page("diagnose").text, "")[0].splitlines()
+    assert [line for line in shown if line and line not in said] == []
+
+
+def test_the_python_blocks_of_the_guide_run(demo, monkeypatch, capsys):
+    monkeypatch.chdir(demo.folder.parent)
+    for block in blocks(page("python").text, "python"):
+        exec(compile(block, "python.md", "exec"), {})
+    assert "feed_rate" in capsys.readouterr().out
+
+
+# ------------------------------------------------------------------ modules
 
 
 def test_every_module_opens_with_what_it_is_for():
