@@ -1,6 +1,6 @@
-"""Which runs teach a line: its own, and while these are few, those of other lines.
+"""The runs that a line learns from: its own and, while these are few, those of other lines.
 
-What is borrowed is marked by line, and the surrogate learns how far the lines agree.
+Borrowed runs carry the number of their line, and the surrogate estimates how far the lines agree.
 """
 
 from __future__ import annotations
@@ -19,8 +19,9 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Below so many set-points of its own a line also learns from the others; beyond, it has little to
-# gain. Of theirs so many runs are taken, evenly over time: the model is exact, its cost cubic.
+# A line with fewer set-points than FEWEST_OWN also learns from the others; with more it has little
+# to gain. At most MOST_BORROWED of their runs are taken, evenly over time, because the cost of the
+# exact model is cubic in the set-points.
 FEWEST_OWN, MOST_BORROWED, FEWEST_OF_OTHER = 40, 150, 8
 RUNS_TO_COUNT = 2000
 
@@ -28,10 +29,11 @@ RUNS_TO_COUNT = 2000
 def runs_to_learn_from(
     runs: pa.Table, line: str | None, site: Site, warnings: list[str]
 ) -> tuple[pa.Table, Floats]:
-    """Runs that teach a line: its own, behind those borrowed from others where it has few.
+    """The runs that a line learns from: those borrowed from other lines first, then its own.
 
     Returns:
-        The runs, and the number of the line of each, shape (n,): 0 the own, 1 and up the others.
+        The runs, and the number of each run's line, shape (n,): 0 for the line itself, 1 and up for
+        the others.
     """
     if not runs.num_rows or line is None:
         return runs.slice(0, 0), np.zeros(0)
@@ -63,7 +65,7 @@ def runs_to_learn_from(
 
 
 def knows_enough(own: pa.Table, space: SettingSpace) -> bool:
-    """Whether a line has set-points enough of its own, by runs enough to tell many from few."""
+    """Whether a line has enough set-points of its own, judged by a sample of its runs."""
     if not own.num_rows:
         return False
     some = own.take(pa.array(_evenly(own.num_rows, RUNS_TO_COUNT)))
@@ -72,7 +74,7 @@ def knows_enough(own: pa.Table, space: SettingSpace) -> bool:
 
 
 def _evenly(n: int, most: int) -> NDArray[np.int64]:
-    """Positions of at most so many of n, evenly spread."""
+    """At most ``most`` of n positions, evenly spaced."""
     return np.unique(np.linspace(0, n - 1, min(n, most)).astype(np.int64))
 
 

@@ -1,4 +1,4 @@
-"""What the runs of a line cannot tell, as warnings of a plan."""
+"""Warnings of a plan: what the runs of a line leave open."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ FEWEST_FOR_CORRELATION = 8
 def unsettled(
     runs: pa.Table, settings: Floats, measured: NDArray[np.bool_], settle_minutes: float
 ) -> list[str]:
-    """Runs whose readings may belong to the way to their settings rather than to the settings."""
+    """Warnings about runs that were sampled before the deck had settled."""
     said: list[str] = []
     if not runs.num_rows:
         return said
@@ -54,7 +54,7 @@ def unsettled(
 
 
 def habits(evidence: Evidence) -> list[str]:
-    """Settings that never moved, and pairs that always moved together."""
+    """Warnings about settings that never moved, and pairs that always moved together."""
     warnings: list[str] = []
     settings, names = evidence.settings, evidence.space.names
     if len(settings) < FEWEST_FOR_CORRELATION:
@@ -84,7 +84,7 @@ def feed_grade_of(odds: float) -> float:
 
 
 def cautions(evidence: Evidence, min_grade: float, brief: Brief) -> list[str]:
-    """What the runs leave open of what is asked for."""
+    """Warnings about a goal that the runs do not support."""
     said = []
     if brief.goal.min_grade is None and brief.goal.maximise != "value":
         said.append(f"No grade was asked for; the line's usual {min_grade:g} is kept.")

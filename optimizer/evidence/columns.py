@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Above this share of readings with a stated error the others are taken to be read as well.
+# Above this share of readings with a stated error, the others are taken to have the same error.
 MOSTLY_STATED = 0.5
 
 
@@ -37,10 +37,10 @@ def start_times(runs: pa.Table) -> NDArray[np.datetime64]:
 def fill_unknown(reading: Floats, variance: Floats, se: Floats) -> Floats:
     """Variances with the unknown ones filled in, shape (n,).
 
-    Where most readings state their error, the others take the median of what is stated. Where few
-    or none do, the others take 0, and the estimated process noise holds all of their scatter: a
-    handful of readings does not say how well the rest were taken. A reading of exactly 0 or 1 has
-    a variance of its own (``measured_errors``), which says nothing of the others.
+    Where most readings state their error, the others take the median of the stated variances. Where
+    few or none do, the others take 0, and the estimated process noise includes all of their
+    scatter: a handful of readings does not say how precise the rest are. A reading of exactly 0 or
+    1 has a variance of its own (``measured_errors``), which says nothing about the others.
 
     Args:
         reading: fractions, NaN where there is none.

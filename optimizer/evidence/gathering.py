@@ -1,8 +1,7 @@
-"""What the history says about one line, as the arrays a surrogate learns from.
+"""From the runs of a history to the evidence of one line.
 
-In come the runs of a line and today's material; out comes an ``Evidence``: settings and material
-in unit coordinates, readings with known errors, today's values, and a warning for everything
-that the runs cannot tell.
+In come the runs and today's material; out comes an ``Evidence``: settings and material in unit
+coordinates, readings with their errors, today's values, and warnings of what the runs leave open.
 """
 
 from __future__ import annotations

@@ -26,16 +26,17 @@ CONTEXT_GRID = 0.02
 # Beyond so many set-points the grid of the material is coarsened.
 MOST_SET_POINTS = 1200
 
-# But no coarser than this: settings alone may make more set-points than that.
+# The grid is made no coarser than this: the settings alone may make more set-points than that.
 COARSEST_GRID = 0.16
 
-# A material variable that moved by less than this share of its range tells nothing.
+# A material variable that moved by less than this share of its range is left out of the model.
 CONTEXT_MOVES = 0.02
 
-# Labels of material become inputs when there are a few, each with a few runs; more are lot names.
+# Labels of material become inputs where there are few of them, each with several runs; many labels
+# are names of lots.
 FEWEST_LABEL_RUNS, MOST_LABELS = 5, 6
 
-# Today's material, where the brief leaves it open, is the median of so many latest runs.
+# Where the brief does not give today's material, it is the median of this many latest runs.
 LATEST_RUNS = 10
 
 # Share of runs that a measured feed grade may contradict before it is set aside.
@@ -99,9 +100,9 @@ def _today(
 
 
 def _on_grid(context: Floats, today: Floats, column: Any, site: Site, m: int) -> Floats:
-    """Material on a grid coarse enough that the exact model can hold the set-points.
+    """Material rounded to a grid, coarse enough that the exact model can hold all set-points.
 
-    The grid is anchored at today's material, which the plan is about.
+    Today's material is a point of the grid, since the plan is made for it.
     """
     if not m or not len(context):
         return context
@@ -153,9 +154,9 @@ def feed_odds(
 ) -> tuple[Floats, float, bool]:
     """Log odds of the feed grade of each run and today, and whether they are known.
 
-    Runs that carry none are taken to have been fed as the others were, and where no run carries
-    one, as the brief says: grade and recovery then split the mass of today's feed as the
-    two-product formula says. Without either it is guessed.
+    A run without a feed grade takes the median of the others; where no run has one, all take the
+    brief's, and grade and recovery then split the mass of the feed by the two-product formula.
+    Without either, the feed grade is guessed.
     """
     measured = np.isfinite(grade_logit) & np.isfinite(recovery_logit)
     feed = scaled(column(FEED_GRADE), site.feed_grade_scale)

@@ -1,10 +1,10 @@
-"""The worth of trying a candidate: noisy, constrained expected improvement in log form.
+"""The gain of a trial: noisy, constrained expected improvement in log form.
 
-The incumbent is not the luckiest reading but unknown: it is drawn, jointly with the model, at
-the settings already tried (Letham, Karrer, Ottoni & Bakshy, Bayesian Anal. 14, 2019, 495). In
-each draw the best recovery among settings that meet the grade is the incumbent; a candidate is
-worth the recovery it is expected to add, where it meets the grade. Everything is in logarithms
-(Ament et al., NeurIPS 2023), so that candidates far out still rank.
+The incumbent is not the best reading, which is a lucky one, but unknown: it is drawn jointly with
+the candidates from the posterior at the settings already tried (Letham, Karrer, Ottoni & Bakshy,
+Bayesian Anal. 14, 2019, 495). In each draw the incumbent is the best worth among settings that meet
+the grade, and a candidate gains what it adds to the incumbent where it meets the grade. Gains are
+logarithms (Ament et al., NeurIPS 2023), so that candidates of tiny gain still rank.
 """
 
 from __future__ import annotations
@@ -36,23 +36,24 @@ LOG_SQRT_PI_2 = 0.5 * float(np.log(0.5 * np.pi))
 SQRT_2 = float(np.sqrt(2.0))
 # Below -1 the two terms of EI cancel; below this 1 - z^2 exp(...) does too, and 1/z^2 remains.
 CANCELLATION_FROM, ASYMPTOTE_FROM = -1.0, -1.0 / np.sqrt(np.finfo(float).eps)
-# Joint draws of the model in all, shared among so many hyperparameter members at most: a gain is
-# averaged over both.
+# Joint draws in all, and the most members (draws of hyperparameters) that share them: a gain is the
+# average over both.
 DRAWS, MOST_MEMBERS = 64, 8
-# Nodes of the Gauss-Legendre rule over the quantiles of logit recovery, on (0, 1): within 2 % for
-# gains above 0.005 and within a factor of two far below (tests); the draws leave ten per cent. A
-# shortlist needs fewer.
+# Nodes of the Gauss-Legendre rule over the quantiles of logit recovery, on (0, 1): its error is
+# below 2 % for gains above 0.005 and below a factor of two for tiny gains (tests), beside ten per
+# cent of error from the draws. A shortlist needs fewer nodes.
 NODES, COARSE_NODES = 8, 4
 # Keeps a node that rounding put on the floor above it, where the logarithm of the gain exists.
 SMALLEST_STEP = 1e-12
-# logit of the recovery of having nothing: a draw in which no tried setting meets the grade.
+# Incumbent (logit recovery) of a draw in which no tried setting meets the grade.
 NOTHING = -30.0
-# Nodes over logit recovery and, given it, over what goes along; for worths that need both.
+# Nodes over a = logit p_w and over b = logit p_u given a, for worths that depend on both.
 OUTER, INNER = 6, 4
-# Grades that a gain in the trade-off is averaged over, in each draw.
+# Number of grades in each draw over which a gain in the trade-off is averaged.
 GRADES = 8
 GOLDEN = 0.5 * (np.sqrt(5.0) - 1.0)
-# A gain this share of the scale of worths is a gain; the softened corner keeps logarithms finite.
+# Width of the softened corner of max(worth - best, 0), as a share of the scale of worths: it keeps
+# logarithms finite.
 SOFTNESS = 1e-3
 
 
@@ -262,7 +263,7 @@ class ConstrainedImprovement:
         self._set_incumbents()
 
     def _set_incumbents(self) -> None:
-        """In each draw, the best worth among base points that meet the grade, for each grade."""
+        """Find the best worth among base points that meet the grade, by draw and by grade."""
         nothing = NOTHING
         if not isinstance(self.objective, Recovery):
             worths = [self._worth(*pair.values, pair.base.values) for pair in self._fine]
@@ -272,7 +273,7 @@ class ConstrainedImprovement:
         self._best = [[self._incumbents(p, nothing) for p in part] for part in self._parts]
 
     def _incumbents(self, pair: PairDraws, nothing: float) -> list[Floats]:
-        """The best of each draw, shape (..., draws), for each grade."""
+        """Incumbents of each draw, shape (..., draws), one array for each grade."""
         S, C = pair.values
         grade = from_latent(S, C, self.feed_odds)[0]
         worth = self._worth(S, C, pair.base.values)
@@ -294,15 +295,19 @@ class ConstrainedImprovement:
         return self._fine, self._rough
 
     def extend(self, point: Floats) -> None:
-        """Add a picked setting, shape (1, d), as pending."""
+        """Add a picked trial, inputs of shape (1, d), to the settings behind the incumbent."""
         self._fine, self._rough = ([p.extend(point) for p in part] for part in self._parts)
         self._set_incumbents()
 
     def log_gain(self, A: ArrayLike | Inputs, coarse: bool = False) -> Floats:
-        """ln of the expected gain in worth (recovery: a fraction) of trying A, shape (n,).
+        """ln of the expected gain in worth of trying each of A; recovery counts as a fraction.
 
-        ``coarse`` uses one in four of the hyperparameter members and a short rule, enough to
-        shortlist.
+        Args:
+            A: inputs, shape (n, d).
+            coarse: whether to use a quarter of the members and fewer nodes, enough to shortlist.
+
+        Returns:
+            shape (n,).
         """
         terms, points = [], Inputs.of(A)
         for pair, bests in zip(self._parts[coarse], self._best[coarse], strict=True):
@@ -320,7 +325,7 @@ class ConstrainedImprovement:
     def _log_gain_of(
         self, outlook: Outlook, best: Floats, min_grade: Any, A: Floats, coarse: bool
     ) -> Floats:
-        """ln of the expected gain given each draw, for one grade, shape (..., draws, n)."""
+        """ln of the expected gain in each draw, for one grade, shape (..., draws, n)."""
         odds = self.feed_odds
         if isinstance(self.objective, Recovery):
             assert min_grade is not None
@@ -331,10 +336,11 @@ class ConstrainedImprovement:
 
 
 def _grades_above(reference: float, draws: int) -> list[tuple[Floats, float]]:
-    """Grades from a reference to 1, a column of one a draw, with the weights of an average.
+    """Grades between a reference and 1 with equal weights: arrays of shape (draws, 1).
 
-    The best recovery that meets a grade falls in steps, at other grades in each draw: grades that
-    differ from draw to draw, evenly shifted, average over the steps.
+    As a function of the grade, the incumbent falls in steps, which lie elsewhere in each draw. The
+    grades are therefore shifted evenly from draw to draw, so that the average does not depend on
+    where the steps lie.
     """
     shift = (np.arange(draws) + 0.5) * GOLDEN % 1.0
     return [

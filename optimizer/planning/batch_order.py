@@ -1,9 +1,8 @@
-"""The order in which a batch of trials is run: fewest and smallest moves from one to the next.
+"""The order in which to run a batch of trials: the fewest and smallest moves between them.
 
 In come ranked trials and where the deck stands; out come the same trials, each with its place in
 the order, the moves from the trial before it, and what to watch for. Ranks, settings and
-expectations stay: which trials are worth it is statistics, when to run each is the operator's
-afternoon.
+expectations do not change.
 
 The cost of going from one trial to the next is the number of moves (a control whose change
 exceeds ``max_change`` takes several) plus their sizes as shares of the ranges: every move has to
@@ -31,7 +30,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 MOST_EXACT = 10
-"""Trials ordered exactly; the table of subsets doubles with each more."""
+"""Largest batch that is ordered exactly: the table of subsets doubles with each more trial."""
 # Costs that agree to so many digits are equal, and the better rank goes first.
 DIGITS = 9
 
@@ -73,7 +72,7 @@ def cheapest_path(values: Floats, start: Floats, space: SettingSpace) -> list[in
 
 
 def _costs(A: Floats, B: Floats, space: SettingSpace) -> Floats:
-    """Cost of going from each row of A to each row of B; what is not known costs nothing."""
+    """Cost from each row of A to each row of B, shape (n, m); unknown settings cost nothing."""
     size = np.nan_to_num(np.abs(A[:, None, :] - B[None, :, :]))
     size = np.where(size < 0.5 * space.steps, 0.0, size)  # as ``Setting.differ`` has it
     largest = np.array([s.max_change or np.inf for s in space.settings])
@@ -82,7 +81,11 @@ def _costs(A: Floats, B: Floats, space: SettingSpace) -> Floats:
 
 
 def _exact(first: Floats, between: Floats) -> list[int]:
-    """Held and Karp's recursion: the cheapest way through what is left, from each last trial."""
+    """The cheapest path by the recursion of Held & Karp.
+
+    ``rest[done, last]`` is the cost of the cheapest path through the trials not in the set ``done``
+    that starts at ``last``.
+    """
     n = len(first)
     everything = (1 << n) - 1
     rest = np.zeros((1 << n, n))
@@ -101,7 +104,8 @@ def _exact(first: Floats, between: Floats) -> list[int]:
 
 
 def _improved(first: Floats, between: Floats) -> list[int]:
-    """Each trial inserted where it costs least, then stretches reversed while that helps."""
+    """A cheap path: each trial inserted where it costs least, then stretches reversed while that
+    makes the path cheaper."""
 
     def cost(path: list[int]) -> float:
         steps = between[path[:-1], path[1:]].sum()

@@ -1,4 +1,4 @@
-"""What a trial means for the person at the deck: order of moves, why, and what to watch for."""
+"""Sentences about a trial for the person at the deck: moves, reasons, what to watch for."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from optimizer.interval import Interval
 from optimizer.planning.plan import Change
 from optimizer.plant.settings import SettingSpace
 
-# Air last: how much of it the bed needs depends on the depth and place that the other three give it
-# (common practice). A lower feed comes before them and a higher feed after: they are then moved at
-# the lower of the two.
+# Air comes last: how much of it the bed needs depends on the other settings (common practice). A
+# lower feed rate comes before them and a higher one after them, so that they are moved at the lower
+# of the two.
 ORDER = ("end_raise", "side_tilt", "eccentric_speed", "air")
 
 WATCH = {
@@ -25,17 +25,17 @@ WATCH = {
     ("eccentric_speed", 1): "light material that leaves on the high side",
     ("eccentric_speed", -1): "heavy material that leaves on the low side",
 }
-"""By setting and direction of its move. Common practice, no source: more end raise shortens the
-stay, more tilt shifts the bed to the low side and more speed to the high side."""
+"""What a move in each direction may bring, by setting. Common practice, no source: more end raise
+shortens the stay, more tilt shifts the bed to the low side and more speed to the high side."""
 STEADY = "the bed to cover the whole deck before you sample"
 
 
 def changes_between(
     space: SettingSpace, start: Mapping[str, float], end: Mapping[str, float]
 ) -> tuple[Change, ...]:
-    """The controls to move, in the order an operator moves them, one at a time.
+    """The controls to move, one at a time, in the order in which an operator moves them.
 
-    What is less than half a step away stands there already, as far as it can be set.
+    A control less than half a step away from its new value is not moved.
     """
     moved = [n for n in space.names if n in start and space[n].differ(start[n], end[n])]
 
@@ -50,7 +50,7 @@ def changes_between(
 
 
 def watch_for(space: SettingSpace, changes: tuple[Change, ...]) -> str:
-    """What the largest move of the trial may bring."""
+    """What to watch for after the largest move of the trial."""
     known = [c for c in changes if c.setting in WATCH_SETTINGS]
     if not known:
         return f"Wait for {STEADY}."
@@ -66,7 +66,15 @@ WATCH_SETTINGS = {name for name, _ in WATCH}
 def reason(
     recovery: Interval, chance: float, confidence: float, now: Interval, now_meets: bool
 ) -> str:
-    """Why the trial is worth its material, in one line."""
+    """Why a trial is worth its material, in one sentence.
+
+    Args:
+        recovery: of the trial.
+        chance: that it meets the grade.
+        confidence: the chance that counts as sure.
+        now: recovery of the settings to run now.
+        now_meets: whether those are sure of the grade.
+    """
     assert recovery.mean is not None
     assert now.mean is not None
     ahead = 100.0 * (recovery.mean - now.mean)
@@ -87,13 +95,13 @@ def reason(
 
 
 def reason_of_gain(gain: float, bar: float, unit: str, chance: float | None) -> str:
-    """Why the trial is worth its material where value or a trade-off is wanted, in one line.
+    """Why a trial is worth its material where the goal is value or a trade-off, in one sentence.
 
     Args:
-        gain: expected, in ``unit``.
-        bar: the least that would show or pay, likewise.
+        gain: expected gain, in ``unit``.
+        bar: the smallest gain that is worth a trial, in ``unit``.
         unit: such as ``credits/h``; a fraction is shown in points.
-        chance: of the grade, or None where any will do.
+        chance: of the grade; None where any grade will do.
     """
     if unit.startswith("fraction of "):
         if gain < bar:

@@ -1,8 +1,8 @@
-"""Trials when nothing is known: spread over the limits, each far from all others.
+"""Trials before there is anything to learn from: spread over the limits, far from each other.
 
-Greedy maximin distance in unit coordinates, started from the middle of the limits or from what
-was already run. The outer tenth of every range is used last: at the ends a deck fails more often,
-and a first batch should come back with readings.
+Each trial maximizes its distance, in unit coordinates, to the trials before it; the first lies in
+the middle of the limits, or far from what was already run. The outer tenth of every range is used
+last: at the ends a deck fails more often, and a first batch should come back with readings.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ def spread_trials(limits: Limits, taken: Indices, count: int) -> Indices:
     if len(taken):
         gap = _gap(unit, space.to_unit(space.values(taken)))
     else:
-        # Nothing to be far from yet: the first trial is the one nearest the middle.
+        # With nothing to keep away from, the first trial is the one nearest the middle.
         gap = 1.0 / (1e-6 + _gap(unit, space.to_unit(space.values(np.rint((first + last) / 2)))))
     picks: list[int] = []
     spent = 0.0
@@ -77,7 +77,13 @@ def _gap(A: Floats, B: Floats) -> Floats:
 def unknown_trials(
     settings: Sequence[Mapping[str, float]], tonnes: Sequence[float | None], minutes: float
 ) -> tuple[Recommendation, ...]:
-    """Trials of which nothing can be expected yet."""
+    """Trials without expectations: there is no model yet.
+
+    Args:
+        settings: of each trial, by name.
+        tonnes: feed that each consumes, t; None without a feed rate.
+        minutes: that each takes.
+    """
     return tuple(
         Recommendation(
             rank=k,

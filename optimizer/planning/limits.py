@@ -1,4 +1,4 @@
-"""What a batch of trials may consume: settings, minutes and tonnes.
+"""The limits of a batch of trials: its region of settings, its minutes, its tonnes.
 
 In come a brief and the settings of a line; out come the region that may be tried, how many trials
 fit, and which candidates leave enough of the lot for the rest of the batch.
@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 POOL = 2048
 """Points spread over the region, where every search starts."""
 
-# One trial may take so many times an equal share of the lot: else the first takes nearly all.
+# One trial may consume at most this many equal shares of the lot, so that the first does not
+# consume nearly all of it.
 MOST_SHARES = 2.0
 # Minutes and tonnes are compared after multiplication; this absorbs the last binary digits.
 SLACK = 1e-9
@@ -82,16 +83,16 @@ class Limits:
         return float(self.tonnes(self.pool).min())
 
     def affordable(self) -> tuple[int, list[str]]:
-        """How many of the asked trials fit the minutes and the lot, and why not more.
+        """How many of the trials wanted fit the minutes and the lot, and why not more.
 
         Raises:
-            LimitError: when not even one does.
+            LimitError: when not even one fits.
         """
         trials, asked = self.brief.trials, self.brief.trials.count
         supplies = [(trials.minutes_available, trials.minutes, "minutes")]
         if self.has_feed:
             supplies.append((trials.material_available, self.cheapest, "t"))
-        count, notes = asked, []
+        count, reasons = asked, []
         for available, each, unit in supplies:
             if available is None or each <= 0:
                 continue
@@ -105,18 +106,18 @@ class Limits:
                 )
             if fit < count:
                 count = fit
-                notes.append(
+                reasons.append(
                     f"{fit} of {asked} trials fit: {available:g} {unit} are available and one "
                     f"takes at least {each:.4g}."
                 )
-        return count, notes
+        return count, reasons
 
     @cached_property
     def lot_binds(self) -> bool:
-        """Whether the lot runs out before the trials asked for do, at common feed rates.
+        """Whether the lot would run out before all trials are run, at a common feed rate.
 
-        A trial is then worth what it adds for each tonne. All trials take equally long: where the
-        shift is what runs out, the most worth an hour is the most worth a trial.
+        Trials are then ranked by their gain for each tonne. A short shift needs no such rule: all
+        trials take equally long.
         """
         available = self.brief.trials.material_available
         if available is None or not self.has_feed:
@@ -124,13 +125,21 @@ class Limits:
         return available < self.brief.trials.count * float(np.median(self.tonnes(self.pool)))
 
     def log_tonnes(self, index: Indices) -> Floats:
-        """ln of what a trial consumes, shape (n,); where next to nothing is fed, as for a
-        hundredth of a common trial: a gain for no feed is not worth without end."""
+        """ln of the tonnes that a trial consumes, at least a hundredth of a common trial; (n,).
+
+        Without the lower end a trial that feeds nothing would have an infinite gain for each tonne.
+        """
         common = float(np.median(self.tonnes(self.pool)))
         return np.log(np.maximum(self.tonnes(index), 0.01 * common))
 
     def within_lot(self, index: Indices, spent: float, left: int) -> NDArray[np.bool_]:
-        """Which points leave material for the ``left - 1`` trials after, and a fair share."""
+        """Which lattice points leave enough material for the ``left - 1`` trials that follow.
+
+        Args:
+            index: lattice points, shape (n, d).
+            spent: tonnes that the trials before consume.
+            left: trials still to place, this one included.
+        """
         available = self.brief.trials.material_available
         if available is None:
             return np.ones(len(index), dtype=bool)

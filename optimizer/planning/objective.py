@@ -30,7 +30,7 @@ class Objective(Protocol):
 
     @property
     def unit(self) -> str:
-        """Of a gain in it."""
+        """Unit of a gain in worth."""
         ...
 
     def worth(self, S: Floats, C: Floats, A: Floats) -> Floats:
@@ -43,15 +43,15 @@ class Recovery:
     """Share of the wanted material that reaches the product.
 
     Args:
-        reference: the least grade that counts, where the whole trade-off of grade and recovery is
-            wanted: a gain is then averaged over the grades from it to 1.
+        reference: the lowest grade that counts, where the goal is the whole trade-off of grade and
+            recovery: a gain is then the average over the grades from it to 1.
     """
 
     reference: float | None = None
 
     @property
     def unit(self) -> str:
-        """Of a gain."""
+        """Unit of a gain."""
         over = f", averaged over grades from {self.reference:.4g} to 1" if self.reference else ""
         return f"fraction of recovery{over}"
 
@@ -65,7 +65,7 @@ RECOVERY = Recovery()
 
 @dataclass(frozen=True)
 class ValuePerHour:
-    """What an hour earns: product and reject sold, feed and running paid.
+    """Value an hour: product and reject sold, less feed and running cost.
 
     Args:
         prices: of a tonne of each, and of an hour.
@@ -79,7 +79,7 @@ class ValuePerHour:
 
     @property
     def unit(self) -> str:
-        """Of a gain."""
+        """Unit of a gain."""
         return f"{self.prices.currency}/h"
 
     def worth(self, S: Floats, C: Floats, A: Floats) -> Floats:

@@ -1,6 +1,6 @@
-"""The plan as a frozen record: what the planner answers, and the JSON that others read.
+"""The plan as a frozen record, its JSON, its rows and its table.
 
-A plan carries the recipe that made it (history version, seed, goal), so that it can be made again.
+A plan carries what made it (history version, seed, brief), so that it can be made again.
 """
 
 from __future__ import annotations
@@ -152,7 +152,7 @@ class Stopping:
 class Plan:
     """Ranked next trials, the settings to run now, and whether to stop.
 
-    ``brief`` is what was asked, as a brief can be read from it again.
+    ``brief`` is the brief of the plan as a document, from which the brief can be read again.
     """
 
     line: str | None

@@ -1,9 +1,10 @@
-"""What the settings to run now fall short of the best that is attainable, drawn from the model.
+"""The regret of the settings to run now: how far they stay below the best settings, as draws.
 
-The best settings are not known, and nor is what they would give: in each of many draws of whole
-surfaces the best is what is highest there among settings that meet the grade there, and the regret
-is how far the settings to run now stay below it. Its spread says what more trials could still win:
-settings that nobody knows yet, and the distance kept from the edge of the grade to be sure of it.
+Neither the best settings nor their worth are known. In each of many surfaces drawn from the
+posterior, the best settings are those of the highest worth that meet the grade in that draw, and
+the regret is the difference of the two worths. Its distribution says what more trials could still
+gain: from settings that nobody knows yet, and from the distance that the settings to run now keep
+from the edge of the grade.
 """
 
 from __future__ import annotations
@@ -25,28 +26,28 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
 
-# Settings that may be the best: the most promising of those spread over the limits, and some about
-# the settings to run now, so far off in each setting (standard deviation in unit coordinates).
+# Candidates for the best settings: the most promising of those spread over the limits, and some
+# around the settings to run now, with this standard deviation in unit coordinates.
 PROMISING, ABOUT, NEAR = 100, 100, 0.06
-# Promise is the worth times this power of the chance of the grade: settings beyond the edge of the
-# grade are where the best may turn out to be.
+# Promise is the worth times this power of the chance of the grade. The power is small because the
+# best settings may turn out to lie beyond the edge of the grade.
 BOLDNESS = 0.25
 LEAST_CHANCE = 0.02
 DRAWS = 256
-# Posterior standard deviations are widened by more here than in a prediction: the best of many
-# settings asks more of the model than any one of them does. Chosen on development campaigns by how
-# often a stop was right (reports/benchmark.md).
+# Posterior standard deviations are widened by more here than in a prediction, because the maximum
+# over many settings depends on the tails. Chosen on development campaigns by how often a stop was
+# right (reports/benchmark.md).
 SPREAD = 1.5
 
 
 def regret(situation: Situation, point: Indices) -> Floats:
-    """Regret of running ``point`` in each of some draws, in worth, at least 0; shape (draws,).
+    """Regret of running ``point``, in the unit of the objective, never negative; shape (draws,).
 
-    Where ``point`` itself misses the grade in a draw, it is judged by its worth all the same: how
-    sure it is of the grade is told elsewhere.
+    In a draw where ``point`` misses the grade it counts with its worth all the same: its chance of
+    the grade is reported apart.
 
     Args:
-        situation: what is planned, with its surrogate and limits.
+        situation: what the plan is made from.
         point: settings to run now, a lattice point of shape (d,).
     """
     e, surrogate = situation.evidence, situation.surrogate
@@ -66,7 +67,7 @@ def regret(situation: Situation, point: Indices) -> Floats:
 
 
 def _candidates(situation: Situation, point: Indices) -> Indices:
-    """Settings inside the limits that may be the best, shape (n, d)."""
+    """Lattice points inside the limits that may be the best, shape (n, d)."""
     limits, space = situation.limits, situation.evidence.space
     pool = situation.starts
     promise = np.where(situation.within_capacity(pool), _promise(situation, pool), 0.0)
@@ -80,7 +81,7 @@ def _candidates(situation: Situation, point: Indices) -> Indices:
 
 
 def _promise(situation: Situation, index: Indices) -> Floats:
-    """What settings may be worth, boldly; 0 where they hardly meet the grade; shape (n,)."""
+    """A hopeful worth of lattice points, shape (n, d); 0 where they hardly meet the grade; (n,)."""
     e, objective = situation.evidence, situation.objective
     inputs = situation.inputs(index)
     chance, worth = situation.surrogate.outlook(

@@ -1,7 +1,7 @@
-"""What a plan is made from: the evidence of a line, today's wishes, the fitted model, the limits.
+"""All that a plan depends on: the evidence of a line, the brief, the fitted model, the limits.
 
-In come the runs of a history, the site and a brief; out comes a ``Situation``. It never changes:
-what is worked out from it is worked out once, and asking twice gives the same.
+In come the runs of a history, the site and a brief; out comes a ``Situation``. It is frozen: what
+is derived from it is computed once, and the same call always gives the same answer.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     Indices = NDArray[np.int64]
     Progress = Callable[[str], None]
 
-# What is asked for where prices alone decide: any product meets it.
+# The grade to reach where prices alone decide: every product meets it.
 ANY_GRADE = 1e-6
 
 
@@ -49,9 +49,9 @@ def situation_of(
     as_of: int | None = None,
     progress: Progress | None = None,
 ) -> Situation:
-    """What a plan is made from: the runs of a history, the site and the brief, checked.
+    """The situation that a brief describes, with its names and material checked.
 
-    The arguments and errors are those of ``planner.suggest``.
+    Arguments and errors are those of ``planner.suggest``.
     """
     site = site or Site()
     brief = (brief or Brief()).check_names(site)
@@ -85,7 +85,7 @@ class Expectation:
 
 @dataclass(frozen=True)
 class Situation:
-    """Everything that the steps of a plan share.
+    """All that the steps of a plan share.
 
     Args:
         runs: of the history, in the site's units.
@@ -135,7 +135,7 @@ class Situation:
         return float(self.limits.tonnes(point[None, :])[0]) if self.limits.has_feed else None
 
     def within_capacity(self, index: Indices) -> NDArray[np.bool_]:
-        """Which points keep product and reject inside what can be carried away."""
+        """Which lattice points, shape (n, d), keep product and reject inside the capacity; (n,)."""
         capacity = self.brief.capacity
         most_product, most_reject = capacity.max_product_rate, capacity.max_reject_rate
         inside = np.ones(len(index), dtype=bool)
@@ -167,8 +167,8 @@ class Situation:
 
     @cached_property
     def min_grade(self) -> float:
-        """The grade asked for; the usual grade of the line when none was asked for, or any at
-        all where prices decide or no grade was read yet."""
+        """The grade to reach: that of the brief; else the median grade of the runs; else any grade,
+        where prices decide or no grade was read yet."""
         goal = self.brief.goal
         if goal.min_grade is not None or goal.maximise == "value":
             return goal.min_grade or ANY_GRADE
@@ -179,7 +179,8 @@ class Situation:
 
     @cached_property
     def starts(self) -> Indices:
-        """Where searches begin: points spread over the limits, and those tried; shape (n, d)."""
+        """Lattice points where searches start: some spread over the limits, and those tried; shape
+        (n, d)."""
         inside = self.tried[self.limits.region.contains(self.tried)]
         return np.unique(np.vstack([self.limits.pool, inside]), axis=0)
 
@@ -188,8 +189,8 @@ class Situation:
         return Inputs(self.evidence.inputs_today(self.starts))
 
     def inputs(self, index: Indices) -> Inputs:
-        """Lattice points as the surrogate sees them; of ``starts``, what it makes of them is
-        kept."""
+        """Lattice points, shape (n, d), as inputs of the surrogate. Those of ``starts`` are one
+        object, so that what the surrogate computes of them is computed once."""
         if index is self.starts:
             return self._start_inputs
         return Inputs(self.evidence.inputs_today(index))
@@ -217,7 +218,7 @@ class Situation:
         return self.evidence.space.index_of(*self.brief.pending)
 
     def start(self) -> dict[str, float]:
-        """Where the deck stands before the first trial: the brief's word, else the last run."""
+        """Where the deck stands before the first trial: the brief says it, or the last run."""
         last = self.evidence.settings[-1] if len(self.evidence.settings) else None
         names = self.evidence.space.names
         known = {} if last is None else dict(zip(names, map(float, last), strict=True))

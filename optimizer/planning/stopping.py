@@ -1,4 +1,8 @@
-"""Whether another trial is worth it, and by which figure."""
+"""Whether more trials are worth their cost, and the figure that decides it.
+
+``stopping_of`` gathers the figures of a situation; ``advise`` turns them into advice. To change how
+stopping is decided, change these two and the constants below.
+"""
 
 from __future__ import annotations
 
@@ -20,15 +24,15 @@ if TYPE_CHECKING:
 
     Indices = NDArray[np.int64]
 
-# Stop when it is this sure that no settings would give a point of recovery more than those to run
-# now. A campaign stops at the first plan of many that says so, and the first is a lucky one more
-# often than any: so it has to have been as sure of these settings before the last run, while one
-# run still tells (reports/benchmark.md).
+# Stop at this chance that no settings would give a point of recovery more than those to run now.
+# A campaign ends at the first of many plans that says stop, and the first is a lucky one more often
+# than a later one would be. So the chance must have been as high before the last run, as long as
+# there are so few runs that one of them matters (reports/benchmark.md).
 SURE, POINT = 0.9, 0.01
 FEW_RUNS = 100
-# The gain of a trial that would show or pay, and the bar for an area under a trade-off curve, where
-# no settings are the best: a further dozen trials, each worth as much as the best next one, would
-# add half a point of recovery, or a quarter of what one reading scatters.
+# The smallest gain of one trial that is worth it: a dozen such trials would add half a point of
+# recovery, or a quarter of the standard deviation of one reading. It decides where no settings are
+# the best, as along a trade-off curve.
 DOZEN = 12
 SMALLEST_GAIN = 0.005 / DOZEN
 SHARE_OF_SCATTER = 0.25 / DOZEN
@@ -37,28 +41,28 @@ SHARE_OF_SCATTER = 0.25 / DOZEN
 def stopping_of(
     situation: Situation, gains: Sequence[float], now: RunNow, point: Indices
 ) -> Stopping:
-    """Advice of a plan on going on.
+    """The advice of a plan: continue or stop.
 
     Args:
-        situation: what is planned.
-        gains: expected of the next trials, in the unit of the objective.
+        situation: what the plan is made from.
+        gains: expected gains of the next trials, in the unit of the objective.
         now, point: the settings to run now, and the same as a lattice point, shape (d,).
     """
     goal, tried = situation.brief.goal, len(situation.tried)
     sure = (now.chance_of_grade or 0.0) >= goal.confidence
     few = 2 * len(situation.evidence.space.names) + 3
-    told = max(gains), least_gain(situation, now), situation.objective.unit, sure, tried, few
+    figures = max(gains), least_gain(situation, now), situation.objective.unit, sure, tried, few
     if not sure or tried < few or goal.maximise == "trade-off":
-        return advise(*told)
+        return advise(*figures)
     least = POINT * _per_recovery(situation, now)
     chances = [float(np.mean(regret(situation, point) < least))]
     if chances[0] >= SURE and len(situation.evidence.settings) <= FEW_RUNS:
         chances.append(float(np.mean(regret(before_the_last_run(situation), point) < least)))
-    return advise(*told, chances, least)
+    return advise(*figures, chances, least)
 
 
 def before_the_last_run(situation: Situation) -> Situation:
-    """What would be planned by all runs but the last, for the grade that is asked for now."""
+    """The same situation without its last run, at the grade that holds now."""
     e = situation.evidence
     goal = situation.brief.goal.model_copy(update={"min_grade": situation.min_grade})
     return replace(
@@ -69,12 +73,12 @@ def before_the_last_run(situation: Situation) -> Situation:
 
 
 def least_gain(situation: Situation, now: RunNow) -> float:
-    """The least gain of a trial that would show or pay, in the unit of the objective."""
+    """The smallest gain of a trial that is worth it, in the unit of the objective."""
     return bar_of(situation.surrogate.reading_sd(), now.recovery) * _per_recovery(situation, now)
 
 
 def _per_recovery(situation: Situation, now: RunNow) -> float:
-    """What recovery is worth, in the unit of the objective."""
+    """The worth of one unit of recovery, in the unit of the objective."""
     if not isinstance(situation.objective, ValuePerHour):
         return 1.0
     space = situation.evidence.space
@@ -83,10 +87,10 @@ def _per_recovery(situation: Situation, now: RunNow) -> float:
 
 
 def bar_of(reading_sd: tuple[float, float], recovery: Interval) -> float:
-    """The least gain in recovery (fraction) of a trial that would show or pay.
+    """The smallest gain in recovery of a trial that is worth it, a fraction.
 
     Args:
-        reading_sd: process noise of one reading, of sharpness and balance.
+        reading_sd: standard deviations of the process noise of sharpness and balance.
         recovery: of the settings to run now.
     """
     r = recovery.mean or 0.5
@@ -105,18 +109,18 @@ def advise(
     chances: Sequence[float] = (),
     point: float = POINT,
 ) -> Stopping:
-    """Advice on going on.
+    """Continue or stop, by the chances where there are any, else by the gain.
 
     Args:
-        gain: expected of the best next trial, in ``unit``.
-        bar: the least that would show or pay, likewise.
+        gain: expected gain of the best next trial, in ``unit``.
+        bar: the smallest gain that is worth a trial, in ``unit``.
         unit: of the gain; a fraction of recovery is shown in points.
         sure: whether the settings to run now are sure enough of the grade.
-        tried: distinct settings tried.
-        few: fewer than this are too few to stop on.
-        chances: that no settings are better than those to run now by ``point``, by all runs and,
-            where it is given, by all but the last; the gain decides where there are none.
-        point: what is too little to go on for, in ``unit``.
+        tried: number of distinct settings tried.
+        few: with fewer settings tried than this, the advice is to continue.
+        chances: that no settings are better than those to run now by ``point``: by all runs and,
+            where given, by all runs but the last.
+        point: a gain too small to continue for, in ``unit``.
     """
     shown = _shown(gain, unit, 3 if gain < 2 * bar else 2)
     said = f"the best next trial is expected to add {shown}"
@@ -127,7 +131,7 @@ def advise(
             "continue", gain, f"{said}; fewer than {few} settings tried is too few to stop on."
         )
     if chances:
-        # Whole per cents, rounded towards the advice: 89.7 % is not 90 % when 90 is asked for.
+        # Whole per cents, rounded down: 89.7 % must not read as 90 % where 90 % is the limit.
         share, *without = (f"{np.floor(100.0 * chance):.0f} %" for chance in chances)
         better = f"no settings would give {_shown(point, unit, 0)} more"
         if min(chances) >= SURE:
@@ -145,7 +149,7 @@ def advise(
 
 
 def _shown(gain: float, unit: str, digits: int) -> str:
-    """A gain in words; near the bar two decimals would look alike."""
+    """A gain with its unit."""
     if not unit.startswith("fraction"):
         return f"{gain:.4g} {unit}"
     shown = f"{100 * gain:.{digits}f}"

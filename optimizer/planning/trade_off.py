@@ -21,26 +21,26 @@ if TYPE_CHECKING:
 FRONT_CANDIDATES, FRONT_SEEDS, FRONT_ROUNDS, FRONT_POINTS = 600, 10, 2, 14
 # Candidates predicted at once: draws times points is what takes memory.
 CHUNK = 128
-# A trade-off needs the deck to run even nearly always.
+# Settings on the curve must run even with this chance.
 EVEN_ENOUGH = 0.95
 
 
 def trade_off(
     situation: Situation, now: RunNow, here: Indices, goal: float | None, maximise: str
 ) -> tuple[TradeOffPoint, ...]:
-    """The most recovery for each grade that one can be sure of, best grade first.
+    """The highest recovery at each grade that settings are sure to meet, highest grade first.
 
-    At each candidate the grade that it meets with the confidence asked for is a quantile; what no
-    other candidate beats in both is the curve. The settings to run now are its point at the grade
-    asked for, and nothing better is claimed beside them; where value is wanted they need not be
-    on the curve, and stand at the grade that they are sure of.
+    The sure grade of a candidate is a low quantile of its grade. The curve holds the candidates
+    that no other one beats in both sure grade and recovery. The settings to run now are its point
+    at the grade to reach, and no point beside them is better. Where the goal is value they need not
+    lie on the curve, and stand at their own sure grade.
 
     Args:
-        situation: what is planned, with its surrogate and limits.
+        situation: what the plan is made from.
         now: the settings to run now.
         here: the same as a lattice point, shape (1, d).
-        goal: the grade asked for, or None.
-        maximise: what is wanted.
+        goal: the grade to reach, or None.
+        maximise: ``"recovery"``, ``"value"`` or ``"trade-off"``.
     """
     limits, confidence = situation.limits, situation.brief.goal.confidence
     tried = situation.tried[limits.region.contains(situation.tried)]
@@ -96,7 +96,10 @@ def _possible(situation: Situation, index: Indices) -> NDArray[np.bool_]:
 
 
 def _sure_grade(situation: Situation, index: Indices) -> tuple[Floats, Floats]:
-    """The grade that each point meets with the confidence asked for, and its mean recovery."""
+    """Sure grade and mean recovery of lattice points, shape (n, d); each (n,).
+
+    The sure grade is the one that the true grade exceeds with the confidence of the brief.
+    """
     level = 2.0 * situation.brief.goal.confidence - 1.0
     sure, recovery = [np.zeros(0)], [np.zeros(0)]
     for part in range(0, len(index), CHUNK):
@@ -109,14 +112,14 @@ def _sure_grade(situation: Situation, index: Indices) -> tuple[Floats, Floats]:
 
 
 def _front(sure: Floats, recovery: Floats) -> Indices:
-    """Positions that no other beats in both, best grade first."""
+    """Positions that no other position beats in both values, highest sure grade first."""
     order = np.lexsort((-recovery, -sure))
     best = np.maximum.accumulate(np.append(-np.inf, recovery[order]))[:-1]
     return order[recovery[order] > best]
 
 
 def _spread(front: Indices, most: int) -> Indices:
-    """At most so many of them, evenly."""
+    """At most ``most`` positions of a front, evenly spaced along it."""
     if len(front) <= most:
         return front
     return front[np.unique(np.linspace(0, len(front) - 1, most).round().astype(int))]
