@@ -8,7 +8,6 @@ they cut differently. The curve, unlike grade and recovery, does not depend on w
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -18,7 +17,8 @@ import numpy as np
 import pyarrow as pa
 from scipy.special import stdtrit
 
-from optimizer.errors import InputError, nearest
+from optimizer.errors import InputError
+from optimizer.headings import fields_of
 from optimizer.intake.reading.files import read_whole
 from optimizer.intake.reading.values import numbers
 from optimizer.measurement import PartitionCurve, fit_partition, imperfection
@@ -37,7 +37,6 @@ DRAWS = 4096
 # A row that alone decides the curve has a leverage of 1, and no scatter to be judged by.
 MOST_LEVERAGE = 0.99
 PLACES = 6
-_HEADING = re.compile(r"^(?P<name>.*?)\s*(?:[\[(](?P<unit>[^\])]*)[\])])?\s*$")
 
 
 @dataclass(frozen=True)
@@ -269,21 +268,7 @@ def read_fractions(path: str | Path) -> Fractions:
 
 def _headings(headings: Sequence[str], path: str) -> tuple[list[str], dict[str, str]]:
     """Name of each column, and the units of those needed."""
-    names, units = [], {}
-    for heading in headings:
-        match = _HEADING.match(heading.strip())
-        name = re.sub(r"[\s\-]+", "_", (match["name"] if match else heading).strip().lower())
-        if name in NEEDED and name in names:
-            raise InputError(f"{path}: two columns are '{name}'.")
-        names.append(name)
-        units[name] = (match and match["unit"]) or ""
-    missing = [n for n in NEEDED if n not in names]
-    if missing:
-        raise InputError(
-            f"{path}: no column for {', '.join(missing)}; the headings are "
-            f"{', '.join(repr(h) for h in headings)}.",
-            hint=nearest(missing[0], headings),
-        )
+    names, units = fields_of(headings, NEEDED, NEEDED, path)
     for a, b in (("density_low", "density_high"), ("mass_product", "mass_reject")):
         if units[a] != units[b]:
             raise InputError(

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from optimizer.errors import HighsideError, LimitError
+from optimizer.headings import name_key, split_unit
 from optimizer.intake.load import LoadReport, load_logs, load_table
 from optimizer.planning.planner import suggest
 from optimizer.plant.brief import Brief
@@ -110,8 +111,8 @@ def complete_rows(
 
 def _unnamed(blank: Mapping[str, None], row: Mapping[str, Any]) -> dict[str, None]:
     """The columns that no heading of the row names, with or without a unit."""
-    named = {heading.partition("[")[0].strip() for heading in row}
-    return {name: value for name, value in blank.items() if name not in named}
+    named = {name_key(split_unit(heading)[0]) for heading in row}
+    return {name: value for name, value in blank.items() if name_key(name) not in named}
 
 
 def _plan(history: History, site: Site, brief: Brief, seed: int) -> Plan | None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import csv
 import math
 import re
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,8 +18,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from optimizer.errors import InputError, nearest, reason_of
+from optimizer.errors import InputError, reason_of
 from optimizer.formulas import harmless
+from optimizer.headings import fields_of, name_key, split_unit
 from optimizer.history.started import Clock, latest_start, utc_now
 from optimizer.intake.checking.times import impossible
 from optimizer.intake.reading.files import read_whole
@@ -38,7 +39,6 @@ NUMBERS = ("mass", "mass_rate", "mass_se", "count")
 FIELDS = (*TEXTS, *FRACTIONS, *NUMBERS)
 NEEDED = ("test_id", "stream", "assay")
 STARTED = "started_at"
-_HEADING = re.compile(r"^(?P<name>.*?)\s*(?:[\[(](?P<unit>[^\])]*)[\])]|(?P<percent>%))?\s*$")
 _DECIMAL_COMMA = re.compile(r"^[+-]?\d+,\d+\s*\D*$")
 # Columns of the log that the balance fills; a column of that name in the file would clash.
 FILLED = ("run_id", "grade", "grade_se", "recovery", "recovery_se", "grade_count")
@@ -118,7 +118,7 @@ def balance_file(
         InputError: naming the file and what its columns lack.
     """
     source, chunks = read_whole(Path(path))
-    names, units = _fields(source.headings, str(path))
+    names, units = _columns(source.headings, str(path))
     for ragged in (r for c in chunks for r in c.ragged):
         if any(ZERO in cell for cell in ragged.cells):
             raise InputError(
@@ -162,32 +162,16 @@ def _not_to_carry(
     """Cells that no log may hold; what a log only cannot read is told when it is loaded."""
     for name, column in columns.items():
         yield name, too_long(column.combine_chunks()), TOO_LONG
-        if name.lower() == STARTED:
+        if name_key(split_unit(name)[0]) == name_key(STARTED):
             for mask, reason in impossible(column, latest):
                 yield name, mask, reason
 
 
-def _fields(headings: tuple[str, ...], path: str) -> tuple[list[str], dict[str, str]]:
+def _columns(headings: Sequence[str], path: str) -> tuple[list[str], dict[str, str]]:
     """Name of each column, fields in canonical form and the rest as written, and field units."""
-    names, units = [], {}
-    for heading in headings:
-        match = _HEADING.match(heading.strip())
-        word = re.sub(r"[\s\-]+", "_", (match["name"] if match else heading).strip().lower())
-        if word not in FIELDS:
-            names.append(heading.strip())
-            continue
-        if word in names:
-            raise InputError(f"{path}: two columns are '{word}'.")
-        names.append(word)
-        units[word] = "%" if match and match["percent"] else (match and match["unit"]) or ""
-    missing = [n for n in NEEDED if n not in names]
-    if missing:
-        raise InputError(
-            f"{path}: no column for {', '.join(missing)}; the headings are "
-            f"{', '.join(repr(h) for h in headings)}.",
-            hint=nearest(missing[0], headings),
-        )
-    clash = sorted(set(FILLED) & set(names))
+    names, units = fields_of(headings, FIELDS, NEEDED, path)
+    filled = {name_key(name) for name in FILLED}
+    clash = sorted(name for name in names if name_key(split_unit(name)[0]) in filled)
     if clash:
         raise InputError(f"{path}: '{clash[0]}' is what the balance works out; rename that column.")
     weighed = {units.get("mass", ""), units.get("mass_rate", ""), ""}

@@ -7,11 +7,11 @@ or an option maps goes before what a heading says.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from optimizer.errors import InputError, nearest
+from optimizer.headings import name_key, split_unit
 from optimizer.history.schema import PROVENANCE, READINGS, declared_unit, fields_of, stored_factor
 from optimizer.plant.site import FEED_GRADE, Site
 from optimizer.plant.units import PERCENT_UNITS, same_unit
@@ -26,11 +26,6 @@ MARK_COLUMN = "decimal_mark"
 
 TEXT_FIELDS = ("run_id", "line", "material", "deck_state", "note")
 UNITLESS = (*TEXT_FIELDS, "started_at", "grade_count", *READINGS)
-
-_WITH_UNIT = re.compile(
-    r"^(?P<name>.*?)\s*(?:\[(?P<square>[^\[\]]*)\]|\((?P<round>[^()]*)\)|(?P<sign>%))\s*$", re.S
-)
-_SEPARATORS = re.compile(r"[\W_]+")
 
 
 @dataclass(frozen=True)
@@ -69,24 +64,6 @@ def is_rejects_file(headings: Sequence[str]) -> bool:
     return tuple(headings[: len(REJECT_COLUMNS)]) == REJECT_COLUMNS
 
 
-def key_of(name: str) -> str:
-    """A name without case, spaces and separators; names with equal keys are one name."""
-    return _SEPARATORS.sub("", name).lower() or name.strip()
-
-
-def split_unit(heading: str) -> tuple[str, str | None]:
-    """Name and unit of a heading; the unit is None when there is none.
-
-    >>> split_unit("feed-rate [kg/h]"), split_unit("Grade %"), split_unit("air")
-    (('feed-rate', 'kg/h'), ('Grade', '%'), ('air', None))
-    """
-    match = _WITH_UNIT.match(heading.strip())
-    if match is None:
-        return heading.strip(), None
-    unit = next(match[k] for k in ("square", "round", "sign") if match[k] is not None)
-    return match["name"].strip(), unit.strip()
-
-
 class Headings:
     """The names that a site, its file and the options give to fields.
 
@@ -100,7 +77,7 @@ class Headings:
 
     def __init__(self, site: Site, mapping: Mapping[str, str] | None = None) -> None:
         self.site = site
-        self.fields = {key_of(name): name for name in fields_of(site)}
+        self.fields = {name_key(name): name for name in fields_of(site)}
         self.mapped: dict[str, tuple[str, str | None]] = {}
         for left, right in site.columns.items():
             heading, target = self._either_way(left, right)
@@ -118,9 +95,9 @@ class Headings:
 
     def _target(self, spec: str) -> tuple[str, str | None] | None:
         name, unit = split_unit(spec)
-        if key_of(name) == IGNORE:
+        if name_key(name) == IGNORE:
             return IGNORE, None
-        field = self.fields.get(key_of(name))
+        field = self.fields.get(name_key(name))
         return None if field is None else (field, unit)
 
     def _either_way(self, left: str, right: str) -> tuple[str, tuple[str, str | None]]:
@@ -139,15 +116,15 @@ class Headings:
 
     def unmatched(self, headings: Iterable[str]) -> list[str]:
         """Headings that the options map and that no log has."""
-        seen = {key_of(name) for h in headings for name in (h, split_unit(h)[0])}
-        return [h for h in self.asked if key_of(h) not in seen]
+        seen = {name_key(name) for h in headings for name in (h, split_unit(h)[0])}
+        return [h for h in self.asked if name_key(h) not in seen]
 
     def count(self, cells: Iterable[str]) -> int:
         """How many fields the cells would fill if they were headings."""
-        mapped = {key_of(heading) for heading in self.mapped}
+        mapped = {name_key(heading) for heading in self.mapped}
         found = set()
         for cell in cells:
-            keys = (key_of(cell), key_of(split_unit(cell)[0])) if len(cell) < 80 else ()
+            keys = (name_key(cell), name_key(split_unit(cell)[0])) if len(cell) < 80 else ()
             found |= {
                 self.fields.get(key, key) for key in keys if key in self.fields or key in mapped
             }
@@ -189,7 +166,9 @@ class Headings:
         targets = {}
         for wanted, target in self.mapped.items():
             alike = [h for h in headings if h.strip().lower() == wanted.strip().lower()]
-            same = (h for h in headings if key_of(wanted) in (key_of(h), key_of(split_unit(h)[0])))
+            same = (
+                h for h in headings if name_key(wanted) in (name_key(h), name_key(split_unit(h)[0]))
+            )
             targets.update(dict.fromkeys(alike or same, target))
         return targets
 
@@ -205,7 +184,7 @@ class Headings:
             if asked is None and unit is not None and self.unit_problem(field, unit):
                 unit = None  # "Recovery (lab)" mapped to recovery: the bracket is no unit
             return field, unit if asked is None else asked, self.unit_problem(field, asked)
-        found = self.fields.get(key_of(name))
+        found = self.fields.get(name_key(name))
         if found is None or found in UNITLESS:
             return found, None, ""
         return found, unit, self.unit_problem(found, unit, heading)
@@ -213,7 +192,7 @@ class Headings:
     def takes_unit(self, heading: str) -> str | None:
         """The field of a heading that names no unit and could; None of any other."""
         name, unit = split_unit(heading)
-        found = self.fields.get(key_of(name))
+        found = self.fields.get(name_key(name))
         return found if unit is None and found not in UNITLESS else None
 
     def unit_problem(self, field: str, unit: str | None, heading: str = "") -> str:
