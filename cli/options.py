@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from optimizer.errors import InputError
+from optimizer.key_values import key_values
 
 if TYPE_CHECKING:
     from optimizer.history.history import History
@@ -94,26 +95,11 @@ def read_brief(
 
     changes: dict[str, Any] = {"line": line, "goal__min_grade": min_grade, "trials__count": trials}
     changes["goal__confidence"] = confidence
-    for key, value in pairs(material or (), "--material").items():
+    for key, value in key_values(material or (), "--material").items():
         changes[f"material__{key}"] = value
     if path is None and planned is not None:
         return Brief.from_dict(planned, source="the plan's brief", **changes)
     return Brief.read(path, **changes)
-
-
-def pairs(entries: Iterable[str], option: str) -> dict[str, str]:
-    """``KEY=VALUE`` entries as a mapping.
-
-    Raises:
-        InputError: when an entry has no ``=``.
-    """
-    found = {}
-    for entry in entries:
-        key, sign, value = entry.rpartition("=")
-        if not sign or not key.strip() or not value.strip():
-            raise InputError(f"{option} '{entry}': expected KEY=VALUE.")
-        found[key.strip()] = value.strip()
-    return found
 
 
 def as_share(text: str | float) -> float:

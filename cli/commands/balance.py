@@ -10,10 +10,10 @@ import typer
 from cli.options import (
     JsonOption,
     as_share,
-    pairs,
 )
 from cli.output import answer
 from optimizer.errors import InputError
+from optimizer.key_values import key_values
 
 
 def balance(
@@ -87,7 +87,7 @@ def balance(
             recovery_sd=recovery_sd,
             thousand_grams=thousand_grams,
             lot_count=lot_count,
-            particulate=Particulate.from_dict(pairs(particulate, "--particulate"))
+            particulate=Particulate.from_dict(key_values(particulate, "--particulate"))
             if particulate
             else None,
         )

@@ -15,10 +15,10 @@ from cli.options import (
     SiteOption,
     open_history,
     open_site,
-    pairs,
 )
 from cli.output import answer, progress
 from optimizer.errors import InputError
+from optimizer.key_values import key_values
 
 
 def load(
@@ -46,7 +46,7 @@ def load(
         open_history(location),
         open_site(site),
         line=line,
-        mapping=pairs(columns or (), "--map"),
+        mapping=key_values(columns or (), "--map", at_last=True),
         dry_run=dry_run,
         samples=samples,
         progress=file_progress(as_json),

@@ -19,11 +19,11 @@ from cli.options import (
     SiteOption,
     open_history,
     open_site,
-    pairs,
     read_brief,
 )
 from cli.output import FAULT, answer, check_seed, complain
 from optimizer.errors import HighsideError, InputError
+from optimizer.key_values import key_values
 
 
 def record(
@@ -92,7 +92,7 @@ def record(
         "started_at": started_at,
         "run_id": run_id,
         "note": note,
-        **pairs(material or (), "--material"),
+        **key_values(material or (), "--material"),
     }
     given = {k: v for k, v in fields.items() if v is not None}
     result: Any = source

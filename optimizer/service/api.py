@@ -14,6 +14,7 @@ from starlette.responses import Response
 
 from optimizer.errors import HistoryError, InputError
 from optimizer.history.history import History
+from optimizer.key_values import key_values
 from optimizer.plant.documents import LARGEST
 from optimizer.plant.shares import Confidence, Fraction
 from optimizer.plant.site import Site
@@ -122,17 +123,11 @@ def brief_of(
         Problem: when a value is not a number.
     """
     today: dict[str, Any] = {}
-    for entry in material or ():
-        key, sign, value = entry.partition("=")
-        if not sign or not key.strip() or not value.strip():
-            raise InputError(f"material '{entry[:60]}': expected KEY=VALUE.")
-        name = key.strip()
-        if name in today:
-            raise InputError(f"material '{name[:60]}' is given twice.")
+    for name, value in key_values(material or (), "material").items():
         if name != LABEL:
             today[name] = measured(value, f"material {name[:60]}")
         elif len(value) <= LONGEST_NAME:
-            today[name] = value.strip()
+            today[name] = value
         else:
             raise InputError(f"the material's name is longer than {LONGEST_NAME} characters.")
     found: dict[str, Any] = {"line": line, "material": today}
