@@ -16,9 +16,10 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
+from optimizer.plant.deck_states import DECK_STATES
 from optimizer.plant.region import Region
 from optimizer.plant.settings import GRAVITY_TABLE
-from optimizer.simulation import STATES, attainable, coffee, demo_deck, demo_material
+from optimizer.simulation import attainable, coffee, demo_deck, demo_material
 
 DATASETS = Path(__file__).resolve().parents[1] / "datasets"
 SEASON = DATASETS / "season"
@@ -134,7 +135,7 @@ def test_settings_lie_on_the_steps_and_in_the_range_of_the_site(name):
 @pytest.mark.parametrize("name", LOGS)
 def test_failed_trials_are_few_and_read_nothing(name):
     failed = [run for run in RUNS[name] if run["deck_state"] != "even"]
-    assert {run["deck_state"] for run in RUNS[name]} <= set(STATES)
+    assert {run["deck_state"] for run in RUNS[name]} <= set(DECK_STATES)
     assert 0.002 <= len(failed) / len(RUNS[name]) <= 0.04
     for run in RUNS[name]:
         measured = [run["grade"], run["recovery"], run["grade_count"]]

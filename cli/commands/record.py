@@ -24,6 +24,7 @@ from cli.options import (
 from cli.output import FAULT, answer, check_seed, complain
 from optimizer.errors import HighsideError, InputError
 from optimizer.key_values import key_values
+from optimizer.plant.deck_states import DECK_STATES
 
 
 def record(
@@ -46,7 +47,7 @@ def record(
         str | None, typer.Option(metavar="N", help="Particles counted for the grade.")
     ] = None,
     deck_state: Annotated[
-        str | None, typer.Option(metavar="STATE", help="even, boiling, sluggish, starved, flooded")
+        str | None, typer.Option(metavar="STATE", help=", ".join(DECK_STATES))
     ] = None,
     material: Annotated[
         list[str] | None,

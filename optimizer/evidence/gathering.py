@@ -21,6 +21,7 @@ from optimizer.evidence.record import Evidence
 from optimizer.history.started import misdated
 from optimizer.measurement.measured import measured_errors
 from optimizer.plant.brief import Brief
+from optimizer.plant.deck_states import EVEN
 from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
@@ -50,7 +51,7 @@ def gather(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
     odds, odds_today, known = feed_odds(
         column, errors.grade_logit, errors.recovery_logit, site, material, warnings
     )
-    fine = pc.fill_null(pc.equal(runs["deck_state"], "even"), True) if runs.num_rows else []
+    fine = pc.fill_null(pc.equal(runs["deck_state"], EVEN), True) if runs.num_rows else []
     whole = Evidence(
         space=space,
         line=line,

@@ -11,6 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from optimizer.errors import InputError
+from optimizer.plant.deck_states import EVEN
 from optimizer.plant.site import Site
 
 GAP_DAYS = 7.0
@@ -34,7 +35,7 @@ def summarize(lines: Iterable[pa.Table], site: Site) -> dict[str, Any]:
 
 def _line(line: str, runs: pa.Table, site: Site) -> dict[str, Any]:
     started = runs["started_at"].drop_null()
-    failed = pc.sum(pc.not_equal(runs["deck_state"], "even")).as_py() or 0
+    failed = pc.sum(pc.not_equal(runs["deck_state"], EVEN)).as_py() or 0
     return {
         "line": line,
         "runs": runs.num_rows,

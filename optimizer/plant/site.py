@@ -199,8 +199,6 @@ RUN_COLUMNS = (
     "note",
 )
 
-DECK_STATES = ("even", "boiling", "sluggish", "starved", "flooded")
-
 
 def rate_in_tonnes_per_hour(unit: str) -> float:
     """Factor from a rate unit to t/h.

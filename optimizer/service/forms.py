@@ -19,9 +19,10 @@ from starlette.requests import Request
 from optimizer.history.started import latest_start, utc_now
 from optimizer.intake.checking.times import times
 from optimizer.intake.reading.texts import LONGEST_TEXT
+from optimizer.plant.deck_states import DECK_STATES, EXPECTED
 from optimizer.plant.documents import LARGEST
 from optimizer.plant.shares import number_and_unit
-from optimizer.plant.site import DECK_STATES, Site
+from optimizer.plant.site import Site
 from optimizer.service.problems import Problem
 from optimizer.service.texts import carried, shown
 
@@ -195,8 +196,7 @@ def result_row(given: Mapping[str, str], site: Site) -> dict[str, Any]:
         row["grade_count"] = whole(given["grade_count"], "Particles counted")
     if state := given.get("deck_state", ""):
         if state not in DECK_STATES:
-            expected = f"expected one of {', '.join(DECK_STATES)}"
-            raise Problem(422, f"Deck: '{state[:40]}': {expected}.", code="no-deck-state")
+            raise Problem(422, f"Deck: '{state[:40]}': {EXPECTED}.", code="no-deck-state")
         row["deck_state"] = state
     if given.get("note", "").strip():
         row["note"] = _text(given["note"], "Note", LONGEST_TEXT)

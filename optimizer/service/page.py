@@ -24,7 +24,7 @@ from starlette.responses import RedirectResponse, Response
 
 from optimizer.errors import HighsideError
 from optimizer.intake.settling.rejects import RejectsStore
-from optimizer.plant.site import DECK_STATES
+from optimizer.plant.deck_states import DECK_STATES
 from optimizer.report.numbers import at_least, by_order, level, percent, plain
 from optimizer.service import problems
 from optimizer.service.access import SESSION, SESSION_SECONDS, VISITOR, set_cookie

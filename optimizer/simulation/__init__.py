@@ -13,13 +13,12 @@ from optimizer.simulation.cases import (
     random_deck,
     random_material,
 )
-from optimizer.simulation.deck import STATES, Deck, Material, Measurement, Response
+from optimizer.simulation.deck import Deck, Material, Measurement, Response
 from optimizer.simulation.optimum import Optimum, attainable, demanding_grade
 from optimizer.simulation.physics import Laws
 
 __all__ = [
     "FAMILIES",
-    "STATES",
     "Deck",
     "Laws",
     "Material",

@@ -19,15 +19,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import expit, logit, softmax
 
+from optimizer.plant.deck_states import DECK_STATES, EVEN
 from optimizer.simulation import physics
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
-
-STATES = ("even", "boiling", "sluggish", "starved", "flooded")
-"""Bed states; everything but ``even`` is a failed trial."""
 
 # Width of the border between two bed states, as a relative change of the air ratio or depth:
 # the same set-point near a border is sometimes even and sometimes not.
@@ -89,7 +87,7 @@ class Response:
         yield_: share of the feed that reaches the product.
         cut: density ρ50 of which half goes to the product, kg/m3.
         probable_error: Ep of the partition, kg/m3; small is sharp.
-        chance: chance of each of ``STATES``, shape (n, 5); rows sum to 1.
+        chance: chance of each of ``DECK_STATES``, shape (n, 5); rows sum to 1.
     """
 
     recovery: Floats
@@ -102,7 +100,7 @@ class Response:
     @property
     def deck_state(self) -> NDArray[np.str_]:
         """The likeliest bed state."""
-        return np.asarray(np.array(STATES)[np.argmax(self.chance, axis=1)])
+        return np.asarray(np.array(DECK_STATES)[np.argmax(self.chance, axis=1)])
 
     @property
     def failure(self) -> Floats:
@@ -119,7 +117,7 @@ class Measurement:
         recovery: weighed and assayed, in (0, 1).
         grade_count: particles in each purity sample.
         recovery_se: standard error of a recovery, fraction.
-        deck_state: one of ``STATES`` for each run.
+        deck_state: one of ``DECK_STATES`` for each run.
     """
 
     grade: Floats
@@ -245,8 +243,8 @@ class Deck:
         share = np.clip(actual.recovery, LEAST_SHARE, 1.0 - LEAST_SHARE)
         recovery = expit(logit(share) + error / (share * (1.0 - share)))
         drawn = (rng.random(n)[:, None] > np.cumsum(latent.chance, axis=1)).sum(axis=1)
-        state = np.array(STATES)[np.minimum(drawn, len(STATES) - 1)]
-        even = state == STATES[0]
+        state = np.array(DECK_STATES)[np.minimum(drawn, len(DECK_STATES) - 1)]
+        even = state == EVEN
         return Measurement(
             np.where(even, count / grade_count, np.nan),
             np.where(even, recovery, np.nan),

@@ -15,11 +15,11 @@ from scipy import stats
 from scipy.integrate import quad
 
 from optimizer.errors import InputError, LimitError
+from optimizer.plant.deck_states import DECK_STATES
 from optimizer.plant.region import Coupling, Region
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import (
     FAMILIES,
-    STATES,
     attainable,
     demanding_grade,
     demo_deck,
@@ -288,7 +288,7 @@ def test_bed_states_come_as_often_as_their_chance_and_a_failed_trial_reads_nothi
     assert 0.05 < chance[0] < 0.95  # a border indeed
     rng = np.random.default_rng(11)
     reading = deck.measure(np.repeat(border, MANY, axis=0), demo_material(), rng)
-    for state, p in zip(STATES, chance, strict=True):
+    for state, p in zip(DECK_STATES, chance, strict=True):
         error = np.sqrt(p * (1.0 - p) / MANY)
         assert abs((reading.deck_state == state).mean() - p) <= LIMIT * error + 1.0 / MANY
     failed = reading.deck_state != "even"

@@ -24,7 +24,8 @@ from optimizer.intake.checking.totals import totals_rows
 from optimizer.intake.reading.columns import REJECT_COLUMNS, SHAPE_COLUMN, is_percent
 from optimizer.intake.reading.source import Chunk
 from optimizer.intake.reading.texts import TOO_LONG, too_long
-from optimizer.plant.site import DECK_STATES, FEED_GRADE
+from optimizer.plant.deck_states import DECK_STATES, EVEN, EXPECTED
+from optimizer.plant.site import FEED_GRADE
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -103,7 +104,7 @@ def _runs(fields: Fields) -> pa.RecordBatch:
     for name in log.site.space.names:
         columns[name] = _setting(fields, name)
     columns["deck_state"] = _deck_state(fields)
-    even = as_mask(pc.equal(columns["deck_state"], "even"))
+    even = as_mask(pc.equal(columns["deck_state"], EVEN))
     for name in FRACTIONS:
         columns[name] = _fraction(fields, name, even)
     for name in ("grade_count", "samples"):
@@ -166,8 +167,8 @@ def _deck_state(fields: Fields) -> pa.Array:
     """The state of the deck; an empty one is even."""
     given = fields.text("deck_state")
     if given.null_count == fields.n:
-        return _repeated("even", fields.n)
-    state = pc.fill_null(pc.utf8_lower(given), "even")
+        return _repeated(EVEN, fields.n)
+    state = pc.fill_null(pc.utf8_lower(given), EVEN)
 
     def likely(rows: Rows) -> pa.Array:
         coded = state.take(pa.array(rows)).dictionary_encode()
@@ -177,7 +178,7 @@ def _deck_state(fields: Fields) -> pa.Array:
     fields.fault(
         "deck_state",
         ~as_mask(pc.is_in(state, pa.array(DECK_STATES))),
-        f"'{{value}}' is not known: expected one of {', '.join(DECK_STATES)}. {{likely}}",
+        f"'{{value}}' is not known: {EXPECTED}. {{likely}}",
         likely=likely,
     )
     return state
