@@ -13,6 +13,7 @@ from cli.options import (
     SeedOption,
 )
 from cli.output import answer, check_seed, progress
+from optimizer.files import write_whole
 
 
 def demo(
@@ -27,5 +28,5 @@ def demo(
     from optimizer.operations.demo import run_demo
 
     done = run_demo(out, seed=check_seed(seed), progress=progress(as_json)).as_dict()
-    (out / "plan.json").write_text(json.dumps(done["plan"], indent=1), encoding="utf-8")
+    write_whole(out / "plan.json", json.dumps(done["plan"], indent=1).encode())
     answer(done, as_json, show.demo)

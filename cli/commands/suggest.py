@@ -28,7 +28,8 @@ from cli.options import (
     read_brief,
 )
 from cli.output import as_text
-from optimizer.errors import InputError, LimitError, reason_of
+from optimizer.errors import InputError, LimitError
+from optimizer.files import write_whole
 
 if TYPE_CHECKING:
     from optimizer.planning.plan import Plan
@@ -124,12 +125,4 @@ def put_out(
     if out is None:
         typer.echo(said)
     else:
-        write_text(out, said + "\n")
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write a file, or say why not."""
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise InputError(f"'{path}' cannot be written: {reason_of(error)}.") from None
+        write_whole(out, f"{said}\n".encode())

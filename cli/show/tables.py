@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cli.output import printable_lines
-from optimizer.errors import InputError, reason_of
+from optimizer.errors import InputError
+from optimizer.files import whole_file, write_whole
 from optimizer.formulas import harmless
 
 if TYPE_CHECKING:
@@ -28,21 +29,19 @@ def write_plan_table(plans: Sequence[Plan], form: str, out: Path | None) -> None
         raise InputError("there is no plan to write: no line has runs.")
     if form == "parquet" and out is None:
         raise InputError("--format parquet needs --out FILE.")
-    try:
-        if form == "parquet":
-            import pyarrow as pa
-            import pyarrow.parquet as pq
+    if form == "parquet" and out is not None:
+        import pyarrow as pa
+        import pyarrow.parquet as pq
 
-            pq.write_table(pa.Table.from_pylist(rows), str(out))
-            return
-        buffer = io.StringIO()
-        writer = csv.writer(buffer, lineterminator="\n")
-        writer.writerow(map(harmless, rows[0]))
-        writer.writerows([harmless(row.get(name)) for name in rows[0]] for row in rows)
-        if out is None:
-            said = buffer.getvalue()
-            sys.stdout.write(printable_lines(said) if sys.stdout.isatty() else said)
-        else:
-            out.write_text(buffer.getvalue(), encoding="utf-8")
-    except OSError as error:
-        raise InputError(f"'{out}' cannot be written: {reason_of(error)}.") from None
+        with whole_file(out) as place:
+            pq.write_table(pa.Table.from_pylist(rows), str(place))
+        return
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(map(harmless, rows[0]))
+    writer.writerows([harmless(row.get(name)) for name in rows[0]] for row in rows)
+    said = buffer.getvalue()
+    if out is not None:
+        write_whole(out, said.encode())
+    else:
+        sys.stdout.write(printable_lines(said) if sys.stdout.isatty() else said)

@@ -7,10 +7,9 @@ of ours is never written to.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import AbstractContextManager, suppress
+from contextlib import AbstractContextManager
 from datetime import date, datetime
 from itertools import chain
 from pathlib import Path
@@ -24,7 +23,8 @@ import pyarrow.parquet as pq
 from deltalake import DeltaTable
 from deltalake.exceptions import DeltaError
 
-from optimizer.errors import InputError, reason_of
+from optimizer.errors import InputError
+from optimizer.files import whole_file
 from optimizer.formulas import harmless
 from optimizer.history.arrow import harmless_text
 from optimizer.history.readings import SampleStore
@@ -362,18 +362,11 @@ def _write_file(path: Path, made: Callable[[], pa.Table]) -> int:
     if path.suffix not in (".csv", ".parquet"):
         raise InputError(f"cannot export to '{path}'.", hint="End it in .csv or .parquet.")
     table = made()
-    hidden = path.with_name(f".{path.name}.{os.getpid()}")
-    try:
+    with whole_file(path) as place:
         if path.suffix == ".csv":
-            pa_csv.write_csv(_harmless(table), hidden)
+            pa_csv.write_csv(_harmless(table), place)
         else:
-            pq.write_table(table, hidden)
-        os.replace(hidden, path)
-    except OSError as error:
-        raise InputError(f"'{path}' cannot be written: {reason_of(error)}.") from None
-    finally:
-        with suppress(OSError):
-            hidden.unlink(missing_ok=True)
+            pq.write_table(table, place)
     return int(table.num_rows)
 
 

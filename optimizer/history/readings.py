@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from optimizer.errors import HistoryError, reason_of
-from optimizer.files import write_atomically
+from optimizer.files import write_whole
 
 
 class SampleStore:
@@ -36,7 +36,7 @@ class SampleStore:
         content = buffer.getvalue()
         name = _name_of(content)
         if not os.path.exists(self.folder / name):
-            write_atomically(self.folder / name, [content])
+            write_whole(self.folder / name, content, own=True)
 
     def read(self, run_ids: Sequence[str] | None = None) -> pa.Table | None:
         """Readings of some runs, or of all; None when none are kept.

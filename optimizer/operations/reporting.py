@@ -14,8 +14,9 @@ from threadpoolctl import threadpool_limits
 
 from optimizer.diagnostics.calibration import calibrate, pooled
 from optimizer.diagnostics.diagnosis import diagnose
-from optimizer.errors import InputError, reason_of
+from optimizer.errors import InputError
 from optimizer.evidence.line_model import LineModel
+from optimizer.files import write_whole
 from optimizer.planning.landscape import Landscape, landscape
 from optimizer.planning.plan import Plan
 from optimizer.planning.planner import plan_of
@@ -116,14 +117,14 @@ def write_report(
     found = look(situation)
     sheet = found.sheet(language)
     page = found.page(command=command, paper=paper, language=language, comparison=comparison)
-    _write(out, page.encode())
+    write_whole(out, page.encode())
     for path in sheets:
         if path.suffix == ".pdf":
-            _write(path, sheet_pdf(sheet, paper))
+            write_whole(path, sheet_pdf(sheet, paper))
         elif path.suffix == ".html":
-            _write(path, sheet_html(sheet, paper, language).encode())
+            write_whole(path, sheet_html(sheet, paper, language).encode())
         else:
-            _write(path, sheet_csv(found.plan.as_dict()).encode("utf-8-sig"))
+            write_whole(path, sheet_csv(found.plan.as_dict()).encode("utf-8-sig"))
     return Written(out, tuple(sheets), found.plan)
 
 
@@ -146,10 +147,3 @@ def _diagnosis(situation: Situation, plan: Plan) -> dict[str, Any] | None:
     with threadpool_limits(1):
         found = diagnose(situation.runs, situation.site, brief, seed=situation.seed).as_dict()
     return found if found["lines"] else None
-
-
-def _write(path: Path, content: bytes) -> None:
-    try:
-        path.write_bytes(content)
-    except OSError as error:
-        raise InputError(f"'{path}' cannot be written: {reason_of(error)}.") from None

@@ -8,6 +8,7 @@ columns (settings, line, started_at, material) are carried into the log.
 from __future__ import annotations
 
 import csv
+import io
 import math
 import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -18,7 +19,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow as pa
 
-from optimizer.errors import InputError, reason_of
+from optimizer.errors import InputError
+from optimizer.files import write_whole
 from optimizer.formulas import harmless
 from optimizer.headings import fields_of, name_key, split_unit
 from optimizer.history.started import Clock, latest_start, utc_now
@@ -84,13 +86,11 @@ class StreamLog:
         """
         rows = self.rows()
         names = list(dict.fromkeys(name for row in rows for name in row)) or list(FILLED)
-        try:
-            with path.open("w", encoding="utf-8", newline="") as file:
-                writer = csv.writer(file, lineterminator="\n")
-                writer.writerow(map(harmless, names))
-                writer.writerows([harmless(row.get(name, "")) for name in names] for row in rows)
-        except OSError as error:
-            raise InputError(f"'{path}' cannot be written: {reason_of(error)}.") from None
+        text = io.StringIO()
+        writer = csv.writer(text, lineterminator="\n")
+        writer.writerow(map(harmless, names))
+        writer.writerows([harmless(row.get(name, "")) for name in names] for row in rows)
+        write_whole(path, text.getvalue().encode())
         return len(rows)
 
 

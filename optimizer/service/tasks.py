@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
-from pathlib import Path
 from typing import Any
 
 from optimizer.comparison import compare
@@ -82,10 +81,3 @@ def make(
 def as_printed(document: Mapping[str, Any]) -> bytes:
     """A plan as ``highside suggest --json`` prints it."""
     return (json.dumps(document, indent=1, allow_nan=False) + "\n").encode()
-
-
-def write_whole(path: Path, content: bytes) -> None:
-    """Writes a file whole or not at all; it may be lost in a power cut, and made again."""
-    hidden = path.with_name(f".{path.name}.new")
-    hidden.write_bytes(content)
-    hidden.replace(path)

@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.errors import HighsideError, HistoryError
+from optimizer.files import write_whole
 from optimizer.history.history import History
 from optimizer.history.table import commit_file
 from optimizer.plant.brief import Brief
@@ -198,7 +199,6 @@ class Work:
 
     async def _make(self, order: Order) -> bytes:
         said = self._file(order.key, "job")
-        self.folder.mkdir(parents=True, exist_ok=True)
         _write_job(said, {"state": "waiting", "kind": order.kind, "progress": []})
         for again in (True, False):
             try:
@@ -319,7 +319,7 @@ def _load_libraries() -> None:
 
 
 def _run(history: str, site: Mapping[str, Any], order: Order, said: str) -> bytes:
-    from optimizer.service.tasks import make, write_whole  # noqa: PLC0415 - in this process only
+    from optimizer.service.tasks import make  # noqa: PLC0415 - in this process only
 
     path, lines = Path(said), list[str]()
 
@@ -329,15 +329,13 @@ def _run(history: str, site: Mapping[str, Any], order: Order, said: str) -> byte
 
     say("reading the history")
     found = make(order.kind, history, site, order.brief, order.more, order.seed, order.version, say)
-    write_whole(path.with_suffix(".answer"), found)
+    write_whole(path.with_suffix(".answer"), found, own=True)
     _write_job(path, {"state": "done", "kind": order.kind, "progress": lines})
     return found
 
 
 def _write_job(path: Path, content: Mapping[str, Any]) -> None:
-    hidden = path.with_name(f".{path.name}.{os.getpid()}")
-    hidden.write_text(json.dumps(content), encoding="utf-8")
-    hidden.replace(path)
+    write_whole(path, json.dumps(content).encode(), own=True)
 
 
 def fingerprint() -> str:

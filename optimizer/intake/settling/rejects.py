@@ -22,7 +22,7 @@ import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
 from optimizer.errors import HistoryError, reason_of
-from optimizer.files import write_atomically
+from optimizer.files import write_whole
 from optimizer.history.arrow import harmless_text
 from optimizer.history.identity import hash_text, mix
 from optimizer.intake.reading.columns import REJECT_COLUMNS, SHAPE_COLUMN
@@ -234,8 +234,8 @@ class RejectsStore:
     def _write(self, rejects: pa.Table) -> None:
         buffer = io.BytesIO()
         pq.write_table(rejects, buffer)
-        write_atomically(self.parquet, [buffer.getvalue()])
-        write_atomically(self.csv, _csv(rejects))
+        write_whole(self.parquet, buffer.getvalue(), own=True)
+        write_whole(self.csv, _csv(rejects), own=True)
 
 
 def _taken_out(rejects: pa.Table, mended: pa.Table) -> Mask:
