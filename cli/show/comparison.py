@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from cli.show.text import bold, interval, percent, wrap
-from optimizer.report.numbers import at_least, level
+from cli.show.text import bold, interval, wrap
+from optimizer.figures import exact_percent, level, whole_percent
 
 INDENT = "     "
 # Gains below this round to no tenth of a point, fraction.
@@ -34,7 +34,8 @@ def _basis(document: Mapping[str, Any]) -> list[str]:
     basis, units = document["basis"], document["units"]
     feed = "" if basis["feed_rate"] is None else f", {basis['feed_rate']:g} {units['feed_rate']}"
     material = ", ".join(f"{k.replace('_', ' ')} {v}" for k, v in basis["material"].items())
-    goal = f"grade {percent(basis['min_grade'])} %, {100 * basis['confidence']:.4g} % sure"
+    grade, sure = exact_percent(basis["min_grade"]), exact_percent(basis["confidence"])
+    goal = f"grade {grade} %, {sure} % sure"
     head = f"{len(document['lines'])} lines at {goal}{feed}"
     lines = [bold(head)]
     if material:
@@ -71,8 +72,8 @@ def _table(document: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-def _chance(chance: float | None) -> str:
-    return "-" if chance is None else at_least(chance)
+def _chance(probability: float | None) -> str:
+    return "-" if probability is None else whole_percent(probability)
 
 
 def _points(gap: Mapping[str, float] | None) -> str:
@@ -85,11 +86,12 @@ def _points(gap: Mapping[str, float] | None) -> str:
 
 def _among(document: Mapping[str, Any]) -> str:
     """The chance of the whole order, and of which lines it is."""
-    chance = document["order_probability"]
-    if chance is None:
+    probability = document["order_probability"]
+    if probability is None:
         return ""
     some = any(line["rank_probability"] is None for line in document["lines"])
-    return f"{' among the sure' if some else ''}, that of the whole order {100 * chance:.0f} %"
+    among = " among the sure" if some else ""
+    return f"{among}, that of the whole order {whole_percent(probability)} %"
 
 
 def _why(line: Mapping[str, Any], document: Mapping[str, Any]) -> list[str]:
@@ -153,7 +155,7 @@ def _curves(partition: Mapping[str, Any]) -> list[str]:
             lines.append(wrap(name, "   "))
             name = ""
         cut, ep = (_spread(line[key]) for key in ("cut_density", "probable_error"))
-        lines.append(f"   {name:<11}{cut:<24}{ep:<26}{100 * line['chance_sharpest']:.0f}")
+        lines.append(f"   {name:<11}{cut:<24}{ep:<26}{whole_percent(line['chance_sharpest'])}")
         if not line["cut_inside"]:
             lines.append(wrap("! the cut lies outside the fractions: extrapolated.", INDENT))
     if partition["lines"]:

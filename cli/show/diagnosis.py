@@ -6,7 +6,8 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from cli.show.text import WIDTH, bold, percent, wrap
+from cli.show.text import WIDTH, bold, wrap
+from optimizer.figures import exact_percent, percent
 
 INDENT = "  "
 MOST_DOUBTS, MOST_PAIRS, MOST_DAYS = 5, 3, 3
@@ -115,7 +116,7 @@ def _calibration(found: Mapping[str, Any], min_grade: float) -> list[str]:
     if gap is not None:
         lines.append(
             _item(
-                f"the stated chance of a grade of {percent(min_grade)} % was off by "
+                f"the stated chance of a grade of {exact_percent(min_grade)} % was off by "
                 f"{100 * gap:.1f} points on average."
             )
         )

@@ -5,14 +5,25 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from cli.show.text import INDENT, bold, interval, level, percent, short, warning_lines, wrap
+from cli.show.text import INDENT, bold, interval, short, warning_lines, wrap
+from optimizer.figures import (
+    exact_percent,
+    level,
+    minutes,
+    percent,
+    points,
+    tonnes,
+    whole_percent,
+)
 
 
 def plan(document: Mapping[str, Any]) -> str:
     """A ``highside.plan/1`` document as a table, with what to run now and whether to go on."""
     goal, units = document["goal"], document["units"]
     grade = goal["min_grade"]
-    wanted = f"grade at least {percent(grade)} %" if grade is not None else "grade not yet known"
+    wanted = (
+        f"grade at least {exact_percent(grade)} %" if grade is not None else "grade not yet known"
+    )
     if goal["maximise"] == "value":
         wanted = "most value an hour" + (f", {wanted}" if grade is not None else "")
     if goal["maximise"] == "trade-off":
@@ -53,16 +64,16 @@ def _trials(
     heads = [short(n) for n in names]
     cells = [list(row) for row in zip(*(_column(trials, n) for n in names), strict=True)]
     heads += ["grade %", "recovery %", "sure", "gain", "use", "time"]
-    unit, gain = ("pts", lambda v: f"{100 * v:.2f}") if in_points else ("/h", lambda v: f"{v:.3g}")
+    unit, gain = ("pts", points) if in_points else ("/h", lambda v: f"{v:.3g}")
     under = [*(units[n] for n in names), "mean 90 % in", "mean 90 % in", "%", unit, "t", "min"]
     for trial, row in zip(trials, cells, strict=True):
         row += [
             interval(trial["grade"], "{} {}-{}"),
             interval(trial["recovery"], "{} {}-{}"),
-            _or(trial["chance_of_grade"], lambda v: f"{100 * v:.0f}"),
+            whole_percent(trial["chance_of_grade"]),
             _or(trial["expected_gain"], gain),
-            _or(trial["material_t"], lambda v: f"{v:.2f}"),
-            f"{trial['minutes']:g}",
+            tonnes(trial["material_t"]),
+            minutes(trial["minutes"]),
         ]
     widths = [max(map(len, column)) + 1 for column in zip(heads, under, *cells, strict=True)]
 
@@ -96,19 +107,19 @@ def _run_now(
     )
     sure = now["chance_of_grade"]
     flag = "" if sure >= goal["confidence"] else " (not sure enough yet)"
-    chance = f", {100 * sure:.0f} % sure of the grade{flag}"
+    said = f", {whole_percent(sure)} % sure of the grade{flag}"
     if goal["min_grade"] is None:
-        chance = ""  # prices alone decide
+        said = ""  # prices alone decide
     kind = "tried" if now["tried"] else "not tried yet"
     product, value = now["product_t_per_h"], now.get("value_per_hour")
-    rate = "" if product is None else f" Product about {product:.2f} t/h."
+    rate = "" if product is None else f" Product about {tonnes(product)} t/h."
     rate += "" if value is None else f" Worth about {value:.4g} an hour."
     return [
         bold("Run now"),
         wrap(f"{settings}; {kind}.", INDENT),
         wrap(
             f"Grade {interval(now['grade'])} %, recovery {interval(now['recovery'])} %"
-            f"{chance}.{rate}",
+            f"{said}.{rate}",
             INDENT,
         ),
     ]

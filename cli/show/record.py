@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from cli.show.load import load
-from cli.show.text import interval, level, percent, wrap
+from cli.show.text import interval, wrap
+from optimizer.figures import exact_percent, level, whole_percent
 
 
 def recorded(document: Mapping[str, Any]) -> str:
@@ -29,8 +30,8 @@ def _moved(before: Mapping[str, Any] | None, after: Mapping[str, Any]) -> list[s
     then = f" (before: {interval(before['recovery'])} %)" if before is not None else ""
     said = [f"Recovery {interval(now['recovery'])} %{then}"]
     if goal["min_grade"] is not None:
-        sure, grade = now["chance_of_grade"], percent(goal["min_grade"])
-        said.append(f"{100 * sure:.0f} % sure of grade {grade} %")
+        sure, grade = now["chance_of_grade"], exact_percent(goal["min_grade"])
+        said.append(f"{whole_percent(sure)} % sure of grade {grade} %")
     if "value_per_hour" in now:
         said.append(f"{now['value_per_hour']:.4g} {goal['gain_unit']}")
     return [wrap(f"{what}: {settings}."), wrap(", ".join(said) + ".")]

@@ -7,6 +7,8 @@ import sys
 import textwrap
 from collections.abc import Mapping, Sequence
 
+from optimizer.figures import UNKNOWN, percent
+
 WIDTH = 80
 
 INDENT = "     "
@@ -36,24 +38,11 @@ def warning_lines(warnings: Sequence[str]) -> list[str]:
 def interval(value: Mapping[str, float | None], form: str = "{} ({}-{})") -> str:
     """Mean and 90 % interval of a fraction, in per cent."""
     if value["mean"] is None:
-        return "?"
+        return UNKNOWN
     return form.format(*(percent(value[k]) for k in ("mean", "low", "high")))
-
-
-def percent(fraction: float | None) -> str:
-    """A fraction in per cent."""
-    if fraction is None:
-        return "?"
-    value = 100.0 * fraction
-    return f"{value:.1f}"
 
 
 def short(name: str) -> str:
     """Last word of a setting's name for a column head, but the first where it tells more."""
     words = name.split("_")
     return words[0] if words[-1] in ("rate", "raise") else words[-1]
-
-
-def level(value: float) -> str:
-    """The level of a setting, without digits that say nothing."""
-    return f"{value:.10g}"

@@ -10,7 +10,6 @@ inside the 90 % interval as often as it should, and is judged on others (``repor
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -26,6 +25,7 @@ from optimizer.comparison.footing import FEED_RATE, Basis, brief_of, recovery_at
 from optimizer.evidence.gathering import gather
 from optimizer.evidence.line_model import LineModel, Surfaces
 from optimizer.evidence.record import Evidence
+from optimizer.figures import exact_percent, whole_percent
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.plant.brief import Brief
 from optimizer.plant.region import Region
@@ -300,12 +300,10 @@ class _Study:
 
 
 def _not_sure(basis: Basis, chance: float) -> str:
-    # Rounded down: what falls short of the confidence must not read as if it reached it.
-    surest = math.floor(100.0 * chance + 1e-9)
     return (
-        f"Not sure: no settings near those tried are {basis.confidence:.0%} sure of grade "
-        f"{basis.min_grade:g} (the surest are {surest}%). What it could reach, and what that would "
-        "be worth, is not known yet."
+        f"Not sure: no settings near those tried are {exact_percent(basis.confidence)} % sure of "
+        f"grade {basis.min_grade:g} (the surest are {whole_percent(chance)} %). What it could "
+        "reach, and what that would be worth, is not known yet."
     )
 
 

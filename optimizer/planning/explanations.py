@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from optimizer.figures import percent, whole_percent
 from optimizer.interval import Interval
 from optimizer.planning.plan import Change
 from optimizer.plant.settings import SettingSpace
@@ -78,19 +79,21 @@ def reason(
     assert recovery.mean is not None
     assert now.mean is not None
     ahead = 100.0 * (recovery.mean - now.mean)
-    width = 50.0 * (recovery.high - recovery.low)
+    more, sure = f"{ahead:.1f} points", f"{whole_percent(chance)} %"
     if not now_meets and chance >= 0.8:
-        return f"Likely meets the grade ({chance:.0%}), and shows how much recovery it leaves."
+        return f"Likely meets the grade ({sure}), and shows how much recovery it leaves."
     if not now_meets:
-        return f"Looks for the grade: {chance:.0%} chance of it, {recovery.mean:.0%} recovery."
+        expected = percent(recovery.mean, 0)
+        return f"Looks for the grade: {sure} chance of it, {expected} % recovery."
     if chance >= confidence and ahead > 0:
-        return f"Likely better: {ahead:.1f} points more recovery, grade {chance:.0%} sure."
+        return f"Likely better: {more} more recovery, grade {sure} sure."
     if ahead > 0 and chance >= 0.5:
-        return f"Promising: {ahead:.1f} points more recovery if the grade holds ({chance:.0%})."
+        return f"Promising: {more} more recovery if the grade holds ({sure})."
     if ahead > 0:
-        return f"Finds the edge of the grade: {ahead:.1f} points to win, {chance:.0%} chance."
+        return f"Finds the edge of the grade: {more} to win, {sure} chance."
     if chance >= confidence:
-        return f"Safe ground: {chance:.0%} sure of the grade, should run-now fall short of it."
+        return f"Safe ground: {sure} sure of the grade, should run-now fall short of it."
+    width = 50.0 * (recovery.high - recovery.low)
     return f"Learns: recovery here is known to ±{width:.1f} points and may be the best."
 
 
@@ -110,7 +113,7 @@ def reason_of_gain(gain: float, bar: float, unit: str, chance: float | None) -> 
         return f"Expected to add {100.0 * gain:.2g} points of {unit.removeprefix('fraction of ')}."
     if gain < bar:
         return f"Fills the batch: expected to add less than the {bar:.3g} {unit} that would show."
-    sure = "" if chance is None else f", grade {chance:.0%} sure"
+    sure = "" if chance is None else f", grade {whole_percent(chance)} % sure"
     return f"Expected to add {gain:.3g} {unit} to what run-now earns{sure}."
 
 

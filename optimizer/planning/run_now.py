@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.errors import LimitError
+from optimizer.figures import exact_percent, whole_percent
 from optimizer.planning.objective import Recovery
 from optimizer.planning.plan import RunNow
 from optimizer.planning.search import best_point
@@ -61,9 +62,9 @@ def choose_run_now(situation: Situation) -> Chosen:
     warnings: tuple[str, ...] = ()
     if value < 0.5 * UNSURE:
         warnings = (
-            f"No settings are {situation.brief.goal.confidence:.0%} sure of grade "
+            f"No settings are {exact_percent(situation.brief.goal.confidence)} % sure of grade "
             f"{situation.min_grade:g} yet; run_now has the highest product of recovery and chance "
-            f"of the grade, and that chance is {run_now.chance_of_grade:.0%}.",
+            f"of the grade, and that chance is {whole_percent(run_now.chance_of_grade)} %.",
         )
     return Chosen(point, run_now, warnings)
 

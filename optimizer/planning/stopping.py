@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimizer.figures import exact_percent, points, whole_percent
 from optimizer.interval import Interval
 from optimizer.planning.objective import ValuePerHour
 from optimizer.planning.plan import RunNow, Stopping
@@ -132,11 +133,11 @@ def advise(
         )
     if chances:
         # Whole per cents, rounded down: 89.7 % must not read as 90 % where 90 % is the limit.
-        share, *without = (f"{np.floor(100.0 * chance):.0f} %" for chance in chances)
+        share, *without = (f"{whole_percent(chance)} %" for chance in chances)
         better = f"no settings would give {_shown(point, unit, 0)} more"
         if min(chances) >= SURE:
             return Stopping("stop", gain, f"it is {share} sure that {better}; {said}.")
-        asked = f"{100 * SURE:.0f} % is asked for before stopping"
+        asked = f"{exact_percent(SURE)} % is asked for before stopping"
         if without:
             asked = f"but only {without[0]} without the last run; {asked}"
         only = "" if without else "only "
@@ -152,5 +153,5 @@ def _shown(gain: float, unit: str, digits: int) -> str:
     """A gain with its unit."""
     if not unit.startswith("fraction"):
         return f"{gain:.4g} {unit}"
-    shown = f"{100 * gain:.{digits}f}"
+    shown = points(gain, digits)
     return f"{shown} {'point' if shown == '1' else 'points'} of recovery"

@@ -14,8 +14,16 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
+from optimizer.figures import (
+    UNKNOWN,
+    exact_percent,
+    level,
+    minutes,
+    percent,
+    tonnes,
+    worth,
+)
 from optimizer.report import plots
-from optimizer.report.numbers import UNKNOWN, level, minutes, percent, tonnes, worth
 from optimizer.report.pages import render
 from optimizer.report.sheet import make_sheet
 from optimizer.report.texts import DEFAULT_LANGUAGE, texts
@@ -26,7 +34,7 @@ KINDS: dict[str, Callable[[Any], str]] = {
     "level": level,
     "percent": percent,
     "percent0": lambda v: percent(v, 0),
-    "goal": lambda v: level(round(100.0 * v, 6)),
+    "goal": exact_percent,
     "percent2": lambda v: percent(v, 2),
     "tonnes": tonnes,
     "worth": worth,
@@ -185,7 +193,7 @@ def _total(plan: Doc) -> dict[str, str]:
 
 def _bands(plan: Doc, say: Doc) -> list[str]:
     """Legend of the map, lowest band first."""
-    edges = [level(round(100 * e, 6)) for e in plots.chance_bands(plan["goal"]["confidence"])]
+    edges = [exact_percent(e) for e in plots.chance_bands(plan["goal"]["confidence"])]
     inner = [say["between"].format(low=low, high=high) for low, high in pairwise(edges)]
     return [
         str(escape(text))

@@ -14,7 +14,7 @@ from markupsafe import Markup
 from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 
-from optimizer.report.numbers import level
+from optimizer.figures import exact_percent, level
 from optimizer.report.svg import COLOR, drawing, inline, quiet
 
 if TYPE_CHECKING:
@@ -172,7 +172,7 @@ def interaction(plan: Doc, land: Doc, say: Doc, names: Mapping[str, str]) -> Mar
         axes.contourf(
             x, y, chance, levels=[-0.01, *edges, 1.01], colors=[COLOR[f"b{k}"] for k in range(5)]
         )
-        _lines(axes, x, y, chance, edges, "solid", 1.1, lambda v: f"{100 * v:.0f} %")
+        _lines(axes, x, y, chance, edges, "solid", 1.1, lambda v: f"{exact_percent(v)} %")
         recovery = 100 * np.array(grid["recovery"])
         span = recovery.max() - recovery.min()
         step = next(s for s in (1, 2, 5, 10, 20) if span / s <= 9)

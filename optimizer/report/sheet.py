@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from optimizer.report.numbers import by_order, level, minutes, plain, tonnes
+from optimizer.figures import exact_percent, level, minutes, plain, tonnes
 from optimizer.report.texts import DEFAULT_LANGUAGE, texts
 
 # Common practice: a sample is built up of several cuts, so that no surge decides it.
@@ -118,7 +118,7 @@ def make_sheet(
         states=words["states"],
         heading=plan["line"] or "",
         lot=tuple(lot),
-        goal=say["goal_unknown"] if grade is None else say["goal"].format(grade=level(100 * grade)),
+        goal=say["goal_unknown" if grade is None else "goal"].format(grade=exact_percent(grade)),
         limits=_limits(today, names, say),
         trials=_blocks(plan, today, names, say),
         checks=box("checks"),
@@ -215,3 +215,8 @@ def _move(
             steps=steps,
         )
     )
+
+
+def by_order(plan: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """The trials of a ``highside.plan/1`` document in the order in which they are run."""
+    return sorted(plan["recommendations"], key=lambda trial: trial["order"])

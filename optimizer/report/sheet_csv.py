@@ -15,7 +15,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from optimizer.formulas import harmless
-from optimizer.report.numbers import by_order
+from optimizer.report.sheet import by_order
 
 # To fill in; a reading written as 98.7 under a heading in per cent is what people write.
 BLANK = ("grade [%]", "recovery [%]", "grade_count", "deck_state", "note")

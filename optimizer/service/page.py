@@ -23,9 +23,10 @@ from starlette.datastructures import UploadFile
 from starlette.responses import RedirectResponse, Response
 
 from optimizer.errors import HighsideError
+from optimizer.figures import exact_percent, level, percent, plain, points, whole_percent
 from optimizer.intake.settling.rejects import RejectsStore
 from optimizer.plant.deck_states import DECK_STATES
-from optimizer.report.numbers import at_least, by_order, level, percent, plain
+from optimizer.report.sheet import by_order
 from optimizer.service import problems
 from optimizer.service.access import SESSION, SESSION_SECONDS, VISITOR, set_cookie
 from optimizer.service.api import Parts, require_recorder, sender
@@ -81,9 +82,9 @@ ENVIRONMENT = Environment(
 )
 ENVIRONMENT.filters.update(
     percent=lambda v: "–" if v is None else percent(v),
-    sure=lambda v: "–" if v is None else percent(v, 0),
-    at_least=at_least,
-    points=lambda v: "–" if v is None else f"{100 * v:.2f}",
+    whole_percent=lambda v: "–" if v is None else whole_percent(v),
+    exact_percent=exact_percent,
+    points=lambda v: "–" if v is None else points(v),
     level=lambda v: "–" if v is None else level(v),
     plain=plain,
     named=lambda text: text.replace("_", " "),

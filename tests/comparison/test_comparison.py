@@ -21,10 +21,10 @@ from optimizer.comparison.footing import Basis, labels_of, recovery_at_grade, un
 from optimizer.comparison.ranking import rank_lines
 from optimizer.comparison.record import Prices
 from optimizer.comparison.study import Study, _sharing
+from optimizer.figures import whole_percent
 from optimizer.model.coordinates import from_latent, to_latent
 from optimizer.plant.region import Region
 from optimizer.plant.settings import GRAVITY_TABLE, Setting, SettingSpace
-from optimizer.report.numbers import at_least
 from optimizer.report.page import report_html
 from optimizer.service.page import render
 from tests.benchmarks.simulated_lines import credited, make_set
@@ -110,7 +110,7 @@ def test_nothing_is_advised_or_priced_that_is_not_sure_of_the_grade(demanding, f
         assert better["recovery"] is better["settings"] is line["gap"] is None
         assert line["causes"] == []
         assert "value_per_season" not in line
-        assert any("no settings near those tried are 90% sure" in w for w in line["warnings"])
+        assert any("no settings near those tried are 90 % sure" in w for w in line["warnings"])
     assert [line["attainable"]["sure"] for line in demanding["lines"]] == [True, False, False]
     assert "value_per_season" in demanding["lines"][0]
     assert demanding["basis"]["confidence"] == 0.9
@@ -152,7 +152,8 @@ def test_every_form_says_how_sure(demanding):
     text = comparison(demanding)
     assert max(map(len, text.splitlines())) <= 80
     row = next(x for x in text.splitlines() if x.startswith(f" 2 {unsure['line']}"))
-    assert row.split()[-4:] == ["sure", at_least(unsure["attainable"]["chance_of_grade"]), "-", "-"]
+    chance = whole_percent(unsure["attainable"]["chance_of_grade"])
+    assert row.split()[-4:] == ["sure", chance, "-", "-"]
     assert f"{unsure['line']} ({unsure['runs']} runs): not sure" in text
     assert text.count("Worth") == 1
 
@@ -172,7 +173,7 @@ def test_every_form_says_how_sure(demanding):
         row = next(r for r in rows if sure["line"] in r)
         assert row.count("→") == len(sure["causes"])
         assert f"{100 * sure['attainable']['chance_of_grade']:.0f}" in row
-        assert "no settings near those tried are 90% sure" in page
+        assert "no settings near those tried are 90 % sure" in page
 
 
 def test_a_feed_rate_or_material_that_a_line_never_saw_is_said(lines):
