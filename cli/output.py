@@ -1,14 +1,11 @@
 """What the command line prints: answers on stdout, everything else on stderr.
 
-Names, notes and paths come from other people's files. Control characters in them would be commands
-to a terminal, and marks of writing direction would show another text than there is: whatever is
-printed goes through here, where such characters are written out (``\\x1b``).
+Names, notes and paths come from other people's files. Whatever is printed goes through here, where
+characters that would act on a terminal are written out.
 """
 
 from __future__ import annotations
 
-import json
-import re
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -17,33 +14,7 @@ from typing import Any, TextIO, cast
 import typer
 
 from optimizer.errors import InputError
-
-# Control characters (C0, DEL, C1), marks that turn the direction of writing, line and paragraph
-# separators, invisible marks and tags, and what is no character: half of a pair.
-_UNPRINTABLE = (
-    "\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ufff9-\ufffb"
-    "\ud800-\udfff\U000e0000-\U000e007f"
-)
-_ANY = re.compile(f"[{_UNPRINTABLE}]")
-_ANY_BUT_LINE_ENDS = re.compile(f"(?!\n)[{_UNPRINTABLE}]")
-
-
-def printable(text: str) -> str:
-    """Text of others as it may be printed: unprintable characters written out.
-
-    >>> printable("deck\\x1b[2J 1")
-    'deck\\\\x1b[2J 1'
-    """
-    return _ANY.sub(_written_out, text)
-
-
-def printable_lines(text: str) -> str:
-    """The same for text that has lines."""
-    return _ANY_BUT_LINE_ENDS.sub(_written_out, text)
-
-
-def _written_out(found: re.Match[str]) -> str:
-    return found[0].encode("unicode_escape").decode()
+from optimizer.visible_text import json_text, printable, printable_lines
 
 
 def _printable_document(value: Any) -> Any:
@@ -82,15 +53,9 @@ def printable_errors() -> Iterator[None]:
         sys.stderr = stream
 
 
-def as_json_text(document: Mapping[str, Any]) -> str:
-    """A document as JSON: the same values, unprintable characters escaped as JSON does it."""
-    text = json.dumps(document, indent=1, ensure_ascii=False)
-    return _ANY_BUT_LINE_ENDS.sub(lambda found: json.dumps(found[0])[1:-1], text)
-
-
 def answer(document: Mapping[str, Any], as_json: bool, text: Callable[..., str]) -> None:
     """Print an answer: the JSON alone, or text."""
-    typer.echo(as_json_text(document) if as_json else as_text(document, text))
+    typer.echo(json_text(document) if as_json else as_text(document, text))
 
 
 def as_text(document: Mapping[str, Any], text: Callable[..., str]) -> str:

@@ -7,7 +7,7 @@ import pytest
 from cli.options import read_brief
 from optimizer import InputError, Site
 from optimizer.key_values import key_values
-from optimizer.service.api import brief_of
+from optimizer.service.api.parameters import brief_of_query
 
 SHARE = {"unit": "%", "low": 0.0, "high": 100.0}
 SITE = Site.from_dict({"material": {"moisture": SHARE, "feed_grade": SHARE}})
@@ -22,13 +22,13 @@ SITE = Site.from_dict({"material": {"moisture": SHARE, "feed_grade": SHARE}})
 )
 def test_the_command_line_and_the_service_make_the_same_brief(entries, material):
     by_option = read_brief(None, "deck-1", entries)
-    by_query = brief_of("deck-1", None, None, entries)
+    by_query = brief_of_query("deck-1", None, None, entries)
     assert by_query["material"] == material
     assert by_option.check_names(SITE) == read_brief(None, planned=by_query).check_names(SITE)
 
 
 @pytest.mark.parametrize(
-    "read", [lambda e: read_brief(None, None, e), lambda e: brief_of(None, None, None, e)]
+    "read", [lambda e: read_brief(None, None, e), lambda e: brief_of_query(None, None, None, e)]
 )
 @pytest.mark.parametrize(
     ("entries", "message"),

@@ -16,8 +16,9 @@ from cli.options import (
     open_history,
     open_site,
 )
-from cli.output import answer, printable
+from cli.output import answer
 from optimizer.errors import HistoryError
+from optimizer.visible_text import printable
 
 
 def history(

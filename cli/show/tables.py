@@ -9,10 +9,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from cli.output import printable_lines
 from optimizer.errors import InputError
 from optimizer.files import whole_file, write_whole
 from optimizer.formulas import harmless
+from optimizer.visible_text import printable_lines
 
 if TYPE_CHECKING:
     from optimizer.planning.plan import Plan

@@ -1,7 +1,7 @@
-"""One history, many people: the library over HTTP, and a page for the tablet at the deck.
+"""One history, many people: the library over HTTP, and pages for the tablet at the deck.
 
 In come requests, out come the same bytes as the commands give; every row that was acknowledged is
-on disk. ``app`` puts the parts together: ``guard`` stands before everything (who, how much, how
-often), ``api`` and ``page`` are the two faces, ``worker`` does what takes long in a process of its
-own and keeps it by history version, ``audit`` and ``metrics`` say what happened.
+on disk. A request passes ``admission`` (who, how much, how often); ``recording`` adds what it
+brings, ``answers`` makes what takes long and keeps it by the version of the history; ``api`` and
+``pages`` are the two faces. ``app`` puts the parts together, and ``server`` runs them.
 """

@@ -20,43 +20,47 @@ from optimizer.errors import HighsideError
 from optimizer.history.history import History
 from optimizer.plant.documents import read_toml
 from optimizer.plant.site import Site
-from optimizer.service import api, openapi, page
-from optimizer.service.access import Access
-from optimizer.service.audit import Audit
-from optimizer.service.guard import Guard
-from optimizer.service.intake import Recorder
+from optimizer.service.admission.access import Access
+from optimizer.service.admission.guard import Guard
+from optimizer.service.answers.summaries import Summaries
+from optimizer.service.answers.work import Work
+from optimizer.service.api import routes as api
+from optimizer.service.api.schemas import SCHEMAS
+from optimizer.service.configuration import Configuration
 from optimizer.service.metrics import Metrics
-from optimizer.service.options import Options
+from optimizer.service.pages import routes as pages
+from optimizer.service.pages.rendering import refusal
+from optimizer.service.parts import Parts
 from optimizer.service.problems import Problem
-from optimizer.service.summaries import Summaries
-from optimizer.service.worker import Work
+from optimizer.service.recording.audit import Audit
+from optimizer.service.recording.recorder import Recorder
 from optimizer.version import __version__
 
 LOCK_SECONDS = 20.0
 """How long a recording waits for others; then it is refused, and nothing was added."""
 
 
-def create_app(options: Options, access: Access | None = None) -> FastAPI:
+def create_app(configuration: Configuration, access: Access | None = None) -> FastAPI:
     """The service over one history.
 
     Args:
-        options: how it runs.
+        configuration: how it runs.
         access: who may do what; of the environment when None.
 
     Raises:
         InputError: when the site file or a token cannot be used.
         HistoryError: when the location is not a history.
     """
-    content = read_toml(options.site, "site file") if options.site else {}
-    site = Site.from_dict(content, options.site or "site")
-    history = History(options.history, lock_seconds=LOCK_SECONDS)
-    audit, metrics = Audit(options.folder / "audit.jsonl"), Metrics()
-    work = Work(options, content, history)
+    content = read_toml(configuration.site, "site file") if configuration.site else {}
+    site = Site.from_dict(content, configuration.site or "site")
+    history = History(configuration.history, lock_seconds=LOCK_SECONDS)
+    audit, metrics = Audit(configuration.folder / "audit.jsonl"), Metrics()
+    work = Work(configuration, content, history)
     work.versions.latest()
     summaries = Summaries(history, site, work.versions)
-    parts = api.Parts(
-        options=options,
-        access=access or Access.from_environment(options.tokens),
+    parts = Parts(
+        configuration=configuration,
+        access=access or Access.from_environment(configuration.tokens),
         history=history,
         site=site,
         work=work,
@@ -82,25 +86,26 @@ def create_app(options: Options, access: Access | None = None) -> FastAPI:
         redoc_url=None,
         redirect_slashes=False,
     )
-    app.include_router(api.router(parts))
-    app.include_router(page.router(parts))
+    app.state.parts = parts
+    app.include_router(api.routes)
+    app.include_router(pages.routes)
     app.add_exception_handler(HighsideError, _refused)
     app.add_exception_handler(HTTPException, _not_there)
     app.add_exception_handler(RequestValidationError, _invalid)
-    app.add_middleware(Guard, options, parts.access, metrics, page.refusal)
+    app.add_middleware(Guard, configuration, parts.access, metrics, refusal)
     app.openapi = lambda: _described(app)  # type: ignore[method-assign]
     return app
 
 
 def handed_over() -> FastAPI:
     """The service of a worker process, started with the options its parent left."""
-    from optimizer.service.guard import log_as_json  # noqa: PLC0415 - of processes, not of tests
+    from optimizer.service.admission.guard import log_as_json  # noqa: PLC0415 - of processes, not of tests
 
     log_as_json()
     parent = multiprocessing.parent_process()
     if parent is not None:
         threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
-    return create_app(Options.handed_over())
+    return create_app(Configuration.handed_over())
 
 
 def _end_with(parent: Any) -> None:
@@ -111,7 +116,7 @@ def _end_with(parent: Any) -> None:
 
 async def _refused(request: Request, error: Exception) -> Response:
     assert isinstance(error, HighsideError)
-    return page.refusal(error, request.url.path, request.headers.get("accept", ""))
+    return refusal(error, request.url.path, request.headers.get("accept", ""))
 
 
 async def _not_there(request: Request, error: Exception) -> Response:
@@ -136,7 +141,7 @@ def _described(app: FastAPI) -> dict[str, Any]:
             title=app.title, version=app.version, description=app.description, routes=app.routes
         )
         components = found.setdefault("components", {})
-        components["schemas"] = openapi.SCHEMAS
+        components["schemas"] = SCHEMAS
         components["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
         found["security"] = [{"token": []}, {}]
         for methods in found["paths"].values():

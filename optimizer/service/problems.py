@@ -9,7 +9,7 @@ from typing import Any
 from starlette.responses import Response
 
 from optimizer.errors import HighsideError, HistoryError, InputError, LimitError
-from optimizer.service.texts import as_json
+from optimizer.visible_text import json_bytes
 
 MEDIA_TYPE = "application/problem+json"
 RETRY_SECONDS = 5
@@ -76,7 +76,7 @@ def answer(error: HighsideError) -> Response:
     if found["status"] == HTTPStatus.SERVICE_UNAVAILABLE:
         headers.setdefault("Retry-After", str(RETRY_SECONDS))
     headers["Cache-Control"] = "no-store"
-    return Response(as_json(found), found["status"], headers, media_type=MEDIA_TYPE)
+    return Response(json_bytes(found), found["status"], headers, media_type=MEDIA_TYPE)
 
 
 def fault() -> Problem:

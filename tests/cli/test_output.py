@@ -13,11 +13,12 @@ from typing import Any
 
 import pytest
 
-from cli.output import as_json_text, as_text, printable
+from cli.output import as_text
 from cli.show import plan as show
 from cli.show import upkeep as show_upkeep
 from optimizer.history.history import History
 from optimizer.intake.load import load_table
+from optimizer.visible_text import json_text, printable
 from tests.history.test_history import RUN
 from tests.history.test_history import run as row
 
@@ -41,7 +42,7 @@ def test_control_characters_are_written_out() -> None:
 
 def test_a_json_answer_says_the_same_in_escapes() -> None:
     document = {HOSTILE: [HOSTILE, "Größe"], "n": 1.5}
-    text = as_json_text(document)
+    text = json_text(document)
     assert_printable(text)
     assert "Größe" in text
     assert json.loads(text) == document

@@ -30,9 +30,9 @@ from optimizer.planning.progress import progress_of
 from optimizer.planning.situation import situation_of
 from optimizer.plant.region import Region
 from optimizer.plant.settings import GRAVITY_TABLE
-from optimizer.service.access import Access
+from optimizer.service.admission.access import Access
 from optimizer.service.app import create_app
-from optimizer.service.options import Options
+from optimizer.service.configuration import Configuration
 from tests.conftest import run_table
 
 NOW = datetime(2025, 6, 1, 12, tzinfo=UTC)
@@ -176,7 +176,7 @@ def test_a_recorded_result(tmp_path):
 
 
 def client_of(folder: Path) -> TestClient:
-    options = Options(str(folder / "history"), None, rate=0, planners=0)
+    options = Configuration(str(folder / "history"), None, rate=0, planners=0)
     return TestClient(create_app(options, Access({}, b"k" * 32)), raise_server_exceptions=False)
 
 

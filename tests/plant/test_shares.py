@@ -14,7 +14,7 @@ from optimizer import Brief, History, Site
 from optimizer.errors import InputError
 from optimizer.intake.load import load_table
 from optimizer.plant.settings import GRAVITY_TABLE
-from optimizer.service.options import Options
+from optimizer.service.configuration import Configuration
 from tests.service.test_service import client_of
 
 SITE = '[material.feed_grade]\nunit = "%"\nlow = 50\nhigh = 100\n'
@@ -132,7 +132,7 @@ def test_samples_are_planned_for_shares_in_per_cent(run):
 
 @pytest.fixture
 def client(mill):
-    options = Options(str(mill / "history"), str(mill / "site.toml"), planners=0, rate=0.0)
+    options = Configuration(str(mill / "history"), str(mill / "site.toml"), planners=0, rate=0.0)
     with client_of(options) as made:
         yield made
 

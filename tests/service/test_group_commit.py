@@ -7,7 +7,7 @@ import asyncio
 from optimizer import History, Site
 from optimizer.errors import InputError
 from optimizer.intake.load import load_table
-from optimizer.service.group_commit import Together
+from optimizer.service.recording.group_commit import GroupCommit
 from tests.service.test_service import row
 
 
@@ -16,8 +16,8 @@ def loaded(folder, requests, line=None):
     history = History(folder / "history")
 
     async def all_at_once():
-        together = Together(history, Site(), asyncio.Lock())
-        work = (together.load(rows, line) for rows in requests)
+        commits = GroupCommit(history, Site(), asyncio.Lock())
+        work = (commits.load(rows, line) for rows in requests)
         return await asyncio.gather(*work, return_exceptions=True)
 
     return asyncio.run(all_at_once()), history
@@ -26,7 +26,7 @@ def loaded(folder, requests, line=None):
 def test_many_waiting_requests_take_few_commits_and_lose_nothing(tmp_path):
     reports, history = loaded(tmp_path, [[row(k)] for k in range(40)])
     assert [(r.read, r.added, r.rejected) for r in reports] == [(1, 1, 0)] * 40
-    # The first goes alone; all that came while it was written go together.
+    # The first goes alone; all that came while it was written go commits.
     assert history.version == 1
     assert sorted(history.read()["run_id"].to_pylist()) == sorted(f"r{k}" for k in range(40))
 
@@ -55,8 +55,8 @@ def test_a_sender_that_hangs_up_takes_nobody_with_it(tmp_path):
     history = History(tmp_path / "history")
 
     async def run():
-        together = Together(history, Site(), asyncio.Lock())
-        tasks = [asyncio.create_task(together.load([row(k)], None)) for k in range(6)]
+        commits = GroupCommit(history, Site(), asyncio.Lock())
+        tasks = [asyncio.create_task(commits.load([row(k)], None)) for k in range(6)]
         await asyncio.sleep(0.02)
         tasks[0].cancel()
         tasks[3].cancel()
@@ -77,8 +77,8 @@ def test_requests_for_other_lines_take_a_commit_of_their_own(tmp_path):
     rows = [{k: v for k, v in row(n).items() if k != "line"} for n in range(4)]
 
     async def run():
-        together = Together(history, Site(), asyncio.Lock())
-        work = [together.load([rows[n]], lines[n % 2]) for n in range(4)]
+        commits = GroupCommit(history, Site(), asyncio.Lock())
+        work = [commits.load([rows[n]], lines[n % 2]) for n in range(4)]
         return await asyncio.gather(*work)
 
     assert [r.added for r in asyncio.run(run())] == [1] * 4

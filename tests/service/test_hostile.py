@@ -13,7 +13,7 @@ import html5lib
 import pytest
 
 from optimizer import History
-from optimizer.service.options import Options
+from optimizer.service.configuration import Configuration
 from tests.service.test_service import PROBLEM, SITE, client_of, row
 
 # As percent-encoded text. No text at all: bytes that are not UTF-8 (a lone surrogate among them).
@@ -143,7 +143,7 @@ def served(tmp_path_factory):
     """One service for all requests, and its history; nothing hostile may change it."""
     folder = tmp_path_factory.mktemp("hostile")
     (folder / "site.toml").write_text(SITE, encoding="utf-8")
-    options = Options(str(folder / "history"), str(folder / "site.toml"), rate=0, planners=0)
+    options = Configuration(str(folder / "history"), str(folder / "site.toml"), rate=0, planners=0)
     with client_of(options) as client:
         client.post("/v1/runs", json=[row(1), row(2, air=40)])
         yield client, History(options.history)
@@ -251,7 +251,9 @@ def test_no_field_of_a_form_is_a_fault(served, unchanged, form_token, field, val
 
 def test_the_form_that_is_damaged_here_is_sound(tmp_path):
     (tmp_path / "site.toml").write_text(SITE, encoding="utf-8")
-    options = Options(str(tmp_path / "history"), str(tmp_path / "site.toml"), rate=0, planners=0)
+    options = Configuration(
+        str(tmp_path / "history"), str(tmp_path / "site.toml"), rate=0, planners=0
+    )
     with client_of(options) as client:
         page = client.get("/runs", headers={"Accept": "text/html"}).text
         token = re.search(r'name="form_token" value="([0-9a-f]+)"', page)[1]
@@ -326,7 +328,9 @@ NAMES = {"escape": "de\x1bck", "C1 control": "de\x9bck", "line break": "de\nck",
 
 def test_control_characters_of_names_are_shown_and_do_nothing(tmp_path):
     (tmp_path / "site.toml").write_text(SITE, encoding="utf-8")
-    options = Options(str(tmp_path / "history"), str(tmp_path / "site.toml"), rate=0, planners=0)
+    options = Configuration(
+        str(tmp_path / "history"), str(tmp_path / "site.toml"), rate=0, planners=0
+    )
     with client_of(options) as client:
         rows = [row(k, line=name) for k, name in enumerate(NAMES.values())]
         loaded = client.post("/v1/runs", json=[*rows, row(8, grade="\x1b]0;x\x07\x9b31m")])

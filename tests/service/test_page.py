@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from optimizer import History
-from optimizer.service.access import SESSION
+from optimizer.service.admission.access import SESSION
 from tests.service.test_service import READ, RECORD, TOKENS, client_of, clock, options, problem, row
 from tests.serving import SECONDS
 
@@ -24,7 +24,9 @@ HTML = {"Accept": "text/html"}
 
 @pytest.fixture
 def client(options, monkeypatch):
-    monkeypatch.setattr("optimizer.service.page.PATIENCE", SECONDS)  # however busy the machine
+    monkeypatch.setattr(
+        "optimizer.service.pages.routes.PATIENCE", SECONDS
+    )  # however busy the machine
     with client_of(options, **HTML) as made:
         made.post("/v1/runs", json=[row(k, air=30 + k, grade=0.98 + k / 1000) for k in range(8)])
         yield made
@@ -62,7 +64,7 @@ def test_a_result_is_recorded_beside_its_trial_and_says_what_it_changed(client, 
 
 
 def test_a_long_wait_is_a_page_that_asks_again(client, monkeypatch):
-    monkeypatch.setattr("optimizer.service.page.PATIENCE", 0.0)
+    monkeypatch.setattr("optimizer.service.pages.routes.PATIENCE", 0.0)
     page = client.get("/?line=deck-1&trials=1").text
     # With its address: one without would stay where it is when the page's own has a fragment.
     again = '<meta http-equiv="refresh" content="2; url=/?line=deck-1&amp;trials=1">'
@@ -175,7 +177,7 @@ def test_a_form_of_another_page_is_refused(client, options):
     sent = {**form, "grade": "98.7", "recovery": "93", "form_token": "0" * 64}
     refused = client.post("/record", data=sent)
     assert refused.status_code == 403
-    assert "not of a page that this browser was given" in refused.text
+    assert "not come from a page given to this browser" in refused.text
     client.cookies.clear()  # another browser, the right token
     assert client.post("/record", data={**sent, **form}).status_code == 403
     assert History(options.history).read().num_rows == 8

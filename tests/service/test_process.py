@@ -22,9 +22,9 @@ from pathlib import Path
 
 import pytest
 
-from cli.commands.serve import is_loopback
 from optimizer import History
 from optimizer.client import Client, ServiceError
+from optimizer.service.server import is_loopback
 from tests.serving import COMMAND, SECONDS, TOKEN, ask, started
 
 

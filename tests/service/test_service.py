@@ -17,13 +17,13 @@ from starlette.testclient import TestClient
 from optimizer import Brief, History, Site, load_logs, suggest
 from optimizer.comparison import compare
 from optimizer.errors import InputError
-from optimizer.service.access import SESSION, Access, Person, digest
-from optimizer.service.api import IN_MEMORY
+from optimizer.service.admission.access import SESSION, Access, Person, digest
+from optimizer.service.admission.guard import HEADERS, JsonLines, Rate
+from optimizer.service.answers.versions import Versions
+from optimizer.service.api.routes import IN_MEMORY
 from optimizer.service.app import create_app
-from optimizer.service.guard import HEADERS, JsonLines, Rate
-from optimizer.service.intake import Recorder
-from optimizer.service.options import Options
-from optimizer.service.worker import Versions
+from optimizer.service.configuration import Configuration
+from optimizer.service.recording.recorder import Recorder
 
 PROBLEM = "application/problem+json"
 RECORD, READ = "a-token-that-records-1", "a-token-that-reads-12"
@@ -41,13 +41,13 @@ def row(k: int, **more) -> dict:
 
 
 @pytest.fixture
-def options(tmp_path) -> Options:
+def options(tmp_path) -> Configuration:
     site = tmp_path / "site.toml"
     site.write_text(SITE, encoding="utf-8")
-    return Options(str(tmp_path / "history"), str(site), rate=0, planners=0)
+    return Configuration(str(tmp_path / "history"), str(site), rate=0, planners=0)
 
 
-def client_of(options: Options, tokens=None, **headers) -> TestClient:
+def client_of(options: Configuration, tokens=None, **headers) -> TestClient:
     app = create_app(options, Access(tokens or {}, b"k" * 32))
     return TestClient(app, headers=headers, raise_server_exceptions=False)
 
@@ -102,9 +102,9 @@ def test_a_large_file_waits_on_the_disk_as_it_comes(client, options, monkeypatch
     waited = []
     add = Recorder.add
 
-    async def watched(self, body, *given, **more):
-        waited.append(body._rolled)
-        return await add(self, body, *given, **more)
+    async def watched(self, upload, sender):
+        waited.append(upload.body._rolled)
+        return await add(self, upload, sender)
 
     monkeypatch.setattr(Recorder, "add", watched)
     pieces = (content[k : k + 50_000] for k in range(0, len(content), 50_000))
@@ -340,7 +340,7 @@ def clock(monkeypatch):
     """The clock of the guard, which stands still until a test moves it."""
     now = SimpleNamespace(seconds=0.0)
     stands = SimpleNamespace(monotonic=lambda: now.seconds, perf_counter=lambda: now.seconds)
-    monkeypatch.setattr("optimizer.service.guard.time", stands)
+    monkeypatch.setattr("optimizer.service.admission.guard.time", stands)
     return now
 
 
@@ -444,4 +444,4 @@ def test_a_fault_of_the_program_is_told_without_its_inside(client, monkeypatch):
 
 def test_a_site_file_that_is_not_there_is_said_at_once(tmp_path):
     with pytest.raises(InputError, match="does not exist"):
-        create_app(Options(str(tmp_path / "history"), str(tmp_path / "none.toml")))
+        create_app(Configuration(str(tmp_path / "history"), str(tmp_path / "none.toml")))

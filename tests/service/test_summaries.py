@@ -10,8 +10,8 @@ import pytest
 from optimizer import History, Site
 from optimizer.errors import InputError
 from optimizer.intake.load import load_table
-from optimizer.service.summaries import Summaries
-from optimizer.service.worker import Versions
+from optimizer.service.answers.summaries import Summaries
+from optimizer.service.answers.versions import Versions
 
 
 def row(k: int, line: str = "deck-1") -> dict:

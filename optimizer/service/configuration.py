@@ -1,6 +1,6 @@
-"""What a service is started with, and how its worker processes learn of it.
+"""What a service is started with, and how it reaches the processes that answer.
 
-Tokens never stand in it: they stay in their environment variables or their file.
+Tokens are never part of it: they stay in their environment variables or their file.
 """
 
 from __future__ import annotations
@@ -11,13 +11,13 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 VARIABLE = "HIGHSIDE_SERVICE"
-"""Environment variable that hands the options to worker processes."""
+"""Environment variable that carries the configuration to the processes that answer."""
 
 MIB = 1 << 20
 
 
 @dataclass(frozen=True)
-class Options:
+class Configuration:
     """How one service runs.
 
     Args:
@@ -25,13 +25,15 @@ class Options:
         site: the site file, None for the defaults.
         seed: of plans that name none.
         state: folder of the audit trail and of kept answers; beside the history when empty.
-        tokens: file of named tokens, empty for none.
-        hosts: names that requests may be addressed to; all when empty.
-        secure: served over TLS, here or by a proxy: cookies are then sent over TLS only.
-        upload_bytes: largest body of an upload; other bodies may have ``body_bytes``.
-        rate: requests a second that one address may send for long (0: any number).
-        waiting: plans and reports that may wait; more are refused for now.
-        planners: processes that make them; 0 for a thread of this one.
+        tokens: file of named tokens; empty for none.
+        hosts: names that requests may be addressed to; empty for any.
+        secure: whether it is served over TLS, here or by a proxy; cookies are then sent over TLS
+            only.
+        upload_bytes: largest body of an upload.
+        body_bytes: largest body of any other request.
+        rate: requests a second that one address may send over a long time; 0 for any number.
+        waiting: plans and reports that may wait; further ones are refused for the moment.
+        planners: processes that make plans and reports; 0 for a thread of this process.
     """
 
     history: str
@@ -49,7 +51,7 @@ class Options:
 
     @property
     def folder(self) -> Path:
-        """Where the service keeps what is its own."""
+        """Folder of the audit trail and of kept answers."""
         if self.state:
             return Path(self.state)
         if "://" in self.history:
@@ -58,11 +60,11 @@ class Options:
         return path.with_name(f"{path.name}-service")
 
     def hand_over(self) -> None:
-        """Puts the options where worker processes find them."""
+        """Puts the configuration where the processes that answer find it."""
         os.environ[VARIABLE] = json.dumps(asdict(self))
 
     @classmethod
-    def handed_over(cls) -> Options:
-        """The options that ``hand_over`` put there."""
+    def handed_over(cls) -> Configuration:
+        """The configuration that ``hand_over`` put there."""
         stored = json.loads(os.environ[VARIABLE])
         return cls(**{**stored, "hosts": tuple(stored["hosts"])})

@@ -1,17 +1,12 @@
-"""What a query or a form says, read strictly: fields once, text that is text, numbers that are.
-
-Every query passes ``check_query``; what the pages' own forms send becomes a brief or a row here.
-"""
+"""What the pages' own forms send becomes a brief or a row of a log."""
 
 from __future__ import annotations
 
-import math
 import re
-from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
-from urllib.parse import parse_qsl, urlencode
+from urllib.parse import urlencode
 
 import pyarrow as pa
 from starlette.requests import Request
@@ -20,93 +15,53 @@ from optimizer.history.started import latest_start, utc_now
 from optimizer.intake.checking.times import times
 from optimizer.intake.reading.texts import LONGEST_TEXT
 from optimizer.plant.deck_states import DECK_STATES, EXPECTED
-from optimizer.plant.documents import LARGEST
-from optimizer.plant.shares import number_and_unit
 from optimizer.plant.site import Site
+from optimizer.service.parts import parts_of
 from optimizer.service.problems import Problem
-from optimizer.service.texts import carried, shown
+from optimizer.service.queries import (
+    LABEL,
+    LONGEST_NAME,
+    MOST_QUERY,
+    check_query,
+    fields_of,
+    once,
+)
+from optimizer.service.typed_numbers import fraction, measured, number, whole
 
-MOST_FIELDS = 200
-MOST_QUERY = 1 << 14
-"""Bytes of a query."""
-REPEATABLE = ("lines", "material")
-"""What a query may name more than once."""
 MATERIAL, SETTING = "m.", "s."
-LABEL = "material"
-"""The material's own name, beside its measured properties."""
-LONGEST_NAME, LONGEST_SIGNATURE = 255, 60
-"""Characters; a line's name may be no longer anywhere."""
-
-_NUMBER = re.compile(r"[+-]?(\d{1,30}[.,]?\d{0,30}|[.,]\d{1,30})([eE][+-]?\d{1,3})?", re.ASCII)
-_WHOLE = re.compile(r"\d{1,15}", re.ASCII)
+LONGEST_SIGNATURE = 60
+"""Characters."""
 
 
-def check_query(query: bytes) -> None:
-    """That a query can be read in one way.
+def check_form(request: Request, given: Mapping[str, Any]) -> None:
+    """Refuses a form that does not come from a page which this browser was given.
 
     Raises:
-        Problem: when it holds what is no text, names a parameter twice, or has no end.
+        Problem: with status 403.
     """
-    if len(query) > MOST_QUERY:
-        raise Problem(414, f"the query is longer than {MOST_QUERY} bytes.", code="too-long")
-    _once(_pairs(query, "the query"), "the query", REPEATABLE)
-
-
-def _pairs(text: bytes, what: str) -> list[tuple[str, str]]:
-    """Names and values of a query or form.
-
-    Raises:
-        Problem: when it holds what is no text, or too many fields.
-    """
-    try:
-        found = parse_qsl(
-            text.decode(), keep_blank_values=True, max_num_fields=MOST_FIELDS, errors="strict"
-        )
-    except ValueError:
+    token = str(given.get("form_token", ""))
+    if not parts_of(request).access.check_form(token, request.state.cookies):
         raise Problem(
-            422, f"{what} is not percent-encoded UTF-8 of at most {MOST_FIELDS} fields.",
-            code="not-text",
-        ) from None  # fmt: skip
-    for name, value in found:
-        if not carried(name) or not carried(value):
-            raise Problem(
-                422,
-                f"{what}, '{shown(name[:40])}': it holds a control character, or what is no text.",
-                code="not-text",
-                hint="Type it again; copied text can hold what is not seen.",
-            )
-    return found
-
-
-def _once(
-    found: list[tuple[str, str]], what: str, repeatable: Iterable[str] = ()
-) -> dict[str, str]:
-    """Fields as a mapping.
-
-    Raises:
-        Problem: when one stands there twice that may not.
-    """
-    for name, count in Counter(name for name, _ in found).items():
-        if count > 1 and name not in repeatable:
-            raise Problem(422, f"{what} gives '{name[:40]}' twice.", code="given-twice")
-    return dict(found)
+            403, "this form does not come from a page given to this browser, or is too old.",
+            code="other-form", hint="Open the page again, and fill it in once more.",
+        )  # fmt: skip
 
 
 async def read_form(request: Request) -> dict[str, str]:
-    """Fields of a form without files.
+    """The fields of a form without files.
 
     Raises:
-        Problem: when it is not one.
+        Problem: when it is malformed, or gives a field twice.
     """
-    return _once(_pairs(await request.body(), "the form"), "the form")
+    return once(fields_of(await request.body(), "the form"), "the form")
 
 
-def asked_of(query: Mapping[str, str]) -> dict[str, str]:
-    """What the page's own form asks, without empty fields; a new line's name, where one is
-    written, stands in the place of the line that is chosen.
+def asked_in(query: Mapping[str, str]) -> dict[str, str]:
+    """The filled-in fields of the form of today; the name of a new line, where one is typed,
+    replaces the line that is chosen.
 
     Raises:
-        Problem: when a line is asked for and none is named.
+        Problem: when the form was sent without a line.
     """
     known = ("line", "new_line", "min_grade", "trials", "since")
     found = {
@@ -127,22 +82,26 @@ def asked_of(query: Mapping[str, str]) -> dict[str, str]:
 
 
 def address_again(given: Mapping[str, str], version: int | None) -> str:
-    """Where a form that recorded leads back to: the same question, and the version before.
+    """The address that recording a result leads back to: the same plan, compared with before.
+
+    Args:
+        given: fields of the form, which hold the query of the page it stands on.
+        version: of the history before the result.
 
     Raises:
-        Problem: when the form's own address is none.
+        Problem: when that query is malformed.
     """
     address = given.get("again", "")[: MOST_QUERY + 1].encode()
     check_query(address)
-    back = asked_of(dict(_pairs(address, "the form's address")))
+    back = asked_in(dict(fields_of(address, "the form's address")))
     back.pop("since", None)
     if version is not None:
         back["since"] = str(version)
     return f"/?{urlencode(back)}"
 
 
-def brief_of(asked: Mapping[str, str], site: Site) -> dict[str, Any]:
-    """The brief that the page's own form asks for: grade in per cent.
+def brief_of_form(asked: Mapping[str, str], site: Site) -> dict[str, Any]:
+    """The brief that the form of today makes; its grade is in per cent.
 
     Raises:
         Problem: naming the field that is not a number.
@@ -157,8 +116,8 @@ def brief_of(asked: Mapping[str, str], site: Site) -> dict[str, Any]:
     return brief
 
 
-def query_of_report(brief: Mapping[str, Any]) -> str:
-    """The same question as the API's report and sheet are asked it."""
+def query_of_brief(brief: Mapping[str, Any]) -> str:
+    """The query by which the API answers with the report and sheet of the same brief."""
     found = [("line", brief["line"])]
     found += [("material", f"{key}={value}") for key, value in brief.get("material", {}).items()]
     if "goal" in brief:
@@ -169,9 +128,9 @@ def query_of_report(brief: Mapping[str, Any]) -> str:
 
 
 def result_row(given: Mapping[str, str], site: Site) -> dict[str, Any]:
-    """A trial's result as a row: the settings of the trial, and of all else only what was typed.
+    """A trial's result as a row of a log: the trial's settings, and what was typed of all else.
 
-    Readings are in per cent. A time that was left empty is now.
+    Readings are in per cent. A time that was left empty is the present one.
 
     Raises:
         Problem: naming the field that cannot be used.
@@ -187,7 +146,7 @@ def result_row(given: Mapping[str, str], site: Site) -> dict[str, Any]:
     row |= _material(given, site)
     if nonce := given.get("nonce", ""):  # sent twice is recorded once
         if not re.fullmatch("[0-9a-f]{1,16}", nonce):
-            raise Problem(422, "nonce: it is not that of a form of ours.", code="no-nonce")
+            raise Problem(422, "nonce: it is not one that this service draws.", code="no-nonce")
         row["run_id"] = f"{line}-{nonce}"
     for field in ("grade", "recovery"):
         if given.get(field, "").strip():
@@ -204,7 +163,7 @@ def result_row(given: Mapping[str, str], site: Site) -> dict[str, Any]:
 
 
 def signature(given: Mapping[str, str]) -> str:
-    """Who signed a form; '' where nobody did.
+    """The name that a form was signed with; empty where it was not.
 
     Raises:
         Problem: when it is too long for a name.
@@ -214,7 +173,7 @@ def signature(given: Mapping[str, str]) -> str:
 
 
 def _material(given: Mapping[str, str], site: Site) -> dict[str, float | str]:
-    """The material as far as it was typed."""
+    """The properties of the material that were typed."""
     found: dict[str, float | str] = {}
     for key, value in given.items():
         if not key.startswith(MATERIAL) or not value.strip():
@@ -240,62 +199,11 @@ def _text(text: str, field: str, most: int) -> str:
     return found
 
 
-def number(text: str, field: str) -> float:
-    """A number as people write it, with a decimal point or comma.
-
-    Raises:
-        Problem: when it is none, or larger than any of a plant.
-    """
-    written = text.strip()
-    value = float(written.replace(",", ".")) if _NUMBER.fullmatch(written) else math.nan
-    if not abs(value) <= LARGEST:
-        name = field.replace("_", " ")
-        raise Problem(422, f"{name}: '{written[:40]}' is not a number.", code="not-a-number")
-    return value
-
-
-def measured(text: str, field: str) -> float | str:
-    """A number, or a number with a unit as the brief and the log read it: ``95.5%``.
-
-    Raises:
-        Problem: when it is neither, or larger than any of a plant.
-    """
-    parts = number_and_unit(text)
-    if parts is not None and parts[1] and abs(parts[0]) <= LARGEST:
-        return text.strip()
-    return number(text, field)
-
-
-def whole(text: str, field: str) -> int:
-    """A whole number, not below 0.
-
-    Raises:
-        Problem: when it is none.
-    """
-    written = text.strip()
-    if not _WHOLE.fullmatch(written):
-        raise Problem(422, f"{field}: '{written[:40]}' is not a whole number.", code="not-a-number")
-    return int(written)
-
-
-def fraction(text: str, field: str) -> float:
-    """Per cent as written on the page, as a fraction.
-
-    Raises:
-        Problem: when it is no number of per cent.
-    """
-    value = number(text.strip().removesuffix("%"), field)
-    if not 1.0 < value <= 100.0:
-        said = f"{field}: {value:g} % cannot be; write per cent, such as 98.7."
-        raise Problem(422, said, code="not-per-cent")
-    return round(value / 100.0, 9)
-
-
 def _moment(text: str) -> str:
     """When a run started, with its offset; a time without one is UTC, as in a log.
 
     Raises:
-        Problem: when it can be read as no time, or as two.
+        Problem: when it is not a time, or could be two.
     """
     written = text.strip()
     if not written:

@@ -37,7 +37,7 @@ class _Waiting:
     )
 
 
-class Together:
+class GroupCommit:
     """Loads of one process into one history.
 
     Args:

@@ -15,8 +15,8 @@ from contextlib import contextmanager, suppress
 
 from optimizer.history.history import History
 from optimizer.plant.site import Site
-from optimizer.service.texts import as_json
-from optimizer.service.worker import Versions
+from optimizer.service.answers.versions import Versions
+from optimizer.visible_text import json_bytes
 
 KEPT = 100
 RENEWED = 8
@@ -87,14 +87,14 @@ class Summaries:
         lately, self._questions = list(self._questions)[-RENEWED:], {}
         # Whatever goes wrong, whoever asks is told: what was recorded is on the disk all the same.
         with suppress(Exception):
-            latest = self.versions.look()
+            latest = self.versions.newest()
             for question in dict.fromkeys([(None, None), *lately]):
                 self._make((*latest, *question))
 
     def _make(self, asked: Asked) -> Summary:
         _, version, line, since = asked
         found = self.history.summary(self.site, line, since, as_of=version)
-        content = as_json(found)
+        content = json_bytes(found)
         made = hashlib.sha256(content).hexdigest()[:32], content
         self._made[asked] = made
         while len(self._made) > KEPT:

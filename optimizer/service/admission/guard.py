@@ -21,19 +21,19 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from optimizer.errors import HighsideError
 from optimizer.service import problems
-from optimizer.service.access import Access, Person, read_cookies
-from optimizer.service.forms import check_query
+from optimizer.service.admission.access import Access, Person, read_cookies
+from optimizer.service.configuration import Configuration
 from optimizer.service.metrics import OTHER, Metrics
-from optimizer.service.options import Options
 from optimizer.service.problems import Problem
+from optimizer.service.queries import check_query
 
 Refuse = Callable[[HighsideError, str, str], Response]
 
 log = logging.getLogger("highside.service")
 
 HEADERS = {
-    "X-Content-Type-Options": "nosniff",
-    "X-Frame-Options": "deny",
+    "X-Content-Type-Configuration": "nosniff",
+    "X-Frame-Configuration": "deny",
     "X-Permitted-Cross-Domain-Policies": "none",
     "Referrer-Policy": "no-referrer",
     "Cross-Origin-Opener-Policy": "same-origin",
@@ -87,21 +87,26 @@ class Guard:
 
     Args:
         app: what stands behind it.
-        options: limits, hosts and transport.
+        configuration: limits, hosts and transport.
         access: who is known.
         metrics: where requests are counted.
         refuse: an error, a path and what is accepted, to the answer.
     """
 
     def __init__(
-        self, app: ASGIApp, options: Options, access: Access, metrics: Metrics, refuse: Refuse
+        self,
+        app: ASGIApp,
+        configuration: Configuration,
+        access: Access,
+        metrics: Metrics,
+        refuse: Refuse,
     ) -> None:
         self.refuse = refuse
         self.app = app
-        self.options = options
+        self.configuration = configuration
         self.access = access
         self.metrics = metrics
-        self.rate = Rate(options.rate, options.rate * BURST)
+        self.rate = Rate(configuration.rate, configuration.rate * BURST)
         self.sign_ins = Rate(SIGN_INS_A_MINUTE / 60, SIGN_INS_A_MINUTE)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -186,7 +191,7 @@ class Guard:
     def _refuse_other_hosts(self, host: str) -> None:
         """A name that leads here but is not ours is how a foreign page reaches a local service."""
         name = host.rpartition(":")[0] if not host.endswith("]") and ":" in host else host
-        if self.options.hosts and name.strip("[]").lower() not in self.options.hosts:
+        if self.configuration.hosts and name.strip("[]").lower() not in self.configuration.hosts:
             raise Problem(
                 421,
                 "this service is not known by the name it was addressed by.",
@@ -197,7 +202,7 @@ class Guard:
     def _counted(self, scope: Scope, headers: Headers, receive: Receive) -> Receive:
         """``receive`` that refuses a body beyond the limit, before and while it comes."""
         upload = scope["path"] in UPLOADS
-        most = self.options.upload_bytes if upload else self.options.body_bytes
+        most = self.configuration.upload_bytes if upload else self.configuration.body_bytes
         stated = headers.get("content-length", "0")
         if not stated.isascii() or not stated.isdecimal() or int(stated[:18]) > most:
             raise _too_large(most)
@@ -219,7 +224,7 @@ class Guard:
         for name, value in HEADERS.items():
             headers.setdefault(name, value)
         headers["X-Request-ID"] = request_id
-        if self.options.secure:
+        if self.configuration.secure:
             headers["Strict-Transport-Security"] = STRICT_TRANSPORT
 
     def _note(self, scope: Scope, status: int, seconds: float) -> None:

@@ -1,31 +1,12 @@
-"""What the OpenAPI document says beyond what the code declares: schemas, units, examples."""
+"""The schemas of the OpenAPI document: every answer, row and brief, with units and examples."""
 
 from __future__ import annotations
 
 from typing import Any
 
 from optimizer.plant.brief import Brief
-from optimizer.service.problems import MEDIA_TYPE as PROBLEM
 
 Doc = dict[str, Any]
-
-PAGE_POLICY = "; ".join(
-    (
-        "default-src 'none'",
-        "style-src 'unsafe-inline'",  # a report is one file; it runs no script at all
-        "img-src data:",
-        "font-src data:",
-        "form-action 'none'",
-        "base-uri 'none'",
-        "frame-ancestors 'none'",
-    )
-)
-
-
-def policy_of(kind: str) -> dict[str, str]:
-    """The content-security policy of a kind of answer, where it is not that of all."""
-    inline = kind in ("report", "sheet.html")
-    return {"Content-Security-Policy": PAGE_POLICY} if inline else {}
 
 
 def _number(what: str, **more: Any) -> Doc:
@@ -71,7 +52,6 @@ _REJECT = _object(
         "reason": {"type": "string", "description": "What is wrong, and what was expected."},
     }
 )
-_SCHEMA = {"type": "string"}
 SCHEMAS: dict[str, Doc] = {
     "Load": _object(
         {
@@ -233,7 +213,7 @@ SCHEMAS: dict[str, Doc] = {
         description="RFC 9457.",
     ),
 }
-_ROW_EXAMPLE = {
+ROW_EXAMPLE = {
     "line": "deck-1", "started_at": "2026-03-02T06:30:00Z", "feed_rate": 2.8, "end_raise": 2.4,
     "side_tilt": 2.0, "eccentric_speed": 450, "air": 37, "grade": 0.987, "recovery": 0.931,
     "grade_count": 400,
@@ -246,7 +226,7 @@ SCHEMAS["Row"] = {
     "site's (`feed_rate [kg/h]`). Settings are in the site's units, grade and recovery fractions "
     "(or with a % sign), `started_at` is ISO 8601 from 1950 to a day ahead of the clock, and a "
     "text has up to 2,000 characters.",
-    "examples": [_ROW_EXAMPLE],
+    "examples": [ROW_EXAMPLE],
 }
 
 
@@ -278,127 +258,3 @@ def _brief_schema() -> dict[str, Doc]:
 
 
 SCHEMAS |= _brief_schema()
-
-
-def _answer(name: str, text: str, links: Doc | None = None) -> Doc:
-    schema = {"$ref": f"#/components/schemas/{name}"}
-    content = {"application/json": {"schema": schema}}
-    return {"description": text, "content": content, **({"links": links} if links else {})}
-
-
-def _link(path: str, method: str, parameter: str, member: str, text: str) -> Doc:
-    """Where an answer leads: a member of it is a parameter of what is asked next."""
-    operation = f"#/paths/{path.replace('/', '~1')}/{method}"
-    leads = {parameter: f"$response.body#/{member}"}
-    return {"operationRef": operation, "parameters": leads, "description": text}
-
-
-_TO_JOB = {"job": _link("/v1/jobs/{job}", "get", "job", "id", "How far it has come.")}
-_TO_RESULT = {"result": _link("/v1/results/{job}", "get", "job", "id", "What it made, once done.")}
-_TO_PLAN = {"plan": _link("/v1/plans", "post", "as_of", "version", "A plan on what is there now.")}
-
-
-def _refusals(*statuses: int) -> dict[int | str, Doc]:
-    texts = {
-        304: "It is what the asker has already.",
-        400: "The body is not what it says.",
-        401: "A token is needed.",
-        403: "This token, or this sender, may not.",
-        404: "There is none of that name.",
-        413: "Larger than is read here.",
-        414: "The address is too long.",
-        415: "Of a kind that is not read here.",
-        421: "Addressed to another host.",
-        422: "Nothing can be done with it; the document says why.",
-        429: "Too much at once; Retry-After says how long to wait.",
-        503: "The history is damaged, locked or cannot be written; the document says which.",
-    }
-    schema = {"$ref": "#/components/schemas/Problem"}
-    problem = {"content": {PROBLEM: {"schema": schema}}}
-    return {
-        status: {"description": texts[status], **({} if status == 304 else problem)}
-        for status in statuses
-    }
-
-
-_ALL = (401, 403, 414, 421, 429, 503)
-Responses = dict[int | str, Doc]
-HEALTH: Responses = {200: _answer("Health", "It can."), **_refusals(503)}
-METRICS: Responses = {
-    200: {"description": "Prometheus text format 0.0.4.",
-          "content": {"text/plain": {"schema": _SCHEMA}}},
-    **_refusals(422, *_ALL),
-}  # fmt: skip
-HISTORY: Responses = {
-    200: _answer("History", "As `highside history --json`."), **_refusals(304, 422, *_ALL)
-}  # fmt: skip
-LOAD: Responses = {
-    200: _answer(
-        "Load", "As `highside load --json`; runs and audit entry are on the disk.", _TO_PLAN
-    ),
-    **_refusals(400, 413, 415, 422, *_ALL),
-}
-PLAN: Responses = {
-    200: _answer("Plan", "As `highside suggest --json`, byte for byte."),
-    202: _answer("Job", "Under way; Location says where to ask.", _TO_JOB),
-    **_refusals(400, 413, 415, 422, *_ALL),
-}
-REPORT: Responses = {
-    200: {"description": "One self-contained page.", "content": {"text/html": {"schema": _SCHEMA}}},
-    202: _answer("Job", "Under way; Location says where to ask.", _TO_JOB),
-    **_refusals(304, 422, *_ALL),
-}
-_BINARY = {"schema": {"type": "string", "contentMediaType": "application/pdf"}}
-SHEET: Responses = {
-    200: {"description": "The sheet.",
-          "content": {"application/pdf": _BINARY, "text/html": {"schema": _SCHEMA},
-                      "text/csv": {"schema": _SCHEMA}}},
-    202: _answer("Job", "Under way; Location says where to ask.", _TO_JOB),
-    **_refusals(304, 422, *_ALL),
-}  # fmt: skip
-COMPARISON: Responses = {
-    200: _answer("Comparison", "As `highside compare --json`."),
-    202: _answer("Job", "Under way; Location says where to ask.", _TO_JOB),
-    **_refusals(304, 422, *_ALL),
-}
-JOB: Responses = {
-    200: _answer("Job", "How far it has come.", {**_TO_JOB, **_TO_RESULT}),
-    **_refusals(404, 422, *_ALL),
-}
-RESULT: Responses = {
-    200: {"description": "A plan, report, sheet or comparison.",
-          "content": {"application/json": {}, "application/pdf": _BINARY,
-                      "text/html": {"schema": _SCHEMA}, "text/csv": {"schema": _SCHEMA}}},
-    **_refusals(304, 404, 422, *_ALL),
-}  # fmt: skip
-
-BRIEF_BODY: Doc = {
-    "requestBody": {
-        "description": "The brief; anything left out has a sensible default.",
-        "content": {
-            "application/json": {
-                "schema": {"$ref": "#/components/schemas/Brief"},
-                "example": {"line": "deck-1", "goal": {"min_grade": 0.985}, "trials": {"count": 4}},
-            }
-        },
-    }
-}
-RUNS_BODY: Doc = {
-    "requestBody": {
-        "required": True,
-        "content": {
-            "application/json": {
-                "schema": {
-                    "type": "array", "minItems": 1, "items": {"$ref": "#/components/schemas/Row"}
-                },
-                "example": [_ROW_EXAMPLE],
-            },
-            "text/csv": {"schema": _SCHEMA,
-                         "example": ",".join(_ROW_EXAMPLE) + "\n"
-                         + ",".join(map(str, _ROW_EXAMPLE.values())) + "\n"},
-            "application/vnd.apache.parquet": {
-                "schema": {"type": "string", "contentMediaType": "application/vnd.apache.parquet"}
-            },
-        },
-    }
-}  # fmt: skip

@@ -1,0 +1,65 @@
+"""The kinds of long answers, and how each is made: the same bytes that the command writes."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from optimizer.comparison import compare
+from optimizer.history.history import History
+from optimizer.operations.reporting import look
+from optimizer.planning.planner import plan_of
+from optimizer.planning.situation import situation_of
+from optimizer.plant.brief import Brief
+from optimizer.plant.site import Site
+from optimizer.report.pages import sheet_html
+from optimizer.report.sheet_csv import sheet_csv
+from optimizer.report.sheet_pdf import sheet_pdf
+from optimizer.service.answers.order import Order
+from optimizer.visible_text import json_bytes
+
+MEDIA_TYPES = {
+    "plan": "application/json",
+    "comparison": "application/json",
+    "report": "text/html; charset=utf-8",
+    "sheet.pdf": "application/pdf",
+    "sheet.html": "text/html; charset=utf-8",
+    "sheet.csv": "text/csv; charset=utf-8",
+}
+"""Media type of each kind of answer."""
+
+
+def make(
+    order: Order, history: str, site: Mapping[str, Any], progress: Callable[[str], None]
+) -> bytes:
+    """The answer to an order.
+
+    Args:
+        order: what to make, of a kind of ``MEDIA_TYPES``.
+        history: path or URI.
+        site: content of the site file.
+        progress: called with a line of text at each stage.
+
+    Raises:
+        HighsideError: as the library function behind the answer.
+    """
+    plant, runs, brief = Site.from_dict(site), History(history), Brief.from_dict(order.brief)
+    how: dict[str, Any] = {"seed": order.seed, "as_of": order.version, "progress": progress}
+    if order.kind == "comparison":
+        return json_bytes(compare(runs, plant, brief, workers=1, **how, **order.more).as_dict())
+    situation = situation_of(runs, plant, brief, **how)
+    if order.kind == "plan":
+        return as_printed(plan_of(situation).as_dict())
+    if order.kind == "sheet.csv":
+        return sheet_csv(plan_of(situation).as_dict()).encode("utf-8-sig")
+    found = look(situation)
+    if order.kind == "report":
+        return found.page().encode()
+    sheet = found.sheet()
+    return sheet_pdf(sheet, "a4") if order.kind == "sheet.pdf" else sheet_html(sheet).encode()
+
+
+def as_printed(document: Mapping[str, Any]) -> bytes:
+    """A plan as ``highside suggest --json`` prints it."""
+    return (json.dumps(document, indent=1, allow_nan=False) + "\n").encode()

@@ -1,0 +1,262 @@
+"""Long answers: made once for a version of the history, in a process of their own, and kept.
+
+Answers and the states of jobs are files that all processes over the history share: any of them can
+say how far a job has come, and none has to remember anything.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import json
+import multiprocessing
+import time
+from collections import OrderedDict
+from collections.abc import Mapping
+from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from optimizer.errors import HighsideError, HistoryError
+from optimizer.history.history import History
+from optimizer.plant.brief import Brief
+from optimizer.plant.site import Site
+from optimizer.service import problems
+from optimizer.service.answers import planning_process
+from optimizer.service.answers.order import Order, code_fingerprint
+from optimizer.service.answers.versions import Versions
+from optimizer.service.configuration import Configuration
+from optimizer.service.problems import Problem
+
+KEPT_IN_MEMORY = 64
+KEPT_ON_DISK = 400
+"""Answers kept; the one unused for the longest time goes first."""
+LOST_SECONDS = 600.0
+"""A job that runs and has noted nothing for so long was lost with its process."""
+ANSWERS_A_PROCESS = 500
+"""A planning process is replaced after so many answers, which frees what its libraries keep."""
+
+
+class Work:
+    """The long answers of one service.
+
+    Args:
+        configuration: history, seed, and how much may wait.
+        site: content of the site file.
+        history: the run history.
+    """
+
+    def __init__(
+        self, configuration: Configuration, site: Mapping[str, Any], history: History
+    ) -> None:
+        self.configuration = configuration
+        self.site = site
+        self.plant = Site.from_dict(site)
+        self.versions = Versions(history)
+        self.folder = configuration.folder / "answers"
+        self._code = code_fingerprint()
+        self._memory: OrderedDict[str, bytes] = OrderedDict()
+        self._running: dict[str, asyncio.Task[bytes]] = {}
+        self._pool: Executor | None = None
+
+    # -- orders ------------------------------------------------------------------------------
+
+    def order(
+        self,
+        kind: str,
+        brief: Mapping[str, Any],
+        seed: int | None = None,
+        as_of: int | None = None,
+        more: Mapping[str, Any] | None = None,
+    ) -> Order:
+        """An order for an answer on the latest version of the history, or on the one named.
+
+        Args:
+            kind: one of ``kinds.MEDIA_TYPES``.
+            brief: what is wanted.
+            seed: of everything random; the service's own when None.
+            as_of: version of the history.
+            more: of a comparison, its ``lines`` and ``feed_rate``.
+
+        Raises:
+            InputError: when the brief is malformed, or names what the site does not have.
+            Problem: when the history has no such version.
+        """
+        seed = self.configuration.seed if seed is None else seed
+        wanted = Brief.from_dict(brief).check_names(self.plant).model_dump(mode="json")
+        table, latest = self.versions.latest()
+        version = latest if as_of is None else as_of
+        if as_of is not None and (latest is None or not 0 <= as_of <= latest):
+            raise Problem(422, f"the history has no version {as_of}.", code="no-version")
+        depends = [self._code, self.configuration.history, table, version, self.site]
+        stated = json.dumps([*depends, kind, wanted, seed, more], sort_keys=True)
+        given = Brief.from_dict(brief).model_dump(mode="json", exclude_unset=True)
+        key = hashlib.sha256(stated.encode()).hexdigest()[:32]
+        return Order(key, kind, given, seed, version, more or {})
+
+    def kept(self, key: str) -> bytes | None:
+        """An answer that was made before, here or by another process; None where there is none."""
+        content = self._memory.get(key)
+        if content is None:
+            try:
+                content = self._file(key).read_bytes()
+            except OSError:
+                return None
+        self._remember(key, content)
+        return content
+
+    async def answer(self, order: Order) -> bytes:
+        """The answer to an order: the one kept, the one being made, or a new one.
+
+        Raises:
+            HighsideError: as the library function behind it.
+            Problem: when too many answers are being made.
+        """
+        kept = self.kept(order.key)
+        # Shielded: when one who waits gives up, the work that others wait for goes on.
+        return kept if kept is not None else await asyncio.shield(self._task(order))
+
+    def begin(self, order: Order) -> None:
+        """Starts an answer without waiting for it.
+
+        Raises:
+            Problem: when too many answers are being made.
+        """
+        if self.kept(order.key) is None:
+            self._task(order)
+
+    def _task(self, order: Order) -> asyncio.Task[bytes]:
+        """The task that makes an answer, started where there is none yet."""
+        task = self._running.get(order.key)
+        if task is None:
+            if len(self._running) >= self.configuration.waiting:
+                raise Problem(
+                    429,
+                    f"{len(self._running)} plans and reports are waiting already.",
+                    code="too-many-waiting",
+                    headers={"Retry-After": str(problems.RETRY_SECONDS)},
+                )
+            task = asyncio.create_task(self._make(order))
+            self._running[order.key] = task
+            task.add_done_callback(partial(self._ended, order.key))
+        return task
+
+    def _ended(self, key: str, task: asyncio.Task[bytes]) -> None:
+        self._running.pop(key, None)
+        if not task.cancelled():
+            task.exception()  # read here, since nobody may wait for it; the job file has it too
+
+    async def _make(self, order: Order) -> bytes:
+        job = self._file(order.key, "job")
+        state: dict[str, Any] = {"kind": order.kind, "progress": []}
+        planning_process.write_job(job, {"state": "waiting", **state})
+        try:
+            content = await self._in_a_process(order, job)
+        except BrokenProcessPool:
+            planning_process.write_job(job, {"state": "lost", **state})
+            raise HistoryError(
+                "the process that makes plans ended.", code="planner-ended",
+                hint="Ask again; if it happens again, look for too little memory.",
+            ) from None  # fmt: skip
+        except HighsideError as error:
+            failed = {"state": "failed", "problem": problems.document(error)}
+            planning_process.write_job(job, {**failed, **state})
+            raise
+        self._remember(order.key, content)
+        await asyncio.to_thread(self._clear)
+        return content
+
+    async def _in_a_process(self, order: Order, job: Path) -> bytes:
+        """The answer, made in a planning process; in a second one where the first one ends."""
+        for last in (False, True):
+            try:
+                return await asyncio.get_running_loop().run_in_executor(
+                    self._processes(), planning_process.make_answer,
+                    self.configuration.history, self.site, order, str(job),
+                )  # fmt: skip
+            except BrokenProcessPool:
+                self._pool = None
+                if last:
+                    raise
+        raise AssertionError("the last try answers or raises")
+
+    # -- jobs --------------------------------------------------------------------------------
+
+    def job(self, key: str) -> dict[str, Any]:
+        """How far a job has come: the ``highside.job/1`` document.
+
+        Raises:
+            Problem: when there is no such job.
+        """
+        path = self._file(key, "job")
+        try:
+            state, age = json.loads(path.read_bytes()), time.time() - path.stat().st_mtime
+        except (OSError, ValueError):
+            raise Problem(404, "there is no such job.", code="no-job") from None
+        if state["state"] == "done" and self.kept(key) is None:
+            state["state"] = "lost"
+        if state["state"] in ("waiting", "running") and key not in self._running:
+            state["state"] = "lost" if age > LOST_SECONDS else state["state"]
+        result = {"result": f"/v1/results/{key}"} if state["state"] == "done" else {}
+        return {"schema": "highside.job/1", "id": key, **state, **result}
+
+    def kind(self, key: str) -> str:
+        """The kind of the answer that a job makes.
+
+        Raises:
+            Problem: when there is no such job.
+        """
+        return str(self.job(key)["kind"])
+
+    def _file(self, key: str, suffix: str = "answer") -> Path:
+        if len(key) != 32 or not set(key) <= set("0123456789abcdef"):
+            raise Problem(404, "there is no such job.", code="no-job")
+        return self.folder / f"{key}.{suffix}"
+
+    # -- what is kept ------------------------------------------------------------------------
+
+    def _remember(self, key: str, content: bytes) -> None:
+        self._memory[key] = content
+        self._memory.move_to_end(key)
+        while len(self._memory) > KEPT_IN_MEMORY:
+            self._memory.popitem(last=False)
+
+    def _clear(self) -> None:
+        """Removes the oldest answers beyond those that are kept, with their jobs."""
+        dated = []
+        for path in self.folder.glob("*.job"):
+            try:
+                dated.append((path.stat().st_mtime, path))
+            except OSError:
+                continue
+        for _, path in sorted(dated)[:-KEPT_ON_DISK]:
+            for file in (path, path.with_suffix(".answer")):
+                file.unlink(missing_ok=True)
+
+    def _processes(self) -> Executor:
+        if self._pool is None and not self.configuration.planners:
+            self._pool = ThreadPoolExecutor(1)
+        if self._pool is None:
+            self._pool = ProcessPoolExecutor(
+                self.configuration.planners,
+                # Spawned: a fork would copy the threads' locks in whatever state they are.
+                mp_context=multiprocessing.get_context("spawn"),
+                initializer=planning_process.start_up,
+                max_tasks_per_child=ANSWERS_A_PROCESS,
+            )
+        return self._pool
+
+    def warm_up(self) -> None:
+        """Starts the planning processes, so that the first plan does not wait for libraries."""
+        for _ in range(self.configuration.planners):
+            self._processes().submit(planning_process.load_libraries)
+
+    async def close(self) -> None:
+        """Cancels the answers that wait; one that is being made is waited for."""
+        for task in list(self._running.values()):
+            task.cancel()
+        if self._pool is not None:
+            pool = self._pool
+            await asyncio.to_thread(partial(pool.shutdown, wait=True, cancel_futures=True))

@@ -1,0 +1,1 @@
+"""The HTTP interface for programs, and the OpenAPI document that describes it."""

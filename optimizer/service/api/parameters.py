@@ -1,0 +1,88 @@
+"""The parameters that several endpoints share, each declared once, and the brief made of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Annotated, Any
+
+from fastapi import Header, Path, Query
+
+from optimizer.errors import InputError
+from optimizer.key_values import key_values
+from optimizer.plant.documents import LARGEST
+from optimizer.plant.shares import Confidence, Fraction
+from optimizer.service.queries import LABEL, LONGEST_NAME
+from optimizer.service.typed_numbers import measured
+
+MOST_SEED = 2**32 - 1
+
+Line = Annotated[
+    str | None, Query(description="The line.", max_length=LONGEST_NAME, examples=["deck-1"])
+]
+LineOfRows = Annotated[
+    str | None,
+    Query(description="Line of rows that name none.", min_length=1, max_length=LONGEST_NAME),
+]
+Since = Annotated[
+    str | None,
+    Query(description="Runs from this ISO date on.", max_length=40, examples=["2026-03-01"]),
+]
+DryRun = Annotated[bool, Query(description="Check, and write nothing.")]
+Samples = Annotated[bool, Query(description="Rows are readings over time.")]
+MinGrade = Annotated[
+    Fraction | None,
+    Query(description="Grade to reach: 0.985 or 98.5%.", examples=[0.985]),
+]
+Confident = Annotated[
+    Confidence | None, Query(description="How sure to be of the grade: 0.9 or 90%.")
+]
+Trials = Annotated[int | None, Query(description="How many trials to plan.", ge=1, le=50)]
+Material = Annotated[
+    list[str] | None,
+    Query(description="Today's material, `KEY=VALUE`; repeat for more.", max_length=50),
+]
+Lines = Annotated[
+    list[str] | None,
+    Query(description="The lines to compare; repeat for more. All when left out.", max_length=200),
+]
+FeedRate = Annotated[float | None, Query(description="In the unit of the site.", gt=0, le=LARGEST)]
+Form = Annotated[str, Query(description="pdf, html or csv.", pattern="^(pdf|html|csv)$")]
+Seed = Annotated[
+    int | None,
+    Query(description="Seed of everything random; the service's own when left out.",
+          ge=0, le=MOST_SEED),
+]  # fmt: skip
+AsOf = Annotated[
+    int | None, Query(description="Plan on this version of the history.", ge=0, le=2**53)
+]
+IfNoneMatch = Annotated[
+    str | None, Header(description="ETag of an answer that the client has already.")
+]
+Prefer = Annotated[
+    str | None, Header(description="`respond-async`: answer with a job at once.", examples=[""])
+]
+JobId = Annotated[str, Path(description="Id of the job.", pattern="^[0-9a-f]{32}$")]
+
+
+def brief_of_query(
+    line: str | None, min_grade: float | None, trials: int | None, material: Sequence[str] | None
+) -> dict[str, Any]:
+    """The brief that the parameters of a query make.
+
+    Raises:
+        InputError: when an entry of the material is not ``KEY=VALUE``, a key is given twice, or
+            the material's name is too long.
+        Problem: when a value is not a number.
+    """
+    today: dict[str, Any] = {}
+    for name, value in key_values(material or (), "material").items():
+        if name != LABEL:
+            today[name] = measured(value, f"material {name[:60]}")
+        elif len(value) <= LONGEST_NAME:
+            today[name] = value
+        else:
+            raise InputError(f"the material's name is longer than {LONGEST_NAME} characters.")
+    brief: dict[str, Any] = {"line": line, "material": today}
+    brief["goal"] = {} if min_grade is None else {"min_grade": min_grade}
+    brief["trials"] = {} if trials is None else {"count": trials}
+    return {key: value for key, value in brief.items() if value}

@@ -1,0 +1,135 @@
+"""The responses and request bodies of each endpoint, as the OpenAPI document describes them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from optimizer.service.api.schemas import ROW_EXAMPLE
+from optimizer.service.problems import MEDIA_TYPE as PROBLEM
+
+Doc = dict[str, Any]
+TEXT = {"type": "string"}
+
+
+def _answer(name: str, text: str, links: Doc | None = None) -> Doc:
+    schema = {"$ref": f"#/components/schemas/{name}"}
+    content = {"application/json": {"schema": schema}}
+    return {"description": text, "content": content, **({"links": links} if links else {})}
+
+
+def _link(path: str, method: str, parameter: str, member: str, text: str) -> Doc:
+    """Where an answer leads: a member of it is a parameter of what is asked next."""
+    operation = f"#/paths/{path.replace('/', '~1')}/{method}"
+    leads = {parameter: f"$response.body#/{member}"}
+    return {"operationRef": operation, "parameters": leads, "description": text}
+
+
+_TO_JOB = {"job": _link("/v1/jobs/{job}", "get", "job", "id", "How far it has come.")}
+_TO_RESULT = {"result": _link("/v1/results/{job}", "get", "job", "id", "What it made, once done.")}
+_TO_PLAN = {"plan": _link("/v1/plans", "post", "as_of", "version", "A plan on what is there now.")}
+
+
+def _refusals(*statuses: int) -> dict[int | str, Doc]:
+    texts = {
+        304: "It is what the asker has already.",
+        400: "The body is not what it says.",
+        401: "A token is needed.",
+        403: "This token, or this sender, may not.",
+        404: "There is none of that name.",
+        413: "Larger than is read here.",
+        414: "The address is too long.",
+        415: "Of a kind that is not read here.",
+        421: "Addressed to another host.",
+        422: "Nothing can be done with it; the document says why.",
+        429: "Too much at once; Retry-After says how long to wait.",
+        503: "The history is damaged, locked or cannot be written; the document says which.",
+    }
+    schema = {"$ref": "#/components/schemas/Problem"}
+    problem = {"content": {PROBLEM: {"schema": schema}}}
+    return {
+        status: {"description": texts[status], **({} if status == 304 else problem)}
+        for status in statuses
+    }
+
+
+_ALL = (401, 403, 414, 421, 429, 503)
+Responses = dict[int | str, Doc]
+HEALTH: Responses = {200: _answer("Health", "It can."), **_refusals(503)}
+METRICS: Responses = {
+    200: {"description": "Prometheus text format 0.0.4.",
+          "content": {"text/plain": {"schema": TEXT}}},
+    **_refusals(422, *_ALL),
+}  # fmt: skip
+HISTORY: Responses = {
+    200: _answer("History", "As `highside history --json`."), **_refusals(304, 422, *_ALL)
+}  # fmt: skip
+LOAD: Responses = {
+    200: _answer(
+        "Load", "As `highside load --json`; runs and audit entry are on the disk.", _TO_PLAN
+    ),
+    **_refusals(400, 413, 415, 422, *_ALL),
+}
+PLAN: Responses = {
+    200: _answer("Plan", "As `highside suggest --json`, byte for byte."),
+    202: _answer("Job", "Under way; Location says where to ask.", _TO_JOB),
+    **_refusals(400, 413, 415, 422, *_ALL),
+}
+REPORT: Responses = {
+    200: {"description": "One self-contained page.", "content": {"text/html": {"schema": TEXT}}},
+    202: _answer("Job", "Under way; Location says where to ask.", _TO_JOB),
+    **_refusals(304, 422, *_ALL),
+}
+_BINARY = {"schema": {"type": "string", "contentMediaType": "application/pdf"}}
+SHEET: Responses = {
+    200: {"description": "The sheet.",
+          "content": {"application/pdf": _BINARY, "text/html": {"schema": TEXT},
+                      "text/csv": {"schema": TEXT}}},
+    202: _answer("Job", "Under way; Location says where to ask.", _TO_JOB),
+    **_refusals(304, 422, *_ALL),
+}  # fmt: skip
+COMPARISON: Responses = {
+    200: _answer("Comparison", "As `highside compare --json`."),
+    202: _answer("Job", "Under way; Location says where to ask.", _TO_JOB),
+    **_refusals(304, 422, *_ALL),
+}
+JOB: Responses = {
+    200: _answer("Job", "How far it has come.", {**_TO_JOB, **_TO_RESULT}),
+    **_refusals(404, 422, *_ALL),
+}
+RESULT: Responses = {
+    200: {"description": "A plan, report, sheet or comparison.",
+          "content": {"application/json": {}, "application/pdf": _BINARY,
+                      "text/html": {"schema": TEXT}, "text/csv": {"schema": TEXT}}},
+    **_refusals(304, 404, 422, *_ALL),
+}  # fmt: skip
+
+BRIEF_BODY: Doc = {
+    "requestBody": {
+        "description": "The brief; anything left out has a sensible default.",
+        "content": {
+            "application/json": {
+                "schema": {"$ref": "#/components/schemas/Brief"},
+                "example": {"line": "deck-1", "goal": {"min_grade": 0.985}, "trials": {"count": 4}},
+            }
+        },
+    }
+}
+RUNS_BODY: Doc = {
+    "requestBody": {
+        "required": True,
+        "content": {
+            "application/json": {
+                "schema": {
+                    "type": "array", "minItems": 1, "items": {"$ref": "#/components/schemas/Row"}
+                },
+                "example": [ROW_EXAMPLE],
+            },
+            "text/csv": {"schema": TEXT,
+                         "example": ",".join(ROW_EXAMPLE) + "\n"
+                         + ",".join(map(str, ROW_EXAMPLE.values())) + "\n"},
+            "application/vnd.apache.parquet": {
+                "schema": {"type": "string", "contentMediaType": "application/vnd.apache.parquet"}
+            },
+        },
+    }
+}  # fmt: skip

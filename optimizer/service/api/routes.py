@@ -1,0 +1,235 @@
+"""The endpoints: history, runs, plans, reports, jobs. Answers are the commands' own."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import tempfile
+from collections.abc import Mapping
+from typing import Any
+
+from fastapi import APIRouter, Request
+from starlette.responses import Response
+
+from optimizer.errors import HistoryError
+from optimizer.service.answers.kinds import MEDIA_TYPES
+from optimizer.service.answers.order import Order
+from optimizer.service.api import responses
+from optimizer.service.api.parameters import (
+    AsOf,
+    Confident,
+    DryRun,
+    FeedRate,
+    Form,
+    IfNoneMatch,
+    JobId,
+    Line,
+    LineOfRows,
+    Lines,
+    Material,
+    MinGrade,
+    Prefer,
+    Samples,
+    Seed,
+    Since,
+    Trials,
+    brief_of_query,
+)
+from optimizer.service.metrics import MEDIA_TYPE as METRICS_TYPE
+from optimizer.service.parts import parts_of, require_recorder, sender_of
+from optimizer.service.problems import Problem
+from optimizer.service.recording.bodies import JSON, read_brief
+from optimizer.service.recording.recorder import Upload
+from optimizer.version import __version__
+from optimizer.visible_text import json_bytes
+
+IN_MEMORY = 1 << 20
+"""Bytes of an upload that are held in memory; a larger one is written to disk."""
+INLINE_POLICY = "; ".join(
+    (
+        "default-src 'none'",
+        "style-src 'unsafe-inline'",  # a report is one file; it runs no script at all
+        "img-src data:",
+        "font-src data:",
+        "form-action 'none'",
+        "base-uri 'none'",
+        "frame-ancestors 'none'",
+    )
+)
+"""Content-security policy of a report or sheet, which carries its own style."""
+
+routes = APIRouter(default_response_class=Response)
+
+
+# -- the service itself ----------------------------------------------------------------------
+
+
+@routes.get("/health", summary="Whether the service can answer", tags=["service"],
+            responses=responses.HEALTH)  # fmt: skip
+async def health(request: Request) -> Response:
+    """Answers 200 where the history can be read, and 503 where it cannot."""
+    try:
+        await asyncio.to_thread(parts_of(request).work.versions.latest)
+    except HistoryError as error:  # this needs no token, so it says nothing of place and cause
+        raise Problem(503, "the history cannot be read.", code=error.code) from None
+    state = {"schema": "highside.health/1", "status": "ok", "version": __version__}
+    return Response(json.dumps(state, indent=1), media_type=JSON)
+
+
+@routes.get("/metrics", summary="Counters, for Prometheus", tags=["service"],
+            responses=responses.METRICS)  # fmt: skip
+async def metrics(request: Request) -> Response:
+    """Counters of the process that answers."""
+    parts = parts_of(request)
+    _, version = await asyncio.to_thread(parts.work.versions.latest)
+    return Response(parts.metrics.text(version), headers={"Content-Type": METRICS_TYPE})
+
+
+# -- history ---------------------------------------------------------------------------------
+
+
+@routes.get("/v1/history", summary="What the history holds", tags=["history"],
+            responses=responses.HISTORY)  # fmt: skip
+async def history(
+    request: Request, line: Line = None, since: Since = None, if_none_match: IfNoneMatch = None
+) -> Response:
+    """The summary of the history."""
+    tag, content = await parts_of(request).summaries.of(line, since)
+    return tagged(content, tag, JSON, request)
+
+
+@routes.post("/v1/runs", summary="Add runs: rows or a file", tags=["history"],
+             responses=responses.LOAD, openapi_extra=responses.RUNS_BODY)  # fmt: skip
+async def runs(
+    request: Request, line: LineOfRows = None, dry_run: DryRun = False, samples: Samples = False
+) -> Response:
+    """Adds runs, and answers when they are on disk."""
+    require_recorder(request)
+    media_type = _media_type(request)
+    # A large body waits on disk, in a file without a name, and not in memory.
+    with tempfile.SpooledTemporaryFile(IN_MEMORY) as body:
+        async for part in request.stream():
+            body.write(part)
+        upload = Upload(body, media_type, line, dry_run, samples)
+        report = await parts_of(request).recorder.add(upload, sender_of(request))
+    return Response(json_bytes(report.as_dict()), media_type=JSON)
+
+
+# -- plans and what is made of them ----------------------------------------------------------
+
+
+@routes.post("/v1/plans", summary="Rank the next settings to try", tags=["plans"],
+             responses=responses.PLAN, openapi_extra=responses.BRIEF_BODY)  # fmt: skip
+async def plans(
+    request: Request, seed: Seed = None, as_of: AsOf = None, prefer: Prefer = None
+) -> Response:
+    """A plan for the brief in the body."""
+    if _media_type(request, JSON) != JSON:
+        raise Problem(415, f"a brief is sent as {JSON}.", code="media-type")
+    brief = read_brief(await request.body())
+    return await answered(parts_of(request).work.order("plan", brief, seed, as_of), request, prefer)
+
+
+@routes.get("/v1/report", summary="The page to decide from (HTML)", tags=["plans"],
+            responses=responses.REPORT)  # fmt: skip
+async def report(
+    request: Request, line: Line = None, min_grade: MinGrade = None, trials: Trials = None,
+    material: Material = None, seed: Seed = None, as_of: AsOf = None, prefer: Prefer = None,
+    if_none_match: IfNoneMatch = None,
+) -> Response:  # fmt: skip
+    """The report of a plan for the brief in the query."""
+    brief = brief_of_query(line, min_grade, trials, material)
+    order = parts_of(request).work.order("report", brief, seed, as_of)
+    return await answered(order, request, prefer)
+
+
+@routes.get("/v1/sheet", summary="The trial sheet (PDF, HTML or CSV)", tags=["plans"],
+            responses=responses.SHEET)  # fmt: skip
+async def sheet(
+    request: Request, form: Form = "pdf", line: Line = None, min_grade: MinGrade = None,
+    trials: Trials = None, material: Material = None, seed: Seed = None, as_of: AsOf = None,
+    prefer: Prefer = None, if_none_match: IfNoneMatch = None,
+) -> Response:  # fmt: skip
+    """The trial sheet of a plan for the brief in the query."""
+    brief = brief_of_query(line, min_grade, trials, material)
+    order = parts_of(request).work.order(f"sheet.{form}", brief, seed, as_of)
+    return await answered(order, request, prefer)
+
+
+@routes.get("/v1/comparison", summary="Lines side by side", tags=["plans"],
+            responses=responses.COMPARISON)  # fmt: skip
+async def comparison(
+    request: Request, lines: Lines = None, feed_rate: FeedRate = None,
+    confidence: Confident = None, min_grade: MinGrade = None, material: Material = None,
+    seed: Seed = None, prefer: Prefer = None, if_none_match: IfNoneMatch = None,
+) -> Response:  # fmt: skip
+    """The comparison of lines on the same material and feed rate."""
+    brief = brief_of_query(None, min_grade, None, material)
+    if confidence is not None:
+        brief["goal"] = {**brief.get("goal", {}), "confidence": confidence}
+    basis = {"lines": lines or None, "feed_rate": feed_rate}
+    order = parts_of(request).work.order("comparison", brief, seed, more=basis)
+    return await answered(order, request, prefer)
+
+
+@routes.get("/v1/jobs/{job}", summary="How far a job has come", tags=["plans"],
+            responses=responses.JOB)  # fmt: skip
+async def job(request: Request, job: JobId) -> Response:
+    """The state of a job."""
+    return Response(json.dumps(parts_of(request).work.job(job), indent=1), media_type=JSON)
+
+
+@routes.get("/v1/results/{job}", summary="What a job made", tags=["plans"],
+            responses=responses.RESULT)  # fmt: skip
+async def results(request: Request, job: JobId, if_none_match: IfNoneMatch = None) -> Response:
+    """The answer that a job made."""
+    work = parts_of(request).work
+    kind, content = work.kind(job), work.kept(job)
+    if content is None:
+        raise Problem(404, "there is no such result.", code="no-result")
+    return result(content, job, kind, request)
+
+
+# -- answers as they are sent ----------------------------------------------------------------
+
+
+async def answered(order: Order, request: Request, prefer: str | None) -> Response:
+    """A long answer: the whole of it, or a job where the client prefers that."""
+    work = parts_of(request).work
+    if "respond-async" in (prefer or "").lower() and work.kept(order.key) is None:
+        work.begin(order)
+        await asyncio.sleep(0)
+        state = {"schema": "highside.job/1", "id": order.key, "state": "waiting",
+                 "kind": order.kind, "progress": []}  # fmt: skip
+        headers = {"Location": f"/v1/jobs/{order.key}", "Preference-Applied": "respond-async"}
+        return Response(json.dumps(state, indent=1), 202, headers, media_type=JSON)
+    return result(await work.answer(order), order.key, order.kind, request)
+
+
+def result(content: bytes, key: str, kind: str, request: Request) -> Response:
+    """A long answer with the headers of its kind."""
+    headers = {"Content-Location": f"/v1/results/{key}"}
+    if kind in ("report", "sheet.html"):
+        headers["Content-Security-Policy"] = INLINE_POLICY
+    if kind.startswith("sheet."):
+        headers["Content-Disposition"] = f'inline; filename="trial-{kind}"'
+    return tagged(content, key, MEDIA_TYPES[kind], request, headers)
+
+
+def tagged(
+    content: bytes, tag: str, media_type: str, request: Request, headers: Mapping[str, str] = {}
+) -> Response:
+    """An answer with its ETag; without a body where the client has it already."""
+    known = [
+        t.strip().removeprefix("W/") for t in request.headers.get("if-none-match", "").split(",")
+    ]
+    headers = {**headers, "ETag": f'"{tag}"', "Cache-Control": "private, no-cache"}
+    if request.method in ("GET", "HEAD") and (f'"{tag}"' in known or known == ["*"]):
+        return Response(status_code=304, headers=headers)
+    return Response(content, headers=headers, media_type=media_type)
+
+
+def _media_type(request: Request, default: str = "") -> str:
+    """The media type of a body, without its parameters."""
+    stated: Any = request.headers.get("content-type", default)
+    return str(stated.partition(";")[0].strip().lower())

@@ -1,0 +1,126 @@
+"""How a page is made of a template: its style, its policy, its figures, the person who reads it."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import secrets
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup, escape
+from starlette.requests import Request
+from starlette.responses import Response
+
+from optimizer.errors import HighsideError
+from optimizer.figures import exact_percent, level, percent, plain, points, whole_percent
+from optimizer.report.sheet import by_order
+from optimizer.service import problems
+from optimizer.service.admission.access import SESSION_SECONDS, VISITOR, set_cookie
+from optimizer.service.parts import parts_of
+from optimizer.visible_text import fits_in_a_page, printable
+
+STATIC = Path(__file__).parent / "static"
+STYLE = (STATIC / "page.css").read_text(encoding="utf-8")
+SCRIPT = (STATIC / "page.js").read_text(encoding="utf-8")
+NOTHING = "–"
+"""What a page shows where a figure is not known."""
+_HASH = base64.b64encode(hashlib.sha256(STYLE.encode()).digest()).decode()
+POLICY = "; ".join(
+    (
+        "default-src 'none'",
+        "script-src 'self'",
+        f"style-src 'sha256-{_HASH}'",  # the one style sheet, inside each page
+        "connect-src 'self'",
+        "img-src 'self'",
+        "form-action 'self'",
+        "base-uri 'none'",
+        "frame-ancestors 'none'",
+    )
+)
+
+
+def _visible(value: Any) -> Any:
+    """What a template puts into a page: text with its unprintable characters written out."""
+    return printable(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+ENVIRONMENT = Environment(
+    loader=PackageLoader("optimizer.service.pages"),
+    autoescape=True,
+    undefined=StrictUndefined,
+    finalize=_visible,
+    trim_blocks=True,
+    lstrip_blocks=True,
+)
+ENVIRONMENT.filters.update(
+    percent=lambda v: NOTHING if v is None else percent(v),
+    whole_percent=lambda v: NOTHING if v is None else whole_percent(v),
+    exact_percent=exact_percent,
+    points=lambda v: NOTHING if v is None else points(v),
+    level=lambda v: NOTHING if v is None else level(v),
+    plain=plain,
+    words=lambda name: name.replace("_", " "),
+    by_order=by_order,
+    # The value of a field comes back from the browser, so it stands there as it is.
+    value=lambda text: Markup(escape(text)),
+)
+ENVIRONMENT.tests["fitting"] = fits_in_a_page
+
+
+def render(template: str, status: int = 200, **values: Any) -> Response:
+    """A page of a template, with its content-security policy."""
+    content = ENVIRONMENT.get_template(template).render(style=STYLE, **values)
+    headers = {"Content-Security-Policy": POLICY, "Cache-Control": "no-store"}
+    return Response(content, status, headers, media_type="text/html; charset=utf-8")
+
+
+def render_for(request: Request, template: str, here: str, **values: Any) -> Response:
+    """A page for whoever is signed in, with the token that its forms bring back.
+
+    Args:
+        request: what it answers.
+        template: of the page.
+        here: which entry of the navigation it is.
+        values: what the template shows.
+    """
+    parts = parts_of(request)
+    access = parts.access
+    cookies = dict(request.state.cookies)
+    first_visit = access.open and not cookies.get(VISITOR)
+    if first_visit:
+        cookies[VISITOR] = secrets.token_urlsafe(16)
+    page = render(
+        template,
+        here=here,
+        person=request.state.person,
+        signed_in=not access.open,
+        form_token=access.form_token(cookies),
+        version=parts.work.versions.latest()[1],
+        site_name=parts.site.name,
+        **values,
+    )
+    if first_visit:
+        secure = parts.configuration.secure
+        cookie = set_cookie(VISITOR, cookies[VISITOR], SESSION_SECONDS, secure)
+        page.headers.append("Set-Cookie", cookie)
+    return page
+
+
+def refusal(error: HighsideError, path: str, accepts: str) -> Response:
+    """An error as the client can read it: a page for a browser, else a problem document.
+
+    Args:
+        error: what went wrong.
+        path: of the request.
+        accepts: its ``Accept`` header.
+    """
+    if "text/html" not in accepts or path.startswith("/v1/"):
+        return problems.answer(error)
+    document = problems.document(error)
+    template = "sign_in.html" if document["status"] == 401 else "refused.html"
+    page = render(template, document["status"], problem=document, failed=False)
+    for name, value in getattr(error, "headers", {}).items():
+        page.headers[name] = value
+    return page

@@ -1,0 +1,233 @@
+"""The pages: today's material in, trials out, a result beside its trial, and what it changed."""
+
+from __future__ import annotations
+
+import asyncio
+import io
+import json
+import secrets
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Any
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Request
+from starlette.datastructures import UploadFile
+from starlette.responses import RedirectResponse, Response
+
+from optimizer.intake.settling.rejects import RejectsStore
+from optimizer.plant.deck_states import DECK_STATES
+from optimizer.service.admission.access import SESSION, SESSION_SECONDS, set_cookie
+from optimizer.service.answers.order import Order
+from optimizer.service.answers.work import Work
+from optimizer.service.pages.forms import (
+    address_again,
+    asked_in,
+    brief_of_form,
+    check_form,
+    query_of_brief,
+    read_form,
+    result_row,
+    signature,
+)
+from optimizer.service.pages.rendering import SCRIPT, render, render_for
+from optimizer.service.parts import parts_of, require_recorder, sender_of
+from optimizer.service.problems import Problem
+from optimizer.service.recording.bodies import CSV, JSON, PARQUET
+from optimizer.service.recording.recorder import Upload
+from optimizer.service.typed_numbers import fraction, whole
+
+PATIENCE = 4.0
+"""Seconds a page waits for a plan before it shows how far that has come."""
+SHOWN_REJECTS = 100
+"""Rejected rows on the page, the newest first."""
+
+routes = APIRouter(include_in_schema=False, default_response_class=Response)
+
+
+# -- trials ----------------------------------------------------------------------------------
+
+
+@routes.get("/")
+async def trials(request: Request) -> Response:
+    """The form of today, and once it is filled in the plan."""
+    parts = parts_of(request)
+    asked = asked_in(request.query_params)
+    summary = json.loads((await parts.summaries.of())[1])
+    values: dict[str, Any] = {
+        "lines": [entry["line"] for entry in summary["lines"]], "asked": asked,
+        "material": parts.site.material, "plan": None, "waiting": None, "change": None,
+        "states": DECK_STATES, "again": urlencode(asked), "report": "",
+        "nonce": secrets.token_hex(4), "now": f"{datetime.now(UTC):%Y-%m-%d %H:%M}",
+    }  # fmt: skip
+    if "line" not in asked:
+        return render_for(request, "main.html", "trials", **values)
+    since = whole(asked["since"], "since") if "since" in asked else None
+    brief = brief_of_form(asked, parts.site)
+    order = parts.work.order("plan", brief)
+    content = await _answer_in_time(parts.work, order)
+    if content is None:
+        values["waiting"] = _waiting(parts.work, order, f"/?{values['again']}")
+        return render_for(request, "main.html", "trials", **values)
+    values["plan"] = plan = json.loads(content)
+    values["report"] = query_of_brief(brief)
+    if since is not None and since < (order.version or 0):
+        before = await _answer_in_time(parts.work, parts.work.order("plan", brief, as_of=since))
+        if before is not None:
+            values["change"] = change_between(json.loads(before), plan)
+    return render_for(request, "main.html", "trials", **values)
+
+
+@routes.post("/record")
+async def record(request: Request) -> Response:
+    """Adds the result of a trial, and leads back to the plan."""
+    parts, given = parts_of(request), await read_form(request)
+    check_form(request, given)
+    require_recorder(request)
+    version = parts.work.versions.latest()[1]
+    back, sender = address_again(given, version), sender_of(request, signed=signature(given))
+    body = json.dumps([result_row(given, parts.site)]).encode()
+    await parts.recorder.add(Upload(io.BytesIO(body), JSON), sender)
+    return RedirectResponse(back, 303)
+
+
+def change_between(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:
+    """What a result changed in the settings to run now.
+
+    Args:
+        before: the ``highside.plan/1`` document of the version before the result.
+        after: the one of the version with it.
+    """
+    old, new = before["run_now"], after["run_now"]
+    moved = []
+    if old and new:
+        moved = [
+            {"setting": name, "was": old["settings"][name], "now": value}
+            for name, value in new["settings"].items()
+            if old["settings"].get(name) != value
+        ]
+    return {"before": old, "after": new, "moved": moved,
+            "runs": after["runs_used"] - before["runs_used"]}  # fmt: skip
+
+
+# -- runs ------------------------------------------------------------------------------------
+
+
+@routes.get("/runs")
+async def runs(request: Request) -> Response:
+    """What the history holds, and the rejected rows."""
+    parts = parts_of(request)
+    summary = json.loads((await parts.summaries.of())[1])
+    rejects = await asyncio.to_thread(RejectsStore(parts.history.rejects_folder).read)
+    newest = rejects.slice(max(0, len(rejects) - SHOWN_REJECTS)).to_pylist()[::-1]
+    return render_for(request, "runs.html", "runs", history=summary, rejects=newest,
+                      rejected=len(rejects), report=None)  # fmt: skip
+
+
+@routes.get("/rejected.csv")
+async def rejected(request: Request) -> Response:
+    """The file of rejected rows, to be corrected and added again."""
+    path = RejectsStore(parts_of(request).history.rejects_folder).csv
+    content = await asyncio.to_thread(path.read_bytes) if path.exists() else b""
+    headers = {"Content-Disposition": 'attachment; filename="rejected.csv"'}
+    return Response(content, headers=headers, media_type="text/csv; charset=utf-8")
+
+
+@routes.post("/upload")
+async def upload(request: Request) -> Response:
+    """Adds the runs of a file, and says what became of its rows."""
+    parts = parts_of(request)
+    async with request.form(max_files=1, max_fields=5) as given:
+        check_form(request, given)
+        require_recorder(request)
+        file = given.get("file")
+        if not isinstance(file, UploadFile):
+            raise Problem(422, "no file was chosen.", code="no-file")
+        kind = PARQUET if await file.read(4) == b"PAR1" else CSV
+        report = await parts.recorder.add(Upload(file.file, kind), sender_of(request))
+    summary = json.loads((await parts.summaries.of())[1])
+    return render_for(request, "runs.html", "runs", history=summary, rejects=report.rejects,
+                      rejected=report.rejected, report=report.as_dict())  # fmt: skip
+
+
+# -- lines -----------------------------------------------------------------------------------
+
+
+@routes.get("/lines")
+async def lines(request: Request) -> Response:
+    """The lines side by side."""
+    work = parts_of(request).work
+    typed = request.query_params.get("min_grade", "").strip()
+    brief = {"goal": {"min_grade": fraction(typed, "Grade")}} if typed else {}
+    order = work.order("comparison", brief, more={"lines": None, "feed_rate": None})
+    content = await _answer_in_time(work, order)
+    address = "/lines?" + urlencode({"min_grade": typed})
+    return render_for(request, "lines.html", "lines", min_grade=typed,
+                      comparison=None if content is None else json.loads(content),
+                      waiting=_waiting(work, order, address) if content is None else None,
+                      )  # fmt: skip
+
+
+# -- signing in and out ----------------------------------------------------------------------
+
+
+@routes.get("/sign-in")
+async def sign_in() -> Response:
+    """The form that takes a token."""
+    return render("sign_in.html", failed=False)
+
+
+@routes.post("/sign-in")
+async def signed_in(request: Request) -> Response:
+    """Starts a session for whoever has a token."""
+    parts = parts_of(request)
+    person = parts.access.by_token((await read_form(request)).get("token", "").strip())
+    if person is None:
+        return render("sign_in.html", 403, failed=True)
+    session, secure = parts.access.session(person), parts.configuration.secure
+    answer = RedirectResponse("/", 303)
+    answer.headers.append("Set-Cookie", set_cookie(SESSION, session, SESSION_SECONDS, secure))
+    parts.audit.add(did="sign-in", **{**sender_of(request), "who": person.name})
+    return answer
+
+
+@routes.post("/sign-out")
+async def sign_out(request: Request) -> Response:
+    """Ends a session."""
+    check_form(request, await read_form(request))
+    answer = RedirectResponse("/sign-in", 303)
+    secure = parts_of(request).configuration.secure
+    answer.headers.append("Set-Cookie", set_cookie(SESSION, "", 0, secure))
+    return answer
+
+
+@routes.get("/static/page.js")
+async def script() -> Response:
+    """The script of the pages."""
+    return Response(SCRIPT, media_type="text/javascript; charset=utf-8")
+
+
+# -- answers that take long ------------------------------------------------------------------
+
+
+async def _answer_in_time(work: Work, order: Order) -> bytes | None:
+    """The answer to an order where it is there within ``PATIENCE``, else None."""
+    if (kept := work.kept(order.key)) is not None:
+        return kept
+    work.begin(order)
+    await asyncio.sleep(0)  # from now on it is a job, whose progress can be shown
+    try:
+        return await asyncio.wait_for(work.answer(order), PATIENCE)
+    except TimeoutError:
+        return None
+
+
+def _waiting(work: Work, order: Order, address: str) -> dict[str, str]:
+    """What a page says of an answer that is still being made, and where it will be.
+
+    The address is written out: a page that reloads itself without one stays where it is when its
+    own address has a fragment.
+    """
+    stages = work.job(order.key)["progress"]
+    said = stages[-1] if stages else "waiting"
+    return {"job": order.key, "said": said, "address": address}

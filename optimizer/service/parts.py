@@ -1,0 +1,64 @@
+"""The parts that requests are answered with, and what every face of the service does with them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from starlette.requests import Request
+
+from optimizer.history.history import History
+from optimizer.plant.site import Site
+from optimizer.service.admission.access import Access, Person
+from optimizer.service.answers.summaries import Summaries
+from optimizer.service.answers.work import Work
+from optimizer.service.configuration import Configuration
+from optimizer.service.metrics import Metrics
+from optimizer.service.problems import Problem
+from optimizer.service.recording.audit import Audit
+from optimizer.service.recording.recorder import Recorder
+
+
+@dataclass(frozen=True)
+class Parts:
+    """What one service consists of, made once when it starts."""
+
+    configuration: Configuration
+    access: Access
+    history: History
+    site: Site
+    work: Work
+    summaries: Summaries
+    recorder: Recorder
+    audit: Audit
+    metrics: Metrics
+
+
+def parts_of(request: Request) -> Parts:
+    """The parts of the service that got a request."""
+    parts: Parts = request.app.state.parts
+    return parts
+
+
+def sender_of(request: Request, **more: Any) -> dict[str, Any]:
+    """What the audit trail says of whoever sent a request."""
+    person: Person | None = request.state.person
+    return {
+        "who": person.name if person else None,
+        "from": request.state.address,
+        "request": request.state.request_id,
+        **more,
+    }
+
+
+def require_recorder(request: Request) -> None:
+    """Refuses a person who may read and not record.
+
+    Raises:
+        Problem: with status 403.
+    """
+    if not request.state.person.may_record:
+        raise Problem(
+            403, "this token may read, not record.", code="read-only",
+            hint="Use a token with the role 'record'.",
+        )  # fmt: skip

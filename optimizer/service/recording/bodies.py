@@ -1,0 +1,165 @@
+"""Bodies of requests: what kinds are read, and what makes one unusable."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from typing import IO, Any
+
+from optimizer.errors import InputError, reason_of
+from optimizer.intake.reading.parquet import File, Limits
+from optimizer.service.problems import Problem
+from optimizer.service.queries import LONGEST_NAME
+from optimizer.visible_text import printable
+
+JSON, CSV, PARQUET = "application/json", "text/csv", "application/vnd.apache.parquet"
+NAMES = {JSON: "rows", CSV: "upload.csv", PARQUET: "upload.parquet"}
+"""Media types of uploads, and the file name of each in the report; no name that a sender chose
+reaches the disk."""
+MOST_ROWS = 100_000
+"""Rows of a JSON body."""
+MOST_COLUMNS = 500
+OF_PARQUET = Limits(rows=500_000, columns=MOST_COLUMNS, size=1 << 29)
+"""Limits of a Parquet body once it is decoded: about as much as a body of text can hold."""
+BEGINNING = 4096
+"""Bytes of a body by which an empty or packed one is recognized."""
+PACKED = (b"\x1f\x8b", b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
+
+
+def check_body(body: IO[bytes], media_type: str) -> None:
+    """Refuses a body that is empty, not of its media type, or far larger once unpacked.
+
+    Args:
+        body: an open file; it is read from its start and left there.
+        media_type: what the sender says it is.
+
+    Raises:
+        Problem: with the status that the refusal is answered with.
+    """
+    if media_type not in NAMES:
+        raise Problem(
+            415, f"'{media_type[:60]}' is not read here.", code="media-type",
+            hint=f"Send {', '.join(NAMES)}.",
+        )  # fmt: skip
+    body.seek(0)
+    start = body.read(BEGINNING)
+    if not start.strip() and not body.read(1):
+        raise Problem(400, "the body is empty.", code="empty-body")
+    if media_type == CSV and start.startswith(PACKED):
+        raise Problem(
+            415, "a packed file or workbook is not text.", code="packed",
+            hint="Send the plain text, or load the file with 'highside load'.",
+        )  # fmt: skip
+    body.seek(0)
+    if media_type == PARQUET:
+        try:
+            File(body, NAMES[PARQUET], OF_PARQUET).check()
+        except InputError as error:
+            large = error.code == "too-large"
+            raise Problem(
+                413 if large else 422, error.message, hint=error.hint,
+                code="too-large" if large else "not-parquet",
+            ) from None  # fmt: skip
+        body.seek(0)
+
+
+def read_json(body: bytes) -> Any:
+    """The value of a JSON body.
+
+    Raises:
+        Problem: when it is not JSON, gives a key twice, or holds a number that is not finite.
+    """
+    try:
+        return json.loads(
+            body.decode("utf-8-sig"),
+            parse_constant=_refuse,
+            parse_float=_finite,
+            parse_int=_whole,
+            object_pairs_hook=_once,
+        )
+    except (ValueError, RecursionError) as error:
+        said = "nested too deeply" if isinstance(error, RecursionError) else reason_of(error)
+        raise Problem(400, f"the body is not JSON: {said}.", code="not-json") from None
+
+
+def _refuse(name: str) -> Any:
+    raise ValueError(f"{name} is not a JSON number")
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError(f"{text[:40]} is larger than any number here")
+    return value
+
+
+def _whole(text: str) -> int:
+    _finite(text)
+    return int(text)
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        raise ValueError("a key stands twice in one object")
+    return found
+
+
+def read_brief(body: bytes) -> Mapping[str, Any]:
+    """A brief as a JSON body; an empty body is an empty brief.
+
+    Raises:
+        Problem: when it is not an object, or one of its texts is too long or not text.
+    """
+    brief = read_json(body) if body.strip() else {}
+    if not isinstance(brief, dict):
+        raise Problem(422, "a brief is a JSON object.", code="not-a-brief")
+    left: list[Any] = [brief]
+    while left:
+        value = left.pop()
+        if isinstance(value, dict):
+            left += [*value, *value.values()]
+        elif isinstance(value, list):
+            left += value
+        elif isinstance(value, str) and not (_is_text(value) and len(value) <= LONGEST_NAME):
+            said = (
+                f"'{printable(value[:40])}' is not text, or has more than {LONGEST_NAME} characters"
+            )
+            raise Problem(422, f"the brief: {said}.", code="not-text")
+    return brief
+
+
+def read_rows(body: bytes) -> Sequence[Mapping[str, Any]]:
+    """Rows of a JSON body: an array of objects of plain values.
+
+    Raises:
+        Problem: naming the first row that is not one.
+    """
+    rows = read_json(body)
+    if not isinstance(rows, list) or not rows:
+        raise Problem(
+            422, "expected a JSON array of rows, and at least one.", code="not-rows",
+            hint='For example [{"line": "deck-1", "feed_rate": 2.0, "grade": 0.987}].',
+        )  # fmt: skip
+    if len(rows) > MOST_ROWS:
+        raise Problem(413, f"more than {MOST_ROWS} rows.", code="too-many-rows")
+    for number, row in enumerate(rows, 1):
+        if not isinstance(row, dict) or not row:
+            raise Problem(422, f"row {number} is not an object of values.", code="not-rows")
+        if len(row) > MOST_COLUMNS:
+            raise Problem(422, f"row {number} has more than {MOST_COLUMNS} keys.", code="not-rows")
+        for key, value in row.items():
+            if not isinstance(value, str | int | float | None):
+                raise Problem(
+                    422, f"row {number}, {key[:60]!r}: expected text, a number or null.",
+                    code="not-rows",
+                )  # fmt: skip
+            if not _is_text(key) or (isinstance(value, str) and not _is_text(value)):
+                raise Problem(422, f"row {number} holds bytes that are not text.", code="not-rows")
+    return rows
+
+
+def _is_text(value: str) -> bool:
+    """Whether every reader of the history can show it."""
+    return "\0" not in value and not any("\ud800" <= c <= "\udfff" for c in value)

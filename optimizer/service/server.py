@@ -1,0 +1,138 @@
+"""The server process: where the service listens, and what is checked before it does."""
+
+from __future__ import annotations
+
+import ipaddress
+import os
+import secrets
+import signal
+import sys
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import uvicorn
+
+from optimizer.errors import InputError
+from optimizer.service.admission.access import FORM_KEY, Access
+from optimizer.service.app import create_app
+from optimizer.service.configuration import Configuration
+
+LOCAL_NAMES = ("localhost", "127.0.0.1", "::1")
+GRACE_SECONDS = 60
+"""How long requests may go on once the server was told to end."""
+KEEP_ALIVE_SECONDS = 30
+
+
+@dataclass(frozen=True)
+class Listening:
+    """Where and how the server listens.
+
+    Args:
+        host: address to listen at.
+        port: likewise; 0 for any that is free.
+        processes: that answer.
+        certificate, private_key: PEM files for TLS; both or neither.
+        proxies: addresses of TLS proxies whose headers are believed.
+
+    Raises:
+        InputError: when one of the two files is missing or is not a file.
+    """
+
+    host: str = "127.0.0.1"
+    port: int = 8765
+    processes: int = 1
+    certificate: Path | None = None
+    private_key: Path | None = None
+    proxies: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if (self.certificate is None) != (self.private_key is None):
+            raise InputError("TLS needs both --certificate and --private-key.")
+        for path in (self.certificate, self.private_key):
+            if path is not None and not path.is_file():
+                raise InputError(f"'{path}' is not a file.")
+
+    @property
+    def local(self) -> bool:
+        """Whether nothing beyond this machine reaches it."""
+        return is_loopback(self.host)
+
+    @property
+    def secure(self) -> bool:
+        """Whether browsers reach it over TLS."""
+        return self.certificate is not None or bool(self.proxies)
+
+    @property
+    def address(self) -> str:
+        """Its address, as a browser takes it."""
+        host = f"[{self.host}]" if ":" in self.host else self.host
+        return f"{'https' if self.certificate else 'http'}://{host}:{self.port}/"
+
+    def host_names(self, allowed: Iterable[str]) -> tuple[str, ...]:
+        """The names that requests may be addressed to; empty for any.
+
+        Args:
+            allowed: names given besides those of this machine.
+        """
+        names = {name.lower().strip("[]") for name in allowed}
+        if names or self.local:
+            names |= {*LOCAL_NAMES, self.host.strip("[]").lower()}
+        return tuple(sorted(names))
+
+
+def run_server(
+    configuration: Configuration, listening: Listening, announce: Callable[[str], None]
+) -> None:
+    """Serves until the process is told to end.
+
+    Args:
+        configuration: what is served, and how.
+        listening: where.
+        announce: called with each line that the person at the terminal should read.
+
+    Raises:
+        InputError: when a token is required and none is set, or the site file or a token cannot
+            be used.
+        HistoryError: when the location is not a history.
+    """
+    access = Access.from_environment(configuration.tokens)
+    if access.open and not listening.local:
+        raise InputError(
+            f"--host {listening.host}: beyond this machine a token is required, and none is set.",
+            code="token-required",
+            hint="Set HIGHSIDE_TOKEN to a long random word, or listen at 127.0.0.1.",
+        )
+    os.environ.setdefault(FORM_KEY, secrets.token_hex(32))
+    configuration.hand_over()
+    create_app(configuration, access)  # what is wrong is said now, not by each process
+    announce(f"highside serves '{configuration.history}' at {listening.address}")
+    if not access.open and not listening.secure and not listening.local:
+        announce("  Without TLS, tokens can be read on the way; see DEVELOPERS.md.")
+    # Once all that was acknowledged is done, the server raises the signal again: an orderly end.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
+    uvicorn.run(
+        "optimizer.service.app:handed_over",
+        factory=True,
+        host=listening.host.strip("[]"),
+        port=listening.port,
+        workers=listening.processes,
+        ssl_certfile=str(listening.certificate) if listening.certificate else None,
+        ssl_keyfile=str(listening.private_key) if listening.private_key else None,
+        proxy_headers=bool(listening.proxies),
+        forwarded_allow_ips=list(listening.proxies),
+        server_header=False,
+        access_log=False,
+        log_level="warning",
+        timeout_graceful_shutdown=GRACE_SECONDS,
+        timeout_keep_alive=KEEP_ALIVE_SECONDS,
+    )
+
+
+def is_loopback(host: str) -> bool:
+    """Whether nothing beyond this machine reaches a service that listens at ``host``."""
+    name = host.strip("[]")
+    try:
+        return ipaddress.ip_address(name).is_loopback
+    except ValueError:
+        return name.lower() == "localhost"

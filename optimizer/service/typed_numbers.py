@@ -1,0 +1,67 @@
+"""Numbers as people type them into forms and queries."""
+
+from __future__ import annotations
+
+import re
+
+from optimizer.plant.documents import LARGEST
+from optimizer.plant.shares import number_and_unit
+from optimizer.service.problems import Problem
+
+_WHOLE = re.compile(r"\d{1,15}", re.ASCII)
+
+
+def number(text: str, field: str) -> float:
+    """A number with a decimal point or comma.
+
+    Args:
+        text: as typed.
+        field: its name, for messages.
+
+    Raises:
+        Problem: when it is not one number, could be two (``1,500``), or is larger than any of a
+            plant.
+    """
+    written = text.strip()
+    parts = number_and_unit(written)
+    if parts is None or parts[1] or not abs(parts[0]) <= LARGEST:
+        name = field.replace("_", " ")
+        raise Problem(422, f"{name}: '{written[:40]}' is not a number.", code="not-a-number")
+    return float(parts[0])
+
+
+def measured(text: str, field: str) -> float | str:
+    """A number, or a number with a unit, as the brief and the log read it: ``95.5%``.
+
+    Raises:
+        Problem: when it is neither, or larger than any of a plant.
+    """
+    parts = number_and_unit(text)
+    if parts is not None and parts[1] and abs(parts[0]) <= LARGEST:
+        return text.strip()
+    return number(text, field)
+
+
+def whole(text: str, field: str) -> int:
+    """A whole number from 0 on.
+
+    Raises:
+        Problem: when it is not one.
+    """
+    written = text.strip()
+    if not _WHOLE.fullmatch(written):
+        raise Problem(422, f"{field}: '{written[:40]}' is not a whole number.", code="not-a-number")
+    return int(written)
+
+
+def fraction(text: str, field: str) -> float:
+    """Per cent as typed on a page, as a fraction.
+
+    Raises:
+        Problem: when it is not a number of per cent.
+    """
+    value = number(text.strip().removesuffix("%"), field)
+    if not 1.0 < value <= 100.0:
+        said = f"{field}: {value:g} % cannot be; write per cent, such as 98.7."
+        raise Problem(422, said, code="not-per-cent")
+    return round(value / 100.0, 9)

@@ -1,0 +1,80 @@
+"""Text from other people's files and forms, written so that it does no harm where it is read.
+
+Control characters are commands to a terminal, and neither a page nor an address can carry them;
+marks of writing direction show another text than there is. Such characters are written out
+(``\\x1b``) wherever text is printed, shown on a page or sent as JSON. What is stored keeps them.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Mapping
+from typing import Any
+
+_CONTROLS = r"\x00-\x1f\x7f-\x9f"
+_HALF_PAIRS = r"\ud800-\udfff"
+# The last two code points of every plane, and a range set aside, are no characters (Unicode
+# Standard, section 23.7, from memory).
+_NO_CHARACTERS = r"\ufdd0-\ufdef" + "".join(
+    chr(plane + k) for plane in range(0, 0x110000, 0x10000) for k in (0xFFFE, 0xFFFF)
+)
+# Unicode's bidirectional marks (Standard Annex #9), and the separators of lines and paragraphs.
+_DIRECTIONS = r"\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069"
+_INVISIBLE = r"\ufeff\ufff9-\ufffb\U000e0000-\U000e007f"
+_NOT_IN_PAGES = f"{_CONTROLS}{_HALF_PAIRS}{_NO_CHARACTERS}"
+_UNPRINTABLE = f"{_NOT_IN_PAGES}{_DIRECTIONS}{_INVISIBLE}"
+
+_ANY = re.compile(f"[{_UNPRINTABLE}]")
+_ANY_BUT_LINE_ENDS = re.compile(f"(?!\n)[{_UNPRINTABLE}]")
+_UNFIT = re.compile(f"[{_NOT_IN_PAGES}]")
+
+
+def printable(text: str) -> str:
+    """Text with its unprintable characters written out.
+
+    >>> printable("deck\\x1b[2J 1")
+    'deck\\\\x1b[2J 1'
+    """
+    return _ANY.sub(_written_out, text)
+
+
+def printable_lines(text: str) -> str:
+    """Text of several lines with its unprintable characters written out, line ends kept."""
+    return _ANY_BUT_LINE_ENDS.sub(_written_out, text)
+
+
+def fits_in_a_page(text: str) -> bool:
+    """Whether a page and an address can carry a text as it is.
+
+    >>> fits_in_a_page("déck 1"), fits_in_a_page("deck\\n1"), fits_in_a_page("\\ud800")
+    (True, False, False)
+    """
+    return _UNFIT.search(text) is None
+
+
+def json_text(document: Mapping[str, Any], *, allow_nan: bool = True) -> str:
+    """A document as JSON: the same values, unprintable characters escaped as JSON does it.
+
+    Args:
+        document: of plain values.
+        allow_nan: whether a number that is not finite may be written, which JSON does not know.
+
+    Raises:
+        ValueError: when a number is not finite and that is not allowed.
+    """
+    text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=allow_nan)
+    return _ANY_BUT_LINE_ENDS.sub(lambda found: json.dumps(found[0])[1:-1], text)
+
+
+def json_bytes(document: Mapping[str, Any]) -> bytes:
+    """A document as the service sends and keeps it.
+
+    Raises:
+        ValueError: when it holds a number that is not finite, which is a fault of the program.
+    """
+    return json_text(document, allow_nan=False).encode() + b"\n"
+
+
+def _written_out(found: re.Match[str]) -> str:
+    return found[0].encode("unicode_escape").decode()
