@@ -17,7 +17,7 @@ from optimizer.diagnostics.diagnosis import diagnose
 from optimizer.errors import InputError
 from optimizer.evidence.line_model import LineModel
 from optimizer.files import write_whole
-from optimizer.planning.landscape import Landscape, landscape
+from optimizer.landscape import Landscape, landscape
 from optimizer.planning.plan import Plan
 from optimizer.planning.planner import plan_of
 from optimizer.planning.situation import Situation

@@ -13,6 +13,7 @@ import pyarrow as pa
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 import pytest
+from optimizer.landscape.progress import progress_of
 from starlette.testclient import TestClient
 
 from optimizer import Brief, History, InputError, Site, load_logs
@@ -26,7 +27,6 @@ from optimizer.intake.load import load_bytes, load_table
 from optimizer.operations.recording import record
 from optimizer.operations.stream_log import balance_file
 from optimizer.planning.planner import plan_of
-from optimizer.planning.progress import progress_of
 from optimizer.planning.situation import situation_of
 from optimizer.plant.region import Region
 from optimizer.plant.settings import GRAVITY_TABLE

@@ -7,15 +7,15 @@ it is sure, not the luckiest reading.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import expit
 
 from optimizer.evidence.record import Evidence
 from optimizer.evidence.set_points import SetPoints
-from optimizer.interval import Interval, rounded
+from optimizer.interval import Interval
+from optimizer.landscape.record import Stretch
 from optimizer.planning.plan import Plan
 from optimizer.planning.situation import Situation
 
@@ -30,43 +30,6 @@ MOST_STRETCHES = 26
 UNITS = ("D", "W", "M", "Y")
 # The middle part of readings that is reported beside their mean.
 MIDDLE = (0.1, 0.9)
-
-
-@dataclass(frozen=True)
-class Stretch:
-    """The runs of one stretch of time.
-
-    Attributes:
-        start: its first day, ISO 8601; None for runs without a time.
-        runs, failed: all runs, and those of them that failed.
-        new_set_points: set-points first tried in it.
-        grade, recovery: mean reading and the middle 80 % of readings; None without readings.
-        met: share of readings that met the grade asked for; None without a grade or readings.
-        best_so_far: recovery expected today of the best sure settings tried until its end; None
-            before there were any.
-    """
-
-    start: str | None
-    runs: int
-    failed: int
-    new_set_points: int
-    grade: Interval | None
-    recovery: Interval | None
-    met: float | None
-    best_so_far: float | None
-
-    def as_dict(self) -> dict[str, Any]:
-        """JSON form."""
-        return {
-            "from": self.start,
-            "runs": self.runs,
-            "failed": self.failed,
-            "new_set_points": self.new_set_points,
-            "grade": None if self.grade is None else self.grade.as_dict(),
-            "recovery": None if self.recovery is None else self.recovery.as_dict(),
-            "met": rounded(self.met),
-            "best_so_far": rounded(self.best_so_far),
-        }
 
 
 def progress_of(situation: Situation, points: SetPoints, plan: Plan) -> tuple[Stretch, ...]:

@@ -1,0 +1,162 @@
+"""From a plan to its landscape.
+
+In come a ``Situation``, with the surrogate that its plan was made by, and the plan; out comes its
+``Landscape``. Nothing is sampled: runs that are too many to show are collapsed exactly, to means
+with their counts.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from threadpoolctl import threadpool_limits
+
+from optimizer.evidence.set_points import SetPoints, collapse_runs
+from optimizer.landscape.progress import progress_of
+from optimizer.landscape.record import COUNT_SE, Effect, Landscape, Map, Surroundings, Today
+from optimizer.measurement import purity_se
+from optimizer.model.coordinates import from_latent, to_latent
+from optimizer.planning.plan import Plan
+from optimizer.planning.situation import Situation
+from optimizer.planning.trade_off import trade_off
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.int64]
+
+# The interaction that most needs a picture: speed and tilt are adjusted as a pair.
+PAIR = ("eccentric_speed", "side_tilt")
+LEVELS, MAP_LEVELS = 41, 31
+"""Levels of a setting drawn at most; between them the surface is smooth."""
+# Counts of particles are told in steps of 50.
+COUNT_STEP = 50
+
+
+def landscape(situation: Situation, plan: Plan) -> Landscape:
+    """The surroundings of a plan.
+
+    Args:
+        situation: what made the plan.
+        plan: what it made.
+    """
+    with threadpool_limits(1):
+        points = collapse_runs(situation.evidence)
+        return Landscape(
+            plan=plan,
+            today=_today(situation),
+            points=points,
+            names=situation.evidence.space.names,
+            progress=progress_of(situation, points, plan),
+            run_now=_surroundings(situation, plan, points),
+        )
+
+
+def _today(situation: Situation) -> Today:
+    region, space = situation.limits.region, situation.evidence.space
+    edges = zip(space.settings, region.first, region.last, strict=True)
+    goal = situation.brief.goal.min_grade
+    return Today(
+        site=situation.site.name,
+        brief=situation.brief,
+        ranges=tuple(
+            (s, float(s.values(np.array(first))), float(s.values(np.array(last))))
+            for s, first, last in edges
+        ),
+        start={name: float(value) for name, value in situation.start().items()},
+        sample_count=None if goal is None else _count(goal),
+    )
+
+
+def _count(purity: float) -> int:
+    """Particles whose share has a standard error of COUNT_SE, rounded up.
+
+    >>> _count(0.985)
+    600
+    """
+    one = float(purity_se(purity, 1))
+    return COUNT_STEP * math.ceil((one / COUNT_SE) ** 2 / COUNT_STEP)
+
+
+def _surroundings(situation: Situation, plan: Plan, points: SetPoints) -> Surroundings | None:
+    run_now = plan.run_now
+    if run_now is None:
+        return None
+    here = situation.evidence.space.index_of(run_now.settings)
+    curve = plan.trade_off
+    if curve is None:
+        curve = trade_off(situation, run_now, here, plan.min_grade, plan.maximise)
+    return Surroundings(
+        trade_off=curve,
+        effects=_effects(situation, points, here[0]),
+        map=None if plan.min_grade is None else _map(situation, here[0]),
+    )
+
+
+def _effects(situation: Situation, points: SetPoints, here: Indices) -> tuple[Effect, ...]:
+    """Grade and recovery along each setting, the others as to run now, with the runs' readings.
+
+    A reading was taken at other settings and another material. It is moved here as the model says:
+    reading less what is expected there plus what is expected here, in the model's coordinates
+    (component-plus-residual; W. A. Larsen & S. J. McCleary, Technometrics 14, 1972, 781).
+    """
+    evidence = situation.evidence
+    space = evidence.space
+    own = situation.surrogate.latent(points.inputs).mean.mean(axis=0)
+    read = np.array(
+        to_latent(points.grade_logit, points.recovery_logit, 0.0, 0.0, points.feed_odds)[:2]
+    )
+    effects = []
+    for j, setting in enumerate(space.settings):
+        levels = _levels(int(here[j]), setting.top, LEVELS)
+        index = np.tile(here, (len(levels), 1))
+        index[:, j] = levels
+        moved = np.tile(evidence.inputs_today(here[None, :]), (len(points.inputs), 1))
+        moved[:, j] = points.inputs[:, j]
+        there = situation.surrogate.latent(moved).mean.mean(axis=0)
+        sharpness, balance = read - own + there
+        grade, recovery = from_latent(sharpness, balance, evidence.feed_odds_today)
+        effects.append(
+            Effect(
+                setting=setting,
+                now=float(setting.values(here[j])),
+                levels=setting.values(levels),
+                expected=situation.expected(index),
+                reading_levels=setting.low + points.inputs[:, j] * space.span[j],
+                reading_grade=grade,
+                reading_recovery=recovery,
+            )
+        )
+    return tuple(effects)
+
+
+def _map(situation: Situation, here: Indices) -> Map | None:
+    """The map of two settings; None where the site has only one."""
+    space = situation.evidence.space
+    names = PAIR if set(PAIR) <= set(space.names) else space.names[:2]
+    if len(names) < 2:
+        return None
+    i, j = (space.names.index(name) for name in names)
+    across, up = (_levels(int(here[k]), space.settings[k].top, MAP_LEVELS) for k in (i, j))
+    index = np.tile(here, (len(across) * len(up), 1))
+    index[:, i], index[:, j] = np.tile(across, len(up)), np.repeat(up, len(across))
+    expected, shape = situation.expected(index), (len(up), len(across))
+    return Map(
+        x=names[0],
+        y=names[1],
+        x_levels=space.settings[i].values(across),
+        y_levels=space.settings[j].values(up),
+        chance_of_grade=expected.chance_of_grade.reshape(shape),
+        chance_even=expected.chance_even.reshape(shape),
+        recovery=expected.recovery.mean.reshape(shape),
+    )
+
+
+def _levels(here: int, top: int, most: int) -> Indices:
+    """Levels of a setting evenly spaced through the present one, both ends included."""
+    step = max(1, math.ceil(top / (most - 1)))
+    inside = np.arange(here % step, top + 1, step)
+    return np.unique(np.concatenate([[0], inside, [top]]))
