@@ -211,7 +211,13 @@ class GaussianProcess(Regressor):
             self.spread_ = spread if spread > CONSTANT_READING else 1.0
 
     def _trend(self, A: Inputs, B: Inputs) -> Floats:
-        return np.asarray(A.once(self._features) @ B.once(self._features).T)
+        return np.asarray(self._features_of(A) @ self._features_of(B).T)
+
+    def _features_of(self, A: Inputs) -> Floats:
+        """Features of the trend at A, computed once for each set of parameters that they need."""
+        parts = (self.trend, self.n_trend, self.trend_variance, self.level is None, self.view)
+        features: Floats = A.kept((*parts, self.n_smooth_), lambda: self._features(A.values))
+        return features
 
     def _features(self, values: Floats) -> Floats:
         """Features of the trend, each times the standard deviation of its coefficient."""
@@ -432,7 +438,7 @@ class GaussianProcess(Regressor):
         return self._variance(member.theta, Inputs.of(A))
 
     def _variance(self, theta: Floats, A: Inputs) -> Floats:
-        trend = np.sum(A.once(self._features) ** 2, axis=1)
+        trend = np.sum(self._features_of(A) ** 2, axis=1)
         variance = np.exp(theta[..., self.n_smooth_, None]) + trend
         return variance if self.weight is None else variance * A.once(self.weight) ** 2
 
@@ -461,7 +467,9 @@ class GaussianProcess(Regressor):
             * self.spread_**2
         )
 
-    def predict(self, X: ArrayLike, return_std: bool = False, return_cov: bool = False) -> Any:
+    def predict(
+        self, X: ArrayLike | Inputs, return_std: bool = False, return_cov: bool = False
+    ) -> Any:
         """Posterior of the true quantity (without reading noise) at X.
 
         Args:
@@ -472,7 +480,7 @@ class GaussianProcess(Regressor):
         Returns:
             mean (n,), or (mean, std), or (mean, covariance); moments of the mixture of members.
         """
-        A = Inputs(np.atleast_2d(np.asarray(X, dtype=float)))
+        A = Inputs.of(X)
         means, covs = [], []
         for member in self.members_:
             mean, V = self.project(member, A)

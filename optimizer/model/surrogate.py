@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -208,6 +207,9 @@ class Surrogate(Estimator):
         each = zip(*(gp.members_ for gp in self.processes), strict=True)
         self.pairs_ = [Pair(self.processes, members) for members in each]
         self._at_once: dict[int, list[Pair]] = {}
+        rng = np.random.default_rng(self.random_state)
+        # Fixed quasi-random standard normals, shape (draws, 2).
+        self._normals = ndtri(even_points(PREDICTION_DRAWS, 2, rng))
         return self
 
     def _processes(self, members: int, inputs: int) -> Processes:
@@ -251,11 +253,6 @@ class Surrogate(Estimator):
             found.append((*at.mean, s * WIDENING**2, own * WIDENING**2, cut))
         S, C, s, c, cut = (np.vstack(parts) for parts in zip(*found, strict=True))
         return Latent(np.stack([S, C], axis=1), np.stack([s, c], axis=1), cut)
-
-    @cached_property
-    def _normals(self) -> Floats:
-        """Fixed quasi-random standard normals, shape (draws, 2)."""
-        return ndtri(even_points(PREDICTION_DRAWS, 2, np.random.default_rng(self.random_state)))
 
     def predict(self, A: ArrayLike, feed_odds: float, level: float = 0.9) -> Prediction:
         """Mean and central interval of the true grade and recovery at A, shape (n, d)."""
