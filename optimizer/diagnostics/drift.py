@@ -18,7 +18,9 @@ from scipy.special import expit
 from optimizer.diagnostics.control import out_of_line
 from optimizer.diagnostics.shifts import Known, Step, Trend, better_explained, power, steps, trend
 from optimizer.evidence.line_model import LineModel
-from optimizer.gaussian_process.priors import Priors
+from optimizer.gaussian_process.hyperparameters import NormalPrior
+from optimizer.gaussian_process.kernel import Kernel
+from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import GaussianProcess
 from optimizer.numerics.cholesky import inverse
 from optimizer.numerics.distinct_rows import distinct_rows
@@ -37,7 +39,7 @@ LEAST_STEP = 0.0005
 # The drift by which the power is told, and the power at which a drift counts as visible.
 TOLD_PER_DAY, VISIBLE_POWER_Z = 0.002 / 7.0, 1.96 + 0.8416
 # Length scale of settings and material in unit coordinates: smooth, as in the surrogate.
-PRIORS = Priors(lengthscale_center=-0.2, lengthscale_sd=0.8)
+KERNEL, MEAN = Kernel(NormalPrior(-0.2, 0.8)), Mean("linear")
 
 _AIR = "something that blocks the air"
 _SHAKEN = "a deck that stands loose or that another machine shakes"
@@ -130,15 +132,16 @@ def _quantity(
     e = model.evidence
     order = np.flatnonzero(dated)[np.argsort(started[dated], kind="stable")]
     time, X, y = started[order], e.inputs[order], logit[order]
-    gp = GaussianProcess(trend="linear", priors=PRIORS, random_state=model.seed)
+    gp = GaussianProcess(KERNEL, MEAN, random_state=model.seed)
     gp.fit(X, y, variance[order])
     known = known_of(gp, X)
-    scaled = (y - gp.center_) / gp.spread_
+    spread = gp.readings_.spread
+    scaled = (y - gp.readings_.center) / spread
     day = np.floor(time).astype(np.int64)
     _, group = np.unique(day, return_inverse=True)
     slope = trend(scaled, time, known, day)
     mean = float(np.mean(expit(e.grade_logit[order] if name == "grade" else y)))
-    points = mean * (1.0 - mean) * gp.spread_
+    points = mean * (1.0 - mean) * spread
     sudden = steps(scaled, np.floor(time), known, model.seed)
     sudden = [step for step in sudden if abs(points * step.size) >= LEAST_STEP]
     pattern = _pattern(slope, sudden)
@@ -175,21 +178,20 @@ def known_of(gp: GaussianProcess, X: Floats) -> Known:
     P u = (u - Z K (K + D)^-1 mean(u)) / w without an n by n matrix.
     """
     _, group = distinct_rows(X)
-    member, data = gp.members_[0], gp.readings_
-    w = data.known_variance + np.exp(member.theta[-1])
-    noise, count = w / data.counts, data.counts
+    posterior, count = gp.posteriors_[0], gp.readings_.counts
+    w, noise = posterior.noise_of_readings, posterior.noise_of_means
 
     def weigh(u: Floats) -> Floats:
         columns = u.reshape(len(u), -1)
         mean = np.column_stack(
             [np.bincount(group, weights=c, minlength=len(count)) / count for c in columns.T]
         )
-        smooth = mean - noise[:, None] * cho_solve((member.lower, True), mean)
+        smooth = mean - noise[:, None] * cho_solve((posterior.lower, True), mean)
         weighed = (columns - smooth[group]) / w[group][:, None]
         return weighed.reshape(u.shape)
 
     # Of a reading's own variance its residual keeps w P_ii: the fit has followed it by the rest.
-    kept = 1.0 - (1.0 - noise * np.diag(inverse(member.lower))) / count
+    kept = 1.0 - (1.0 - noise * np.diag(inverse(posterior.lower))) / count
     return Known(weigh, w[group], kept[group])
 
 

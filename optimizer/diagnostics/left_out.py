@@ -24,7 +24,7 @@ from optimizer.numerics.distinct_rows import distinct_rows
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from optimizer.model.joint import PairReadings
+    from optimizer.model.joint import JointPrior
 
     Floats = NDArray[np.float64]
     Groups = NDArray[np.int64]
@@ -81,9 +81,9 @@ def without_run(model: LineModel) -> LeftOut:
     return _averaged(model, lambda readings: _run_out(readings, group, counts, read))
 
 
-def _averaged(model: LineModel, one: Callable[[PairReadings], Moments]) -> LeftOut:
+def _averaged(model: LineModel, one: Callable[[JointPrior], Moments]) -> LeftOut:
     surrogate = model.surrogate
-    found = [one(pair.readings()) for pair in surrogate.pairs_]
+    found = [one(pair.joint_prior()) for pair in surrogate.pairs_]
     means = np.array([mean for mean, _ in found])
     mean = means.mean(axis=0)
     off = np.moveaxis(means - mean, 1, 2)
@@ -95,27 +95,27 @@ def _averaged(model: LineModel, one: Callable[[PairReadings], Moments]) -> LeftO
     return LeftOut(mean, variance, with_s / s, noise)
 
 
-def _explained(readings: PairReadings) -> tuple[Floats, Floats]:
+def _explained(readings: JointPrior) -> tuple[Floats, Floats]:
     """Precision of all readings, (2 u, 2 u), and what it makes of their innovations, (2 u,)."""
     precision = inverse(factorize(readings.covariance + np.diag(readings.noise)))
-    return precision, precision @ (readings.mean - readings.prior)
+    return precision, precision @ (readings.read - readings.mean)
 
 
-def _blocks_out(readings: PairReadings, blocks: list[Groups]) -> Moments:
-    (precision, weights), u = _explained(readings), len(readings.mean) // 2
+def _blocks_out(readings: JointPrior, blocks: list[Groups]) -> Moments:
+    (precision, weights), u = _explained(readings), len(readings.read) // 2
     mean, covariance = np.empty((2, u)), np.empty((u, 2, 2))
     for block in blocks:
         both = np.concatenate([block, u + block])
         left = np.linalg.inv(precision[np.ix_(both, both)])
-        mean[:, block] = (readings.mean[both] - left @ weights[both]).reshape(2, -1)
+        mean[:, block] = (readings.read[both] - left @ weights[both]).reshape(2, -1)
         left -= np.diag(readings.noise[both])
         covariance[block] = _own_blocks(left)
     return mean, covariance
 
 
-def _run_out(readings: PairReadings, group: Groups, counts: Floats, read: Floats) -> Moments:
+def _run_out(readings: JointPrior, group: Groups, counts: Floats, read: Floats) -> Moments:
     precision, weights = _explained(readings)
-    mean = (readings.mean - readings.noise * weights).reshape(2, -1)[:, group].T
+    mean = (readings.read - readings.noise * weights).reshape(2, -1)[:, group].T
     left = np.diag(readings.noise) - readings.noise[:, None] * precision * readings.noise
     all_of_it = np.linalg.inv(_own_blocks(left)[group])
     of_one = 1.0 / (readings.noise.reshape(2, -1) * counts)[:, group].T

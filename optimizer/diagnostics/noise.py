@@ -96,12 +96,11 @@ def lack_of_fit(model: LineModel) -> dict[str, dict[str, Any] | None]:
 
 
 def _lack_of_fit(gp: GaussianProcess) -> dict[str, Any] | None:
-    data, member = gp.readings_, gp.members_[0]
-    w = data.known_variance + np.exp(member.theta[-1])
-    noise = w / data.counts
-    root = solve_triangular(member.lower, np.eye(len(w)), lower=True)
+    data, posterior = gp.readings_, gp.posteriors_[0]
+    w, noise = posterior.noise_of_readings, posterior.noise_of_means
+    root = solve_triangular(posterior.lower, np.eye(len(w)), lower=True)
     # y - H y = D K^-1 y with H = K (K + D)^-1, so u - tr H = tr(D (K + D)^-1).
-    off = noise * member.weights
+    off = noise * posterior.weights
     dof = float(np.sum(noise * np.sum(root * root, axis=0)))
     pure_dof = float(np.sum(data.counts - 1.0))
     if dof < FEWEST_DOF or pure_dof < FEWEST_DOF:

@@ -11,7 +11,8 @@ import numpy as np
 from scipy.special import expit
 
 from optimizer.evidence.line_model import LineModel
-from optimizer.gaussian_process.process import GaussianProcess, Member
+from optimizer.gaussian_process.inputs import Inputs
+from optimizer.gaussian_process.solvers import Posterior
 from optimizer.model.deck_prior import cut_of
 from optimizer.numerics.cholesky import factorize
 from optimizer.plant.region import Region
@@ -113,24 +114,25 @@ def plan_sampling(model: LineModel, region: Region) -> Sampling:
     """
     e, rng = model.evidence, np.random.default_rng(model.seed)
     pool = region.sample(POOL, rng)
-    A = e.inputs_today(pool)
-    spread = e.inputs_today(region.sample(MORE_RUNS, np.random.default_rng(model.seed + 1)))
+    A = Inputs(e.inputs_today(pool))
+    spread = Inputs(e.inputs_today(region.sample(MORE_RUNS, np.random.default_rng(model.seed + 1))))
     points = model.surrogate.sharpness_.readings_
     busiest = np.argsort(-points.counts, kind="stable")[:MORE_RUNS]
-    repeats = points.X[np.resize(busiest, MORE_RUNS)]
+    repeats = Inputs(points.X[np.resize(busiest, MORE_RUNS)])
     S, C = model.surrogate.latent(A, coarse=True).mean.mean(axis=0)
     # Of logit recovery, (S + C)/2, to the sharpness and to what the balance has of its own.
-    shares = 0.25 * (1.0 + cut_of(model.surrogate.balance_, S, C)) ** 2, np.full(len(A), 0.25)
+    cut = cut_of(model.surrogate.balance_.kernel, S, C)
+    shares = 0.25 * (1.0 + cut) ** 2, np.full(len(A), 0.25)
     prior = now = wider = again = finer = np.zeros(len(A))
     for gp, share in zip(model.surrogate.processes, shares, strict=True):
-        member, scale = gp.members_[0], share * gp.spread_**2
-        variance, V = gp.variance_at(member, A), gp.project(member, A)[1]
+        posterior, scale = gp.posteriors_[0], share * gp.readings_.spread**2
+        variance, V = posterior.variance(A), posterior.project(A)[1]
         left = variance - np.sum(V * V, axis=0)
         prior = prior + scale * variance
         now = now + scale * left
-        wider = wider + scale * (left - _taken(gp, member, A, V, spread))
-        again = again + scale * (left - _taken(gp, member, A, V, repeats))
-        finer = finer + scale * (variance - _explained(gp, member, A, MORE_COUNTS))
+        wider = wider + scale * (left - _taken(posterior, A, V, spread))
+        again = again + scale * (left - _taken(posterior, A, V, repeats))
+        finer = finer + scale * (variance - _explained(posterior, A, MORE_COUNTS))
     recovery = expit(0.5 * (S + C))
     slope = 1.645 * recovery * (1.0 - recovery)
 
@@ -148,19 +150,20 @@ def plan_sampling(model: LineModel, region: Region) -> Sampling:
     )
 
 
-def _taken(gp: GaussianProcess, member: Member, A: Floats, V: Floats, X: Floats) -> Floats:
+def _taken(posterior: Posterior, A: Inputs, V: Floats, X: Inputs) -> Floats:
     """What readings at X would take off the posterior variance at A, shape (n,)."""
-    _, U = gp.project(member, X)
-    cross = gp.covariance(member, X, A) - U.T @ V
-    noise = float(np.median(gp.readings_.known_variance)) + np.exp(member.theta[-1])
-    lower = factorize(gp.covariance(member, X, X) - U.T @ U + noise * np.eye(len(X)))
+    _, U = posterior.project(X)
+    cross = posterior.covariance(X, A) - U.T @ V
+    known = float(np.median(posterior.readings.known_variance))
+    noise = known + posterior.hyperparameters.noise
+    lower = factorize(posterior.covariance(X, X) - U.T @ U + noise * np.eye(len(X)))
     return np.asarray(np.sum(np.linalg.solve(lower, cross) ** 2, axis=0))
 
 
-def _explained(gp: GaussianProcess, member: Member, A: Floats, times: float) -> Floats:
+def _explained(posterior: Posterior, A: Inputs, times: float) -> Floats:
     """Prior variance at A that the same runs explain with samples so many times as large."""
-    data = gp.readings_
-    w = data.known_variance / times + np.exp(member.theta[-1])
-    lower = factorize(gp.covariance(member, data.X, data.X) + np.diag(w / data.counts))
-    cross = gp.covariance(member, data.X, A)
+    data = posterior.readings
+    w = data.known_variance / times + posterior.hyperparameters.noise
+    lower = factorize(posterior.covariance(data.inputs, data.inputs) + np.diag(w / data.counts))
+    cross = posterior.covariance(data.inputs, A)
     return np.asarray(np.sum(np.linalg.solve(lower, cross) ** 2, axis=0))

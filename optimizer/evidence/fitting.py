@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.evidence.record import Evidence
+from optimizer.gaussian_process.solvers import EXACT, InducingPoints
 from optimizer.model.deck_coordinates import deck_coordinates_of
 from optimizer.model.deck_state import deck_state_of
 from optimizer.model.surrogate import Shares, Surrogate
@@ -34,8 +35,8 @@ def fitted(evidence: Evidence, seed: int, exact: bool = False) -> Surrogate:
         evidence.space.names,
         random_state=seed,
         by_line=evidence.by_line,
-        most_points=None if exact else MOST_POINTS,
-        view=deck_coordinates_of(evidence.space),
+        solver=EXACT if exact else InducingPoints(MOST_POINTS),
+        coordinates=deck_coordinates_of(evidence.space),
     )
     g, r, odds, g_variance, r_variance = of_all(
         "grade_logit", "recovery_logit", "feed_odds", "grade_variance", "recovery_variance"

@@ -18,9 +18,9 @@ from scipy.linalg import cho_solve
 
 from optimizer.evidence.fitting import chance_even_of, fitted
 from optimizer.evidence.record import Evidence
-from optimizer.gaussian_process.kernels import Inputs
+from optimizer.gaussian_process.inputs import Inputs
 from optimizer.model.coordinates import from_latent
-from optimizer.model.joint import Pair, Place
+from optimizer.model.joint import Pair, PairAt
 from optimizer.model.surrogate import WIDENING, Surrogate
 from optimizer.numerics.cholesky import factorize
 
@@ -109,9 +109,9 @@ class Surfaces:
         members = min(surrogate.n_members_, draws)
         counts = np.bincount(np.arange(draws) % members, minlength=members)
         self.draws = draws
-        self._parts: list[tuple[Pair, Place, Floats]] = []
+        self._parts: list[tuple[Pair, PairAt, Floats]] = []
         for pair, count in zip(surrogate.pairs_, counts, strict=False):
-            at = pair.place(anchors)
+            at = pair.at(anchors)
             lower = factorize(pair.covariance(at, at))
             # C^-1 (f - mu) with f - mu = L z is L'^-1 z; solved against C for its jitter.
             off = margin * WIDENING * (lower @ rng.standard_normal((len(lower), count)))
@@ -121,8 +121,8 @@ class Surfaces:
         """Sharpness and balance at inputs A, shape (n, d); each (draws, n)."""
         sharpness, balance, inputs = [], [], Inputs(A)
         for pair, anchors, weights in self._parts:
-            at = pair.place(inputs)
-            S, C = pair.drawn(at, weights.T @ pair.covariance(anchors, at))
+            at = pair.at(inputs)
+            S, C = pair.with_deviations(at, weights.T @ pair.covariance(anchors, at))
             sharpness.append(S)
             balance.append(C)
         return np.vstack(sharpness), np.vstack(balance)

@@ -1,26 +1,30 @@
-"""Readings collapsed to set-points."""
+"""Readings collapsed to their distinct set-points: means, counts and scatter."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+
+from optimizer.gaussian_process.inputs import Inputs
+from optimizer.numerics.distinct_rows import distinct_rows
+from optimizer.numerics.fingerprint import fingerprint
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
-from optimizer.numerics.distinct_rows import distinct_rows
 
 
 @dataclass(frozen=True)
 class Groups:
-    """Readings by the row they were taken at.
+    """Readings grouped by the row at which they were taken.
 
     Attributes:
-        points: distinct rows in order, shape (u, d).
-        which: row of each reading, shape (n,).
+        points: distinct rows in lexicographic order, shape (u, d).
+        which: index of each reading's row, shape (n,).
         count: readings of each row, shape (u,).
     """
 
@@ -30,7 +34,7 @@ class Groups:
 
     @classmethod
     def of(cls, rows: NDArray[np.float64]) -> Groups:
-        """Readings taken at rows, shape (n, d)."""
+        """Group readings taken at rows, shape (n, d)."""
         points, which = distinct_rows(rows)
         return cls(points, which, np.bincount(which, minlength=len(points)).astype(float))
 
@@ -46,7 +50,7 @@ class Groups:
 
 
 def collapse(X: Floats, y: Floats, v: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-    """Readings at the same set-point as one point.
+    """Collapse readings at the same set-point to one point.
 
     Args:
         X: set-points, shape (n, d).
@@ -57,5 +61,51 @@ def collapse(X: Floats, y: Floats, v: Floats) -> tuple[Floats, Floats, Floats, F
         Distinct set-points (u, d) in lexicographic order, mean reading (u,), mean known variance
         (u,), count (u,), and sum of squares about the mean (u,).
     """
-    at = Groups.of(X)
-    return at.points, at.mean(y), at.mean(v), at.count, at.scatter(y)
+    groups = Groups.of(X)
+    return groups.points, groups.mean(y), groups.mean(v), groups.count, groups.scatter(y)
+
+
+@dataclass(frozen=True)
+class CollapsedReadings:
+    """Readings of u distinct set-points in scaled output, which is (y - center) / spread.
+
+    Attributes:
+        X: set-points, shape (u, d).
+        mean: mean reading of each, shape (u,).
+        known_variance: known variance of one reading, shape (u,).
+        counts: readings of each, shape (u,).
+        scatter: sum of squares of the readings about their mean, shape (u,).
+        center, spread: of the scale, in units of y.
+    """
+
+    X: Floats
+    mean: Floats
+    known_variance: Floats
+    counts: Floats
+    scatter: Floats
+    center: float
+    spread: float
+
+    @cached_property
+    def inputs(self) -> Inputs:
+        """The set-points, for covariances."""
+        return Inputs(self.X)
+
+    @cached_property
+    def fingerprint(self) -> bytes:
+        """A value that is equal for equal readings and different for others."""
+        scale = np.array([self.center, self.spread])
+        arrays = self.X, self.mean, self.known_variance, self.counts, self.scatter, scale
+        return fingerprint(*arrays)
+
+    def take(self, index: NDArray[np.int64]) -> CollapsedReadings:
+        """Readings of some of the set-points."""
+        return CollapsedReadings(
+            self.X[index],
+            self.mean[index],
+            self.known_variance[index],
+            self.counts[index],
+            self.scatter[index],
+            self.center,
+            self.spread,
+        )

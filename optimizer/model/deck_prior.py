@@ -8,19 +8,24 @@ balance is a process times that.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, NamedTuple
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from scipy.special import log_expit
 
-from optimizer.gaussian_process.kernels import PER_UNIT, Inputs
-from optimizer.gaussian_process.priors import Priors
-from optimizer.gaussian_process.process import GaussianProcess, at_once
+from optimizer.gaussian_process.estimation import Estimated
+from optimizer.gaussian_process.hyperparameters import NormalPrior
+from optimizer.gaussian_process.inputs import Inputs
+from optimizer.gaussian_process.kernel import BETWEEN_LINES, Kernel
+from optimizer.gaussian_process.mean import PER_UNIT, Mean
+from optimizer.gaussian_process.process import GaussianProcess
 from optimizer.gaussian_process.replicates import Groups
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from optimizer.gaussian_process.solvers import Posterior, Solver
     from optimizer.model.deck_coordinates import DeckCoordinates
 
     Floats = NDArray[np.float64]
@@ -29,7 +34,6 @@ if TYPE_CHECKING:
 # Sharpness away from all runs: what a deck does at settings nobody would choose. Runs are
 # gathered where a deck works; returning to their average promises too much elsewhere.
 PLAIN_SHARPNESS = 1.0
-NOISE = {"noise_center": -4.0, "noise_sd": 1.5}
 # Of material inputs: slowly.
 MATERIAL_LENGTH, MATERIAL_SLOPE = 1.0, 0.5
 
@@ -60,7 +64,7 @@ SHARPNESS = Coupled(
 BALANCE = Coupled(
     -2.2, (0.5, 1.0, 0.4, 0.2, -0.8), (0.0, 0.0, -0.4, 0.0, 0.0), (0.2, 0.2, 0.35, 0.25, 0.25)
 )
-COUPLED_SDS = {"lengthscale_sd": 0.45, "variance_sd": 0.7}
+COUPLED_LENGTH_SD, COUPLED_VARIANCE_SD = 0.45, 0.7
 # Share of the balance that a deck without sharpness still has.
 LEAST_STEEPNESS = 0.5
 # A cut beyond what is wanted or unwanted sends nearly all one way; readings there say little.
@@ -70,8 +74,8 @@ FARTHEST_CUT = 1.5
 # smoothly, air within a narrower band than the rest. Absolute, because the spread of the readings
 # is no guide: a season of habit is all alike.
 SETTING_LENGTH, AIR_LENGTH = -0.2, -0.7
-PLAIN_SDS = {"lengthscale_sd": 0.8, "variance_sd": 1.0}
-PLAIN_VARIANCE, TREND_VARIANCE = 2.5, 0.3
+PLAIN_LENGTH_SD, PLAIN_VARIANCE = 0.8, NormalPrior(2.5, 1.0)
+TREND_VARIANCE = 0.3
 # Share of the deviation that is a sum of one function a setting: what each does alone is most of
 # what a deck does, and is learned from a fraction of the runs.
 ADDITIVE = 0.5
@@ -79,51 +83,83 @@ ADDITIVE = 0.5
 COARSE = 4
 
 
-def processes_of(
-    settings: tuple[str, ...], view: DeckCoordinates | None, d: int, seed: int, **more: Any
-) -> Processes:
+@dataclass(frozen=True)
+class Description:
+    """What a pair of processes is about, and how it is to be fitted.
+
+    Args:
+        settings: names of the leading inputs; the rest is material.
+        inputs: number of settings and materials.
+        coordinates: in which the settings act; the settings themselves when None.
+        by_line: whether one more input is the number of a line.
+        solver: exact, or by inducing points.
+        seed: of the estimation.
+    """
+
+    settings: tuple[str, ...]
+    inputs: int
+    coordinates: DeckCoordinates | None
+    by_line: bool
+    solver: Solver
+    seed: int
+
+
+def processes_of(description: Description, members: int) -> Processes:
     """Sharpness and balance, to be fitted.
 
     Args:
-        settings: names of the leading inputs.
-        view: coordinates in which they act, or None.
-        d: inputs, materials included.
-        seed: of their draws.
-        more: of ``GaussianProcess``, for both.
+        description: what they are about.
+        members: hyperparameter draws to average over.
     """
-    more = {"scale": "center", **more}
-    if view is not None:
-        sharpness, balance = (
-            {"level": level, "view": view, **_coupled(belief, view, d), **more}
-            for belief, level in ((SHARPNESS, PLAIN_SHARPNESS), (BALANCE, 0.0))
+    coordinates = description.coordinates
+    if coordinates is None:
+        parts = _plain_parts(description)
+    else:
+        d = description.inputs
+        parts = (
+            _coupled_parts(SHARPNESS, PLAIN_SHARPNESS, coordinates, d),
+            _coupled_parts(BALANCE, 0.0, coordinates, d),
         )
-        return (
-            GaussianProcess("linear", random_state=seed, **sharpness),
-            GaussianProcess("linear", random_state=seed + 1, **balance),
+    between = BETWEEN_LINES if description.by_line else None
+    sharpness, balance = (
+        GaussianProcess(
+            replace(kernel, correlation=between),
+            mean,
+            solver=description.solver,
+            scale="center",
+            hyperparameters=Estimated(members),
+            random_state=description.seed + k,
         )
-    lengths = [AIR_LENGTH if n == "air" else SETTING_LENGTH for n in settings or ("",) * d]
-    lengths += [MATERIAL_LENGTH] * (d - len(lengths))
-    more |= {
-        "priors": Priors(tuple(lengths), variance_center=PLAIN_VARIANCE, **PLAIN_SDS, **NOISE),
-        "trend_variance": TREND_VARIANCE,
-        "additive": ADDITIVE,
-    }
-    return (
-        GaussianProcess("constant", level=PLAIN_SHARPNESS, random_state=seed, **more),
-        GaussianProcess("linear", random_state=seed + 1, **more),
+        for k, (kernel, mean) in enumerate(parts)
     )
+    return sharpness, balance
 
 
-def _coupled(belief: Coupled, view: DeckCoordinates, d: int) -> dict[str, Any]:
-    """Of a ``GaussianProcess``, in coupled coordinates and material."""
-    at = list(view.columns)
+def _plain_parts(description: Description) -> tuple[tuple[Kernel, Mean], tuple[Kernel, Mean]]:
+    """Kernels and means of sharpness and balance in the settings themselves."""
+    d, names = description.inputs, description.settings
+    lengths = [AIR_LENGTH if n == "air" else SETTING_LENGTH for n in names or ("",) * d]
+    lengths += [MATERIAL_LENGTH] * (d - len(lengths))
+    kernel = Kernel(NormalPrior(tuple(lengths), PLAIN_LENGTH_SD), PLAIN_VARIANCE, additive=ADDITIVE)
+    sharpness = Mean("constant", variance=TREND_VARIANCE, level=PLAIN_SHARPNESS)
+    return (kernel, sharpness), (kernel, Mean("linear", variance=TREND_VARIANCE))
+
+
+def _coupled_parts(
+    belief: Coupled, level: float, coordinates: DeckCoordinates, d: int
+) -> tuple[Kernel, Mean]:
+    """Kernel and mean of a process in coupled coordinates, d inputs with the materials."""
+    columns = list(coordinates.columns)
     lengths, slopes, sds = np.full(d, MATERIAL_LENGTH), np.zeros(d), np.full(d, MATERIAL_SLOPE)
-    lengths[at], slopes[at], sds[at] = belief.lengths, belief.slopes, belief.slope_sds
-    return {
-        "priors": Priors(tuple(lengths), variance_center=belief.variance, **COUPLED_SDS, **NOISE),
-        "slopes": tuple(slopes),
-        "trend_variance": tuple((sds / PER_UNIT) ** 2),
-    }
+    lengths[columns], slopes[columns] = belief.lengths, belief.slopes
+    sds[columns] = belief.slope_sds
+    kernel = Kernel(
+        NormalPrior(tuple(lengths), COUPLED_LENGTH_SD),
+        NormalPrior(belief.variance, COUPLED_VARIANCE_SD),
+        coordinates=coordinates,
+    )
+    variance = tuple((sds / PER_UNIT) ** 2)
+    return kernel, Mean("linear", variance=variance, level=level, slopes=tuple(slopes))
 
 
 def fit_pair(processes: Processes, at: Groups, latent: tuple[Floats, ...]) -> None:
@@ -137,8 +173,9 @@ def fit_pair(processes: Processes, at: Groups, latent: tuple[Floats, ...]) -> No
     sharpness, balance = processes
     S, C, s_variance, c_variance = latent
     _fit(sharpness, at, S, s_variance)
-    if balance.view is not None:
-        balance.set_params(weight=Steepness(sharpness))
+    if balance.kernel.coordinates is not None:
+        weight = Steepness(tuple(sharpness.stacks(COARSE)))
+        balance.set_params(kernel=replace(balance.kernel, weight=weight))
     _fit(balance, at, C, c_variance)
 
 
@@ -153,7 +190,7 @@ def expected_logits(processes: Processes, at: Groups, odds: Floats) -> tuple[Flo
     return odds + log_expit(a) - log_expit(b), a
 
 
-def cut_of(balance: GaussianProcess, S: Floats, C: Floats) -> Floats:
+def cut_of(balance: Kernel, S: Floats, C: Floats) -> Floats:
     """Where decks of sharpness S and balance C cut, which is dC/dS, shapes kept.
 
     The share of the way from the middle between wanted and unwanted particles to either: a balance
@@ -170,6 +207,7 @@ def _steepness(S: Floats) -> Floats:
     return np.asarray(np.maximum(S, 0.0) + LEAST_STEEPNESS)
 
 
+@dataclass(frozen=True)
 class Steepness:
     """How far a shift of the cut moves the balance: in proportion to the sharpness.
 
@@ -178,16 +216,13 @@ class Steepness:
     separates it moves a little all the same.
 
     Args:
-        process: fitted sharpness.
+        sharpness: posteriors of the sharpness, whose mean is taken.
     """
 
-    def __init__(self, process: GaussianProcess) -> None:
-        self.process = process
-        self.members = at_once(process.members_[::COARSE])
+    sharpness: tuple[Posterior, ...]
 
     def __call__(self, A: Floats) -> Floats:
         """Factor at inputs A, shape (n, d); (n,)."""
-        inputs, gp = Inputs(A), self.process
-        means = [gp.mean_at(m, inputs) for m in self.members]
-        mean = np.mean(np.vstack(means), axis=0)
-        return _steepness(gp.center_ + gp.spread_ * mean)
+        inputs, readings = Inputs(A), self.sharpness[0].readings
+        mean = np.mean(np.vstack([p.mean(inputs) for p in self.sharpness]), axis=0)
+        return _steepness(readings.center + readings.spread * mean)

@@ -10,7 +10,7 @@ from scipy.linalg import cho_solve, solve_triangular
 from scipy.special import log_ndtr, ndtr, ndtri
 
 from optimizer.gaussian_process.estimator import Estimator
-from optimizer.gaussian_process.kernels import PER_UNIT
+from optimizer.gaussian_process.mean import PER_UNIT
 from optimizer.numerics.cholesky import factorize
 from optimizer.numerics.distinct_rows import distinct_rows
 
@@ -27,11 +27,11 @@ COUPLED_SCALE = (0.6, 0.2, 0.05, 0.15, 0.6)
 COUPLED = {"deviation": 2.0, "trend": 1.2}
 
 
-def deck_state_of(view: DeckCoordinates | None) -> DeckState:
+def deck_state_of(coordinates: DeckCoordinates | None) -> DeckState:
     """The classifier for a deck, to be fitted to its settings in unit coordinates."""
-    if view is None:
+    if coordinates is None:
         return DeckState()
-    return DeckState(view=replace(view, scale=COUPLED_SCALE), **COUPLED)
+    return DeckState(coordinates=replace(coordinates, scale=COUPLED_SCALE), **COUPLED)
 
 
 class DeckState(Estimator):
@@ -47,7 +47,7 @@ class DeckState(Estimator):
         deviation: prior standard deviation of the latent around level and trend.
         trend: prior standard deviation of each linear and quadratic effect: a deck fails towards
             the ends of its settings, not in the middle.
-        view: coordinates in which the settings act; the inputs themselves when None.
+        coordinates: in which the settings act; the inputs themselves when None.
     """
 
     def __init__(
@@ -55,16 +55,16 @@ class DeckState(Estimator):
         lengthscale: float = 0.27,
         deviation: float = 3.0,
         trend: float = 0.7,
-        view: DeckCoordinates | None = None,
+        coordinates: DeckCoordinates | None = None,
     ) -> None:
         self.lengthscale = lengthscale
         self.deviation = deviation
         self.trend = trend
-        self.view = view
+        self.coordinates = coordinates
 
     def fit(self, X: ArrayLike, even: ArrayLike) -> DeckState:
         """Fit to settings X, shape (n, d), and whether each run was even, shape (n,)."""
-        X = self._seen(X)
+        X = self._in_coordinates(X)
         even = np.asarray(even, dtype=bool)
         points, group = distinct_rows(X)
         good: Any = np.bincount(group, weights=even.astype(float))
@@ -89,9 +89,9 @@ class DeckState(Estimator):
         self._root, self._lower = root, factorize(np.eye(len(f)) + root[:, None] * K * root)
         return self
 
-    def _seen(self, A: ArrayLike) -> Floats:
+    def _in_coordinates(self, A: ArrayLike) -> Floats:
         A = np.atleast_2d(np.asarray(A, dtype=float))
-        return A if self.view is None else self.view(A)
+        return A if self.coordinates is None else self.coordinates(A)
 
     def _features(self, A: Floats) -> Floats:
         linear = (A - 0.5) * PER_UNIT
@@ -106,7 +106,7 @@ class DeckState(Estimator):
 
     def chance_even(self, A: ArrayLike) -> Floats:
         """Probability of an even deck at settings A, shape (n, d)."""
-        A = self._seen(A)
+        A = self._in_coordinates(A)
         cross = self._kernel(self.X_, A)
         mean = self.level_ + cross.T @ self.gradient_
         V = solve_triangular(self._lower, self._root[:, None] * cross, lower=True)

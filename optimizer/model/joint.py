@@ -15,21 +15,21 @@ Of several members at once all arrays have a first axis more, one entry a member
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimizer.gaussian_process.kernels import Inputs
+from optimizer.gaussian_process.inputs import Inputs
+from optimizer.gaussian_process.solvers import Posterior
 from optimizer.model.deck_prior import cut_of
 from optimizer.numerics.cholesky import factorize, flipped, solve_lower, weigh
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from optimizer.gaussian_process.process import Member
-    from optimizer.model.deck_prior import Processes
+    from numpy.typing import ArrayLike, NDArray
 
     Floats = NDArray[np.float64]
 
@@ -38,13 +38,13 @@ LEAST_VARIANCE = 1e-8
 
 
 @dataclass(frozen=True)
-class Place:
-    """Some inputs as a pair sees them, n of them.
+class PairAt:
+    """What a pair knows at n inputs.
 
     Args:
         inputs: the inputs.
         mean: of sharpness and of balance, each (n,).
-        cut: how far the balance goes with the sharpness, shape (n,).
+        cut: slope of the balance on the sharpness, shape (n,).
         by_sharpness: what readings of sharpness explain of S: S has the prior covariance less
             ``by_sharpness' by_sharpness`` and less ``of_both' of_both``; shape (u, n).
         of_both: what readings of balance explain of S, shape (v, n).
@@ -61,116 +61,92 @@ class Place:
 
 
 @dataclass(frozen=True)
-class PairReadings:
+class JointPrior:
     """Sharpness and then balance at the u distinct set-points, each of shape (2 u,).
 
     Args:
-        prior: their means before any reading.
+        mean: their means before any reading.
         covariance: and their covariance, shape (2 u, 2 u).
-        mean: mean reading.
+        read: the mean reading of each.
         noise: its variance about the true value.
     """
 
-    prior: Floats
-    covariance: Floats
     mean: Floats
+    covariance: Floats
+    read: Floats
     noise: Floats
 
 
-class Pair:
-    """Posterior of sharpness and balance at the hyperparameters of a member, or of several.
+@dataclass(frozen=True)
+class Pair(ABC):
+    """Posterior of sharpness and balance at one set of hyperparameters, or at a stack of them.
+
+    Pairs are compared by value, as posteriors are.
 
     Args:
-        processes: fitted sharpness and balance, in latent units (``scale="center"``).
-        members: one member of each, or several at once.
+        sharpness, balance: posteriors, in latent units (scale ``"center"``).
     """
 
-    def __init__(self, processes: Processes, members: tuple[Member, Member]) -> None:
-        self.processes, self.members = processes, members
+    sharpness: Posterior
+    balance: Posterior
 
     @property
-    def several(self) -> bool:
-        """Whether it is of several members at once."""
-        return self.members[0].theta.ndim > 1
-
-    @property
-    def _exact(self) -> bool:
-        """Whether readings of balance tell of sharpness: where neither process is sparse, and the
-        two are coupled at all."""
-        coupled = self.processes[1].weight is not None
-        return coupled and all(m.root is None for m in self.members)
+    def stacked(self) -> bool:
+        """Whether it is a stack of several members."""
+        return self.sharpness.hyperparameters.stacked
 
     @cached_property
-    def _conditioned(self) -> tuple[Floats, Floats, Floats, Floats]:
-        """At the readings: the cut (n,), what readings of sharpness explain of it (n, n), the
-        factor of the covariance of readings of balance (n, n), and their innovations in it."""
-        (sharpness, balance), (s, c) = self.processes, self.members
-        points, readings = s.points, balance.readings_
-        K = sharpness.covariance(s, points, points)
-        V = solve_lower(s.lower, K)
-        S, C = (
-            gp.center_ + gp.mean_at(m, points)
-            for gp, m in zip(self.processes, self.members, strict=True)
-        )
-        cut = cut_of(balance, S, C)
-        follows = cut[..., :, None] * (K - flipped(V) @ V) * cut[..., None, :]
-        lower = factorize(c.lower @ flipped(c.lower) + follows)
-        off = np.broadcast_to(readings.mean - balance.prior_mean(points), cut.shape)
-        return cut, V, lower, solve_lower(lower, off)
+    def centers(self) -> tuple[float, float]:
+        """Centers of the scaled sharpness and balance."""
+        return self.sharpness.readings.center, self.balance.readings.center
 
-    def readings(self) -> PairReadings:
-        """What is expected of the readings of sharpness and then of balance, and what was read.
-
-        Of processes that hold every set-point, and of one member.
-        """
-        (sharpness, balance), (s, c) = self.processes, self.members
-        points, cut = s.points, self._conditioned[0]
-        K = sharpness.covariance(s, points, points)
-        of_both = np.block([[K, K * cut], [cut[:, None] * K, np.outer(cut, cut) * K]])
-        n = len(cut)
-        of_both[n:, n:] += balance.covariance(c, points, points)
-        prior = [gp.center_ + gp.prior_mean(points) for gp in self.processes]
-        prior[1] = prior[1] + cut * (prior[0] - sharpness.center_ - sharpness.mean_at(s, points))
-        return PairReadings(
-            np.concatenate(prior),
-            of_both,
-            np.concatenate([gp.center_ + gp.readings_.mean for gp in self.processes]),
-            np.concatenate(
-                [gp.noise_at(m.theta) for gp, m in zip(self.processes, self.members, strict=True)]
-            ),
-        )
-
-    def place(self, A: Floats | Inputs) -> Place:
-        """What is known at inputs A, shape (n, d), worked out once."""
+    def at(self, A: ArrayLike | Inputs) -> PairAt:
+        """What is known at inputs A, shape (n, d), computed once."""
         A = Inputs.of(A)
-        place: Place = A.kept(self, lambda: self._place(A))
-        return place
+        found: PairAt = A.remember(self, lambda: self._at(A))
+        return found
 
-    def _place(self, A: Inputs) -> Place:
-        (sharpness, balance), (s, c) = self.processes, self.members
-        if not self._exact:
-            (S, T), (C, G) = sharpness.project(s, A), balance.project(c, A)
-            S, C = sharpness.center_ + S, balance.center_ + C
-            return Place(A, (S, C), cut_of(balance, S, C), T, np.zeros_like(G), G)
-        at_cut, V, lower, innovations = self._conditioned
-        ks, kc = sharpness.covariance(s, s.points, A), balance.covariance(c, c.points, A)
-        T = solve_lower(s.lower, ks)
-        C0 = balance.center_ + balance.prior_mean(A)
-        S = sharpness.center_ + sharpness.prior_mean(A) + weigh(s.weights, ks)
-        cut = cut_of(balance, S, C0 + weigh(c.weights, kc))
-        B = solve_lower(lower, at_cut[..., None] * (ks - flipped(V) @ T))
-        G = solve_lower(lower, kc)
-        off = weigh(innovations, B)
-        return Place(A, (S + off, C0 + weigh(innovations, G) + cut * off), cut, T, B, G)
+    @abstractmethod
+    def _at(self, A: Inputs) -> PairAt: ...
 
-    def variance(self, at: Place, drawn: Floats | None = None) -> tuple[Floats, Floats, Floats]:
-        """Variance of S, how far C goes with it, and the variance of the rest of C, each (n,).
-
-        ``drawn`` is what draws elsewhere explain besides, of S and then of G, shape (k, 2 n).
-        """
-        s, g = (
-            gp.variance_at(m, at.inputs) for gp, m in zip(self.processes, self.members, strict=True)
+    @cached_property
+    def cut_at_points(self) -> Floats:
+        """Cut at the set-points, by the mean that each process has of its own readings; (u,)."""
+        points = self.sharpness.points
+        S, C = (
+            center + posterior.mean(points)
+            for center, posterior in zip(self.centers, (self.sharpness, self.balance), strict=True)
         )
+        return cut_of(self.balance.prior.kernel, S, C)
+
+    def joint_prior(self) -> JointPrior:
+        """Sharpness and balance at the set-points before any reading, and what was read there.
+
+        Of exact posteriors, and of one member.
+        """
+        sharpness, balance = self.sharpness, self.balance
+        points, cut = sharpness.points, self.cut_at_points
+        K = sharpness.covariance(points, points)
+        covariance = np.block([[K, K * cut], [cut[:, None] * K, np.outer(cut, cut) * K]])
+        n = len(cut)
+        covariance[n:, n:] += balance.covariance(points, points)
+        s_center, c_center = self.centers
+        mean = [s_center + sharpness.expected(points), c_center + balance.expected(points)]
+        mean[1] = mean[1] + cut * (mean[0] - s_center - sharpness.mean(points))
+        return JointPrior(
+            np.concatenate(mean),
+            covariance,
+            np.concatenate([s_center + sharpness.readings.mean, c_center + balance.readings.mean]),
+            np.concatenate([sharpness.noise_of_means, balance.noise_of_means]),
+        )
+
+    def variance(self, at: PairAt, drawn: Floats | None = None) -> tuple[Floats, Floats, Floats]:
+        """Variance of S, slope of C on S, and variance of the rest of C, each (n,).
+
+        ``drawn`` is what draws at other points explain besides, of S and then of G, (k, 2 n).
+        """
+        s = self.sharpness.variance(at.inputs)
+        g = self.balance.variance(at.inputs)
         s = s - np.sum(at.by_sharpness**2, -2) - np.sum(at.of_both**2, -2)
         g = g - np.sum(at.by_balance**2, -2)
         with_s = -np.sum(at.of_both * at.by_balance, -2)
@@ -180,21 +156,88 @@ class Pair:
         s = np.clip(s, LEAST_VARIANCE, None)
         return s, at.cut + with_s / s, np.clip(g - with_s**2 / s, LEAST_VARIANCE, None)
 
+    def covariance(self, P: PairAt, Q: PairAt) -> Floats:
+        """Covariance of S and then G at P, with S and then G at Q; shape (2 n, 2 m)."""
+        of_s = self.sharpness.covariance(P.inputs, Q.inputs)
+        of_s -= flipped(P.by_sharpness) @ Q.by_sharpness + flipped(P.of_both) @ Q.of_both
+        of_g = self.balance.covariance(P.inputs, Q.inputs)
+        of_g = of_g - flipped(P.by_balance) @ Q.by_balance
+        s_with_g, g_with_s = -flipped(P.of_both) @ Q.by_balance, -flipped(P.by_balance) @ Q.of_both
+        return np.block([[of_s, s_with_g], [g_with_s, of_g]])
+
     @staticmethod
-    def drawn(at: Place, off: Floats) -> tuple[Floats, Floats]:
-        """Sharpness and balance, each (draws, n), of S and then G off their means, (draws, 2 n)."""
+    def with_deviations(at: PairAt, off: Floats) -> tuple[Floats, Floats]:
+        """Sharpness and balance, each (draws, n), whose S and then G are off their means by
+        ``off``, shape (draws, 2 n)."""
         S, G = np.split(off, 2, axis=-1)
         mean_s, mean_c, cut = (x[..., None, :] for x in (*at.mean, at.cut))
         return mean_s + S, mean_c + G + cut * S
 
-    def covariance(self, P: Place, Q: Place) -> Floats:
-        """Of S and then G at P, with S and then G at Q; shape (2 n, 2 m)."""
-        (sharpness, balance), (s, c) = self.processes, self.members
-        of_s = sharpness.covariance(s, P.inputs, Q.inputs)
-        of_s -= flipped(P.by_sharpness) @ Q.by_sharpness + flipped(P.of_both) @ Q.of_both
-        of_g = balance.covariance(c, P.inputs, Q.inputs) - flipped(P.by_balance) @ Q.by_balance
-        s_with_g, g_with_s = -flipped(P.of_both) @ Q.by_balance, -flipped(P.by_balance) @ Q.of_both
-        return np.block([[of_s, s_with_g], [g_with_s, of_g]])
+
+class IndependentPair(Pair):
+    """Readings of balance say nothing of the sharpness: the two are not coupled, or inducing
+    points stand for the set-points of one of them."""
+
+    def _at(self, A: Inputs) -> PairAt:
+        (S, T), (C, G) = self.sharpness.project(A), self.balance.project(A)
+        s_center, c_center = self.centers
+        S, C = s_center + S, c_center + C
+        cut = cut_of(self.balance.prior.kernel, S, C)
+        return PairAt(A, (S, C), cut, T, np.zeros_like(G), G)
+
+
+@dataclass(frozen=True)
+class BalanceReadings:
+    """Readings of balance at u set-points, given the readings of sharpness.
+
+    Args:
+        sharpness_explained: what readings of sharpness explain of it there, shape (u, u).
+        lower: factor of the covariance of readings of balance, shape (u, u).
+        innovations: readings less what was expected of them, whitened by the factor, shape (u,).
+    """
+
+    sharpness_explained: Floats
+    lower: Floats
+    innovations: Floats
+
+
+class CoupledPair(Pair):
+    """Both conditioned as one normal on all readings; of exact posteriors."""
+
+    @cached_property
+    def _balance_readings(self) -> BalanceReadings:
+        sharpness, balance, cut = self.sharpness, self.balance, self.cut_at_points
+        points = sharpness.points
+        K = sharpness.covariance(points, points)
+        V = solve_lower(sharpness.lower, K)
+        follows = cut[..., :, None] * (K - flipped(V) @ V) * cut[..., None, :]
+        lower = factorize(balance.lower @ flipped(balance.lower) + follows)
+        off = np.broadcast_to(balance.readings.mean - balance.expected(points), cut.shape)
+        return BalanceReadings(V, lower, solve_lower(lower, off))
+
+    def _at(self, A: Inputs) -> PairAt:
+        sharpness, balance, known = self.sharpness, self.balance, self._balance_readings
+        s_center, c_center = self.centers
+        ks = sharpness.covariance(sharpness.points, A)
+        kc = balance.covariance(balance.points, A)
+        T = solve_lower(sharpness.lower, ks)
+        C0 = c_center + balance.expected(A)
+        S = s_center + sharpness.expected(A) + weigh(sharpness.weights, ks)
+        cut = cut_of(balance.prior.kernel, S, C0 + weigh(balance.weights, kc))
+        left = ks - flipped(known.sharpness_explained) @ T
+        B = solve_lower(known.lower, self.cut_at_points[..., None] * left)
+        G = solve_lower(known.lower, kc)
+        off = weigh(known.innovations, B)
+        C = C0 + weigh(known.innovations, G) + cut * off
+        return PairAt(A, (S + off, C), cut, T, B, G)
+
+
+def pair_of(sharpness: Posterior, balance: Posterior) -> Pair:
+    """The pair of two posteriors: conditioned as one normal where both are exact and coupled."""
+    coupled = balance.prior.kernel.weight is not None
+    if coupled and sharpness.exact and balance.exact:
+        return CoupledPair(sharpness, balance)
+    return IndependentPair(sharpness, balance)
 
 
 class PairDraws:
@@ -211,7 +254,7 @@ class PairDraws:
 
     def __init__(self, pair: Pair, base: Inputs, normals: Floats) -> None:
         self.pair, self.base, self._normals = pair, base, normals
-        self._at = pair.place(base)
+        self._at = pair.at(base)
         # Point by point, S before G, so that one more point leaves the draws as they are.
         self._order = np.arange(2 * len(base)).reshape(2, -1).T.ravel()
         covariance = pair.covariance(self._at, self._at)
@@ -223,23 +266,23 @@ class PairDraws:
     def values(self) -> tuple[Floats, Floats]:
         """Sharpness and balance drawn at the base points, each (draws, m)."""
         off = self._white @ flipped(self._lower[..., np.argsort(self._order), :])
-        return self.pair.drawn(self._at, off)
+        return self.pair.with_deviations(self._at, off)
 
     def at(self, A: Inputs) -> tuple[Floats, Floats, Floats, Floats, Floats]:
         """Means of sharpness and balance given each draw, (draws, n); the variance of the one, of
         what the other has of its own, and how far it goes with the one, (n,)."""
-        at = self.pair.place(A)
+        at = self.pair.at(A)
         cross = self.pair.covariance(self._at, at)[..., self._order, :]
         W = solve_lower(self._lower, cross)
         s, cut, own = self.pair.variance(at, W)
-        return *self.pair.drawn(at, self._white @ W), s, own, cut
+        return *self.pair.with_deviations(at, self._white @ W), s, own, cut
 
     def extend(self, point: Floats) -> PairDraws:
         """The draws with one more base point, shape (1, d)."""
         return PairDraws(self.pair, Inputs(np.vstack([self.base.values, point])), self._normals)
 
 
-def drawn(pairs: list[Pair], base: Inputs, normals: Floats) -> list[PairDraws]:
-    """Draws of pairs by normals of each member, (members, draws, m, 2)."""
-    each = [normals] if pairs[0].several else normals
+def draw_pairs(pairs: Sequence[Pair], base: Inputs, normals: Floats) -> list[PairDraws]:
+    """Joint draws of pairs at base points, by normals of each member, (members, draws, m, 2)."""
+    each = [normals] if pairs[0].stacked else normals
     return [PairDraws(pair, base, z) for pair, z in zip(pairs, each, strict=True)]

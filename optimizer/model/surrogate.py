@@ -14,20 +14,23 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import expit, ndtr, ndtri
 
+from optimizer.gaussian_process.estimation import Estimated, Given
 from optimizer.gaussian_process.estimator import Estimator
-from optimizer.gaussian_process.kernels import Inputs
-from optimizer.gaussian_process.process import at_once
+from optimizer.gaussian_process.inputs import Inputs
 from optimizer.gaussian_process.replicates import Groups
+from optimizer.gaussian_process.solvers import EXACT
 from optimizer.interval import Intervals
 from optimizer.measurement.counting import logit_reading, logit_reading_of
 from optimizer.model.coordinates import LARGEST_LOGIT, ahead, from_latent, to_latent, unwanted_limit
-from optimizer.model.deck_prior import COARSE, expected_logits, fit_pair, processes_of
-from optimizer.model.joint import Pair
+from optimizer.model.deck_prior import COARSE, Description, expected_logits, fit_pair, processes_of
+from optimizer.model.joint import Pair, pair_of
 from optimizer.numerics.low_discrepancy import even_points
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
+    from optimizer.gaussian_process.process import GaussianProcess
+    from optimizer.gaussian_process.solvers import Solver
     from optimizer.model.deck_coordinates import DeckCoordinates
     from optimizer.model.deck_prior import Processes
 
@@ -137,8 +140,8 @@ class Surrogate(Estimator):
         members: hyperparameter draws to average over; by the number of set-points when None.
         random_state: seed.
         by_line: whether the last input is the number of a line.
-        most_points: beyond so many set-points, so many of them stand for all; exact when None.
-        view: coordinates in which the settings act; the inputs themselves when None.
+        solver: exact, or by inducing points.
+        coordinates: in which the settings act; the inputs themselves when None.
     """
 
     def __init__(
@@ -147,15 +150,15 @@ class Surrogate(Estimator):
         members: int | None = None,
         random_state: int = 0,
         by_line: bool = False,
-        most_points: int | None = None,
-        view: DeckCoordinates | None = None,
+        solver: Solver = EXACT,
+        coordinates: DeckCoordinates | None = None,
     ) -> None:
         self.settings = settings
         self.members = members
         self.random_state = random_state
         self.by_line = by_line
-        self.most_points = most_points
-        self.view = view
+        self.solver = solver
+        self.coordinates = coordinates
 
     def _members(self, points: int) -> int:
         if self.members is not None:
@@ -188,39 +191,39 @@ class Surrogate(Estimator):
             for r in (feed_odds, grade_logit, recovery_logit, grade_variance, recovery_variance)
         )
         readings: Readings = (found[0], found[1], found[2], found[3])
-        at = Groups.of(X)
-        self.n_members_ = self._members(len(at.points))
-        self.sharpness_, self.balance_ = self._processes(self.n_members_, X.shape[1])
+        groups, description = Groups.of(X), self._description(X.shape[1])
+        self.n_members_ = self._members(len(groups.points))
+        self.sharpness_, self.balance_ = processes_of(description, self.n_members_)
         if shares is not None:
-            first = self._processes(1, X.shape[1])
+            first = processes_of(description, 1)
             for _ in range(REREADINGS):
-                fit_pair(first, at, to_latent(*readings, odds))
-                readings = shares.read_anew(readings, *expected_logits(first, at, odds))
+                fit_pair(first, groups, to_latent(*readings, odds))
+                readings = shares.read_anew(readings, *expected_logits(first, groups, odds))
                 # What the first fit says of smoothness will do to say what was to be expected.
                 for gp in first:
-                    gp.set_params(theta=gp.members_[0].theta)
+                    gp.set_params(hyperparameters=Given(_vector_of(gp)))
             for gp, known in zip(self.processes, first, strict=True):
-                gp.set_params(start=known.theta)
+                start = _vector_of(known)
+                gp.set_params(hyperparameters=Estimated(self.n_members_, start=start))
         latent = to_latent(*readings, odds)
         self.latent_readings_ = latent[0], latent[1]
-        fit_pair(self.processes, at, latent)
-        each = zip(*(gp.members_ for gp in self.processes), strict=True)
-        self.pairs_ = [Pair(self.processes, members) for members in each]
-        self._at_once: dict[int, list[Pair]] = {}
+        fit_pair(self.processes, groups, latent)
+        members = zip(*(gp.posteriors_ for gp in self.processes), strict=True)
+        self.pairs_ = [pair_of(*posteriors) for posteriors in members]
+        self._stacks: dict[int, list[Pair]] = {}
         rng = np.random.default_rng(self.random_state)
         # Fixed quasi-random standard normals, shape (draws, 2).
         self._normals = ndtri(even_points(PREDICTION_DRAWS, 2, rng))
         return self
 
-    def _processes(self, members: int, inputs: int) -> Processes:
-        return processes_of(
+    def _description(self, inputs: int) -> Description:
+        return Description(
             self.settings,
-            self.view,
             inputs - self.by_line,
+            self.coordinates,
+            self.by_line,
+            self.solver,
             self.random_state,
-            members=members,
-            by_line=self.by_line,
-            most_points=self.most_points,
         )
 
     @property
@@ -231,15 +234,15 @@ class Surrogate(Estimator):
     @property
     def exact(self) -> bool:
         """Whether it holds every set-point, all of them of one line."""
-        members = [m for gp in self.processes for m in gp.members_]
-        return not self.by_line and all(m.root is None for m in members)
+        posteriors = [p for gp in self.processes for p in gp.posteriors_]
+        return not self.by_line and all(p.exact for p in posteriors)
 
     def pairs(self, step: int = 1) -> list[Pair]:
-        """Pairs that have one member in so many, all at once where none of them is sparse."""
-        if step not in self._at_once:
-            stacks = (at_once(gp.members_[::step]) for gp in self.processes)
-            self._at_once[step] = [Pair(self.processes, m) for m in zip(*stacks, strict=True)]
-        return self._at_once[step]
+        """Every ``step``-th pair, as one stack where the solver allows it."""
+        if step not in self._stacks:
+            stacks = (gp.stacks(step) for gp in self.processes)
+            self._stacks[step] = [pair_of(*pair) for pair in zip(*stacks, strict=True)]
+        return self._stacks[step]
 
     def latent(self, A: ArrayLike | Inputs, coarse: bool = False) -> Latent:
         """Sharpness and balance at A, shape (n, d).
@@ -248,7 +251,7 @@ class Surrogate(Estimator):
         """
         inputs, found = Inputs.of(A), []
         for pair in self.pairs(COARSE if coarse else 1):
-            at = pair.place(inputs)
+            at = pair.at(inputs)
             s, cut, own = pair.variance(at)
             found.append((*at.mean, s * WIDENING**2, own * WIDENING**2, cut))
         S, C, s, c, cut = (np.vstack(parts) for parts in zip(*found, strict=True))
@@ -315,7 +318,7 @@ class Surrogate(Estimator):
         """Probability that the true grade at A, shape (n, d), is at least ``min_grade``."""
         return self.outlook(A, min_grade, feed_odds)[0]
 
-    def mean_yield(self, A: ArrayLike, feed_odds: float) -> Floats:
+    def mean_yield(self, A: ArrayLike | Inputs, feed_odds: float) -> Floats:
         """Share of the feed that goes to the product, at the mean latent, averaged; shape (n,)."""
         means = self.latent(A).mean
         grade, recovery = from_latent(means[:, 0], means[:, 1], feed_odds)
@@ -325,6 +328,11 @@ class Surrogate(Estimator):
         """Process noise of one reading, as standard deviations of sharpness and balance."""
         s, c = (float(np.sqrt(gp.noise_variance())) for gp in self.processes)
         return s, c
+
+
+def _vector_of(gp: GaussianProcess) -> tuple[float, ...]:
+    """The hyperparameters of a process that was fitted with one member."""
+    return tuple(gp.posteriors_[0].hyperparameters.vector.tolist())
 
 
 def _estimate(draws: Floats, level: float) -> Intervals:

@@ -17,10 +17,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy.special import erfcx, log_expit, log_ndtr, logsumexp, ndtri_exp
 
-from optimizer.gaussian_process.kernels import Inputs
+from optimizer.gaussian_process.inputs import Inputs
 from optimizer.model.coordinates import ahead, from_latent, unwanted_limit
 from optimizer.model.deck_prior import COARSE
-from optimizer.model.joint import PairDraws, drawn
+from optimizer.model.joint import PairDraws, draw_pairs
 from optimizer.model.surrogate import Surrogate
 from optimizer.planning.objective import RECOVERY, Recovery
 
@@ -258,8 +258,8 @@ class ConstrainedImprovement:
         # Each draw and its mirror image: with few draws in many dimensions that is what helps.
         half = np.random.default_rng(seed).standard_normal((members, per_member // 2, width, 2))
         normals, points = np.concatenate([half, -half], axis=1), Inputs(base)
-        self._fine = drawn(surrogate.pairs(step), points, normals)
-        self._rough = drawn(surrogate.pairs(step * COARSE), points, normals[::COARSE])
+        self._fine = draw_pairs(surrogate.pairs(step), points, normals)
+        self._rough = draw_pairs(surrogate.pairs(step * COARSE), points, normals[::COARSE])
         self._set_incumbents()
 
     def _set_incumbents(self) -> None:

@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimizer.gaussian_process.kernels import Inputs
+from optimizer.gaussian_process.inputs import Inputs
 from optimizer.model.coordinates import from_latent
 from optimizer.model.deck_prior import COARSE
-from optimizer.model.joint import drawn
+from optimizer.model.joint import draw_pairs
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -57,7 +57,7 @@ def regret(situation: Situation, point: Indices) -> Floats:
     shape = (members, DRAWS // members, len(A), 2)
     normals = SPREAD * np.random.default_rng(situation.seed).standard_normal(shape)
     found = []
-    for pair in drawn(surrogate.pairs(COARSE), Inputs(A), normals):
+    for pair in draw_pairs(surrogate.pairs(COARSE), Inputs(A), normals):
         S, C = pair.values
         worth = situation.objective.worth(S, C, A) * even
         met = from_latent(S, C, e.feed_odds_today)[0] >= situation.min_grade

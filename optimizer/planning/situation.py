@@ -17,7 +17,7 @@ from optimizer.evidence.borrowing import knows_enough
 from optimizer.evidence.fitting import chance_even_of, fitted
 from optimizer.evidence.gathering import gather
 from optimizer.evidence.record import Evidence
-from optimizer.gaussian_process.kernels import Inputs
+from optimizer.gaussian_process.inputs import Inputs
 from optimizer.interval import Intervals
 from optimizer.model.surrogate import Surrogate
 from optimizer.numerics.distinct_rows import distinct_rows
@@ -120,8 +120,7 @@ class Situation:
     def product_rate(self, index: Indices) -> Floats:
         """Expected product, in the site's feed rate unit, shape (n,)."""
         inputs, odds = self.inputs(index), self.evidence.feed_odds_today
-        share = inputs.kept("yield", lambda: self.surrogate.mean_yield(inputs.values, odds))
-        return self.limits.feed(index) * share
+        return self.limits.feed(index) * self.surrogate.mean_yield(inputs, odds)
 
     def product_tonnes(self, point: Indices) -> float | None:
         """Expected product at a lattice point, shape (d,), t/h; None without a feed rate."""

@@ -28,8 +28,11 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from optimizer.evidence.fitting import MOST_POINTS
-from optimizer.gaussian_process.priors import Priors
+from optimizer.gaussian_process.estimation import Given
+from optimizer.gaussian_process.kernel import Kernel
+from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import GaussianProcess
+from optimizer.gaussian_process.solvers import EXACT, InducingPoints
 from optimizer.model.deck_prior import ADDITIVE
 
 REPORT = Path(__file__).resolve().parents[2] / "reports" / "growth.md"
@@ -60,7 +63,8 @@ def readings(X: np.ndarray, seed: int) -> np.ndarray:
 
 def ours(most: int | None) -> Callable[..., object]:
     def run(X: np.ndarray, y: np.ndarray, A: np.ndarray) -> object:
-        gp = GaussianProcess("constant", priors=Priors(), additive=ADDITIVE, most_points=most)
+        solver = EXACT if most is None else InducingPoints(most)
+        gp = GaussianProcess(Kernel(additive=ADDITIVE), Mean("constant"), solver=solver)
         return gp.fit(X, y).predict(A, return_std=True)
 
     return run
@@ -99,22 +103,22 @@ def inducing(X: np.ndarray, y: np.ndarray, A: np.ndarray, gp: GaussianProcess) -
 
     torch.set_num_threads(1)
     d = X.shape[1]
-    (member,) = gp.members_
-    theta = member.theta
+    (posterior,) = gp.posteriors_
+    h, readings = posterior.hyperparameters, posterior.readings
     likelihood = gpytorch.likelihoods.GaussianLikelihood().double()
-    likelihood.noise = float(np.exp(theta[d + 1]))
+    likelihood.noise = float(h.noise)
     base = gpytorch.kernels.ScaleKernel(gpytorch.kernels.MaternKernel(2.5, ard_num_dims=d))
-    base.base_kernel.lengthscale = torch.tensor(np.exp(theta[:d]))
-    base.outputscale = float(np.exp(theta[d]))
+    base.base_kernel.lengthscale = torch.tensor(np.exp(h.log_length_scales))
+    base.outputscale = float(np.exp(h.log_variance))
 
     class Model(gpytorch.models.ExactGP):
         def __init__(self) -> None:
             super().__init__(
-                torch.tensor(X), torch.tensor((y - gp.center_) / gp.spread_), likelihood
+                torch.tensor(X), torch.tensor((y - readings.center) / readings.spread), likelihood
             )
             self.mean_module = gpytorch.means.ZeroMean()
             self.covar_module = gpytorch.kernels.InducingPointKernel(
-                base.double(), torch.tensor(member.points.values.copy()), likelihood
+                base.double(), torch.tensor(posterior.points.values.copy()), likelihood
             )
 
         def forward(self, x):
@@ -126,7 +130,7 @@ def inducing(X: np.ndarray, y: np.ndarray, A: np.ndarray, gp: GaussianProcess) -
     with torch.no_grad(), gpytorch.settings.max_cholesky_size(10_000):
         found = model(torch.tensor(A))
         mean, sd = found.mean.numpy(), found.variance.sqrt().numpy()
-    return gp.center_ + gp.spread_ * mean, gp.spread_ * sd
+    return readings.center + readings.spread * mean, readings.spread * sd
 
 
 def seconds(work: Callable[[], object]) -> float:
@@ -178,10 +182,10 @@ def errors() -> list[str]:
     for n in ERROR_SIZES:
         X = settings(n, 0)
         y = readings(X, 2)
-        plain = {"trend": "none", "scale": "sd", "priors": Priors()}
-        theta = GaussianProcess(**plain, most_points=MOST_POINTS).fit(X, y).members_[0].theta
-        exact = GaussianProcess(**plain, theta=theta).fit(X, y)
-        sparse = GaussianProcess(**plain, theta=theta, most_points=MOST_POINTS).fit(X, y)
+        few = GaussianProcess(mean=Mean("none"), solver=InducingPoints(MOST_POINTS)).fit(X, y)
+        given = Given(tuple(few.posteriors_[0].hyperparameters.vector))
+        sparse = few.set_params(hyperparameters=given).fit(X, y)
+        exact = GaussianProcess(mean=Mean("none"), hyperparameters=given).fit(X, y)
         found = {"ours": sparse.predict(A, return_std=True)}
         try:
             found["GPyTorch, same points"] = inducing(X, y, A, sparse)

@@ -74,7 +74,7 @@ def case(family: str, seed: int, kind: str, n: int, view: View) -> dict[str, flo
         errors.grade_se[ran],
         errors.recovery_se[ran],
     )
-    model = Surrogate(GRAVITY_TABLE.names, view=view).fit(
+    model = Surrogate(GRAVITY_TABLE.names, coordinates=view).fit(
         GRAVITY_TABLE.to_unit(settings)[ran],
         errors.grade_logit[ran],
         errors.recovery_logit[ran],

@@ -13,7 +13,7 @@ from sklearn.base import clone
 
 from optimizer import Brief, InputError, Site, diagnose
 from optimizer.diagnostics.doubtful import doubtful, residuals
-from optimizer.diagnostics.drift import PRIORS, drifts, known_of
+from optimizer.diagnostics.drift import KERNEL, MEAN, drifts, known_of
 from optimizer.diagnostics.left_out import without_run, without_set_point
 from optimizer.diagnostics.sensitivity import sensitivity
 from optimizer.diagnostics.serial import MOST_DAYS, blocks
@@ -21,9 +21,10 @@ from optimizer.diagnostics.shifts import Known, power, steps, trend
 from optimizer.diagnostics.unexplored import collinear, gaps, plan_sampling
 from optimizer.evidence.gathering import gather
 from optimizer.evidence.line_model import LineModel
+from optimizer.gaussian_process.estimation import Given
 from optimizer.gaussian_process.process import GaussianProcess
 from optimizer.gaussian_process.replicates import Groups
-from optimizer.model.joint import Pair
+from optimizer.model.joint import pair_of
 from optimizer.model.surrogate import WIDENING
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import demo_deck, demo_material
@@ -112,9 +113,10 @@ def refitted(model, points, counts, known, scatter, readings):
     for k in range(whole.n_members_):
         processes = []
         for gp, y, v, ss in zip(whole.processes, readings, known, scatter, strict=True):
-            own = clone(gp).set_params(theta=gp.members_[k].theta, weight=gp.weight)
+            vector = gp.posteriors_[k].hyperparameters.vector
+            own = clone(gp).set_params(hyperparameters=Given(tuple(vector)))
             processes.append(own.fit(points, y, v, counts, ss))
-        yield Pair(tuple(processes), tuple(gp.members_[0] for gp in processes))
+        yield pair_of(*(gp.posteriors_[0] for gp in processes))
 
 
 def test_a_set_point_left_out_equals_a_fit_without_it(habit, cut):
@@ -128,11 +130,11 @@ def test_a_set_point_left_out_equals_a_fit_without_it(habit, cut):
         data[0].counts[keep],
         [d.known_variance[keep] for d in data],
         [d.scatter[keep] for d in data],
-        [gp.center_ + d.mean[keep] for gp, d in zip(model.surrogate.processes, data, strict=True)],
+        [d.center + d.mean[keep] for d in data],
     )
     means, variances = [], []
     for pair in fits:
-        at = pair.place(data[0].X[7:8])
+        at = pair.at(data[0].X[7:8])
         s, slope, own = (WIDENING**2 * float(v[0]) for v in pair.variance(at))
         slope /= WIDENING**2
         means.append([mean[0] for mean in at.mean])
@@ -166,7 +168,7 @@ def test_a_run_left_out_equals_a_fit_without_it(cut):
         [at.scatter(r) for r in readings],
         [at.mean(r) for r in readings],
     )
-    found = [(pair, pair.place(e.inputs[4:5])) for pair in fits]
+    found = [(pair, pair.at(e.inputs[4:5])) for pair in fits]
     means = np.array([[mean[0] for mean in place.mean] for _, place in found])
     within = WIDENING**2 * np.mean([pair.variance(place)[0][0] for pair, place in found])
     assert left.variance[0, 4] == pytest.approx(within + means[:, 0].var(), rel=1e-5)
@@ -335,7 +337,7 @@ def test_what_a_residual_keeps_is_the_diagonal_that_woodbury_avoids(season_table
     evidence = model_of(season_table).evidence
     use = evidence.measured
     X, y = evidence.inputs[use], evidence.recovery_logit[use]
-    gp = GaussianProcess(trend="linear", priors=PRIORS, random_state=0)
+    gp = GaussianProcess(KERNEL, MEAN, random_state=0)
     known = known_of(gp.fit(X, y, evidence.recovery_variance[use]), X)
     whole = known.weigh(np.eye(len(X)))
     assert known.kept == pytest.approx(known.noise * np.diag(whole), abs=1e-10)

@@ -6,44 +6,48 @@ import numpy as np
 import pytest
 from scipy.special import logit
 
-from optimizer.gaussian_process import process as gaussian_process
-from optimizer.gaussian_process.process import GaussianProcess
+from optimizer.gaussian_process import likelihood
+from optimizer.gaussian_process.estimation import Given
+from optimizer.gaussian_process.kernel import BETWEEN_LINES, Kernel
+from optimizer.gaussian_process.mean import Mean
+from optimizer.gaussian_process.process import ESTIMATED, GaussianProcess
 from optimizer.gaussian_process.resampling import resample
 from optimizer.model.deck_coordinates import deck_coordinates_of
 from optimizer.model.surrogate import Shares, Surrogate
 from optimizer.plant.settings import GRAVITY_TABLE
 
-KINDS = {
-    "additive": {"additive": 0.6},
-    "weighed": {"weight": lambda A: 0.5 + A[:, 0]},
-    "lines": {"additive": 0.5, "by_line": True},
+KERNELS = {
+    "additive": Kernel(additive=0.6),
+    "weighed": Kernel(weight=lambda A: 0.5 + A[:, 0]),
+    "lines": Kernel(correlation=BETWEEN_LINES, additive=0.5),
 }
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", KERNELS)
 @pytest.mark.parametrize("stacked", [1, 1700, 100_000])
 def test_likelihoods_of_many_are_those_of_each(kind, stacked, monkeypatch):
     """Whatever number of covariances is factorized at once: 1, 4 or all 30 of them."""
-    monkeypatch.setattr(gaussian_process, "STACKED", stacked)
+    monkeypatch.setattr(likelihood, "STACKED", stacked)
     rng = np.random.default_rng(0)
     X, y = rng.random((20, 3)), rng.standard_normal(20)
     X[:, 2] = rng.integers(0, 2, 20)
-    d = 2 if kind == "lines" else 3
-    gp = GaussianProcess(theta=np.zeros(d + 2 + (kind == "lines")), **KINDS[kind]).fit(
+    gp = GaussianProcess(KERNELS[kind], hyperparameters=Given((0.0,) * 5)).fit(
         X, y, known_variance=np.full(20, 0.1), counts=np.arange(1, 21), scatter=np.ones(20)
     )
-    thetas = 0.7 * rng.standard_normal((30, len(gp.theta)))
+    thetas = 0.7 * rng.standard_normal((30, 5))
     each = [gp.log_marginal_likelihood(theta, eval_gradient=True)[0] for theta in thetas]
-    np.testing.assert_allclose(gp.log_marginal_likelihoods(thetas), each, rtol=1e-9)
+    of_many = gp.hyperparameter_posterior().likelihood.of_many(thetas)
+    np.testing.assert_allclose(of_many, each, rtol=1e-9)
 
 
 def test_a_covariance_that_needs_jitter_has_a_likelihood_in_a_stack_too():
     """Two points 1e-12 apart, no noise to speak of: not positive definite in double precision."""
     X = np.array([[0.2], [0.2 + 1e-12], [0.8]])
-    gp = GaussianProcess("none", scale="none", theta=np.array([3.0, 5.0, -40.0]))
+    given = Given((3.0, 5.0, -40.0))
+    gp = GaussianProcess(mean=Mean("none"), scale="none", hyperparameters=given)
     gp.fit(X, np.array([0.1, 0.1, -0.2]), counts=np.ones(3))
     thetas = np.array([[3.0, 5.0, -40.0], [0.0, 0.0, -2.0]])
-    found = gp.log_marginal_likelihoods(thetas)
+    found = gp.hyperparameter_posterior().likelihood.of_many(thetas)
     assert np.all(np.isfinite(found))
     assert found[1] == pytest.approx(gp.log_marginal_likelihood(thetas[1]))
 
@@ -82,14 +86,16 @@ def test_one_search_from_the_first_fit_ends_where_two_from_the_priors_do():
     grade = np.clip(0.95 + 0.01 * rng.standard_normal(30), 0.8, 0.99)
     nothing = np.full(30, np.nan)
     shares = Shares(grade, recovery, np.full(30, 800.0), nothing, np.full(30, 0.01))
-    model = Surrogate(GRAVITY_TABLE.names, view=deck_coordinates_of(GRAVITY_TABLE), members=1)
+    model = Surrogate(
+        GRAVITY_TABLE.names, coordinates=deck_coordinates_of(GRAVITY_TABLE), members=1
+    )
     told = X, logit(grade), logit(recovery), 2.2, 0.02, 0.01
     model.fit(*told, shares=shares)
     for gp in model.processes:
-        assert gp.start is not None
-        cold = GaussianProcess(**{**gp.get_params(deep=False), "start": None})
+        assert gp.hyperparameters.start is not None
+        cold = GaussianProcess(**{**gp.get_params(deep=False), "hyperparameters": ESTIMATED})
         data = gp.readings_
-        cold.fit(data.X, data.mean + gp.center_, data.known_variance, data.counts, data.scatter)
-        at = gp.members_[0].theta, cold.members_[0].theta
-        target = [gp.log_marginal_likelihood(t) + float(gp._log_prior(t)[0]) for t in at]
+        cold.fit(data.X, data.mean + data.center, data.known_variance, data.counts, data.scatter)
+        modes = [p.posteriors_[0].hyperparameters.vector for p in (gp, cold)]
+        target = gp.hyperparameter_posterior().of_many(np.array(modes))
         assert target[0] == pytest.approx(target[1], abs=0.01)

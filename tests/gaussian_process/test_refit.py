@@ -2,19 +2,30 @@
 
 from __future__ import annotations
 
+import pickle
+from copy import deepcopy
+
 import numpy as np
 import pytest
 
-from optimizer.gaussian_process.kernels import Inputs
+from optimizer.gaussian_process.estimation import Given
+from optimizer.gaussian_process.inputs import Inputs
+from optimizer.gaussian_process.kernel import Kernel
+from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import GaussianProcess
+from optimizer.model.deck_prior import Steepness
+from optimizer.model.joint import pair_of
 from optimizer.model.surrogate import Surrogate
 
 CHANGES = {
-    "trend": {"trend": "quadratic"},
-    "trend variance": {"trend_variance": 2.0},
-    "level": {"level": 3.0},
-    "coordinates": {"view": np.square},
+    "trend": {"mean": Mean("quadratic")},
+    "trend variance": {"mean": Mean("linear", variance=2.0)},
+    "level": {"mean": Mean("linear", level=3.0)},
+    "coordinates": {"kernel": Kernel(coordinates=np.square)},
+    "weight": {"kernel": Kernel(weight=lambda A: 0.5 + A[:, 0])},
+    "another weight": {"kernel": Kernel(weight=lambda A: 0.5 + A[:, 1])},
 }
+GIVEN = Given((0.0, 0.0, 0.0, -3.0))
 
 
 @pytest.mark.parametrize("change", CHANGES)
@@ -22,9 +33,11 @@ def test_a_process_fitted_again_forgets_its_old_trend(change):
     rng = np.random.default_rng(0)
     X, y = rng.random((15, 2)), rng.standard_normal(15)
     inputs = Inputs(rng.random((6, 2)))
-    model = GaussianProcess("linear", theta=[0.0, 0.0, 0.0, -3.0]).fit(X, y)
+    kernel = Kernel(weight=lambda A: 1.0 + A[:, 0]) if change == "another weight" else Kernel()
+    model = GaussianProcess(kernel, Mean("linear"), hyperparameters=GIVEN).fit(X, y)
     before = model.predict(inputs)
-    fresh = GaussianProcess("linear", theta=[0.0, 0.0, 0.0, -3.0]).set_params(**CHANGES[change])
+    fresh = GaussianProcess(mean=Mean("linear"), hyperparameters=GIVEN)
+    fresh.set_params(**CHANGES[change])
     expected = fresh.fit(X, y).predict(Inputs(inputs.values))
     found = model.set_params(**CHANGES[change]).fit(X, y).predict(inputs)
     np.testing.assert_array_equal(found, expected)
@@ -41,3 +54,40 @@ def test_a_surrogate_fitted_again_draws_by_its_new_seed():
     expected = Surrogate(members=1, random_state=7).fit(X, *logits, odds).predict(A, odds).grade.low
     np.testing.assert_array_equal(found, expected)
     assert np.max(np.abs(found - before)) > 0.0
+
+
+def test_posteriors_and_what_is_made_of_them_are_compared_by_value():
+    """Equal parts and readings give equal posteriors, weights and pairs, whichever object holds
+    them; another reading or hyperparameter gives others."""
+    rng = np.random.default_rng(0)
+    X, y = rng.random((15, 2)), rng.standard_normal(15)
+    other = y + 1e-12 * np.eye(15)[3]
+
+    def posterior(y, vector=GIVEN.vector):
+        gp = GaussianProcess(hyperparameters=Given(vector)).fit(X, y)
+        return gp.posteriors_[0]
+
+    one, same = posterior(y), posterior(y.copy())
+    assert one is not same
+    for make in (lambda p: p, lambda p: Steepness((p,)), lambda p: pair_of(p, p)):
+        assert make(one) == make(same)
+        assert hash(make(one)) == hash(make(same))
+        assert make(one) != make(posterior(other))
+        assert make(one) != make(posterior(y, (0.0, 0.0, 0.0, -3.5)))
+    inputs = Inputs(rng.random((4, 2)))
+    assert pair_of(one, one).at(inputs) is pair_of(same, same).at(inputs)
+    assert pair_of(one, one).at(inputs) is not pair_of(one, posterior(other)).at(inputs)
+
+
+def test_a_fitted_model_can_be_copied():
+    """Also where its weight stands among the results that its own set-points remember."""
+    rng = np.random.default_rng(0)
+    X, y = rng.random((15, 2)), rng.standard_normal(15)
+    first = GaussianProcess(hyperparameters=GIVEN).fit(X, y)
+    weight = Steepness(tuple(first.stacks()))
+    model = GaussianProcess(Kernel(weight=weight), hyperparameters=GIVEN).fit(X, y)
+    model.predict(first.posteriors_[0].points)
+    copied, pickled = deepcopy(model), pickle.loads(pickle.dumps(model))
+    for again in (copied, pickled):
+        assert again.posteriors_[0] == model.posteriors_[0]
+        np.testing.assert_array_equal(again.predict(X), model.predict(X))

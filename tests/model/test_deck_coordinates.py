@@ -6,6 +6,9 @@ import numpy as np
 import pytest
 from scipy.special import logit
 
+from optimizer.gaussian_process.estimation import Given
+from optimizer.gaussian_process.kernel import BETWEEN_LINES, Kernel
+from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import GaussianProcess
 from optimizer.model.coordinates import log_odds, to_latent
 from optimizer.model.deck_coordinates import COUPLED, deck_coordinates_of
@@ -113,7 +116,7 @@ def test_decks_are_learned_from_fewer_runs_in_them():
         fine = np.flatnonzero(even)
         teach, ask = fine[:12], fine[12:][S[fine[12:]] > 1.0]
         for view in (None, VIEW):
-            model = Surrogate(NAMES, view=view, members=4)
+            model = Surrogate(NAMES, coordinates=view, members=4)
             noise = 0.1 * np.random.default_rng(k).standard_normal((2, 12))
             model.fit(
                 X[teach], grade[teach] + noise[0], recovery[teach] + noise[1], odds, 0.01, 0.01
@@ -140,10 +143,11 @@ def test_a_weighed_process_is_the_plain_one_times_its_weight():
     rng = np.random.default_rng(1)
     X, weight = rng.random((12, 2)), Twice()
     y = np.sin(3 * X[:, 0]) + X[:, 1]
-    kind = {"trend": "linear", "scale": "none", "theta": [-0.5, -0.5, 0.0, -20.0]}
-    kind |= {"slopes": (0.5, -0.2)}
-    plain = GaussianProcess(**kind).fit(X, y, np.full(12, 0.01))
-    weighed = GaussianProcess(**kind, weight=weight).fit(X, y * weight(X), 0.01 * weight(X) ** 2)
+    parts = {"mean": Mean("linear", slopes=(0.5, -0.2)), "scale": "none"}
+    parts |= {"hyperparameters": Given((-0.5, -0.5, 0.0, -20.0))}
+    plain = GaussianProcess(**parts).fit(X, y, np.full(12, 0.01))
+    weighed = GaussianProcess(Kernel(weight=weight), **parts)
+    weighed.fit(X, y * weight(X), 0.01 * weight(X) ** 2)
     A = rng.random((30, 2))
     mean, sd = plain.predict(A, return_std=True)
     times, times_sd = weighed.predict(A, return_std=True)
@@ -158,8 +162,11 @@ def test_gradient_of_a_weighed_likelihood_agrees_with_differences(by_line):
     if by_line:
         X = np.column_stack([X, rng.integers(0, 2, 20)])
     theta = np.array([0.2, -0.4, 0.3, -1.0, *[0.5] * by_line])
-    kind = {"slopes": (0.5, -0.2), "weight": Twice(), "view": np.square, "by_line": by_line}
-    gp = GaussianProcess("linear", theta=theta, **kind).fit(X, y, np.full(20, 0.1))
+    between = BETWEEN_LINES if by_line else None
+    kernel = Kernel(correlation=between, coordinates=np.square, weight=Twice())
+    mean = Mean("linear", slopes=(0.5, -0.2))
+    gp = GaussianProcess(kernel, mean, hyperparameters=Given(tuple(theta)))
+    gp.fit(X, y, np.full(20, 0.1))
     _, gradient = gp.log_marginal_likelihood(theta, eval_gradient=True)
     numeric = [
         (gp.log_marginal_likelihood(theta + s) - gp.log_marginal_likelihood(theta - s)) / 2e-6
@@ -170,12 +177,9 @@ def test_gradient_of_a_weighed_likelihood_agrees_with_differences(by_line):
 
 def test_prior_slopes_are_what_is_expected_without_readings_nearby():
     gp = GaussianProcess(
-        "linear",
+        mean=Mean("linear", variance=1e-6, level=0.0, slopes=(2.0, 0.0)),
         scale="none",
-        level=0.0,
-        theta=[-2.0, -2.0, -6.0, -4.0],
-        trend_variance=1e-6,
-        slopes=(2.0, 0.0),
+        hyperparameters=Given((-2.0, -2.0, -6.0, -4.0)),
     )
     gp.fit(np.array([[0.5, 0.5]]), np.array([0.0]), np.array([0.01]))
     ends = gp.predict(np.array([[0.0, 0.5], [1.0, 0.5], [0.5, 1.0]]))

@@ -8,9 +8,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.special import expit, logit
 
-from optimizer.gaussian_process.kernels import Inputs
+from optimizer.gaussian_process.estimation import Estimated, Given
+from optimizer.gaussian_process.inputs import Inputs
+from optimizer.gaussian_process.kernel import BETWEEN_LINES, Kernel
+from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import GaussianProcess
 from optimizer.gaussian_process.replicates import collapse
+from optimizer.gaussian_process.solvers import EXACT, InducingPoints
 from optimizer.measurement import measured_errors
 from optimizer.measurement.counting import logit_reading_of
 from optimizer.model.coordinates import (
@@ -25,7 +29,7 @@ from optimizer.model.coordinates import (
 from optimizer.model.deck_coordinates import deck_coordinates_of
 from optimizer.model.deck_prior import cut_of
 from optimizer.model.deck_state import DeckState
-from optimizer.model.joint import PairDraws, drawn
+from optimizer.model.joint import PairDraws, draw_pairs
 from optimizer.model.surrogate import Shares, Surrogate
 from optimizer.planning.acquisition import ConstrainedImprovement
 from optimizer.planning.situation import situation_of
@@ -105,14 +109,17 @@ def test_readings_of_exactly_one_stay_finite():
 # ------------------------------------------------------------------ process
 
 
-@pytest.mark.parametrize("kind", [{}, {"additive": 0.8}, {"additive": 0.5, "by_line": True}])
-def test_gradient_of_the_likelihood_agrees_with_differences(kind):
+@pytest.mark.parametrize(
+    "kernel",
+    [Kernel(), Kernel(additive=0.8), Kernel(correlation=BETWEEN_LINES, additive=0.5)],
+)
+def test_gradient_of_the_likelihood_agrees_with_differences(kernel):
     rng = np.random.default_rng(0)
     X, y = rng.random((20, 3)), rng.standard_normal(20)
-    if "by_line" in kind:
+    if kernel.by_line:
         X[:, 2] = rng.integers(0, 2, 20)
-    # Five in either case: a lengthscale more, or the share between lines.
-    gp = GaussianProcess(trend="quadratic", theta=np.zeros(5), **kind).fit(
+    # Five in either case: one more length scale, or the correlation between lines.
+    gp = GaussianProcess(kernel, Mean("quadratic"), hyperparameters=Given((0.0,) * 5)).fit(
         X, y, known_variance=np.full(20, 0.1), counts=np.arange(1, 21), scatter=np.ones(20)
     )
     theta = np.array([0.2, -0.4, 0.9, 0.3, -1.0])
@@ -136,7 +143,9 @@ def test_lines_that_agree_teach_each_other_and_others_do_not():
         return 3.0 * np.sin(4 * A[:, 0] + shift) + 2.0 * A[:, 1]
 
     def error(A, y):
-        gp = GaussianProcess("constant", scale="center", by_line=A.shape[1] == 3, members=8)
+        kernel = Kernel(correlation=BETWEEN_LINES if A.shape[1] == 3 else None)
+        parts = {"scale": "center", "hyperparameters": Estimated(8)}
+        gp = GaussianProcess(kernel, Mean("constant"), **parts)
         mean = gp.fit(A, y, np.full(len(y), 0.0025)).predict(unseen[:, : A.shape[1]])
         return np.sqrt(np.mean((line(unseen) - mean) ** 2))
 
@@ -166,7 +175,8 @@ def test_a_reading_with_a_large_known_error_counts_for_less():
     X = np.array([[0.2], [0.5], [0.8]])
     pulls = []
     for variance in (0.01, 4.0):
-        gp = GaussianProcess(trend="constant", theta=[-0.5, 0.0, -6.0], scale="none")
+        given = Given((-0.5, 0.0, -6.0))
+        gp = GaussianProcess(mean=Mean("constant"), scale="none", hyperparameters=given)
         gp.fit(X, np.array([0.0, 1.0, 0.0]), known_variance=[0.01, variance, 0.01])
         pulls.append(gp.predict([[0.5]])[0])
     assert pulls[0] > 0.8
@@ -229,28 +239,29 @@ def test_a_pair_is_the_normal_that_its_readings_leave():
     ask = np.random.default_rng(2).random((9, 5))
     X, grade, recovery = readings(25)
     view = deck_coordinates_of(GRAVITY_TABLE)
-    model = Surrogate(GRAVITY_TABLE.names, view=view, members=1)
+    model = Surrogate(GRAVITY_TABLE.names, coordinates=view, members=1)
     model.fit(X, grade, recovery, FEED_ODDS, 0.01, 0.02)
     pair, (sharpness, balance) = model.pairs_[0], model.processes
-    (s, c), known = pair.members, sharpness.readings_.X
-    every, n, m = np.vstack([known, ask]), 25, 34
-    S0 = sharpness.center_ + sharpness.mean_at(s, every)
-    cut = cut_of(balance, S0, balance.center_ + balance.mean_at(c, every))
+    s, c, known = pair.sharpness, pair.balance, sharpness.readings_.X
+    every, n, m = Inputs(np.vstack([known, ask])), 25, 34
+    s_center, c_center = sharpness.readings_.center, balance.readings_.center
+    S0 = s_center + s.mean(every)
+    cut = cut_of(balance.kernel, S0, c_center + c.mean(every))
     assert np.ptp(cut) > 0.1
-    own, follow = sharpness.covariance(s, every, every), np.diag(cut)
+    own, follow = s.covariance(every, every), np.diag(cut)
     whole = np.block([[own, own @ follow], [follow @ own, follow @ own @ follow]])
-    whole[m:, m:] += balance.covariance(c, every, every)
-    prior_s = sharpness.center_ + sharpness.prior_mean(Inputs(every))
-    prior_c = balance.center_ + balance.prior_mean(Inputs(every)) + cut * (prior_s - S0)
+    whole[m:, m:] += c.covariance(every, every)
+    prior_s = s_center + s.expected(every)
+    prior_c = c_center + c.expected(every) + cut * (prior_s - S0)
     prior = np.concatenate([prior_s, prior_c])
     read = np.r_[0:n, m : m + n]
     rest = np.r_[n:m, m + n : 2 * m]
-    noise = np.concatenate([gp.noise_at(t.theta) for gp, t in ((sharpness, s), (balance, c))])
-    y = np.concatenate([gp.center_ + gp.readings_.mean for gp in (sharpness, balance)])
+    noise = np.concatenate([s.noise_of_means, c.noise_of_means])
+    y = np.concatenate([r.center + r.mean for r in (sharpness.readings_, balance.readings_)])
     gain = whole[np.ix_(rest, read)] @ np.linalg.inv(whole[np.ix_(read, read)] + np.diag(noise))
     mean = prior[rest] + gain @ (y - prior[read])
     left = whole[np.ix_(rest, rest)] - gain @ whole[np.ix_(read, rest)]
-    found = pair.place(ask)
+    found = pair.at(ask)
     np.testing.assert_allclose(np.concatenate(found.mean), mean, atol=1e-7)
     k = len(ask)
     variance, slope, rest_of_c = pair.variance(found)
@@ -266,14 +277,14 @@ def test_draws_of_a_pair_tell_elsewhere_what_they_are_at_their_own_points():
     """40,000 draws, seed 0: standard errors of variances 0.7 %, tolerance 4 %."""
     X, grade, recovery = readings(25)
     view = deck_coordinates_of(GRAVITY_TABLE)
-    model = Surrogate(GRAVITY_TABLE.names, view=view, members=1)
+    model = Surrogate(GRAVITY_TABLE.names, coordinates=view, members=1)
     pair = model.fit(X, grade, recovery, FEED_ODDS, 0.01, 0.02).pairs_[0]
     base, ask = np.split(np.random.default_rng(3).random((14, 5)), [8])
     normals = np.random.default_rng(0).standard_normal((40_000, 14, 2))
     drawn = PairDraws(pair, Inputs(base), normals)
     S, C, s, own, slope = drawn.at(Inputs(ask))
     # What a draw expects elsewhere and what it leaves open make up what is known there.
-    variance, whole_slope, whole_own = pair.variance(pair.place(ask))
+    variance, whole_slope, whole_own = pair.variance(pair.at(ask))
     np.testing.assert_allclose(S.var(axis=0) + s, variance, rtol=0.04)
     np.testing.assert_allclose(
         C.var(axis=0) + own + slope**2 * s, whole_own + whole_slope**2 * variance, rtol=0.04
@@ -287,21 +298,21 @@ def test_draws_of_a_pair_tell_elsewhere_what_they_are_at_their_own_points():
         np.testing.assert_allclose(at[:, 0], value[:, 8], atol=1e-6)
 
 
-@pytest.mark.parametrize("most_points", [None, 15])
+@pytest.mark.parametrize("solver", [EXACT, InducingPoints(15)])
 @pytest.mark.parametrize("coupled", [True, False])
-def test_members_at_once_are_what_each_is_by_itself(most_points, coupled):
+def test_a_stack_of_members_is_what_each_is_by_itself(solver, coupled):
     X, grade, recovery = readings(25)
     view = deck_coordinates_of(GRAVITY_TABLE) if coupled else None
-    model = Surrogate(GRAVITY_TABLE.names, view=view, members=4, most_points=most_points)
+    model = Surrogate(GRAVITY_TABLE.names, coordinates=view, members=4, solver=solver)
     model.fit(X, grade, recovery, FEED_ODDS, 0.01, 0.02)
     base, ask = (Inputs(part) for part in np.split(np.random.default_rng(3).random((11, 5)), [6]))
     normals = np.random.default_rng(0).standard_normal((4, 8, 7, 2))
-    assert [p.several for p in model.pairs()] == ([True] if most_points is None else [False] * 4)
-    together = [d.extend(ask.values[:1]) for d in drawn(model.pairs(), base, normals)]
+    assert [p.stacked for p in model.pairs()] == ([True] if solver is EXACT else [False] * 4)
+    together = [d.extend(ask.values[:1]) for d in draw_pairs(model.pairs(), base, normals)]
     found = [np.vstack(x) for x in zip(*(d.at(ask) for d in together), strict=True)]
     known = model.latent(ask)
     for k, (pair, z) in enumerate(zip(model.pairs_, normals, strict=True)):
-        at = pair.place(Inputs(ask.values))
+        at = pair.at(Inputs(ask.values))
         np.testing.assert_allclose(known.mean[k], at.mean, rtol=1e-9)
         np.testing.assert_allclose(known.cut[k], pair.variance(at)[1], rtol=1e-7)
         alone = PairDraws(pair, Inputs(base.values), z).extend(ask.values[:1]).at(ask)
@@ -403,7 +414,7 @@ def test_readings_that_contradict_each_other_all_the_way_are_fitted(recovery, co
     shares = Shares(
         np.resize([0.3, 1.0], 24), values, np.full(24, float(count)), nothing, np.full(24, 0.008)
     )
-    model = Surrogate(GRAVITY_TABLE.names, view=deck_coordinates_of(GRAVITY_TABLE))
+    model = Surrogate(GRAVITY_TABLE.names, coordinates=deck_coordinates_of(GRAVITY_TABLE))
     model.fit(X, grade, log_odds(values), FEED_ODDS, 0.01, 0.02, shares=shares)
     found = model.predict(X, FEED_ODDS)
     for estimate in (found.grade, found.recovery):

@@ -15,6 +15,8 @@ from sklearn.model_selection import cross_val_score
 from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import MinMaxScaler
 
+from optimizer.gaussian_process.estimation import Estimated, Given
+from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import GaussianProcess
 from optimizer.model.deck_state import DeckState
 
@@ -33,13 +35,18 @@ def kernel_of(theta: np.ndarray):
     return smooth + WhiteKernel(np.exp(theta[4]))
 
 
+def plain(mean: Mean, theta: np.ndarray) -> GaussianProcess:
+    given = Given(tuple(theta))
+    return GaussianProcess(mean=mean, scale="none", hyperparameters=given)
+
+
 THETAS = [np.array([-0.5, 0.1, 0.8, 0.2, -3.0]), np.array([1.5, -1.0, 0.3, 1.2, -5.0])]
 
 
 @pytest.mark.parametrize("theta", THETAS)
 def test_posterior_and_likelihood_agree(theta):
     X, y = surface(40)
-    ours = GaussianProcess(trend="none", priors=None, theta=theta, scale="none")
+    ours = plain(Mean("none"), theta)
     ours.fit(X, y, known_variance=np.full(40, KNOWN_VARIANCE))
     theirs = GaussianProcessRegressor(kernel_of(theta), alpha=KNOWN_VARIANCE, optimizer=None)
     theirs.fit(X, y)
@@ -66,9 +73,7 @@ def test_linear_trend_is_their_dot_product_kernel():
     X, y = surface(30)
     theta = THETAS[0]
     tau2 = 0.3
-    ours = GaussianProcess(
-        trend="linear", trend_variance=tau2, priors=None, theta=theta, scale="none"
-    ).fit(X, y, known_variance=np.zeros(30))
+    ours = plain(Mean("linear", variance=tau2), theta).fit(X, y, known_variance=np.zeros(30))
     # 10 + 0.3 * 12 * (x - 1/2).(x' - 1/2), written on shifted inputs.
     level, slope = 10.0, tau2 * 12.0
     kernel = kernel_of(theta) + ConstantKernel(slope) * DotProduct(np.sqrt(level / slope))
@@ -87,7 +92,7 @@ def test_collapsed_replicates_equal_the_full_model(theta):
     rng = np.random.default_rng(3)
     rows = np.repeat(X, rng.integers(1, 6, len(X)), axis=0)
     y = np.sin(3 * rows[:, 0]) + 0.2 * rng.standard_normal(len(rows))
-    ours = GaussianProcess(trend="none", priors=None, theta=theta, scale="none")
+    ours = plain(Mean("none"), theta)
     ours.fit(rows, y, known_variance=np.full(len(rows), KNOWN_VARIANCE))
     assert len(ours.readings_.mean) == len(X) < len(rows)
     theirs = GaussianProcessRegressor(kernel_of(theta), alpha=KNOWN_VARIANCE, optimizer=None)
@@ -104,10 +109,12 @@ def test_collapsed_replicates_equal_the_full_model(theta):
 
 def test_it_is_a_scikit_learn_estimator():
     X, y = surface(40)
-    model = GaussianProcess(members=4, random_state=5)
+    model = GaussianProcess(hyperparameters=Estimated(4), random_state=5)
+    assert clone(model).get_params() == model.get_params()
     assert clone(model).get_params()["random_state"] == 5
     assert is_regressor(model)
-    assert repr(clone(model)) == "GaussianProcess(members=4, random_state=5)"
+    changed = "hyperparameters=Estimated(members=4, searches=2, start=None), random_state=5"
+    assert repr(clone(model)) == f"GaussianProcess({changed})"
     with pytest.raises(ValueError, match="no_such"):
         model.set_params(no_such=1)
     scores = cross_val_score(make_pipeline(MinMaxScaler(), model), X, y, cv=4, scoring="r2")

@@ -74,6 +74,6 @@ def test_expected_gain_is_the_growth_of_the_dominated_area(surrogate):
 
 
 def _points(A):
-    from optimizer.gaussian_process.kernels import Inputs
+    from optimizer.gaussian_process.inputs import Inputs
 
     return Inputs(A)

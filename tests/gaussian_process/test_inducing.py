@@ -7,8 +7,13 @@ import tracemalloc
 import numpy as np
 import pytest
 
+from optimizer.gaussian_process.estimation import Given
+from optimizer.gaussian_process.inducing import condition, pivoted_cholesky
+from optimizer.gaussian_process.kernel import Kernel
+from optimizer.gaussian_process.mean import Mean
+from optimizer.gaussian_process.prior import Prior
 from optimizer.gaussian_process.process import GaussianProcess
-from optimizer.gaussian_process.sparse import condition, pivoted_cholesky
+from optimizer.gaussian_process.solvers import EXACT, InducingPoints
 
 THETA = np.array([0.0, 0.0, 0.0, 0.0, 1.5, -2.4])
 
@@ -23,9 +28,10 @@ def readings(n, seed=0):
     return X, surface(X) + 0.3 * rng.standard_normal(n)
 
 
-def model(most, **more):
-    kind = {"trend": "linear", "scale": "center", "additive": 0.8, "theta": THETA}
-    return GaussianProcess(**{**kind, **more}, most_points=most)
+def model(most):
+    solver = EXACT if most is None else InducingPoints(most)
+    parts = {"scale": "center", "hyperparameters": Given(tuple(THETA))}
+    return GaussianProcess(Kernel(additive=0.8), Mean("linear"), solver=solver, **parts)
 
 
 def test_the_factor_is_exact_at_chosen_points_and_never_too_much_elsewhere():
@@ -73,14 +79,14 @@ def test_a_few_points_stand_for_many():
 def test_the_cost_of_more_set_points_is_linear(monkeypatch):
     """Four times the set-points, four times the covariances and the memory (exact: sixteen)."""
     numbers = []
-    plain = GaussianProcess._covariance
+    plain = Prior.covariance
 
-    def counted(self, theta, A, B):
-        found = plain(self, theta, A, B)
+    def counted(self, h, A, B):
+        found = plain(self, h, A, B)
         numbers[-1] += found.size
         return found
 
-    monkeypatch.setattr(GaussianProcess, "_covariance", counted)
+    monkeypatch.setattr(Prior, "covariance", counted)
     most = []
     for n in (500, 2000, 8000):  # the first brings what is loaded once
         X, y = readings(n)
@@ -97,5 +103,5 @@ def test_the_cost_of_more_set_points_is_linear(monkeypatch):
 def test_up_to_the_limit_the_model_is_exact(n):
     X, y = readings(n)
     gp = model(150).fit(X, y, np.full(n, 0.01))
-    assert (gp.members_[0].root is None) == (n <= 150)
-    assert len(gp.members_[0].points) <= 150
+    assert gp.posteriors_[0].exact == (n <= 150)
+    assert len(gp.posteriors_[0].points) <= 150

@@ -1,9 +1,9 @@
-"""A Gaussian process of many set-points by a few of them: the fully independent training
-conditional (Snelson & Ghahramani, NeurIPS 2006; Quinonero-Candela & Rasmussen, JMLR 6, 2005).
+"""The fully independent training conditional: many set-points explained by a few of them.
 
-What the few chosen points do not explain of the others is taken for independent noise. The points
-are those that explain most, found by a pivoted Cholesky factorization (Burt, Rasmussen & van der
-Wilk, JMLR 21, 2020). Cost O(n m^2) for n set-points and m chosen ones, memory O(n m).
+Snelson & Ghahramani, NeurIPS 2006; Quinonero-Candela & Rasmussen, JMLR 6, 2005. What the few chosen
+points do not explain of the others is taken for independent noise. The points are those that
+explain most, found by a pivoted Cholesky factorization (Burt, Rasmussen & van der Wilk, JMLR 21,
+2020). Cost O(n m^2) for n set-points and m chosen ones, memory O(n m).
 """
 
 from __future__ import annotations

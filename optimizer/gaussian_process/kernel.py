@@ -1,0 +1,79 @@
+"""The kernel of a process: the covariance of its smooth deviation, and how it sees its inputs.
+
+The deviation has a Matern-5/2 covariance, in part a sum of one function an input. Three optional
+fields act on the whole process, trend included: coordinates, a weight, a correlation between lines.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimizer.gaussian_process.hyperparameters import NormalPrior
+from optimizer.gaussian_process.inputs import Inputs
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+LENGTH_SCALE, VARIANCE = NormalPrior(0.0, 1.0), NormalPrior(0.0, 1.5)
+"""Priors of an output on a standardized scale."""
+BETWEEN_LINES = NormalPrior(1.0, 1.5)
+"""Prior on the logit of the correlation between two lines."""
+
+
+@dataclass(frozen=True)
+class Kernel:
+    """The smooth deviation's covariance, and how the process sees its inputs.
+
+    Args:
+        length_scale: prior on ln ell, in unit inputs.
+        variance: prior on ln s2, in squared units of the scaled output.
+        correlation: prior on the logit of the correlation between lines, where the last input is
+            the number of a line rather than a quantity; None without lines. Lines then share what
+            they have in common: the covariance between two lines is rho times that within one (a
+            coregionalization with one positive correlation; Bonilla, Chai & Williams, NeurIPS
+            2007), so that lines unlike each other teach each other nothing.
+        additive: share of the deviation's variance that is a sum of one function an input
+            (Duvenaud, Nickisch & Rasmussen, NeurIPS 2011); the rest depends on all inputs jointly.
+        coordinates: in which deviation and trend see the inputs, a function of (n, d) to (n, d)
+            that is compared by value; the inputs themselves when None.
+        weight: factor on the whole process at each input, a function of (n, d) to (n,) that is
+            compared by value; 1 when None.
+    """
+
+    length_scale: NormalPrior = LENGTH_SCALE
+    variance: NormalPrior = VARIANCE
+    correlation: NormalPrior | None = None
+    additive: float = 0.0
+    coordinates: Callable[[Floats], Floats] | None = None
+    weight: Callable[[Floats], Floats] | None = None
+
+    @property
+    def by_line(self) -> bool:
+        """Whether the last input is the number of a line."""
+        return self.correlation is not None
+
+    def see(self, A: Inputs) -> Inputs:
+        """Inputs in the kernel's coordinates, without the number of a line."""
+        if self.coordinates is None and not self.by_line:
+            return A
+
+        def seen() -> Inputs:
+            values = A.values if self.coordinates is None else self.coordinates(A.values)
+            return Inputs(values[:, :-1] if self.by_line else values)
+
+        inputs: Inputs = A.remember(("coordinates", self.coordinates, self.by_line), seen)
+        return inputs
+
+    def weigh(self, A: Inputs) -> Floats | None:
+        """The weight at inputs, shape (n,); None where there is none."""
+        weight = self.weight
+        if weight is None:
+            return None
+        factors: Floats = A.remember(("weight", weight), lambda: weight(A.values))
+        return factors

@@ -1,0 +1,68 @@
+"""The mean of a process: its level away from readings, and a low-order trend."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+# A uniform unit input times this has variance 1.
+PER_UNIT = float(np.sqrt(12.0))
+# Prior variance of the level of the scaled output: vague around the average of the readings,
+# firm around a level that is known beforehand.
+VAGUE_LEVEL, KNOWN_LEVEL = 10.0, 0.1
+
+
+@dataclass(frozen=True)
+class Mean:
+    """Level and trend of the output, with a normal prior on each coefficient.
+
+    Args:
+        trend: ``"none"``, ``"constant"``, ``"linear"`` or ``"quadratic"``.
+        quadratic_inputs: a quadratic trend has squares and products of this many leading inputs
+            and is linear in the others; None for all.
+        variance: prior variance of the trend's coefficients, in scaled output; one number, or one
+            an input where the trend is linear.
+        level: level to which the output returns away from all readings, where one is known; the
+            average of the readings when None. Readings are often gathered where the output is
+            high, and their average is then no guide to the rest.
+        slopes: prior means of a linear trend's slopes, one an input; 0 when None.
+    """
+
+    trend: str = "quadratic"
+    quadratic_inputs: int | None = None
+    variance: float | tuple[float, ...] = 0.3
+    level: float | None = None
+    slopes: tuple[float, ...] | None = None
+
+    def features(self, X: Floats) -> Floats:
+        """Features of level and trend at X, shape (n, d), each times the prior standard deviation
+        of its coefficient; shape (n, p)."""
+        if self.trend == "none":
+            return np.zeros((len(X), 0))
+        level = VAGUE_LEVEL if self.level is None else KNOWN_LEVEL
+        shrunk = np.sqrt(self.variance) * self._trend(X)
+        return np.hstack([np.full((len(X), 1), np.sqrt(level)), shrunk])
+
+    def expected(self, X: Floats) -> Floats:
+        """Prior mean of the scaled output at X, shape (n, d); (n,)."""
+        if self.slopes is None:
+            return np.zeros(len(X))
+        return np.asarray((X - 0.5) @ np.array(self.slopes))
+
+    def _trend(self, X: Floats) -> Floats:
+        """Features of the trend, each of mean 0 and variance about 1 over the unit box."""
+        linear = (X - 0.5) * PER_UNIT
+        if self.trend == "constant":
+            return linear[:, :0]
+        if self.trend == "linear":
+            return linear
+        z = linear[:, : X.shape[1] if self.quadratic_inputs is None else self.quadratic_inputs]
+        i, j = np.triu_indices(z.shape[1], 1)
+        return np.hstack([linear, (z**2 - 1.0) / np.sqrt(0.8), z[:, i] * z[:, j]])

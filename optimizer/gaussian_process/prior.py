@@ -1,0 +1,155 @@
+"""A process before any reading: its mean and covariance, from the kernel and the mean.
+
+With features phi, deviation f, weight w and the correlation rho between lines,
+
+    y(x) = w(x) (slopes' (x - 1/2) + phi(x)' beta + f(x)),  beta ~ N(0, I),  f ~ GP(0, s2 k_ell),
+
+and the covariance between two lines is rho times that within one. All output is scaled. Of a stack
+of k sets of hyperparameters every result has a first axis of length k.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy.special import expit
+
+from optimizer.gaussian_process.hyperparameters import Hyperparameters
+from optimizer.gaussian_process.inputs import Inputs
+from optimizer.gaussian_process.kernel import Kernel
+from optimizer.gaussian_process.matern import derivative_along, matern, matern_with_slope
+from optimizer.gaussian_process.mean import Mean
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+    # From a matrix W to the derivatives of tr(W K) / 2 by the hyperparameters.
+    Gradient = Callable[[Floats], Hyperparameters]
+
+
+@dataclass(frozen=True)
+class Terms:
+    """All that a prior needs to know of n inputs, whatever the hyperparameters.
+
+    Args:
+        coordinates: the inputs in the kernel's coordinates.
+        features: of the trend, shape (n, p).
+        expected: prior mean, shape (n,).
+        weight: shape (n,), or None for 1.
+        line: number of each input's line, shape (n,), or None.
+    """
+
+    coordinates: Inputs
+    features: Floats
+    expected: Floats
+    weight: Floats | None
+    line: Floats | None
+
+
+@dataclass(frozen=True)
+class Prior:
+    """The process before any reading.
+
+    Args:
+        kernel: of its deviation, and how it sees its inputs.
+        mean: its level and trend.
+    """
+
+    kernel: Kernel
+    mean: Mean
+
+    @cached_property
+    def _hash(self) -> int:
+        return hash((self.kernel, self.mean))
+
+    def __hash__(self) -> int:
+        return self._hash
+
+    def terms(self, A: Inputs) -> Terms:
+        """What the prior needs to know of inputs, computed once."""
+        terms: Terms = A.remember(self, lambda: self._terms(A))
+        return terms
+
+    def _terms(self, A: Inputs) -> Terms:
+        coordinates, weight = self.kernel.see(A), self.kernel.weigh(A)
+        expected = self.mean.expected(coordinates.values)
+        if weight is not None:
+            expected = expected * weight
+        line = A.values[:, -1] if self.kernel.by_line else None
+        return Terms(coordinates, self.mean.features(coordinates.values), expected, weight, line)
+
+    def expected(self, A: Inputs) -> Floats:
+        """Mean before any reading, shape (n,)."""
+        return self.terms(A).expected
+
+    def covariance(self, h: Hyperparameters, A: Inputs, B: Inputs) -> Floats:
+        """Covariance between A, (n, d), and B, (m, d); shape (n, m)."""
+        a, b = self.terms(A), self.terms(B)
+        within = matern(h, a.coordinates, b.coordinates, self.kernel.additive)
+        within += _trend(a, b)
+        factor = _factor(h, a, b)
+        return within if isinstance(factor, float) else within * factor
+
+    def variance(self, h: Hyperparameters, A: Inputs) -> Floats:
+        """Variance at A, (n, d); shape (n,)."""
+        terms = self.terms(A)
+        trend = np.sum(terms.features**2, axis=1)
+        variance: Floats = np.exp(h.log_variance[..., None]) + trend
+        return variance if terms.weight is None else variance * terms.weight**2
+
+    def covariance_and_gradient(self, h: Hyperparameters, A: Inputs) -> tuple[Floats, Gradient]:
+        """Covariance K at A, (n, n), of one set of hyperparameters, and its derivatives.
+
+        The second is a function from a symmetric W, (n, n), to the derivatives of tr(W K) / 2 by
+        each hyperparameter; that by the noise is 0. It changes nothing in K or W.
+        """
+        kernel, terms = self.kernel, self.terms(A)
+        seen = terms.coordinates
+        smooth, slope = matern_with_slope(h, seen, seen, kernel.additive)
+        trend, factor = _trend(terms, terms), _factor(h, terms, terms)
+        d = h.log_length_scales.shape[-1]
+
+        def gradient(W: Floats) -> Hyperparameters:
+            by_correlation = None
+            if kernel.by_line:
+                rho = expit(h.logit_correlation)
+                between = W * (smooth + trend) * factor * _on_different_lines(terms, terms)
+                by_correlation = 0.5 * (1.0 - rho) * float(np.sum(between))
+            W = W * factor
+            X, steep = seen.values, slope * W
+            # sum_ij S_ij (x_i - x_j)^2 = 2 (x^2 . S 1 - x' S x), one matrix product for all inputs.
+            squares = (X**2).T @ steep.sum(axis=1) - np.sum(X * (steep @ X), axis=0)
+            by_length = squares * np.exp(-2.0 * h.log_length_scales)
+            by_variance = 0.5 * float(np.sum(W * smooth))
+            for j in range(d if kernel.additive else 0):
+                along = derivative_along(h, seen, seen, j)
+                by_length[j] += 0.5 * kernel.additive / d * float(np.sum(W * along))
+            return Hyperparameters(by_length, by_variance, 0.0, by_correlation)
+
+        return (smooth + trend) * factor, gradient
+
+
+def _trend(a: Terms, b: Terms) -> Floats:
+    return np.asarray(a.features @ b.features.T)
+
+
+def _factor(h: Hyperparameters, a: Terms, b: Terms) -> Any:
+    """Factor on the covariance of two points: their weights, and rho between lines."""
+    factor: Any = 1.0
+    if a.weight is not None and b.weight is not None:
+        factor = np.outer(a.weight, b.weight)
+    if a.line is not None:
+        rho = expit(h.logit_correlation[..., None, None])
+        factor = factor * np.where(_on_different_lines(a, b), rho, 1.0)
+    return factor
+
+
+def _on_different_lines(a: Terms, b: Terms) -> NDArray[np.bool_]:
+    assert a.line is not None
+    assert b.line is not None
+    return np.asarray(a.line[:, None] != b.line[None, :])

@@ -1,0 +1,246 @@
+"""Solvers: how a process is conditioned on its readings, exactly or by inducing points.
+
+Both work on readings collapsed to their distinct set-points and give a ``Posterior``. What differs
+between them is known to this module alone; the rest of the library asks a posterior at most
+whether it is ``exact``.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, ClassVar, Protocol
+
+import numpy as np
+from scipy.linalg import cho_solve
+
+from optimizer.gaussian_process.hyperparameters import Hyperparameters
+from optimizer.gaussian_process.inducing import condition, pivoted_cholesky
+from optimizer.gaussian_process.inputs import Inputs
+from optimizer.gaussian_process.likelihood import Likelihood
+from optimizer.gaussian_process.noise import Noise
+from optimizer.gaussian_process.prior import Prior
+from optimizer.gaussian_process.replicates import CollapsedReadings
+from optimizer.numerics.cholesky import factorize, solve_lower, weigh
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Posterior(ABC):
+    """A process conditioned on its readings at one set of hyperparameters, or at a stack of k.
+
+    All output is scaled; of a stack every result has a first axis of length k. Two posteriors are
+    equal when all that determines them is: prior, noise, solver, hyperparameters and readings.
+
+    Args:
+        prior: the process before any reading.
+        noise: of the readings.
+        solver: that made it.
+        hyperparameters: at which it holds.
+        readings: on which it is conditioned.
+        points: set-points that carry the posterior, m of them.
+        lower: lower Cholesky factor on these, shape (m, m).
+        weights: of the posterior mean, shape (m,).
+    """
+
+    prior: Prior
+    noise: Noise
+    solver: Solver
+    hyperparameters: Hyperparameters
+    readings: CollapsedReadings
+    points: Inputs
+    lower: Floats
+    weights: Floats
+
+    exact: ClassVar[bool]
+    """Whether every set-point is one of ``points``, with ``lower`` the factor of the covariance of
+    the mean readings; else whatever needs that must do without."""
+
+    @cached_property
+    def _key(self) -> tuple[Any, ...]:
+        vector = self.hyperparameters.vector
+        hyperparameters = vector.shape, vector.tobytes()
+        readings = self.readings.fingerprint
+        return self.prior, self.noise, self.solver, hyperparameters, readings
+
+    @cached_property
+    def _hash(self) -> int:
+        return hash(self._key)
+
+    def __hash__(self) -> int:
+        return self._hash
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Posterior) and self._key == other._key
+
+    def covariance(self, A: Inputs, B: Inputs) -> Floats:
+        """Prior covariance of the true quantity between A, (n, d), and B, (m, d); (n, m)."""
+        return self.prior.covariance(self.hyperparameters, A, B)
+
+    def variance(self, A: Inputs) -> Floats:
+        """Prior variance of the true quantity at A, (n, d); shape (n,)."""
+        return self.prior.variance(self.hyperparameters, A)
+
+    def expected(self, A: Inputs) -> Floats:
+        """Prior mean at A, (n, d); shape (n,)."""
+        return self.prior.expected(A)
+
+    @property
+    def noise_of_readings(self) -> Floats:
+        """Variance of one reading about the true value at each set-point, shape (u,)."""
+        return self.noise.of_readings(self.hyperparameters, self.readings)
+
+    @property
+    def noise_of_means(self) -> Floats:
+        """Variance of the mean reading about the true value at each set-point, shape (u,)."""
+        return self.noise.of_means(self.hyperparameters, self.readings)
+
+    @abstractmethod
+    def project(self, A: Inputs) -> tuple[Floats, Floats]:
+        """Posterior mean at A, (n,), and the part of the covariance that the readings explain, as
+        V of shape (m, n): the posterior covariance is the prior's less V'V."""
+
+    @abstractmethod
+    def mean(self, A: Inputs) -> Floats:
+        """The posterior mean that ``project`` gives, without the cost of the rest."""
+
+    @staticmethod
+    @abstractmethod
+    def stack(posteriors: Sequence[Posterior]) -> list[Posterior]:
+        """Posteriors of one fit as a single stack, where the solver allows it."""
+
+
+class ExactPosterior(Posterior):
+    """Conditioned on all set-points (Rasmussen & Williams, Gaussian Processes for Machine
+    Learning, 2006, algorithm 2.1)."""
+
+    exact = True
+
+    def project(self, A: Inputs) -> tuple[Floats, Floats]:
+        """Posterior mean and explained part, see ``Posterior.project``."""
+        cross, expected = self.covariance(self.points, A), self.expected(A)
+        V = solve_lower(self.lower, cross)
+        return expected + weigh(self.weights, cross), V
+
+    def mean(self, A: Inputs) -> Floats:
+        """Posterior mean, see ``Posterior.mean``."""
+        cross = self.covariance(self.points, A)
+        return np.asarray(self.expected(A) + weigh(self.weights, cross))
+
+    @staticmethod
+    def stack(posteriors: Sequence[Posterior]) -> list[Posterior]:
+        """All of them as one: they share their points."""
+        vectors = np.array([p.hyperparameters.vector for p in posteriors])
+        first = posteriors[0]
+        by_line = first.prior.kernel.by_line
+        return [
+            replace(
+                first,
+                hyperparameters=Hyperparameters.from_vector(vectors, by_line),
+                lower=np.array([p.lower for p in posteriors]),
+                weights=np.array([p.weights for p in posteriors]),
+            )
+        ]
+
+
+@dataclass(frozen=True, eq=False)
+class InducingPosterior(Posterior):
+    """Conditioned by way of a few inducing points (see ``inducing``).
+
+    Args:
+        root: what the readings explain of the whitened values at the points, shape (m, m).
+    """
+
+    root: Floats
+
+    exact = False
+
+    def project(self, A: Inputs) -> tuple[Floats, Floats]:
+        """Posterior mean and explained part, see ``Posterior.project``."""
+        cross, expected = self.covariance(self.points, A), self.expected(A)
+        V = solve_lower(self.lower, cross)
+        return expected + V.T @ self.weights, self.root @ V
+
+    def mean(self, A: Inputs) -> Floats:
+        """Posterior mean, see ``Posterior.mean``."""
+        return self.project(A)[0]
+
+    @staticmethod
+    def stack(posteriors: Sequence[Posterior]) -> list[Posterior]:
+        """Each by itself: they do not share their points."""
+        return list(posteriors)
+
+
+class Solver(Protocol):
+    """A way to condition a process on its readings."""
+
+    @property
+    def refines(self) -> bool:
+        """Whether a search for hyperparameters may end on all set-points, however many."""
+
+    def condition(self, likelihood: Likelihood, vector: Floats) -> Posterior:
+        """The posterior of prior, noise and readings at a vector of hyperparameters, (p,)."""
+
+
+@dataclass(frozen=True)
+class Exact:
+    """Condition on all distinct set-points. Cost O(u^3), memory O(u^2) for u of them."""
+
+    refines: ClassVar[bool] = True
+
+    def condition(self, likelihood: Likelihood, vector: Floats) -> Posterior:
+        """The exact posterior, see ``Solver.condition``."""
+        h, data, prior = likelihood.named(vector), likelihood.readings, likelihood.prior
+        noise = likelihood.noise.of_means(h, data)
+        off = data.mean - prior.expected(data.inputs)
+        lower = factorize(prior.covariance(h, data.inputs, data.inputs) + np.diag(noise))
+        weights = cho_solve((lower, True), off)
+        return ExactPosterior(prior, likelihood.noise, self, h, data, data.inputs, lower, weights)
+
+
+EXACT = Exact()
+
+
+@dataclass(frozen=True)
+class InducingPoints:
+    """Condition on all set-points while they are few, else by way of some of them.
+
+    Args:
+        most: set-points that are used at most; beyond, so many of them stand for all.
+    """
+
+    most: int
+
+    refines: ClassVar[bool] = False
+
+    def condition(self, likelihood: Likelihood, vector: Floats) -> Posterior:
+        """The posterior, see ``Solver.condition``."""
+        h, data, prior = likelihood.named(vector), likelihood.readings, likelihood.prior
+        if len(data.mean) <= self.most:
+            return EXACT.condition(likelihood, vector)
+        noise = likelihood.noise.of_means(h, data)
+        off = data.mean - prior.expected(data.inputs)
+        diagonal = prior.variance(h, data.inputs)
+        chosen, A = pivoted_cholesky(
+            diagonal,
+            lambda i: prior.covariance(h, Inputs(data.X[i : i + 1]), data.inputs)[0],
+            self.most,
+        )
+        weights, root = condition(A, diagonal, noise, off)
+        return InducingPosterior(
+            prior,
+            likelihood.noise,
+            self,
+            h,
+            data,
+            Inputs(data.X[chosen]),
+            A[:, chosen].T,
+            weights,
+            root,
+        )
