@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.evidence.line_model import LineModel
+from optimizer.model.fitted_surrogate import WIDENING
 from optimizer.model.joint import LEAST_VARIANCE
-from optimizer.model.surrogate import WIDENING
 from optimizer.numerics.cholesky import factorize, inverse
 from optimizer.numerics.distinct_rows import distinct_rows
 
@@ -76,7 +76,7 @@ def without_run(model: LineModel) -> LeftOut:
     mean (V^-1 m - W^-1 y) over it.
     """
     _, group = set_points_of(model)
-    counts = model.surrogate.sharpness_.readings_.counts
+    counts = model.surrogate.processes[0].readings_.counts
     read = np.array(model.latent_readings)
     return _averaged(model, lambda readings: _run_out(readings, group, counts, read))
 

@@ -116,12 +116,13 @@ def plan_sampling(model: LineModel, region: Region) -> Sampling:
     pool = region.sample(POOL, rng)
     A = Inputs(e.inputs_today(pool))
     spread = Inputs(e.inputs_today(region.sample(MORE_RUNS, np.random.default_rng(model.seed + 1))))
-    points = model.surrogate.sharpness_.readings_
+    sharpness, balance = model.surrogate.processes
+    points = sharpness.readings_
     busiest = np.argsort(-points.counts, kind="stable")[:MORE_RUNS]
     repeats = Inputs(points.X[np.resize(busiest, MORE_RUNS)])
     S, C = model.surrogate.latent(A, coarse=True).mean.mean(axis=0)
     # Of logit recovery, (S + C)/2, to the sharpness and to what the balance has of its own.
-    cut = cut_of(model.surrogate.balance_.kernel, S, C)
+    cut = cut_of(balance.kernel, S, C)
     shares = 0.25 * (1.0 + cut) ** 2, np.full(len(A), 0.25)
     prior = now = wider = again = finer = np.zeros(len(A))
     for gp, share in zip(model.surrogate.processes, shares, strict=True):

@@ -11,6 +11,7 @@ from optimizer.evidence.record import Evidence
 from optimizer.gaussian_process.solvers import EXACT, InducingPoints
 from optimizer.model.deck_coordinates import deck_coordinates_of
 from optimizer.model.deck_state import deck_state_of
+from optimizer.model.fitted_surrogate import FittedSurrogate
 from optimizer.model.surrogate import Shares, Surrogate
 
 if TYPE_CHECKING:
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 MOST_POINTS = 400
 
 
-def fitted(evidence: Evidence, seed: int, exact: bool = False) -> Surrogate:
+def fitted(evidence: Evidence, seed: int, exact: bool = False) -> FittedSurrogate:
     """The surrogate of an evidence: its measured runs, and those borrowed from other lines."""
     own = evidence.take(evidence.measured)
     sources = [own] if evidence.borrowed is None else [own, evidence.borrowed]

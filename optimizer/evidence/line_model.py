@@ -20,8 +20,8 @@ from optimizer.evidence.fitting import chance_even_of, fitted
 from optimizer.evidence.record import Evidence
 from optimizer.gaussian_process.inputs import Inputs
 from optimizer.model.coordinates import from_latent
+from optimizer.model.fitted_surrogate import WIDENING, FittedSurrogate
 from optimizer.model.joint import Pair, PairAt
-from optimizer.model.surrogate import WIDENING, Surrogate
 from optimizer.numerics.cholesky import factorize
 
 if TYPE_CHECKING:
@@ -46,10 +46,10 @@ class LineModel:
 
     evidence: Evidence
     seed: int = 0
-    fitted: Surrogate | None = None
+    fitted: FittedSurrogate | None = None
 
     @cached_property
-    def surrogate(self) -> Surrogate:
+    def surrogate(self) -> FittedSurrogate:
         """Grade and recovery, fitted to the measured runs."""
         if self.fitted is not None and self.fitted.exact:
             return self.fitted
@@ -103,7 +103,12 @@ class Surfaces:
     """
 
     def __init__(
-        self, surrogate: Surrogate, anchors: Floats, draws: int, seed: int, margin: float = 1.0
+        self,
+        surrogate: FittedSurrogate,
+        anchors: Floats,
+        draws: int,
+        seed: int,
+        margin: float = 1.0,
     ) -> None:
         rng = np.random.default_rng(seed)
         members = min(surrogate.n_members_, draws)

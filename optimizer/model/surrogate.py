@@ -23,6 +23,7 @@ from optimizer.interval import Intervals
 from optimizer.measurement.counting import logit_reading, logit_reading_of
 from optimizer.model.coordinates import LARGEST_LOGIT, ahead, from_latent, to_latent, unwanted_limit
 from optimizer.model.deck_prior import COARSE, Description, expected_logits, fit_pair, processes_of
+from optimizer.model.fitted_surrogate import WIDENING, Latent, Prediction
 from optimizer.model.joint import Pair, pair_of
 from optimizer.numerics.low_discrepancy import even_points
 
@@ -41,11 +42,6 @@ if TYPE_CHECKING:
 # Hyperparameter draws to average over, by number of set-points: with few, hyperparameters are
 # uncertain enough to change intervals; with many, their mode is as good and many times cheaper.
 MEMBERS = ((40, 16), (100, 8), (300, 4))
-# Posterior standard deviations are widened by this factor: hyperparameters are averaged over a
-# family of smooth surfaces, and decks are not quite in it; settings to run now are chosen where the
-# model thinks well of them besides. Of 144 plans on development decks 15 miss the grade with 1.0,
-# where their chances say 13, and 11 with this, where they say 14 (reports/benchmark.md).
-WIDENING = 1.1
 # Quasi-random normals behind every predicted mean and interval.
 PREDICTION_DRAWS = 512
 # Of them, so many behind a mean that is searched on.
@@ -95,41 +91,6 @@ class Shares:
             answer[j][k], answer[j + 2][k] = logit_reading_of(share[k], se[k], expected[k])
         logits = [np.clip(part, -LARGEST_LOGIT, LARGEST_LOGIT) for part in answer[:2]]
         return logits[0], logits[1], answer[2], answer[3]
-
-
-@dataclass(frozen=True)
-class Prediction:
-    """Predicted true grade and recovery."""
-
-    grade: Intervals
-    recovery: Intervals
-
-
-@dataclass(frozen=True)
-class Latent:
-    """Sharpness and balance of n settings as each of some members has them, normal in each.
-
-    Args:
-        mean: of sharpness and balance, shape (members, 2, n).
-        variance: of the sharpness, and of the balance where the sharpness is known, likewise.
-        cut: slope of the balance on the sharpness, as far as readings leave both open, shape
-            (members, n).
-    """
-
-    mean: Floats
-    variance: Floats
-    cut: Floats
-
-    @property
-    def members(self) -> list[Latent]:
-        """One a member, without their axis."""
-        return [Latent(*part) for part in zip(self.mean, self.variance, self.cut, strict=True)]
-
-    def draws(self, normals: Floats) -> tuple[Floats, Floats]:
-        """Sharpness and balance of one member drawn from normals (k, 2), each (k, n)."""
-        off = normals[:, :1] * np.sqrt(self.variance[0])
-        balance = self.mean[1] + self.cut * off + normals[:, 1:] * np.sqrt(self.variance[1])
-        return self.mean[0] + off, balance
 
 
 class Surrogate(Estimator):
@@ -257,7 +218,7 @@ class Surrogate(Estimator):
         S, C, s, c, cut = (np.vstack(parts) for parts in zip(*found, strict=True))
         return Latent(np.stack([S, C], axis=1), np.stack([s, c], axis=1), cut)
 
-    def predict(self, A: ArrayLike, feed_odds: float, level: float = 0.9) -> Prediction:
+    def predict(self, A: ArrayLike | Inputs, feed_odds: float, level: float = 0.9) -> Prediction:
         """Mean and central interval of the true grade and recovery at A, shape (n, d)."""
         found = self.latent(A)
         draws = [part.draws(self._normals) for part in found.members]
@@ -301,7 +262,7 @@ class Surrogate(Estimator):
 
     def expect(
         self,
-        of: Callable[[Floats, Floats, Floats], Floats],
+        function: Callable[[Floats, Floats, Floats], Floats],
         A: ArrayLike | Inputs,
         coarse: bool = False,
     ) -> Floats:
@@ -311,7 +272,7 @@ class Surrogate(Estimator):
         z = self._normals[: EXPECTATION_DRAWS // (COARSE if coarse else 1)]
         total = np.zeros(len(A))
         for member in members:
-            total += of(*member.draws(z), A.values).mean(axis=0)
+            total += function(*member.draws(z), A.values).mean(axis=0)
         return total / len(members)
 
     def chance_of_grade(self, A: ArrayLike | Inputs, min_grade: float, feed_odds: float) -> Floats:

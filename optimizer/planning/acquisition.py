@@ -20,8 +20,8 @@ from scipy.special import erfcx, log_expit, log_ndtr, logsumexp, ndtri_exp
 from optimizer.gaussian_process.inputs import Inputs
 from optimizer.model.coordinates import ahead, from_latent, unwanted_limit
 from optimizer.model.deck_prior import COARSE
+from optimizer.model.fitted_surrogate import FittedSurrogate
 from optimizer.model.joint import PairDraws, draw_pairs
-from optimizer.model.surrogate import Surrogate
 from optimizer.planning.objective import RECOVERY, Recovery
 
 if TYPE_CHECKING:
@@ -238,7 +238,7 @@ class ConstrainedImprovement:
 
     def __init__(
         self,
-        surrogate: Surrogate,
+        surrogate: FittedSurrogate,
         base: Floats,
         min_grade: float | None,
         feed_odds: float,

@@ -19,7 +19,7 @@ from optimizer.evidence.gathering import gather
 from optimizer.evidence.record import Evidence
 from optimizer.gaussian_process.inputs import Inputs
 from optimizer.interval import Intervals
-from optimizer.model.surrogate import Surrogate
+from optimizer.model.fitted_surrogate import FittedSurrogate
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.planning.limits import Limits
 from optimizer.planning.objective import Objective, objective_of
@@ -148,7 +148,7 @@ class Situation:
         return inside
 
     @cached_property
-    def surrogate(self) -> Surrogate:
+    def surrogate(self) -> FittedSurrogate:
         """Grade and recovery, fitted to the measured runs."""
         return fitted(self.evidence, self.seed)
 

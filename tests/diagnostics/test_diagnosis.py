@@ -24,8 +24,8 @@ from optimizer.evidence.line_model import LineModel
 from optimizer.gaussian_process.estimation import Given
 from optimizer.gaussian_process.process import GaussianProcess
 from optimizer.gaussian_process.replicates import Groups
+from optimizer.model.fitted_surrogate import WIDENING
 from optimizer.model.joint import pair_of
-from optimizer.model.surrogate import WIDENING
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import demo_deck, demo_material
 from tests.benchmarks.simulated_lines import make_set
