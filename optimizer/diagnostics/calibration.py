@@ -65,21 +65,21 @@ def calibrate(model: LineModel, min_grade: float) -> Calibration:
     grade, recovery = predicted_readings(
         without_set_point(model),
         average(e.feed_odds),
-        average(e.grade_variance) / count,
-        average(e.recovery_variance) / count,
+        average(e.readings.grade_variance) / count,
+        average(e.readings.recovery_variance) / count,
         count,
         model.seed,
     )
     inside, width = {}, {}
     for name, draws, read in (
-        ("grade", grade, average(e.grade_logit)),
-        ("recovery", recovery, average(e.recovery_logit)),
+        ("grade", grade, average(e.readings.grade_logit)),
+        ("recovery", recovery, average(e.readings.recovery_logit)),
     ):
         low, high = np.quantile(draws, [0.5 * (1 - NOMINAL), 0.5 * (1 + NOMINAL)], axis=0)
         inside[name] = int(np.sum((low <= read) & (read <= high)))
         width[name] = float(np.mean(expit(high) - expit(low)))
     chance = np.mean(expit(grade) >= min_grade, axis=0)
-    met = (expit(average(e.grade_logit)) >= min_grade).astype(float)
+    met = (expit(average(e.readings.grade_logit)) >= min_grade).astype(float)
     return Calibration(inside, width, chance, met, n)
 
 

@@ -71,9 +71,10 @@ def residuals(model: LineModel) -> Residuals:
     recovery = 0.5 * (C + S)
     variance = _logit_variance(left, log_w, log_u)
     z = {
-        "grade": (e.grade_logit[m] - grade) / np.sqrt(variance["grade"] + e.grade_variance[m]),
-        "recovery": (e.recovery_logit[m] - recovery)
-        / np.sqrt(variance["recovery"] + e.recovery_variance[m]),
+        "grade": (e.readings.grade_logit[m] - grade)
+        / np.sqrt(variance["grade"] + e.readings.grade_variance[m]),
+        "recovery": (e.readings.recovery_logit[m] - recovery)
+        / np.sqrt(variance["recovery"] + e.readings.recovery_variance[m]),
     }
     scale = {
         n: max(1.0, float(np.median(np.abs(v - np.median(v)))) / NORMAL_MAD) for n, v in z.items()
@@ -101,7 +102,10 @@ def doubtful(model: LineModel, found: Residuals) -> tuple[Doubt, ...]:
     """Runs beyond ``DOUBTFUL_FROM``, the farthest first; each in its worse quantity."""
     e = model.evidence
     where = np.flatnonzero(e.measured)
-    read = {"grade": expit(e.grade_logit[where]), "recovery": expit(e.recovery_logit[where])}
+    read = {
+        "grade": expit(e.readings.grade_logit[where]),
+        "recovery": expit(e.readings.recovery_logit[where]),
+    }
     names = tuple(found.z)
     size = np.abs(np.array([found.z[n] for n in names]))
     worst = np.argmax(size, axis=0)

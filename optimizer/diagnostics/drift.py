@@ -115,8 +115,22 @@ def drifts(model: LineModel) -> tuple[Drift, ...]:
         return ()
     offset = e.feed_odds if e.feed_grade_known else np.zeros(len(e.grade))
     found = [
-        _quantity(model, "grade", e.grade_logit - offset, e.grade_variance, started, dated),
-        _quantity(model, "recovery", e.recovery_logit, e.recovery_variance, started, dated),
+        _quantity(
+            model,
+            "grade",
+            e.readings.grade_logit - offset,
+            e.readings.grade_variance,
+            started,
+            dated,
+        ),
+        _quantity(
+            model,
+            "recovery",
+            e.readings.recovery_logit,
+            e.readings.recovery_variance,
+            started,
+            dated,
+        ),
     ]
     return tuple(_with_checks(found))
 
@@ -140,7 +154,7 @@ def _quantity(
     day = np.floor(time).astype(np.int64)
     _, group = np.unique(day, return_inverse=True)
     slope = trend(scaled, time, known, day)
-    mean = float(np.mean(expit(e.grade_logit[order] if name == "grade" else y)))
+    mean = float(np.mean(expit(e.readings.grade_logit[order] if name == "grade" else y)))
     points = mean * (1.0 - mean) * spread
     sudden = steps(scaled, np.floor(time), known, model.seed)
     sudden = [step for step in sudden if abs(points * step.size) >= LEAST_STEP]

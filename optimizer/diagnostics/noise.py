@@ -69,7 +69,7 @@ def split_noise(model: LineModel) -> Noise:
         "recovery": 0.25 * (s2 + c2),
         "grade": 0.25 * ((up + down) ** 2 * s2 + (up - down) ** 2 * c2),
     }
-    known = {"grade": e.grade_variance, "recovery": e.recovery_variance}
+    known = {"grade": e.readings.grade_variance, "recovery": e.readings.recovery_variance}
     sampling: dict[str, float | None] = {}
     for name, variance in known.items():
         typical = float(np.median(variance[e.measured]))

@@ -9,10 +9,11 @@ import numpy as np
 
 from optimizer.evidence.record import Evidence
 from optimizer.gaussian_process.solvers import EXACT, InducingPoints
+from optimizer.measurement.measured import RunReadings
 from optimizer.model.deck_coordinates import deck_coordinates_of
 from optimizer.model.deck_state import deck_state_of
 from optimizer.model.fitted_surrogate import FittedSurrogate
-from optimizer.model.surrogate import Shares, Surrogate
+from optimizer.model.surrogate import Surrogate
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -29,9 +30,6 @@ def fitted(evidence: Evidence, seed: int, exact: bool = False) -> FittedSurrogat
     own = evidence.take(evidence.measured)
     sources = [own] if evidence.borrowed is None else [own, evidence.borrowed]
 
-    def of_all(*names: str) -> list[Floats]:
-        return [np.concatenate([getattr(e, name) for e in sources]) for name in names]
-
     surrogate = Surrogate(
         evidence.space.names,
         random_state=seed,
@@ -39,12 +37,9 @@ def fitted(evidence: Evidence, seed: int, exact: bool = False) -> FittedSurrogat
         solver=EXACT if exact else InducingPoints(MOST_POINTS),
         coordinates=deck_coordinates_of(evidence.space),
     )
-    g, r, odds, g_variance, r_variance = of_all(
-        "grade_logit", "recovery_logit", "feed_odds", "grade_variance", "recovery_variance"
-    )
-    shares = Shares(*of_all("grade", "recovery", "grade_count", "grade_se", "recovery_se"))
     X = np.vstack([e.inputs for e in sources])
-    return surrogate.fit(X, g, r, odds, g_variance, r_variance, shares)
+    readings = RunReadings.joined([e.readings for e in sources])
+    return surrogate.fit(X, readings, np.concatenate([e.feed_odds for e in sources]))
 
 
 def chance_even_of(evidence: Evidence) -> Callable[[Indices], Floats]:

@@ -15,11 +15,11 @@ import pyarrow.compute as pc
 from optimizer.errors import nearest
 from optimizer.evidence.borrowing import runs_to_learn_from
 from optimizer.evidence.cautions import habits, unsettled
-from optimizer.evidence.columns import column_reader, fill_unknown, start_times
+from optimizer.evidence.columns import column_reader, start_times
 from optimizer.evidence.material import feed_odds, material_inputs
 from optimizer.evidence.record import Evidence
 from optimizer.history.started import misdated
-from optimizer.measurement.measured import measured_errors
+from optimizer.measurement.measured import RunReadings
 from optimizer.plant.brief import Brief
 from optimizer.plant.deck_states import EVEN
 from optimizer.plant.site import Site
@@ -43,13 +43,11 @@ def gather(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
     space = site.space_of(line)
     column = column_reader(runs)
     settings = np.column_stack([column(name) for name in space.names])
-    grade, recovery = column("grade"), column("recovery")
-    errors = measured_errors(
-        grade, recovery, column("grade_se"), column("recovery_se"), column("grade_count")
-    )
+    names = "grade", "recovery", "grade_se", "recovery_se", "grade_count"
+    readings = RunReadings.from_shares(*map(column, names))
     context, today, material = material_inputs(runs, column, site, brief, warnings)
     odds, odds_today, known = feed_odds(
-        column, errors.grade_logit, errors.recovery_logit, site, material, warnings
+        column, readings.grade_logit, readings.recovery_logit, site, material, warnings
     )
     fine = pc.fill_null(pc.equal(runs["deck_state"], EVEN), True) if runs.num_rows else []
     whole = Evidence(
@@ -58,15 +56,7 @@ def gather(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
         settings=settings,
         context=context,
         today=today,
-        grade=grade,
-        recovery=recovery,
-        grade_count=np.where(errors.counted, column("grade_count"), np.nan),
-        grade_se=errors.grade_se,
-        recovery_se=errors.recovery_se,
-        grade_logit=errors.grade_logit,
-        recovery_logit=errors.recovery_logit,
-        grade_variance=fill_unknown(grade, errors.grade_logit_var, errors.grade_se),
-        recovery_variance=fill_unknown(recovery, errors.recovery_logit_var, errors.recovery_se),
+        readings=readings.with_usual_errors(),
         feed_odds=odds,
         feed_odds_today=odds_today,
         feed_grade_known=known,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from optimizer.measurement.measured import RunReadings
 from optimizer.plant.settings import SettingSpace
 
 if TYPE_CHECKING:
@@ -26,11 +27,8 @@ class Evidence:
         settings: values of every run, failed ones included, shape (n, d).
         context: material inputs of every run in unit coordinates, shape (n, m).
         today: material inputs today, shape (m,).
-        grade, recovery: readings, NaN where a failed trial has none, shape (n,).
-        grade_count: particles, where the grade is a count, else NaN, shape (n,).
-        grade_se, recovery_se: standard errors as fractions, NaN where not known, shape (n,).
-        grade_logit, recovery_logit: readings on the logit scale, NaN likewise, shape (n,).
-        grade_variance, recovery_variance: their known variances, shape (n,).
+        readings: grade and recovery of every run with their errors, NaN where a failed trial has
+            none.
         feed_odds: log odds of the feed grade of every run, shape (n,).
         feed_odds_today: the same today.
         feed_grade_known: whether the feed grade was measured or stated rather than guessed.
@@ -49,15 +47,7 @@ class Evidence:
     settings: Floats
     context: Floats
     today: Floats
-    grade: Floats
-    recovery: Floats
-    grade_count: Floats
-    grade_se: Floats
-    recovery_se: Floats
-    grade_logit: Floats
-    recovery_logit: Floats
-    grade_variance: Floats
-    recovery_variance: Floats
+    readings: RunReadings
     feed_odds: Floats
     feed_odds_today: float
     feed_grade_known: bool
@@ -70,9 +60,14 @@ class Evidence:
     borrowed: Evidence | None = None
 
     @property
+    def grade(self) -> Floats:
+        """Grade that each run read, a fraction, NaN where it has none, shape (n,)."""
+        return self.readings.grade
+
+    @property
     def measured(self) -> NDArray[np.bool_]:
         """Runs with both readings."""
-        return np.isfinite(self.grade_logit) & np.isfinite(self.recovery_logit)
+        return self.readings.measured
 
     @property
     def inputs(self) -> Floats:
@@ -98,4 +93,4 @@ class Evidence:
             for f in fields(self)
             if isinstance(getattr(self, f.name), np.ndarray) and f.name != "today"
         }
-        return replace(self, **each)
+        return replace(self, readings=self.readings.take(rows), **each)

@@ -94,8 +94,8 @@ def collapse_runs(evidence: Evidence, most: int = MOST_POINTS) -> SetPoints:
     return SetPoints(
         inputs=_columns(inputs, mean),
         settings=_columns(settings, mean),
-        grade_logit=mean(evidence.grade_logit[m]),
-        recovery_logit=mean(evidence.recovery_logit[m]),
+        grade_logit=mean(evidence.readings.grade_logit[m]),
+        recovery_logit=mean(evidence.readings.recovery_logit[m]),
         feed_odds=mean(evidence.feed_odds[m]),
         count=count,
         owner=owner,

@@ -27,7 +27,7 @@ from optimizer.errors import InputError
 from optimizer.files import whole_file
 from optimizer.formulas import harmless
 from optimizer.history.arrow import harmless_text
-from optimizer.history.readings import SampleStore
+from optimizer.history.samples import SampleStore
 from optimizer.history.schema import PROVENANCE, in_schema, in_site_units, schema_of
 from optimizer.history.started import (
     MISDATED,
@@ -88,7 +88,7 @@ class History:
 
     @property
     def samples_folder(self) -> Path:
-        """Where the readings are kept that runs were made of (``history.readings``)."""
+        """Where the readings are kept that runs were made of (``history.samples``)."""
         return self.folder / SAMPLES if self.folder is not None else Path("highside-samples")
 
     @property

@@ -56,7 +56,7 @@ def progress_of(situation: Situation, points: SetPoints, plan: Plan) -> tuple[St
                 failed=int((here & ~e.even).sum()),
                 new_set_points=int(new.sum()),
                 grade=_middle(e.grade[read]),
-                recovery=_middle(expit(e.recovery_logit[read])),
+                recovery=_middle(expit(e.readings.recovery_logit[read])),
                 met=None
                 if goal is None or not read.any()
                 else float((e.grade[read] >= goal).mean()),

@@ -7,7 +7,7 @@ figure, so that everything downstream knows how far to trust it. By idea:
 - `reconcile`, `streams`: when there are more measurements than needed, or some are missing;
 - `balance`, `stream_table`: a table of streams to one result a test;
 - `counting`, `sample_size`, `gy`: what counting and sampling can show;
-- `measured`: the errors of a run on the scale that the surrogate works on;
+- `measured`: what runs read, with its errors, as fractions and on the logit scale;
 - `separation`, `partition`: how sharply, and by density, the deck separates;
 - `propagation`, `fit`: first-order errors, and least squares at its solution.
 """
@@ -34,7 +34,7 @@ from optimizer.measurement.gy import (
     sampling_constant,
     size_range_factor,
 )
-from optimizer.measurement.measured import MeasuredErrors, equivalent_count, measured_errors
+from optimizer.measurement.measured import RunReadings, equivalent_count
 from optimizer.measurement.partition import (
     PartitionCurve,
     concentration_criterion,
@@ -68,11 +68,11 @@ __all__ = [
     "BalanceResult",
     "BuiltUp",
     "Closure",
-    "MeasuredErrors",
     "Partition",
     "PartitionCurve",
     "Products",
     "Reconciled",
+    "RunReadings",
     "Split",
     "StreamBalance",
     "balance_tests",
@@ -92,7 +92,6 @@ __all__ = [
     "logit_moments",
     "logit_reading",
     "logit_reading_of",
-    "measured_errors",
     "mineral_factor",
     "n_product",
     "partition_numbers",

@@ -1,14 +1,22 @@
-"""Standard errors of the grade and recovery of runs, for the surrogate to take as known noise."""
+"""What runs read of grade and recovery, and what is known of the errors of these readings."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import expit
 
 from optimizer.errors import InputError
-from optimizer.measurement.counting import HALF, counted_se, logit_moments
+from optimizer.measurement.counting import (
+    HALF,
+    counted_se,
+    logit_moments,
+    logit_reading,
+    logit_reading_of,
+)
 from optimizer.measurement.propagation import FloatArray, packed
 
 # Particles taken to stand behind a reading of which nothing is known, so that its logit is finite.
@@ -17,76 +25,177 @@ from optimizer.measurement.propagation import FloatArray, packed
 ASSUMED_COUNT = 1000.0
 # The start is within a factor of about 1.5 of the root of a convex cubic; Newton does the rest.
 NEWTON_STEPS = 12
+# Above this share of readings with a stated error, the others are taken to have the same error.
+MOSTLY_STATED = 0.5
+# logit of the nearest fraction to 0 or 1 that a reading is taken for.
+LARGEST_LOGIT = 9.0
 
 
 @dataclass(frozen=True)
-class MeasuredErrors:
-    """Errors of n runs; NaN where nothing is known.
+class RunReadings:
+    """Grade and recovery that n runs read, with all that is known of their errors.
+
+    Each array has shape (n,), or any shape that the readings share; NaN where nothing is known.
+    Logits and their variances are the known part of what a surrogate learns from; they are made
+    here alone, by the reading itself (``from_shares``) or by what was expected of it (``given``).
 
     Attributes:
-        grade_se, recovery_se: on the fraction scale.
+        grade, recovery: fractions.
+        grade_se, recovery_se: standard errors as fractions, stated or, of a counted grade, by the
+            count.
+        grade_count: particles counted, where the grade is a count and states no standard error.
         grade_logit, recovery_logit: the readings on the logit scale, finite also at 0 and 1.
-        grade_logit_var, recovery_logit_var: their variances, the known noise.
-        counted: whether a grade is a count's and its standard error follows from that.
+        grade_variance, recovery_variance: known variances of these.
     """
 
+    grade: FloatArray
+    recovery: FloatArray
     grade_se: FloatArray
     recovery_se: FloatArray
+    grade_count: FloatArray
     grade_logit: FloatArray
     recovery_logit: FloatArray
-    grade_logit_var: FloatArray
-    recovery_logit_var: FloatArray
-    counted: NDArray[np.bool_]
+    grade_variance: FloatArray
+    recovery_variance: FloatArray
+
+    @classmethod
+    def from_shares(
+        cls,
+        grade: ArrayLike,
+        recovery: ArrayLike,
+        grade_se: ArrayLike = np.nan,
+        recovery_se: ArrayLike = np.nan,
+        grade_count: ArrayLike = np.nan,
+    ) -> RunReadings:
+        """Readings as fractions, with the errors that were stated.
+
+        Every reading is put on one footing, as if counted: k = p n wanted of n particles, read
+        with half a particle added to either kind (`logit_moments`). What n is:
+
+        1. a standard error is stated: the count that would have had it (`equivalent_count`);
+        2. else a count is given (grade only): that count;
+        3. neither: `ASSUMED_COUNT` for the logit alone. The standard error is NaN, and so is the
+           variance, except for a reading of exactly 0 or 1, which gets the variance of that count:
+           such a reading says little about the logit, and an estimated noise would trust it.
+
+        Args:
+            grade, recovery: fractions, any shapes that broadcast; NaN where missing.
+            grade_se, recovery_se: standard errors as fractions; NaN or 0 where not stated.
+            grade_count: particles counted for the grade; NaN or 0 where not counted.
+
+        Raises:
+            InputError: a grade or recovery outside 0 to 1, or an error or count below 0.
+
+        Source: as `counted_se` and `logit_moments`.
+
+        >>> found = RunReadings.from_shares([0.98, 1.0], [0.9, np.nan], grade_count=500)
+        >>> found.grade_se.round(5).tolist(), found.grade_variance.round(3).tolist()
+        ([0.00639, 0.00141], [0.102, 4.937])
+        """
+        g, r, g_se, r_se, count = np.moveaxis(
+            packed(grade, recovery, grade_se, recovery_se, grade_count), -1, 0
+        )
+        _refuse_outside(grade=(g, 1.0), recovery=(r, 1.0), grade_se=(g_se, np.inf))
+        _refuse_outside(recovery_se=(r_se, np.inf), grade_count=(count, np.inf))
+        g_error, g_logit, g_variance = _reading(g, g_se, count)
+        r_error, r_logit, r_variance = _reading(r, r_se, np.full_like(r, np.nan))
+        counted = np.where(~(g_se > 0) & (count > 0), count, np.nan)
+        return cls(g, r, g_error, r_error, counted, g_logit, r_logit, g_variance, r_variance)
+
+    @classmethod
+    def from_logits(
+        cls,
+        grade_logit: ArrayLike,
+        recovery_logit: ArrayLike,
+        grade_variance: ArrayLike = 0.0,
+        recovery_variance: ArrayLike = 0.0,
+    ) -> RunReadings:
+        """Readings and known variances that are stated on the logit scale, shapes that broadcast;
+        as they are stated so they stay, whatever is expected of them."""
+        g, r, g_variance, r_variance = np.moveaxis(
+            packed(grade_logit, recovery_logit, grade_variance, recovery_variance), -1, 0
+        )
+        unknown = np.full_like(g, np.nan)
+        errors = unknown, unknown, unknown
+        return cls(expit(g), expit(r), *errors, g, r, g_variance, r_variance)
+
+    @classmethod
+    def joined(cls, parts: Sequence[RunReadings]) -> RunReadings:
+        """The readings of several sets of runs, one after the other."""
+        names = [f.name for f in fields(cls)]
+        return cls(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
+
+    def take(self, rows: NDArray[np.bool_]) -> RunReadings:
+        """The readings of some of the runs."""
+        return RunReadings(*(getattr(self, f.name)[rows] for f in fields(self)))
+
+    @property
+    def measured(self) -> NDArray[np.bool_]:
+        """Which runs have both readings."""
+        return np.isfinite(self.grade_logit) & np.isfinite(self.recovery_logit)
+
+    def with_usual_errors(self) -> RunReadings:
+        """The same with a variance for every reading.
+
+        Where most readings state their error, the others take the median of the stated variances.
+        Where few or none do, the others take 0, and the estimated noise includes all of their
+        scatter: a handful of readings does not say how precise the rest are. A reading of exactly
+        0 or 1 has a variance of its own, which says nothing about the others.
+        """
+        return replace(
+            self,
+            grade_variance=_filled(self.grade, self.grade_variance, self.grade_se),
+            recovery_variance=_filled(self.recovery, self.recovery_variance, self.recovery_se),
+        )
+
+    def given(self, grade_logit: FloatArray, recovery_logit: FloatArray) -> RunReadings:
+        """The same with logits and variances by what was expected of each reading.
+
+        A reading's own logit has a variance that goes with its error: a lucky count looks unsure,
+        an unlucky one sure. By what was expected it does not (`logit_reading`). However far a
+        reading is from that, it is no farther than any reading may be (`LARGEST_LOGIT`).
+
+        Args:
+            grade_logit, recovery_logit: logits that were expected, shape (n,).
+        """
+        grade_logit, recovery_logit = clip_logit(grade_logit), clip_logit(recovery_logit)
+        grade, recovery = np.array(self.grade_logit), np.array(self.recovery_logit)
+        g_variance, r_variance = np.array(self.grade_variance), np.array(self.recovery_variance)
+        k = self.grade_count > 0
+        n = self.grade_count[k]
+        grade[k], g_variance[k] = logit_reading(self.grade[k] * n, n, grade_logit[k])
+        k = ~k & (self.grade_se > 0)
+        grade[k], g_variance[k] = logit_reading_of(self.grade[k], self.grade_se[k], grade_logit[k])
+        k = self.recovery_se > 0
+        recovery[k], r_variance[k] = logit_reading_of(
+            self.recovery[k], self.recovery_se[k], recovery_logit[k]
+        )
+        return replace(
+            self,
+            grade_logit=clip_logit(grade),
+            recovery_logit=clip_logit(recovery),
+            grade_variance=g_variance,
+            recovery_variance=r_variance,
+        )
 
 
-def measured_errors(
-    grade: ArrayLike,
-    recovery: ArrayLike,
-    grade_se: ArrayLike = np.nan,
-    recovery_se: ArrayLike = np.nan,
-    grade_count: ArrayLike = np.nan,
-) -> MeasuredErrors:
-    """Standard errors and logit-scale readings and variances of grades and recoveries.
+def clip_logit(logits: FloatArray) -> FloatArray:
+    """Logits inside +-`LARGEST_LOGIT`, shape kept."""
+    return np.clip(logits, -LARGEST_LOGIT, LARGEST_LOGIT)
 
-    Every reading is put on one footing, as if counted: k = p n wanted of n particles, read with
-    half a particle added to either kind (`logit_moments`). What n is:
 
-    1. a standard error is stated: the count that would have had it (`equivalent_count`);
-    2. else a count is given (grade only): that count;
-    3. neither: `ASSUMED_COUNT` for the logit alone. The standard error is NaN, and so is the
-       variance, except for a reading of exactly 0 or 1, which gets the variance of that count:
-       such a reading says little about the logit, and an estimated noise would trust it.
-
-    Args:
-        grade, recovery: fractions, any shapes that broadcast; NaN where missing.
-        grade_se, recovery_se: standard errors as fractions; NaN or 0 where not stated.
-        grade_count: particles counted for the grade; NaN or 0 where not counted.
-
-    Raises:
-        InputError: a grade or recovery outside 0 to 1, or an error or count below 0.
-
-    Source: as `counted_se` and `logit_moments`.
-
-    >>> found = measured_errors([0.98, 1.0], [0.90, np.nan], recovery_se=0.02, grade_count=500)
-    >>> found.grade_se.round(5).tolist(), found.grade_logit_var.round(3).tolist()
-    ([0.00639, 0.00141], [0.102, 4.937])
-    """
-    g, r, g_se, r_se, count = np.moveaxis(
-        packed(grade, recovery, grade_se, recovery_se, grade_count), -1, 0
-    )
-    _refuse_outside(grade=(g, 1.0), recovery=(r, 1.0), grade_se=(g_se, np.inf))
-    _refuse_outside(recovery_se=(r_se, np.inf), grade_count=(count, np.inf))
-    grade_part = _reading(g, g_se, count)
-    recovery_part = _reading(r, r_se, np.full_like(r, np.nan))
-    counted = ~(g_se > 0) & (count > 0)
-    (g_error, g_logit, g_variance), (r_error, r_logit, r_variance) = grade_part, recovery_part
-    return MeasuredErrors(g_error, r_error, g_logit, r_logit, g_variance, r_variance, counted)
+def _filled(reading: FloatArray, variance: FloatArray, se: FloatArray) -> FloatArray:
+    """Variances with the unknown ones filled in, shape (n,), see ``with_usual_errors``."""
+    stated = np.isfinite(se)
+    most = stated.sum() > MOSTLY_STATED * np.isfinite(reading).sum()
+    usual = float(np.median(variance[stated])) if most else 0.0
+    return np.where(np.isfinite(variance), variance, usual)
 
 
 def _reading(
     p: FloatArray, se: FloatArray, count: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Standard error, logit and its variance, by the rules of `measured_errors`."""
+    """Standard error, logit and its variance, by the rules of `RunReadings.from_shares`."""
     stated = se > 0
     counted = ~stated & (count > 0)
     n = np.where(counted, count, float(ASSUMED_COUNT))

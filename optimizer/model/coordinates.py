@@ -18,6 +18,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import expit, log_expit, logit
 
+from optimizer.measurement.measured import clip_logit
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -28,13 +30,11 @@ if TYPE_CHECKING:
 MOST_UNWANTED = 0.98
 # Without a measured feed grade the worst run is taken to keep this share of the unwanted.
 GUESS_WORST_UNWANTED = 0.6
-# logit of the nearest fraction to 0 or 1 that a reading is taken for.
-LARGEST_LOGIT = 9.0
 
 
 def log_odds(fraction: Floats | float) -> Floats:
-    """logit, held inside +-LARGEST_LOGIT so that a reading of exactly 0 or 1 stays finite."""
-    return np.clip(logit(np.asarray(fraction, dtype=float)), -LARGEST_LOGIT, LARGEST_LOGIT)
+    """Logit of fractions, shape kept; finite also of exactly 0 or 1 (`measured.clip_logit`)."""
+    return clip_logit(logit(np.asarray(fraction, dtype=float)))
 
 
 def guess_feed_odds(grade_logit: Floats, recovery_logit: Floats) -> float:

@@ -8,7 +8,6 @@ sharpness and one of balance (see ``coordinates``), as ``deck_prior`` expects th
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,8 +19,7 @@ from optimizer.gaussian_process.inputs import Inputs
 from optimizer.gaussian_process.replicates import Groups
 from optimizer.gaussian_process.solvers import EXACT
 from optimizer.interval import Intervals
-from optimizer.measurement.counting import logit_reading, logit_reading_of
-from optimizer.model.coordinates import LARGEST_LOGIT, ahead, from_latent, to_latent, unwanted_limit
+from optimizer.model.coordinates import ahead, from_latent, to_latent, unwanted_limit
 from optimizer.model.deck_prior import COARSE, Description, expected_logits, fit_pair, processes_of
 from optimizer.model.fitted_surrogate import WIDENING, Latent, Prediction
 from optimizer.model.joint import Pair, pair_of
@@ -32,12 +30,11 @@ if TYPE_CHECKING:
 
     from optimizer.gaussian_process.process import GaussianProcess
     from optimizer.gaussian_process.solvers import Solver
+    from optimizer.measurement.measured import RunReadings
     from optimizer.model.deck_coordinates import DeckCoordinates
     from optimizer.model.deck_prior import Processes
 
     Floats = NDArray[np.float64]
-    # Logits of grade and recovery, and the known variance of each; (n,).
-    Readings = tuple[Floats, Floats, Floats, Floats]
 
 # Hyperparameter draws to average over, by number of set-points: with few, hyperparameters are
 # uncertain enough to change intervals; with many, their mode is as good and many times cheaper.
@@ -51,46 +48,6 @@ GRADE_NODES, COARSE_NODES = 24, 8
 # Times that counted readings are read anew by what the model expects; the second moves them by a
 # fraction of what the first does, a third by nothing that shows.
 REREADINGS = 2
-
-
-@dataclass(frozen=True)
-class Shares:
-    """Readings as shares, each of shape (n,); NaN where an error is not known.
-
-    Args:
-        grade, recovery: fractions.
-        grade_count: particles counted, where the grade is a count.
-        grade_se, recovery_se: standard errors as fractions, where they are stated.
-    """
-
-    grade: Floats
-    recovery: Floats
-    grade_count: Floats
-    grade_se: Floats
-    recovery_se: Floats
-
-    def read_anew(
-        self, readings: Readings, grade_logit: Floats, recovery_logit: Floats
-    ) -> Readings:
-        """Logits and variances, grade before recovery, given the logits expected, (n,) each.
-
-        However far a reading is from what was expected, it is no farther than any reading may be.
-        """
-        answer = [np.array(part) for part in readings]
-        grade_logit, recovery_logit = (
-            np.clip(x, -LARGEST_LOGIT, LARGEST_LOGIT) for x in (grade_logit, recovery_logit)
-        )
-        k = self.grade_count > 0
-        n = self.grade_count[k]
-        answer[0][k], answer[2][k] = logit_reading(self.grade[k] * n, n, grade_logit[k])
-        for j, share, se, expected in (
-            (0, self.grade, np.where(k, np.nan, self.grade_se), grade_logit),
-            (1, self.recovery, self.recovery_se, recovery_logit),
-        ):
-            k = se > 0
-            answer[j][k], answer[j + 2][k] = logit_reading_of(share[k], se[k], expected[k])
-        logits = [np.clip(part, -LARGEST_LOGIT, LARGEST_LOGIT) for part in answer[:2]]
-        return logits[0], logits[1], answer[2], answer[3]
 
 
 class Surrogate(Estimator):
@@ -126,47 +83,33 @@ class Surrogate(Estimator):
             return self.members
         return next((m for most, m in MEMBERS if points <= most), 1)
 
-    def fit(
-        self,
-        X: ArrayLike,
-        grade_logit: ArrayLike,
-        recovery_logit: ArrayLike,
-        feed_odds: ArrayLike,
-        grade_variance: ArrayLike = 0.0,
-        recovery_variance: ArrayLike = 0.0,
-        shares: Shares | None = None,
-    ) -> Surrogate:
+    def fit(self, X: ArrayLike, readings: RunReadings, feed_odds: ArrayLike) -> Surrogate:
         """Fit to readings.
+
+        A first fit says what was to be expected of each reading, and the readings whose errors are
+        known are judged by that (``RunReadings.given``).
 
         Args:
             X: inputs in unit coordinates, shape (n, d); equal rows are replicates.
-            grade_logit, recovery_logit: readings on the logit scale, shape (n,).
+            readings: of n runs, each with both readings and known variances.
             feed_odds: log odds of the feed grade of each run, shape (n,) or scalar.
-            grade_variance, recovery_variance: their known variances, shape (n,) or scalar.
-            shares: the same readings as shares: where their errors are known they are read anew
-                by what the model expects (``logit_reading``).
         """
         X = np.atleast_2d(np.asarray(X, dtype=float))
-        odds, *found = (
-            np.broadcast_to(np.asarray(r, dtype=float), len(X))
-            for r in (feed_odds, grade_logit, recovery_logit, grade_variance, recovery_variance)
-        )
-        readings: Readings = (found[0], found[1], found[2], found[3])
+        odds = np.broadcast_to(np.asarray(feed_odds, dtype=float), len(X))
         groups, description = Groups.of(X), self._description(X.shape[1])
         self.n_members_ = self._members(len(groups.points))
         self.sharpness_, self.balance_ = processes_of(description, self.n_members_)
-        if shares is not None:
-            first = processes_of(description, 1)
-            for _ in range(REREADINGS):
-                fit_pair(first, groups, to_latent(*readings, odds))
-                readings = shares.read_anew(readings, *expected_logits(first, groups, odds))
-                # What the first fit says of smoothness will do to say what was to be expected.
-                for gp in first:
-                    gp.set_params(hyperparameters=Given(_vector_of(gp)))
-            for gp, known in zip(self.processes, first, strict=True):
-                start = _vector_of(known)
-                gp.set_params(hyperparameters=Estimated(self.n_members_, start=start))
-        latent = to_latent(*readings, odds)
+        first = processes_of(description, 1)
+        for _ in range(REREADINGS):
+            fit_pair(first, groups, _latent_of(readings, odds))
+            readings = readings.given(*expected_logits(first, groups, odds))
+            # What the first fit says of smoothness will do to say what was to be expected.
+            for gp in first:
+                gp.set_params(hyperparameters=Given(_vector_of(gp)))
+        for gp, known in zip(self.processes, first, strict=True):
+            start = _vector_of(known)
+            gp.set_params(hyperparameters=Estimated(self.n_members_, start=start))
+        latent = _latent_of(readings, odds)
         self.latent_readings_ = latent[0], latent[1]
         fit_pair(self.processes, groups, latent)
         members = zip(*(gp.posteriors_ for gp in self.processes), strict=True)
@@ -289,6 +232,17 @@ class Surrogate(Estimator):
         """Process noise of one reading, as standard deviations of sharpness and balance."""
         s, c = (float(np.sqrt(gp.noise_variance())) for gp in self.processes)
         return s, c
+
+
+def _latent_of(readings: RunReadings, odds: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """Readings as sharpness and balance, and the known variance of each, (n,) each."""
+    return to_latent(
+        readings.grade_logit,
+        readings.recovery_logit,
+        readings.grade_variance,
+        readings.recovery_variance,
+        odds,
+    )
 
 
 def _vector_of(gp: GaussianProcess) -> tuple[float, ...]:

@@ -19,11 +19,11 @@ import numpy as np
 from scipy.special import logit
 from threadpoolctl import threadpool_limits
 
-from optimizer.measurement import measured_errors
+from optimizer.measurement import RunReadings
 from optimizer.model.coordinates import to_latent
 from optimizer.model.deck_coordinates import DeckCoordinates, deck_coordinates_of
 from optimizer.model.deck_state import deck_state_of
-from optimizer.model.surrogate import Shares, Surrogate
+from optimizer.model.surrogate import Surrogate
 from optimizer.plant.region import Region
 from optimizer.plant.settings import GRAVITY_TABLE
 from tests.benchmarks.trials.decks import ALL_FAMILIES, draw
@@ -62,26 +62,13 @@ def case(family: str, seed: int, kind: str, n: int, view: View) -> dict[str, flo
         )
         settings = GRAVITY_TABLE.values(index)
     read = deck.measure(settings, material, rng)
-    errors = measured_errors(
+    readings = RunReadings.from_shares(
         read.grade, read.recovery, recovery_se=read.recovery_se, grade_count=read.grade_count
     )
-    ran = np.isfinite(errors.grade_logit)
+    ran = readings.measured
     odds = float(logit(material.feed_grade))
-    shares = Shares(
-        read.grade[ran],
-        read.recovery[ran],
-        np.full(ran.sum(), float(read.grade_count)),
-        errors.grade_se[ran],
-        errors.recovery_se[ran],
-    )
     model = Surrogate(GRAVITY_TABLE.names, coordinates=view).fit(
-        GRAVITY_TABLE.to_unit(settings)[ran],
-        errors.grade_logit[ran],
-        errors.recovery_logit[ran],
-        odds,
-        errors.grade_logit_var[ran],
-        errors.recovery_logit_var[ran],
-        shares,
+        GRAVITY_TABLE.to_unit(settings)[ran], readings.take(ran), odds
     )
     return judge(model, deck.run(unseen, material), GRAVITY_TABLE.to_unit(unseen), odds)
 

@@ -336,9 +336,9 @@ def test_long_histories_are_judged_by_neighboring_days_together():
 def test_what_a_residual_keeps_is_the_diagonal_that_woodbury_avoids(season_table):
     evidence = model_of(season_table).evidence
     use = evidence.measured
-    X, y = evidence.inputs[use], evidence.recovery_logit[use]
+    X, y = evidence.inputs[use], evidence.readings.recovery_logit[use]
     gp = GaussianProcess(KERNEL, MEAN, random_state=0)
-    known = known_of(gp.fit(X, y, evidence.recovery_variance[use]), X)
+    known = known_of(gp.fit(X, y, evidence.readings.recovery_variance[use]), X)
     whole = known.weigh(np.eye(len(X)))
     assert known.kept == pytest.approx(known.noise * np.diag(whole), abs=1e-10)
     assert known.kept.min() < 0.95

@@ -58,7 +58,7 @@ def one_reading(table, name, value):
 def test_one_reading_of_all_or_nothing_says_nothing_of_the_others(name, value):
     table, at = one_reading(season(), name, value)
     found = gather(table, Site(), Brief())
-    variance = getattr(found, f"{name}_variance")
+    variance = getattr(found.readings, f"{name}_variance")
     assert variance[at] > 1.0  # its own, of few particles
     assert np.all(np.delete(variance, at) == 0.0)
 
@@ -77,10 +77,10 @@ def test_errors_are_taken_from_others_only_where_most_are_stated(counted, taken)
     table = season()
     count = np.where(np.arange(table.num_rows) < counted, 20.0, np.nan)
     found = gather(with_column(table, "grade_count", count), Site(), Brief())
-    rest = found.grade_variance[counted:]
+    rest = found.readings.grade_variance[counted:]
     assert np.all(rest > 0.1) if taken else np.all(rest == 0.0)
     read = np.isfinite(found.grade[:counted])
-    assert np.all(found.grade_variance[:counted][read] > 0.1)
+    assert np.all(found.readings.grade_variance[:counted][read] > 0.1)
 
 
 # ------------------------------------------------------------------ the grade of the feed

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.special import logit
 
 from optimizer.gaussian_process import likelihood
 from optimizer.gaussian_process.estimation import Given
@@ -12,8 +11,9 @@ from optimizer.gaussian_process.kernel import BETWEEN_LINES, Kernel
 from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import ESTIMATED, GaussianProcess
 from optimizer.gaussian_process.resampling import resample
+from optimizer.measurement import RunReadings
 from optimizer.model.deck_coordinates import deck_coordinates_of
-from optimizer.model.surrogate import Shares, Surrogate
+from optimizer.model.surrogate import Surrogate
 from optimizer.plant.settings import GRAVITY_TABLE
 
 KERNELS = {
@@ -84,13 +84,11 @@ def test_one_search_from_the_first_fit_ends_where_two_from_the_priors_do():
     S, C = 3.0 - 4.0 * np.sum((X[:, :2] - 0.4) ** 2, axis=1), 1.5 * (X[:, 3] - X[:, 4])
     recovery = 1.0 / (1.0 + np.exp(-0.5 * (S + C) - 0.1 * rng.standard_normal(30)))
     grade = np.clip(0.95 + 0.01 * rng.standard_normal(30), 0.8, 0.99)
-    nothing = np.full(30, np.nan)
-    shares = Shares(grade, recovery, np.full(30, 800.0), nothing, np.full(30, 0.01))
+    readings = RunReadings.from_shares(grade, recovery, recovery_se=0.01, grade_count=800.0)
     model = Surrogate(
         GRAVITY_TABLE.names, coordinates=deck_coordinates_of(GRAVITY_TABLE), members=1
     )
-    told = X, logit(grade), logit(recovery), 2.2, 0.02, 0.01
-    model.fit(*told, shares=shares)
+    model.fit(X, readings, 2.2)
     for gp in model.processes:
         assert gp.hyperparameters.start is not None
         cold = GaussianProcess(**{**gp.get_params(deep=False), "hyperparameters": ESTIMATED})

@@ -13,6 +13,7 @@ from optimizer.gaussian_process.inputs import Inputs
 from optimizer.gaussian_process.kernel import Kernel
 from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import GaussianProcess
+from optimizer.measurement import RunReadings
 from optimizer.model.deck_prior import Steepness
 from optimizer.model.joint import pair_of
 from optimizer.model.surrogate import Surrogate
@@ -46,12 +47,12 @@ def test_a_process_fitted_again_forgets_its_old_trend(change):
 
 def test_a_surrogate_fitted_again_draws_by_its_new_seed():
     rng = np.random.default_rng(0)
-    X, logits = rng.random((15, 2)), rng.standard_normal((2, 15))
+    X, read = rng.random((15, 2)), RunReadings.from_logits(*rng.standard_normal((2, 15)))
     A, odds = rng.random((6, 2)), 1.0
-    model = Surrogate(members=1).fit(X, *logits, odds)
+    model = Surrogate(members=1).fit(X, read, odds)
     before = model.predict(A, odds).grade.low
-    found = model.set_params(random_state=7).fit(X, *logits, odds).predict(A, odds).grade.low
-    expected = Surrogate(members=1, random_state=7).fit(X, *logits, odds).predict(A, odds).grade.low
+    found = model.set_params(random_state=7).fit(X, read, odds).predict(A, odds).grade.low
+    expected = Surrogate(members=1, random_state=7).fit(X, read, odds).predict(A, odds).grade.low
     np.testing.assert_array_equal(found, expected)
     assert np.max(np.abs(found - before)) > 0.0
 

@@ -12,7 +12,7 @@ from statsmodels.stats.stattools import durbin_watson
 
 from optimizer.errors import InputError
 from optimizer.history.history import History
-from optimizer.history.readings import SampleStore
+from optimizer.history.samples import SampleStore
 from optimizer.intake.load import load_table
 from optimizer.intake.settling.steady import FEWEST, LEVEL, chance
 

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from numpy.testing import assert_allclose
+from numpy.testing import assert_allclose, assert_array_equal
 
 from optimizer.errors import InputError
 from optimizer.measurement import (
+    RunReadings,
     count_to_show_difference,
     counted_se,
     equivalent_count,
@@ -19,7 +22,6 @@ from optimizer.measurement import (
     liberation_factor,
     logit_moments,
     logit_reading,
-    measured_errors,
     purity_interval,
     purity_range_limit,
     purity_se,
@@ -176,22 +178,22 @@ class TestLogitReading:
                 assert variance > 0
 
 
-class TestMeasuredErrors:
+class TestRunReadings:
     def test_stated_error_wins_over_count(self):
-        found = measured_errors(0.98, 0.9, 0.004, 0.02, 500)
+        found = RunReadings.from_shares(0.98, 0.9, 0.004, 0.02, 500)
         assert float(found.grade_se) == 0.004
-        assert float(found.grade_logit_var) == pytest.approx((0.004 / 0.0196) ** 2, rel=0.05)
-        assert float(measured_errors(0.98, 0.9, NAN, 0.02, 500).grade_se) > 0.006
+        assert float(found.grade_variance) == pytest.approx((0.004 / 0.0196) ** 2, rel=0.05)
+        assert float(RunReadings.from_shares(0.98, 0.9, NAN, 0.02, 500).grade_se) > 0.006
         # Far from the ends the logit variance is that of the delta method.
-        assert float(found.recovery_logit_var) == pytest.approx((0.02 / 0.09) ** 2, rel=0.05)
+        assert float(found.recovery_variance) == pytest.approx((0.02 / 0.09) ** 2, rel=0.05)
 
     @pytest.mark.parametrize("value", [0.0, 1.0])
     @pytest.mark.parametrize(("se", "count"), [(NAN, 400), (0.01, NAN), (0.0, 400), (NAN, NAN)])
     def test_ends_are_finite_and_uncertain(self, value, se, count):
-        found = measured_errors(value, value, se, se, count)
+        found = RunReadings.from_shares(value, value, se, se, count)
         for logit, variance in (
-            (found.grade_logit, found.grade_logit_var),
-            (found.recovery_logit, found.recovery_logit_var),
+            (found.grade_logit, found.grade_variance),
+            (found.recovery_logit, found.recovery_variance),
         ):
             assert np.isfinite(logit)
             assert variance > 4.0
@@ -202,19 +204,42 @@ class TestMeasuredErrors:
             assert found.grade_se > 0
 
     def test_nothing_known_is_nan(self):
-        assert np.isnan(measured_errors(NAN, 0.9, grade_se=0.01).grade_se)
-        found = measured_errors([0.9, NAN], [NAN, 0.5])
+        assert np.isnan(RunReadings.from_shares(NAN, 0.9, grade_se=0.01).grade_se)
+        found = RunReadings.from_shares([0.9, NAN], [NAN, 0.5])
         assert np.isnan(found.grade_se).all()
-        assert np.isnan(found.grade_logit_var).all()
-        assert np.isnan(found.recovery_logit_var).all()
+        assert np.isnan(found.grade_variance).all()
+        assert np.isnan(found.recovery_variance).all()
         assert_allclose(found.grade_logit, [np.log(9.0), NAN], rtol=1e-3)
 
     def test_unknown_errors_keep_the_order(self):
         readings = np.array([0.9, 0.99, 0.999, 0.9999, 1.0])
-        assert (np.diff(measured_errors(readings, readings).grade_logit) > 0).all()
+        assert (np.diff(RunReadings.from_shares(readings, readings).grade_logit) > 0).all()
+
+    def test_parts_of_the_runs_make_up_all_of_them(self):
+        whole = RunReadings.from_shares([0.9, NAN, 0.99, 0.5], [0.5, 0.8, 1.0, NAN], 0.01, 0.02)
+        first = np.array([True, False, True, False])
+        parts = RunReadings.joined([whole.take(first), whole.take(~first)])
+        for f in fields(RunReadings):
+            assert_array_equal(getattr(parts, f.name), getattr(whole, f.name)[[0, 2, 1, 3]])
+        assert whole.measured.tolist() == [True, False, True, False]
+
+    def test_only_readings_with_a_known_error_are_judged_by_what_was_expected(self):
+        """A count, a stated error, neither; each half a logit below what was expected."""
+        own = RunReadings.from_shares([0.9] * 3, [0.8] * 3, [NAN, 0.01, NAN], [0.01, NAN, NAN],
+                                      [200, NAN, NAN])  # fmt: skip
+        found = own.given(own.grade_logit + 0.5, own.recovery_logit + 0.5)
+        assert_array_equal(found.grade_logit != own.grade_logit, [True, True, False])
+        assert_array_equal(found.recovery_logit != own.recovery_logit, [True, False, False])
+        # More was expected, where shares are less variable: the logit's variance is larger.
+        assert (found.grade_variance[:2] > own.grade_variance[:2]).all()
+        assert_array_equal(found.grade_se, own.grade_se)
+        stated = RunReadings.from_logits([2.0, 3.0], [1.0, 1.5], 0.1, 0.2)
+        same = stated.given(np.array([5.0, -5.0]), np.array([0.0, 8.0]))
+        assert_array_equal(same.grade_logit, [2.0, 3.0])
+        assert_array_equal(same.recovery_variance, [0.2, 0.2])
 
     def test_empty_log(self):
-        assert measured_errors([], []).grade_logit.shape == (0,)
+        assert RunReadings.from_shares([], []).grade_logit.shape == (0,)
 
     @pytest.mark.parametrize(
         ("values", "text"),
@@ -228,7 +253,7 @@ class TestMeasuredErrors:
     )
     def test_refuses(self, values, text):
         with pytest.raises(InputError, match=text):
-            measured_errors(**values)
+            RunReadings.from_shares(**values)
 
     @thorough
     @given(st.floats(0.0, 1.0), st.floats(1.0, 1e7))

@@ -10,6 +10,7 @@ from optimizer.gaussian_process.estimation import Given
 from optimizer.gaussian_process.kernel import BETWEEN_LINES, Kernel
 from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import GaussianProcess
+from optimizer.measurement import RunReadings
 from optimizer.model.coordinates import log_odds, to_latent
 from optimizer.model.deck_coordinates import COUPLED, deck_coordinates_of
 from optimizer.model.deck_state import deck_state_of
@@ -118,9 +119,8 @@ def test_decks_are_learned_from_fewer_runs_in_them():
         for view in (None, VIEW):
             model = Surrogate(NAMES, coordinates=view, members=4)
             noise = 0.1 * np.random.default_rng(k).standard_normal((2, 12))
-            model.fit(
-                X[teach], grade[teach] + noise[0], recovery[teach] + noise[1], odds, 0.01, 0.01
-            )
+            logits = grade[teach] + noise[0], recovery[teach] + noise[1]
+            model.fit(X[teach], RunReadings.from_logits(*logits, 0.01, 0.01), odds)
             mean = model.latent(X[ask]).mean.mean(axis=0)[0]
             errors.setdefault(view, []).append(np.mean((mean - S[ask]) ** 2))
             state = deck_state_of(view).fit(X[:20], even[:20])

@@ -15,7 +15,7 @@ from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import GaussianProcess
 from optimizer.gaussian_process.replicates import collapse
 from optimizer.gaussian_process.solvers import EXACT, InducingPoints
-from optimizer.measurement import measured_errors
+from optimizer.measurement import RunReadings
 from optimizer.measurement.counting import logit_reading_of
 from optimizer.model.coordinates import (
     ahead,
@@ -30,7 +30,7 @@ from optimizer.model.deck_coordinates import deck_coordinates_of
 from optimizer.model.deck_prior import cut_of
 from optimizer.model.deck_state import DeckState
 from optimizer.model.joint import PairDraws, draw_pairs
-from optimizer.model.surrogate import Shares, Surrogate
+from optimizer.model.surrogate import Surrogate
 from optimizer.planning.acquisition import ConstrainedImprovement
 from optimizer.planning.situation import situation_of
 from optimizer.plant.settings import GRAVITY_TABLE
@@ -186,7 +186,7 @@ def test_a_reading_with_a_large_known_error_counts_for_less():
 @pytest.mark.parametrize("n", [1, 2, 3, 5])
 def test_few_runs_fit_and_stay_unsure(n):
     X, grade, recovery = readings(n)
-    model = Surrogate().fit(X, grade, recovery, FEED_ODDS)
+    model = Surrogate().fit(X, RunReadings.from_logits(grade, recovery), FEED_ODDS)
     far = model.predict(np.full((1, 5), 0.95), FEED_ODDS).recovery
     assert far.high[0] - far.low[0] > 0.1
 
@@ -194,7 +194,8 @@ def test_few_runs_fit_and_stay_unsure(n):
 def test_constant_readings_and_constant_columns_fit():
     X = np.full((6, 5), 0.5)
     X[:, 0] = np.linspace(0, 1, 6)
-    model = Surrogate().fit(X, np.full(6, 4.0), np.full(6, 2.0), FEED_ODDS)
+    readings = RunReadings.from_logits(np.full(6, 4.0), np.full(6, 2.0))
+    model = Surrogate().fit(X, readings, FEED_ODDS)
     prediction = model.predict(X[:1], FEED_ODDS)
     assert prediction.recovery.mean[0] == pytest.approx(expit(2.0), abs=0.02)
 
@@ -220,7 +221,7 @@ def test_intervals_cover_the_truth_on_simulated_decks():
 def test_chance_of_grade_agrees_with_drawn_predictions():
     """100,000 draws per point, seed 0: standard error at most 0.0016, tolerance 0.01."""
     X, grade, recovery = readings(25)
-    model = Surrogate().fit(X, grade, recovery, FEED_ODDS)
+    model = Surrogate().fit(X, RunReadings.from_logits(grade, recovery), FEED_ODDS)
     A = np.random.default_rng(5).random((20, 5))
     chance = model.chance_of_grade(A, 0.97, FEED_ODDS)
     found = model.latent(A)
@@ -240,7 +241,7 @@ def test_a_pair_is_the_normal_that_its_readings_leave():
     X, grade, recovery = readings(25)
     view = deck_coordinates_of(GRAVITY_TABLE)
     model = Surrogate(GRAVITY_TABLE.names, coordinates=view, members=1)
-    model.fit(X, grade, recovery, FEED_ODDS, 0.01, 0.02)
+    model.fit(X, RunReadings.from_logits(grade, recovery, 0.01, 0.02), FEED_ODDS)
     pair, (sharpness, balance) = model.pairs_[0], model.processes
     s, c, known = pair.sharpness, pair.balance, sharpness.readings_.X
     every, n, m = Inputs(np.vstack([known, ask])), 25, 34
@@ -278,7 +279,7 @@ def test_draws_of_a_pair_tell_elsewhere_what_they_are_at_their_own_points():
     X, grade, recovery = readings(25)
     view = deck_coordinates_of(GRAVITY_TABLE)
     model = Surrogate(GRAVITY_TABLE.names, coordinates=view, members=1)
-    pair = model.fit(X, grade, recovery, FEED_ODDS, 0.01, 0.02).pairs_[0]
+    pair = model.fit(X, RunReadings.from_logits(grade, recovery, 0.01, 0.02), FEED_ODDS).pairs_[0]
     base, ask = np.split(np.random.default_rng(3).random((14, 5)), [8])
     normals = np.random.default_rng(0).standard_normal((40_000, 14, 2))
     drawn = PairDraws(pair, Inputs(base), normals)
@@ -304,7 +305,7 @@ def test_a_stack_of_members_is_what_each_is_by_itself(solver, coupled):
     X, grade, recovery = readings(25)
     view = deck_coordinates_of(GRAVITY_TABLE) if coupled else None
     model = Surrogate(GRAVITY_TABLE.names, coordinates=view, members=4, solver=solver)
-    model.fit(X, grade, recovery, FEED_ODDS, 0.01, 0.02)
+    model.fit(X, RunReadings.from_logits(grade, recovery, 0.01, 0.02), FEED_ODDS)
     base, ask = (Inputs(part) for part in np.split(np.random.default_rng(3).random((11, 5)), [6]))
     normals = np.random.default_rng(0).standard_normal((4, 8, 7, 2))
     assert [p.stacked for p in model.pairs()] == ([True] if solver is EXACT else [False] * 4)
@@ -408,14 +409,12 @@ def test_a_reading_far_beyond_what_was_expected_is_finite():
 @pytest.mark.parametrize("recovery", [[0.0, 1.0], [1.0], [1e-60, 1.0, 0.5]])
 @pytest.mark.parametrize("count", [3, 100_000])
 def test_readings_that_contradict_each_other_all_the_way_are_fitted(recovery, count):
-    X, grade, _ = readings(24)
+    X = readings(24)[0]
     values = np.resize(recovery, 24)
-    nothing = np.full(24, np.nan)
-    shares = Shares(
-        np.resize([0.3, 1.0], 24), values, np.full(24, float(count)), nothing, np.full(24, 0.008)
-    )
+    grades = np.resize([0.3, 1.0], 24)
+    read = RunReadings.from_shares(grades, values, recovery_se=0.008, grade_count=float(count))
     model = Surrogate(GRAVITY_TABLE.names, coordinates=deck_coordinates_of(GRAVITY_TABLE))
-    model.fit(X, grade, log_odds(values), FEED_ODDS, 0.01, 0.02, shares=shares)
+    model.fit(X, read, FEED_ODDS)
     found = model.predict(X, FEED_ODDS)
     for estimate in (found.grade, found.recovery):
         assert np.all(np.isfinite([estimate.mean, estimate.low, estimate.high]))
@@ -426,7 +425,7 @@ def test_readings_that_contradict_each_other_all_the_way_are_fitted(recovery, co
 
 def test_a_tried_point_is_worth_less_than_the_best_new_one_and_picks_spread():
     X, grade, recovery = readings(25)
-    model = Surrogate().fit(X, grade, recovery, FEED_ODDS)
+    model = Surrogate().fit(X, RunReadings.from_logits(grade, recovery), FEED_ODDS)
     worth = ConstrainedImprovement(model, X, 0.97, FEED_ODDS, room=2)
     A = np.random.default_rng(6).random((500, 5))
     gain = worth.log_gain(A)
@@ -462,14 +461,13 @@ def test_readings_near_one_are_judged_by_what_was_expected_of_them():
         grade, recovery = from_latent(S + 2.0, C + 1.0, FEED_ODDS)
         grade = rng.binomial(1000, grade) / 1000
         recovery = np.clip(recovery + 0.01 * rng.standard_normal(60), 0, 1)
-        found = measured_errors(grade, recovery, recovery_se=0.01, grade_count=1000)
-        readings = (
-            found.grade_logit, found.recovery_logit, FEED_ODDS,
-            found.grade_logit_var, found.recovery_logit_var,
-        )  # fmt: skip
-        shares = Shares(grade, recovery, np.full(60, 1000.0), found.grade_se, found.recovery_se)
-        for name, more in (("own", None), ("anew", shares)):
-            model = Surrogate(members=1).fit(X, *readings, more)
+        found = RunReadings.from_shares(grade, recovery, recovery_se=0.01, grade_count=1000)
+        # Readings stated as logits stay as they are.
+        own = RunReadings.from_logits(
+            found.grade_logit, found.recovery_logit, found.grade_variance, found.recovery_variance
+        )
+        for name, read in (("own", own), ("anew", found)):
+            model = Surrogate(members=1).fit(X, read, FEED_ODDS)
             miss = 0.5 * (sum(gp.predict(unseen) for gp in model.processes) - s - c - 3.0)
             bias[name].append(miss.mean())
             error[name].append(np.sqrt(np.mean(miss**2)))

@@ -10,6 +10,7 @@ import pytest
 from pymoo.indicators.hv import HV
 from scipy.special import expit, logit
 
+from optimizer.measurement import RunReadings
 from optimizer.model.coordinates import from_latent
 from optimizer.model.surrogate import Surrogate
 from optimizer.planning.acquisition import ConstrainedImprovement
@@ -25,7 +26,8 @@ def surrogate():
     a, b = 2.0 - 3.0 * (X[:, 0] - 0.6) ** 2 + X[:, 1], -1.5 + 1.5 * X[:, 1]
     odds = FEED_ODDS + np.log(expit(a) / expit(b))
     noise = 0.15 * rng.standard_normal((2, len(X)))
-    return X, Surrogate(members=1).fit(X, odds + noise[0], a + noise[1], FEED_ODDS, 0.02, 0.02)
+    read = RunReadings.from_logits(odds + noise[0], a + noise[1], 0.02, 0.02)
+    return X, Surrogate(members=1).fit(X, read, FEED_ODDS)
 
 
 def area(grade, recovery):

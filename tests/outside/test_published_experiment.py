@@ -15,6 +15,7 @@ import pyarrow as pa
 import pytest
 from scipy.special import expit, logit
 
+from optimizer.measurement import RunReadings
 from optimizer.model.coordinates import from_latent
 from optimizer.model.surrogate import Surrogate
 from optimizer.planning.planner import suggest
@@ -92,7 +93,8 @@ def by_quadratic(rest, A):
 
 def by_surrogate(rest, A):
     odds = float(logit(FEED_GRADE))
-    model = Surrogate().fit(X[rest], logit(GRADE[rest]), logit(RECOVERY[rest]), odds)
+    read = RunReadings.from_logits(logit(GRADE[rest]), logit(RECOVERY[rest]))
+    model = Surrogate().fit(X[rest], read, odds)
     prediction = model.predict(A, odds)
     return 100 * np.array([prediction.grade.mean[0], prediction.recovery.mean[0]])
 

@@ -16,13 +16,13 @@ from statsmodels.stats.power import TTestIndPower
 from statsmodels.stats.proportion import proportion_confint
 
 from optimizer.measurement import (
+    RunReadings,
     count_to_show_difference,
     counted_se,
     finite_interval,
     fundamental_error,
     liberation_factor,
     logit_moments,
-    measured_errors,
     mineral_factor,
     purity_interval,
     purity_range_limit,
@@ -298,8 +298,8 @@ class TestLogitNoise:
         # reading, as a Gaussian surrogate supposes for 90 %.
         k = np.arange(count + 1)
         weight = stats.binom.pmf(k, count, share)
-        found = measured_errors(k / count, np.nan, grade_count=count)
-        score = (found.grade_logit - logit(share)) / np.sqrt(found.grade_logit_var)
+        found = RunReadings.from_shares(k / count, np.nan, grade_count=count)
+        score = (found.grade_logit - logit(share)) / np.sqrt(found.grade_variance)
         assert weight @ (np.abs(score) < 1.645) == pytest.approx(0.90, abs=0.06)
         assert math.sqrt(weight @ score**2) == pytest.approx(1.0, abs=0.08)
 
@@ -325,8 +325,8 @@ class TestLogitNoise:
         # draws; the band allows for the skew near 1, where no Gaussian can be exact.
         rng = np.random.default_rng(2)
         reading = np.clip(share + se * rng.standard_normal(20_000), 0.0, 1.0)
-        found = measured_errors(reading, np.nan, grade_se=se)
-        score = (found.grade_logit - logit(share)) / np.sqrt(found.grade_logit_var)
+        found = RunReadings.from_shares(reading, np.nan, grade_se=se)
+        score = (found.grade_logit - logit(share)) / np.sqrt(found.grade_variance)
         assert np.mean(np.abs(score) < 1.645) == pytest.approx(0.90, abs=0.06)
         middle = expit(found.grade_logit[reading < 1 - 2 * se])
         assert_allclose(middle, reading[reading < 1 - 2 * se], atol=se / 2)

@@ -22,7 +22,7 @@ import pyarrow.compute as pc
 
 from optimizer.errors import HighsideError, HistoryError, InputError
 from optimizer.history.identity import ADDED, CONFLICT, KNOWN, Identified, KnownRuns
-from optimizer.history.readings import SampleStore
+from optimizer.history.samples import SampleStore
 from optimizer.history.schema import schema_of
 from optimizer.history.started import latest_start
 from optimizer.intake.checking.fields import COUNTS, Log
