@@ -13,7 +13,6 @@ import pyarrow as pa
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 import pytest
-from optimizer.landscape.progress import progress_of
 from starlette.testclient import TestClient
 
 from optimizer import Brief, History, InputError, Site, load_logs
@@ -24,6 +23,7 @@ from optimizer.history.schema import in_schema, schema_of
 from optimizer.history.started import MISDATED
 from optimizer.history.upkeep import verify
 from optimizer.intake.load import load_bytes, load_table
+from optimizer.landscape.progress import progress_of
 from optimizer.operations.recording import record
 from optimizer.operations.stream_log import balance_file
 from optimizer.planning.planner import plan_of
