@@ -14,26 +14,25 @@ from collections.abc import Sequence
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from optimizer.plant.run_columns import AFTER_SETTINGS, BEFORE_SETTINGS, Kind, names_of
 from optimizer.plant.site import FEED_GRADE, Site
 from optimizer.plant.units import as_typed, scaled, stored_unit_of, unit_factor
 
-FRACTIONS = ("grade", "recovery", "grade_se", "recovery_se")
+FRACTIONS = names_of(Kind.fraction)
 READINGS = ("samples", "settled")
 """Of a run made of readings over time: how many they were, and whether the deck was steady."""
 PROVENANCE = ("source", "source_row")
 TIMESTAMP = pa.timestamp("us", "UTC")
 
-_BEFORE = [
-    pa.field("run_id", pa.string()),
-    pa.field("line", pa.string()),
-    pa.field("started_at", TIMESTAMP),
-    pa.field("material", pa.string()),
-]
+_TYPES = {
+    Kind.text: pa.string(),
+    Kind.time: TIMESTAMP,
+    Kind.fraction: pa.float64(),
+    Kind.count: pa.int64(),
+}
+_BEFORE = [pa.field(column.name, _TYPES[column.kind]) for column in BEFORE_SETTINGS]
 _AFTER = [
-    *(pa.field(name, pa.float64()) for name in FRACTIONS),
-    pa.field("grade_count", pa.int64()),
-    pa.field("deck_state", pa.string()),
-    pa.field("note", pa.string()),
+    *(pa.field(column.name, _TYPES[column.kind]) for column in AFTER_SETTINGS),
     pa.field("samples", pa.int64()),
     pa.field("settled", pa.bool_()),
 ]

@@ -11,6 +11,7 @@ from pydantic import field_validator, model_validator
 
 from optimizer.errors import InputError
 from optimizer.plant.documents import Strict, located, read_toml, validate
+from optimizer.plant.run_columns import RUN_COLUMNS
 from optimizer.plant.settings import GRAVITY_TABLE, SettingSpace
 from optimizer.plant.units import check_heading_unit, factor, share_factor, stored_unit_of
 
@@ -109,7 +110,7 @@ class Site:
         self._check_units()
 
     def _check_names(self) -> None:
-        taken = {*self.base.names, *RUN_COLUMNS}
+        taken = {*self.base.names, *(column.name for column in RUN_COLUMNS)}
         for name in self.file.material:
             if name in taken:
                 raise InputError(
@@ -182,22 +183,6 @@ class Site:
         if "feed_rate" not in space.names:
             return 1.0
         return rate_in_tonnes_per_hour(space["feed_rate"].unit)
-
-
-# Columns that every log may have besides settings and material variables.
-RUN_COLUMNS = (
-    "run_id",
-    "line",
-    "started_at",
-    "material",
-    "grade",
-    "recovery",
-    "grade_se",
-    "recovery_se",
-    "grade_count",
-    "deck_state",
-    "note",
-)
 
 
 def rate_in_tonnes_per_hour(unit: str) -> float:

@@ -108,11 +108,11 @@ def test_a_small_region_is_listed_whole():
 
 @settings(max_examples=30)
 @given(st.integers(0, 2**31))
-def test_neighbours_stay_inside_and_never_include_the_point(seed):
+def test_neighbors_stay_inside_and_never_include_the_point(seed):
     rng = np.random.default_rng(seed)
     region = Region.whole(GRAVITY_TABLE, COUPLINGS["loose"])
     point = region.sample(5, rng)[0]
-    around = region.neighbours(point)
+    around = region.neighbors(point)
     assert region.contains(around).all()
     assert not np.all(around == point, axis=1).any()
 

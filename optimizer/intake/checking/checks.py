@@ -18,13 +18,14 @@ from optimizer.errors import nearest
 from optimizer.history.arrow import as_mask, one_array
 from optimizer.history.schema import FRACTIONS, declared_unit, schema_of
 from optimizer.intake.checking.faults import Faults
-from optimizer.intake.checking.fields import HIGHEST_SE, NEEDED, Fields, Log
+from optimizer.intake.checking.fields import COUNTS, HIGHEST_SE, NEEDED, Fields, Log
 from optimizer.intake.checking.times import both_days, times
 from optimizer.intake.checking.totals import totals_rows
 from optimizer.intake.reading.columns import REJECT_COLUMNS, SHAPE_COLUMN, is_percent
 from optimizer.intake.reading.source import Chunk
 from optimizer.intake.reading.texts import TOO_LONG, too_long
 from optimizer.plant.deck_states import DECK_STATES, EVEN, EXPECTED
+from optimizer.plant.run_columns import Kind, names_of
 from optimizer.plant.site import FEED_GRADE
 
 if TYPE_CHECKING:
@@ -42,6 +43,7 @@ LONGEST_LINE = 200
 ROUNDING = 1e-9
 # Whole numbers are exact in floating point up to here, and no sample has more particles.
 MOST_COUNTED = 2.0**53
+TEXTS_AND_TIMES = tuple(n for n in names_of(Kind.text, Kind.time) if n != "deck_state")
 _YES_OR_NO = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
 
 
@@ -93,11 +95,7 @@ def _runs(fields: Fields) -> pa.RecordBatch:
     """Every row as a run, the faulty ones included."""
     log = fields.log
     columns: dict[str, pa.Array | None] = {
-        "run_id": _text(fields, "run_id"),
-        "line": _line(fields),
-        "started_at": _started_at(fields),
-        "material": _text(fields, "material"),
-        "note": _text(fields, "note"),
+        **{name: OWN_CHECKS.get(name, _text)(fields, name) for name in TEXTS_AND_TIMES},
         "source": _repeated(log.source, fields.n),
         "source_row": pa.array(fields.chunk.rows),
     }
@@ -107,7 +105,7 @@ def _runs(fields: Fields) -> pa.RecordBatch:
     even = as_mask(pc.equal(columns["deck_state"], EVEN))
     for name in FRACTIONS:
         columns[name] = _fraction(fields, name, even)
-    for name in ("grade_count", "samples"):
+    for name in COUNTS:
         columns[name] = _count(fields, name)
     columns["settled"] = _settled(fields)
     for name in log.site.material_names:
@@ -126,7 +124,7 @@ def _text(fields: Fields, name: str) -> pa.Array:
     return text
 
 
-def _line(fields: Fields) -> pa.Array:
+def _line(fields: Fields, _: str) -> pa.Array:
     if fields.line.null_count:
         missing = np.asarray(fields.line.is_null())
         reason = "is missing: fill it in, or give the line of the whole log with --line"
@@ -139,7 +137,7 @@ def _line(fields: Fields) -> pa.Array:
     return fields.line
 
 
-def _started_at(fields: Fields) -> pa.Array | None:
+def _started_at(fields: Fields, _: str) -> pa.Array | None:
     parsed = []
     for column in fields.columns("started_at"):
         read = times(
@@ -182,6 +180,10 @@ def _deck_state(fields: Fields) -> pa.Array:
         likely=likely,
     )
     return state
+
+
+OWN_CHECKS = {"line": _line, "started_at": _started_at}
+"""Checks of columns that are more than text."""
 
 
 def _setting(fields: Fields, name: str) -> pa.Array | None:

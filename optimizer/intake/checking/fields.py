@@ -23,6 +23,7 @@ from optimizer.intake.reading.columns import Binding, Column, is_percent
 from optimizer.intake.reading.source import Chunk, Decimal
 from optimizer.intake.reading.texts import quoted
 from optimizer.intake.reading.values import TWO_WAYS, Numbers, as_text, both_numbers, numbers
+from optimizer.plant.run_columns import Kind, names_of
 from optimizer.plant.site import Site
 from optimizer.plant.units import scaled
 
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
 # A standard error above this is no error of a fraction: the fraction could be anything.
 HIGHEST_SE = 0.5
 NEEDED = ("grade", "recovery")
-COUNTS = ("grade_count", "samples")
+COUNTS = (*names_of(Kind.count), "samples")
 # A column of numbers has a handful of units; a column of prose, one in each cell.
 MOST_UNITS = 50
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from optimizer.errors import InputError, nearest
 from optimizer.headings import name_key, split_unit
 from optimizer.history.schema import PROVENANCE, READINGS, declared_unit, fields_of, stored_factor
+from optimizer.plant.run_columns import Kind, names_of
 from optimizer.plant.site import FEED_GRADE, Site
 from optimizer.plant.units import PERCENT_UNITS, same_unit
 
@@ -24,8 +25,7 @@ REJECT_COLUMNS = ("file", "row", "field", "value", "reason")
 SHAPE_COLUMN = "row_shape"
 MARK_COLUMN = "decimal_mark"
 
-TEXT_FIELDS = ("run_id", "line", "material", "deck_state", "note")
-UNITLESS = (*TEXT_FIELDS, "started_at", "grade_count", *READINGS)
+UNITLESS = (*names_of(Kind.text, Kind.time, Kind.count), *READINGS)
 
 
 @dataclass(frozen=True)

@@ -76,7 +76,7 @@ def polished(score: Callable[[np.ndarray], np.ndarray], task: Task) -> np.ndarra
     at = int(np.argmax(values))
     point, value = pool[at], values[at]
     for _ in range(60):
-        near = REGION.neighbours(point)
+        near = REGION.neighbors(point)
         values = score(GRAVITY_TABLE.values(near))
         if values.max() <= value:
             break

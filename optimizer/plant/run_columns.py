@@ -1,0 +1,55 @@
+"""The columns of a run besides its settings and material variables, one line each.
+
+A line added here is a column that logs may have: it is read, checked by its kind, stored and
+exported. What else a column should mean is for the room that uses it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+
+class Kind(Enum):
+    """What the cells of a column are."""
+
+    text = "text"
+    time = "time"
+    fraction = "fraction"
+    count = "count"
+
+
+@dataclass(frozen=True)
+class RunColumn:
+    """One column of a run.
+
+    Attributes:
+        name: in logs, in the history and in exports.
+        kind: of its cells.
+    """
+
+    name: str
+    kind: Kind
+
+
+BEFORE_SETTINGS = (
+    RunColumn("run_id", Kind.text),
+    RunColumn("line", Kind.text),
+    RunColumn("started_at", Kind.time),
+    RunColumn("material", Kind.text),
+)
+AFTER_SETTINGS = (
+    RunColumn("grade", Kind.fraction),
+    RunColumn("recovery", Kind.fraction),
+    RunColumn("grade_se", Kind.fraction),
+    RunColumn("recovery_se", Kind.fraction),
+    RunColumn("grade_count", Kind.count),
+    RunColumn("deck_state", Kind.text),
+    RunColumn("note", Kind.text),
+)
+RUN_COLUMNS = (*BEFORE_SETTINGS, *AFTER_SETTINGS)
+
+
+def names_of(*kinds: Kind) -> tuple[str, ...]:
+    """Names of the columns of some kinds, in column order."""
+    return tuple(column.name for column in RUN_COLUMNS if column.kind in kinds)
