@@ -46,7 +46,7 @@ def meant_text(table: pa.Table) -> pa.Table:
     return table
 
 
-def spread(values: pa.Array, mask: Mask) -> pa.Array:
+def placed(values: pa.Array, mask: Mask) -> pa.Array:
     """Values, in order, at the places that a mask shows, null elsewhere; shape of the mask."""
     return values.take(pa.array(np.cumsum(mask) - 1, mask=~mask))
 

@@ -1,4 +1,4 @@
-"""Log files to validated runs; what is rejected is kept, with the reason.
+"""Log files to checked runs; what is rejected is kept, with the reason.
 
 In come logs as text, workbooks and Parquet, packed or not, or rows in memory; out come new runs
 in the history, a rejects file that a person can correct and load again, and a report that accounts
@@ -13,23 +13,27 @@ import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any, TypeAlias
 
 import pyarrow as pa
 
-from optimizer.errors import InputError, Overtaken
+from optimizer.errors import Overtaken
 from optimizer.history.schema import in_site_units, run_schema, schema_of
 from optimizer.intake.reading.columns import Headings
 from optimizer.intake.reading.files import find_logs, logs_of_path
-from optimizer.intake.reading.parquet import open_table
+from optimizer.intake.reading.formats.parquet import open_table
 from optimizer.intake.reading.readers import Member, logs_in, table_of_rows
+from optimizer.intake.settling.committing import run_load
+from optimizer.intake.settling.load_options import DEFAULTS, LoadOptions
 from optimizer.intake.settling.load_report import FileTally, LoadReport
-from optimizer.intake.settling.loading import Given, Load, Progress, run_load
+from optimizer.intake.settling.loading import Load, LogFile, Progress
 from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
     from optimizer.history.history import History
 
+Rows: TypeAlias = "pa.Table | Sequence[Mapping[str, Any]]"
+"""A table, or mappings of heading to value."""
 
 TRIES = 20
 """How often a load is begun when others, on other machines, commit before it."""
@@ -46,7 +50,6 @@ def load_logs(
     mapping: Mapping[str, str] | None = None,
     dry_run: bool = False,
     samples: bool = False,
-    trials: bool = False,
     progress: Progress | None = None,
 ) -> LoadReport:
     """Loads log files into a history: one commit for all of them.
@@ -63,18 +66,24 @@ def load_logs(
         dry_run: reports what would happen, and writes nothing.
         samples: rows are readings over time; one run is made of those that a line gave at the
             same settings without a gap (see ``optimizer.intake.settling.steady``).
-        trials: the log is a trial sheet: a row without any result is a trial not run yet.
         progress: called as each file is begun, with its name, its number and how many there are.
 
     Raises:
         InputError: when no path leads to a file, or a heading is mapped to no field.
         HistoryError: when the history is damaged or locked.
     """
-    given = [
-        Given(str(found), partial(logs_of_path, found))
-        for found in find_logs([paths] if isinstance(paths, str | Path) else paths)
-    ]
-    return _load(given, history, site, line, mapping, dry_run, samples, progress, trials)
+    options = LoadOptions(line, mapping, dry_run, samples)
+    return _load(_log_files(paths), history, site, options, progress)
+
+
+def load_trial_sheet(
+    path: str | Path, history: History, site: Site | None = None, *, line: str | None = None
+) -> LoadReport:
+    """Loads a filled-in trial sheet; a row without any result is a trial not run yet.
+
+    Args and errors are those of ``load_logs``.
+    """
+    return _load(_log_files(path), history, site, LoadOptions(line, trials=True))
 
 
 def load_bytes(
@@ -83,74 +92,76 @@ def load_bytes(
     site: Site | None = None,
     *,
     file: str = "upload",
-    line: str | None = None,
-    mapping: Mapping[str, str] | None = None,
-    dry_run: bool = False,
-    samples: bool = False,
+    options: LoadOptions = DEFAULTS,
 ) -> LoadReport:
-    """Loads the content of one file, or an open one that can be read twice; ``file`` is its name
-    in the report."""
+    """Loads the content of one file.
+
+    Args:
+        content: of the file, or the open file, which must be seekable.
+        history, site: as for ``load_logs``.
+        file: its name in the report.
+        options: how it is loaded.
+
+    Raises:
+        InputError: when a heading is mapped to no field.
+        HistoryError: when the history is damaged or locked.
+    """
     stream = io.BytesIO(content) if isinstance(content, bytes) else content
 
     def logs(*how: Any) -> Iterator[Member]:
         stream.seek(0)
         return logs_in(stream, file, *how)
 
-    given = Given(file, logs)
-    return _load([given], history, site, line, mapping, dry_run, samples, None)
+    return _load([LogFile(file, logs)], history, site, options)
 
 
 def load_table(
-    rows: pa.Table | Sequence[Mapping[str, Any]],
+    rows: Rows,
     history: History,
     site: Site | None = None,
     *,
     file: str = "rows",
-    line: str | None = None,
-    mapping: Mapping[str, str] | None = None,
-    dry_run: bool = False,
-    samples: bool = False,
+    options: LoadOptions = DEFAULTS,
 ) -> LoadReport:
-    """Loads rows in memory, a table or mappings of heading to value; row k is the k-th."""
-    return _load([_given_rows(file, rows)], history, site, line, mapping, dry_run, samples, None)
+    """Loads rows in memory, of which the k-th is row k; the rest is as for ``load_bytes``."""
+    return _load([_rows_as_file(file, rows)], history, site, options)
 
 
 def load_tables(
-    tables: Mapping[str, pa.Table | Sequence[Mapping[str, Any]]],
+    tables: Mapping[str, Rows],
     history: History,
     site: Site | None = None,
     *,
-    line: str | None = None,
+    options: LoadOptions = DEFAULTS,
 ) -> LoadReport:
-    """Loads several tables of rows in one commit, each under its name in the report."""
-    given = [_given_rows(file, rows) for file, rows in tables.items()]
-    return _load(given, history, site, line, None, False, False, None)
+    """Loads several tables of rows in one commit, each under its name in the report; the rest is
+    as for ``load_bytes``."""
+    files = [_rows_as_file(file, rows) for file, rows in tables.items()]
+    return _load(files, history, site, options)
 
 
-def _given_rows(file: str, rows: pa.Table | Sequence[Mapping[str, Any]]) -> Given:
+def _log_files(paths: str | Path | Iterable[str | Path]) -> list[LogFile]:
+    found = find_logs([paths] if isinstance(paths, str | Path) else paths)
+    return [LogFile(str(path), partial(logs_of_path, path)) for path in found]
+
+
+def _rows_as_file(file: str, rows: Rows) -> LogFile:
     table = rows if isinstance(rows, pa.Table) else table_of_rows(rows)
-    return Given(file, lambda *_: iter([Member(file, partial(open_table, table, file))]))
+    return LogFile(file, lambda *_: iter([Member(file, partial(open_table, table, file))]))
 
 
 def _load(
-    given: Sequence[Given],
+    files: Sequence[LogFile],
     history: History,
     site: Site | None,
-    line: str | None,
-    mapping: Mapping[str, str] | None,
-    dry_run: bool,
-    samples: bool,
-    progress: Progress | None,
-    trials: bool = False,
+    options: LoadOptions,
+    progress: Progress | None = None,
 ) -> LoadReport:
     site = site or Site()
-    if line is not None and not line.strip():
-        raise InputError("the line must have a name.", hint="Give it with --line NAME.")
-    named = line.strip() if line else None
     for left in reversed(range(TRIES)):
-        load = Load(site, Headings(site, mapping), history, named, samples, trials, progress)
+        load = Load(site, Headings(site, options.mapping), history, options, progress)
         try:
-            return run_load(load, given, dry_run)
+            return run_load(load, files)
         except Overtaken:
             if not left:
                 raise
@@ -160,12 +171,14 @@ def _load(
 
 __all__ = [
     "FileTally",
+    "LoadOptions",
     "LoadReport",
     "in_site_units",
     "load_bytes",
     "load_logs",
     "load_table",
     "load_tables",
+    "load_trial_sheet",
     "run_schema",
     "schema_of",
 ]

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from optimizer.errors import HighsideError, LimitError
 from optimizer.headings import name_key, split_unit
-from optimizer.intake.load import LoadReport, load_logs, load_table
+from optimizer.intake.load import LoadReport, load_table, load_trial_sheet
 from optimizer.planning.planner import suggest
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
@@ -78,7 +78,7 @@ def record(
     except Exception as error:
         before, failure = None, error
     if isinstance(result, Path):
-        load = load_logs([result], history, site, line=brief.line, trials=True)
+        load = load_trial_sheet(result, history, site, line=brief.line)
     else:
         rows = complete_rows(result, site, brief.line)
         load = load_table(rows, history, site, file="record")

@@ -26,8 +26,8 @@ from optimizer.headings import fields_of, name_key, split_unit
 from optimizer.history.started import Clock, latest_start, utc_now
 from optimizer.intake.checking.times import impossible
 from optimizer.intake.reading.files import read_whole
+from optimizer.intake.reading.long_texts import TOO_LONG, too_long
 from optimizer.intake.reading.source import ZERO
-from optimizer.intake.reading.texts import TOO_LONG, too_long
 from optimizer.intake.reading.values import Numbers, numbers
 from optimizer.measurement import BalanceResult, balance_tests
 from optimizer.plant.units import factor

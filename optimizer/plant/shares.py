@@ -12,7 +12,8 @@ from optimizer.errors import InputError
 from optimizer.plant.units import PERCENT_UNITS, unit_factor
 
 _NUMBER = re.compile(
-    r"^\s*(?P<number>[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,2})?)\s*(?P<unit>\D.{0,40})?$"
+    r"^\s*(?P<number>[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d{1,2})?)\s*(?P<unit>\D.{0,40})?$",
+    re.ASCII,
 )
 # A comma before just three digits may group thousands.
 _EITHER_WAY = re.compile(r"^[+-]?[1-9]\d{0,2},\d{3}$")

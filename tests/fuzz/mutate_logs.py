@@ -28,13 +28,13 @@ from pathlib import Path
 
 from optimizer.errors import HighsideError
 from optimizer.history.history import History
-from optimizer.intake.load import load_bytes, load_logs
-from optimizer.intake.reading import delimited
+from optimizer.intake.load import LoadOptions, load_bytes, load_logs
 from optimizer.intake.reading.columns import Headings
+from optimizer.intake.reading.formats import delimited
+from optimizer.intake.reading.formats.layout import sniff
 from optimizer.intake.reading.readers import logs_in
-from optimizer.intake.reading.sniff import sniff
 from optimizer.intake.settling.load_report import LoadReport
-from optimizer.intake.settling.loading import Given, Load
+from optimizer.intake.settling.loading import Load, LogFile
 from optimizer.intake.settling.rejects import RejectsStore
 from optimizer.plant.site import Site
 from tests.corpus.build import BUILT, FILES
@@ -201,9 +201,9 @@ def load_and_check(content: bytes, rng: random.Random, history: History) -> Load
     delimited.BLOCK_BYTES = rng.choice([150, 700, 1 << 20])
     site, samples = rng.choice(SITES), rng.random() < 0.2
     line = rng.choice([None, "deck-1", "deck-1"])
-    load = Load(site, Headings(site), history, line, samples)
+    load = Load(site, Headings(site), history, LoadOptions(line, samples=samples))
     began = time.process_time()  # which other work on the machine does not lengthen
-    fresh = list(load.runs([Given("log", partial(logs_in, io.BytesIO(content), "log"))]))
+    fresh = list(load.runs([LogFile("log", partial(logs_in, io.BytesIO(content), "log"))]))
     load.settle(iter(fresh))
     report = load.report(None, None)
     seconds = time.process_time() - began
@@ -249,7 +249,7 @@ def load_and_load_again(content: bytes, rng: random.Random, folder: Path) -> Non
         AssertionError: when a run or a reject is lost.
     """
     history, site = History(folder), rng.choice(SITES)
-    report = load_bytes(content, history, site, file="log", line="deck-1")
+    report = load_bytes(content, history, site, file="log", options=LoadOptions(line="deck-1"))
     assert history.read().num_rows == report.added
     kept = RejectsStore(history.rejects_folder)
     rows = kept.read().num_rows

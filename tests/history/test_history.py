@@ -17,7 +17,7 @@ import optimizer.history.commits
 from optimizer.errors import HistoryError, InputError
 from optimizer.history.history import History
 from optimizer.history.schema import in_schema
-from optimizer.intake.load import load_bytes, load_logs, load_table, schema_of
+from optimizer.intake.load import LoadOptions, load_bytes, load_logs, load_table, schema_of
 from optimizer.plant.site import Site
 
 RUN = {
@@ -241,7 +241,7 @@ def test_a_place_that_will_not_do_is_refused_and_left_alone(
     for use in (
         history.read,
         lambda: load_table([run(air=31)], history),
-        lambda: load_table([run(air=31)], history, dry_run=True),
+        lambda: load_table([run(air=31)], history, options=LoadOptions(dry_run=True)),
     ):
         with pytest.raises(HistoryError, match=reason) as refusal:
             use()
@@ -368,7 +368,7 @@ def test_a_dry_run_of_a_log_without_a_usable_row_is_not_taken_for_damage(tmp_pat
     history = History(tmp_path / "history")
     log = b"line,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recovery\n"
     load_bytes(log + b"deck-1,2,2.4,2,450,37,0.98,0.93\n", history)
-    report = load_bytes(b"{}", history, dry_run=True)
+    report = load_bytes(b"{}", history, options=LoadOptions(dry_run=True))
     assert (report.added, report.unreadable) == (0, ("upload",))
 
 

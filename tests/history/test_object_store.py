@@ -22,7 +22,7 @@ from optimizer.history.history import History
 from optimizer.history.log_hashes import read_file
 from optimizer.history.table import files_of
 from optimizer.history.upkeep import restore, verify
-from optimizer.intake.load import load_logs, load_table
+from optimizer.intake.load import LoadOptions, load_logs, load_table
 from tests.faults import ids_of, write_log
 from tests.history.test_durability import ids, runs
 from tests.history.test_history import run
@@ -155,7 +155,7 @@ def test_machines_without_a_common_lock_add_each_run_once(
 
 def test_readings_stay_on_this_machine_and_the_report_says_where(history: History) -> None:
     readings = [run(started_at=f"2025-03-01T10:{k:02d}") for k in range(8)]
-    report = load_table(readings, history, samples=True)
+    report = load_table(readings, history, options=LoadOptions(samples=True))
     assert report.added == 8
     assert any("'highside-samples'" in text for text in report.warnings)
     assert list(Path("highside-samples").glob("*.parquet"))

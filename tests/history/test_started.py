@@ -22,7 +22,7 @@ from optimizer.evidence.set_points import collapse_runs
 from optimizer.history.schema import in_schema, schema_of
 from optimizer.history.started import MISDATED
 from optimizer.history.upkeep import verify
-from optimizer.intake.load import load_bytes, load_table
+from optimizer.intake.load import LoadOptions, load_bytes, load_table
 from optimizer.landscape.progress import progress_of
 from optimizer.operations.recording import record
 from optimizer.operations.stream_log import balance_file
@@ -157,7 +157,7 @@ def check(report: dict) -> None:
 @pytest.mark.parametrize("samples", [False, True])
 def test_files_of_every_format_and_readings_over_time(tmp_path, made, samples):
     history = history_at(tmp_path)
-    check(load_bytes(made(ROWS), history, samples=samples).as_dict())
+    check(load_bytes(made(ROWS), history, options=LoadOptions(samples=samples)).as_dict())
     assert history.read()["started_at"].null_count == 0
 
 

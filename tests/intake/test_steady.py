@@ -13,7 +13,7 @@ from statsmodels.stats.stattools import durbin_watson
 from optimizer.errors import InputError
 from optimizer.history.history import History
 from optimizer.history.samples import SampleStore
-from optimizer.intake.load import load_table
+from optimizer.intake.load import LoadOptions, load_table
 from optimizer.intake.settling.steady import FEWEST, LEVEL, chance
 
 START = datetime.datetime(2025, 3, 1, 8, tzinfo=datetime.UTC)
@@ -45,7 +45,7 @@ def readings(grade, recovery=None, minutes=2.0, start=START, **columns) -> pa.Ta
 
 
 def one(history: History, table: pa.Table) -> dict:
-    load_table(table, history, samples=True)
+    load_table(table, history, options=LoadOptions(samples=True))
     (run,) = history.read().to_pylist()
     return run
 
@@ -87,7 +87,7 @@ def test_few_steady_stretches_are_called_unsettled() -> None:
 
     with tempfile.TemporaryDirectory() as folder:
         history = History(Path(folder) / "h")
-        load_table(pa.concat_tables(stretches), history, samples=True)
+        load_table(pa.concat_tables(stretches), history, options=LoadOptions(samples=True))
         settled = history.read()["settled"].to_pylist()
     assert len(settled) == 200
     # About 12 are expected (settled are those of which one beginning in seven passes).
@@ -181,14 +181,20 @@ def test_what_ends_a_stretch(history: History, second: dict, runs: int) -> None:
         readings(0.97 + rng.normal(0, 0.003, 6), **start, **{**same, **second}),
     ]
     order = np.random.default_rng(0).permutation(12)  # the order of the rows does not matter
-    load_table(pa.concat_tables(parts).take(pa.array(order)), history, samples=True)
+    load_table(
+        pa.concat_tables(parts).take(pa.array(order)), history, options=LoadOptions(samples=True)
+    )
     assert history.read().num_rows == runs
 
 
 @pytest.mark.parametrize(("ids", "runs"), [(["a"] * 4 + ["b"] * 4, 2), (list("abcdefgh"), 1)])
 def test_run_ids_part_trials_and_number_readings(history: History, ids: list, runs: int) -> None:
     rng = np.random.default_rng(4)
-    load_table(readings(0.97 + rng.normal(0, 0.003, 8), run_id=ids), history, samples=True)
+    load_table(
+        readings(0.97 + rng.normal(0, 0.003, 8), run_id=ids),
+        history,
+        options=LoadOptions(samples=True),
+    )
     kept = history.read()["run_id"].to_pylist()
     assert len(kept) == runs
     assert runs == 1 or kept == ["a", "b"]
@@ -211,10 +217,12 @@ def test_every_reading_is_reachable_under_its_run(history: History) -> None:
 
 def test_loading_again_adds_nothing_and_a_reading_twice_counts_once(history: History) -> None:
     table = readings(0.97 + np.random.default_rng(2).normal(0, 0.002, 8))
-    report = load_table(pa.concat_tables([table, table]), history, samples=True)
+    report = load_table(
+        pa.concat_tables([table, table]), history, options=LoadOptions(samples=True)
+    )
     assert (report.read, report.added, report.already_known) == (16, 8, 8)
     assert report.files[0].as_dict()["runs"] == 1
-    again = load_table(table, history, samples=True)
+    again = load_table(table, history, options=LoadOptions(samples=True))
     assert (again.added, again.already_known) == (0, 8)
     assert history.read().num_rows == 1
     assert SampleStore(history.samples_folder).read().num_rows == 8  # type: ignore[union-attr]
@@ -222,17 +230,21 @@ def test_loading_again_adds_nothing_and_a_reading_twice_counts_once(history: His
 
 def test_dry_run_of_readings_says_the_same_and_writes_nothing(history: History) -> None:
     table = readings(0.97 + np.random.default_rng(2).normal(0, 0.002, 8))
-    dry = load_table(table, history, samples=True, dry_run=True).as_dict()
+    dry = load_table(table, history, options=LoadOptions(samples=True, dry_run=True)).as_dict()
     assert not history.folder.exists()  # type: ignore[union-attr]
-    wet = load_table(table, history, samples=True).as_dict()
+    wet = load_table(table, history, options=LoadOptions(samples=True)).as_dict()
     assert {**dry, "version": 0} == wet
 
 
 def test_a_disputed_run_rejects_each_of_its_readings(history: History) -> None:
     rng = np.random.default_rng(2)
-    load_table(readings(0.97 + rng.normal(0, 0.002, 6), run_id="t1"), history, samples=True)
+    load_table(
+        readings(0.97 + rng.normal(0, 0.002, 6), run_id="t1"),
+        history,
+        options=LoadOptions(samples=True),
+    )
     later = readings(0.95 + rng.normal(0, 0.002, 6), run_id="t1")
-    report = load_table(later, history, samples=True)
+    report = load_table(later, history, options=LoadOptions(samples=True))
     assert (report.read, report.rejected) == (6, 6)
     assert [r["row"] for r in report.rejects] == [1, 2, 3, 4, 5, 6]
     assert "run_id 't1' of line 'deck-1' is already known" in report.rejects[0]["reason"]
@@ -249,7 +261,7 @@ def test_ordinary_loads_never_merge(history: History) -> None:
 
 def test_readings_without_times_are_refused(history: History) -> None:
     table = readings([0.97, 0.96]).drop_columns(["started_at"])
-    report = load_table(table, history, samples=True)
+    report = load_table(table, history, options=LoadOptions(samples=True))
     assert "readings over time need a column started_at" in report.files[0].error  # type: ignore[operator]
 
 
@@ -274,7 +286,7 @@ def test_histories_from_before_readings_are_read_and_appended_to(history: Histor
     row = {**SETTINGS, "run_id": "r1", "deck_state": "even", "grade": 0.97, "recovery": 0.9}
     history.append(pa.Table.from_pylist([{**dict.fromkeys(old.names), **row}], old))
     assert history.read()["samples"].to_pylist() == [None]
-    load_table(readings([0.97, 0.96, 0.98]), history, samples=True)
+    load_table(readings([0.97, 0.96, 0.98]), history, options=LoadOptions(samples=True))
     assert sorted(history.read()["samples"].is_valid().to_pylist()) == [False, True]
     assert {f.name: f.type for f in history.read().schema}["settled"] == pa.bool_()
 

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from optimizer import History, Site, load_logs
 from optimizer.errors import InputError
-from optimizer.intake.load import load_table, schema_of
+from optimizer.intake.load import load_table, load_trial_sheet, schema_of
 from optimizer.operations.recording import record
 from optimizer.planning.planner import plan_of
 from optimizer.planning.situation import situation_of
@@ -161,7 +161,7 @@ def test_every_unit_of_a_setting_goes_through_the_whole_job(name, unit, tmp_path
         writer = csv.DictWriter(file, list(sheet[0]))
         writer.writeheader()
         writer.writerows(sheet)
-    done = load_logs([tmp_path / "sheet.csv"], history, site, line="a", trials=True)
+    done = load_trial_sheet(tmp_path / "sheet.csv", history, site, line="a")
     assert (done.added, done.rejects) == (2, ())
     # As a form of the page and as a row over HTTP, bare numbers in the declared units.
     form = {f"s.{k}": str(v) for k, v in settings.items()}

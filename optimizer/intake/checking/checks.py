@@ -22,8 +22,8 @@ from optimizer.intake.checking.fields import COUNTS, HIGHEST_SE, NEEDED, Fields,
 from optimizer.intake.checking.times import both_days, times
 from optimizer.intake.checking.totals import totals_rows
 from optimizer.intake.reading.columns import REJECT_COLUMNS, SHAPE_COLUMN, is_percent
+from optimizer.intake.reading.long_texts import TOO_LONG, too_long
 from optimizer.intake.reading.source import Chunk
-from optimizer.intake.reading.texts import TOO_LONG, too_long
 from optimizer.plant.deck_states import DECK_STATES, EVEN, EXPECTED
 from optimizer.plant.run_columns import Kind, names_of
 from optimizer.plant.site import FEED_GRADE

@@ -14,7 +14,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from optimizer.history.arrow import joined, spread
+from optimizer.history.arrow import joined, placed
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -63,7 +63,7 @@ class Faults:
             if name != "row":
                 here &= ~self.stand_alone[rows]
             if here.any():
-                reasons.append(spread(filled(template, fills, rows[here]), here))
+                reasons.append(placed(filled(template, fills, rows[here]), here))
                 fields.append(pc.if_else(pa.array(here), name, None))
         return pc.coalesce(*fields), joined(reasons, "; ")
 

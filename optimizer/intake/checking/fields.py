@@ -20,8 +20,8 @@ from optimizer.history.arrow import one_array
 from optimizer.history.schema import FRACTIONS, declared_unit, stored_factor
 from optimizer.intake.checking.faults import Faults, Fill
 from optimizer.intake.reading.columns import Binding, Column, is_percent
+from optimizer.intake.reading.long_texts import quoted
 from optimizer.intake.reading.source import Chunk, Decimal
-from optimizer.intake.reading.texts import quoted
 from optimizer.intake.reading.values import TWO_WAYS, Numbers, as_text, both_numbers, numbers
 from optimizer.plant.run_columns import Kind, names_of
 from optimizer.plant.site import Site

@@ -16,7 +16,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from optimizer.history.arrow import as_mask, matches, one_array, plain, spread
+from optimizer.history.arrow import as_mask, matches, one_array, placed, plain
 from optimizer.history.schema import TIMESTAMP
 from optimizer.history.started import TOO_EARLY, TOO_LATE, early_and_late, instants
 from optimizer.intake.reading.values import ABSENT, as_text
@@ -115,7 +115,7 @@ def _read(column: pa.ChunkedArray, proof: int | None) -> Times:
         wide[odd] = mask
         return wide
 
-    read.values = pc.coalesce(values, spread(read.values, whole(np.ones(len(odd), bool))))
+    read.values = pc.coalesce(values, placed(read.values, whole(np.ones(len(odd), bool))))
     read.faults = [(whole(mask), reason) for mask, reason in read.faults]
     read.unsure = None if read.unsure is None else whole(read.unsure)
     return read

@@ -10,9 +10,9 @@ from pathlib import Path
 
 from optimizer.errors import InputError, reason_of
 from optimizer.intake.reading.columns import Headings
+from optimizer.intake.reading.long_texts import with_texts_cut
 from optimizer.intake.reading.readers import SUFFIXES, Member, logs_in
 from optimizer.intake.reading.source import Chunk, Source
-from optimizer.intake.reading.texts import with_texts_cut
 from optimizer.plant.site import Site
 
 MOST_ROWS = 200_000

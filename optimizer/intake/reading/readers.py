@@ -18,10 +18,9 @@ import pyarrow as pa
 
 from optimizer.errors import InputError, reason_of
 from optimizer.intake.reading.columns import Headings
-from optimizer.intake.reading.delimited import open_delimited
-from optimizer.intake.reading.parquet import open_parquet
-from optimizer.intake.reading.source import DAMAGE, Source
-from optimizer.intake.reading.unpacked import (
+from optimizer.intake.reading.formats.delimited import open_delimited
+from optimizer.intake.reading.formats.parquet import open_parquet
+from optimizer.intake.reading.formats.unpacked import (
     MOST_HELD,
     MOST_TEXT,
     MOST_TOGETHER,
@@ -30,6 +29,7 @@ from optimizer.intake.reading.unpacked import (
     check_workbook,
     too_large,
 )
+from optimizer.intake.reading.source import DAMAGE, Source
 
 SUFFIXES = (
     ".csv", ".tsv", ".txt", ".dat", ".csv.gz", ".tsv.gz", ".txt.gz",
@@ -145,7 +145,7 @@ def _member(
 def _sheets(
     stream: IO[bytes], name: str, known: Headings, warn: Callable[[str], None]
 ) -> Iterator[Member]:
-    from optimizer.intake.reading.workbook import sheets  # noqa: PLC0415 - most loads read no workbook
+    from optimizer.intake.reading.formats.workbook import sheets  # noqa: PLC0415 - most loads read no workbook
 
     count = 0
     for title, source in sheets(stream, name, known):

@@ -15,7 +15,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from optimizer.history.arrow import as_mask, matches, one_array, plain, spread
+from optimizer.history.arrow import as_mask, matches, one_array, placed, plain
 from optimizer.intake.reading.source import Decimal
 
 if TYPE_CHECKING:
@@ -135,7 +135,7 @@ def numbers(
     if read.unsure is not None:
         read.unsure = _whole(read.unsure, odd, good)
     if read.units is not None:
-        read.units = spread(read.units, _whole(np.ones(len(odd), bool), odd, good))
+        read.units = placed(read.units, _whole(np.ones(len(odd), bool), odd, good))
     return read
 
 

@@ -14,7 +14,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from optimizer.history.arrow import as_mask, joined, spread
+from optimizer.history.arrow import as_mask, joined, placed
 from optimizer.history.identity import CORE
 from optimizer.history.started import shown
 from optimizer.intake.settling.rejects import SCHEMA
@@ -139,7 +139,7 @@ def _reasons(
     said, fields = [], []
     for name, mask in differs.items():
         texts = pa.array(_said(name, here, there, np.flatnonzero(mask)), pa.string())
-        said.append(spread(texts, mask))
+        said.append(placed(texts, mask))
         fields.append(pc.if_else(pa.array(mask), name, None))
     reason = pc.binary_join_element_wise(
         "run_id '", here["run_id"].combine_chunks(),

@@ -19,9 +19,9 @@ from optimizer.history.identity import Identified, KnownRuns
 from optimizer.intake.checking.checks import Checked, check
 from optimizer.intake.checking.fields import Fields, Log
 from optimizer.intake.reading.columns import MARK_COLUMN, REJECT_COLUMNS, Headings
-from optimizer.intake.reading.inner_headings import without_headings
+from optimizer.intake.reading.long_texts import quoted, with_texts_cut
+from optimizer.intake.reading.repeated_headings import without_headings
 from optimizer.intake.reading.source import ZERO, Chunk, Decimal, Ragged
-from optimizer.intake.reading.texts import quoted, with_texts_cut
 from optimizer.intake.settling.rejects import PLACE, named_cells, ragged_cells, reject_table
 
 if TYPE_CHECKING:

@@ -6,30 +6,24 @@ grow with the log. What a load decides about a row is one of three: added, alrea
 
 from __future__ import annotations
 
-import os
-from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
-from itertools import chain, islice
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from optimizer.errors import HighsideError, HistoryError, InputError
+from optimizer.errors import InputError
 from optimizer.history.identity import ADDED, CONFLICT, KNOWN, Identified, KnownRuns
-from optimizer.history.samples import SampleStore
-from optimizer.history.schema import schema_of
 from optimizer.history.started import latest_start
 from optimizer.intake.checking.fields import COUNTS, Log
 from optimizer.intake.reading.columns import MARK_COLUMN, UNITLESS, Headings
+from optimizer.intake.reading.long_texts import LONGEST_HEADING
 from optimizer.intake.reading.readers import Member
 from optimizer.intake.reading.source import Chunk, Source
-from optimizer.intake.reading.texts import LONGEST_HEADING
 from optimizer.intake.settling.conflicts import Conflicts
 from optimizer.intake.settling.examine import (
     Examined,
@@ -40,29 +34,26 @@ from optimizer.intake.settling.examine import (
     places_of,
     together,
 )
+from optimizer.intake.settling.load_options import LoadOptions
 from optimizer.intake.settling.load_report import SHOWN_REJECTS, FileTally, LoadReport
-from optimizer.intake.settling.rejects import PLACE, SCHEMA, RejectsStore, file_reject
-from optimizer.intake.settling.remarks import Notes
-from optimizer.intake.settling.steady import gather
+from optimizer.intake.settling.rejects import SCHEMA, file_reject
+from optimizer.intake.settling.remarks import LogRemarks
+from optimizer.intake.settling.side_by_side import side_by_side
+from optimizer.intake.settling.steady import runs_of_stretches
 from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
     from optimizer.history.history import History
 
-T = TypeVar("T")
-U = TypeVar("U")
-
 MOST_REJECTED = 512 << 20
 """Bytes of rows at fault in one load, which are held in memory until its end."""
-WORKERS = min(4, os.cpu_count() or 1)
-"""Chunks under way at once; more than a few wait for the disk and only take memory."""
 Progress = Callable[[str, int, int], None]
 """Called as a file is begun, with its name, its number from 1, and how many there are."""
 
 
 @dataclass(frozen=True)
-class Given:
-    """A file as given: how it is named, and the logs in it."""
+class LogFile:
+    """A file that may hold several logs: its name, and how to read the logs in it."""
 
     name: str
     logs: Callable[[Headings, Callable[[str], None]], Iterator[Member]]
@@ -75,18 +66,17 @@ class Load:
     Args:
         site, headings: how to read logs.
         history: what is known.
-        line: line of rows that name none, from the options.
-        samples: whether rows are readings over time, several to a run.
-        trials: whether a row without any result is a trial not run yet.
-        progress: told of each file.
+        options: what was asked for.
+        progress: called as each file is begun.
+        tallies, rejects, warnings: what the load has found so far.
+        mended: places of the rows of a rejects file that was loaded.
+        readings: what the runs were made of, where rows are readings over time.
     """
 
     site: Site
     headings: Headings
     history: History
-    line: str | None = None
-    samples: bool = False
-    trials: bool = False
+    options: LoadOptions
     progress: Progress | None = None
     tallies: list[FileTally] = field(default_factory=list)
     rejects: list[pa.Table] = field(default_factory=list)
@@ -105,7 +95,7 @@ class Load:
 
     # -- the pipeline ------------------------------------------------------------------------
 
-    def runs(self, given: Sequence[Given]) -> Iterator[pa.RecordBatch]:
+    def runs(self, given: Sequence[LogFile]) -> Iterator[pa.RecordBatch]:
         """New runs of all logs, batch by batch; everything else is noted on the way."""
         for k, file in enumerate(given, 1):
             if self.progress:
@@ -139,7 +129,7 @@ class Load:
         Raises:
             InputError: when it cannot be read to its end; the rows before that are read.
         """
-        notes, problem = Notes(log), None
+        notes, problem = LogRemarks(log), None
         waiting: list[Chunk] = []
         readings: list[Examined] = []
         work = partial(self._examine, log=log, source=source)
@@ -164,7 +154,7 @@ class Load:
             yield from self._sort_out(found, log, tally, readings)
         if readings:
             yield from self._gather(readings, log, tally)
-        self.warnings += notes.warnings(tally, self.samples)
+        self.warnings += notes.warnings(tally, self.options.samples)
         if problem:
             raise problem
 
@@ -185,14 +175,14 @@ class Load:
                 code="columns",
                 hint="Is the first line a line of headings?",
             )
-        line = self.line
+        line = self.options.line
         if line is None and len(self.site.file.lines) == 1:
             (line,) = self.site.file.lines
         self.seen_headings.update(source.headings)
         binding = self.headings.bind(source.headings, line)
         if binding.problem:
             raise InputError(f"{source.name}: {binding.problem}.", code="columns")
-        if self.samples and "started_at" not in binding.columns:
+        if self.options.samples and "started_at" not in binding.columns:
             raise InputError(
                 f"{source.name}: readings over time need a column started_at.", code="columns"
             )
@@ -200,9 +190,10 @@ class Load:
         if binding.ignored:
             listed = ", ".join(f"'{h}'" for h in binding.ignored)
             self.warnings.append(f"{source.name}: columns not read: {listed}")
-        if self.line is not None and "line" in binding.columns:
+        if self.options.line is not None and "line" in binding.columns:
             self.warnings.append(
-                f"{source.name} has a column for the line; --line {self.line} fills its gaps only"
+                f"{source.name} has a column for the line; --line {self.options.line} fills its "
+                "gaps only"
             )
         return Log(
             source.name,
@@ -212,8 +203,8 @@ class Load:
             source.decimal,
             self.latest,
             line,
-            timed=self.samples,
-            trials=self.trials,
+            timed=self.options.samples,
+            trials=self.options.trials,
         )
 
     def _sort_out(
@@ -228,7 +219,7 @@ class Load:
         tally.read += rejected + len(checked.runs)
         tally.rejected += rejected
         self._hold(sum(table.nbytes for table in found.rejects))
-        if self.samples:
+        if self.options.samples:
             readings.append(found)
         else:
             rows = Rows([found], np.zeros(len(checked.index), int), checked.index)
@@ -245,7 +236,7 @@ class Load:
         if not len(once):
             return
         table = table.take(pa.array(once))
-        made = gather(table, self.site.space.names)
+        made = runs_of_stretches(table, self.site.space.names)
         counts = [len(found.checked.index) for found in readings]
         rows = Rows(
             readings,
@@ -337,94 +328,6 @@ class Load:
     def rejected(self) -> pa.Table:
         """All rejects so far."""
         return pa.concat_tables([SCHEMA.empty_table(), *self.rejects])
-
-
-def side_by_side(parts: Iterator[T], work: Callable[[T], U]) -> Iterator[U]:
-    """Results of the work on each part, in order, a few parts ahead in threads.
-
-    Parsing, casting and hashing release the interpreter lock. A log of one part, as most are,
-    starts no thread.
-    """
-    failures: list[InputError] = []
-    sound = _until_failure(parts, failures)
-    start = list(islice(sound, 2))
-    if len(start) < 2:
-        yield from map(work, start)
-    else:
-        with ThreadPoolExecutor(WORKERS) as pool:
-            ahead: deque[Future[U]] = deque()
-            for part in chain(start, sound):
-                ahead.append(pool.submit(work, part))
-                if len(ahead) > WORKERS:
-                    yield ahead.popleft().result()
-            while ahead:
-                yield ahead.popleft().result()
-    for failure in failures:
-        raise failure
-
-
-def _until_failure(parts: Iterator[T], failures: list[InputError]) -> Iterator[T]:
-    """The parts before the one that cannot be read; what was read before it counts."""
-    try:
-        yield from parts
-    except InputError as error:
-        failures.append(error)
-
-
-def run_load(load: Load, given: Sequence[Given], dry_run: bool) -> LoadReport:
-    """Runs a load to its end: one commit, then the rejects.
-
-    The commit comes first: after a crash between the two, loading again adds nothing twice and
-    finds the same rejects.
-    """
-    history, schema = load.history, schema_of(load.site)
-    if dry_run:
-        fresh = list(load.runs(given))
-        load.settle(iter([*history.keys(sorted(load.lines)), *fresh]))
-        return load.report(None, history.version)
-    with history.lock():
-        version = history.append(_with_readings_kept(load, given), schema)
-        try:
-            rejects_file = _keep_rejects(load)
-        except Exception as error:
-            if not (added := sum(tally.added for tally in load.tallies)):
-                raise
-            raise _stored_but(added, version, error) from error
-    return load.report(rejects_file, version)
-
-
-def _keep_rejects(load: Load) -> Path | None:
-    """Settles and keeps the rejected rows of a load that was committed; where they are."""
-    history = load.history
-    load.settle(history.keys(sorted(load.lines)) if load.conflicts else iter(()))
-    rows = load.rejected.filter(pc.field("row") > 0)  # a whole file is kept by itself
-    rejects_file = None
-    if len(rows) or load.mended:
-        mended = pa.concat_tables([SCHEMA.empty_table().select(PLACE), *load.mended])
-        rejects_file = RejectsStore(history.rejects_folder).update(rows, mended)
-    return rejects_file if len(rows) else None
-
-
-def _stored_but(added: int, version: int | None, error: Exception) -> HistoryError:
-    """The error for what fails once rows are stored: it says that they are."""
-    said = error.message if isinstance(error, HighsideError) else f"{error}"
-    return HistoryError(
-        f"{added} row{'s are' if added > 1 else ' is'} stored (history version {version}), but "
-        f"what was rejected could not be kept: {said}",
-        code="rejects-not-kept",
-        hint="Load the same again: what is stored is not added twice, and what is rejected is "
-        "found again.",
-    )
-
-
-def _with_readings_kept(load: Load, given: Sequence[Given]) -> Iterator[pa.RecordBatch]:
-    """New runs; before the last is handed over, the readings they were made of are kept."""
-    yield from load.runs(given)
-    if load.readings:
-        folder = load.history.samples_folder
-        SampleStore(folder).add(pa.concat_tables(load.readings))
-        if load.history.folder is None:
-            load.warnings.append(f"the readings are kept on this machine, in '{folder}'")
 
 
 def _numeric_columns(log: Log) -> frozenset[int]:

@@ -11,8 +11,8 @@ from optimizer.intake.settling.load_report import FileTally
 from optimizer.intake.settling.steady import GAP_MINUTES, looks_sampled
 
 
-class Notes:
-    """Notes on one log.
+class LogRemarks:
+    """LogRemarks on one log.
 
     Args:
         log: the log while it is read.
@@ -28,7 +28,7 @@ class Notes:
         self.sampled = self.dated = 0
 
     def take(self, found: Examined) -> None:
-        """Notes a chunk."""
+        """LogRemarks a chunk."""
         checked = found.checked
         for column, proof in checked.proof.items():
             self.proof[column] = self.proof.get(column, 0) | proof

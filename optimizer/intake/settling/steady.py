@@ -86,7 +86,7 @@ class Stretches:
         return table.append_column("averaged", pa.array(self.averaged[kept]))
 
 
-def gather(readings: pa.Table, settings: Sequence[str]) -> Stretches:
+def runs_of_stretches(readings: pa.Table, settings: Sequence[str]) -> Stretches:
     """Readings over time, n of them with a time each, as one run a stretch.
 
     A run starts with the first reading averaged, and has its place in the log.

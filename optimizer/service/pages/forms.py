@@ -13,7 +13,7 @@ from starlette.requests import Request
 
 from optimizer.history.started import latest_start, utc_now
 from optimizer.intake.checking.times import times
-from optimizer.intake.reading.texts import LONGEST_TEXT
+from optimizer.intake.reading.long_texts import LONGEST_TEXT
 from optimizer.plant.deck_states import DECK_STATES, EXPECTED
 from optimizer.plant.site import Site
 from optimizer.service.parts import parts_of

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import IO, Any
 
 from optimizer.errors import InputError, reason_of
-from optimizer.intake.reading.parquet import File, Limits
+from optimizer.intake.reading.formats.parquet import File, Limits
 from optimizer.service.problems import Problem
 from optimizer.service.queries import LONGEST_NAME
 from optimizer.visible_text import printable

@@ -14,7 +14,7 @@ from typing import Any
 
 from optimizer.errors import InputError
 from optimizer.history.history import History
-from optimizer.intake.load import LoadReport, load_table, load_tables
+from optimizer.intake.load import LoadOptions, LoadReport, load_table, load_tables
 from optimizer.plant.site import Site
 
 NAME = "rows"
@@ -116,7 +116,10 @@ class GroupCommit:
             names = [f"{NAME}-{k}" for k in range(len(each))]
             try:
                 whole = load_tables(
-                    dict(zip(names, each, strict=True)), self._history, self._site, line=line
+                    dict(zip(names, each, strict=True)),
+                    self._history,
+                    self._site,
+                    options=LoadOptions(line=line),
                 )
                 return [part_of(whole, name) for name in names]
             except InputError:
@@ -125,7 +128,9 @@ class GroupCommit:
 
     def _alone(self, rows: Rows, line: str | None) -> LoadReport | Exception:
         try:
-            return load_table(rows, self._history, self._site, file=NAME, line=line)
+            return load_table(
+                rows, self._history, self._site, file=NAME, options=LoadOptions(line=line)
+            )
         except Exception as error:
             return error
 

@@ -11,7 +11,7 @@ from functools import partial
 from typing import IO, Any
 
 from optimizer.history.history import History
-from optimizer.intake.load import LoadReport, load_bytes, load_table
+from optimizer.intake.load import LoadOptions, LoadReport, load_bytes, load_table
 from optimizer.operations.recording import complete_rows
 from optimizer.plant.site import Site
 from optimizer.service.answers.summaries import Summaries
@@ -95,17 +95,17 @@ class Recorder:
         return report
 
     async def _load(self, upload: Upload) -> LoadReport:
-        how: dict[str, Any] = {
-            "line": upload.line, "dry_run": upload.dry_run, "samples": upload.samples,
-        }  # fmt: skip
+        options = LoadOptions(upload.line, dry_run=upload.dry_run, samples=upload.samples)
         file = NAMES[upload.media_type]
         if upload.media_type == JSON:
             rows = complete_rows(read_rows(upload.body.read()), self.site, upload.line)
             if not (upload.dry_run or upload.samples) and len(rows) <= MOST_ROWS:
                 return await self._group_commit.load(rows, upload.line)
-            load = partial(load_table, rows, self.history, self.site, file=file, **how)
+            load = partial(load_table, rows, self.history, self.site, file=file, options=options)
         else:
-            load = partial(load_bytes, upload.body, self.history, self.site, file=file, **how)
+            load = partial(
+                load_bytes, upload.body, self.history, self.site, file=file, options=options
+            )
         recording = nullcontext if upload.dry_run else self._recording
 
         def loaded() -> LoadReport:

@@ -21,8 +21,8 @@ import pyarrow.parquet as pq
 
 from optimizer.errors import InputError, reason_of
 from optimizer.history.arrow import plain
+from optimizer.intake.reading.long_texts import LONGEST_TEXT, MOST_BYTES, cut
 from optimizer.intake.reading.source import DAMAGE, Chunk, Source
-from optimizer.intake.reading.texts import LONGEST_TEXT, MOST_BYTES, cut
 from optimizer.intake.reading.values import as_text
 
 if TYPE_CHECKING:

@@ -22,9 +22,9 @@ from openpyxl import load_workbook  # type: ignore[import-untyped]
 from optimizer.errors import InputError, reason_of
 from optimizer.formulas import as_meant
 from optimizer.intake.reading.columns import Headings
-from optimizer.intake.reading.headings import Found, find_headings
+from optimizer.intake.reading.formats.unpacked import counted
+from optimizer.intake.reading.heading_rows import FoundHeadings, find_headings
 from optimizer.intake.reading.source import Chunk, Ragged, Source
-from optimizer.intake.reading.unpacked import counted
 
 HEADING_ROWS = 100
 """Rows of a sheet among which its headings are looked for."""
@@ -58,7 +58,7 @@ def sheets(stream: IO[bytes], name: str, known: Headings) -> Iterator[tuple[str,
         yield title, _source(title, sheet, found) if is_log else None
 
 
-def _source(name: str, sheet: Any, found: Found) -> Source:
+def _source(name: str, sheet: Any, found: FoundHeadings) -> Source:
     width = max(k + 1 for k, cell in enumerate(found.headings) if cell.strip())
     return Source(
         name,

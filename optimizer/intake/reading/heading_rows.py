@@ -15,7 +15,7 @@ _NUMBER = re.compile(r"\d")
 
 
 @dataclass(frozen=True)
-class Found:
+class FoundHeadings:
     """The headings of a log.
 
     Args:
@@ -33,7 +33,7 @@ class Found:
     count: int
 
 
-def find_headings(rows: Sequence[Sequence[str]], known: Headings) -> Found:
+def find_headings(rows: Sequence[Sequence[str]], known: Headings) -> FoundHeadings:
     """The first of the rows that name the most fields; the first filled one if none names any.
 
     Args:
@@ -45,7 +45,7 @@ def find_headings(rows: Sequence[Sequence[str]], known: Headings) -> Found:
     for k in filled:
         if is_rejects_file(rows[k]):
             names = tuple(rows[k])
-            return Found(k, k + 1, names, (names,), max(known.count(names), FEWEST))
+            return FoundHeadings(k, k + 1, names, (names,), max(known.count(names), FEWEST))
         counts[k] = known.count(rows[k])
         if counts[k] > enough:  # no row of data names as many
             break
@@ -56,12 +56,12 @@ def find_headings(rows: Sequence[Sequence[str]], known: Headings) -> Found:
     below = next((k for k in filled if k > at), at)
     units = _units(names, rows[below], known) if below > at else ()
     if not units:
-        return Found(at, at + 1, names, (names,), counts[at])
+        return FoundHeadings(at, at + 1, names, (names,), counts[at])
     headings = tuple(
         f"{name} [{unit}]" if unit and known.takes_unit(name) else name
         for name, unit in zip(names, units, strict=False)
     )
-    return Found(at, below + 1, headings, (names, tuple(rows[below])), counts[at])
+    return FoundHeadings(at, below + 1, headings, (names, tuple(rows[below])), counts[at])
 
 
 def _units(names: Sequence[str], row: Sequence[str], known: Headings) -> tuple[str, ...]:

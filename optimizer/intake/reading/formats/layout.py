@@ -12,7 +12,7 @@ from typing import Any
 
 from optimizer.errors import InputError
 from optimizer.intake.reading.columns import Headings
-from optimizer.intake.reading.headings import FEWEST, Found, find_headings
+from optimizer.intake.reading.heading_rows import FEWEST, FoundHeadings, find_headings
 from optimizer.intake.reading.source import Decimal
 
 SAMPLE_ROWS = 100
@@ -46,7 +46,7 @@ class Layout:
     """
 
     delimiter: str
-    found: Found
+    found: FoundHeadings
     lines: int
     decimal: Decimal
     agrees: bool
@@ -116,7 +116,7 @@ def _layout(sample: str, delimiter: str, known: Headings) -> Layout | None:
     return Layout(delimiter, found, lines[found.used - 1], decimal, agrees, body)
 
 
-def _widened(found: Found, body: Sequence[Sequence[str]]) -> tuple[Found, bool]:
+def _widened(found: FoundHeadings, body: Sequence[Sequence[str]]) -> tuple[FoundHeadings, bool]:
     """The headings, with blank ones for the delimiters that most rows have at their ends."""
     width = len(found.headings)
     if not body:

@@ -15,7 +15,7 @@ import pyarrow as pa
 
 from optimizer.history.arrow import matches, one_array
 from optimizer.intake.reading.columns import Headings
-from optimizer.intake.reading.headings import is_heading_row
+from optimizer.intake.reading.heading_rows import is_heading_row
 from optimizer.intake.reading.source import Chunk
 
 if TYPE_CHECKING:

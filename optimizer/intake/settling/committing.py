@@ -1,0 +1,72 @@
+"""One load as one commit of the history, and then its rejects."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from optimizer.errors import HighsideError, HistoryError
+from optimizer.history.samples import SampleStore
+from optimizer.history.schema import schema_of
+from optimizer.intake.settling.load_report import LoadReport
+from optimizer.intake.settling.loading import Load, LogFile
+from optimizer.intake.settling.rejects import PLACE, SCHEMA, RejectsStore
+
+
+def run_load(load: Load, given: Sequence[LogFile]) -> LoadReport:
+    """Runs a load to its end: one commit, then the rejects.
+
+    The commit comes first: after a crash between the two, loading again adds nothing twice and
+    finds the same rejects.
+    """
+    history, schema = load.history, schema_of(load.site)
+    if load.options.dry_run:
+        fresh = list(load.runs(given))
+        load.settle(iter([*history.keys(sorted(load.lines)), *fresh]))
+        return load.report(None, history.version)
+    with history.lock():
+        version = history.append(_with_readings_kept(load, given), schema)
+        try:
+            rejects_file = _keep_rejects(load)
+        except Exception as error:
+            if not (added := sum(tally.added for tally in load.tallies)):
+                raise
+            raise _stored_but(added, version, error) from error
+    return load.report(rejects_file, version)
+
+
+def _keep_rejects(load: Load) -> Path | None:
+    """Settles and keeps the rejected rows of a load that was committed; where they are."""
+    history = load.history
+    load.settle(history.keys(sorted(load.lines)) if load.conflicts else iter(()))
+    rows = load.rejected.filter(pc.field("row") > 0)  # a whole file is kept by itself
+    rejects_file = None
+    if len(rows) or load.mended:
+        mended = pa.concat_tables([SCHEMA.empty_table().select(PLACE), *load.mended])
+        rejects_file = RejectsStore(history.rejects_folder).update(rows, mended)
+    return rejects_file if len(rows) else None
+
+
+def _stored_but(added: int, version: int | None, error: Exception) -> HistoryError:
+    """The error for what fails once rows are stored: it says that they are."""
+    said = error.message if isinstance(error, HighsideError) else f"{error}"
+    return HistoryError(
+        f"{added} row{'s are' if added > 1 else ' is'} stored (history version {version}), but "
+        f"what was rejected could not be kept: {said}",
+        code="rejects-not-kept",
+        hint="Load the same again: what is stored is not added twice, and what is rejected is "
+        "found again.",
+    )
+
+
+def _with_readings_kept(load: Load, given: Sequence[LogFile]) -> Iterator[pa.RecordBatch]:
+    """New runs; before the last is handed over, the readings they were made of are kept."""
+    yield from load.runs(given)
+    if load.readings:
+        folder = load.history.samples_folder
+        SampleStore(folder).add(pa.concat_tables(load.readings))
+        if load.history.folder is None:
+            load.warnings.append(f"the readings are kept on this machine, in '{folder}'")

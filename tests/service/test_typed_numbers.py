@@ -1,0 +1,36 @@
+"""Numbers typed into forms and queries are read as those of a brief are."""
+
+from __future__ import annotations
+
+import pytest
+
+from optimizer.plant.shares import measure
+from optimizer.service.problems import Problem
+from optimizer.service.typed_numbers import fraction, measured, number, whole
+
+
+@pytest.mark.parametrize("text", ["11.2", "11,2", " 11.2 ", "1.12e1", "+11.2", "-3", ",5"])
+def test_a_number_is_the_one_that_the_brief_reads(text):
+    assert number(text, "moisture") == measure(text, "%")
+
+
+@pytest.mark.parametrize("text", ["1,500", "1 500", "wet", "", "1e400", "٣", "11٣", "2;3", "nan"])
+def test_what_is_not_one_number_is_refused(text):
+    """``1,500`` is 1.5 in one country and 1500 in the next."""
+    with pytest.raises(Problem, match="is not a number"):
+        number(text, "feed_rate")
+
+
+def test_a_unit_is_kept_where_the_material_may_have_one():
+    assert measured("95.5 %", "feed_grade") == "95.5 %"
+    assert measured("95,5", "feed_grade") == 95.5
+
+
+def test_shares_are_per_cent_and_counts_are_whole():
+    assert (fraction("98,7", "Grade"), fraction("98.7%", "Grade")) == (0.987, 0.987)
+    for text in ("0.987", "101", "-5"):
+        with pytest.raises(Problem, match="write per cent"):
+            fraction(text, "Grade")
+    assert whole("400", "Particles counted") == 400
+    with pytest.raises(Problem, match="not a whole number"):
+        whole("4.5", "Particles counted")
