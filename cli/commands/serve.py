@@ -59,7 +59,7 @@ def serve(
 ) -> None:
     """Serve one history to many: the HTTP interface and a page for the tablet at the deck."""
     from cli.output import check_seed
-    from optimizer.service.configuration import Configuration
+    from optimizer.service.exchange.configuration import Configuration
     from optimizer.service.server import Listening, run_server
 
     listening = Listening(host, port, processes, certificate, private_key, tuple(proxy or ()))

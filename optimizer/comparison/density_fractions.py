@@ -19,7 +19,7 @@ from scipy.special import stdtrit
 
 from optimizer.errors import InputError
 from optimizer.headings import fields_of
-from optimizer.intake.reading.files import read_whole
+from optimizer.intake.formats.files import read_whole
 from optimizer.intake.reading.values import numbers
 from optimizer.measurement import PartitionCurve, fit_partition, imperfection
 from optimizer.measurement.partition import CurveForm

@@ -19,10 +19,10 @@ import pyarrow as pa
 
 from optimizer.errors import Overtaken
 from optimizer.history.schema import in_site_units, run_schema, schema_of
+from optimizer.intake.formats.files import find_logs, logs_of_path
+from optimizer.intake.formats.logs import Member, logs_in, table_of_rows
+from optimizer.intake.formats.parquet import open_table
 from optimizer.intake.reading.columns import Headings
-from optimizer.intake.reading.files import find_logs, logs_of_path
-from optimizer.intake.reading.formats.parquet import open_table
-from optimizer.intake.reading.readers import Member, logs_in, table_of_rows
 from optimizer.intake.settling.committing import run_load
 from optimizer.intake.settling.load_options import DEFAULTS, LoadOptions
 from optimizer.intake.settling.load_report import FileTally, LoadReport

@@ -25,7 +25,7 @@ from optimizer.formulas import harmless
 from optimizer.headings import fields_of, name_key, split_unit
 from optimizer.history.started import Clock, latest_start, utc_now
 from optimizer.intake.checking.times import impossible
-from optimizer.intake.reading.files import read_whole
+from optimizer.intake.formats.files import read_whole
 from optimizer.intake.reading.long_texts import TOO_LONG, too_long
 from optimizer.intake.reading.source import ZERO
 from optimizer.intake.reading.values import Numbers, numbers

@@ -25,13 +25,13 @@ from optimizer.service.admission.guard import Guard
 from optimizer.service.answers.summaries import Summaries
 from optimizer.service.answers.work import Work
 from optimizer.service.api import routes as api
+from optimizer.service.api.parts import Parts
 from optimizer.service.api.schemas import SCHEMAS
-from optimizer.service.configuration import Configuration
-from optimizer.service.metrics import Metrics
+from optimizer.service.exchange.configuration import Configuration
+from optimizer.service.exchange.metrics import Metrics
+from optimizer.service.exchange.problems import Problem
 from optimizer.service.pages import routes as pages
 from optimizer.service.pages.rendering import refusal
-from optimizer.service.parts import Parts
-from optimizer.service.problems import Problem
 from optimizer.service.recording.audit import Audit
 from optimizer.service.recording.recorder import Recorder
 from optimizer.version import __version__
@@ -65,7 +65,7 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
         site=site,
         work=work,
         summaries=summaries,
-        recorder=Recorder(history, site, audit, metrics, summaries),
+        recorder=Recorder(history, site, audit, metrics, summaries.recording),
         audit=audit,
         metrics=metrics,
     )

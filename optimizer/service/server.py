@@ -16,7 +16,7 @@ import uvicorn
 from optimizer.errors import InputError
 from optimizer.service.admission.access import FORM_KEY, Access
 from optimizer.service.app import create_app
-from optimizer.service.configuration import Configuration
+from optimizer.service.exchange.configuration import Configuration
 
 LOCAL_NAMES = ("localhost", "127.0.0.1", "::1")
 GRACE_SECONDS = 60

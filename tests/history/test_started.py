@@ -32,7 +32,7 @@ from optimizer.plant.region import Region
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.service.admission.access import Access
 from optimizer.service.app import create_app
-from optimizer.service.configuration import Configuration
+from optimizer.service.exchange.configuration import Configuration
 from tests.conftest import run_table
 
 NOW = datetime(2025, 6, 1, 12, tzinfo=UTC)

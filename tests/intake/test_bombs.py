@@ -141,8 +141,8 @@ WAYS = {
 
 @pytest.mark.parametrize("way", WAYS)
 def test_texts_are_read_alike_however_they_are_written(history, monkeypatch, way):
-    monkeypatch.setattr("optimizer.intake.reading.formats.parquet.STEP_BYTES", 1 << 20)
-    monkeypatch.setattr("optimizer.intake.reading.formats.parquet.PIECE_BYTES", 1 << 16)
+    monkeypatch.setattr("optimizer.intake.formats.parquet.STEP_BYTES", 1 << 20)
+    monkeypatch.setattr("optimizer.intake.formats.parquet.PIECE_BYTES", 1 << 16)
     notes = [None if k % 5 == 0 else f"{k} " + "ab " * (k % 50) for k in range(200)]
     notes[17], notes[170] = "é" * 2001, "x" * 50_000
     table = pa.table({**{k: [v] * 200 for k, v in RUN.items()}, "note": notes})
@@ -191,8 +191,8 @@ def zipped(**files: bytes) -> bytes:
 
 
 def test_text_that_unpacks_to_too_much_is_refused(history, monkeypatch):
-    monkeypatch.setattr("optimizer.intake.reading.formats.unpacked.MOST_TEXT", 1 << 20)
-    monkeypatch.setattr("optimizer.intake.reading.readers.MOST_TEXT", 1 << 20)
+    monkeypatch.setattr("optimizer.intake.formats.unpacked.MOST_TEXT", 1 << 20)
+    monkeypatch.setattr("optimizer.intake.formats.logs.MOST_TEXT", 1 << 20)
     log = csv_of(*({**RUN, "air": 30 + k % 50} for k in range(40_000)))
     assert len(log) > 1 << 20
     for content in (gzip.compress(log), zipped(log=log)):
@@ -207,15 +207,15 @@ def test_an_archive_of_many_files_is_counted_together(history, monkeypatch):
     log = csv_of(*[RUN] * 3000)
     content = zipped(**{f"{k}.csv": log for k in range(10)})
     assert load_bytes(content, history, file="logs.zip").read == 30_000
-    monkeypatch.setattr("optimizer.intake.reading.readers.MOST_TOGETHER", 9 * len(log))
+    monkeypatch.setattr("optimizer.intake.formats.logs.MOST_TOGETHER", 9 * len(log))
     report = load_bytes(content, history, file="logs.zip")
     assert (report.read, report.unreadable) == (0, ("logs.zip",))
 
 
 def test_text_that_hides_what_it_unpacks_to_is_refused_when_it_is_found(history, monkeypatch):
     """The end of a packed file states the size of its last part alone."""
-    monkeypatch.setattr("optimizer.intake.reading.formats.unpacked.MOST_TEXT", 1 << 20)
-    monkeypatch.setattr("optimizer.intake.reading.formats.delimited.BLOCK_BYTES", 1 << 18)
+    monkeypatch.setattr("optimizer.intake.formats.unpacked.MOST_TEXT", 1 << 20)
+    monkeypatch.setattr("optimizer.intake.formats.delimited.BLOCK_BYTES", 1 << 18)
     parts = csv_of(*[RUN] * 60_000), csv_of(RUN)
     report = load_bytes(b"".join(map(gzip.compress, parts)), history, file="bomb.csv.gz")
     assert "unpacks to more than 1 MiB" in (report.files[0].error or "")
@@ -234,7 +234,7 @@ def test_a_workbook_that_unpacks_to_too_much_is_refused(history, monkeypatch):
     assert (
         load_bytes(content, history, file="book.xlsx", options=LoadOptions(line="A")).added == 3000
     )
-    monkeypatch.setattr("optimizer.intake.reading.formats.unpacked.MOST_BOOK", 1 << 18)
+    monkeypatch.setattr("optimizer.intake.formats.unpacked.MOST_BOOK", 1 << 18)
     report = load_bytes(content, history, file="book.xlsx", options=LoadOptions(line="A"))
     assert "unpacks to more than 0 MiB. Save the log as CSV" in (report.files[0].error or "")
 
@@ -246,7 +246,7 @@ def test_a_row_without_end_is_refused(history):
 
 
 def test_cells_far_to_the_right_are_counted_with_the_empty_ones_before_them(history, monkeypatch):
-    monkeypatch.setattr("optimizer.intake.reading.formats.unpacked.MOST_CELLS", 1_000_000)
+    monkeypatch.setattr("optimizer.intake.formats.unpacked.MOST_CELLS", 1_000_000)
     far = "".join(f'<row><c r="XFD{k}"><v>1</v></c></row>' for k in range(5, 100))
     content = workbook({"log": season(3, set()) + far})
     report = load_bytes(content, history, file="book.xlsx", options=LoadOptions(line="A"))
@@ -361,7 +361,7 @@ def test_a_heading_has_a_longest(history):
 
 def test_rejected_rows_are_held_up_to_a_size_and_then_said(history, monkeypatch):
     monkeypatch.setattr("optimizer.intake.settling.loading.MOST_REJECTED", 1 << 20)
-    monkeypatch.setattr("optimizer.intake.reading.formats.parquet.BATCH_ROWS", 1000)
+    monkeypatch.setattr("optimizer.intake.formats.parquet.BATCH_ROWS", 1000)
     content = parquet(equal_rows(10_000, deck_state="odd"))
     report = load_bytes(content, history, file="log.parquet")
     assert 0 < report.rejected < 10_000
@@ -381,6 +381,6 @@ def test_a_file_of_streams_is_bounded_too(tmp_path, monkeypatch):
     found = balance_file(tmp_path / "streams.csv")
     assert [row["run_id"] for row in found.rows()] == ["T1"]
     assert found.results[1].warnings[0].endswith(f"streams.csv row 4, {TOO_LONG}")
-    monkeypatch.setattr("optimizer.intake.reading.files.MOST_ROWS", 3)
+    monkeypatch.setattr("optimizer.intake.formats.files.MOST_ROWS", 3)
     with pytest.raises(InputError, match="has more than 3 rows"):
         balance_file(tmp_path / "streams.csv")

@@ -13,7 +13,7 @@ from tests.fuzz import mutate_logs
 
 def test_damaged_logs_lose_no_row(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     # Put back afterwards.
-    monkeypatch.setattr("optimizer.intake.reading.formats.delimited.BLOCK_BYTES", 1 << 20)
+    monkeypatch.setattr("optimizer.intake.formats.delimited.BLOCK_BYTES", 1 << 20)
     outcomes: Counter[str] = Counter()
     for outcome, path in mutate_logs.run(
         random.Random(20250301), lambda count: count < 600, tmp_path
@@ -26,7 +26,7 @@ def test_damaged_logs_lose_no_row(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
 
 
 def test_a_planted_fault_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from optimizer.intake.reading.formats.delimited import _BlockReader
+    from optimizer.intake.formats.delimited import _BlockReader
 
     chunk = _BlockReader.read
 
@@ -35,7 +35,7 @@ def test_a_planted_fault_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
         return whole.keep(whole.rows != whole.rows[-1]) if len(whole.rows) > 2 else whole
 
     monkeypatch.setattr(_BlockReader, "read", losing)
-    monkeypatch.setattr("optimizer.intake.reading.formats.delimited.BLOCK_BYTES", 1 << 20)
+    monkeypatch.setattr("optimizer.intake.formats.delimited.BLOCK_BYTES", 1 << 20)
     found = mutate_logs.run(random.Random(1), lambda count: count < 400, tmp_path)
     assert any(outcome == "FAULT" for outcome, _ in found)
 

@@ -335,8 +335,8 @@ def test_ragged_rows_are_rejected_at_their_lines(history: History) -> None:
 def test_row_numbers_hold_across_blocks(
     history: History, monkeypatch: pytest.MonkeyPatch, size: int
 ) -> None:
-    monkeypatch.setattr("optimizer.intake.reading.formats.delimited.BLOCK_BYTES", size)
-    monkeypatch.setattr("optimizer.intake.reading.formats.delimited.SAMPLE_BYTES", 300)
+    monkeypatch.setattr("optimizer.intake.formats.delimited.BLOCK_BYTES", size)
+    monkeypatch.setattr("optimizer.intake.formats.delimited.SAMPLE_BYTES", 300)
     rows = [
         row(run_id=f"r{k}", note='say "yes"\nor ' + "no " * 30 if k % 3 == 0 else "")
         for k in range(60)
@@ -405,8 +405,8 @@ def test_a_broken_file_does_not_stop_the_others(
 def test_a_gzip_cut_late_gives_the_rows_before(
     history: History, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("optimizer.intake.reading.formats.delimited.BLOCK_BYTES", 2000)
-    monkeypatch.setattr("optimizer.intake.reading.formats.delimited.SAMPLE_BYTES", 1000)
+    monkeypatch.setattr("optimizer.intake.formats.delimited.BLOCK_BYTES", 2000)
+    monkeypatch.setattr("optimizer.intake.formats.delimited.SAMPLE_BYTES", 1000)
     rng = np.random.default_rng(5)
     rows = [row(run_id=f"{k}", note=rng.bytes(40).hex()) for k in range(3000)]
     report = load_bytes(gzip.compress(text(rows).encode())[:-5000], history, SITE, file="cut.gz")

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from optimizer.history.history import History
+from optimizer.intake.formats.workbook import BATCH_ROWS
 from optimizer.intake.load import LoadOptions, load_bytes
-from optimizer.intake.reading.formats.workbook import BATCH_ROWS
 
 HEADINGS = (
     "feed_rate", "end_raise", "side_tilt", "eccentric_speed", "air", "grade", "recovery",
@@ -98,7 +98,7 @@ def check(tmp_path: Path, sheets: dict[str, tuple[int, set[int]]]) -> None:
 def test_sheets_about_as_long_as_a_batch_keep_every_row(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("optimizer.intake.reading.formats.workbook.BATCH_ROWS", 16)
+    monkeypatch.setattr("optimizer.intake.formats.workbook.BATCH_ROWS", 16)
     # The rows before the first boundary are told, those behind it, and the last.
     check(tmp_path, {f"s{n}": (n, {2, 17, n + 1} & set(range(n + 2))) for n in range(1, 52)})
 

@@ -14,7 +14,7 @@ import pytest
 from optimizer import History
 from optimizer.service.admission.access import Access
 from optimizer.service.app import create_app
-from optimizer.service.configuration import Configuration
+from optimizer.service.exchange.configuration import Configuration
 from tests.programs import chromium, needs_chromium
 from tests.service.test_service import SITE, TOKENS, client_of, row
 from tests.serving import SECONDS, in_thread

@@ -14,7 +14,7 @@ from optimizer import Brief, History, Site
 from optimizer.errors import InputError
 from optimizer.intake.load import load_table
 from optimizer.plant.settings import GRAVITY_TABLE
-from optimizer.service.configuration import Configuration
+from optimizer.service.exchange.configuration import Configuration
 from tests.service.test_service import client_of
 
 SITE = '[material.feed_grade]\nunit = "%"\nlow = 50\nhigh = 100\n'

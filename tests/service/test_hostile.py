@@ -13,7 +13,7 @@ import html5lib
 import pytest
 
 from optimizer import History
-from optimizer.service.configuration import Configuration
+from optimizer.service.exchange.configuration import Configuration
 from tests.service.test_service import PROBLEM, SITE, client_of, row
 
 # As percent-encoded text. No text at all: bytes that are not UTF-8 (a lone surrogate among them).

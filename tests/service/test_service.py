@@ -22,7 +22,7 @@ from optimizer.service.admission.guard import HEADERS, JsonLines, Rate
 from optimizer.service.answers.versions import Versions
 from optimizer.service.api.routes import IN_MEMORY
 from optimizer.service.app import create_app
-from optimizer.service.configuration import Configuration
+from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.recording.recorder import Recorder
 
 PROBLEM = "application/problem+json"

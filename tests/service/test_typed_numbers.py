@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from optimizer.plant.shares import measure
-from optimizer.service.problems import Problem
-from optimizer.service.typed_numbers import fraction, measured, number, whole
+from optimizer.service.exchange.problems import Problem
+from optimizer.service.exchange.typed_numbers import fraction, measured, number, whole
 
 
 @pytest.mark.parametrize("text", ["11.2", "11,2", " 11.2 ", "1.12e1", "+11.2", "-3", ",5"])

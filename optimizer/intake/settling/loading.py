@@ -20,9 +20,9 @@ from optimizer.errors import InputError
 from optimizer.history.identity import ADDED, CONFLICT, KNOWN, Identified, KnownRuns
 from optimizer.history.started import latest_start
 from optimizer.intake.checking.fields import COUNTS, Log
+from optimizer.intake.formats.logs import Member
 from optimizer.intake.reading.columns import MARK_COLUMN, UNITLESS, Headings
 from optimizer.intake.reading.long_texts import LONGEST_HEADING
-from optimizer.intake.reading.readers import Member
 from optimizer.intake.reading.source import Chunk, Source
 from optimizer.intake.settling.conflicts import Conflicts
 from optimizer.intake.settling.examine import (

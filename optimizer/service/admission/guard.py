@@ -20,12 +20,12 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from optimizer.errors import HighsideError
-from optimizer.service import problems
 from optimizer.service.admission.access import Access, Person, read_cookies
-from optimizer.service.configuration import Configuration
-from optimizer.service.metrics import OTHER, Metrics
-from optimizer.service.problems import Problem
-from optimizer.service.queries import check_query
+from optimizer.service.exchange import problems
+from optimizer.service.exchange.configuration import Configuration
+from optimizer.service.exchange.metrics import OTHER, Metrics
+from optimizer.service.exchange.problems import Problem
+from optimizer.service.exchange.queries import check_query
 
 Refuse = Callable[[HighsideError, str, str], Response]
 

@@ -23,12 +23,12 @@ from optimizer.errors import HighsideError, HistoryError
 from optimizer.history.history import History
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
-from optimizer.service import problems
 from optimizer.service.answers import planning_process
 from optimizer.service.answers.order import Order, code_fingerprint
 from optimizer.service.answers.versions import Versions
-from optimizer.service.configuration import Configuration
-from optimizer.service.problems import Problem
+from optimizer.service.exchange import problems
+from optimizer.service.exchange.configuration import Configuration
+from optimizer.service.exchange.problems import Problem
 
 KEPT_IN_MEMORY = 64
 KEPT_ON_DISK = 400

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from optimizer.service.api.schemas import ROW_EXAMPLE
-from optimizer.service.problems import MEDIA_TYPE as PROBLEM
+from optimizer.service.exchange.problems import MEDIA_TYPE as PROBLEM
 
 Doc = dict[str, Any]
 TEXT = {"type": "string"}

@@ -35,9 +35,9 @@ from optimizer.service.api.parameters import (
     Trials,
     brief_of_query,
 )
-from optimizer.service.metrics import MEDIA_TYPE as METRICS_TYPE
-from optimizer.service.parts import parts_of, require_recorder, sender_of
-from optimizer.service.problems import Problem
+from optimizer.service.api.parts import parts_of, require_recorder, sender_of
+from optimizer.service.exchange.metrics import MEDIA_TYPE as METRICS_TYPE
+from optimizer.service.exchange.problems import Problem
 from optimizer.service.recording.bodies import JSON, read_brief
 from optimizer.service.recording.recorder import Upload
 from optimizer.version import __version__

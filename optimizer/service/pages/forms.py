@@ -16,9 +16,9 @@ from optimizer.intake.checking.times import times
 from optimizer.intake.reading.long_texts import LONGEST_TEXT
 from optimizer.plant.deck_states import DECK_STATES, EXPECTED
 from optimizer.plant.site import Site
-from optimizer.service.parts import parts_of
-from optimizer.service.problems import Problem
-from optimizer.service.queries import (
+from optimizer.service.api.parts import parts_of
+from optimizer.service.exchange.problems import Problem
+from optimizer.service.exchange.queries import (
     LABEL,
     LONGEST_NAME,
     MOST_QUERY,
@@ -26,7 +26,7 @@ from optimizer.service.queries import (
     fields_of,
     once,
 )
-from optimizer.service.typed_numbers import fraction, measured, number, whole
+from optimizer.service.exchange.typed_numbers import fraction, measured, number, whole
 
 MATERIAL, SETTING = "m.", "s."
 LONGEST_SIGNATURE = 60

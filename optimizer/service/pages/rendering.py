@@ -16,9 +16,9 @@ from starlette.responses import Response
 from optimizer.errors import HighsideError
 from optimizer.figures import exact_percent, level, percent, plain, points, whole_percent
 from optimizer.report.sheet import by_order
-from optimizer.service import problems
 from optimizer.service.admission.access import SESSION_SECONDS, VISITOR, set_cookie
-from optimizer.service.parts import parts_of
+from optimizer.service.api.parts import parts_of
+from optimizer.service.exchange import problems
 from optimizer.visible_text import fits_in_a_page, printable
 
 STATIC = Path(__file__).parent / "static"

@@ -20,6 +20,9 @@ from optimizer.plant.deck_states import DECK_STATES
 from optimizer.service.admission.access import SESSION, SESSION_SECONDS, set_cookie
 from optimizer.service.answers.order import Order
 from optimizer.service.answers.work import Work
+from optimizer.service.api.parts import parts_of, require_recorder, sender_of
+from optimizer.service.exchange.problems import Problem
+from optimizer.service.exchange.typed_numbers import fraction, whole
 from optimizer.service.pages.forms import (
     address_again,
     asked_in,
@@ -31,11 +34,8 @@ from optimizer.service.pages.forms import (
     signature,
 )
 from optimizer.service.pages.rendering import SCRIPT, render, render_for
-from optimizer.service.parts import parts_of, require_recorder, sender_of
-from optimizer.service.problems import Problem
 from optimizer.service.recording.bodies import CSV, JSON, PARQUET
 from optimizer.service.recording.recorder import Upload
-from optimizer.service.typed_numbers import fraction, whole
 
 PATIENCE = 4.0
 """Seconds a page waits for a plan before it shows how far that has come."""

@@ -8,9 +8,9 @@ from collections.abc import Mapping, Sequence
 from typing import IO, Any
 
 from optimizer.errors import InputError, reason_of
-from optimizer.intake.reading.formats.parquet import File, Limits
-from optimizer.service.problems import Problem
-from optimizer.service.queries import LONGEST_NAME
+from optimizer.intake.formats.parquet import File, Limits
+from optimizer.service.exchange.problems import Problem
+from optimizer.service.exchange.queries import LONGEST_NAME
 from optimizer.visible_text import printable
 
 JSON, CSV, PARQUET = "application/json", "text/csv", "application/vnd.apache.parquet"

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
-from collections.abc import Mapping
-from contextlib import nullcontext
+from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from functools import partial
 from typing import IO, Any
@@ -14,9 +14,8 @@ from optimizer.history.history import History
 from optimizer.intake.load import LoadOptions, LoadReport, load_bytes, load_table
 from optimizer.operations.recording import complete_rows
 from optimizer.plant.site import Site
-from optimizer.service.answers.summaries import Summaries
-from optimizer.service.metrics import Metrics
-from optimizer.service.problems import Problem
+from optimizer.service.exchange.metrics import Metrics
+from optimizer.service.exchange.problems import Problem
 from optimizer.service.recording.audit import Audit
 from optimizer.service.recording.bodies import JSON, NAMES, check_body, read_rows
 from optimizer.service.recording.group_commit import MOST_ROWS, GroupCommit
@@ -52,18 +51,23 @@ class Recorder:
         site: the plant.
         audit: where it is noted who added what.
         metrics: where it is counted.
-        summaries: made anew by each recording.
+        recording: entered around each load, in its thread.
     """
 
     def __init__(
-        self, history: History, site: Site, audit: Audit, metrics: Metrics, summaries: Summaries
+        self,
+        history: History,
+        site: Site,
+        audit: Audit,
+        metrics: Metrics,
+        recording: Callable[[], AbstractContextManager[None]] = nullcontext,
     ) -> None:
         self.history = history
         self.site = site
         self._audit = audit
         self._metrics = metrics
         self._turn = asyncio.Lock()
-        self._recording = summaries.recording
+        self._recording = recording
         self._group_commit = GroupCommit(history, site, self._turn, self._recording)
 
     async def add(self, upload: Upload, sender: Mapping[str, Any]) -> LoadReport:

@@ -17,10 +17,9 @@ from typing import IO, cast
 import pyarrow as pa
 
 from optimizer.errors import InputError, reason_of
-from optimizer.intake.reading.columns import Headings
-from optimizer.intake.reading.formats.delimited import open_delimited
-from optimizer.intake.reading.formats.parquet import open_parquet
-from optimizer.intake.reading.formats.unpacked import (
+from optimizer.intake.formats.delimited import open_delimited
+from optimizer.intake.formats.parquet import open_parquet
+from optimizer.intake.formats.unpacked import (
     MOST_HELD,
     MOST_TEXT,
     MOST_TOGETHER,
@@ -29,6 +28,7 @@ from optimizer.intake.reading.formats.unpacked import (
     check_workbook,
     too_large,
 )
+from optimizer.intake.reading.columns import Headings
 from optimizer.intake.reading.source import DAMAGE, Source
 
 SUFFIXES = (
@@ -145,7 +145,7 @@ def _member(
 def _sheets(
     stream: IO[bytes], name: str, known: Headings, warn: Callable[[str], None]
 ) -> Iterator[Member]:
-    from optimizer.intake.reading.formats.workbook import sheets  # noqa: PLC0415 - most loads read no workbook
+    from optimizer.intake.formats.workbook import sheets  # noqa: PLC0415 - most loads read no workbook
 
     count = 0
     for title, source in sheets(stream, name, known):

@@ -12,9 +12,9 @@ from optimizer.plant.site import Site
 from optimizer.service.admission.access import Access, Person
 from optimizer.service.answers.summaries import Summaries
 from optimizer.service.answers.work import Work
-from optimizer.service.configuration import Configuration
-from optimizer.service.metrics import Metrics
-from optimizer.service.problems import Problem
+from optimizer.service.exchange.configuration import Configuration
+from optimizer.service.exchange.metrics import Metrics
+from optimizer.service.exchange.problems import Problem
 from optimizer.service.recording.audit import Audit
 from optimizer.service.recording.recorder import Recorder
 

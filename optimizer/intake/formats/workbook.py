@@ -21,8 +21,8 @@ from openpyxl import load_workbook  # type: ignore[import-untyped]
 
 from optimizer.errors import InputError, reason_of
 from optimizer.formulas import as_meant
+from optimizer.intake.formats.unpacked import counted
 from optimizer.intake.reading.columns import Headings
-from optimizer.intake.reading.formats.unpacked import counted
 from optimizer.intake.reading.heading_rows import FoundHeadings, find_headings
 from optimizer.intake.reading.source import Chunk, Ragged, Source
 

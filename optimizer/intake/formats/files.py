@@ -9,9 +9,9 @@ from contextlib import closing
 from pathlib import Path
 
 from optimizer.errors import InputError, reason_of
+from optimizer.intake.formats.logs import SUFFIXES, Member, logs_in
 from optimizer.intake.reading.columns import Headings
 from optimizer.intake.reading.long_texts import with_texts_cut
-from optimizer.intake.reading.readers import SUFFIXES, Member, logs_in
 from optimizer.intake.reading.source import Chunk, Source
 from optimizer.plant.site import Site
 

@@ -6,7 +6,7 @@ import re
 
 from optimizer.plant.documents import LARGEST
 from optimizer.plant.shares import number_and_unit
-from optimizer.service.problems import Problem
+from optimizer.service.exchange.problems import Problem
 
 _WHOLE = re.compile(r"\d{1,15}", re.ASCII)
 

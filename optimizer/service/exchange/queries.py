@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterable
 from urllib.parse import parse_qsl
 
-from optimizer.service.problems import Problem
+from optimizer.service.exchange.problems import Problem
 from optimizer.visible_text import fits_in_a_page, printable
 
 MOST_FIELDS = 200

@@ -1,0 +1,1 @@
+"""What every room of the service goes by: its configuration, strict queries, refusals, counters."""
