@@ -1,4 +1,4 @@
-"""The commands. Each parses, calls one library function and prints its answer.
+"""The program: its commands, and the one place where errors become messages and exit codes.
 
 Heavy modules are imported inside the commands that need them, so that ``--help`` answers at once.
 Exit codes: 0 done, 1 nothing to recommend or a limit cannot be met, 2 wrong use or unreadable

@@ -1,4 +1,4 @@
-"""Options that several commands share, each written once, and what they turn into."""
+"""Options that several commands share, and what they turn into."""
 
 from __future__ import annotations
 
@@ -29,9 +29,11 @@ SiteOption = Annotated[
     Path | None,
     typer.Option("--site", metavar="FILE", help="The site file. [default: ./site.toml, if there]"),
 ]
-SeedOption = Annotated[int, typer.Option("--seed", metavar="N", min=0, help="Of all chance.")]
+SeedOption = Annotated[
+    int, typer.Option("--seed", metavar="N", min=0, help="Seed of everything random.")
+]
 AsOfOption = Annotated[
-    int | None, typer.Option("--as-of", metavar="VERSION", help="On this version of the history.")
+    int | None, typer.Option("--as-of", metavar="VERSION", help="Use this version of the history.")
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Answer with JSON alone on stdout.")]
 LineOption = Annotated[str | None, typer.Option("--line", metavar="NAME", help="The line.")]
@@ -56,11 +58,13 @@ ConfidenceOption = Annotated[
 
 WorkersOption = Annotated[
     int | None,
-    typer.Option("--workers", metavar="N", min=1, help="Lines side by side on this machine."),
+    typer.Option("--workers", metavar="N", min=1, help="Processes that plan lines in parallel."),
 ]
 SchedulerOption = Annotated[
     str | None,
-    typer.Option("--scheduler", metavar="ADDRESS", help="Lines side by side on a Dask cluster."),
+    typer.Option(
+        "--scheduler", metavar="ADDRESS", help="Dask cluster that plans lines in parallel."
+    ),
 ]
 
 

@@ -44,7 +44,7 @@ class _Printable:
 
 @contextmanager
 def printable_errors() -> Iterator[None]:
-    """While in it, what anybody writes to stderr is printable, wrong options included."""
+    """Makes all that is written to stderr inside the block printable, wrong options included."""
     stream = sys.stderr
     sys.stderr = cast(TextIO, _Printable(stream))
     try:
@@ -54,7 +54,7 @@ def printable_errors() -> Iterator[None]:
 
 
 def answer(document: Mapping[str, Any], as_json: bool, text: Callable[..., str]) -> None:
-    """Print an answer: the JSON alone, or text."""
+    """Prints an answer: the JSON alone, or text."""
     typer.echo(json_text(document) if as_json else as_text(document, text))
 
 
@@ -70,7 +70,7 @@ def progress(as_json: bool) -> Callable[[str], None]:
 
 
 def complain(message: str, hint: str = "") -> None:
-    """Say on stderr what went wrong, and what to do."""
+    """Prints on stderr what went wrong, and what to do."""
     typer.echo(f"highside: {printable(message)}", err=True)
     if hint:
         typer.echo(f"  {printable(hint)}", err=True)
@@ -81,7 +81,11 @@ FAULT = 70
 
 
 def check_seed(seed: int) -> int:
-    """The seed, bounded to what generators accept."""
+    """The seed, refused where generators do not accept it.
+
+    Raises:
+        InputError: when it is 2**32 or more.
+    """
     if seed >= 2**32:
         raise InputError(f"--seed {seed}: expected a number below 2**32.")
     return seed

@@ -29,10 +29,10 @@ CSV, PARQUET, JSON = "text/csv", "application/vnd.apache.parquet", "application/
 
 
 class ServiceError(HighsideError):
-    """What the service refused, or that it could not be reached.
+    """A refusal of the service, or the failure to reach it.
 
     Args:
-        status: of the answer, 0 where there was none.
+        status: HTTP status of the answer; 0 where no answer came.
         problem: the problem document (RFC 9457).
     """
 
@@ -55,7 +55,7 @@ class Client:
         address: such as ``https://mill.example:8765``.
         token: the bearer token; ``HIGHSIDE_TOKEN`` of the environment when None.
         seconds: how long to wait for an answer.
-        tls: for a certificate of one's own, else the system's trust.
+        tls: context that trusts a private certificate; the system's own trust when None.
     """
 
     def __init__(
@@ -75,7 +75,7 @@ class Client:
         """What the history holds: the ``highside.history/1`` document.
 
         Raises:
-            ServiceError: here and below, whenever the service refuses or does not answer.
+            ServiceError: from every method, when the service refuses or does not answer.
         """
         return self._json("GET", "/v1/history", {"line": line, "since": since})
 
@@ -96,7 +96,7 @@ class Client:
     ) -> dict[str, Any]:
         """A plan for a brief: the ``highside.plan/1`` document.
 
-        Asked for as a job, so that no proxy on the way gives up on a long one.
+        It is ordered as a job, so that no proxy on the way gives up on a plan that takes long.
         """
         query = {"seed": seed, "as_of": as_of}
         body = json.dumps(brief).encode()
@@ -106,7 +106,7 @@ class Client:
         return self.wait(answer["id"]) if status == 202 else answer
 
     def wait(self, job: str) -> dict[str, Any]:
-        """What a job made, once it is done."""
+        """The answer of a job, waited for until it is done."""
         until = time.monotonic() + self.seconds
         while True:
             said = self._json("GET", f"/v1/jobs/{quote(job, safe='')}")

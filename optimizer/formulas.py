@@ -1,8 +1,8 @@
-"""Text that a spreadsheet would run as a formula: made harmless in CSV, and given back as it was.
+"""Text that a spreadsheet would run as a formula is made harmless in CSV, and read back as it was.
 
 A text that begins with ``=``, ``+``, ``-``, ``@``, a tab or a carriage return gets an apostrophe in
 front, and so does one that begins with an apostrophe, so that taking one away again is always
-right. A number needs none. Used for every CSV written here, and for every log in text or a
+right. A number needs no apostrophe. Used for every CSV written here, and for every log in text or a
 workbook that is read; typed tables (Parquet, JSON) hold no formulas.
 """
 
@@ -12,14 +12,14 @@ import re
 from typing import Any
 
 _SIGNS = r"[=+\-@\t\r']"
-# For Arrow too: both engines read these alike.
+# Arrow uses these patterns as well; its regular expressions read them like Python's.
 DANGEROUS = rf"^{_SIGNS}"
 ESCAPED = rf"^'({_SIGNS})"
 NUMBER = r"^[+-]?([0-9]+[.,]?[0-9]*|[.,][0-9]+)([eE][+-]?[0-9]+)? *%?$"
 
 
 def harmless(cell: Any) -> Any:
-    """A cell that no spreadsheet runs; what is no text stays as it is.
+    """A cell that no spreadsheet runs; a value that is not text is returned unchanged.
 
     >>> harmless("=1+1"), harmless("-1.5"), harmless("'=x"), harmless("'tis"), harmless(-2.0)
     ("'=1+1", '-1.5', "''=x", "''tis", -2.0)

@@ -1,8 +1,8 @@
 """The same work on many things: here, in processes of this machine, or on a Dask cluster.
 
-In come a function and items, out come its results in the order of the items, whoever computed
-them. What does the work never changes an answer: every item is computed alone, from its own
-arguments, and nothing is shared but what the function reads for itself.
+In come a function and items, out come its results in the order of the items. Where the work is
+done never changes a result: every item is computed alone, from its own arguments, and nothing is
+shared but what the function reads for itself.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ T = TypeVar("T")
 U = TypeVar("U")
 
 CONNECT_SECONDS = WORKER_SECONDS = 10.0
-"""How long a scheduler may take to answer, and then to show its first worker."""
+"""Seconds that a scheduler may take to answer, and then to show its first worker."""
 
 
 def run_all(
@@ -30,8 +30,8 @@ def run_all(
     """Results of the function on each item, in their order.
 
     Args:
-        function: of one item; a function of a module, so that other processes can import it.
-        items: what it is called with; picklable, as are the results.
+        function: takes one item; defined in a module, so that other processes can import it.
+        items: its arguments; they and the results are pickled.
         scheduler: address of a Dask scheduler, such as ``tcp://host:8786``; its workers need
             the same version of this package.
         workers: processes on this machine; one, which is this process, when left out.
@@ -64,7 +64,7 @@ def run_all(
 
 
 def _try(function: Callable[[T], U], item: T) -> tuple[U | None, Exception | None]:
-    """A result or an error: raised over there, the first by the clock would win."""
+    """A result or an error. Raised in the process, the error that came first in time would win."""
     try:
         return function(item), None
     except Exception as error:
@@ -76,7 +76,7 @@ def _cluster(address: str) -> Iterator[Any]:
     """A client of the cluster.
 
     Raises:
-        InputError: when distributed is not installed, or no worker is to be had.
+        InputError: when distributed is not installed, or the cluster has no worker.
     """
     try:
         from distributed import Client  # noqa: PLC0415 - an optional extra

@@ -1,4 +1,4 @@
-"""Log files to checked runs; what is rejected is kept, with the reason.
+"""The functions that load logs into a history; rejected rows are kept with the reason.
 
 In come logs as text, workbooks and Parquet, packed or not, or rows in memory; out come new runs
 in the history, a rejects file that a person can correct and load again, and a report that accounts

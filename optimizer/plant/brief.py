@@ -171,7 +171,8 @@ class Brief(Strict):
         site's units (a text may have a unit of its own: ``"95.5%"``).
 
         Raises:
-            InputError: naming the table and the nearest known name, or what is no number.
+            InputError: naming the table and the nearest known name, or the value that is not a
+                number.
         """
         settings = site.space.names
         named: list[tuple[str, Mapping[str, Any], tuple[str, ...]]] = [

@@ -1,6 +1,6 @@
 """Documents that a user writes, read and validated: TOML or JSON in, a frozen model out.
 
-What is wrong is said in our words: the file, the key, what was expected, the nearest known key.
+A message says the file, the key, what was expected and the nearest known key.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from optimizer.errors import HighsideError, InputError, nearest, reason_of
 T = TypeVar("T")
 
 LARGEST = 1e12
-"""No number that a user writes is larger: sums and products of them stay numbers."""
+"""The largest number that a user may write, so that sums and products stay finite."""
 _MOST = sys.float_info.max
 
 
@@ -30,7 +30,11 @@ class Strict(BaseModel):
 
 
 def read_toml(path: str | Path, what: str) -> dict[str, Any]:
-    """The content of a TOML file; ``what`` it is stands in the error.
+    """The content of a TOML file.
+
+    Args:
+        path: of the file.
+        what: kind of file, for messages.
 
     Raises:
         InputError: when the file cannot be read or is not TOML.
@@ -52,7 +56,7 @@ def read_toml(path: str | Path, what: str) -> dict[str, Any]:
 
 
 def located(source: str, build: Callable[[], T]) -> T:
-    """What ``build`` makes; its errors name the source."""
+    """The result of ``build``; its errors name the source."""
     try:
         return build()
     except HighsideError as error:
@@ -62,7 +66,7 @@ def located(source: str, build: Callable[[], T]) -> T:
 
 
 def validate(model: Any, content: Mapping[str, Any], source: str) -> Any:
-    """Content as a model; Pydantic's verdict in our words.
+    """Content as a model; Pydantic's errors are put in the words of the product.
 
     Raises:
         InputError: where it is wrong, what was expected, the nearest known key.
@@ -93,7 +97,7 @@ def validate(model: Any, content: Mapping[str, Any], source: str) -> Any:
 
 
 def _too_large(content: Any) -> tuple[str, float] | None:
-    """Where a number is too large, and the number; None where none is."""
+    """Place and value of a number that is too large; None where all are within range."""
     left = [("", content)]
     while left:
         where, value = left.pop()

@@ -113,7 +113,7 @@ class Setting:
         return abs(a - b) >= 0.5 * self.step
 
     def levels_between(self, low: float, high: float) -> tuple[int, int]:
-        """First and last level inside ``[low, high]``; first > last when there is none."""
+        """First and last level inside ``[low, high]``; first > last when there is no level."""
         first = np.ceil((max(low, self.low) - self.low) / self.step - STEP_TOLERANCE)
         last = np.floor((min(high, self.high) - self.low) / self.step + STEP_TOLERANCE)
         return int(first), int(last)

@@ -20,7 +20,7 @@ _EITHER_WAY = re.compile(r"^[+-]?[1-9]\d{0,2},\d{3}$")
 
 
 def number_and_unit(text: str) -> tuple[Decimal, str] | None:
-    """Number and unit of a text, None where it is not one number."""
+    """Number and unit of a text; None where it is not one number, or could be two."""
     found = _NUMBER.match(text)
     if found is None or _EITHER_WAY.match(found["number"]):
         return None
@@ -28,7 +28,7 @@ def number_and_unit(text: str) -> tuple[Decimal, str] | None:
 
 
 def share(value: Any) -> Any:
-    """A share as a fraction; what is no number, or stands for per cent without a sign, as it came.
+    """A share as a fraction; a value that is not a share is returned unchanged.
 
     >>> share("98.5%"), share("0.985"), share(0.985), share("much")
     (0.985, 0.985, 0.985, 'much')
@@ -43,7 +43,7 @@ def share(value: Any) -> Any:
 
 
 def measure(value: float | str, unit: str) -> float | None:
-    """A number in ``unit`` of what was written, with or without a unit; None where it is none.
+    """A written number, with or without a unit, in ``unit``; None where it is not a number.
 
     >>> measure("95.5%", ""), measure("95.5 %", "%"), measure("11,2", "%"), measure("wet", "%")
     (0.955, 95.5, 11.2, None)

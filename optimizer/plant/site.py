@@ -125,7 +125,7 @@ class Site:
                 )
 
     def _check_units(self) -> None:
-        """That what is declared can be planned in, written down and read back."""
+        """Refuses units that could not be stored, written down and read back."""
         for line, space in self._spaces.items():
             where = "settings" if line is None else f"lines.{line}.settings"
             for setting in space.settings:
@@ -138,7 +138,7 @@ class Site:
         if feed.low * scale < 0 or feed.high * scale > 1:
             raise InputError(
                 f"[material.{FEED_GRADE}]: {feed.low:g} to {feed.high:g} {feed.unit or 'fraction'} "
-                "is no range of a share.",
+                "is not a range of a share.",
                 hint='Write a range from 0 to 1, or declare unit = "%".',
             )
 

@@ -30,8 +30,8 @@ STORED_UNITS = {
 }
 """The unit in which the history keeps a setting: the first one that the declared unit converts to.
 
-A tilt that is read as a height is kept as a height: how long the deck is nobody declares. What does
-not stand here (the knob of the air) is kept in the unit that its line declares."""
+A tilt that is read as a height is kept as a height: the length of the deck is not declared. Other
+settings (the knob of the air) are kept in the unit that their line declares."""
 
 _EXAMPLES = {
     "t/h": "a mass rate such as t/h, kg/h, lb/h or short_ton/h",
@@ -133,7 +133,7 @@ def stored_unit_of(setting: str, declared: str) -> str:
             continue
         return kind
     raise InputError(
-        f"'{declared}' is no unit of {setting}.",
+        f"'{declared}' is not a unit of {setting}.",
         code="setting-unit",
         hint=f"Accepted: {', or '.join(_EXAMPLES[k] for k in kinds)}.",
     )
@@ -143,20 +143,20 @@ def share_factor(unit: str) -> float:
     """What one unit of a declared share is as a fraction: 1, or 0.01 for per cent.
 
     Raises:
-        InputError: when it is no unit of a share; the hint says what is accepted.
+        InputError: when it is not a unit of a share; the hint says what is accepted.
     """
     try:
         return unit_factor(unit, "")
     except InputError:
         raise InputError(
-            f"'{unit}' is no unit of a share.",
+            f"'{unit}' is not a unit of a share.",
             code="share-unit",
             hint='Accepted: "fraction" or "%".',
         ) from None
 
 
 def check_heading_unit(unit: str) -> None:
-    """That a unit can stand in a heading, from which it is read back.
+    """Refuses a unit that could not be read back from a heading.
 
     Raises:
         InputError: when it cannot.

@@ -1,4 +1,4 @@
-"""The service put together: parts made once, the guard in front, API and page behind it."""
+"""The service put together: its parts are made once, the guard stands before API and pages."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
 
     Args:
         configuration: how it runs.
-        access: who may do what; of the environment when None.
+        access: who may do what; taken from the environment when None.
 
     Raises:
         InputError: when the site file or a token cannot be used.
@@ -98,7 +98,7 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
 
 
 def handed_over() -> FastAPI:
-    """The service of a worker process, started with the options its parent left."""
+    """The service of one of several processes, with the configuration that its parent left."""
     from optimizer.service.admission.guard import log_as_json  # noqa: PLC0415 - of processes, not of tests
 
     log_as_json()
@@ -109,7 +109,7 @@ def handed_over() -> FastAPI:
 
 
 def _end_with(parent: Any) -> None:
-    """Where several processes answer: none holds the port once the first was killed."""
+    """Ends with the parent, so that no process holds the port after the parent was killed."""
     parent.join()
     signal.raise_signal(signal.SIGTERM)
 
@@ -121,7 +121,7 @@ async def _refused(request: Request, error: Exception) -> Response:
 
 async def _not_there(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
-    texts = {404: "there is nothing at this address.", 405: "this method is not answered here."}
+    texts = {404: "there is nothing at this address.", 405: "this method is not supported here."}
     said = texts.get(error.status_code, str(error.detail))
     code = {404: "not-found", 405: "method-not-allowed"}.get(error.status_code, "refused")
     headers = dict(error.headers or {})

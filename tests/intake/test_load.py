@@ -241,7 +241,7 @@ def test_columns_are_mapped_by_site_and_options(
 
 
 def test_mapping_to_no_field_names_the_nearest(history: History) -> None:
-    with pytest.raises(InputError, match=r"'gradee', which is no field.*Did you mean 'grade'"):
+    with pytest.raises(InputError, match=r"'gradee', which is not a field.*Did you mean 'grade'"):
         load(history, [row()], mapping={"Purity": "gradee"})
     with pytest.raises(InputError, match="neither is a field"):
         load(history, [row()], Site.from_dict({"columns": {"a": "b"}}))

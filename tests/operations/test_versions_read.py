@@ -17,7 +17,8 @@ from optimizer import Brief, History, Site, compare, diagnose, suggest
 from optimizer.intake.load import load_table
 from optimizer.operations.every_line import suggest_every_line
 from optimizer.planning.situation import situation_of
-from optimizer.service import tasks
+from optimizer.service.answers.kinds import make
+from optimizer.service.answers.order import Order
 
 SITE = Site()
 BRIEF = Brief.from_dict({"goal": {"min_grade": 0.97}, "trials": {"count": 1}})
@@ -151,7 +152,7 @@ def test_the_service_s_answers(history):
     load_table(list(rows(n=5, seed=7)), history)
     wanted = {**BRIEF.model_dump(exclude_unset=True), "line": "deck-1"}
     plan, comparison = (
-        json.loads(tasks.make(kind, history.location, {}, wanted, {}, 0, 0, lambda _: None))
+        json.loads(make(Order("", kind, wanted, 0, 0), history.location, {}, print))
         for kind in ("plan", "comparison")
     )
     assert plan["history_version"] == comparison["history_version"] == 0

@@ -210,7 +210,7 @@ def test_a_unit_that_could_not_be_recorded_is_refused_in_the_site_file(
         ({"unit": "deg", "low": 0, "high": 1}, 'Accepted: "fraction" or "%"'),
         ({"unit": "kg", "low": 0, "high": 1}, 'Accepted: "fraction" or "%"'),
         ({"low": 50, "high": 100}, 'declare unit = "%"'),
-        ({"unit": "%", "low": -5, "high": 100}, "is no range of a share"),
+        ({"unit": "%", "low": -5, "high": 100}, "is not a range of a share"),
     ],
 )
 def test_a_feed_grade_that_is_no_share_is_refused(table, said):

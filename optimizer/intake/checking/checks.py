@@ -1,4 +1,4 @@
-"""Rows as they stood to runs in stored units, and the rows at fault with their reasons.
+"""From the rows of a log to runs in stored units, and the faulty rows with their reasons.
 
 Each function checks one field of a chunk and gives its column for the run table, or None when it
 is empty throughout. A fault never stops a check: a row gets all its reasons at once.
@@ -54,9 +54,9 @@ class Checked:
     Args:
         runs: rows without fault, in the run table's schema, with run ids where given.
         index: position of each run in the chunk, shape (len(runs),).
-        faults: what is at fault.
-        rejected: positions of the rows at fault.
-        unsure: positions of rows that the rest of the log may settle.
+        faults: the faults of all rows.
+        rejected: positions of the faulty rows.
+        unsure: positions of rows whose meaning the rest of the log may decide.
         proof, settled, highest: by column, as in ``Fields``.
     """
 
@@ -92,7 +92,7 @@ def check(chunk: Chunk, log: Log) -> Checked:
 
 
 def _runs(fields: Fields) -> pa.RecordBatch:
-    """Every row as a run, the faulty ones included."""
+    """A run for every row, faulty or not."""
     log = fields.log
     columns: dict[str, pa.Array | None] = {
         **{name: OWN_CHECKS.get(name, _text)(fields, name) for name in TEXTS_AND_TIMES},
@@ -162,7 +162,7 @@ def _started_at(fields: Fields, _: str) -> pa.Array | None:
 
 
 def _deck_state(fields: Fields) -> pa.Array:
-    """The state of the deck; an empty one is even."""
+    """The state of the deck; an empty cell means even."""
     given = fields.text("deck_state")
     if given.null_count == fields.n:
         return _repeated(EVEN, fields.n)
@@ -228,7 +228,7 @@ def _fraction(fields: Fields, name: str, even: Mask) -> pa.Array | None:
 
 
 def _could_be_percent(fields: Fields, name: str, values: Floats, unread: Mask, top: float) -> Mask:
-    """Faults of bare numbers that make sense as per cent alone; which, shape (n,)."""
+    """Notes numbers without a unit that make sense as per cent only; which they are, shape (n,)."""
     could: Mask = (values > top) & (values <= 100.0 * top) & ~unread & ~fields.says_unit(name)
     if any(is_percent(c.unit) for c in fields.columns(name)) or not could.any():
         return np.zeros(fields.n, bool)
@@ -262,7 +262,7 @@ def _settled(fields: Fields) -> pa.Array | None:
 
 
 def _in_range(fields: Fields, name: str, values: Floats, unread: Mask) -> None:
-    """Faults of values outside the range that the line or the material declares."""
+    """Notes values outside the range that is declared for the line or the material."""
 
     def end(which: int) -> float | Floats:
         return fields.by_line(
@@ -293,7 +293,7 @@ def _in_range(fields: Fields, name: str, values: Floats, unread: Mask) -> None:
 
 
 def _which_is(converted: Mask, here: Floats, unit: pa.Array) -> pa.Array:
-    """What a number is in the declared unit, where it stood in another."""
+    """Numbers in the declared unit, in words, where the log has them in another one."""
     number = pc.binary_join_element_wise(_shown(here), unit, " ")
     said = pc.binary_join_element_wise(", which is ", pc.utf8_rtrim_whitespace(number), "")
     return pc.if_else(pa.array(converted), said, "")
@@ -305,7 +305,7 @@ def _shown(numbers: Floats) -> pa.Array:
 
 
 def _refuse_moved(fields: Fields) -> None:
-    """Faults of rows of a rejects file that are still marked as having moved cells."""
+    """Notes rows of a rejects file that are still marked as having moved cells."""
     binding, text = (
         fields.log.binding,
         fields.chunk.text if fields.log.binding.is_rejects_file else None,
@@ -320,7 +320,7 @@ def _refuse_moved(fields: Fields) -> None:
 
 
 def _refuse_totals(fields: Fields, runs: pa.RecordBatch) -> None:
-    """Faults of rows that sum up others."""
+    """Notes rows that are totals of others."""
     table, binding = fields.chunk.table, fields.log.binding
     start = len(REJECT_COLUMNS) if binding.is_rejects_file else 0
     named = {c.index: name for name, found in binding.columns.items() for c in found}
@@ -333,7 +333,7 @@ def _refuse_totals(fields: Fields, runs: pa.RecordBatch) -> None:
 
 
 def _column(values: Floats) -> pa.Array | None:
-    """Numbers as a column with NaN as null; None when all are."""
+    """Numbers as a column with null for NaN; None when all are NaN."""
     empty = np.isnan(values)
     if not empty.any():
         return pa.array(values)

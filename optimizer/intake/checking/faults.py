@@ -1,4 +1,4 @@
-"""What is at fault in a chunk: masks and reasons, put together for the rows at fault alone.
+"""The faults of a chunk: masks and templates of reasons, filled in for the faulty rows only.
 
 A reason is a template, filled for all rows at once: tens of thousands of faulty rows, which a
 wrong unit or a wrong site file makes, cost little more than good ones.
@@ -32,8 +32,8 @@ class Faults:
     """Faults of the n rows of one chunk.
 
     Attributes:
-        bad: which rows have any, shape (n,).
-        stand_alone: which rows are at fault as a whole, whatever their fields; shape (n,).
+        bad: which rows have a fault, shape (n,).
+        stand_alone: which rows are faulty as a whole, whatever their fields; shape (n,).
     """
 
     def __init__(self, n: int) -> None:

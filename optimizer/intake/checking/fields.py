@@ -1,7 +1,7 @@
-"""One chunk of a log as fields: text, states and numbers in stored units, and what is at fault.
+"""One chunk of a log as fields: text, states and numbers in stored units, and their faults.
 
-Everything is done a column at a time, the reasons of rows at fault included: what stood there,
-what was expected and what to do.
+Everything is done a column at a time. The reason of a fault says what the cell holds, what was
+expected and what to do.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Rows = NDArray[np.int64]
 
-# A standard error above this is no error of a fraction: the fraction could be anything.
+# With a standard error above this a fraction could be anything.
 HIGHEST_SE = 0.5
 NEEDED = ("grade", "recovery")
 COUNTS = (*names_of(Kind.count), "samples")
@@ -72,7 +72,7 @@ class Log:
     factors: dict[tuple[str, str | None, str | None], float] = field(default_factory=dict)
 
     def proof_of(self, column: Column) -> int | None:
-        """What one column proves, None while that is not known."""
+        """What one column proves of how it is written; None while that is not known."""
         return None if self.proof is None else self.proof.get(column.index, 0)
 
 
@@ -126,7 +126,7 @@ class Fields:
         self.faults.add(name, mask, f"{name} {reason}", {**known, **fills})
 
     def cells(self, name: str, rows: Rows, bare: bool = True) -> pa.Array:
-        """Cells of a field as they stood, empty where there are none; trimmed when bare."""
+        """The text of a field in some rows, empty where it is missing; trimmed when ``bare``."""
         columns = self.columns(name)
         if not columns:
             return pa.repeat("", len(rows))

@@ -1,4 +1,4 @@
-"""Cells to points in time, a column at a time.
+"""From cells to points in time, a column at a time.
 
 ISO 8601 is one cast. Of what the cast refuses, a date is read when it can be one day only: the
 year first, a month by its name, or a day above twelve. ``03/04/2025`` is read in the order that
@@ -219,13 +219,13 @@ class _Dates:
 
 
 def _clock(rest: pa.Array) -> pa.Array:
-    """Times of day as ISO text: 4:30 PM is T16:30; what is no time of day stays as it is."""
+    """Times of day as ISO text: 4:30 PM is T16:30; other text stays as it is."""
     parts = pc.extract_regex(rest, _CLOCK)
     hour, minutes, half, zone = (pc.struct_field(parts, [k]) for k in ("h", "m", "half", "zone"))
     number = hour.cast(pa.int64())
     late = pc.starts_with(pc.utf8_lower(half), "p")
     turned = pc.add(pc.if_else(pc.equal(number, 12), 0, number), pc.if_else(late, 12, 0))
-    # 16:30 PM is no time of day, and 4 without minutes is one only with a half of the day.
+    # 16:30 PM is not a time of day, and 4 without minutes is one only with AM or PM.
     halved = pc.not_equal(half, "")
     valid = pc.if_else(halved, pc.less_equal(number, 12), pc.not_equal(minutes, ""))
     turned = pc.if_else(halved, turned, number)

@@ -1,4 +1,4 @@
-"""Rows that sum up others: a total or an average below a log is not a run."""
+"""Totals and averages of other rows, which are not runs."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ WORDS = (
     "summe", "gesamt", "gesamtsumme", "mittelwert", "mittel", "durchschnitt", "schnitt",
     "somme", "moyenne", "totale", "somma", "media", "promedio", "suma", "gemiddelde", "totaal",
 )  # fmt: skip
-# Here such a word may be a name, unless the row lacks settings and is no run anyway.
+# Here such a word may be a name, unless the row lacks settings and is not a run anyway.
 _NAMES = ("line", "material")
 
 
@@ -42,7 +42,7 @@ def totals_rows(
         table: rows of a log.
         columns: its own columns, in order.
         named: fields of the columns that fill one.
-        settings: settings of the rows as read, null where there is none.
+        settings: settings of the rows as read, null where the cell is empty.
         bad: which rows are at fault already.
     """
     left = np.ones(table.num_rows, bool)

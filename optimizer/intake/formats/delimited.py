@@ -43,7 +43,7 @@ def open_delimited(stream: IO[bytes] | Any, name: str, known: Headings) -> Sourc
     """Opens a text log.
 
     Raises:
-        InputError: when it is empty or no text.
+        InputError: when it is empty or is not text.
     """
     try:
         content = decoded(stream, name)
@@ -86,7 +86,7 @@ def _blocks(left: bytes, stream: Pieces, line: int, name: str) -> Iterator[tuple
 
 
 def _end_of_rows(block: bytes) -> int:
-    """Where the last whole row ends: at a line end outside quotes; 0 when there is none."""
+    """Where the last whole row ends: at a line end outside quotes; 0 when no row is whole."""
     end = block.rfind(b"\n") + 1
     if b'"' not in block or block[:end].count(b'"') % 2 == 0:
         return end
@@ -142,7 +142,7 @@ class _BlockReader:
             try:
                 table = self._table(block, self.numeric, bad, quoted)
             except pa.ArrowInvalid:
-                # One cell is no number: the blocks to come are likely to have one as well.
+                # A cell is not a number: the blocks to come are likely to have such a cell as well.
                 self.numeric = frozenset()
                 bad.clear()
         if table is None:
@@ -164,7 +164,7 @@ class _BlockReader:
         """The block as a table, numbers where asked; rows of another width go to ``bad``.
 
         Raises:
-            pyarrow.ArrowInvalid: when a cell is no number.
+            pyarrow.ArrowInvalid: when a cell is not a number.
         """
 
         def skip(row: pa_csv.InvalidRow) -> str:

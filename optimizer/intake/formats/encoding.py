@@ -27,10 +27,10 @@ _UTF8_PAIR = re.compile(rb"[\xc3-\xf4][\x80-\xbf]")
 def decoded(stream: Any, name: str) -> Pieces:
     """The stream in UTF-8 (or what older logs have for it), without a byte order mark.
 
-    Of zeros in a row one is left.
+    Of several zero bytes in a row one is left.
 
     Raises:
-        InputError: when it is empty or no text.
+        InputError: when it is empty or is not text.
     """
     start = stream.read(SAMPLE_BYTES)
     stream.seek(0)
@@ -58,7 +58,7 @@ def decoded(stream: Any, name: str) -> Pieces:
 
 
 def _begins_with_a_line(start: bytes) -> bool:
-    """Whether zeros stand behind the headings, if there are any."""
+    """Whether the zero bytes, if there are any, come after the headings."""
     before, zero, _ = start.partition(b"\0")
     return not zero or b"\n" in before or b"\r" in before
 

@@ -1,4 +1,4 @@
-"""Paths, folders and patterns to the log files they mean."""
+"""From paths, folders and patterns to the log files that they name."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ from optimizer.intake.reading.source import Chunk, Source
 from optimizer.plant.site import Site
 
 MOST_ROWS = 200_000
-"""Of a file that is read whole."""
+"""Rows of a file that is read whole."""
 
 
 def find_logs(paths: Iterable[str | Path]) -> list[Path]:
     """Log files that paths, folders and patterns lead to, each once.
 
-    A path that leads nowhere is in the list as it is, so that it is reported with the others.
+    A path that does not exist stays in the list, so that it is reported with the others.
 
     Raises:
         InputError: when no path leads to a file.
@@ -77,7 +77,7 @@ def _logs_in(folder: Path) -> Iterator[Path]:
 
 
 def _is_closed(path: Path) -> bool:
-    """Whether the system refuses to say what is there; that nothing is there is no refusal."""
+    """Whether the system refuses access; a path that does not exist is not refused."""
     try:
         os.stat(path)
         if os.path.isdir(path):
@@ -91,10 +91,10 @@ def _is_closed(path: Path) -> bool:
 
 
 def read_whole(path: Path) -> tuple[Source, list[Chunk]]:
-    """Reads the first log of a file, for whom it is not a log of runs.
+    """Reads the first table of a file that holds something other than runs.
 
     Raises:
-        InputError: when there is no file, or it holds no log, or a long one.
+        InputError: when the file is missing, holds no table, or has more than ``MOST_ROWS`` rows.
     """
     chunks: list[Chunk] = []
     with closing(logs_of_path(path, Headings(Site()), lambda _: None)) as logs:
@@ -112,7 +112,7 @@ def logs_of_path(path: Path, known: Headings, warn: Callable[[str], None]) -> Ge
     """The logs of a file, which is open while they are read.
 
     Raises:
-        InputError: when there is no file, or it holds no log.
+        InputError: when the file is missing or holds no log.
     """
     if os.path.isdir(path) and not _is_closed(path):
         raise InputError(f"folder '{path}' has no logs.", hint=f"Looked for {', '.join(SUFFIXES)}.")

@@ -1,4 +1,4 @@
-"""How a text log is laid out: its delimiter, where its headings stand, its decimal mark."""
+"""The layout of a text log: its delimiter, the place of its headings, its decimal mark."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ _DECIMAL_COMMA = re.compile(r"^\s*[+-]?(\d+),(\d+)\s*([A-Za-z°%].*)?$")
 
 @dataclass(frozen=True)
 class Layout:
-    """How a text log is laid out.
+    """The layout of a text log.
 
     Args:
         delimiter: one character, or ``ALIGNED``.
@@ -59,13 +59,13 @@ class Layout:
 
 
 def sniff(sample: str, known: Headings, name: str) -> Layout:
-    """Lays out the first lines of a log.
+    """The layout of a log, by its first lines.
 
     The delimiter is the one that makes headings of the most fields, the first of equals that
     splits headings and rows alike; without any field, the one with the most cells.
 
     Raises:
-        InputError: when no delimiter makes rows of it.
+        InputError: when no delimiter divides the lines into cells.
     """
     best: tuple[tuple[int, bool, int], Layout] | None = None
     for delimiter in (*DELIMITERS, ALIGNED):

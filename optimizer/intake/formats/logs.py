@@ -1,4 +1,4 @@
-"""Files of any format to logs; the content decides on the format, not the name.
+"""The logs in a file of any format; the content decides on the format, not the name.
 
 A text or Parquet file is one log; a workbook has one in each sheet, an archive one or more in each
 of its files. In Parquet, and in rows handed over in memory, row k is the k-th.
@@ -51,13 +51,13 @@ class Member:
 def logs_in(
     stream: IO[bytes], name: str, known: Headings, warn: Callable[[str], None]
 ) -> Iterator[Member]:
-    """The logs of a file, each to be read before the next.
+    """The logs of a file; each must be read before the next is taken.
 
     Args:
         stream: the open file.
         name: of the file, as the user gave it.
         known: names of fields, by which headings are found.
-        warn: is told what was left out.
+        warn: called with a sentence for each part that is left out.
 
     Raises:
         InputError: when the file is damaged or holds no log.

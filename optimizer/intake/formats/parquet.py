@@ -1,8 +1,8 @@
-"""Parquet files as logs, within what they may hold once they are decoded.
+"""Parquet files as logs, with limits on what they hold once they are decoded.
 
 A value that repeats is written once, so a few kilobytes may stand for gigabytes. How much a file
-holds is told before it is decoded: from its own account of rows and bytes, and where that does not
-settle it, from the lengths of its texts, at a number a row. While it is read each text stays one
+holds is found before it is decoded: from the rows and bytes that it states, and where that does
+not decide, from the lengths of its texts, at a number a row. While it is read each text stays one
 for all the rows that have it until it is cut, and rows are taken in pieces of a bounded size.
 """
 
@@ -113,10 +113,10 @@ class File:
     # -- how much it holds -------------------------------------------------------------------
 
     def check(self) -> None:
-        """That the file holds no more than the limits, once decoded.
+        """Refuses a file that holds more than the limits once it is decoded.
 
         Raises:
-            InputError: saying what it holds more of.
+            InputError: naming the limit that it exceeds.
         """
         limits, each = self.limits, self._rows
         rows = max(self.metadata.num_rows, int(each.sum()))
@@ -195,7 +195,7 @@ class File:
         return int(np.sum(self._sizes + self._rows * repeated * np.minimum(longest, MOST_BYTES)))
 
     def _most_text_by_look(self) -> int:
-        """The same by the texts that are kept for all rows of a group; they come with its first."""
+        """As ``_most_text``, by the texts that a group keeps for all its rows."""
         longest = self._sizes.copy()
         if LOOK_ROWS * len(longest) > self._rows.sum():  # to count them costs no more
             return self._most_text(longest)

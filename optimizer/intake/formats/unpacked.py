@@ -1,4 +1,4 @@
-"""What packed files and workbooks may unpack to.
+"""Limits on what packed files and workbooks unpack to.
 
 A few bytes of gzip or zip can hold gigabytes. An archive states the sizes of its files and a packed
 file its own; those are looked at first, and what is not as stated is found as it is unpacked. A log
@@ -63,7 +63,7 @@ class Capped:
         return found
 
     def seek(self, place: int) -> int:
-        """Back to the beginning, the only place that is asked for."""
+        """Goes back to the beginning, the only place that is ever needed."""
         self._left = self._most
         return self._stream.seek(place)
 
@@ -78,13 +78,13 @@ def too_large(name: str, most: int) -> InputError:
 
 
 def check_gzip(stream: IO[bytes], name: str) -> None:
-    """That a packed file does not hold more than is read, where it states that it does.
+    """Refuses a packed file that states a size above the limit and has it.
 
     The size, to 4 GiB, is at its end (RFC 1952, section 2.3.1); where a file was cut short there is
     anything, so what it states is counted before it is believed.
 
     Raises:
-        InputError: when it does.
+        InputError: when it is too large.
     """
     try:
         stream.seek(-4, 2)
@@ -94,15 +94,15 @@ def check_gzip(stream: IO[bytes], name: str) -> None:
         while stated > MOST_TEXT and text.read(_AT_ONCE):
             pass
     except DAMAGE:
-        pass  # what is wrong with it is told when it is read
+        pass  # what is wrong with it is reported when it is read
     stream.seek(0)
 
 
 def check_workbook(archive: zipfile.ZipFile, name: str) -> None:
-    """That the reader of workbooks can hold what it reads of one.
+    """Refuses a workbook that its reader could not hold in memory.
 
     Raises:
-        InputError: when it cannot.
+        InputError: when it is too large.
     """
     parts = [info for info in archive.infolist() if _PARTS.fullmatch(info.filename)]
     if sum(info.file_size for info in parts) > MOST_BOOK:
@@ -113,11 +113,11 @@ def check_workbook(archive: zipfile.ZipFile, name: str) -> None:
                 if size > MOST_STRETCH or tags > MOST_TAGS:
                     raise _too_large_a_book(f"{name} has a row, or formats, without end")
         except DAMAGE:
-            continue  # what is wrong with it is told when it is read
+            continue  # what is wrong with it is reported when it is read
 
 
 def _stretches(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> Iterator[tuple[int, int]]:
-    """Bytes and marks of a part, up to each end of a row or of a text; told as they grow."""
+    """Bytes and marks of a part, up to each end of a row or of a text, as they grow."""
     size = tags = 0
     left = b""
     with archive.open(info) as stream:

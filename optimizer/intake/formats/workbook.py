@@ -69,7 +69,7 @@ def _source(name: str, sheet: Any, found: FoundHeadings) -> Source:
 
 
 def _sound(name: str, read: Callable[[], Any]) -> Any:
-    """What a function reads from a workbook."""
+    """The result of a function that reads a workbook; its failures become one error."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of features that hold no data
@@ -108,7 +108,7 @@ def _chunks(name: str, sheet: Any, used: int, width: int) -> Iterator[Callable[[
 
 
 def _batch(rows: Iterator[Cells]) -> list[Cells]:
-    """The next rows; what is taken from the reader is kept."""
+    """The next rows of a sheet."""
     batch: list[Cells] = []
     cells = 0
     for row in rows:

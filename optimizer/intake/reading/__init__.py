@@ -1,5 +1,4 @@
-"""Files to columns: encodings, delimiters, workbooks, Parquet, headings, numbers.
+"""What stands in an opened log: headings and their units, cells and the numbers in them.
 
-In come files of any kind that the intake accepts; out come named columns with their units and row
-numbers. Nothing here knows what a run is.
+The formats of files build on it; nothing here knows a format, or what a run is.
 """

@@ -1,8 +1,8 @@
-"""Headings of a log to fields and units.
+"""From the headings of a log to fields and units.
 
 A heading is a field's name in any case, with spaces, hyphens or underscores, and a unit in
-brackets or a closing per cent sign: ``Feed Rate``, ``feed-rate [kg/h]``, ``Grade %``. What a site
-or an option maps goes before what a heading says.
+brackets or a closing per cent sign: ``Feed Rate``, ``feed-rate [kg/h]``, ``Grade %``. What the site
+file or an option maps takes precedence over what a heading says.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from optimizer.plant.site import FEED_GRADE, Site
 from optimizer.plant.units import PERCENT_UNITS, same_unit
 
 IGNORE = "ignore"
-"""What a column is mapped to when it shall not be read."""
+"""What a column is mapped to so that it is not read."""
 
 # Columns that the rejects file puts before a row's own, and after it (see rejects.py).
 REJECT_COLUMNS = ("file", "row", "field", "value", "reason")
@@ -88,7 +88,7 @@ class Headings:
             if found is None:
                 name = split_unit(spec)[0]
                 raise InputError(
-                    f"column '{heading}' is mapped to '{spec}', which is no field.",
+                    f"column '{heading}' is mapped to '{spec}', which is not a field.",
                     hint=nearest(name, [*self.fields.values(), IGNORE]),
                 )
             self.mapped[heading] = found
@@ -131,7 +131,12 @@ class Headings:
         return len(found)
 
     def bind(self, headings: Sequence[str], line: str | None) -> Binding:
-        """Which columns fill which fields; ``line`` is what the options say of it, or None."""
+        """Which columns fill which fields.
+
+        Args:
+            headings: of the log.
+            line: line of rows that name none, by the options; None when they name none.
+        """
         columns: dict[str, list[Column]] = {}
         ignored, problems = [], []
         leading = len(REJECT_COLUMNS) if is_rejects_file(headings) else 0
@@ -162,7 +167,7 @@ class Headings:
         )
 
     def _targets(self, headings: Sequence[str]) -> dict[str, tuple[str, str | None]]:
-        """What headings are mapped to: the one written alike, else those of the same name."""
+        """What each mapped heading means: the one spelled alike, else those of the same name."""
         targets = {}
         for wanted, target in self.mapped.items():
             alike = [h for h in headings if h.strip().lower() == wanted.strip().lower()]
@@ -182,7 +187,7 @@ class Headings:
             if field == IGNORE:
                 return None, None, ""
             if asked is None and unit is not None and self.unit_problem(field, unit):
-                unit = None  # "Recovery (lab)" mapped to recovery: the bracket is no unit
+                unit = None  # "Recovery (lab)" mapped to recovery: the bracket is not a unit
             return field, unit if asked is None else asked, self.unit_problem(field, asked)
         found = self.fields.get(name_key(name))
         if found is None or found in UNITLESS:
@@ -219,7 +224,7 @@ class Headings:
     def _missing(
         self, columns: Mapping[str, list[Column]], headings: Sequence[str], line: str | None
     ) -> list[str]:
-        """What a log lacks, in words; nothing when it has all it needs."""
+        """The columns that a log lacks, in words; empty when it has all that it needs."""
         needed = list(self.site.space.names)
         if "deck_state" not in columns:
             needed += ["grade", "recovery"]

@@ -1,4 +1,4 @@
-"""Where the headings of a log stand: below title lines, above a line of units."""
+"""The row of a log that holds its headings, below titles and above a row of units."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from itertools import zip_longest
 from optimizer.intake.reading.columns import Headings, is_rejects_file
 
 FEWEST = 2
-"""Cells that must name a field for a row to be taken for headings."""
+"""Fewest cells that must name a field for a row to count as headings."""
 _NUMBER = re.compile(r"\d")
 
 

@@ -1,8 +1,8 @@
-"""How long a text may be, and what becomes of a longer one.
+"""Limits on the length of texts, and how a longer text is cut.
 
-A longer text is cut as its log is read, before it is copied anywhere, and says how long it was. So
-it stays longer than a text may be: the row is rejected, and rejected again until a person has
-shortened it.
+A longer text is cut as its log is read, before it is copied anywhere, and a note of its length is
+appended. With that note it is still too long: the row is rejected, and rejected again until a
+person has shortened it.
 """
 
 from __future__ import annotations
@@ -25,13 +25,13 @@ Texts = TypeVar("Texts", pa.Array, pa.ChunkedArray)
 LONGEST_TEXT = 2000
 """Characters of a run id, a material or a note."""
 LONGEST_QUOTED = 100
-"""Characters of a cell that is told beside a reason and in it."""
+"""Characters of a cell that are shown beside a reason and in it."""
 LONGEST_HEADING = 500
 """Characters of a heading; each rejected row is kept with all of them."""
 MARK = 30
-"""Characters that what is put for the rest of a text may have; a text that was cut once stays."""
+"""Most characters of the note that replaces the rest of a text; none is cut a second time."""
 MOST_BYTES = 4 * LONGEST_TEXT + MARK
-"""Of a text once it is cut."""
+"""Bytes of a text once it is cut."""
 
 TOO_LONG = f"is longer than {LONGEST_TEXT:,} characters: shorten it"
 
@@ -44,7 +44,7 @@ def too_long(text: pa.Array) -> NDArray[np.bool_]:
 
 
 def cut(column: Texts) -> Texts:
-    """A column of texts, those that are too long cut; of another type it stays as it is.
+    """A column with its long texts cut; a column of another type is returned unchanged.
 
     >>> cut(pa.array(["x" * 5000]))[0].as_py()[-22:]
     'xxx… (5000 characters)'
@@ -54,13 +54,13 @@ def cut(column: Texts) -> Texts:
     trimmed = pc.utf8_trim_whitespace(column)
     length = pc.utf8_length(trimmed)
     start = pc.utf8_slice_codeunits(trimmed, 0, LONGEST_TEXT)
-    told = pc.binary_join_element_wise("… (", length.cast(column.type), " characters)", "")
-    whole = pc.binary_join_element_wise(start, told, "")
+    note = pc.binary_join_element_wise("… (", length.cast(column.type), " characters)", "")
+    whole = pc.binary_join_element_wise(start, note, "")
     return pc.if_else(pc.greater(length, LONGEST_TEXT + MARK), whole, trimmed)
 
 
 def quoted(text: pa.Array) -> pa.Array:
-    """Texts as they are told beside a reason, shape (n,)."""
+    """Texts as they are shown beside a reason, shape (n,)."""
     if _longest(text) <= LONGEST_QUOTED:
         return text
     start = pc.binary_join_element_wise(pc.utf8_slice_codeunits(text, 0, LONGEST_QUOTED), "…", "")
@@ -68,7 +68,7 @@ def quoted(text: pa.Array) -> pa.Array:
 
 
 def with_texts_cut(chunk: Chunk) -> Chunk:
-    """A chunk of a log without texts that are too long, what it rejects included."""
+    """A chunk of a log with its long texts cut, those of its ragged rows included."""
     ragged, read_text = chunk.ragged, chunk.read_text
     if len(ragged):
         ragged = replace(ragged, table=_cut_table(ragged.table), beyond=cut(ragged.beyond))

@@ -1,7 +1,7 @@
-"""Headings that stand again among the rows of a log.
+"""Headings that are repeated among the rows of a log.
 
-Printed pages and joined files repeat them: such rows are no runs. Headings that differ say that
-other columns follow, so the log is read only down to them.
+Printed pages and joined files repeat them; such rows are not runs. Headings that differ mean that
+other columns follow, so the log is read only as far as them.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ def without_headings(
 
 
 def _wordy(table: pa.Table, rows: Rows) -> Iterable[tuple[int, list[str]]]:
-    """Positions and filled cells of those of the rows that have no digit at all."""
+    """Positions and filled cells of the rows without any digit."""
     for column in table.columns:
         rows = rows[~matches(one_array(column.take(pa.array(rows))), r"\d")]
         if not len(rows):

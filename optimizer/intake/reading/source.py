@@ -1,4 +1,4 @@
-"""An opened log: its headings, and then its rows in chunks, as they stood."""
+"""An opened log: its headings, and its rows in chunks, as they are written."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ DAMAGE = (
 
 
 ZERO = "\N{SYMBOL FOR NULL}"
-"""Stands where a row had zeros, as a logger leaves them where it lost power."""
+"""Replaces the zero bytes that a logger leaves in a row where it lost power."""
 
 
 class RaggedRow(NamedTuple):
@@ -53,7 +53,7 @@ class Ragged:
         rows: row numbers, shape (n,).
         table: as many cells as there are headings, as text, missing ones null.
         counts: how many cells each row has, shape (n,).
-        beyond: the cells beyond the headings, joined by bars, null where there are none.
+        beyond: the cells beyond the headings, joined by bars, null where there are no such cells.
     """
 
     rows: NDArray[np.int64]
@@ -160,7 +160,8 @@ class Source:
         parts: gives one function a chunk, so that chunks can be made side by side; takes the
             indices of the columns that should hold numbers.
         decimal: how numbers are written.
-        repeats: the rows of headings and of units as they stood; found again, they are no runs.
+        repeats: the rows of headings and of units as they stood; the same cells further down are
+            not a run.
         warnings: what was left out on opening.
     """
 

@@ -1,6 +1,6 @@
-"""Cells to numbers, a column at a time.
+"""From cells to numbers, a column at a time.
 
-Plain numbers are told sign by sign and cast together. Only the other cells are looked at by
+Plain numbers are recognized sign by sign and cast together. Only the other cells are looked at by
 pattern: a unit in the cell, a thousands mark, a mark for a missing
 value. What can be read in two ways is read in the one that other cells of its column prove
 (``1,500`` beside ``12,750.5``), and named with both readings where none does: never guessed.
@@ -140,7 +140,7 @@ def numbers(
 
 
 def _whole(mask: Mask, odd: NDArray[np.int64], column: Mask) -> Mask:
-    """A mask over odd cells as one over the whole column."""
+    """A mask over the whole column, from one over its odd cells."""
     wide = np.zeros(len(column), bool)
     wide[odd] = mask
     return wide
@@ -195,7 +195,7 @@ def _pointed(text: pa.Array) -> pa.Array:
 
 
 def _odd_numbers(text: pa.Array, decimal: Decimal, proof: int | None, units: bool) -> Numbers:
-    """Cells that are no plain number, shape (n,)."""
+    """The numbers in cells that are not plain numbers, shape (n,)."""
     absent = as_mask(pc.is_in(pc.utf8_lower(text), pa.array(ABSENT)))
     infinite = matches(text, _INFINITE)
     parts = pc.extract_regex(pc.replace_substring(text, "−", "-"), _PARTS)

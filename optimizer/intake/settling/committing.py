@@ -39,7 +39,7 @@ def run_load(load: Load, given: Sequence[LogFile]) -> LoadReport:
 
 
 def _keep_rejects(load: Load) -> Path | None:
-    """Settles and keeps the rejected rows of a load that was committed; where they are."""
+    """Keeps the rejected rows of a load that was committed; the path of their file, or None."""
     history = load.history
     load.settle(history.keys(sorted(load.lines)) if load.conflicts else iter(()))
     rows = load.rejected.filter(pc.field("row") > 0)  # a whole file is kept by itself
@@ -51,7 +51,7 @@ def _keep_rejects(load: Load) -> Path | None:
 
 
 def _stored_but(added: int, version: int | None, error: Exception) -> HistoryError:
-    """The error for what fails once rows are stored: it says that they are."""
+    """The error for a failure after rows were stored; it says that they are stored."""
     said = error.message if isinstance(error, HighsideError) else f"{error}"
     return HistoryError(
         f"{added} row{'s are' if added > 1 else ' is'} stored (history version {version}), but "
@@ -63,7 +63,7 @@ def _stored_but(added: int, version: int | None, error: Exception) -> HistoryErr
 
 
 def _with_readings_kept(load: Load, given: Sequence[LogFile]) -> Iterator[pa.RecordBatch]:
-    """New runs; before the last is handed over, the readings they were made of are kept."""
+    """New runs; before the last batch is handed over, the readings behind them are stored."""
     yield from load.runs(given)
     if load.readings:
         folder = load.history.samples_folder

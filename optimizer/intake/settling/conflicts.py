@@ -1,4 +1,4 @@
-"""Rows whose run id is known with, it seems, other content.
+"""Rows whose run id is known, seemingly with other content.
 
 They wait until the load is written, because the run with the same id may stand earlier in the
 same load; then each is compared value by value. It is the same run when all agree within what
@@ -97,9 +97,9 @@ class Conflicts:
         at = pa.array((np.cumsum(unlike) - 1)[owner[disputed]])
         field, reason, chosen = field.take(at), reason.take(at), pa.array(disputed)
         cells = pa.concat_tables(self._cells, promote_options="default").filter(chosen)
-        told = {"field": field, "value": _cells_of(cells, field), "reason": reason}
+        filled = {"field": field, "value": _cells_of(cells, field), "reason": reason}
         rejects = pa.concat_tables(self._rejects).filter(chosen)
-        return pa.table([told.get(n, rejects[n]) for n in SCHEMA.names], schema=SCHEMA)
+        return pa.table([filled.get(n, rejects[n]) for n in SCHEMA.names], schema=SCHEMA)
 
     def _known(self, here: pa.Table, found: Iterator[pa.RecordBatch]) -> pa.Table:
         """The known run of each disputed row, in their order."""
@@ -152,7 +152,7 @@ def _reasons(
 
 
 def _cells_of(cells: pa.Table, field: pa.Array) -> pa.Array:
-    """The cell of each row in the field named for it, empty where there is none."""
+    """The cell of each row in the field named for it, empty where the row has no such cell."""
     value = pa.repeat("", len(field))
     for name in pc.unique(field).drop_null().to_pylist():
         if name in cells.column_names:
@@ -170,10 +170,10 @@ def _said(name: str, here: pa.Table, there: pa.Table, rows: NDArray[np.int64]) -
 
 def _values(column: pa.ChunkedArray) -> list[object]:
     if pa.types.is_timestamp(column.type):  # a stored one may be beyond what Python has dates for
-        told = shown(pc.fill_null(column.cast(pa.int64()), 0)).tolist()
+        moments = shown(pc.fill_null(column.cast(pa.int64()), 0)).tolist()
         return [
             moment.replace("T", " ").replace("Z", "+00:00") if filled else None
-            for moment, filled in zip(told, column.is_valid().to_pylist(), strict=True)
+            for moment, filled in zip(moments, column.is_valid().to_pylist(), strict=True)
         ]
     return list(column.to_pylist())
 

@@ -1,6 +1,6 @@
-"""One chunk of a log on its own: its rows checked, and those at fault told as rejects.
+"""One chunk of a log on its own: its rows are checked, and the faulty ones become rejects.
 
-What needs the other chunks, or the history, comes after (see loading.py).
+What depends on other chunks, or on the history, follows in ``loading``.
 """
 
 from __future__ import annotations
@@ -98,15 +98,15 @@ def as_they_stood(found: Examined) -> Chunk:
     return Chunk(text, chunk.rows[rows], lambda: text, decimal=chunk.decimal)
 
 
-def together(chunks: Sequence[Chunk]) -> Chunk:
-    """Chunks of rows as they stood as one."""
+def joined_chunks(chunks: Sequence[Chunk]) -> Chunk:
+    """Several chunks of rows that waited, as one."""
     text = pa.concat_tables([chunk.table for chunk in chunks]).combine_chunks()
     rows = np.concatenate([chunk.rows for chunk in chunks])
     return Chunk(text, rows, lambda: text, decimal=chunks[0].decimal)
 
 
 def by_mark(part: Callable[[], Chunk], headings: Sequence[str]) -> Iterator[Callable[[], Chunk]]:
-    """A chunk of a rejects file in parts: the rows of one are of logs that write numbers alike."""
+    """A chunk of a rejects file in parts, one for each decimal mark of the logs it came from."""
     chunk = part()
     marks = pc.fill_null(chunk.text.column(list(headings).index(MARK_COLUMN)), "")
     known: tuple[Decimal, ...] = ("point", "comma")
@@ -187,20 +187,20 @@ def rows_as_rejects(
 
 
 def _own_cells(log: Log, text: pa.Table) -> pa.Table:
-    """Rows' cells by heading, as they stood in their own log."""
+    """The cells of rows by heading, as they stand in their own log."""
     leading = len(REJECT_COLUMNS) if log.binding.is_rejects_file else 0
     own = text.select(range(leading, text.num_columns))
-    return _told(log, named_cells(log.binding.headings[leading:], own))
+    return _with_context(log, named_cells(log.binding.headings[leading:], own))
 
 
 def _has_commas(cells: pa.Table) -> bool:
     return any(pc.any(pc.match_substring(c, ",")).as_py() for c in cells.columns)
 
 
-def _told(log: Log, cells: pa.Table) -> pa.Table:
-    """The cells with what the rejects file does not know of their log.
+def _with_context(log: Log, cells: pa.Table) -> pa.Table:
+    """The cells with what a rejects file needs to know of their log.
 
-    That is the line that the options gave, and how its numbers are written.
+    That is the line that the options gave, and the decimal mark.
     """
     if "line" not in log.binding.columns and log.line is not None:
         line = pa.repeat(log.line, len(cells))
@@ -225,10 +225,10 @@ def _ragged_rejects(chunk: Chunk, log: Log) -> pa.Table:
         )
         advice = pc.if_else(pa.array(ragged.counts > m), comma, advice)
     counts = pa.array(ragged.counts).cast(pa.string())
-    told = f" cells and there are {m} headings: "
-    reason = pc.binary_join_element_wise("row has ", counts, told, advice, "")
+    middle = f" cells and there are {m} headings: "
+    reason = pc.binary_join_element_wise("row has ", counts, middle, advice, "")
     reason = pc.if_else(pa.array(ragged.torn), _TORN, reason)
-    cells = _told(log, ragged_cells(headings, ragged))
+    cells = _with_context(log, ragged_cells(headings, ragged))
     n = len(ragged.rows)
     return reject_table(
         log.name, pa.array(ragged.rows), pa.repeat("row", n), pa.repeat("", n), reason, cells
@@ -247,7 +247,7 @@ def places_of(chunk: Chunk) -> pa.Table:
 
 
 def _whole_numbers(texts: pa.Array | pa.ChunkedArray) -> pa.Array:
-    """Texts as whole numbers, null where they are none."""
+    """Texts as whole numbers, null where they are something else."""
     text = pc.utf8_trim_whitespace(one_array(texts))
     digits = as_mask(pc.match_substring_regex(text, r"^\d{1,18}$"))
     return pc.if_else(pa.array(digits), text, None).cast(pa.int64())

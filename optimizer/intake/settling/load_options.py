@@ -1,4 +1,4 @@
-"""What is asked of one load, besides its logs."""
+"""How a load is done, besides which logs it reads."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a load did, accounting for every row."""
+"""The report of a load, which accounts for every row."""
 
 from __future__ import annotations
 
@@ -43,8 +43,8 @@ class LoadReport:
         files: tallies, in the order the files were read.
         rejects: the first 1000 rejected rows; a file rejected as a whole is row 0 and no row.
         rejects_file: where all of them are, for a person to correct and load again.
-        warnings: what was read and may not be what was meant.
-        version: version of the history after the load, None when there is none.
+        warnings: sentences on what was read and may not be meant.
+        version: version of the history after the load; None while it is empty.
     """
 
     files: tuple[FileTally, ...]

@@ -1,4 +1,4 @@
-"""From logs to one commit of the history: read, check, tell new from known, keep what is rejected.
+"""From logs to new runs: rows are read, checked and compared with the history.
 
 Batches stream from the files through the checks into the Delta table, so that memory does not
 grow with the log. What a load decides about a row is one of three: added, already known, rejected.
@@ -31,8 +31,8 @@ from optimizer.intake.settling.examine import (
     as_they_stood,
     by_mark,
     examine,
+    joined_chunks,
     places_of,
-    together,
 )
 from optimizer.intake.settling.load_options import LoadOptions
 from optimizer.intake.settling.load_report import SHOWN_REJECTS, FileTally, LoadReport
@@ -129,7 +129,7 @@ class Load:
         Raises:
             InputError: when it cannot be read to its end; the rows before that are read.
         """
-        notes, problem = LogRemarks(log), None
+        remarks, problem = LogRemarks(log), None
         waiting: list[Chunk] = []
         readings: list[Examined] = []
         work = partial(self._examine, log=log, source=source)
@@ -138,7 +138,7 @@ class Load:
             parts = (alike for part in parts for alike in by_mark(part, source.headings))
         try:
             for found in side_by_side(parts, work):
-                notes.take(found)
+                remarks.add(found)
                 if len(found.checked.unsure):
                     waiting.append(as_they_stood(found))
                 yield from self._sort_out(found, log, tally, readings)
@@ -146,15 +146,15 @@ class Load:
                     raise InputError(f"{log.name}: {found.chunk.stop}")
         except InputError as error:
             problem = error
-        log = notes.final()
+        log = remarks.final()
         for decimal in dict.fromkeys(chunk.decimal for chunk in waiting):
             alike = [chunk for chunk in waiting if chunk.decimal == decimal]
-            found = self._examine(partial(together, alike), log, source)
-            notes.take(found)
+            found = self._examine(partial(joined_chunks, alike), log, source)
+            remarks.add(found)
             yield from self._sort_out(found, log, tally, readings)
         if readings:
-            yield from self._gather(readings, log, tally)
-        self.warnings += notes.warnings(tally, self.options.samples)
+            yield from self._runs_of_readings(readings, log, tally)
+        self.warnings += remarks.warnings(tally, self.options.samples)
         if problem:
             raise problem
 
@@ -165,7 +165,7 @@ class Load:
         """How to read a log.
 
         Raises:
-            InputError: when its headings do not do.
+            InputError: when its headings lack a field, or fill one twice.
         """
         long = next((h for h in source.headings if len(h) > LONGEST_HEADING), None)
         if long is not None:
@@ -210,7 +210,7 @@ class Load:
     def _sort_out(
         self, found: Examined, log: Log, tally: FileTally, readings: list[Examined]
     ) -> Iterator[pa.RecordBatch]:
-        """New runs of a chunk; rows known or rejected are noted, readings kept for later."""
+        """New runs of a chunk; known and rejected rows are counted, readings kept for later."""
         chunk, checked = found.chunk, found.checked
         if log.binding.is_rejects_file:
             self.mended.append(places_of(chunk))
@@ -225,10 +225,10 @@ class Load:
             rows = Rows([found], np.zeros(len(checked.index), int), checked.index)
             yield from self._new_runs(found.identified, rows, log, tally)
 
-    def _gather(
+    def _runs_of_readings(
         self, readings: list[Examined], log: Log, tally: FileTally
     ) -> Iterator[pa.RecordBatch]:
-        """New runs made of readings over time; a reading that stands twice counts once."""
+        """New runs made of readings over time; a repeated reading counts once."""
         table = pa.Table.from_batches([found.checked.runs for found in readings])
         content = np.concatenate([found.identified.content for found in readings])
         once = np.sort(np.unique(content, return_index=True)[1])
@@ -253,9 +253,9 @@ class Load:
     def _new_runs(
         self, found: Identified, rows: Rows, log: Log, tally: FileTally
     ) -> Iterator[pa.RecordBatch]:
-        """Those of the runs that are new; the rows of all are accounted for."""
+        """The new ones of the runs; the rows of all of them are counted in the tally."""
         runs = found.runs
-        self._meet(runs)
+        self._learn_lines_of(runs)
         verdict = self.known.admit(found)
         added = verdict == ADDED
         of_rows = verdict if rows.owner is None else verdict[rows.owner]
@@ -264,9 +264,9 @@ class Load:
         disputed = verdict == CONFLICT
         if disputed.any():
             owner = np.cumsum(disputed) - 1
-            told = rows.of(of_rows == CONFLICT, owner, log)
-            self.conflicts.add(runs.filter(pa.array(disputed)), *told, tally)
-            self._hold(sum(table.nbytes for table in told[1:]))
+            rows_of_runs = rows.of(of_rows == CONFLICT, owner, log)
+            self.conflicts.add(runs.filter(pa.array(disputed)), *rows_of_runs, tally)
+            self._hold(sum(table.nbytes for table in rows_of_runs[1:]))
         if added.any():
             yield runs if added.all() else runs.filter(pa.array(added))
 
@@ -285,8 +285,8 @@ class Load:
                 hint="Correct what is wrong with the first of them, then load the log again.",
             )
 
-    def _meet(self, runs: pa.RecordBatch) -> None:
-        """Learns what the history has of lines seen for the first time."""
+    def _learn_lines_of(self, runs: pa.RecordBatch) -> None:
+        """Learns the history's runs of the lines that the load has not met before."""
         fresh = set(pc.unique(runs.column("line")).to_pylist()) - self.lines
         if not fresh:
             return
@@ -307,7 +307,7 @@ class Load:
     # -- the end -----------------------------------------------------------------------------
 
     def settle(self, found: Iterator[pa.RecordBatch]) -> None:
-        """Settles rows whose run id is known, now that every run with that id can be looked at."""
+        """Decides on rows whose run id is known, now that all runs with that id are at hand."""
         if self.conflicts:
             self.rejects.append(self.conflicts.settle(found))
 

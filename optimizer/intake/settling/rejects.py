@@ -1,4 +1,4 @@
-"""The rejected rows, kept until they are mended.
+"""The rejected rows, kept until they are corrected.
 
 Two files with the same content: ``rejected.parquet`` for machines, and ``rejected.csv`` for a
 person, who corrects the rows in it and loads it again. Its first five columns say where each row

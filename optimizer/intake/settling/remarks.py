@@ -1,4 +1,4 @@
-"""What the chunks of a log say together: how its columns are written, what to be warned of."""
+"""What the chunks of a log show together: how its columns are written, and what looks wrong."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from optimizer.intake.settling.steady import GAP_MINUTES, looks_sampled
 
 
 class LogRemarks:
-    """LogRemarks on one log.
+    """What is noted while one log is read.
 
     Args:
         log: the log while it is read.
@@ -27,8 +27,8 @@ class LogRemarks:
         self.unrun = 0
         self.sampled = self.dated = 0
 
-    def take(self, found: Examined) -> None:
-        """LogRemarks a chunk."""
+    def add(self, found: Examined) -> None:
+        """Takes a chunk into account."""
         checked = found.checked
         for column, proof in checked.proof.items():
             self.proof[column] = self.proof.get(column, 0) | proof
@@ -42,11 +42,11 @@ class LogRemarks:
         self.dated += n
 
     def final(self) -> Log:
-        """The log with what its columns prove, all rows having been read."""
+        """The log with what its columns prove, once all rows are read."""
         return replace(self.log, proof=self.proof)
 
     def warnings(self, tally: FileTally, samples: bool) -> list[str]:
-        """What was read and may not be what was meant."""
+        """Sentences on what was read and may not be meant."""
         name, headings = self.log.name, self.log.binding.headings
         said = []
         if self.unrun:
@@ -58,14 +58,14 @@ class LogRemarks:
             rows = ", ".join(str(row) for row in sorted(self.headings)[:5])
             more = ", ..." if len(self.headings) > 5 else ""
             said.append(
-                f"{name}: {len(self.headings)} rows repeat the headings and are no runs "
+                f"{name}: {len(self.headings)} rows repeat the headings and are not runs "
                 f"(row {rows}{more})"
             )
         for column, highest in sorted(self.highest.items()):
             if 0 <= highest <= 1:
                 said.append(
                     f"{name}: column '{headings[column]}' is headed in per cent and has no number "
-                    f"above {highest:g}: were fractions meant, write the heading without per cent"
+                    f"above {highest:g}: if fractions are meant, write the heading without per cent"
                 )
         for column, count in sorted(self.settled.items()):
             said.append(

@@ -1,4 +1,4 @@
-"""Readings over time to runs: how long the deck took to settle, and what it gave from then on.
+"""From readings over time to runs: when the deck had settled, and what it gave from then on.
 
 After a change of settings the bed forms anew and the first readings belong to the way there, not
 to the settings. A stretch is what one line did at the same settings without a gap. Its steady part
@@ -6,7 +6,7 @@ ends with it and begins where two rules meet:
 
 * successive readings, of grade and of recovery, differ as much as readings differ at all. That is
   the ratio test of [Neumann1941]_, on which the steady-state test of [CaoRhinehart1995]_ is built,
-  with the distribution of [Young1941]_: while a deck drifts or surges slowly, neighbours are alike.
+  with the distribution of [Young1941]_: while a deck drifts or surges slowly, neighbors are alike.
 * among the beginnings that pass, the one with the smallest standard errors ([White1997]_).
 
 At most half of a stretch is given up ([Hoad2010]_). When no beginning in its first half passes, the
@@ -16,7 +16,7 @@ misses a slow drift that is small beside their scatter; it flags one steady stre
 With x the n readings of a part and ``C = 1 - sum (x[k+1]-x[k])^2 / 2 sum (x[k]-mean)^2``, the test
 takes ``(1 + C) / 2`` as beta distributed with both parameters ``((n^2 - 1) / (n - 2) - 1) / 2``.
 The standard error of a mean is ``s / sqrt(n')`` with ``n' = n (1 - r) / (1 + r)``
-[BayleyHammersley1946]_, r the correlation of neighbours where it is above 0; it is never below what
+[BayleyHammersley1946]_, r the correlation of neighbors where it is above 0; it is never below what
 the counts or errors of the readings themselves allow.
 
 .. [Neumann1941] J. von Neumann, "Distribution of the ratio of the mean square successive
@@ -110,7 +110,12 @@ def runs_of_stretches(readings: pa.Table, settings: Sequence[str]) -> Stretches:
 
 
 def looks_sampled(runs: pa.RecordBatch, settings: Sequence[str]) -> tuple[int, int]:
-    """Of runs in the order of their log, how many stand in stretches of three or more, of all."""
+    """How many runs stand in stretches of three or more, and how many there are.
+
+    Args:
+        runs: in the order of their log.
+        settings: names of the settings.
+    """
     n = len(runs)
     if n < 3 or runs.column("started_at").null_count == n:
         return 0, n
@@ -148,7 +153,7 @@ def _changes(table: pa.Table, settings: Sequence[str]) -> Mask:
 
 
 def chance(values: Floats) -> float:
-    """Chance that steady readings are as alike to their neighbours as these or more so.
+    """Chance that steady readings are as alike to their neighbors as these or more so.
 
     Args:
         values: readings in the order of time, shape (n,), n at least 3.

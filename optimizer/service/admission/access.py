@@ -1,7 +1,7 @@
-"""Who may do what: tokens, roles, sessions of browsers, and forms that only our pages can send.
+"""Who may do what: tokens, roles, browser sessions, and forms that only our own pages can send.
 
 Nothing is kept on the server: a session is a signed statement in a cookie, so that several
-processes agree and a restart signs nobody out. Its key is derived from the tokens; changing them
+processes agree and a restart ends no session. Its key is derived from the tokens; changing them
 ends every session.
 """
 
@@ -23,7 +23,8 @@ from optimizer.plant.documents import Strict, read_toml, validate
 TOKEN = "HIGHSIDE_TOKEN"
 READ_TOKEN = "HIGHSIDE_READ_TOKEN"
 FORM_KEY = "HIGHSIDE_FORM_KEY"
-"""Signs forms where there are no tokens; ``serve`` draws it for all its processes."""
+"""Environment variable with the key that signs forms where there are no tokens; ``serve`` draws it
+for all its processes."""
 SESSION, VISITOR = "highside_session", "highside_visitor"
 SESSION_SECONDS = 14 * 3600
 """Longer than a shift, shorter than a day."""
@@ -34,7 +35,7 @@ Role = Literal["read", "record"]
 
 @dataclass(frozen=True)
 class Person:
-    """Whoever sent a request: the name of the token, and its role."""
+    """The sender of a request: the name of the token, and its role."""
 
     name: str
     role: Role
@@ -59,8 +60,8 @@ class Access:
     """The tokens of a service.
 
     Args:
-        tokens: person by SHA-256 of the token (hex); without any, everybody may do everything.
-        key: that signs sessions and forms, 32 bytes.
+        tokens: person by the SHA-256 of the token (hex); when empty, everybody may do everything.
+        key: 32 bytes that sign sessions and forms.
     """
 
     def __init__(self, tokens: Mapping[str, Person], key: bytes) -> None:
@@ -72,7 +73,7 @@ class Access:
         """Tokens of the environment, and the named ones of a file.
 
         Raises:
-            InputError: when a token is too short to be safe, or the file is not one of tokens.
+            InputError: when a token is too short to be safe, or the file is not a token file.
         """
         found: dict[str, Person] = {}
         roles: tuple[tuple[str, str, Role], ...] = (
@@ -100,11 +101,11 @@ class Access:
 
     @property
     def open(self) -> bool:
-        """Whether no token is asked for."""
+        """Whether the service works without tokens."""
         return not self._tokens
 
     def by_token(self, token: str) -> Person | None:
-        """Whose token it is; None where nobody's."""
+        """The person a token belongs to; None for an unknown token."""
         given, found = digest(token), None
         for known, person in self._tokens.items():  # every one, so that time tells nothing
             if hmac.compare_digest(known, given):
@@ -112,7 +113,7 @@ class Access:
         return found
 
     def person(self, authorization: str | None, cookies: Mapping[str, str]) -> Person | None:
-        """Who sent a request with these headers; None where the service does not know them."""
+        """The sender of a request with these headers; None for an unknown one."""
         if self.open:
             return Person("local", "record", by_cookie=True)
         if authorization is not None:
@@ -144,11 +145,11 @@ class Access:
         return Person(name, "record" if role == "record" else "read", by_cookie=True)
 
     def form_token(self, cookies: Mapping[str, str]) -> str:
-        """What a form must bring back; it belongs to the browser's own cookie."""
+        """The text that a form must send back; it depends on the browser's cookie."""
         return self._sign("form", self.visitor(cookies))
 
     def visitor(self, cookies: Mapping[str, str]) -> str:
-        """What tells browsers apart: the session, or a number drawn at the first visit."""
+        """What distinguishes browsers: the session, or a number drawn at the first visit."""
         return cookies.get(VISITOR if self.open else SESSION, "")
 
     def check_form(self, given: str, cookies: Mapping[str, str]) -> bool:
@@ -170,7 +171,7 @@ def digest(token: str) -> str:
 
 
 def read_cookies(header: str) -> dict[str, str]:
-    """Cookies of a request; none where they cannot be read."""
+    """Cookies of a request; empty where they cannot be read."""
     jar: SimpleCookie = SimpleCookie()
     try:
         jar.load(header)
@@ -180,6 +181,6 @@ def read_cookies(header: str) -> dict[str, str]:
 
 
 def set_cookie(name: str, value: str, seconds: int, secure: bool) -> str:
-    """A ``Set-Cookie`` header: for this site's own pages alone, never for a script."""
+    """A ``Set-Cookie`` header: sent to this site only, and hidden from scripts."""
     flags = "; Secure" if secure else ""
     return f"{name}={value}; Path=/; Max-Age={seconds}; HttpOnly; SameSite=Strict{flags}"

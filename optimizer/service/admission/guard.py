@@ -1,5 +1,6 @@
-"""What stands before every request: who, addressed to whom, how much, how often; and what is said
-of it afterwards (headers, log, metrics).
+"""What every request passes first: who sends it, to which host, how much and how often.
+
+After the answer it adds headers, writes the log and counts.
 
 The headers are those of the OWASP Secure Headers Project's list of proposed values, as far as
 they concern a page and an API without third parties.
@@ -45,12 +46,12 @@ HEADERS = {
 }
 STRICT_TRANSPORT = "max-age=31536000; includeSubDomains"
 OPEN_PATHS = ("/health", "/sign-in")
-"""What answers without a token: health, and the form that takes one."""
+"""Paths that need no token: health, and the form that takes one."""
 UPLOADS = ("/v1/runs", "/upload")
 SAFE = ("GET", "HEAD", "OPTIONS")
 SIGN_INS_A_MINUTE = 10
 MOST_ADDRESSES = 10_000
-"""Addresses whose rate is remembered; the one longest silent is forgotten first."""
+"""Addresses whose rate is remembered; the one silent for longest is forgotten first."""
 BURST = 10.0
 """Seconds' worth of requests that may come at once."""
 
@@ -59,7 +60,7 @@ class Rate:
     """A bucket of permits for each address, filled at a steady rate.
 
     Args:
-        a_second: permits added; any number when 0.
+        a_second: permits added in a second; 0 for any number.
         most: permits that a bucket holds.
     """
 
@@ -88,9 +89,9 @@ class Guard:
     Args:
         app: what stands behind it.
         configuration: limits, hosts and transport.
-        access: who is known.
+        access: the tokens.
         metrics: where requests are counted.
-        refuse: an error, a path and what is accepted, to the answer.
+        refuse: makes the answer of an error, the path, and the ``Accept`` header.
     """
 
     def __init__(
@@ -110,7 +111,7 @@ class Guard:
         self.sign_ins = Rate(SIGN_INS_A_MINUTE / 60, SIGN_INS_A_MINUTE)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """One request."""
+        """Answers one request."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
@@ -146,10 +147,10 @@ class Guard:
     # -- before ------------------------------------------------------------------------------
 
     def _admit(self, scope: Scope, headers: Headers, cookies: Mapping[str, str]) -> Person | None:
-        """Who sends it, where it may pass.
+        """The sender of a request that may pass.
 
         Raises:
-            Problem: where it may not.
+            Problem: when it may not pass.
         """
         method, path, address = scope["method"], scope["path"], _address(scope)
         if path == "/health":
@@ -172,7 +173,7 @@ class Guard:
         if person is None and path not in OPEN_PATHS:
             raise Problem(
                 401,
-                "a token is needed, and this request has none that is known.",
+                "a token is needed, and this request has none, or an unknown one.",
                 code="token-needed",
                 hint="Send it as 'Authorization: Bearer TOKEN', or sign in on the page.",
                 headers={"WWW-Authenticate": 'Bearer realm="highside"'},
@@ -182,14 +183,14 @@ class Guard:
         if person and api and method not in SAFE and person.by_cookie and not self.access.open:
             raise Problem(
                 403,
-                "a browser's session may not send this; it could be made to by another page.",
+                "a browser's session may not send this, since another page could make it do so.",
                 code="bearer-needed",
                 hint="Send the token as 'Authorization: Bearer TOKEN'.",
             )
         return person
 
     def _refuse_other_hosts(self, host: str) -> None:
-        """A name that leads here but is not ours is how a foreign page reaches a local service."""
+        """Refuses a foreign host name, by which a foreign page could reach a local service."""
         name = host.rpartition(":")[0] if not host.endswith("]") and ":" in host else host
         if self.configuration.hosts and name.strip("[]").lower() not in self.configuration.hosts:
             raise Problem(

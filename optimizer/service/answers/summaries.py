@@ -1,8 +1,8 @@
-"""What the history holds, worked out once a version; nobody waits for it behind a recording.
+"""Summaries of the history, made once for each version, so that no reader waits for a recording.
 
-Whoever records in this process makes the summary of the new version before it is said to be
-there. Until then all are answered from the version before, which is what the history was when
-they asked: nothing of the new one was acknowledged yet.
+A recording in this process makes the summary of the new version before that version is shown.
+Until then requests are answered from the version before: nothing of the new one has been
+acknowledged yet.
 """
 
 from __future__ import annotations
@@ -20,12 +20,11 @@ from optimizer.visible_text import json_bytes
 
 KEPT = 100
 RENEWED = 8
-"""Questions answered anew by a recording, of those asked since the one before; each costs it a
-little."""
+"""Most summaries that a recording makes anew, of those asked for since the one before."""
 
 Asked = tuple[str, int | None, str | None, str | None]
 Summary = tuple[str, bytes]
-"""Tag and content."""
+"""ETag and content."""
 
 
 class Summaries:
@@ -49,7 +48,7 @@ class Summaries:
         """Tag and text of the ``highside.history/1`` document as the command prints it.
 
         Raises:
-            InputError: when ``since`` is no date.
+            InputError: when ``since`` is not a date.
             HistoryError: when the history cannot be read.
         """
         self._questions[line, since] = None
@@ -66,7 +65,7 @@ class Summaries:
 
     @contextmanager
     def recording(self) -> Iterator[None]:
-        """Around a load, in its thread: the new version is shown when its summaries are there.
+        """Entered around a load, in its thread; the new version is shown once its summaries exist.
 
         Raises:
             HistoryError: when others hold the history for too long.
@@ -83,9 +82,9 @@ class Summaries:
                 self.versions.release()
 
     def renew(self) -> None:
-        """Makes those summaries of the latest version that were asked for since the last time."""
+        """Makes the summaries of the newest version that were asked for since the last time."""
         lately, self._questions = list(self._questions)[-RENEWED:], {}
-        # Whatever goes wrong, whoever asks is told: what was recorded is on the disk all the same.
+        # A failure shows when the summary is asked for; what was recorded is on disk all the same.
         with suppress(Exception):
             latest = self.versions.newest()
             for question in dict.fromkeys([(None, None), *lately]):

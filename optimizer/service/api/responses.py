@@ -24,24 +24,28 @@ def _link(path: str, method: str, parameter: str, member: str, text: str) -> Doc
     return {"operationRef": operation, "parameters": leads, "description": text}
 
 
-_TO_JOB = {"job": _link("/v1/jobs/{job}", "get", "job", "id", "How far it has come.")}
-_TO_RESULT = {"result": _link("/v1/results/{job}", "get", "job", "id", "What it made, once done.")}
-_TO_PLAN = {"plan": _link("/v1/plans", "post", "as_of", "version", "A plan on what is there now.")}
+_TO_JOB = {"job": _link("/v1/jobs/{job}", "get", "job", "id", "The state of the job.")}
+_TO_RESULT = {
+    "result": _link("/v1/results/{job}", "get", "job", "id", "The answer, once the job is done.")
+}
+_TO_PLAN = {
+    "plan": _link("/v1/plans", "post", "as_of", "version", "A plan on the history after this load.")
+}
 
 
 def _refusals(*statuses: int) -> dict[int | str, Doc]:
     texts = {
-        304: "It is what the asker has already.",
-        400: "The body is not what it says.",
+        304: "The client has this answer already.",
+        400: "The body is empty or is not JSON.",
         401: "A token is needed.",
-        403: "This token, or this sender, may not.",
-        404: "There is none of that name.",
-        413: "Larger than is read here.",
-        414: "The address is too long.",
-        415: "Of a kind that is not read here.",
-        421: "Addressed to another host.",
-        422: "Nothing can be done with it; the document says why.",
-        429: "Too much at once; Retry-After says how long to wait.",
+        403: "This token, or this sender, may not do this.",
+        404: "There is no job or result of that id.",
+        413: "The body is too large.",
+        414: "The query is too long.",
+        415: "The media type is not read here.",
+        421: "The request is addressed to another host.",
+        422: "The request cannot be used; the document says why.",
+        429: "Too many requests; Retry-After says how long to wait.",
         503: "The history is damaged, locked or cannot be written; the document says which.",
     }
     schema = {"$ref": "#/components/schemas/Problem"}
@@ -54,7 +58,7 @@ def _refusals(*statuses: int) -> dict[int | str, Doc]:
 
 _ALL = (401, 403, 414, 421, 429, 503)
 Responses = dict[int | str, Doc]
-HEALTH: Responses = {200: _answer("Health", "It can."), **_refusals(503)}
+HEALTH: Responses = {200: _answer("Health", "The service can answer."), **_refusals(503)}
 METRICS: Responses = {
     200: {"description": "Prometheus text format 0.0.4.",
           "content": {"text/plain": {"schema": TEXT}}},
@@ -64,19 +68,17 @@ HISTORY: Responses = {
     200: _answer("History", "As `highside history --json`."), **_refusals(304, 422, *_ALL)
 }  # fmt: skip
 LOAD: Responses = {
-    200: _answer(
-        "Load", "As `highside load --json`; runs and audit entry are on the disk.", _TO_PLAN
-    ),
+    200: _answer("Load", "As `highside load --json`; runs and audit entry are on disk.", _TO_PLAN),
     **_refusals(400, 413, 415, 422, *_ALL),
 }
 PLAN: Responses = {
     200: _answer("Plan", "As `highside suggest --json`, byte for byte."),
-    202: _answer("Job", "Under way; Location says where to ask.", _TO_JOB),
+    202: _answer("Job", "The answer is being made; Location leads to the job.", _TO_JOB),
     **_refusals(400, 413, 415, 422, *_ALL),
 }
 REPORT: Responses = {
     200: {"description": "One self-contained page.", "content": {"text/html": {"schema": TEXT}}},
-    202: _answer("Job", "Under way; Location says where to ask.", _TO_JOB),
+    202: _answer("Job", "The answer is being made; Location leads to the job.", _TO_JOB),
     **_refusals(304, 422, *_ALL),
 }
 _BINARY = {"schema": {"type": "string", "contentMediaType": "application/pdf"}}
@@ -84,16 +86,16 @@ SHEET: Responses = {
     200: {"description": "The sheet.",
           "content": {"application/pdf": _BINARY, "text/html": {"schema": TEXT},
                       "text/csv": {"schema": TEXT}}},
-    202: _answer("Job", "Under way; Location says where to ask.", _TO_JOB),
+    202: _answer("Job", "The answer is being made; Location leads to the job.", _TO_JOB),
     **_refusals(304, 422, *_ALL),
 }  # fmt: skip
 COMPARISON: Responses = {
     200: _answer("Comparison", "As `highside compare --json`."),
-    202: _answer("Job", "Under way; Location says where to ask.", _TO_JOB),
+    202: _answer("Job", "The answer is being made; Location leads to the job.", _TO_JOB),
     **_refusals(304, 422, *_ALL),
 }
 JOB: Responses = {
-    200: _answer("Job", "How far it has come.", {**_TO_JOB, **_TO_RESULT}),
+    200: _answer("Job", "The state of the job.", {**_TO_JOB, **_TO_RESULT}),
     **_refusals(404, 422, *_ALL),
 }
 RESULT: Responses = {

@@ -39,7 +39,7 @@ _TALLY = {
     for name, text in {
         "read": "Rows read.",
         "added": "Rows that became runs.",
-        "already_known": "Rows of runs that the history has.",
+        "already_known": "Rows of runs that the history has already.",
         "rejected": "Rows rejected.",
     }.items()
 }
@@ -61,7 +61,10 @@ SCHEMAS: dict[str, Doc] = {
             "rejects_file": {"type": ["string", "null"]},
             "rejects": {"type": "array", "items": _REJECT, "description": "The first 1000."},
             "warnings": {"type": "array", "items": {"type": "string"}},
-            "version": {"type": ["integer", "null"], "description": "Of the history, after it."},
+            "version": {
+                "type": ["integer", "null"],
+                "description": "Version of the history after the load.",
+            },
         }
     ),
     "History": _object(
@@ -105,7 +108,10 @@ SCHEMAS: dict[str, Doc] = {
                     "confidence": {"type": "number"},
                 }
             ),
-            "brief": {"type": "object", "description": "What was asked; defaults are left out."},
+            "brief": {
+                "type": "object",
+                "description": "The brief as it was given; defaults are left out.",
+            },
             "units": {"type": "object", "additionalProperties": {"type": "string"}},
             "run_now": {
                 "oneOf": [
@@ -153,7 +159,10 @@ SCHEMAS: dict[str, Doc] = {
     "Comparison": _object(
         {
             "schema": {"const": "highside.comparison/1"},
-            "basis": {"type": "object", "description": "What all lines are judged on."},
+            "basis": {
+                "type": "object",
+                "description": "Material, feed rate and grade that all lines are compared at.",
+            },
             "lines": {
                 "type": "array",
                 "items": {
@@ -164,7 +173,7 @@ SCHEMAS: dict[str, Doc] = {
                         "attainable": {
                             "type": "object",
                             "description": "What it could reach at "
-                            "settings sure enough of the grade; where there are none, "
+                            "settings sure enough of the grade; where no settings are, "
                             "sure is false, recovery and settings are null, and "
                             "chance_of_grade is the highest there is.",
                         },
@@ -174,7 +183,7 @@ SCHEMAS: dict[str, Doc] = {
                         },
                         "causes": {
                             "type": "array",
-                            "description": "Settings that move, the most worth first.",
+                            "description": "Settings to change, the one worth most first.",
                         },
                     },
                 },
@@ -188,7 +197,10 @@ SCHEMAS: dict[str, Doc] = {
             "state": {"enum": ["waiting", "running", "done", "failed", "lost"]},
             "kind": {"type": "string"},
             "progress": {"type": "array", "items": {"type": "string"}},
-            "result": {"type": "string", "description": "Where the answer is, when done."},
+            "result": {
+                "type": "string",
+                "description": "Address of the answer, once the job is done.",
+            },
             "problem": {"$ref": "#/components/schemas/Problem"},
         },
         ["schema", "id", "state", "kind", "progress"],

@@ -1,1 +1,1 @@
-"""What every room of the service goes by: its configuration, strict queries, refusals, counters."""
+"""What all rooms of the service share: configuration, strict queries, refusals and counters."""

@@ -1,4 +1,4 @@
-"""What the service did, counted, in the text form that Prometheus reads.
+"""Counters of what the service did, in the text form that Prometheus reads.
 
 Source of the form: the Prometheus documentation, "Exposition formats", text format 0.0.4.
 """
@@ -16,7 +16,7 @@ MEDIA_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 BOUNDS = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 10.0, 60.0)
 """Seconds; upper ends of the buckets of waiting times."""
 OTHER = "other"
-"""Route of requests for what is not there: names that outsiders invent make no series."""
+"""Route of requests to unknown addresses: invented addresses get no series of their own."""
 
 
 class Metrics:
@@ -45,7 +45,7 @@ class Metrics:
             self._counts[name] += by
 
     def text(self, version: int | None) -> str:
-        """All of it, with the history's version."""
+        """All counters and the history's version, as text."""
         with self._lock:
             lines = [
                 "# HELP highside_requests_total Requests answered.",

@@ -1,4 +1,4 @@
-"""Errors as problem documents (RFC 9457), one place for all of them."""
+"""Errors as problem documents (RFC 9457)."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def status_of(error: HighsideError) -> int:
 
 
 def document(error: HighsideError) -> dict[str, Any]:
-    """The problem document of an error; what else it tells comes after the standard members."""
+    """The problem document of an error, its further members after the standard ones."""
     status = status_of(error)
     found: dict[str, Any] = {
         "type": f"urn:highside:problem:{error.code}",
@@ -80,7 +80,7 @@ def answer(error: HighsideError) -> Response:
 
 
 def fault() -> Problem:
-    """A fault of the program itself; what it was stands in the log, not in the answer."""
+    """A fault of the program itself; its details go into the log, not into the answer."""
     return Problem(
         500,
         "a fault of highside itself.",

@@ -1,4 +1,4 @@
-"""Who recorded what, when, from where: one line of JSON each, appended and never rewritten."""
+"""The audit trail: who recorded what, when and from where, one line of JSON each, only appended."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ class Audit:
     """The trail of one service; several processes may append to it.
 
     Args:
-        path: the file; its folder is made when it is not there.
+        path: of the file; a missing folder is made.
     """
 
     def __init__(self, path: Path) -> None:
@@ -24,10 +24,10 @@ class Audit:
         self._lock = threading.Lock()
 
     def add(self, **entry: Any) -> None:
-        """Appends an entry, and returns when it is on the disk.
+        """Appends an entry, and returns when it is on disk.
 
         Raises:
-            HistoryError: when it cannot be written.
+            HistoryError: when the entry cannot be written.
         """
         line = json.dumps({"at": datetime.now(UTC).isoformat(timespec="milliseconds"), **entry})
         try:

@@ -1,7 +1,7 @@
 """Small loads that wait at the same time share one commit, and each gets its own answer.
 
-A commit costs as much for one row as for a thousand. Whoever comes while one is being written
-waits, and the next commit takes all that waited.
+A commit costs as much for one row as for a thousand. Requests that arrive while one is written
+wait, and the next commit takes all of them.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from optimizer.plant.site import Site
 NAME = "rows"
 """What the report calls the rows of a request."""
 MOST_ROWS = 1000
-"""Rows of one shared commit: so many rejected rows a report can name."""
+"""Most rows of a shared commit: a report can name so many rejected rows."""
 
 Rows = Sequence[Mapping[str, Any]]
 
@@ -43,7 +43,7 @@ class GroupCommit:
     Args:
         history: where the runs go.
         site: the plant.
-        turn: held by whoever writes.
+        turn: lock held while a commit is written.
         recording: entered around each commit, in its thread.
     """
 
@@ -62,7 +62,7 @@ class GroupCommit:
         self._writing: set[asyncio.Task[None]] = set()
 
     async def load(self, rows: Rows, line: str | None) -> LoadReport:
-        """Loads rows; returns when they are on the disk, with the report of these rows alone.
+        """Loads rows; returns when they are on disk, with the report of these rows alone.
 
         Raises:
             HighsideError: as ``load_table``.
@@ -79,7 +79,7 @@ class GroupCommit:
         return await mine.done
 
     def _group(self, first: _Waiting) -> list[_Waiting]:
-        """Those that can share a commit with the first, itself included, in order of arrival."""
+        """The requests that can share a commit with the first, itself included, as they arrived."""
         group: list[_Waiting] = []
         left = MOST_ROWS - len(first.rows)
         for one in self._waiting:
@@ -136,7 +136,7 @@ class GroupCommit:
 
 
 def part_of(whole: LoadReport, name: str) -> LoadReport:
-    """What a report says of one of its files, as if that had been loaded alone."""
+    """The part of a report on one of its files, as if that had been loaded alone."""
     rejects = tuple({**r, "file": NAME} for r in whole.rejects if r["file"] == name)
     warnings = tuple(w.replace(name, NAME) for w in whole.warnings if f"{name} " in f"{w} ")
     return replace(
