@@ -21,7 +21,7 @@ from optimizer.evidence.record import Evidence
 from optimizer.gaussian_process.inputs import Inputs
 from optimizer.model.coordinates import from_latent
 from optimizer.model.fitted_surrogate import WIDENING, FittedSurrogate
-from optimizer.model.joint import Pair, PairAt
+from optimizer.model.joint import Pair, PairMoments
 from optimizer.numerics.cholesky import factorize
 
 if TYPE_CHECKING:
@@ -114,20 +114,20 @@ class Surfaces:
         members = min(surrogate.n_members_, draws)
         counts = np.bincount(np.arange(draws) % members, minlength=members)
         self.draws = draws
-        self._parts: list[tuple[Pair, PairAt, Floats]] = []
+        self._parts: list[tuple[Pair, PairMoments, Floats]] = []
         for pair, count in zip(surrogate.pairs_, counts, strict=False):
-            at = pair.at(anchors)
-            lower = factorize(pair.covariance(at, at))
+            moments = pair.moments(anchors)
+            lower = factorize(pair.covariance(moments, moments))
             # C^-1 (f - mu) with f - mu = L z is L'^-1 z; solved against C for its jitter.
             off = margin * WIDENING * (lower @ rng.standard_normal((len(lower), count)))
-            self._parts.append((pair, at, cho_solve((lower, True), off)))
+            self._parts.append((pair, moments, cho_solve((lower, True), off)))
 
     def latent(self, A: Floats) -> tuple[Floats, Floats]:
         """Sharpness and balance at inputs A, shape (n, d); each (draws, n)."""
         sharpness, balance, inputs = [], [], Inputs(A)
         for pair, anchors, weights in self._parts:
-            at = pair.at(inputs)
-            S, C = pair.with_deviations(at, weights.T @ pair.covariance(anchors, at))
+            moments = pair.moments(inputs)
+            S, C = pair.with_deviations(moments, weights.T @ pair.covariance(anchors, moments))
             sharpness.append(S)
             balance.append(C)
         return np.vstack(sharpness), np.vstack(balance)

@@ -8,6 +8,7 @@ masses likewise. Standard errors are first order and NaN where an input error is
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -161,10 +162,7 @@ def weighed_recovery(
     product_mass: ArrayLike,
     product: ArrayLike,
     *,
-    feed_mass_se: ArrayLike = np.nan,
-    feed_se: ArrayLike = np.nan,
-    product_mass_se: ArrayLike = np.nan,
-    product_se: ArrayLike = np.nan,
+    se: Sequence[ArrayLike] = (np.nan, np.nan, np.nan, np.nan),
     covariance: ArrayLike | None = None,
     errors: OnImpossible = "raise",
 ) -> Split:
@@ -175,7 +173,7 @@ def weighed_recovery(
     Args:
         feed_mass, product_mass: masses or mass rates, one unit.
         feed, product: assays, one unit.
-        feed_mass_se, feed_se, product_mass_se, product_se: their standard errors.
+        se: standard errors of the first four arguments, in their order.
         covariance: (..., 4, 4) in the order of the first four arguments.
         errors: as in `two_product`.
 
@@ -199,8 +197,7 @@ def weighed_recovery(
     )
     given = {"feed mass": big_f, "feed": f, "product mass": big_p, "product": c}
     refuse(reason, errors, given)
-    se = packed(feed_mass_se, feed_se, product_mass_se, product_se)
-    return _split(_weighed, x, se, covariance, (f, c), reason)
+    return _split(_weighed, x, packed(*se), covariance, (f, c), reason)
 
 
 @dataclass(frozen=True)

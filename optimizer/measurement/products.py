@@ -107,16 +107,9 @@ def n_product(
     >>> (100 * found.yield_).round(4).tolist()
     [5.284, 9.3646, 85.3514]
     """
-    a = np.asarray(products, dtype=float)
+    a, f = np.asarray(products, dtype=float), np.asarray(feed, dtype=float)
     n, k = a.shape[-2:]
-    f = np.asarray(feed, dtype=float)
-    if k != n - 1 or f.shape[-1] != k:
-        raise InputError(
-            f"{n} outlets need the assays of {n - 1} components, got {k} for the outlets"
-            f" and {f.shape[-1]} for the feed.",
-            code="n-product-shape",
-            hint="With more components than needed, use reconcile_streams.",
-        )
+    _refuse_other_shapes(n, k, f.shape[-1])
     lead = np.broadcast_shapes(f.shape[:-1], a.shape[:-2])
     x, se = _pack(f, a, lead), _pack(feed_se, products_se, lead, n)
     condition = _condition(x, n)
@@ -143,3 +136,13 @@ def n_product(
         condition=condition,
         reason=reason,
     )
+
+
+def _refuse_other_shapes(outlets: int, components: int, feed_components: int) -> None:
+    if components != outlets - 1 or feed_components != components:
+        raise InputError(
+            f"{outlets} outlets need the assays of {outlets - 1} components, got {components} for"
+            f" the outlets and {feed_components} for the feed.",
+            code="n-product-shape",
+            hint="With more components than needed, use reconcile_streams.",
+        )

@@ -81,11 +81,7 @@ def reconcile(
     measured = np.isfinite(x)
     exact = measured & (np.diag(v) == 0)
     rows = np.vstack([a, np.eye(len(x))[exact]])
-    right = np.concatenate([b, x[exact]])
-    start = np.linalg.lstsq(rows, right, rcond=None)[0]
-    _refuse_contradiction(rows, start, right)
-    free = null_space(rows)
-    free[np.abs(free) < ROUNDING] = 0.0
+    start, free = _solve_balances(rows, np.concatenate([b, x[exact]]))
     used = np.flatnonzero(measured & ~exact)
     whiten = _cholesky(v[np.ix_(used, used)])
     residual = solve_triangular(whiten, (start - np.where(measured, x, 0.0))[used], lower=True)
@@ -128,6 +124,15 @@ def _checked(
             hint="Give its standard error squared, or NaN as its value if it was not measured.",
         )
     return x, v, a, np.broadcast_to(np.asarray(totals, dtype=float), len(a))
+
+
+def _solve_balances(rows: FloatArray, right: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """A solution of the balances, shape (n,), and the directions that they leave free, (n, k)."""
+    start: FloatArray = np.linalg.lstsq(rows, right, rcond=None)[0].astype(float)
+    _refuse_contradiction(rows, start, right)
+    free: FloatArray = null_space(rows)
+    free[np.abs(free) < ROUNDING] = 0.0
+    return start, free
 
 
 def _refuse_contradiction(rows: FloatArray, start: FloatArray, right: FloatArray) -> None:

@@ -38,8 +38,8 @@ LEAST_VARIANCE = 1e-8
 
 
 @dataclass(frozen=True)
-class PairAt:
-    """What a pair knows at n inputs.
+class PairMoments:
+    """Moments of sharpness and balance at n inputs, by a pair.
 
     Args:
         inputs: the inputs.
@@ -100,14 +100,14 @@ class Pair(ABC):
         """Centers of the scaled sharpness and balance."""
         return self.sharpness.readings.center, self.balance.readings.center
 
-    def at(self, A: ArrayLike | Inputs) -> PairAt:
-        """What is known at inputs A, shape (n, d), computed once."""
+    def moments(self, A: ArrayLike | Inputs) -> PairMoments:
+        """Moments at inputs A, shape (n, d), computed once."""
         A = Inputs.of(A)
-        found: PairAt = A.remember(self, lambda: self._at(A))
-        return found
+        moments: PairMoments = A.remember(self, lambda: self._moments(A))
+        return moments
 
     @abstractmethod
-    def _at(self, A: Inputs) -> PairAt: ...
+    def _moments(self, A: Inputs) -> PairMoments: ...
 
     @cached_property
     def cut_at_points(self) -> Floats:
@@ -140,23 +140,25 @@ class Pair(ABC):
             np.concatenate([sharpness.noise_of_means, balance.noise_of_means]),
         )
 
-    def variance(self, at: PairAt, drawn: Floats | None = None) -> tuple[Floats, Floats, Floats]:
+    def variance(
+        self, moments: PairMoments, drawn: Floats | None = None
+    ) -> tuple[Floats, Floats, Floats]:
         """Variance of S, slope of C on S, and variance of the rest of C, each (n,).
 
         ``drawn`` is what draws at other points explain besides, of S and then of G, (k, 2 n).
         """
-        s = self.sharpness.variance(at.inputs)
-        g = self.balance.variance(at.inputs)
-        s = s - np.sum(at.by_sharpness**2, -2) - np.sum(at.of_both**2, -2)
-        g = g - np.sum(at.by_balance**2, -2)
-        with_s = -np.sum(at.of_both * at.by_balance, -2)
+        s = self.sharpness.variance(moments.inputs)
+        g = self.balance.variance(moments.inputs)
+        s = s - np.sum(moments.by_sharpness**2, -2) - np.sum(moments.of_both**2, -2)
+        g = g - np.sum(moments.by_balance**2, -2)
+        with_s = -np.sum(moments.of_both * moments.by_balance, -2)
         if drawn is not None:
             S, G = np.split(drawn, 2, axis=-1)
             s, g, with_s = s - np.sum(S**2, -2), g - np.sum(G**2, -2), with_s - np.sum(S * G, -2)
         s = np.clip(s, LEAST_VARIANCE, None)
-        return s, at.cut + with_s / s, np.clip(g - with_s**2 / s, LEAST_VARIANCE, None)
+        return s, moments.cut + with_s / s, np.clip(g - with_s**2 / s, LEAST_VARIANCE, None)
 
-    def covariance(self, P: PairAt, Q: PairAt) -> Floats:
+    def covariance(self, P: PairMoments, Q: PairMoments) -> Floats:
         """Covariance of S and then G at P, with S and then G at Q; shape (2 n, 2 m)."""
         of_s = self.sharpness.covariance(P.inputs, Q.inputs)
         of_s -= flipped(P.by_sharpness) @ Q.by_sharpness + flipped(P.of_both) @ Q.of_both
@@ -166,11 +168,11 @@ class Pair(ABC):
         return np.block([[of_s, s_with_g], [g_with_s, of_g]])
 
     @staticmethod
-    def with_deviations(at: PairAt, off: Floats) -> tuple[Floats, Floats]:
+    def with_deviations(moments: PairMoments, off: Floats) -> tuple[Floats, Floats]:
         """Sharpness and balance, each (draws, n), whose S and then G are off their means by
         ``off``, shape (draws, 2 n)."""
         S, G = np.split(off, 2, axis=-1)
-        mean_s, mean_c, cut = (x[..., None, :] for x in (*at.mean, at.cut))
+        mean_s, mean_c, cut = (x[..., None, :] for x in (*moments.mean, moments.cut))
         return mean_s + S, mean_c + G + cut * S
 
 
@@ -178,12 +180,12 @@ class IndependentPair(Pair):
     """Readings of balance say nothing of the sharpness: the two are not coupled, or inducing
     points stand for the set-points of one of them."""
 
-    def _at(self, A: Inputs) -> PairAt:
+    def _moments(self, A: Inputs) -> PairMoments:
         (S, T), (C, G) = self.sharpness.project(A), self.balance.project(A)
         s_center, c_center = self.centers
         S, C = s_center + S, c_center + C
         cut = cut_of(self.balance.prior.kernel, S, C)
-        return PairAt(A, (S, C), cut, T, np.zeros_like(G), G)
+        return PairMoments(A, (S, C), cut, T, np.zeros_like(G), G)
 
 
 @dataclass(frozen=True)
@@ -215,7 +217,7 @@ class CoupledPair(Pair):
         off = np.broadcast_to(balance.readings.mean - balance.expected(points), cut.shape)
         return BalanceReadings(V, lower, solve_lower(lower, off))
 
-    def _at(self, A: Inputs) -> PairAt:
+    def _moments(self, A: Inputs) -> PairMoments:
         sharpness, balance, known = self.sharpness, self.balance, self._balance_readings
         s_center, c_center = self.centers
         ks = sharpness.covariance(sharpness.points, A)
@@ -229,7 +231,7 @@ class CoupledPair(Pair):
         G = solve_lower(known.lower, kc)
         off = weigh(known.innovations, B)
         C = C0 + weigh(known.innovations, G) + cut * off
-        return PairAt(A, (S + off, C), cut, T, B, G)
+        return PairMoments(A, (S + off, C), cut, T, B, G)
 
 
 def pair_of(sharpness: Posterior, balance: Posterior) -> Pair:
@@ -254,10 +256,10 @@ class PairDraws:
 
     def __init__(self, pair: Pair, base: Inputs, normals: Floats) -> None:
         self.pair, self.base, self._normals = pair, base, normals
-        self._at = pair.at(base)
+        self._moments = pair.moments(base)
         # Point by point, S before G, so that one more point leaves the draws as they are.
         self._order = np.arange(2 * len(base)).reshape(2, -1).T.ravel()
-        covariance = pair.covariance(self._at, self._at)
+        covariance = pair.covariance(self._moments, self._moments)
         self._lower = factorize(covariance[..., self._order[:, None], self._order])
         # Deviations from the mean in whitened form: conditioning needs nothing else.
         self._white = normals[..., : len(base), :].reshape(*normals.shape[:-2], -1)
@@ -266,16 +268,16 @@ class PairDraws:
     def values(self) -> tuple[Floats, Floats]:
         """Sharpness and balance drawn at the base points, each (draws, m)."""
         off = self._white @ flipped(self._lower[..., np.argsort(self._order), :])
-        return self.pair.with_deviations(self._at, off)
+        return self.pair.with_deviations(self._moments, off)
 
-    def at(self, A: Inputs) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+    def conditional(self, A: Inputs) -> tuple[Floats, Floats, Floats, Floats, Floats]:
         """Means of sharpness and balance given each draw, (draws, n); the variance of the one, of
         what the other has of its own, and how far it goes with the one, (n,)."""
-        at = self.pair.at(A)
-        cross = self.pair.covariance(self._at, at)[..., self._order, :]
+        moments = self.pair.moments(A)
+        cross = self.pair.covariance(self._moments, moments)[..., self._order, :]
         W = solve_lower(self._lower, cross)
-        s, cut, own = self.pair.variance(at, W)
-        return *self.pair.with_deviations(at, self._white @ W), s, own, cut
+        s, cut, own = self.pair.variance(moments, W)
+        return *self.pair.with_deviations(moments, self._white @ W), s, own, cut
 
     def extend(self, point: Floats) -> PairDraws:
         """The draws with one more base point, shape (1, d)."""

@@ -155,9 +155,9 @@ class Surrogate(Estimator):
         """
         inputs, found = Inputs.of(A), []
         for pair in self.pairs(COARSE if coarse else 1):
-            at = pair.at(inputs)
-            s, cut, own = pair.variance(at)
-            found.append((*at.mean, s * WIDENING**2, own * WIDENING**2, cut))
+            moments = pair.moments(inputs)
+            s, cut, own = pair.variance(moments)
+            found.append((*moments.mean, s * WIDENING**2, own * WIDENING**2, cut))
         S, C, s, c, cut = (np.vstack(parts) for parts in zip(*found, strict=True))
         return Latent(np.stack([S, C], axis=1), np.stack([s, c], axis=1), cut)
 

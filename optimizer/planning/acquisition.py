@@ -311,7 +311,7 @@ class ConstrainedImprovement:
         """
         terms, points = [], Inputs.of(A)
         for pair, bests in zip(self._parts[coarse], self._best[coarse], strict=True):
-            S, C, *rest = pair.at(points)
+            S, C, *rest = pair.conditional(points)
             outlook = Outlook(S, C, *(part[..., None, :] for part in rest))
             each = [
                 np.log(weight) + self._log_gain_of(outlook, best, asked, points.values, coarse)

@@ -134,7 +134,7 @@ def test_a_set_point_left_out_equals_a_fit_without_it(habit, cut):
     )
     means, variances = [], []
     for pair in fits:
-        at = pair.at(data[0].X[7:8])
+        at = pair.moments(data[0].X[7:8])
         s, slope, own = (WIDENING**2 * float(v[0]) for v in pair.variance(at))
         slope /= WIDENING**2
         means.append([mean[0] for mean in at.mean])
@@ -168,7 +168,7 @@ def test_a_run_left_out_equals_a_fit_without_it(cut):
         [at.scatter(r) for r in readings],
         [at.mean(r) for r in readings],
     )
-    found = [(pair, pair.at(e.inputs[4:5])) for pair in fits]
+    found = [(pair, pair.moments(e.inputs[4:5])) for pair in fits]
     means = np.array([[mean[0] for mean in place.mean] for _, place in found])
     within = WIDENING**2 * np.mean([pair.variance(place)[0][0] for pair, place in found])
     assert left.variance[0, 4] == pytest.approx(within + means[:, 0].var(), rel=1e-5)

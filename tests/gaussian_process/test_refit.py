@@ -76,8 +76,8 @@ def test_posteriors_and_what_is_made_of_them_are_compared_by_value():
         assert make(one) != make(posterior(other))
         assert make(one) != make(posterior(y, (0.0, 0.0, 0.0, -3.5)))
     inputs = Inputs(rng.random((4, 2)))
-    assert pair_of(one, one).at(inputs) is pair_of(same, same).at(inputs)
-    assert pair_of(one, one).at(inputs) is not pair_of(one, posterior(other)).at(inputs)
+    assert pair_of(one, one).moments(inputs) is pair_of(same, same).moments(inputs)
+    assert pair_of(one, one).moments(inputs) is not pair_of(one, posterior(other)).moments(inputs)
 
 
 def test_a_fitted_model_can_be_copied():

@@ -124,9 +124,7 @@ class TestWeighed:
         assert np.isnan(weighed_recovery(*weighed, errors="mask").recovery)
 
     def test_weighing_alone_sets_the_yield(self):
-        found = weighed_recovery(
-            100.0, 0.5, 40.0, 0.9, feed_mass_se=1.0, feed_se=0.0, product_mass_se=0.0, product_se=0
-        )
+        found = weighed_recovery(100.0, 0.5, 40.0, 0.9, se=(1.0, 0.0, 0.0, 0.0))
         assert float(found.yield_se) == pytest.approx(0.4 * 0.01)
 
     def test_build_up_refuses_negative(self):

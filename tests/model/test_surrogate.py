@@ -9,12 +9,10 @@ from hypothesis import strategies as st
 from scipy.special import expit, logit
 
 from optimizer.gaussian_process.estimation import Estimated, Given
-from optimizer.gaussian_process.inputs import Inputs
 from optimizer.gaussian_process.kernel import BETWEEN_LINES, Kernel
 from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import GaussianProcess
 from optimizer.gaussian_process.replicates import collapse
-from optimizer.gaussian_process.solvers import EXACT, InducingPoints
 from optimizer.measurement import RunReadings
 from optimizer.measurement.counting import logit_reading_of
 from optimizer.model.coordinates import (
@@ -27,9 +25,7 @@ from optimizer.model.coordinates import (
     unwanted_limit,
 )
 from optimizer.model.deck_coordinates import deck_coordinates_of
-from optimizer.model.deck_prior import cut_of
 from optimizer.model.deck_state import DeckState
-from optimizer.model.joint import PairDraws, draw_pairs
 from optimizer.model.surrogate import Surrogate
 from optimizer.planning.acquisition import ConstrainedImprovement
 from optimizer.planning.situation import situation_of
@@ -233,95 +229,6 @@ def test_chance_of_grade_agrees_with_drawn_predictions():
         hits += (drawn[0] >= 0.97).mean(axis=0) / len(found.mean)
     np.testing.assert_allclose(chance, hits, atol=0.01)
     assert np.ptp(chance) > 0.5
-
-
-def test_a_pair_is_the_normal_that_its_readings_leave():
-    """Against one normal of both at 25 readings and 9 other settings, conditioned at once."""
-    ask = np.random.default_rng(2).random((9, 5))
-    X, grade, recovery = readings(25)
-    view = deck_coordinates_of(GRAVITY_TABLE)
-    model = Surrogate(GRAVITY_TABLE.names, coordinates=view, members=1)
-    model.fit(X, RunReadings.from_logits(grade, recovery, 0.01, 0.02), FEED_ODDS)
-    pair, (sharpness, balance) = model.pairs_[0], model.processes
-    s, c, known = pair.sharpness, pair.balance, sharpness.readings_.X
-    every, n, m = Inputs(np.vstack([known, ask])), 25, 34
-    s_center, c_center = sharpness.readings_.center, balance.readings_.center
-    S0 = s_center + s.mean(every)
-    cut = cut_of(balance.kernel, S0, c_center + c.mean(every))
-    assert np.ptp(cut) > 0.1
-    own, follow = s.covariance(every, every), np.diag(cut)
-    whole = np.block([[own, own @ follow], [follow @ own, follow @ own @ follow]])
-    whole[m:, m:] += c.covariance(every, every)
-    prior_s = s_center + s.expected(every)
-    prior_c = c_center + c.expected(every) + cut * (prior_s - S0)
-    prior = np.concatenate([prior_s, prior_c])
-    read = np.r_[0:n, m : m + n]
-    rest = np.r_[n:m, m + n : 2 * m]
-    noise = np.concatenate([s.noise_of_means, c.noise_of_means])
-    y = np.concatenate([r.center + r.mean for r in (sharpness.readings_, balance.readings_)])
-    gain = whole[np.ix_(rest, read)] @ np.linalg.inv(whole[np.ix_(read, read)] + np.diag(noise))
-    mean = prior[rest] + gain @ (y - prior[read])
-    left = whole[np.ix_(rest, rest)] - gain @ whole[np.ix_(read, rest)]
-    found = pair.at(ask)
-    np.testing.assert_allclose(np.concatenate(found.mean), mean, atol=1e-7)
-    k = len(ask)
-    variance, slope, rest_of_c = pair.variance(found)
-    np.testing.assert_allclose(variance, np.diag(left)[:k], rtol=1e-6)
-    np.testing.assert_allclose(slope * variance, np.diag(left[:k, k:]), atol=1e-7)
-    np.testing.assert_allclose(rest_of_c + slope**2 * variance, np.diag(left)[k:], rtol=1e-6)
-    # Drawn jointly, S and C at two settings: from G to C and back.
-    to_c = np.block([[np.eye(k), np.zeros((k, k))], [np.diag(found.cut), np.eye(k)]])
-    np.testing.assert_allclose(to_c @ pair.covariance(found, found) @ to_c.T, left, atol=1e-7)
-
-
-def test_draws_of_a_pair_tell_elsewhere_what_they_are_at_their_own_points():
-    """40,000 draws, seed 0: standard errors of variances 0.7 %, tolerance 4 %."""
-    X, grade, recovery = readings(25)
-    view = deck_coordinates_of(GRAVITY_TABLE)
-    model = Surrogate(GRAVITY_TABLE.names, coordinates=view, members=1)
-    pair = model.fit(X, RunReadings.from_logits(grade, recovery, 0.01, 0.02), FEED_ODDS).pairs_[0]
-    base, ask = np.split(np.random.default_rng(3).random((14, 5)), [8])
-    normals = np.random.default_rng(0).standard_normal((40_000, 14, 2))
-    drawn = PairDraws(pair, Inputs(base), normals)
-    S, C, s, own, slope = drawn.at(Inputs(ask))
-    # What a draw expects elsewhere and what it leaves open make up what is known there.
-    variance, whole_slope, whole_own = pair.variance(pair.at(ask))
-    np.testing.assert_allclose(S.var(axis=0) + s, variance, rtol=0.04)
-    np.testing.assert_allclose(
-        C.var(axis=0) + own + slope**2 * s, whole_own + whole_slope**2 * variance, rtol=0.04
-    )
-    # Extended by a point it is drawn there; the rest stays as it was.
-    more = drawn.extend(ask[:1])
-    for before, after in zip(drawn.values, more.values, strict=True):
-        np.testing.assert_allclose(after[:, :8], before, atol=1e-8)
-    again = more.at(Inputs(ask[:1]))
-    for at, value in zip(again[:2], more.values, strict=True):
-        np.testing.assert_allclose(at[:, 0], value[:, 8], atol=1e-6)
-
-
-@pytest.mark.parametrize("solver", [EXACT, InducingPoints(15)])
-@pytest.mark.parametrize("coupled", [True, False])
-def test_a_stack_of_members_is_what_each_is_by_itself(solver, coupled):
-    X, grade, recovery = readings(25)
-    view = deck_coordinates_of(GRAVITY_TABLE) if coupled else None
-    model = Surrogate(GRAVITY_TABLE.names, coordinates=view, members=4, solver=solver)
-    model.fit(X, RunReadings.from_logits(grade, recovery, 0.01, 0.02), FEED_ODDS)
-    base, ask = (Inputs(part) for part in np.split(np.random.default_rng(3).random((11, 5)), [6]))
-    normals = np.random.default_rng(0).standard_normal((4, 8, 7, 2))
-    assert [p.stacked for p in model.pairs()] == ([True] if solver is EXACT else [False] * 4)
-    together = [d.extend(ask.values[:1]) for d in draw_pairs(model.pairs(), base, normals)]
-    found = [np.vstack(x) for x in zip(*(d.at(ask) for d in together), strict=True)]
-    known = model.latent(ask)
-    for k, (pair, z) in enumerate(zip(model.pairs_, normals, strict=True)):
-        at = pair.at(Inputs(ask.values))
-        np.testing.assert_allclose(known.mean[k], at.mean, rtol=1e-9)
-        np.testing.assert_allclose(known.cut[k], pair.variance(at)[1], rtol=1e-7)
-        alone = PairDraws(pair, Inputs(base.values), z).extend(ask.values[:1]).at(ask)
-        for several, one in zip(found, alone, strict=True):
-            np.testing.assert_allclose(several.reshape(4, *one.shape)[k], one, rtol=1e-6, atol=1e-9)
-    worth = ConstrainedImprovement(model, base.values, 0.96, FEED_ODDS, room=1)
-    for coarse in (False, True):
-        assert np.all(np.isfinite(worth.log_gain(ask, coarse)))
 
 
 def test_what_lies_ahead_of_a_balance_that_goes_with_the_sharpness():

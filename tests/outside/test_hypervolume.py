@@ -53,7 +53,7 @@ def test_expected_gain_is_the_growth_of_the_dominated_area(surrogate):
     (drawn,) = improvement._fine
     # Of all members at once, of which there is one.
     fronts = [part[0] for part in from_latent(*drawn.values, FEED_ODDS)]
-    S, C, s, c, cut = (part[0] for part in drawn.at(_points(A)))
+    S, C, s, c, cut = (part[0] for part in drawn.conditional(_points(A)))
     assert not cut.any()  # no coordinates are known in which these two inputs act together
     rng = np.random.default_rng(0)
     measured = np.zeros(len(A))

@@ -110,9 +110,7 @@ class TestErrors:
 
     def test_weights_as_uncertainties(self):
         big_f, f, big_p, c = ufloat(200, 2), ufloat(0.1, 0.003), ufloat(50, 1), ufloat(0.3, 0.01)
-        found = weighed_recovery(
-            200, 0.1, 50, 0.3, feed_mass_se=2, feed_se=0.003, product_mass_se=1, product_se=0.01
-        )
+        found = weighed_recovery(200, 0.1, 50, 0.3, se=(2, 0.003, 1, 0.01))
         assert float(found.recovery_se) == pytest.approx((big_p * c / (big_f * f)).s, rel=1e-9)
         assert float(found.yield_se) == pytest.approx((big_p / big_f).s, rel=1e-9)
 
