@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from cli.show.text import INDENT, bold, warning_lines, wrap
+from optimizer.figures import UNKNOWN, exact_percent, percent, points
 
 
 def balance(document: Mapping[str, Any]) -> str:
@@ -33,8 +34,8 @@ def balance(document: Mapping[str, Any]) -> str:
 
 def _figure(value: float | None, error: float | None) -> str:
     if value is None:
-        return "?"
-    return f"{100 * value:.2f}" + ("" if error is None else f" ±{100 * error:.2f}")
+        return UNKNOWN
+    return percent(value, 2) + ("" if error is None else f" ±{points(error)}")
 
 
 def sampling(document: Mapping[str, Any]) -> str:
@@ -42,20 +43,21 @@ def sampling(document: Mapping[str, Any]) -> str:
     d = document
     lines = [
         bold(
-            f"To show {100 * d['difference']:g} points of grade at {100 * d['purity']:g} %: "
-            f"count {d['count']} particles at each setting."
+            f"To show {exact_percent(d['difference'])} points of grade at "
+            f"{exact_percent(d['purity'])} %: count {d['count']} particles at each setting."
         )
     ]
     if d["grams"] is not None:
         lines.append(f"  That is {d['grams']:.0f} g.")
     lines += [
-        f"  One such count has a standard error of {100 * d['purity_se']:.2f} points; exact 95 %",
-        f"  interval {100 * d['purity_low']:.2f} to {100 * d['purity_high']:.2f} %.",
-        f"  None found of a defect still leaves up to {100 * d['none_found_below']:.3f} % of it;",
-        f"  to exclude {100 * d['difference']:g} % count {d['zero_defect_count']} and find none.",
+        f"  One such count has a standard error of {points(d['purity_se'])} points; its exact 95 %",
+        f"  interval is {percent(d['purity_low'], 2)} to {percent(d['purity_high'], 2)} %.",
+        f"  A count that finds no defect still leaves up to {percent(d['none_found_below'], 3)} %;",
+        f"  to exclude {exact_percent(d['difference'])} %, count {d['zero_defect_count']} "
+        "and find none.",
     ]
     if d["repeats"] is not None:
-        lines.append(f"  For as much recovery to show: {d['repeats']} runs at each setting.")
+        lines.append(f"  To show the same in recovery: {d['repeats']} runs at each setting.")
     if d["fundamental_se"] is not None:
         lines += [
             f"  Fundamental error of the sample (Gy): {100 * d['fundamental_se']:.2g} % of the",

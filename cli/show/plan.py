@@ -18,7 +18,7 @@ from optimizer.figures import (
 
 
 def plan(document: Mapping[str, Any]) -> str:
-    """A ``highside.plan/1`` document as a table, with what to run now and whether to go on."""
+    """A ``highside.plan/1`` document: trials, the settings to run now, and whether to continue."""
     goal, units = document["goal"], document["units"]
     grade = goal["min_grade"]
     wanted = (
@@ -92,7 +92,7 @@ def _or(value: float | None, text: Callable[[float], str]) -> str:
 
 
 def _column(trials: Sequence[Mapping[str, Any]], name: str) -> list[str]:
-    """One setting's levels, with the decimals of the longest."""
+    """The levels of one setting, with the decimals of the longest."""
     values = [t["settings"][name] for t in trials]
     places = max(len(level(v).partition(".")[2]) for v in values)
     return [f"{v:.{places}f}" for v in values]

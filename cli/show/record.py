@@ -1,4 +1,4 @@
-"""What a recorded result changed, as text."""
+"""A recorded result and what it changed, as text."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ def recorded(document: Mapping[str, Any]) -> str:
     lines = [load(document["load"])]
     before, after = document["before"], document["after"]
     if document["load"]["added"] and after and after["run_now"]:
-        lines += ["", *_moved(before["run_now"] if before else None, after)]
+        lines += ["", *_run_now(before["run_now"] if before else None, after)]
         verdict = "Stop here" if after["stopping"]["advice"] == "stop" else "Go on"
         lines.append(wrap(f"{verdict}: {after['stopping']['why']}"))
     return "\n".join(lines)
 
 
-def _moved(before: Mapping[str, Any] | None, after: Mapping[str, Any]) -> list[str]:
-    """The settings to run now after a result, beside those before it."""
+def _run_now(before: Mapping[str, Any] | None, after: Mapping[str, Any]) -> list[str]:
+    """The settings to run now after a result, compared with those before it."""
     now, goal = after["run_now"], after["goal"]
     settings = ", ".join(f"{k.replace('_', ' ')} {level(v)}" for k, v in now["settings"].items())
     same = before is not None and before["settings"] == now["settings"]

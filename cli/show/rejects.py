@@ -1,4 +1,4 @@
-"""Rejected rows as text: what is wrong in one way is said once, with the rows it is wrong in."""
+"""Rejected rows as text: each fault is named once, with the rows that have it."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from typing import Any
 from cli.show.text import WIDTH
 
 MOST_SHOWN = 8
-"""Groups of rows."""
+"""Groups of rows that are shown."""
 MOST_STRETCHES = 5
-"""Rows, or rows one after the other, that a group names."""
+"""Rows, or ranges of rows, that a group names."""
 _NUMBER = re.compile(r"[-+]?\d[\d.,]*")
 
 Reject = Mapping[str, Any]
@@ -21,16 +21,16 @@ Reject = Mapping[str, Any]
 def rejects(document: Mapping[str, Any]) -> list[str]:
     """The rejected rows of a ``highside.load/1`` document, grouped, and how many more there are.
 
-    Rows belong together that are of one file and have the same fault in the same field, whatever
-    the value at fault is.
+    Rows of a group are of one file and have the same fault in the same field, whatever the faulty
+    value is.
     """
     groups: dict[tuple[str, str, str], list[Reject]] = {}
     for reject in document["rejects"]:
-        if reject["row"]:  # row 0 is a file as a whole, which is said elsewhere
+        if reject["row"]:  # row 0 is a file as a whole, which is reported elsewhere
             groups.setdefault(_fault(reject), []).append(reject)
     shown = list(groups.values())[:MOST_SHOWN]
     lines = [
-        textwrap.fill(_told(group), WIDTH, initial_indent="  - ", subsequent_indent="    ")
+        textwrap.fill(_sentence(group), WIDTH, initial_indent="  - ", subsequent_indent="    ")
         for group in shown
     ]
     left = document["rejected"] - sum(map(len, shown))
@@ -38,16 +38,16 @@ def rejects(document: Mapping[str, Any]) -> list[str]:
 
 
 def _fault(reject: Reject) -> tuple[str, str, str]:
-    """What is the same for rows that belong together."""
-    said, value = reject["reason"], reject["value"].strip()
+    """What the rows of a group have in common: file, field and the reason without its numbers."""
+    reason, value = reject["reason"], reject["value"].strip()
     return (
         reject["file"],
         reject["field"],
-        _NUMBER.sub("#", said.replace(value, "#") if value else said),
+        _NUMBER.sub("#", reason.replace(value, "#") if value else reason),
     )
 
 
-def _told(group: Sequence[Reject]) -> str:
+def _sentence(group: Sequence[Reject]) -> str:
     first = group[0]
     values = dict.fromkeys(reject["value"] for reject in group)
     value = f" '{first['value']}'" if first["value"] else ""
@@ -73,7 +73,7 @@ def _rows(numbers: Sequence[int]) -> str:
 
 
 def _stretches(numbers: Sequence[int]) -> Iterator[tuple[int, int]]:
-    """First and last of numbers that follow one another."""
+    """First and last number of each run of consecutive numbers."""
     first = last = numbers[0]
     for number in numbers[1:]:
         if number > last + 1:

@@ -43,6 +43,6 @@ def interval(value: Mapping[str, float | None], form: str = "{} ({}-{})") -> str
 
 
 def short(name: str) -> str:
-    """Last word of a setting's name for a column head, but the first where it tells more."""
+    """Last word of a setting's name for the head of a column; the first for rates and raises."""
     words = name.split("_")
     return words[0] if words[-1] in ("rate", "raise") else words[-1]
