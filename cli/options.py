@@ -72,9 +72,12 @@ def open_site(path: Path | None) -> Site:
     """The named site file, else ./site.toml when it is there, else the defaults."""
     from optimizer.plant.site import Site
 
-    if path is None and DEFAULT_SITE.is_file():
-        path = DEFAULT_SITE
-    return Site.read(path)
+    return Site.read(site_file(path))
+
+
+def site_file(path: Path | None) -> Path | None:
+    """The named site file, else ./site.toml when it is there, else None."""
+    return DEFAULT_SITE if path is None and DEFAULT_SITE.is_file() else path
 
 
 def open_history(location: str) -> History:
@@ -94,7 +97,13 @@ def read_brief(
     *,
     planned: Mapping[str, Any] | None = None,
 ) -> Brief:
-    """The brief file, or else the brief that something was planned by, with the options over it."""
+    """The brief of a file, or of an earlier plan, with the options laid over it.
+
+    Args:
+        path: the brief file.
+        line, material, min_grade, trials, confidence: options that were given.
+        planned: brief of the plan that a result belongs to; the file has precedence.
+    """
     from optimizer.plant.brief import Brief
 
     changes: dict[str, Any] = {"line": line, "goal__min_grade": min_grade, "trials__count": trials}

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from cli.options import DEFAULT_SITE, HistoryOption, SeedOption, SiteOption
+from cli.options import HistoryOption, SeedOption, SiteOption, site_file
 
 MIB = 1 << 20
 
@@ -63,14 +63,13 @@ def serve(
     from optimizer.service.server import Listening, run_server
 
     listening = Listening(host, port, processes, certificate, private_key, tuple(proxy or ()))
-    if site is None and DEFAULT_SITE.is_file():
-        site = DEFAULT_SITE
+    plant = site_file(site)
     configuration = Configuration(
         history=location,
-        site=str(site) if site else None,
+        site=None if plant is None else str(plant),
         seed=check_seed(seed),
-        state=str(state) if state else "",
-        tokens=str(tokens) if tokens else "",
+        state=str(state or ""),
+        tokens=str(tokens or ""),
         hosts=listening.host_names(allow_host or ()),
         secure=listening.secure,
         upload_bytes=max_upload * MIB,
