@@ -33,8 +33,8 @@ Refuse = Callable[[HighsideError, str, str], Response]
 log = logging.getLogger("highside.service")
 
 HEADERS = {
-    "X-Content-Type-Configuration": "nosniff",
-    "X-Frame-Configuration": "deny",
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "deny",
     "X-Permitted-Cross-Domain-Policies": "none",
     "Referrer-Policy": "no-referrer",
     "Cross-Origin-Opener-Policy": "same-origin",
