@@ -1,8 +1,7 @@
 """The estimator protocol of scikit-learn, without loading scikit-learn.
 
-Whoever clones, pipes or cross-validates our models brings scikit-learn along; a plan needs none
-of it, and loading it, with the statistics and data frames behind it, took a quarter of the time
-of a plan.
+Code that clones, pipes or cross-validates our models imports scikit-learn itself. A plan does not
+need it, and importing it, with the libraries that it needs, took a quarter of the time of a plan.
 """
 
 from __future__ import annotations
@@ -15,23 +14,23 @@ if TYPE_CHECKING:
 
 
 class Estimator:
-    """Parameters are the arguments of ``__init__``, kept under their own names
+    """A model whose parameters are the arguments of ``__init__``, stored under their own names
     (scikit-learn, Developing scikit-learn estimators)."""
 
     def get_params(self, deep: bool = True) -> dict[str, Any]:
-        """Parameters by name; none of ours holds an estimator, so ``deep`` changes nothing."""
+        """Parameters by name; no parameter is an estimator, so ``deep`` has no effect."""
         return {name: getattr(self, name) for name in signature(type(self)).parameters}
 
     def set_params(self, **params: Any) -> Self:
         """Set some of the parameters.
 
         Raises:
-            ValueError: when one is not a parameter.
+            ValueError: a name is not a parameter.
         """
         known = self.get_params()
         for name, value in params.items():
             if name not in known:
-                raise ValueError(f"{name!r} is not a parameter; there are {', '.join(known)}.")
+                raise ValueError(f"{name!r} is not a parameter; parameters: {', '.join(known)}.")
             setattr(self, name, value)
         return self
 
@@ -60,7 +59,7 @@ class Regressor(Estimator):
     """An estimator of a number, with ``predict``."""
 
     def score(self, X: ArrayLike, y: ArrayLike, sample_weight: ArrayLike | None = None) -> float:
-        """Coefficient of determination of predictions at X, shape (n, d), for y, shape (n,)."""
+        """Coefficient of determination of the predictions at X, (n, d), of y, (n,)."""
         from sklearn.metrics import r2_score
 
         predicted = self.predict(X)  # type: ignore[attr-defined]

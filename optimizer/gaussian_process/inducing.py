@@ -1,7 +1,7 @@
 """The fully independent training conditional: many set-points explained by a few of them.
 
 Snelson & Ghahramani, NeurIPS 2006; Quinonero-Candela & Rasmussen, JMLR 6, 2005. What the few chosen
-points do not explain of the others is taken for independent noise. The points are those that
+points do not explain of the others is treated as independent noise. The points are those that
 explain most, found by a pivoted Cholesky factorization (Burt, Rasmussen & van der Wilk, JMLR 21,
 2020). Cost O(n m^2) for n set-points and m chosen ones, memory O(n m).
 """
@@ -19,19 +19,19 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# A point that adds less than this share of the prior variance is explained already.
+# A point with less than this share of the largest prior variance left is explained already.
 EXPLAINED = 1e-6
 
 
 def pivoted_cholesky(
     diagonal: Floats, column: Callable[[int], Floats], most: int
 ) -> tuple[NDArray[np.int64], Floats]:
-    """The points that explain most of a covariance, and its factor on them.
+    """Choose the points that explain most of a covariance, and factorize it on them.
 
     Args:
         diagonal: prior variances, shape (n,).
-        column: covariance of one point with all, shape (n,).
-        most: points to choose at most.
+        column: gives the covariance of point i with all points, shape (n,).
+        most: largest number of points to choose.
 
     Returns:
         Positions of the m chosen points, and A of shape (m, n): the covariance is about A'A, and
@@ -53,17 +53,17 @@ def pivoted_cholesky(
 
 
 def condition(A: Floats, diagonal: Floats, noise: Floats, y: Floats) -> tuple[Floats, Floats]:
-    """What n readings say about the whitened values at the m chosen points.
+    """Condition the whitened values at the m chosen points on n readings.
 
     Args:
         A: factor on the chosen points, shape (m, n).
         diagonal: prior variances, shape (n,).
-        noise: of the mean readings, shape (n,).
-        y: mean readings, shape (n,).
+        noise: variances of the mean readings, shape (n,).
+        y: mean readings less their prior means, shape (n,).
 
     Returns:
-        ``weights`` (m,) and ``root`` (m, m): at a point whose covariance with the chosen ones is
-        whitened to a, the mean is a'weights and the explained variance |root a|^2.
+        ``weights`` (m,) and ``root`` (m, m): at a point whose whitened covariance with the chosen
+        points is a, the posterior mean is a'weights and the explained variance is |root a|^2.
     """
     unexplained = np.clip(diagonal - np.sum(A * A, axis=0), 0.0, None)
     scaled = A / (noise + unexplained)

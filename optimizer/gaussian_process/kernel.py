@@ -1,4 +1,4 @@
-"""The kernel of a process: the covariance of its smooth deviation, and how it sees its inputs.
+"""The kernel of a process: the covariance of its smooth deviation, and the use of its inputs.
 
 The deviation has a Matern-5/2 covariance, in part a sum of one function an input. Three optional
 fields act on the whole process, trend included: coordinates, a weight, a correlation between lines.
@@ -28,7 +28,7 @@ BETWEEN_LINES = NormalPrior(1.0, 1.5)
 
 @dataclass(frozen=True)
 class Kernel:
-    """The smooth deviation's covariance, and how the process sees its inputs.
+    """Covariance of the smooth deviation, and coordinates, weight and lines of the process.
 
     Args:
         length_scale: prior on ln ell, in unit inputs.
@@ -40,8 +40,8 @@ class Kernel:
             2007), so that lines unlike each other teach each other nothing.
         additive: share of the deviation's variance that is a sum of one function an input
             (Duvenaud, Nickisch & Rasmussen, NeurIPS 2011); the rest depends on all inputs jointly.
-        coordinates: in which deviation and trend see the inputs, a function of (n, d) to (n, d)
-            that is compared by value; the inputs themselves when None.
+        coordinates: change of coordinates before deviation and trend, a function of (n, d) to
+            (n, d) that is compared by value; none when None.
         weight: factor on the whole process at each input, a function of (n, d) to (n,) that is
             compared by value; 1 when None.
     """
@@ -58,19 +58,19 @@ class Kernel:
         """Whether the last input is the number of a line."""
         return self.correlation is not None
 
-    def see(self, A: Inputs) -> Inputs:
-        """Inputs in the kernel's coordinates, without the number of a line."""
+    def in_coordinates(self, A: Inputs) -> Inputs:
+        """Inputs in the kernel's coordinates, without the number of the line."""
         if self.coordinates is None and not self.by_line:
             return A
 
-        def seen() -> Inputs:
+        def transform() -> Inputs:
             values = A.values if self.coordinates is None else self.coordinates(A.values)
             return Inputs(values[:, :-1] if self.by_line else values)
 
-        inputs: Inputs = A.remember(("coordinates", self.coordinates, self.by_line), seen)
+        inputs: Inputs = A.remember(("coordinates", self.coordinates, self.by_line), transform)
         return inputs
 
-    def weigh(self, A: Inputs) -> Floats | None:
+    def weights(self, A: Inputs) -> Floats | None:
         """The weight at inputs, shape (n,); None where there is none."""
         weight = self.weight
         if weight is None:

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Terms:
-    """All that a prior needs to know of n inputs, whatever the hyperparameters.
+    """Terms of a prior at n inputs that do not depend on the hyperparameters.
 
     Args:
         coordinates: the inputs in the kernel's coordinates.
@@ -56,7 +56,7 @@ class Prior:
     """The process before any reading.
 
     Args:
-        kernel: of its deviation, and how it sees its inputs.
+        kernel: of its deviation, with coordinates, weight and lines.
         mean: its level and trend.
     """
 
@@ -71,12 +71,12 @@ class Prior:
         return self._hash
 
     def terms(self, A: Inputs) -> Terms:
-        """What the prior needs to know of inputs, computed once."""
+        """The terms at inputs A, shape (n, d), computed once."""
         terms: Terms = A.remember(self, lambda: self._terms(A))
         return terms
 
     def _terms(self, A: Inputs) -> Terms:
-        coordinates, weight = self.kernel.see(A), self.kernel.weigh(A)
+        coordinates, weight = self.kernel.in_coordinates(A), self.kernel.weights(A)
         expected = self.mean.expected(coordinates.values)
         if weight is not None:
             expected = expected * weight
@@ -109,8 +109,8 @@ class Prior:
         each hyperparameter; that by the noise is 0. It changes nothing in K or W.
         """
         kernel, terms = self.kernel, self.terms(A)
-        seen = terms.coordinates
-        smooth, slope = matern_with_slope(h, seen, seen, kernel.additive)
+        points = terms.coordinates
+        smooth, slope = matern_with_slope(h, points, points, kernel.additive)
         trend, factor = _trend(terms, terms), _factor(h, terms, terms)
         d = h.log_length_scales.shape[-1]
 
@@ -121,13 +121,13 @@ class Prior:
                 between = W * (smooth + trend) * factor * _on_different_lines(terms, terms)
                 by_correlation = 0.5 * (1.0 - rho) * float(np.sum(between))
             W = W * factor
-            X, steep = seen.values, slope * W
+            X, steep = points.values, slope * W
             # sum_ij S_ij (x_i - x_j)^2 = 2 (x^2 . S 1 - x' S x), one matrix product for all inputs.
             squares = (X**2).T @ steep.sum(axis=1) - np.sum(X * (steep @ X), axis=0)
             by_length = squares * np.exp(-2.0 * h.log_length_scales)
             by_variance = 0.5 * float(np.sum(W * smooth))
             for j in range(d if kernel.additive else 0):
-                along = derivative_along(h, seen, seen, j)
+                along = derivative_along(h, points, points, j)
                 by_length[j] += 0.5 * kernel.additive / d * float(np.sum(W * along))
             return Hyperparameters(by_length, by_variance, 0.0, by_correlation)
 

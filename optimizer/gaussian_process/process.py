@@ -43,7 +43,7 @@ class GaussianProcess(Regressor):
     """Gaussian-process regression of replicated readings, a scikit-learn estimator.
 
     Args:
-        kernel: covariance of the smooth deviation, and how the process sees its inputs.
+        kernel: covariance of the smooth deviation; coordinates, weight and lines.
         mean: level and trend.
         noise: of the readings.
         solver: exact, or by inducing points.

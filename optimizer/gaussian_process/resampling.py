@@ -12,12 +12,12 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Proposals behind each draw.
+# Proposals for each draw.
 PROPOSALS = 24
-# Degrees of freedom of the proposals: tails wide enough for a posterior that is not normal.
+# Degrees of freedom of the proposals: heavy tails, since the posterior is not normal.
 FREEDOM = 5.0
 STEP = 1e-4
-# A direction in which the posterior is flat at the mode falls back to the width of a wide prior.
+# Least curvature: where the posterior is flat at its mode, proposals are as wide as a wide prior.
 LEAST_CURVATURE = 0.1
 
 
@@ -32,14 +32,14 @@ def resample(
     """Draws from a posterior, shape (count, p).
 
     Proposals come from a wide Student-t with the curvature at the mode; systematic resampling
-    keeps the draws spread and the result a function of the seed alone.
+    spreads the draws and makes the result a function of the seed.
 
     Args:
-        mode: shape (p,).
+        mode: of the posterior, shape (p,).
         gradient: of the negative logarithm of the posterior, (p,) to (p,).
         log_target: logarithm of the posterior up to a constant, (k, p) to (k,).
         bounds: lowest and highest values, shape (p, 2).
-        count: draws wanted.
+        count: number of draws.
         seed: of the proposals.
     """
     rng = np.random.default_rng(seed)

@@ -23,7 +23,7 @@ from optimizer.gaussian_process.likelihood import Likelihood
 from optimizer.gaussian_process.noise import Noise
 from optimizer.gaussian_process.prior import Prior
 from optimizer.gaussian_process.replicates import CollapsedReadings
-from optimizer.numerics.cholesky import factorize, solve_lower, weigh
+from optimizer.numerics.cholesky import factorize, solve_lower, weighted_sum
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -126,12 +126,12 @@ class ExactPosterior(Posterior):
         """Posterior mean and explained part, see ``Posterior.project``."""
         cross, expected = self.covariance(self.points, A), self.expected(A)
         V = solve_lower(self.lower, cross)
-        return expected + weigh(self.weights, cross), V
+        return expected + weighted_sum(self.weights, cross), V
 
     def mean(self, A: Inputs) -> Floats:
         """Posterior mean, see ``Posterior.mean``."""
         cross = self.covariance(self.points, A)
-        return np.asarray(self.expected(A) + weigh(self.weights, cross))
+        return np.asarray(self.expected(A) + weighted_sum(self.weights, cross))
 
     @staticmethod
     def stack(posteriors: Sequence[Posterior]) -> list[Posterior]:

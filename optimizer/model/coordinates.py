@@ -2,13 +2,13 @@
 
 A deck sends a wanted particle to the product with probability p_w (the recovery) and an unwanted
 one with p_u. With a share f of wanted material in the feed, grade = f p_w / (f p_w + (1-f) p_u).
-In a = logit p_w and b = logit p_u the two things a deck does come apart:
+In a = logit p_w and b = logit p_u the two effects of a deck are separate:
 
-    sharpness S = a - b    how well it tells the two apart (exposure, air: one broad hump)
+    sharpness S = a - b    how well it separates the two (exposure, air: one broad hump)
     balance   C = a + b    how much of everything goes to the product (speed, tilt: nearly linear)
 
-A change of the feed enters exactly, grade and recovery stay inside (0, 1), and the trade-off
-between them comes for free.
+A change of the feed enters exactly, grade and recovery stay inside (0, 1), and both follow from
+the same pair, trade-off included.
 """
 
 from __future__ import annotations
@@ -25,10 +25,11 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# A reading with p_u at or above 1 says that unwanted material went to the product more surely
-# than a certainty: noise, or a feed grade that is wrong. It is read as "nearly all".
+# A reading with p_u at or above 1 is impossible: it comes of noise, or of a feed grade that is
+# wrong. It is replaced by this share.
 MOST_UNWANTED = 0.98
-# Without a measured feed grade the worst run is taken to keep this share of the unwanted.
+# Without a measured feed grade, the worst run is assumed to send this share of the unwanted
+# material to the product.
 GUESS_WORST_UNWANTED = 0.6
 
 
@@ -38,16 +39,19 @@ def log_odds(fraction: Floats | float) -> Floats:
 
 
 def guess_feed_odds(grade_logit: Floats, recovery_logit: Floats) -> float:
-    """Log odds of a feed grade that makes every reading possible, for logs that lack it.
+    """Log odds of a feed grade with which every reading is possible, for logs that lack it.
 
-    Any fixed guess keeps the map between (grade, recovery) and (S, C) one to one.
+    Any fixed feed grade keeps the map between (grade, recovery) and (S, C) one to one.
+
+    Args:
+        grade_logit, recovery_logit: readings on the logit scale, shape (n,).
     """
     worst = np.max(log_expit(recovery_logit) - grade_logit)
     return float(np.log(GUESS_WORST_UNWANTED) - worst)
 
 
 def log_unwanted(grade_logit: Floats, recovery_logit: Floats, feed_odds: Floats | float) -> Floats:
-    """ln p_u of readings; above 0 where the feed grade contradicts them."""
+    """ln p_u of readings, shape (n,); above 0 where the feed grade contradicts them."""
     return log_expit(recovery_logit) + feed_odds - grade_logit
 
 
@@ -72,10 +76,10 @@ def to_latent(
     log_u = np.minimum(log_unwanted(grade_logit, a, feed_odds), np.log(MOST_UNWANTED))
     b = log_u - np.log1p(-np.exp(log_u))
     # db = [(1 - r) da - d logit g] / (1 - p_u)
-    kept = 1.0 / -np.expm1(log_u)
-    share = expit(-a) * kept
-    s_variance = (1.0 - share) ** 2 * recovery_variance + kept**2 * grade_variance
-    c_variance = (1.0 + share) ** 2 * recovery_variance + kept**2 * grade_variance
+    by_grade = 1.0 / -np.expm1(log_u)
+    by_recovery = expit(-a) * by_grade
+    s_variance = (1.0 - by_recovery) ** 2 * recovery_variance + by_grade**2 * grade_variance
+    c_variance = (1.0 + by_recovery) ** 2 * recovery_variance + by_grade**2 * grade_variance
     return a - b, a + b, s_variance, c_variance
 
 
@@ -85,18 +89,21 @@ def from_latent(S: Floats, C: Floats, feed_odds: float) -> tuple[Floats, Floats]
     return expit(feed_odds + log_w - log_u), np.exp(log_w)
 
 
-def ahead(
+def chance_moments(
     s_variance: Floats, c_variance: Floats, cut: Floats | float = 0.0
 ) -> tuple[Floats, Floats, Floats]:
-    """Standard deviation of a = logit p_w, and slope and deviation of b = logit p_u given a.
+    """Spread of a = logit p_w and of b = logit p_u given a.
 
-    For a normal sharpness S and a balance C = cut (S - E S) + a normal part of its own, so
-    a = E a + ((1 + cut) dS + dC)/2 and b = E b + ((cut - 1) dS + dC)/2.
+    For a normal sharpness S and a balance C = E C + cut (S - E S) + dC with an independent normal
+    dC: a = E a + ((1 + cut) dS + dC)/2 and b = E b + ((cut - 1) dS + dC)/2.
 
     Args:
-        s_variance: of S.
-        c_variance: of the balance's own part.
-        cut: shapes that broadcast.
+        s_variance: variance of S.
+        c_variance: variance of dC.
+        cut: slope of C on S. All three have shapes that broadcast.
+
+    Returns:
+        Standard deviation of a, slope of b on a, and standard deviation of b given a.
     """
     own = (1.0 + cut) ** 2 * s_variance + c_variance
     slope = ((cut**2 - 1.0) * s_variance + c_variance) / own
@@ -104,9 +111,15 @@ def ahead(
 
 
 def unwanted_limit(a: Floats, min_grade: float | Floats, feed_odds: float) -> Floats:
-    """The largest b = logit p_u at which a = logit recovery still meets ``min_grade``.
+    """The largest b = logit p_u at which the grade is still at least ``min_grade``.
 
-    ``inf`` where the feed is already good enough.
+    Args:
+        a: logit of the recovery.
+        min_grade: fraction; shapes broadcast.
+        feed_odds: log odds of the feed grade.
+
+    Returns:
+        The limit; ``inf`` where the feed meets the grade already.
     """
     log_u = log_expit(a) + feed_odds - logit(min_grade)
     inside = np.minimum(log_u, -1e-300)

@@ -1,9 +1,9 @@
-"""The settings of a deck in coordinates in which the trade's couplings are axes.
+"""Coordinates in which the coupled effects of a deck's settings are axes.
 
-A deck does not feel its five settings one by one. Feed rate and travel make a bed, travel an
-exposure; the air has to lift that bed; the tilt's pull works against the lift of the stroke. On
-the logarithms of the settings these are differences, by mass balance and the mechanics of
-vibratory conveying (common practice):
+The five settings do not act one by one. Feed rate and travel make a bed, travel an exposure; the
+air has to lift that bed; the tilt's pull works against the lift of the stroke. On the logarithms
+of the settings these are differences, by mass balance and the mechanics of vibratory conveying
+(common practice):
 
     bed           ln feed rate - ln travel         what comes is carried off at travel's speed
     exposure      -ln travel                       travel ~ speed x (end raise + what moves it flat)
@@ -11,8 +11,8 @@ vibratory conveying (common practice):
     stroke        2 ln speed                       acceleration of the deck
     air           ln air - 0.3 bed                 a deeper bed wants more
 
-Five numbers for five settings, one to one: nothing is lost, and a deck that does otherwise is only
-described less simply.
+The map from five settings to five coordinates is one to one: nothing is lost, and a deck that
+behaves otherwise is still described, only less simply.
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 COUPLED = ("feed_rate", "end_raise", "side_tilt", "eccentric_speed", "air")
-# Rows are the coordinates above, columns the logarithms of the settings; each coordinate stands
-# where the setting does that moves it most.
+# Rows are the coordinates above, columns the logarithms of the settings; each coordinate has the
+# position of the setting that changes it most.
 _AIR_WITH_BED = 0.3
 _ROWS = np.array(
     [
@@ -42,21 +42,22 @@ _ROWS = np.array(
         [-_AIR_WITH_BED, _AIR_WITH_BED, 0.0, _AIR_WITH_BED, 1.0],
     ]
 )
-# A level deck still conveys, a closed gate leaks, and no setting is ever quite nothing: shares of
-# the highest value that are added before the logarithm is taken.
+# A level deck still conveys, and a closed gate leaks: shares of the highest value that are added
+# before the logarithm is taken.
 _ADDED = {"end_raise": 0.1, "air": 0.05}
 _LEAST = 0.02
-# Where unit inputs have their middle, so that trends treat both alike.
+# The middle of unit inputs is the middle of the coordinates too, so that trends treat both alike.
 _MIDDLE = 0.5
 
 
 @dataclass(frozen=True)
 class DeckCoordinates:
-    """From unit inputs to coupled coordinates; what is not a setting stays as it is.
+    """A function from unit inputs to coupled coordinates; other inputs than the five settings stay
+    as they are.
 
     Args:
-        columns: of the five settings among the inputs, in the order of ``COUPLED``.
-        low, high: their ranges, in any unit.
+        columns: column of each of the five settings among the inputs, in the order of ``COUPLED``.
+        low, high: range of each, in its unit.
         scale: factor on each coordinate.
     """
 
@@ -66,11 +67,11 @@ class DeckCoordinates:
     scale: tuple[float, ...] = (1.0,) * len(COUPLED)
 
     def __call__(self, A: Floats) -> Floats:
-        """Inputs with the five settings replaced, shape (n, d) as it came."""
+        """Inputs A, shape (n, d), with the coordinates in place of the five settings; (n, d)."""
         out = np.array(A, dtype=float)
-        at = list(self.columns)
-        moved = (self._logs(out[:, at]) - self._logs(_MIDDLE)) @ _ROWS.T
-        out[:, at] = _MIDDLE + moved * np.array(self.scale)
+        columns = list(self.columns)
+        moved = (self._logs(out[:, columns]) - self._logs(_MIDDLE)) @ _ROWS.T
+        out[:, columns] = _MIDDLE + moved * np.array(self.scale)
         return out
 
     def _logs(self, unit: Floats | float) -> Floats:
@@ -80,7 +81,8 @@ class DeckCoordinates:
 
 
 def deck_coordinates_of(space: SettingSpace) -> DeckCoordinates | None:
-    """The couplings of a deck that has all five settings, each with a range above zero."""
+    """The coordinates of a deck that has all five settings, each with a range above zero; else
+    None."""
     if not set(COUPLED) <= set(space.names):
         return None
     columns = tuple(space.names.index(name) for name in COUPLED)

@@ -1,9 +1,9 @@
-"""How a deck is expected to behave before any run: the two processes and their priors.
+"""The priors of a deck: processes of sharpness and balance before any run, and how they are fitted.
 
 Sharpness and balance (see ``coordinates``) are each a linear trend and a smooth deviation, in
-coupled coordinates where a deck has its five settings (see ``deck_coordinates``), else in the
-settings themselves. A shift of the cut moves the balance in proportion to the sharpness, so the
-balance is a process times that.
+coupled coordinates where a deck has the five settings (see ``deck_coordinates``), else in the
+settings themselves. A shift of the cut changes the balance in proportion to the sharpness, so in
+coupled coordinates the balance is a process times a weight that follows the sharpness.
 """
 
 from __future__ import annotations
@@ -31,22 +31,22 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Processes = tuple[GaussianProcess, GaussianProcess]
 
-# Sharpness away from all runs: what a deck does at settings nobody would choose. Runs are
-# gathered where a deck works; returning to their average promises too much elsewhere.
+# Sharpness away from all runs, that is at settings nobody would choose. Runs are gathered where a
+# deck works; a process that returns to their average promises too much elsewhere.
 PLAIN_SHARPNESS = 1.0
-# Of material inputs: slowly.
+# ln of the length scale of material inputs, long, and prior standard deviation of their slopes.
 MATERIAL_LENGTH, MATERIAL_SLOPE = 1.0, 0.5
 
 
-class Coupled(NamedTuple):
-    """What is believed of a process in coupled coordinates; five numbers are bed, exposure, tilt,
-    stroke and air.
+class CoupledPrior(NamedTuple):
+    """Prior of a process in coupled coordinates; five numbers are of bed, exposure, tilt, stroke
+    and air.
 
     Args:
-        variance: ln of the deviation's.
-        lengths: ln of its lengthscales.
-        slopes: of the trend, their prior means.
-        slope_sds: and standard deviations.
+        variance: prior mean of ln of the deviation's variance.
+        lengths: prior means of ln of its length scales.
+        slopes: prior means of the trend's slopes.
+        slope_sds: prior standard deviations of the slopes.
     """
 
     variance: float
@@ -56,36 +56,38 @@ class Coupled(NamedTuple):
 
 
 # Longer exposure separates better, a deeper bed worse, more tilt sends less to the high side
-# (common practice); how much, and how smooth, by the likelihood of simulated decks, each family
-# left out in turn (reports/surrogate.md). Wide enough that a deck which does otherwise is learned.
-SHARPNESS = Coupled(
+# (common practice). By how much, and how smoothly, was chosen by the likelihood of simulated decks,
+# each family left out in turn (reports/surrogate.md). The priors are wide enough that a deck which
+# behaves otherwise is learned.
+SHARPNESS = CoupledPrior(
     0.8, (0.4, 1.2, 1.5, 0.0, -0.8), (-0.5, 0.8, 0.0, 0.0, 0.0), (0.6, 0.6, 0.2, 0.3, 0.3)
 )
-BALANCE = Coupled(
+BALANCE = CoupledPrior(
     -2.2, (0.5, 1.0, 0.4, 0.2, -0.8), (0.0, 0.0, -0.4, 0.0, 0.0), (0.2, 0.2, 0.35, 0.25, 0.25)
 )
 COUPLED_LENGTH_SD, COUPLED_VARIANCE_SD = 0.45, 0.7
-# Share of the balance that a deck without sharpness still has.
+# Added to the sharpness in the weight of the balance, so that a deck without sharpness has one too.
 LEAST_STEEPNESS = 0.5
-# A cut beyond what is wanted or unwanted sends nearly all one way; readings there say little.
+# A cut beyond all wanted or all unwanted particles sends nearly everything one way; readings there
+# say little.
 FARTHEST_CUT = 1.5
 
-# The same in logits of a unit range, for settings of which no coordinates are known: several,
-# smoothly, air within a narrower band than the rest. Absolute, because the spread of the readings
-# is no guide: a season of habit is all alike.
+# Priors in the settings themselves, in logits over a unit range: a smooth effect of each, with air
+# acting within a narrower band than the rest. They are absolute, because the spread of the readings
+# is no guide: a season of habitual settings has readings that are all alike.
 SETTING_LENGTH, AIR_LENGTH = -0.2, -0.7
 PLAIN_LENGTH_SD, PLAIN_VARIANCE = 0.8, NormalPrior(2.5, 1.0)
 TREND_VARIANCE = 0.3
-# Share of the deviation that is a sum of one function a setting: what each does alone is most of
-# what a deck does, and is learned from a fraction of the runs.
+# Share of the deviation that is a sum of one function a setting: the effects of single settings are
+# most of the response, and are learned from a fraction of the runs.
 ADDITIVE = 0.5
-# Of hyperparameter draws, those behind a rough answer: one in so many.
+# A coarse answer averages over every fourth hyperparameter draw.
 COARSE = 4
 
 
 @dataclass(frozen=True)
-class Description:
-    """What a pair of processes is about, and how it is to be fitted.
+class PairDescription:
+    """The inputs of a pair of processes, and how it is fitted.
 
     Args:
         settings: names of the leading inputs; the rest is material.
@@ -104,11 +106,11 @@ class Description:
     seed: int
 
 
-def processes_of(description: Description, members: int) -> Processes:
-    """Sharpness and balance, to be fitted.
+def processes_of(description: PairDescription, members: int) -> Processes:
+    """Processes of sharpness and balance, to be fitted.
 
     Args:
-        description: what they are about.
+        description: their inputs and their solver.
         members: hyperparameter draws to average over.
     """
     coordinates = description.coordinates
@@ -135,7 +137,7 @@ def processes_of(description: Description, members: int) -> Processes:
     return sharpness, balance
 
 
-def _plain_parts(description: Description) -> tuple[tuple[Kernel, Mean], tuple[Kernel, Mean]]:
+def _plain_parts(description: PairDescription) -> tuple[tuple[Kernel, Mean], tuple[Kernel, Mean]]:
     """Kernels and means of sharpness and balance in the settings themselves."""
     d, names = description.inputs, description.settings
     lengths = [AIR_LENGTH if n == "air" else SETTING_LENGTH for n in names or ("",) * d]
@@ -146,9 +148,9 @@ def _plain_parts(description: Description) -> tuple[tuple[Kernel, Mean], tuple[K
 
 
 def _coupled_parts(
-    belief: Coupled, level: float, coordinates: DeckCoordinates, d: int
+    belief: CoupledPrior, level: float, coordinates: DeckCoordinates, d: int
 ) -> tuple[Kernel, Mean]:
-    """Kernel and mean of a process in coupled coordinates, d inputs with the materials."""
+    """Kernel and mean of a process in coupled coordinates, of d settings and materials."""
     columns = list(coordinates.columns)
     lengths, slopes, sds = np.full(d, MATERIAL_LENGTH), np.zeros(d), np.full(d, MATERIAL_SLOPE)
     lengths[columns], slopes[columns] = belief.lengths, belief.slopes
@@ -162,41 +164,57 @@ def _coupled_parts(
     return kernel, Mean("linear", variance=variance, level=level, slopes=tuple(slopes))
 
 
-def fit_pair(processes: Processes, at: Groups, latent: tuple[Floats, ...]) -> None:
-    """Fit sharpness, then balance, which is weighed by it where settings are coupled.
+def fit_pair(processes: Processes, groups: Groups, latent: tuple[Floats, ...]) -> None:
+    """Fit sharpness, then balance; in coupled coordinates the sharpness gives the balance's weight.
 
     Args:
-        processes: both.
-        at: the inputs of the readings.
-        latent: readings of sharpness and balance and the variances of each, each (n,).
+        processes: sharpness and balance.
+        groups: inputs of the readings, replicates together.
+        latent: readings of sharpness and of balance, and the variances of each, each (n,).
     """
     sharpness, balance = processes
     S, C, s_variance, c_variance = latent
-    _fit(sharpness, at, S, s_variance)
+    _fit(sharpness, groups, S, s_variance)
     if balance.kernel.coordinates is not None:
         weight = Steepness(tuple(sharpness.stacks(COARSE)))
         balance.set_params(kernel=replace(balance.kernel, weight=weight))
-    _fit(balance, at, C, c_variance)
+    _fit(balance, groups, C, c_variance)
 
 
-def _fit(gp: GaussianProcess, at: Groups, y: Floats, variance: Floats) -> None:
-    gp.fit(at.points, at.mean(y), at.mean(variance), at.count, at.scatter(y))
+def _fit(gp: GaussianProcess, groups: Groups, y: Floats, variance: Floats) -> None:
+    mean, known_variance = groups.mean(y), groups.mean(variance)
+    gp.fit(groups.points, mean, known_variance, groups.count, groups.scatter(y))
 
 
-def expected_logits(processes: Processes, at: Groups, odds: Floats) -> tuple[Floats, Floats]:
-    """Logits of grade and recovery that fitted processes expect of each reading, (n,) each."""
-    S, C = (gp.predict(at.points)[at.which] for gp in processes)
+def expected_logits(
+    processes: Processes, groups: Groups, feed_odds: Floats
+) -> tuple[Floats, Floats]:
+    """Logits of grade and recovery that fitted processes predict for each reading.
+
+    Args:
+        processes: sharpness and balance, fitted.
+        groups: inputs of the readings.
+        feed_odds: log odds of the feed grade of each, shape (n,).
+
+    Returns:
+        Shape (n,) each.
+    """
+    S, C = (gp.predict(groups.points)[groups.which] for gp in processes)
     a, b = 0.5 * (C + S), 0.5 * (C - S)
-    return odds + log_expit(a) - log_expit(b), a
+    return feed_odds + log_expit(a) - log_expit(b), a
 
 
 def cut_of(balance: Kernel, S: Floats, C: Floats) -> Floats:
-    """Where decks of sharpness S and balance C cut, which is dC/dS, shapes kept.
+    """Cut of a deck with sharpness S and balance C, which is the slope dC/dS; shape of S.
 
-    The share of the way from the middle between wanted and unwanted particles to either: a balance
-    is a cut times a sharpness, so with the sharpness off by dS the balance is off by the cut times
-    dS (see ``joint``). 0 where settings are not coupled: sharpness and balance are then believed to
-    be apart.
+    The cut is a position between wanted and unwanted particles: 0 halfway, 1 and -1 at either. A
+    balance is a cut times a sharpness, so where the sharpness is off by dS the balance is off by
+    the cut times dS (see ``joint``). Without coupled coordinates it is 0: sharpness and balance are
+    independent.
+
+    Args:
+        balance: kernel of the balance.
+        S, C: sharpness and balance, equal shapes.
     """
     if balance.weight is None:
         return np.zeros_like(S)
@@ -209,14 +227,14 @@ def _steepness(S: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class Steepness:
-    """How far a shift of the cut moves the balance: in proportion to the sharpness.
+    """Weight of the balance: its change by a shift of the cut, which follows the sharpness.
 
-    A cut that lies a share r of the way from the middle between wanted and unwanted particles to
-    either moves both chances by r times the sharpness (logistic partition); where nothing
-    separates it moves a little all the same.
+    In a logistic partition, a cut a share r of the way from halfway between wanted and unwanted
+    particles to either changes both logits by r times the sharpness. A deck that separates nothing
+    keeps a small weight.
 
     Args:
-        sharpness: posteriors of the sharpness, whose mean is taken.
+        sharpness: posteriors of the sharpness; their means are averaged.
     """
 
     sharpness: tuple[Posterior, ...]

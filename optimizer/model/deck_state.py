@@ -1,4 +1,4 @@
-"""Where a deck runs even: a classifier of trials that did and trials that failed."""
+"""Settings at which a deck runs even: a classifier learned from even and failed trials."""
 
 from __future__ import annotations
 
@@ -21,30 +21,32 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# What makes a bed fail is that it is too deep or too thin for its air, hardly anything else. With
-# these factors on the coupled coordinates failures are foreseen from half the runs.
+# A bed fails when it is too deep or too thin for its air, and hardly for any other reason. With
+# these factors on the coupled coordinates, failures are predicted from half the runs.
 COUPLED_SCALE = (0.6, 0.2, 0.05, 0.15, 0.6)
 COUPLED = {"deviation": 2.0, "trend": 1.2}
 
 
 def deck_state_of(coordinates: DeckCoordinates | None) -> DeckState:
-    """The classifier for a deck, to be fitted to its settings in unit coordinates."""
+    """The classifier of a deck, to be fitted to its settings in unit coordinates."""
     if coordinates is None:
         return DeckState()
     return DeckState(coordinates=replace(coordinates, scale=COUPLED_SCALE), **COUPLED)
 
 
 class DeckState(Estimator):
-    """Chance that the deck runs even, from trials that did and trials that failed.
+    """Chance that the deck runs even, learned from even and failed trials.
 
     A Gaussian-process classifier with a probit likelihood and Laplace's approximation
     (Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, algorithms 3.1, 3.2),
-    its hyperparameters fixed: failures are few, and fitted ones would chase them. The defaults
-    were the best of a grid by log loss on simulated decks of three families, 12 to 80 runs each.
+    with fixed hyperparameters: failures are few, and estimated hyperparameters would over-fit them.
+    The defaults had the lowest log loss of a grid on simulated decks of three families, 12 to 80
+    runs each.
 
     Args:
-        lengthscale: in unit coordinates, for one setting; it grows with the root of their number.
-        deviation: prior standard deviation of the latent around level and trend.
+        lengthscale: length scale in unit coordinates for one setting; it is multiplied by the
+            root of the number of settings.
+        deviation: prior standard deviation of the latent function about level and trend.
         trend: prior standard deviation of each linear and quadratic effect: a deck fails towards
             the ends of its settings, not in the middle.
         coordinates: in which the settings act; the inputs themselves when None.
@@ -69,7 +71,8 @@ class DeckState(Estimator):
         points, group = distinct_rows(X)
         good: Any = np.bincount(group, weights=even.astype(float))
         bad: Any = np.bincount(group, weights=(~even).astype(float))
-        # The level is the overall rate with one of each added, so that neither is impossible.
+        # The level is the overall rate with one even and one failed trial added, so that neither
+        # outcome is impossible.
         self.level_ = float(ndtri((good.sum() + 1.0) / (good.sum() + bad.sum() + 2.0)))
         self.X_ = points
         K = self._kernel(points, points)

@@ -23,10 +23,10 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Posterior standard deviations are widened by this factor: hyperparameters are averaged over a
-# family of smooth surfaces, and decks are not quite in it; settings to run now are chosen where the
-# model thinks well of them besides. Of 144 plans on development decks 15 miss the grade with 1.0,
-# where their chances say 13, and 11 with this, where they say 14 (reports/benchmark.md).
+# Posterior standard deviations are multiplied by this factor. Decks are not quite in the family of
+# smooth surfaces that the priors describe, and the settings to run now are selected where the model
+# predicts well. Of 144 plans on development decks, 15 missed the grade with a factor of 1.0, where
+# their chances said 13, and 11 with this one, where they said 14 (reports/benchmark.md).
 WIDENING = 1.1
 
 
@@ -45,8 +45,7 @@ class Latent:
     Args:
         mean: of sharpness and balance, shape (members, 2, n).
         variance: of the sharpness, and of the balance where the sharpness is known, likewise.
-        cut: slope of the balance on the sharpness, as far as readings leave both open, shape
-            (members, n).
+        cut: slope of the balance on the sharpness, given the readings, shape (members, n).
     """
 
     mean: Floats

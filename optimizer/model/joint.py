@@ -1,16 +1,17 @@
-"""Sharpness and balance together: what is not known of the one is not known of the other.
+"""Sharpness and balance as one joint normal.
 
-Where settings are coupled a balance is a cut times a sharpness (see ``deck_prior``). About the mean
-sharpness S0 that the readings of sharpness give,
+In coupled coordinates a balance is a cut times a sharpness (see ``deck_prior``), so an error of the
+sharpness is an error of the balance too. About the posterior mean S0 of the sharpness, given the
+readings of sharpness alone,
 
     C(x) = G(x) + cut(x) (S(x) - S0(x)),
 
-with G the balance of a deck whose sharpness were S0 and ``cut`` its cut there. S and G are apart
-before any reading of the balance; a reading of the balance then tells of both, and where readings
-pin a balance down it no longer follows what is not known of the sharpness. Everything is normal
-and conditioned exactly (Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, A.6).
+where G is the balance of a deck whose sharpness is S0, and ``cut`` its cut. S and G are independent
+before any reading of the balance. A reading of the balance informs both; where readings determine
+the balance, it no longer follows the uncertainty of the sharpness. Everything is normal and
+conditioned exactly (Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, A.6).
 
-Of several members at once all arrays have a first axis more, one entry a member.
+Of a stack of members every array has one more axis in front.
 """
 
 from __future__ import annotations
@@ -26,14 +27,14 @@ import numpy as np
 from optimizer.gaussian_process.inputs import Inputs
 from optimizer.gaussian_process.solvers import Posterior
 from optimizer.model.deck_prior import cut_of
-from optimizer.numerics.cholesky import factorize, flipped, solve_lower, weigh
+from optimizer.numerics.cholesky import factorize, solve_lower, transposed, weighted_sum
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
     Floats = NDArray[np.float64]
 
-# The floor keeps a tried point from looking certain to the last digit.
+# The floor keeps the variance at a tried point above rounding errors.
 LEAST_VARIANCE = 1e-8
 
 
@@ -45,11 +46,13 @@ class PairMoments:
         inputs: the inputs.
         mean: of sharpness and of balance, each (n,).
         cut: slope of the balance on the sharpness, shape (n,).
-        by_sharpness: what readings of sharpness explain of S: S has the prior covariance less
-            ``by_sharpness' by_sharpness`` and less ``of_both' of_both``; shape (u, n).
-        of_both: what readings of balance explain of S, shape (v, n).
-        by_balance: what they explain of G, whose prior covariance this takes away likewise; the
-            covariance of S with G is ``-of_both' by_balance``; shape (v, n).
+        by_sharpness: part of S that readings of sharpness explain, shape (u, n): the posterior
+            covariance of S is the prior one less ``by_sharpness' by_sharpness`` and less
+            ``of_both' of_both``.
+        of_both: part of S that readings of balance explain, shape (v, n).
+        by_balance: part of G that readings of balance explain, shape (v, n): the posterior
+            covariance of G is the prior one less ``by_balance' by_balance``, and that of S with G
+            is ``-of_both' by_balance``.
     """
 
     inputs: Inputs
@@ -62,13 +65,13 @@ class PairMoments:
 
 @dataclass(frozen=True)
 class JointPrior:
-    """Sharpness and then balance at the u distinct set-points, each of shape (2 u,).
+    """Sharpness and then balance at the u distinct set-points before any reading, and the readings.
 
     Args:
-        mean: their means before any reading.
-        covariance: and their covariance, shape (2 u, 2 u).
-        read: the mean reading of each.
-        noise: its variance about the true value.
+        mean: prior means, shape (2 u,).
+        covariance: prior covariance, shape (2 u, 2 u).
+        read: mean readings, shape (2 u,).
+        noise: variances of the mean readings about the true values, shape (2 u,).
     """
 
     mean: Floats
@@ -111,7 +114,7 @@ class Pair(ABC):
 
     @cached_property
     def cut_at_points(self) -> Floats:
-        """Cut at the set-points, by the mean that each process has of its own readings; (u,)."""
+        """Cut at the set-points, by the mean of each process given its own readings; (u,)."""
         points = self.sharpness.points
         S, C = (
             center + posterior.mean(points)
@@ -120,9 +123,9 @@ class Pair(ABC):
         return cut_of(self.balance.prior.kernel, S, C)
 
     def joint_prior(self) -> JointPrior:
-        """Sharpness and balance at the set-points before any reading, and what was read there.
+        """Prior of sharpness and balance at the set-points, and the readings there.
 
-        Of exact posteriors, and of one member.
+        The posteriors must be exact and of one member.
         """
         sharpness, balance = self.sharpness, self.balance
         points, cut = sharpness.points, self.cut_at_points
@@ -143,9 +146,12 @@ class Pair(ABC):
     def variance(
         self, moments: PairMoments, drawn: Floats | None = None
     ) -> tuple[Floats, Floats, Floats]:
-        """Variance of S, slope of C on S, and variance of the rest of C, each (n,).
+        """Variance of S, slope of C on S, and variance of C given S, each (n,).
 
-        ``drawn`` is what draws at other points explain besides, of S and then of G, (k, 2 n).
+        Args:
+            moments: of the pair at n inputs.
+            drawn: part of S and then of G that draws at other points explain besides the
+                readings, shape (k, 2 n).
         """
         s = self.sharpness.variance(moments.inputs)
         g = self.balance.variance(moments.inputs)
@@ -159,26 +165,27 @@ class Pair(ABC):
         return s, moments.cut + with_s / s, np.clip(g - with_s**2 / s, LEAST_VARIANCE, None)
 
     def covariance(self, P: PairMoments, Q: PairMoments) -> Floats:
-        """Covariance of S and then G at P, with S and then G at Q; shape (2 n, 2 m)."""
+        """Covariance of S and then G at n inputs P with S and then G at m inputs Q; (2 n, 2 m)."""
         of_s = self.sharpness.covariance(P.inputs, Q.inputs)
-        of_s -= flipped(P.by_sharpness) @ Q.by_sharpness + flipped(P.of_both) @ Q.of_both
+        of_s -= transposed(P.by_sharpness) @ Q.by_sharpness + transposed(P.of_both) @ Q.of_both
         of_g = self.balance.covariance(P.inputs, Q.inputs)
-        of_g = of_g - flipped(P.by_balance) @ Q.by_balance
-        s_with_g, g_with_s = -flipped(P.of_both) @ Q.by_balance, -flipped(P.by_balance) @ Q.of_both
+        of_g = of_g - transposed(P.by_balance) @ Q.by_balance
+        s_with_g = -transposed(P.of_both) @ Q.by_balance
+        g_with_s = -transposed(P.by_balance) @ Q.of_both
         return np.block([[of_s, s_with_g], [g_with_s, of_g]])
 
     @staticmethod
     def with_deviations(moments: PairMoments, off: Floats) -> tuple[Floats, Floats]:
-        """Sharpness and balance, each (draws, n), whose S and then G are off their means by
-        ``off``, shape (draws, 2 n)."""
+        """Sharpness and balance, each (draws, n), from deviations of S and then G from their means,
+        shape (draws, 2 n)."""
         S, G = np.split(off, 2, axis=-1)
         mean_s, mean_c, cut = (x[..., None, :] for x in (*moments.mean, moments.cut))
         return mean_s + S, mean_c + G + cut * S
 
 
 class IndependentPair(Pair):
-    """Readings of balance say nothing of the sharpness: the two are not coupled, or inducing
-    points stand for the set-points of one of them."""
+    """A pair in which readings of balance do not inform the sharpness: the two are not coupled, or
+    one of them is conditioned by inducing points."""
 
     def _moments(self, A: Inputs) -> PairMoments:
         (S, T), (C, G) = self.sharpness.project(A), self.balance.project(A)
@@ -193,9 +200,9 @@ class BalanceReadings:
     """Readings of balance at u set-points, given the readings of sharpness.
 
     Args:
-        sharpness_explained: what readings of sharpness explain of it there, shape (u, u).
-        lower: factor of the covariance of readings of balance, shape (u, u).
-        innovations: readings less what was expected of them, whitened by the factor, shape (u,).
+        sharpness_explained: part of the sharpness there that its readings explain, shape (u, u).
+        lower: lower Cholesky factor of the covariance of the readings of balance, shape (u, u).
+        innovations: readings less their expectations, whitened by the factor, shape (u,).
     """
 
     sharpness_explained: Floats
@@ -204,7 +211,7 @@ class BalanceReadings:
 
 
 class CoupledPair(Pair):
-    """Both conditioned as one normal on all readings; of exact posteriors."""
+    """A pair of exact posteriors that is conditioned as one normal on all readings."""
 
     @cached_property
     def _balance_readings(self) -> BalanceReadings:
@@ -212,8 +219,8 @@ class CoupledPair(Pair):
         points = sharpness.points
         K = sharpness.covariance(points, points)
         V = solve_lower(sharpness.lower, K)
-        follows = cut[..., :, None] * (K - flipped(V) @ V) * cut[..., None, :]
-        lower = factorize(balance.lower @ flipped(balance.lower) + follows)
+        follows = cut[..., :, None] * (K - transposed(V) @ V) * cut[..., None, :]
+        lower = factorize(balance.lower @ transposed(balance.lower) + follows)
         off = np.broadcast_to(balance.readings.mean - balance.expected(points), cut.shape)
         return BalanceReadings(V, lower, solve_lower(lower, off))
 
@@ -224,18 +231,18 @@ class CoupledPair(Pair):
         kc = balance.covariance(balance.points, A)
         T = solve_lower(sharpness.lower, ks)
         C0 = c_center + balance.expected(A)
-        S = s_center + sharpness.expected(A) + weigh(sharpness.weights, ks)
-        cut = cut_of(balance.prior.kernel, S, C0 + weigh(balance.weights, kc))
-        left = ks - flipped(known.sharpness_explained) @ T
+        S = s_center + sharpness.expected(A) + weighted_sum(sharpness.weights, ks)
+        cut = cut_of(balance.prior.kernel, S, C0 + weighted_sum(balance.weights, kc))
+        left = ks - transposed(known.sharpness_explained) @ T
         B = solve_lower(known.lower, self.cut_at_points[..., None] * left)
         G = solve_lower(known.lower, kc)
-        off = weigh(known.innovations, B)
-        C = C0 + weigh(known.innovations, G) + cut * off
+        off = weighted_sum(known.innovations, B)
+        C = C0 + weighted_sum(known.innovations, G) + cut * off
         return PairMoments(A, (S + off, C), cut, T, B, G)
 
 
 def pair_of(sharpness: Posterior, balance: Posterior) -> Pair:
-    """The pair of two posteriors: conditioned as one normal where both are exact and coupled."""
+    """The pair of two posteriors, conditioned as one normal where both are exact and coupled."""
     coupled = balance.prior.kernel.weight is not None
     if coupled and sharpness.exact and balance.exact:
         return CoupledPair(sharpness, balance)
@@ -243,36 +250,40 @@ def pair_of(sharpness: Posterior, balance: Posterior) -> Pair:
 
 
 class PairDraws:
-    """Joint draws of a pair at base points, and what each draw implies elsewhere.
+    """Joint draws of a pair at base points, and the conditional distribution given each draw.
 
-    The base grows as a batch is picked: a pick is drawn, not assumed, so that the next pick
-    knows neither more nor less than the model does.
+    The base grows as a batch is picked. The outcome of a pick is drawn, not assumed, so that the
+    next pick is based on what the model knows.
 
     Args:
-        pair: what is drawn from.
-        base: points, m of them.
+        pair: posterior to draw from.
+        base: m points.
         normals: standard normals, shape (draws, at least m, 2).
     """
 
     def __init__(self, pair: Pair, base: Inputs, normals: Floats) -> None:
         self.pair, self.base, self._normals = pair, base, normals
         self._moments = pair.moments(base)
-        # Point by point, S before G, so that one more point leaves the draws as they are.
+        # Point by point, S before G, so that one more point does not change the other draws.
         self._order = np.arange(2 * len(base)).reshape(2, -1).T.ravel()
         covariance = pair.covariance(self._moments, self._moments)
         self._lower = factorize(covariance[..., self._order[:, None], self._order])
-        # Deviations from the mean in whitened form: conditioning needs nothing else.
+        # Whitened deviations from the mean are all that conditioning needs.
         self._white = normals[..., : len(base), :].reshape(*normals.shape[:-2], -1)
 
     @property
     def values(self) -> tuple[Floats, Floats]:
         """Sharpness and balance drawn at the base points, each (draws, m)."""
-        off = self._white @ flipped(self._lower[..., np.argsort(self._order), :])
+        off = self._white @ transposed(self._lower[..., np.argsort(self._order), :])
         return self.pair.with_deviations(self._moments, off)
 
     def conditional(self, A: Inputs) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-        """Means of sharpness and balance given each draw, (draws, n); the variance of the one, of
-        what the other has of its own, and how far it goes with the one, (n,)."""
+        """Sharpness and balance at A, shape (n, d), given each draw.
+
+        Returns:
+            Means of sharpness and of balance, (draws, n) each; variance of the sharpness, variance
+            of the balance given the sharpness, and slope of the balance on it, (n,) each.
+        """
         moments = self.pair.moments(A)
         cross = self.pair.covariance(self._moments, moments)[..., self._order, :]
         W = solve_lower(self._lower, cross)
@@ -285,6 +296,12 @@ class PairDraws:
 
 
 def draw_pairs(pairs: Sequence[Pair], base: Inputs, normals: Floats) -> list[PairDraws]:
-    """Joint draws of pairs at base points, by normals of each member, (members, draws, m, 2)."""
+    """Joint draws of all members at base points.
+
+    Args:
+        pairs: all members, as single pairs or as one stack.
+        base: m points.
+        normals: standard normals of each member, shape (members, draws, at least m, 2).
+    """
     each = [normals] if pairs[0].stacked else normals
     return [PairDraws(pair, base, z) for pair, z in zip(pairs, each, strict=True)]

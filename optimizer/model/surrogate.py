@@ -1,8 +1,8 @@
-"""The surrogate: what grade and recovery a setting gives, and how sure that is.
+"""The surrogate: predicts true grade and recovery, with their uncertainty, at any settings.
 
 In come set-points (settings and material in unit coordinates) with readings and their known
-errors; out come predictions of the true grade and recovery. Two Gaussian processes, one of
-sharpness and one of balance (see ``coordinates``), as ``deck_prior`` expects them of a deck.
+errors; out come predictions of the true grade and recovery. It consists of two Gaussian processes,
+of sharpness and of balance (see ``coordinates``), with the priors of ``deck_prior``.
 """
 
 from __future__ import annotations
@@ -19,8 +19,14 @@ from optimizer.gaussian_process.inputs import Inputs
 from optimizer.gaussian_process.replicates import Groups
 from optimizer.gaussian_process.solvers import EXACT
 from optimizer.interval import Intervals
-from optimizer.model.coordinates import ahead, from_latent, to_latent, unwanted_limit
-from optimizer.model.deck_prior import COARSE, Description, expected_logits, fit_pair, processes_of
+from optimizer.model.coordinates import chance_moments, from_latent, to_latent, unwanted_limit
+from optimizer.model.deck_prior import (
+    COARSE,
+    PairDescription,
+    expected_logits,
+    fit_pair,
+    processes_of,
+)
 from optimizer.model.fitted_surrogate import WIDENING, Latent, Prediction
 from optimizer.model.joint import Pair, pair_of
 from optimizer.numerics.low_discrepancy import even_points
@@ -36,17 +42,19 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Hyperparameter draws to average over, by number of set-points: with few, hyperparameters are
-# uncertain enough to change intervals; with many, their mode is as good and many times cheaper.
+# Hyperparameter draws to average over, by the largest number of set-points. With few set-points,
+# hyperparameters are uncertain enough to change intervals; with many, their mode is as good and
+# many times cheaper.
 MEMBERS = ((40, 16), (100, 8), (300, 4))
 # Quasi-random normals behind every predicted mean and interval.
 PREDICTION_DRAWS = 512
-# Of them, so many behind a mean that is searched on.
+# The first of them behind a mean that a search evaluates.
 EXPECTATION_DRAWS = 64
-# Nodes of the Gauss-Hermite rule over logit recovery in the chance of grade, and to shortlist.
+# Nodes of the Gauss-Hermite rule over logit recovery in the chance of grade; fewer in a coarse
+# answer.
 GRADE_NODES, COARSE_NODES = 24, 8
-# Times that counted readings are read anew by what the model expects; the second moves them by a
-# fraction of what the first does, a third by nothing that shows.
+# Times that readings with known errors are read again by what the model expects of them. The second
+# changes them by a fraction of what the first does, a third by nothing that matters.
 REREADINGS = 2
 
 
@@ -86,8 +94,8 @@ class Surrogate(Estimator):
     def fit(self, X: ArrayLike, readings: RunReadings, feed_odds: ArrayLike) -> Surrogate:
         """Fit to readings.
 
-        A first fit says what was to be expected of each reading, and the readings whose errors are
-        known are judged by that (``RunReadings.given``).
+        A first fit predicts each reading, and the logits of readings with a known error are made by
+        that prediction (``RunReadings.given``), as iteratively reweighted least squares does.
 
         Args:
             X: inputs in unit coordinates, shape (n, d); equal rows are replicates.
@@ -103,7 +111,7 @@ class Surrogate(Estimator):
         for _ in range(REREADINGS):
             fit_pair(first, groups, _latent_of(readings, odds))
             readings = readings.given(*expected_logits(first, groups, odds))
-            # What the first fit says of smoothness will do to say what was to be expected.
+            # The hyperparameters of the first fit are good enough for the next prediction.
             for gp in first:
                 gp.set_params(hyperparameters=Given(_vector_of(gp)))
         for gp, known in zip(self.processes, first, strict=True):
@@ -120,8 +128,8 @@ class Surrogate(Estimator):
         self._normals = ndtri(even_points(PREDICTION_DRAWS, 2, rng))
         return self
 
-    def _description(self, inputs: int) -> Description:
-        return Description(
+    def _description(self, inputs: int) -> PairDescription:
+        return PairDescription(
             self.settings,
             inputs - self.by_line,
             self.coordinates,
@@ -132,7 +140,7 @@ class Surrogate(Estimator):
 
     @property
     def processes(self) -> Processes:
-        """Sharpness and balance."""
+        """The fitted processes of sharpness and balance."""
         return self.sharpness_, self.balance_
 
     @property
@@ -149,10 +157,7 @@ class Surrogate(Estimator):
         return self._stacks[step]
 
     def latent(self, A: ArrayLike | Inputs, coarse: bool = False) -> Latent:
-        """Sharpness and balance at A, shape (n, d).
-
-        ``coarse`` takes every fourth member, enough to shortlist.
-        """
+        """Sharpness and balance at A, shape (n, d), by all members or, ``coarse``, every fourth."""
         inputs, found = Inputs.of(A), []
         for pair in self.pairs(COARSE if coarse else 1):
             moments = pair.moments(inputs)
@@ -178,14 +183,14 @@ class Surrogate(Estimator):
     ) -> tuple[Floats, Floats]:
         """Chance that the true grade is at least ``min_grade``, and mean true recovery, at A.
 
-        Given a = logit recovery the grade is met when b stays below a limit, and b given a is
-        normal: what is left is one integral over a, done by Gauss-Hermite.
+        Given a = logit recovery, the grade is met when b = logit p_u is below a limit, and b given
+        a is normal: one integral over a remains, done by a Gauss-Hermite rule.
 
         Args:
             A: inputs, shape (n, d).
             min_grade: fraction.
             feed_odds: log odds of the feed grade.
-            coarse: whether a rough answer will do, to shortlist.
+            coarse: whether to use fewer members and nodes, enough to shortlist.
 
         Returns:
             Chance and recovery, each (n,).
@@ -196,7 +201,7 @@ class Surrogate(Estimator):
         nodes, weights = np.polynomial.hermite_e.hermegauss(COARSE_NODES if coarse else GRADE_NODES)
         weights = weights / weights.sum()
         s, c = found.variance[:, 0], found.variance[:, 1]
-        sd_a, slope, spread = (part[..., None] for part in ahead(s, c, found.cut))
+        sd_a, slope, spread = (part[..., None] for part in chance_moments(s, c, found.cut))
         off = sd_a * nodes
         limit = unwanted_limit(mean_a + off, min_grade, feed_odds)
         inside = ndtr((limit - mean_b - slope * off) / spread)

@@ -1,5 +1,5 @@
-"""Plain functions on arrays that several rooms use.
+"""Functions on arrays that several rooms use.
 
-Cholesky factors, distinct rows of long arrays, low-discrepancy points. Nothing here knows of plants
-or of models.
+Cholesky factors, distinct rows of long arrays, low-discrepancy points, fingerprints. Nothing here
+knows of plants or of models.
 """

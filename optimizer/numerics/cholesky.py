@@ -1,4 +1,7 @@
-"""Cholesky factors of covariances, what is solved by them, and the same of stacks of matrices."""
+"""Cholesky factors of covariances and solutions by them, of one matrix or of a stack of them.
+
+A stack has one more axis in front: shape (k, n, n) instead of (n, n).
+"""
 
 from __future__ import annotations
 
@@ -12,12 +15,12 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Added to the diagonal relative to its mean, in turn, until the factor exists.
+# Added to the diagonal, relative to its mean, one after the other until the factor exists.
 JITTERS = (0.0, 1e-10, 1e-8, 1e-6, 1e-4)
 
 
 def factorize(matrix: Floats) -> Floats:
-    """Lower Cholesky factor, with as little jitter as makes it exist; of one or of a stack.
+    """Lower Cholesky factor, (n, n), with the least jitter with which it exists; or of a stack.
 
     Raises:
         numpy.linalg.LinAlgError: when even the largest jitter does not help.
@@ -35,32 +38,32 @@ def factorize(matrix: Floats) -> Floats:
             return lower
         except np.linalg.LinAlgError:
             continue
-    raise np.linalg.LinAlgError("covariance is not positive definite, whatever the jitter")
+    raise np.linalg.LinAlgError("The covariance is not positive definite with any jitter.")
 
 
 def solve_lower(lower: Floats, b: Floats) -> Floats:
-    """Inverse of a lower factor, (n, n), times b, shape (n, m) or (n,); or of a stack of them."""
+    """Inverse of a lower factor, (n, n), times b, (n, m) or (n,); shape of b. Or of a stack."""
     if lower.ndim > 2:
         return np.array([solve_lower(*each) for each in zip(lower, b, strict=True)])
-    # Transposed both lie as BLAS wants them: x' L' = b'.
+    # Transposed, both have the memory layout of BLAS: x' L' = b'.
     columns = b.T if b.ndim == 2 else b[None, :]
     x = blas.dtrsm(1.0, lower.T, columns, side=1)
     return np.asarray(x.T if b.ndim == 2 else x[0])
 
 
-def weigh(weights: Floats, rows: Floats) -> Floats:
-    """Sum of rows, (n, m), each times its weight, (n,); of one or of a stack."""
+def weighted_sum(weights: Floats, rows: Floats) -> Floats:
+    """Sum of rows, (n, m), each times its weight, (n,); shape (m,). Or of a stack."""
     return np.asarray((weights[..., None, :] @ rows)[..., 0, :])
 
 
-def flipped(matrix: Floats) -> Floats:
-    """Transposed, of one or of a stack."""
+def transposed(matrix: Floats) -> Floats:
+    """A matrix transposed, or each matrix of a stack."""
     return np.swapaxes(matrix, -1, -2)
 
 
 def inverse(lower: Floats) -> Floats:
-    """Inverse of the matrix with Cholesky factor ``lower``, shape (n, n), 0 above its diagonal."""
-    # Transposed it lies as LAPACK wants it, and the triangle that is not worked on stays 0.
+    """Inverse of the matrix whose lower Cholesky factor is ``lower``, shape (n, n)."""
+    # Transposed, it has the memory layout of LAPACK, and the other triangle stays 0.
     half, _ = lapack.dpotri(lower.T, lower=0)
     whole: Any = half + half.T
     whole[np.diag_indices(len(whole))] *= 0.5

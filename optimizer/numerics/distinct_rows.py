@@ -1,4 +1,4 @@
-"""Distinct rows of a long array in which few are."""
+"""Distinct rows of a long array that has few of them."""
 
 from __future__ import annotations
 
@@ -16,11 +16,14 @@ _SHIFT = np.uint64(29)
 
 
 def distinct_rows(rows: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """The distinct rows in order, shape (k, d), and which of them each row is, shape (n,).
+    """Distinct rows in lexicographic order, shape (k, d), and the index of each row, shape (n,).
 
-    The same as ``np.unique(rows, axis=0, return_inverse=True)`` at a small part of the time: rows
-    are told apart by one word each, and only distinct ones are sorted. Where two rows share a word
-    by chance, it is left to that function.
+    The result of ``np.unique(rows, axis=0, return_inverse=True)`` in a fraction of its time: each
+    row is hashed to one word, and only distinct rows are sorted. Where two different rows have the
+    same word by chance, ``np.unique`` does the work.
+
+    Args:
+        rows: shape (n, d).
 
     >>> points, which = distinct_rows(np.array([[2.0, 1.0], [0.0, 3.0], [2.0, 1.0]]))
     >>> points.tolist(), which.tolist()
@@ -34,8 +37,8 @@ def distinct_rows(rows: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArr
     which = pa.array(words).dictionary_encode().indices.to_numpy().astype(np.int64)
     first = np.empty(int(which.max(initial=-1)) + 1, np.int64)
     first[which[::-1]] = np.arange(len(which))[::-1]
-    points, place = np.unique(exact[first], axis=0, return_inverse=True)
-    which = place[which]
+    points, order = np.unique(exact[first], axis=0, return_inverse=True)
+    which = order[which]
     if not np.array_equal(points[which], exact):
         points, which = np.unique(exact, axis=0, return_inverse=True)
     return points, which.reshape(-1)

@@ -2,8 +2,8 @@
 
 A Kronecker sequence shifted by a seeded offset: point k is frac(offset + k alpha), with
 alpha_j = 1 / g^j and g the root of g^(d+1) = g + 1 (Roberts, "The unreasonable effectiveness of
-quasirandom sequences", 2018). A few lines do what is needed here; the sequences of scipy would
-load all of its statistics, which takes longer than planning.
+quasirandom sequences", 2018). The sequences of scipy would load all of its statistics, which takes
+longer than planning.
 """
 
 from __future__ import annotations
@@ -17,12 +17,20 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# The fixed-point iteration for g contracts; this many steps leave no digit open.
+# The fixed-point iteration for g contracts; after this many steps every digit is right.
 ROOT_STEPS = 64
 
 
 def even_points(n: int, d: int, rng: np.random.Generator) -> Floats:
-    """``n`` points in the open unit cube of ``d`` dimensions, shape (n, d).
+    """Points spread evenly over the open unit cube.
+
+    Args:
+        n: number of points.
+        d: dimensions.
+        rng: gives the offset.
+
+    Returns:
+        shape (n, d).
 
     >>> points = even_points(1000, 2, np.random.default_rng(0))
     >>> counts = np.histogramdd(points, bins=(5, 5))[0]

@@ -18,7 +18,7 @@ import numpy as np
 from scipy.special import erfcx, log_expit, log_ndtr, logsumexp, ndtri_exp
 
 from optimizer.gaussian_process.inputs import Inputs
-from optimizer.model.coordinates import ahead, from_latent, unwanted_limit
+from optimizer.model.coordinates import chance_moments, from_latent, unwanted_limit
 from optimizer.model.deck_prior import COARSE
 from optimizer.model.fitted_surrogate import FittedSurrogate
 from optimizer.model.joint import PairDraws, draw_pairs
@@ -124,7 +124,7 @@ class Outlook:
     @property
     def conditional(self) -> tuple[Floats, Floats, Floats]:
         """Standard deviation of a; slope of b on a; standard deviation of b given a."""
-        return ahead(self.sharpness_variance, self.balance_variance, self.slope)
+        return chance_moments(self.sharpness_variance, self.balance_variance, self.slope)
 
 
 def log_constrained_improvement(

@@ -16,7 +16,7 @@ from optimizer.gaussian_process.replicates import collapse
 from optimizer.measurement import RunReadings
 from optimizer.measurement.counting import logit_reading_of
 from optimizer.model.coordinates import (
-    ahead,
+    chance_moments,
     from_latent,
     guess_feed_odds,
     log_odds,
@@ -239,7 +239,7 @@ def test_what_lies_ahead_of_a_balance_that_goes_with_the_sharpness():
         a, b = 0.5 * (C + S), 0.5 * (C - S)
         slope = np.mean(a * b) / np.mean(a * a)
         drawn = np.std(a), slope, np.std(b - slope * a)
-        np.testing.assert_allclose(ahead(0.49, 0.16, cut), drawn, rtol=0.01, atol=0.005)
+        np.testing.assert_allclose(chance_moments(0.49, 0.16, cut), drawn, rtol=0.01, atol=0.005)
 
 
 def test_a_balance_known_to_go_with_the_sharpness_foresees_the_grade_better(monkeypatch):
