@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 if TYPE_CHECKING:
-    import numpy as np
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
@@ -14,6 +15,8 @@ if TYPE_CHECKING:
 # Decimal places of reported fractions, tonnes and rates: far below any reading, and enough that
 # a sum of rounded tonnes stays inside the lot.
 PLACES = 6
+# Quantiles between which a value lies with a probability of 90 %.
+ENDS = (0.05, 0.95)
 
 
 @dataclass(frozen=True)
@@ -24,9 +27,19 @@ class Interval:
     low: float
     high: float
 
+    @classmethod
+    def of_draws(cls, draws: NDArray[np.float64]) -> Interval:
+        """Mean and 90 % interval of draws of a value, shape (n,)."""
+        low, high = np.quantile(draws, ENDS)
+        return cls(float(draws.mean()), float(low), float(high))
+
     def as_dict(self) -> dict[str, float | None]:
-        """JSON form."""
+        """JSON form, rounded to ``PLACES``."""
         return {"mean": rounded(self.mean), "low": rounded(self.low), "high": rounded(self.high)}
+
+    def exact(self) -> dict[str, float | None]:
+        """JSON form to the last digit, for figures that others sum."""
+        return {"mean": self.mean, "low": self.low, "high": self.high}
 
 
 @dataclass(frozen=True)

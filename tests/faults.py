@@ -187,7 +187,7 @@ class Campaign:
 
     def _runs(self) -> set[str]:
         """Ids of all runs; none is there twice."""
-        ids = self.history.read()["run_id"].to_pylist()
+        ids = self.history.at().runs()["run_id"].to_pylist()
         assert len(ids) == len(set(ids)), "a run is there twice"
         return set(ids)
 
@@ -197,7 +197,7 @@ class Campaign:
         assert version is not None
         self.at[version] = self.ids
         then = int(self.random.choice(sorted(self.at)))
-        ids = self.history.read(as_of=then)["run_id"].to_pylist()
+        ids = self.history.at(then).runs()["run_id"].to_pylist()
         assert sorted(ids) == sorted(self.at[then]), f"version {then} changed"
         health = verify(self.history)
         assert health.sound, health

@@ -80,28 +80,28 @@ SITE = Site.from_dict({"material": {"charge": {"low": -50, "high": 50}}})
 
 def test_an_export_is_harmless_and_loads_back_unchanged(history: History, tmp_path: Path) -> None:
     path = tmp_path / "runs.csv"
-    history.export(path, SITE)
+    history.at().export(path, SITE)
     assert live_cells(path) == []
     (negative,) = [r for r in rows_of(path) if r["line"] == "-7"]
     assert float(negative["charge"]) == -3.5
     copy = History(tmp_path / "copy")
     assert load_logs(path, copy, SITE).added == len(TEXTS) + 1
-    ours, theirs = (h.read().drop(["source", "source_row"]) for h in (history, copy))
+    ours, theirs = (h.at().runs().drop(["source", "source_row"]) for h in (history, copy))
     assert theirs.equals(ours)
     assert load_logs(path, history, SITE).added == 0
 
 
 def test_typed_tables_are_taken_as_they_are(history: History, tmp_path: Path) -> None:
-    history.export(tmp_path / "runs.parquet", SITE)
+    history.at().export(tmp_path / "runs.parquet", SITE)
     copy = History(tmp_path / "copy")
     load_logs(tmp_path / "runs.parquet", copy, SITE)
-    assert copy.read()["note"].equals(history.read()["note"])
+    assert copy.at().runs()["note"].equals(history.at().runs()["note"])
 
 
 def test_an_export_saved_as_a_workbook_loads_back_unchanged(
     history: History, tmp_path: Path
 ) -> None:
-    history.export(tmp_path / "runs.csv", SITE)
+    history.at().export(tmp_path / "runs.csv", SITE)
     book = openpyxl.Workbook()
     for row in csv.reader(io.StringIO((tmp_path / "runs.csv").read_bytes().decode(), newline="")):
         book.active.append(row)  # type: ignore[union-attr]
@@ -111,7 +111,7 @@ def test_an_export_saved_as_a_workbook_loads_back_unchanged(
     copy = History(tmp_path / "copy")
     load_logs(tmp_path / "runs.xlsx", copy, SITE)
     kept = [t for t in TEXTS if t != "-5"]  # a number to the workbook, and to us again a text
-    assert set(kept) <= set(copy.read()["note"].to_pylist())
+    assert set(kept) <= set(copy.at().runs()["note"].to_pylist())
 
 
 def test_a_sheet_is_harmless_and_is_read_back(tmp_path: Path) -> None:
@@ -183,5 +183,5 @@ def test_rejected_rows_are_harmless_and_load_once_mended(tmp_path: Path) -> None
     assert load_bytes(out.getvalue().encode(), history).added == len(TEXTS)
     # In a log, a text that an apostrophe protects is what stands behind it.
     meant = {as_meant(text).strip() for text in TEXTS}
-    assert set(history.read()["note"].to_pylist()) == meant
+    assert set(history.at().runs()["note"].to_pylist()) == meant
     assert not json.loads(json.dumps(report.as_dict()))["files"][0]["added"]

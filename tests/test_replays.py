@@ -8,6 +8,7 @@ from pymoo.problems.single import G4
 from pymoo.problems.single import PressureVessel as Vessel
 from skopt.benchmarks import hart6
 
+from optimizer.history.snapshot import Snapshot
 from optimizer.planning.situation import situation_of
 from optimizer.plant.site import Site
 from tests.benchmarks.replays import experiments, report
@@ -226,7 +227,10 @@ def test_the_best_of_a_table_is_one_of_its_settings_and_keeps_the_rule_of_run_no
     # Where the most recovery that is sure is not the most recovery times its chance.
     task = Task(problem("suzuki"), 3)
     planned = situation_of(
-        log_of(task), Site(base=task.problem.space), brief_of(task), seed=task.seed
+        Snapshot.of_table(log_of(task)),
+        Site(base=task.problem.space),
+        brief_of(task),
+        seed=task.seed,
     )
     listed, table = METHODS["ours"](task).reports["ours listed"], task.problem.settings
     chance, recovery = planned.surrogate.outlook(

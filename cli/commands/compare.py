@@ -81,24 +81,25 @@ def compare(
     """Compare lines on equal footing: what each gets, could get, and why it does not."""
     from cli.output import answer, check_seed, progress
     from cli.show import comparison as show_comparison
+    from optimizer.comparison import ComparisonRequest, Prices, read_fractions
     from optimizer.comparison import compare as put_side_by_side
-    from optimizer.comparison import read_fractions
-    from optimizer.comparison.record import Prices
 
     if (price is None) != (hours is None):
         raise InputError("--price and --hours go together: value per tonne, hours per season.")
-    found = put_side_by_side(
-        open_history(location),
-        open_site(site),
-        read_brief(brief, None, material, min_grade, None, confidence),
+    request = ComparisonRequest(
         lines=[n.strip() for entry in lines or () for n in entry.split(",") if n.strip()] or None,
         feed_rate=feed_rate,
         prices=None if price is None or hours is None else Prices(price, hours, reject_price),
         fractions=None if fractions is None else read_fractions(fractions),
         ranked_by=rank_by.value,
         anonymous=anonymous,
+    )
+    found = put_side_by_side(
+        open_history(location).at(as_of),
+        open_site(site),
+        read_brief(brief, None, material, min_grade, None, confidence),
+        request,
         seed=check_seed(seed),
-        as_of=as_of,
         scheduler=scheduler,
         workers=workers,
         progress=progress(as_json),

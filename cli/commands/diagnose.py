@@ -44,11 +44,10 @@ def diagnose(
     from optimizer.diagnostics import diagnose as examine
 
     found = examine(
-        open_history(location),
+        open_history(location).at(as_of),
         open_site(site),
         read_brief(brief, line, material, min_grade),
         seed=check_seed(seed),
-        as_of=as_of,
         progress=progress(as_json),
     ).as_dict()
     answer(found, as_json, lambda d: show_diagnosis.diagnosis(d, details))

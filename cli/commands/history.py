@@ -62,9 +62,10 @@ def history(
             if not health.sound:
                 raise typer.Exit(HistoryError.exit_code)
         return
-    document = runs.summary(plant, line=line, since=since)
+    snapshot = runs.at()
+    document = snapshot.summary(plant, line=line, since=since).as_dict()
     if export is not None:
-        runs.export(export, plant, line=line, since=since, as_of=document["version"])
+        snapshot.export(export, plant, line=line, since=since)
         document = {**document, "exported": str(export)}
     if readings is not None:
         runs.export_readings(readings, plant)

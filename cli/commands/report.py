@@ -70,12 +70,12 @@ def report(
 
     if paper not in PAPERS:
         raise InputError(f"--paper {paper}: expected {' or '.join(PAPERS)}.")
+    snapshot = open_history(location).at(as_of)
     work: Situation = situation_of(
-        open_history(location),
+        snapshot,
         open_site(site),
         read_brief(brief, line, material, min_grade, trials, confidence),
         seed=check_seed(seed),
-        as_of=as_of,
         progress=progress(as_json),
     )
     comparison = None
@@ -83,11 +83,10 @@ def report(
         from optimizer.comparison import compare
 
         comparison = compare(
-            open_history(location),
+            snapshot,
             open_site(site),
             read_brief(brief, None, material, min_grade, None, confidence),
             seed=seed,
-            as_of=work.version,
             progress=progress(as_json),
         ).as_dict()
     written = write_report(

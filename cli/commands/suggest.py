@@ -81,11 +81,10 @@ def suggest(
         from optimizer.operations.every_line import suggest_every_line
 
         made = suggest_every_line(
-            open_history(location),
+            open_history(location).at(as_of),
             open_site(site),
             wanted,
             seed=check_seed(seed),
-            as_of=as_of,
             scheduler=scheduler,
             workers=workers,
         )
@@ -98,11 +97,10 @@ def suggest(
     from optimizer.planning.planner import suggest as plan_trials
 
     plan = plan_trials(
-        open_history(location),
+        open_history(location).at(as_of),
         open_site(site),
         wanted,
         seed=check_seed(seed),
-        as_of=as_of,
         progress=progress(form is not PlanFormat.table),
     )
     put_out(plan.as_dict(), [plan], form, out, show.plan)

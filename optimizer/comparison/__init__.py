@@ -8,5 +8,6 @@ fitted on its own runs alone, so that one line's bad data cannot mislead another
 from optimizer.comparison.comparing import compare
 from optimizer.comparison.density_fractions import read_fractions
 from optimizer.comparison.record import Comparison
+from optimizer.comparison.request import ComparisonRequest, Prices
 
-__all__ = ["Comparison", "compare", "read_fractions"]
+__all__ = ["Comparison", "ComparisonRequest", "Prices", "compare", "read_fractions"]

@@ -11,6 +11,7 @@ import numpy as np
 from optimizer.comparison.density_fractions import CurvesCompared
 from optimizer.comparison.footing import Basis
 from optimizer.comparison.ranking import Ranking
+from optimizer.comparison.request import Prices
 from optimizer.comparison.study import Study
 from optimizer.interval import Interval
 
@@ -19,35 +20,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-RANKED_BY = ("attainable", "current", "gap")
 # Decimals of probabilities and fractions that need not add up.
 PLACES = 6
-
-
-@dataclass(frozen=True)
-class Prices:
-    """What turns recovery into money.
-
-    Args:
-        product: value of a tonne of product.
-        hours: running hours of a season.
-        reject: value of a tonne of reject; what is recovered is no longer in it.
-    """
-
-    product: float
-    hours: float
-    reject: float = 0.0
-
-    def season(
-        self, gain: Floats, tonnes_per_hour: float, feed_grade: float, grade: float
-    ) -> Floats:
-        """Value of a recovery gain over a season.
-
-        A gain dr of wanted material in a feed of grade f makes f dr / grade more product of the
-        required grade, and as much less reject.
-        """
-        product = tonnes_per_hour * feed_grade * gain / grade
-        return np.asarray(product * (self.product - self.reject) * self.hours)
 
 
 @dataclass(frozen=True)
@@ -74,22 +48,22 @@ class LineResult:
             "runs": s.runs,
             "set_points": s.set_points,
             "current": {
-                "recovery": interval(s.now_draws),
+                "recovery": Interval.of_draws(s.now_draws).exact(),
                 "chance_of_grade": round(s.chance_now, PLACES),
                 "settings": _named(s.names, s.now),
                 "as_run": {
                     "settings": _named(s.names, s.as_run),
-                    "grade": _three(s.grade_now),
-                    "recovery": _three(s.recovery_now),
+                    "grade": s.grade_now.as_dict(),
+                    "recovery": s.recovery_now.as_dict(),
                 },
             },
             "attainable": {
                 "sure": s.better is not None,
-                "recovery": None if s.reach_draws is None else interval(s.reach_draws),
+                "recovery": _interval_of(s.reach_draws),
                 "chance_of_grade": round(s.chance_better, PLACES),
                 "settings": None if s.better is None else _named(s.names, s.better),
             },
-            "gap": None if s.gap_draws is None else interval(s.gap_draws),
+            "gap": _interval_of(s.gap_draws),
             "causes": self.causes(),
             "warnings": list(s.warnings),
         }
@@ -153,18 +127,13 @@ class Comparison:
         return document
 
 
-def interval(draws: Floats) -> dict[str, float]:
-    """Mean and 90 % interval of draws."""
-    low, high = np.quantile(draws, [0.05, 0.95])
-    return {"mean": float(draws.mean()), "low": float(low), "high": float(high)}
+def _interval_of(draws: Floats | None) -> dict[str, float | None] | None:
+    """Mean and 90 % interval of draws to the last digit, None where there are none."""
+    return None if draws is None else Interval.of_draws(draws).exact()
 
 
 def _known(probability: float) -> float | None:
     return None if np.isnan(probability) else round(float(probability), PLACES)
-
-
-def _three(values: tuple[float, float, float]) -> dict[str, float]:
-    return dict(zip(("mean", "low", "high"), (round(v, PLACES) for v in values), strict=True))
 
 
 def _named(names: tuple[str, ...], values: Floats) -> dict[str, float]:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
@@ -26,6 +26,7 @@ from optimizer.evidence.gathering import gather
 from optimizer.evidence.line_model import LineModel, Surfaces
 from optimizer.evidence.record import Evidence
 from optimizer.figures import exact_percent, whole_percent
+from optimizer.interval import Interval
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.plant.brief import Brief
 from optimizer.plant.region import Region
@@ -94,7 +95,7 @@ class Study:
         now_draws, reach_draws: recovery at the grade there, drawn jointly, shape (draws,); the
             second None where no settings are sure enough.
         parts: what each setting makes of the mean gap, shape (d,); sums to it; None likewise.
-        grade_now, recovery_now: mean, low and high of the plain values at ``now``.
+        grade_now, recovery_now: the plain values at ``now``.
         chance_now: that the grade is met at ``now``.
         chance_better: that it is met at ``better``; where there are none, the highest chance of
             the grade and an even deck that any settings have.
@@ -112,8 +113,8 @@ class Study:
     now_draws: Floats
     reach_draws: Floats | None
     parts: Floats | None
-    grade_now: tuple[float, float, float]
-    recovery_now: tuple[float, float, float]
+    grade_now: Interval
+    recovery_now: Interval
     chance_now: float
     chance_better: float
     warnings: tuple[str, ...] = field(default=())
@@ -192,8 +193,8 @@ class _Study:
             now_draws=practice,
             reach_draws=reach,
             parts=parts,
-            grade_now=_three(plain.grade),
-            recovery_now=_three(plain.recovery),
+            grade_now=plain.grade[0],
+            recovery_now=plain.recovery[0],
             chance_now=self._chance_of_grade(now),
             chance_better=chance,
             warnings=tuple(warnings),
@@ -305,10 +306,6 @@ def _not_sure(basis: Basis, chance: float) -> str:
         f"grade {basis.min_grade:g} (the surest are {whole_percent(chance)} %). What it could "
         "reach, and what that would be worth, is not known yet."
     )
-
-
-def _three(estimate: Any) -> tuple[float, float, float]:
-    return float(estimate.mean[0]), float(estimate.low[0]), float(estimate.high[0])
 
 
 def _logits(draws: Floats) -> Floats:

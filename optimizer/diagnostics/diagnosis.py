@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pyarrow.compute as pc
 from threadpoolctl import threadpool_limits
 
 from optimizer.diagnostics.calibration import calibrate
@@ -17,7 +16,6 @@ from optimizer.diagnostics.noise import lack_of_fit, split_noise
 from optimizer.diagnostics.record import Diagnosis, LineDiagnosis
 from optimizer.diagnostics.sensitivity import sensitivity
 from optimizer.diagnostics.unexplored import collinear, gaps, plan_sampling
-from optimizer.errors import InputError, nearest
 from optimizer.evidence.gathering import gather
 from optimizer.evidence.line_model import LineModel
 from optimizer.plant.brief import Brief
@@ -26,7 +24,7 @@ from optimizer.plant.site import Site
 if TYPE_CHECKING:
     import pyarrow as pa
 
-    from optimizer.history.history import History
+    from optimizer.history.snapshot import Snapshot
 
     Progress = Callable[[str], None]
 
@@ -35,25 +33,23 @@ FEWEST_RUNS = 8
 
 
 def diagnose(
-    history: History | pa.Table,
+    snapshot: Snapshot,
     site: Site | None = None,
     brief: Brief | None = None,
     *,
     lines: Sequence[str] | None = None,
     seed: int = 0,
-    as_of: int | None = None,
     progress: Progress | None = None,
 ) -> Diagnosis:
     """What the history says about its lines and about itself.
 
     Args:
-        history: the run history, or its runs as a table in the site's units.
+        snapshot: the history at a version, ``History.at``.
         site: the plant; the defaults when None.
         brief: today's material, grade and limits; the defaults when None. Its line, when named,
             is the only one diagnosed.
         lines: names of the lines to diagnose; all of them when None.
         seed: of everything random.
-        as_of: history version to diagnose; the latest when None.
         progress: called with a line of text at each stage.
 
     Raises:
@@ -62,20 +58,19 @@ def diagnose(
     """
     site = site or Site()
     brief = (brief or Brief()).check_names(site)
-    version, runs = read_runs(history, site, as_of)
     say = progress or (lambda _: None)
     found, skipped = [], []
     with threadpool_limits(1):
-        for line in chosen_lines(runs, lines or ([brief.line] if brief.line else None)):
+        for line in snapshot.chosen_lines(lines or ([brief.line] if brief.line else None)):
             say(f"diagnosing {line}")
-            its_runs = runs_of(runs, line)
+            its_runs = snapshot.runs(site, [line])
             evidence = gather(its_runs, site, brief.model_copy(update={"line": line}))
             measured = int(evidence.measured.sum())
             if measured < FEWEST_RUNS:
                 skipped.append((line, f"{measured} measured runs; {FEWEST_RUNS} are needed."))
                 continue
             found.append(_line(LineModel(evidence, seed), its_runs, brief))
-    return Diagnosis(tuple(found), tuple(skipped), seed, version)
+    return Diagnosis(tuple(found), tuple(skipped), seed, snapshot.version)
 
 
 def _line(model: LineModel, runs: pa.Table, brief: Brief) -> LineDiagnosis:
@@ -105,32 +100,3 @@ def _line(model: LineModel, runs: pa.Table, brief: Brief) -> LineDiagnosis:
         ),
         warnings=e.warnings,
     )
-
-
-def read_runs(
-    history: History | pa.Table, site: Site, as_of: int | None
-) -> tuple[int | None, pa.Table]:
-    """A version of a history and its runs in the site's units; a table is taken as it is."""
-    found: Any = history
-    if not hasattr(found, "read_version"):
-        return None, found
-    version, runs = found.read_version(None, as_of, site)
-    return version, runs
-
-
-def chosen_lines(runs: pa.Table, asked: Sequence[str] | None) -> list[str]:
-    """The lines asked for, or all there are.
-
-    Raises:
-        InputError: when one is not in the history.
-    """
-    known = sorted(pc.unique(runs["line"]).to_pylist())
-    for line in asked or ():
-        if line not in known:
-            raise InputError(f"line '{line}' has no runs.", hint=nearest(line, known))
-    return list(dict.fromkeys(asked)) if asked else known
-
-
-def runs_of(runs: pa.Table, line: str) -> pa.Table:
-    """The runs of one line, in the history's order."""
-    return runs.filter(pc.equal(runs["line"], line))

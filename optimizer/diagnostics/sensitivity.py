@@ -162,25 +162,21 @@ def sensitivity(model: LineModel) -> Sensitivity:
         rows = slice(k * SURFACES, (k + 1) * SURFACES)
         effects[name] = tuple(
             Effect(
-                spread_of(found.first[rows, j]),
-                spread_of(found.total[rows, j]),
-                spread_of(rise[k][:, j]),
+                Interval.of_draws(found.first[rows, j]),
+                Interval.of_draws(found.total[rows, j]),
+                Interval.of_draws(rise[k][:, j]),
             )
             for j in range(d)
         )
-        pairs[name] = tuple(spread_of(found.pairs[rows, p]) for p in range(found.pairs.shape[1]))
+        pairs[name] = tuple(
+            Interval.of_draws(found.pairs[rows, p]) for p in range(found.pairs.shape[1])
+        )
     return Sensitivity(space.names, low, high, effects, pairs)
 
 
 def pairs_of(names: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
     """Pairs of settings in the order of pair indices."""
     return tuple(combinations(names, 2))
-
-
-def spread_of(draws: Floats) -> Interval:
-    """Mean and 90 % interval of draws, shape (n,)."""
-    low, high = np.quantile(draws, [0.05, 0.95])
-    return Interval(float(draws.mean()), float(low), float(high))
 
 
 def handy_amount(span: float) -> float:

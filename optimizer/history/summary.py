@@ -1,8 +1,8 @@
-"""What a history holds, line by line: runs, set-points, dates, materials, gaps."""
+"""What a history holds, line by line: runs, set points, dates, materials, gaps."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -18,35 +18,121 @@ GAP_DAYS = 7.0
 """A pause longer than this is worth naming: the deck may have changed in it."""
 GAPS_NAMED = 3
 MICROSECONDS_A_DAY = 86_400_000_000
-# Settings that agree to this many digits are one set-point; conversions keep far more.
+# Settings that agree to this many digits are one set point; conversions keep far more.
 SET_POINT_DIGITS = 9
 
 
-def summarize(lines: Iterable[pa.Table], site: Site) -> dict[str, Any]:
-    """Counts of runs and what each line has.
+@dataclass(frozen=True)
+class TriedRange:
+    """Lowest and highest level tried of one setting, in ``unit``; None without a level."""
+
+    setting: str
+    unit: str
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True)
+class Gap:
+    """A long pause between two consecutive runs."""
+
+    days: float
+    begin: datetime
+    end: datetime
+
+
+@dataclass(frozen=True)
+class LineSummary:
+    """What one line has.
+
+    Attributes:
+        line: its name.
+        runs, set_points, failed: numbers of runs, of distinct settings, of uneven decks.
+        first, last: start of the earliest and the latest dated run; None without dates.
+        materials: labels of materials, in alphabetical order.
+        settings: ranges tried.
+        gaps: pauses longer than ``GAP_DAYS``, the longest first, at most ``GAPS_NAMED``.
+    """
+
+    line: str
+    runs: int
+    set_points: int
+    first: datetime | None
+    last: datetime | None
+    failed: int
+    materials: tuple[str, ...]
+    settings: tuple[TriedRange, ...]
+    gaps: tuple[Gap, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form, an entry of ``lines`` in ``highside.history/1``."""
+        return {
+            "line": self.line,
+            "runs": self.runs,
+            "set_points": self.set_points,
+            "first": None if self.first is None else iso(self.first),
+            "last": None if self.last is None else iso(self.last),
+            "failed": self.failed,
+            "materials": list(self.materials),
+            "settings": {
+                s.setting: {"unit": s.unit, "low": s.low, "high": s.high} for s in self.settings
+            },
+            "gaps": [
+                {"days": gap.days, "from": iso(gap.begin), "to": iso(gap.end)} for gap in self.gaps
+            ],
+        }
+
+
+@dataclass(frozen=True)
+class HistorySummary:
+    """What a history holds at one version.
+
+    Attributes:
+        version: its number; None where nothing was ever loaded.
+        lines: those with runs, in alphabetical order.
+        warnings: name runs whose stored times are impossible.
+    """
+
+    version: int | None
+    lines: tuple[LineSummary, ...]
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def runs(self) -> int:
+        """Number of runs of all lines."""
+        return sum(line.runs for line in self.lines)
+
+    def as_dict(self) -> dict[str, Any]:
+        """The ``highside.history/1`` document."""
+        return {
+            "schema": "highside.history/1",
+            "version": self.version,
+            "runs": self.runs,
+            "lines": [line.as_dict() for line in self.lines],
+            **({"warnings": list(self.warnings)} if self.warnings else {}),
+        }
+
+
+def summary_of_line(line: str, runs: pa.Table, site: Site) -> LineSummary:
+    """What one line has.
 
     Args:
-        lines: runs of each line, in the site's units and sorted; one at a time is in memory.
+        line: its name.
+        runs: its runs, at least one, in the site's units and in the history's order.
         site: the plant.
     """
-    each = [_line(runs["line"][0].as_py(), runs, site) for runs in lines if runs.num_rows]
-    return {"runs": sum(line["runs"] for line in each), "lines": each}
-
-
-def _line(line: str, runs: pa.Table, site: Site) -> dict[str, Any]:
     started = runs["started_at"].drop_null()
-    failed = pc.sum(pc.not_equal(runs["deck_state"], EVEN)).as_py() or 0
-    return {
-        "line": line,
-        "runs": runs.num_rows,
-        "set_points": set_points(runs, site.space.names),
-        "first": iso(started[0].as_py()) if len(started) else None,
-        "last": iso(started[-1].as_py()) if len(started) else None,
-        "failed": failed,
-        "materials": sorted(pc.unique(runs["material"].drop_null()).to_pylist()),
-        "settings": _ranges(line, runs, site),
-        "gaps": _gaps(started),
-    }
+    return LineSummary(
+        line=line,
+        runs=runs.num_rows,
+        set_points=set_points(runs, site.space.names),
+        first=started[0].as_py() if len(started) else None,
+        last=started[-1].as_py() if len(started) else None,
+        failed=pc.sum(pc.not_equal(runs["deck_state"], EVEN)).as_py() or 0,
+        materials=tuple(sorted(pc.unique(runs["material"].drop_null()).to_pylist())),
+        settings=_ranges(line, runs, site),
+        gaps=_gaps(started),
+    )
 
 
 def set_points(runs: pa.Table, settings: tuple[str, ...]) -> int:
@@ -58,40 +144,36 @@ def set_points(runs: pa.Table, settings: tuple[str, ...]) -> int:
     return int(table.group_by(list(settings)).aggregate([]).num_rows)
 
 
-def _ranges(line: str, runs: pa.Table, site: Site) -> dict[str, Any]:
-    """Lowest and highest value tried of each setting."""
-    ranges = {}
+def _ranges(line: str, runs: pa.Table, site: Site) -> tuple[TriedRange, ...]:
+    """Lowest and highest level tried of each setting."""
+    ranges = []
     for setting in site.space_of(line).settings:
         ends = pc.min_max(runs[setting.name]).as_py()
-        ranges[setting.name] = {"unit": setting.unit, "low": ends["min"], "high": ends["max"]}
-    return ranges
+        ranges.append(TriedRange(setting.name, setting.unit, ends["min"], ends["max"]))
+    return tuple(ranges)
 
 
-def _gaps(started: pa.ChunkedArray) -> list[dict[str, Any]]:
+def _gaps(started: pa.ChunkedArray) -> tuple[Gap, ...]:
     """Long pauses between consecutive runs, the longest first."""
     pauses = np.diff(started.cast(pa.int64()).to_numpy()) / MICROSECONDS_A_DAY
     longest = [int(k) for k in np.argsort(-pauses, kind="stable")[:GAPS_NAMED]]
-    return [
-        {
-            "days": round(float(pauses[k]), 2),
-            "from": iso(started[k].as_py()),
-            "to": iso(started[k + 1].as_py()),
-        }
+    return tuple(
+        Gap(round(float(pauses[k]), 2), started[k].as_py(), started[k + 1].as_py())
         for k in longest
         if pauses[k] > GAP_DAYS
-    ]
+    )
 
 
-def iso(moment: Any) -> str:
+def iso(moment: datetime) -> str:
     """A point in time as ISO 8601 with Z for UTC."""
-    return str(moment.isoformat()).replace("+00:00", "Z")
+    return moment.isoformat().replace("+00:00", "Z")
 
 
 def moment(since: str | date | datetime) -> datetime:
     """A point in time in UTC.
 
     Raises:
-        InputError: when a text is no ISO 8601 date or time.
+        InputError: when a text is not an ISO 8601 date or time.
     """
     if isinstance(since, str):
         try:

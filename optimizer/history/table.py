@@ -13,31 +13,26 @@ ones, so that every version can be read for good.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
-import tempfile
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
-from functools import cached_property
 from pathlib import Path
-from urllib.parse import unquote, urlsplit
-from urllib.request import url2pathname
+from urllib.parse import unquote
 from uuid import uuid4
 
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.fs as pa_fs
 from deltalake import DeltaTable
 from deltalake.exceptions import DeltaError, TableNotFoundError
-from deltalake.fs import DeltaStorageHandler
 from filelock import FileLock, Timeout
 
 from optimizer.errors import HistoryError, InputError, Overtaken, reason_of
 from optimizer.history import commits
 from optimizer.history.log_hashes import HASHES, LOG, changed_checkpoint, had_commits, hash_log
+from optimizer.history.place import Place
 from optimizer.history.run_files import PARTITION, RunFiles, merge_files, stated_hash
 
 SMALL_BYTES = 1 << 20
@@ -45,7 +40,6 @@ SMALL_BYTES = 1 << 20
 MOST_SMALL_FILES = 32
 """A line with more small files than this has them merged after the next commit."""
 
-_LOCK = "_lock"
 REJECTS = "_rejected"
 SAMPLES = "_samples"
 SET_ASIDE = "_set_aside"
@@ -55,28 +49,20 @@ _FAILURES = (DeltaError, OSError, ValueError, pa.ArrowException)
 
 
 class RunTable:
-    """The table at a location.
+    """The table at a place.
 
     Args:
-        location: a folder, a ``file://`` URI, or the URI of an object store.
+        place: of the table.
         lock_seconds: how long to wait for another load on this machine.
 
     Raises:
-        HistoryError: from every method, when the location is damaged, locked, not a history, or
+        HistoryError: from every method, when the place is damaged, locked, not a history, or
             written by a newer version. Nothing is written then.
     """
 
-    def __init__(self, location: str | Path, lock_seconds: float) -> None:
-        self.location = str(location)
-        self.folder = _folder(self.location)
-        if self.folder is not None:
-            self._uri = str(self.folder)
-            lock = self.folder / _LOCK
-        else:
-            self._uri = self.location
-            digest = hashlib.sha256(self.location.encode()).hexdigest()[:16]
-            lock = Path(tempfile.gettempdir()) / f"highside-{digest}.lock"
-        self._lock = FileLock(lock, timeout=lock_seconds)
+    def __init__(self, place: Place, lock_seconds: float) -> None:
+        self.place = place
+        self._lock = FileLock(place.lock_file, timeout=lock_seconds)
 
     # -- opening -----------------------------------------------------------------------------
 
@@ -86,19 +72,19 @@ class RunTable:
             self._refuse_other_folders()
             self._refuse_changed_checkpoint()
         except _FAILURES as error:
-            raise self._unreadable(error) from None
+            raise self.place.unreadable(error) from None
         try:
-            table = DeltaTable(self._uri)
+            table = DeltaTable(self.place.uri)
         except TableNotFoundError as error:
             if "Unknown scheme" in str(error):
                 raise InputError(
-                    f"history '{self.location}': this kind of address is not known.",
+                    f"history '{self.place.location}': this kind of address is not known.",
                     hint="Give a folder, or an address such as s3://bucket/history.",
                 ) from None
             self._check_that_empty(as_of)
             return None
         except _FAILURES as error:
-            raise self.damaged(error) from None
+            raise self.place.damaged(error) from None
         self._refuse_other_tables(table)
         self._refuse_blank_commit(table.version())
         if as_of is None or as_of == table.version():
@@ -107,42 +93,45 @@ class RunTable:
             table.load_as_version(as_of)
         except _FAILURES:
             raise InputError(
-                f"history '{self.location}' has no version {as_of}.",
+                f"history '{self.place.location}' has no version {as_of}.",
                 hint=f"Versions are 0 to {table.version()}.",
             ) from None
         return table
 
     def _check_that_empty(self, as_of: int | None) -> None:
-        if self.folder is not None and (self.folder / LOG).exists():
-            files = self.folder.glob(f"{PARTITION}*/*.parquet")
+        if self.place.folder is not None and (self.place.folder / LOG).exists():
+            files = self.place.folder.glob(f"{PARTITION}*/*.parquet")
             # Of a load that was cut short there are files, too; those of before had no hash.
-            if had_commits(self.filesystem) or any(not stated_hash(f.name) for f in files):
-                raise self.damaged("its log has no commit")
+            if had_commits(self.place.filesystem) or any(not stated_hash(f.name) for f in files):
+                raise self.place.damaged("its log has no commit")
         if as_of is not None:
-            raise InputError(f"history '{self.location}' has no version {as_of}: it is empty.")
+            raise InputError(
+                f"history '{self.place.location}' has no version {as_of}: it is empty."
+            )
 
     def _refuse_other_folders(self) -> None:
-        if self.folder is None or not self.folder.exists():
+        if self.place.folder is None or not self.place.folder.exists():
             return
-        if not self.folder.is_dir():
+        if not self.place.folder.is_dir():
             raise HistoryError(
-                f"history '{self.location}' is a file, not a folder.",
+                f"history '{self.place.location}' is a file, not a folder.",
                 hint="Give a folder with --history.",
             )
-        if (self.folder / LOG).exists():
-            next((self.folder / LOG).iterdir(), None)  # the table library takes one that may not
-            return  # be read for one that is not there
+        if (self.place.folder / LOG).exists():
+            # Listed, since the table library takes a log that may not be read for a missing one.
+            next((self.place.folder / LOG).iterdir(), None)
+            return
         # With our lock in it, data files are a first load under way, or one that was cut short.
-        began = (self.folder / _LOCK).exists()
+        began = self.place.lock_file.exists()
         others = [
             entry.name
-            for entry in self.folder.iterdir()
-            if entry.name not in (_LOCK, REJECTS, SAMPLES, SET_ASIDE, HASHES)
+            for entry in self.place.folder.iterdir()
+            if entry.name not in (self.place.lock_file.name, REJECTS, SAMPLES, SET_ASIDE, HASHES)
             and not (began and entry.name.startswith(PARTITION))
         ]
         if others:
             raise HistoryError(
-                f"folder '{self.location}' is not a history: it has no table and holds "
+                f"folder '{self.place.location}' is not a history: it has no table and holds "
                 f"'{sorted(others)[0]}'.",
                 hint="Give an empty or new folder with --history.",
             )
@@ -154,13 +143,13 @@ class RunTable:
         if not stated.startswith(commits.FORMAT_KEY) or missing:
             lacks = f"lacks {', '.join(missing)}" if missing else "was not written by highside"
             raise HistoryError(
-                f"the table at '{self.location}' is not a run history: it {lacks}.",
+                f"the table at '{self.place.location}' is not a run history: it {lacks}.",
                 hint="Give another folder with --history.",
             )
         written = stated.removeprefix(commits.FORMAT_KEY)
         if not written.isdecimal() or int(written) > commits.FORMAT:
             raise HistoryError(
-                f"history '{self.location}' has format {written}; this version of highside "
+                f"history '{self.place.location}' has format {written}; this version of highside "
                 f"knows formats up to {commits.FORMAT}.",
                 code="newer-history",
                 hint="Update highside.",
@@ -168,44 +157,19 @@ class RunTable:
 
     def _refuse_blank_commit(self, version: int) -> None:
         """A commit that a power cut emptied would be read as one that added nothing."""
-        if self.folder is None:
+        if self.place.folder is None:
             return
-        commit = commit_file(self.folder, version)
+        commit = commit_file(self.place.folder, version)
         if commit.exists() and commit.stat().st_size == 0:
-            raise self.damaged(f"commit {version} is empty")
+            raise self.place.damaged(f"commit {version} is empty")
 
     def _refuse_changed_checkpoint(self) -> None:
         """The table library would take what it says, or end with a fault of its own."""
-        if self.folder is None or not self.folder.is_dir():
+        if self.place.folder is None or not self.place.folder.is_dir():
             return
-        name = changed_checkpoint(self.filesystem)
+        name = changed_checkpoint(self.place.filesystem)
         if name is not None:
-            raise self.damaged(f"the bytes of {LOG}/{name} are not those that were written")
-
-    def damaged(self, error: Exception | str) -> HistoryError:
-        """The error for a table that cannot be read."""
-        said = reason_of(error)
-        if isinstance(error, PermissionError) or "Permission denied" in said:
-            return self._unreadable(error)
-        if self.folder is None and isinstance(error, OSError):
-            return HistoryError(
-                f"history '{self.location}' cannot be reached: {said}.",
-                code="unreachable-history",
-                hint="Check the address, and the credentials in the environment.",
-            )
-        return HistoryError(
-            f"history '{self.location}' is damaged: {said}.",
-            code="damaged-history",
-            hint="Nothing was written. 'highside history --verify' finds what is damaged and the "
-            "latest version that is sound; '--restore VERSION' goes back to it.",
-        )
-
-    def _unreadable(self, error: Exception | str) -> HistoryError:
-        return HistoryError(
-            f"history '{self.location}' cannot be read: {reason_of(error)}.",
-            code="unreadable-history",
-            hint="Check the permissions of the folder and of the files in it.",
-        )
+            raise self.place.damaged(f"the bytes of {LOG}/{name} are not those that were written")
 
     # -- writing -----------------------------------------------------------------------------
 
@@ -218,12 +182,12 @@ class RunTable:
             self._lock.acquire()
         except Timeout:
             raise HistoryError(
-                f"history '{self.location}' is locked by another load.",
+                f"history '{self.place.location}' is locked by another load.",
                 code="locked-history",
                 hint="Wait for it to end and try again.",
             ) from None
         except OSError as error:
-            raise self._unwritable(reason_of(error)) from None
+            raise self.place.unwritable(reason_of(error)) from None
         try:
             yield
         finally:
@@ -242,15 +206,15 @@ class RunTable:
         mark = uuid4().hex
         self.keep_hashes(expected - 1)
         try:
-            with RunFiles(self.filesystem) as files:
+            with RunFiles(self.place.filesystem) as files:
                 for batch in batches:
                     files.add(batch)
                 added = files.finish()
         except _FAILURES as error:
-            raise self._unwritable(reason_of(error)) from None
+            raise self.place.unwritable(reason_of(error)) from None
         try:
             if table is None:
-                commits.create(self._uri, schema, added, mark)
+                commits.create(self.place.uri, schema, added, mark)
             else:
                 commits.append(table, schema, added, mark)
         except _FAILURES as error:
@@ -268,8 +232,8 @@ class RunTable:
             since = now.history(now.version() - expected + 1)
             if any(commit.get(commits.MARK) == mark for commit in since):
                 return
-            raise Overtaken(self.location) from None
-        raise self._unwritable(reason_of(error)) from None
+            raise Overtaken(self.place.location) from None
+        raise self.place.unwritable(reason_of(error)) from None
 
     def compact(self) -> bool:
         """Merges the small files of lines that have many, in one commit; whether it did.
@@ -285,7 +249,7 @@ class RunTable:
                 self.keep_hashes(version)
                 small = small_files(table)
                 small = small.filter(pc.is_in(small["partition.line"], pa.array(scattered)))
-                added, removed = merge_files(self.filesystem, small, SMALL_BYTES)
+                added, removed = merge_files(self.place.filesystem, small, SMALL_BYTES)
                 if added:
                     commits.append(table, pa.schema([]), added, removed=removed)
                     self._settle(version + 1)
@@ -295,7 +259,7 @@ class RunTable:
     def peek(self, version: int) -> DeltaTable | None:
         """The table at a version whatever came after it; None where that cannot be read."""
         try:
-            table = DeltaTable(self._uri, version=version)
+            table = DeltaTable(self.place.uri, version=version)
         except _FAILURES:
             return None
         self._refuse_other_tables(table)
@@ -309,7 +273,7 @@ class RunTable:
         try:
             table.restore(version, commit_properties=commits.alone())
         except _FAILURES as error:
-            raise self._unwritable(reason_of(error)) from None
+            raise self.place.unwritable(reason_of(error)) from None
         self._settle(table.version())
         return table.version()
 
@@ -318,11 +282,12 @@ class RunTable:
 
         A file system that cannot do that is left to its ways.
         """
-        if self.folder is not None:
+        folder = self.place.folder
+        if folder is not None:
             with suppress(OSError):
-                commit = commit_file(self.folder, version)
+                commit = commit_file(folder, version)
                 actions = map(json.loads, commit.read_bytes().splitlines())
-                added = [self.folder / unquote(a["add"]["path"]) for a in actions if "add" in a]
+                added = [folder / unquote(a["add"]["path"]) for a in actions if "add" in a]
                 _sync(*added, commit, *{file.parent for file in (*added, commit)})
         self.keep_hashes(version)
 
@@ -334,37 +299,9 @@ class RunTable:
         if version < 0:
             return
         with suppress(*_FAILURES):
-            folder = hash_log(self.filesystem, version)
-            if folder is not None and self.folder is not None:
-                _sync(self.folder / folder, self.folder / HASHES)
-
-    @cached_property
-    def filesystem(self) -> pa_fs.FileSystem:
-        """Where the table's files are, its root being the table's."""
-        if self.folder is not None:
-            return pa_fs.SubTreeFileSystem(self.folder.as_posix(), pa_fs.LocalFileSystem())
-        return pa_fs.PyFileSystem(DeltaStorageHandler(self._uri))
-
-    def _unwritable(self, reason: object) -> HistoryError:
-        return HistoryError(
-            f"history '{self.location}' cannot be written: {reason}.",
-            code="unwritable-history",
-            hint="Nothing was added. Check the space on the disk and the permissions, then do the "
-            "same again.",
-        )
-
-
-def _folder(location: str) -> Path | None:
-    """The folder of a path or ``file://`` URI; None for an object store."""
-    if "://" not in location:
-        return Path(location)
-    if location.startswith("file://"):
-        return Path(url2pathname(urlsplit(location).path))
-    if location.startswith("memory://"):
-        raise InputError(
-            f"history '{location}' would be gone when the command ends.", hint="Give a folder."
-        )
-    return None
+            folder = hash_log(self.place.filesystem, version)
+            if folder is not None and self.place.folder is not None:
+                _sync(self.place.folder / folder, self.place.folder / HASHES)
 
 
 def _sync(*paths: Path) -> None:

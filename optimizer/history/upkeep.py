@@ -37,6 +37,7 @@ from optimizer.history.log_hashes import (
     read_file,
     version_of,
 )
+from optimizer.history.place import Place
 from optimizer.history.run_files import is_changed, stated_hash
 from optimizer.history.schema import FRACTIONS, in_schema, schema_of
 from optimizer.history.table import SET_ASIDE, RunTable, files_of
@@ -214,7 +215,7 @@ def _set_aside_after(history: History, version: int, found: _Inspection) -> int:
             hint="'highside history --verify' names the latest version that is sound.",
         )
     _refuse_damaged(history, table, found)
-    filesystem, aside = history.table.filesystem, f"{SET_ASIDE}/after-{version}"
+    filesystem, aside = history.place.filesystem, f"{SET_ASIDE}/after-{version}"
     try:
         kept, present = kept_hashes(filesystem), log_files(filesystem)
         if present.pop(HINT, None) is not None:  # for readers; it holds nothing
@@ -267,11 +268,11 @@ class _Inspection:
     def _fault(self, path: str, stated: dict[str, Any]) -> str | None:
         """What is wrong with one file, None when nothing is."""
         try:
-            content = read_file(self.history.table.filesystem, path)
+            content = read_file(self.history.place.filesystem, path)
         except FileNotFoundError:
             return "it is not there"
         except PermissionError as error:
-            raise self.history.table.damaged(error) from None
+            raise self.history.place.damaged(error) from None
         except (OSError, pa.ArrowException) as error:
             return f"it cannot be read: {reason_of(error)}"
         if len(content) != stated["size_bytes"]:
@@ -332,9 +333,9 @@ class _Inspection:
     def log(self) -> LogState:
         """What the files of the log are, compared with their hashes."""
         try:
-            return inspect_log(self.history.table.filesystem)
+            return inspect_log(self.history.place.filesystem)
         except (OSError, pa.ArrowException) as error:
-            raise self.history.table.damaged(error) from None
+            raise self.history.place.damaged(error) from None
 
     def log_damage(self) -> list[Damage]:
         """Files of the log that are not what they were."""
@@ -381,9 +382,9 @@ class _Inspection:
         log.mkdir()
         for name in self.log.sizes:
             if version_of(name) is not None:
-                content = read_file(self.history.table.filesystem, f"{LOG}/{name}")
+                content = read_file(self.history.place.filesystem, f"{LOG}/{name}")
                 (log / name).write_bytes(content)
-        return RunTable(folder, 0.0)
+        return RunTable(Place(folder), 0.0)
 
 
 def _widen(ends: dict[str, list[float]], batch: pa.RecordBatch) -> None:

@@ -14,6 +14,7 @@ from typing import Any
 
 from optimizer.errors import InputError, reason_of
 from optimizer.history.history import History
+from optimizer.history.summary import HistorySummary
 from optimizer.intake.load import LoadReport, load_logs
 from optimizer.operations.reporting import write_report
 from optimizer.planning.plan import Plan
@@ -33,7 +34,7 @@ class Demo:
 
     folder: Path
     load: LoadReport
-    history: dict[str, Any]
+    history: HistorySummary
     plan: Plan
     report: Path
     sheets: tuple[Path, ...]
@@ -44,7 +45,7 @@ class Demo:
             "schema": "highside.demo/1",
             "folder": str(self.folder),
             "load": self.load.as_dict(),
-            "history": self.history,
+            "history": self.history.as_dict(),
             "plan": self.plan.as_dict(),
             "report": str(self.report),
             "sheets": [str(sheet) for sheet in self.sheets],
@@ -91,8 +92,10 @@ def run_demo(
     history = History(folder / "history")
     say("loading the season's logs")
     load = load_logs([folder / name for name in LOGS], history, site)
-    work = situation_of(history, site, Brief.read(folder / BRIEF), seed=seed, progress=say)
+    snapshot = history.at()
+    work = situation_of(snapshot, site, Brief.read(folder / BRIEF), seed=seed, progress=say)
     written = write_report(
         work, folder / REPORT, [folder / name for name in SHEETS], command=COMMAND
     )
-    return Demo(folder, load, history.summary(site), written.plan, written.report, written.sheets)
+    summary = snapshot.summary(site)
+    return Demo(folder, load, summary, written.plan, written.report, written.sheets)

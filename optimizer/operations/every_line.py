@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from optimizer.errors import InputError, LimitError
-from optimizer.history.history import History
 from optimizer.parallel import run_all
 from optimizer.planning.planner import suggest
 
 if TYPE_CHECKING:
+    from optimizer.history.snapshot import Snapshot
     from optimizer.planning.plan import Plan
     from optimizer.plant.brief import Brief
     from optimizer.plant.site import Site
@@ -48,30 +48,28 @@ class Plans:
 class _Task:
     """All that the plan of one line is made from; what a worker is sent."""
 
-    location: str
+    snapshot: Snapshot
     site: Site
     brief: Brief
     seed: int
-    version: int
 
 
 def suggest_every_line(
-    history: History,
+    snapshot: Snapshot,
     site: Site,
     brief: Brief,
     *,
     seed: int = 0,
-    as_of: int | None = None,
     scheduler: str | None = None,
     workers: int | None = None,
 ) -> Plans:
     """A plan for each line that has runs, all on one version of the history.
 
     Args:
-        history: the run history. Where others do the work they read it themselves, so its
-            location has to mean the same to them: a shared folder or a URI.
+        snapshot: the history at a version. Where others do the work they open it themselves, so
+            its location has to mean the same to them: a shared folder or a URI.
         site, brief: the plant, and what is wanted on every line; the brief names none.
-        seed, as_of: as for one plan.
+        seed: as for one plan.
         scheduler, workers: where the work is done, as for ``run_all``.
 
     Raises:
@@ -83,18 +81,11 @@ def suggest_every_line(
             f"the brief is for line '{brief.line}', and every line was asked for.",
             hint="Leave out one of the two.",
         )
-    version = history.version if as_of is None else as_of
-    if version is None:
-        return Plans(None, (), ())
-    lines = history.lines(version)
-    # Another process may stand in another folder.
-    place = history.location if history.folder is None else str(history.folder.resolve())
-    tasks = [
-        _Task(place, site, brief.model_copy(update={"line": line}), seed, version) for line in lines
-    ]
+    lines = snapshot.lines
+    tasks = [_Task(snapshot, site, brief.model_copy(update={"line": n}), seed) for n in lines]
     found = dict(zip(lines, run_all(_plan, tasks, scheduler, workers), strict=True))
     return Plans(
-        version,
+        snapshot.version,
         tuple(plan for plan in found.values() if not isinstance(plan, LimitError)),
         tuple((line, said) for line, said in found.items() if isinstance(said, LimitError)),
     )
@@ -102,8 +93,7 @@ def suggest_every_line(
 
 def _plan(task: _Task) -> Plan | LimitError:
     """The plan of one line; one that cannot be made is an answer too, and stops no other."""
-    history = History(task.location)
     try:
-        return suggest(history, task.site, task.brief, seed=task.seed, as_of=task.version)
+        return suggest(task.snapshot, task.site, task.brief, seed=task.seed)
     except LimitError as error:
         return error

@@ -117,7 +117,7 @@ def _unnamed(blank: Mapping[str, None], row: Mapping[str, Any]) -> dict[str, Non
 
 def _plan(history: History, site: Site, brief: Brief, seed: int) -> Plan | None:
     try:
-        return suggest(history, site, brief, seed=seed)
+        return suggest(history.at(), site, brief, seed=seed)
     except LimitError:
         return None
 

@@ -145,5 +145,5 @@ def _diagnosis(situation: Situation, plan: Plan) -> dict[str, Any] | None:
         }
     )
     with threadpool_limits(1):
-        found = diagnose(situation.runs, situation.site, brief, seed=situation.seed).as_dict()
+        found = diagnose(situation.snapshot, situation.site, brief, seed=situation.seed).as_dict()
     return found if found["lines"] else None

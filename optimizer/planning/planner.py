@@ -28,9 +28,7 @@ from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
-    import pyarrow as pa
-
-    from optimizer.history.history import History
+    from optimizer.history.snapshot import Snapshot
 
     Progress = Callable[[str], None]
 
@@ -39,22 +37,20 @@ FEWEST_TO_LEARN = 3
 
 
 def suggest(
-    history: History | pa.Table,
+    snapshot: Snapshot,
     site: Site | None = None,
     brief: Brief | None = None,
     *,
     seed: int = 0,
-    as_of: int | None = None,
     progress: Progress | None = None,
 ) -> Plan:
     """Ranked next settings, and the settings to run now.
 
     Args:
-        history: the run history, or its runs as a table in the site's units.
+        snapshot: the history at a version, ``History.at``.
         site: the plant; the defaults when None.
         brief: what is wanted today; the defaults when None.
-        seed: of everything random; the same history, brief and seed give the same plan.
-        as_of: history version to plan on; the latest when None.
+        seed: of everything random; the same snapshot, brief and seed give the same plan.
         progress: called with a line of text at each stage.
 
     Raises:
@@ -62,7 +58,7 @@ def suggest(
         LimitError: when the limits leave nothing to recommend.
         HistoryError: when the history cannot be read.
     """
-    made = situation_of(history, site, brief, seed=seed, as_of=as_of, progress=progress)
+    made = situation_of(snapshot, site, brief, seed=seed, progress=progress)
     return plan_of(made)
 
 
@@ -183,7 +179,7 @@ def _plan(
         line=evidence.line,
         material=evidence.material,
         seed=situation.seed,
-        history_version=situation.version,
+        history_version=situation.snapshot.version,
         runs_used=len(evidence.grade),
         set_points=len(set_points),
         min_grade=goal.min_grade if by_wish else situation.min_grade,

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -27,10 +27,9 @@ from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
-    import pyarrow as pa
     from numpy.typing import NDArray
 
-    from optimizer.history.history import History
+    from optimizer.history.snapshot import Snapshot
 
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
@@ -41,12 +40,11 @@ ANY_GRADE = 1e-6
 
 
 def situation_of(
-    history: History | pa.Table,
+    snapshot: Snapshot,
     site: Site | None = None,
     brief: Brief | None = None,
     *,
     seed: int = 0,
-    as_of: int | None = None,
     progress: Progress | None = None,
 ) -> Situation:
     """The situation that a brief describes, with its names and material checked.
@@ -55,16 +53,12 @@ def situation_of(
     """
     site = site or Site()
     brief = (brief or Brief()).check_names(site)
-    version = None
-    runs: Any = history
-    if hasattr(history, "read_version"):
-        # Only where a line has few runs do the others matter, those of the same version.
-        named = None if brief.line is None else [brief.line]
-        version, runs = history.read_version(named, as_of, site)
-        if named and version is not None and not knows_enough(runs, site.space_of(brief.line)):
-            runs = history.read(site=site, as_of=version)
+    # Only where a line has few runs do those of other lines matter.
+    runs = snapshot.runs(site, None if brief.line is None else [brief.line])
+    if brief.line is not None and not knows_enough(runs, site.space_of(brief.line)):
+        runs = snapshot.runs(site)
     evidence = gather(runs, site, brief)
-    return Situation(runs, evidence, site, brief, seed, version, progress or (lambda _: None))
+    return Situation(snapshot, evidence, site, brief, seed, progress or (lambda _: None))
 
 
 @dataclass(frozen=True)
@@ -88,21 +82,19 @@ class Situation:
     """All that the steps of a plan share.
 
     Args:
-        runs: of the history, in the site's units.
+        snapshot: the history's runs, at the version that the plan is made on.
         evidence: of the line, as arrays.
         site: the plant.
         brief: what is wanted today, its names and material checked.
         seed: of everything random.
-        version: of the history, None where the runs came as a table.
         progress: called with a line of text at each stage.
     """
 
-    runs: pa.Table
+    snapshot: Snapshot
     evidence: Evidence
     site: Site
     brief: Brief
     seed: int
-    version: int | None
     progress: Progress
 
     @property

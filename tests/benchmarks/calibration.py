@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from optimizer.history.snapshot import Snapshot
 from optimizer.planning.planner import plan_of
 from optimizer.planning.situation import situation_of
 from optimizer.plant.settings import GRAVITY_TABLE
@@ -78,7 +79,7 @@ def judged(key: Key) -> dict[str, Any]:
     """Coverage, and predicted chances with what came true, anywhere and near the optimum."""
     with threadpool_limits(1):
         task = history(key)
-        planned = situation_of(task.table(), brief=task.brief(), seed=task.seed)
+        planned = situation_of(Snapshot.of_table(task.table()), brief=task.brief(), seed=task.seed)
         rng = np.random.default_rng((key.seed, 22))
         places = {"anywhere": GRAVITY_TABLE.values(REGION.sample(4000, rng))}
         if key.kind == "campaign":

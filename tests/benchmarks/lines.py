@@ -20,11 +20,12 @@ from pathlib import Path
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from optimizer.comparison import compare
+from optimizer.comparison import ComparisonRequest, compare
 from optimizer.diagnostics.calibration import share_interval
 from optimizer.diagnostics.drift import drifts
 from optimizer.evidence.gathering import gather
 from optimizer.evidence.line_model import LineModel
+from optimizer.history.snapshot import Snapshot
 from optimizer.parallel import run_all
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
@@ -87,7 +88,13 @@ def compare_set(k: int, more_quiet: int = QUIET) -> SetFound:
                 "material": {"feed_grade": true.material.feed_grade},
             }
         )
-        document = compare(true.runs, Site(), brief, feed_rate=true.feed_rate, seed=k).as_dict()
+        document = compare(
+            Snapshot.of_table(true.runs),
+            Site(),
+            brief,
+            request=ComparisonRequest(feed_rate=true.feed_rate),
+            seed=k,
+        ).as_dict()
         said = {line["line"]: line for line in document["lines"]}
         sure = [line for line in true.lines if said[line.name]["attainable"]["sure"]]
         order = sorted(sure, key=lambda t: -t.attainable)

@@ -18,7 +18,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from scipy.special import expit, logit
 
-from optimizer.comparison import compare
+from optimizer.comparison import ComparisonRequest, compare
+from optimizer.history.snapshot import Snapshot
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
 from tests.benchmarks.simulated_lines import make_set
@@ -62,7 +63,13 @@ def main() -> int:
     asked = options.parse_args()
     runs, brief, feed_rate = many(asked.lines)
     began = time.perf_counter()
-    found = compare(runs, Site(), brief, feed_rate=feed_rate, workers=asked.workers).as_dict()
+    found = compare(
+        Snapshot.of_table(runs),
+        Site(),
+        brief,
+        request=ComparisonRequest(feed_rate=feed_rate),
+        workers=asked.workers,
+    ).as_dict()
     took = time.perf_counter() - began
     kinds: dict[str, list[int]] = {}
     for line in found["lines"]:

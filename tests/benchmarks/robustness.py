@@ -29,6 +29,7 @@ import pyarrow as pa
 from threadpoolctl import threadpool_limits
 
 from optimizer.errors import HighsideError
+from optimizer.history.snapshot import Snapshot
 from optimizer.planning.planner import suggest
 from optimizer.simulation import attainable, demanding_grade
 from tests.benchmarks.trials.campaigns import Kept, each, stamp
@@ -199,7 +200,7 @@ def odd_logs(family: str, demand: str, seed: int) -> list[tuple[str, str]]:
     answers = []
     for name, log in logs.items():
         try:
-            plan = suggest(log, brief=full.brief(count=2), seed=seed)
+            plan = suggest(Snapshot.of_table(log), brief=full.brief(count=2), seed=seed)
             now = "nothing to run now" if plan.run_now is None else "settings to run now"
             text = f"{len(plan.recommendations)} trials, {now}; {len(plan.warnings)} warnings"
             text += f" ({plan.warnings[-1][:80]}…)" if plan.warnings else ""

@@ -199,7 +199,7 @@ def main() -> None:
     ask(port, "/health", token=None)
     process.terminate()
     process.wait(120)
-    stored = Counter(History(folder / "history").read()["run_id"].to_pylist())
+    stored = Counter(History(folder / "history").at().runs()["run_id"].to_pylist())
     missing = [i for i in load.acknowledged if stored[i] == 0]
     doubled = [i for i, n in stored.items() if n > 1]
     trail = (folder / "history-service" / "audit.jsonl").read_text(encoding="utf-8").splitlines()

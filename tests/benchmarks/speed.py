@@ -25,6 +25,7 @@ from pathlib import Path
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from optimizer.history.snapshot import Snapshot
 from optimizer.planning.acquisition import ConstrainedImprovement
 from optimizer.planning.situation import situation_of
 from optimizer.plant.settings import GRAVITY_TABLE
@@ -85,7 +86,7 @@ def candidates(with_botorch: bool) -> dict[str, float]:
     index = REGION.sample(CANDIDATES, np.random.default_rng(42))
 
     def ours() -> np.ndarray:
-        made = situation_of(task.table(), brief=task.brief(), seed=0)
+        made = situation_of(Snapshot.of_table(task.table()), brief=task.brief(), seed=0)
         e = made.evidence
         best = np.argsort(-task.recovery)[:40]
         base = e.inputs_today(GRAVITY_TABLE.nearest_index(task.values[best]))

@@ -21,6 +21,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from optimizer.diagnostics.calibration import share_interval
+from optimizer.history.snapshot import Snapshot
 from optimizer.planning.planner import suggest
 from tests.benchmarks.trials.campaigns import Kept, each, stamp
 from tests.benchmarks.trials.command import parser, report_file
@@ -45,7 +46,7 @@ def stopped(key: Key) -> dict[str, Any]:
         task = Task(problem(key.family, key.demand, key.seed))
         gaps, stop = [], None
         while stop is None or len(task.values) < stop + BEYOND:
-            plan = suggest(task.table(), brief=task.brief(), seed=task.seed)
+            plan = suggest(Snapshot.of_table(task.table()), brief=task.brief(), seed=task.seed)
             if stop is None and (plan.stopping.advice == "stop" or len(task.values) >= MOST):
                 stop, told = len(task.values), plan.stopping.advice == "stop"
             if stop is not None:

@@ -21,6 +21,7 @@ import numpy as np
 import pyarrow as pa
 from threadpoolctl import threadpool_limits
 
+from optimizer.history.snapshot import Snapshot
 from optimizer.planning.planner import suggest
 from optimizer.plant.settings import GRAVITY_TABLE
 from tests.benchmarks.trials.campaigns import Kept, each, stamp
@@ -101,7 +102,7 @@ def start(key: Key) -> dict[str, Any]:
         for n in range(LAST + 1):
             runs = task.table("new")
             both = runs if other is None else pa.concat_tables([other, runs])
-            plan = suggest(both, brief=task.brief(line="new"), seed=p.seed)
+            plan = suggest(Snapshot.of_table(both), brief=task.brief(line="new"), seed=p.seed)
             now = None if plan.run_now is None else settings_of(plan.run_now.settings)
             a, b = task.gaps(now)
             strict.append(round(a, 5))

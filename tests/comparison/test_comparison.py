@@ -14,14 +14,16 @@ from scipy.stats import norm
 
 from cli.show.comparison import comparison
 from optimizer import Brief, InputError, Site, compare
-from optimizer.comparison import comparing
+from optimizer.comparison import ComparisonRequest, comparing
 from optimizer.comparison.attribution import corners, shapley
 from optimizer.comparison.better import Search
 from optimizer.comparison.footing import Basis, labels_of, recovery_at_grade, untried
 from optimizer.comparison.ranking import rank_lines
-from optimizer.comparison.record import Prices
+from optimizer.comparison.request import Prices
 from optimizer.comparison.study import Study, _sharing
 from optimizer.figures import whole_percent
+from optimizer.history.snapshot import Snapshot
+from optimizer.interval import Interval
 from optimizer.model.coordinates import from_latent, to_latent
 from optimizer.plant.region import Region
 from optimizer.plant.settings import GRAVITY_TABLE, Setting, SettingSpace
@@ -45,8 +47,9 @@ def asked(case, goal=None, **more):
             "material": {"feed_grade": round(float(case.material.feed_grade), 4)},
         }
     )
-    more = {"feed_rate": case.feed_rate, **more}
-    return compare(case.runs, SITE, brief, **more).as_dict()
+    workers = more.pop("workers", None)
+    request = ComparisonRequest(**{"feed_rate": case.feed_rate, **more})
+    return compare(Snapshot.of_table(case.runs), SITE, brief, request, workers=workers).as_dict()
 
 
 @pytest.fixture(scope="module")
@@ -250,7 +253,7 @@ def test_a_line_without_that_material_is_said_and_not_compared(lines):
     k = table.column_names.index("feed_grade")
     other = pc.if_else(pc.equal(table["line"], "line-3"), 0.5, table["feed_grade"])
     document = compare(
-        table.set_column(k, "feed_grade", other),
+        Snapshot.of_table(table.set_column(k, "feed_grade", other)),
         SITE,
         Brief.from_dict(
             {
@@ -258,7 +261,7 @@ def test_a_line_without_that_material_is_said_and_not_compared(lines):
                 "material": {"feed_grade": round(float(lines.material.feed_grade), 4)},
             }
         ),
-        feed_rate=lines.feed_rate,
+        request=ComparisonRequest(feed_rate=lines.feed_rate),
     ).as_dict()
     assert {line["line"] for line in document["lines"]} == {"line-1", "line-2"}
     assert document["not_compared"][0]["line"] == "line-3"
@@ -274,17 +277,17 @@ def test_a_line_without_that_material_is_said_and_not_compared(lines):
 )
 def test_refusals(lines, change, text):
     with pytest.raises(InputError, match=text):
-        compare(lines.runs, SITE, **change)
+        compare(Snapshot.of_table(lines.runs), SITE, request=ComparisonRequest(**change))
 
 
 def test_nothing_to_compare_is_an_answer(lines):
-    document = compare(lines.runs.slice(0, 3), SITE).as_dict()
+    document = compare(Snapshot.of_table(lines.runs.slice(0, 3)), SITE).as_dict()
     assert document["lines"] == []
     assert "8 are needed" in document["not_compared"][0]["reason"]
-    assert compare(lines.runs.slice(0, 0), SITE).as_dict()["lines"] == []
+    assert compare(Snapshot.of_table(lines.runs.slice(0, 0)), SITE).as_dict()["lines"] == []
     failed = lines.runs.filter(pc.is_null(lines.runs["grade"]))
     for table in (lines.runs.slice(0, 0), failed):
-        document = compare(table, SITE).as_dict()
+        document = compare(Snapshot.of_table(table), SITE).as_dict()
         assert document["lines"] == []
         json.dumps(document, allow_nan=False)
 
@@ -423,7 +426,7 @@ def test_two_hundred_lines_are_too_many_by_one():
     names = [f"l{k}" for k in range(201)]
     table = pa.table({"line": names})
     with pytest.raises(InputError, match="at most 200"):
-        compare(table, SITE)
+        compare(Snapshot.of_table(table), SITE)
 
 
 def test_two_hundred_lines_are_ranked_and_shown(lines, monkeypatch):
@@ -438,7 +441,8 @@ def test_two_hundred_lines_are_ranked_and_shown(lines, monkeypatch):
                 names=GRAVITY_TABLE.names, units=("",) * 5,
                 as_run=np.ones(5), now=np.ones(5), better=np.ones(5),
                 now_draws=now, reach_draws=now + 0.05, parts=np.full(5, 0.01),
-                grade_now=(0.9,) * 3, recovery_now=(0.8,) * 3, chance_now=0.5, chance_better=0.9,
+                grade_now=Interval(0.9, 0.9, 0.9), recovery_now=Interval(0.8, 0.8, 0.8),
+                chance_now=0.5, chance_better=0.9,
             )  # fmt: skip
 
     monkeypatch.setattr(comparing, "run_all", lambda work, tasks, *_: list(made_up(tasks)))

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from optimizer import InputError, Site, compare
-from optimizer.comparison import read_fractions
+from optimizer.comparison import ComparisonRequest, read_fractions
 from optimizer.comparison.density_fractions import Fractions, compare_curves
+from optimizer.history.snapshot import Snapshot
 from tests.benchmarks.simulated_lines import make_set
 
 EDGES = np.linspace(1.0, 1.6, 13)
@@ -68,8 +69,8 @@ def test_a_file_becomes_curves_beside_the_comparison(tmp_path):
     path.write_text("\n".join([HEADINGS, *rows_of(read), *more]) + "\n", encoding="utf-8")
     # Too few runs to compare: a curve needs none.
     runs = make_set("beans", 77, lines=1, days=20).runs.slice(0, 3)
-    asked = {"fractions": read_fractions(path)}
-    document = compare(runs, Site(), **asked).as_dict()
+    fractions, snapshot = read_fractions(path), Snapshot.of_table(runs)
+    document = compare(snapshot, Site(), request=ComparisonRequest(fractions=fractions)).as_dict()
     json.dumps(document, allow_nan=False)
     found = document["partition"]
     assert found["unit"] == "g/cm3"
@@ -78,7 +79,8 @@ def test_a_file_becomes_curves_beside_the_comparison(tmp_path):
     assert sharp["probable_error"]["mean"] == pytest.approx(0.03, abs=0.004)
     assert blunt["cut_density"]["mean"] == pytest.approx(1.3, abs=0.01)
     assert (sharp["left_out"], blunt["left_out"]) == (1, 2)
-    hidden = compare(runs, Site(), **asked, anonymous=True).as_dict()
+    request = ComparisonRequest(fractions=fractions, anonymous=True)
+    hidden = compare(snapshot, Site(), request=request).as_dict()
     assert {line["line"] for line in hidden["partition"]["lines"]} == {"line A", "line B"}
     assert "line-1" not in json.dumps(hidden)
     assert "other" not in json.dumps(hidden)

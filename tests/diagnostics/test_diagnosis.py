@@ -24,6 +24,7 @@ from optimizer.evidence.line_model import LineModel
 from optimizer.gaussian_process.estimation import Given
 from optimizer.gaussian_process.process import GaussianProcess
 from optimizer.gaussian_process.replicates import Groups
+from optimizer.history.snapshot import Snapshot
 from optimizer.model.fitted_surrogate import WIDENING
 from optimizer.model.joint import pair_of
 from optimizer.plant.settings import GRAVITY_TABLE
@@ -72,21 +73,21 @@ def habit_model(habit):
 
 
 def test_a_diagnosis_has_the_contract_and_is_the_same_twice(season_table):
-    found = diagnose(season_table, SITE, lines=["deck-1"]).as_dict()
+    found = diagnose(Snapshot.of_table(season_table), SITE, lines=["deck-1"]).as_dict()
     assert found["schema"] == "highside.diagnosis/1"
     assert found["coverage"]["nominal"] == 0.9
     assert {"grade", "recovery"} <= set(found["coverage"]) & set(found["noise"])
     assert [e["setting"] for e in found["sensitivity"]] == list(GRAVITY_TABLE.names)
     assert all(e["grade"] >= 0.0 and e["recovery"] >= 0.0 for e in found["sensitivity"])
     assert len(found["pairs"]) == 10
-    again = diagnose(season_table, SITE).as_dict()
+    again = diagnose(Snapshot.of_table(season_table), SITE).as_dict()
     assert json.dumps(found) == json.dumps(again)
 
 
 def test_a_line_without_runs_is_refused_and_one_with_few_is_left_out(season_table):
     with pytest.raises(InputError, match="line 'deck-9' has no runs"):
-        diagnose(season_table, SITE, lines=["deck-9"])
-    few = diagnose(season_table.slice(0, 5), SITE)
+        diagnose(Snapshot.of_table(season_table), SITE, lines=["deck-9"])
+    few = diagnose(Snapshot.of_table(season_table.slice(0, 5)), SITE)
     assert few.lines == ()
     assert few.skipped[0][0] == "deck-1"
     assert "8 are needed" in few.skipped[0][1]

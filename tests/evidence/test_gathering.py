@@ -10,6 +10,7 @@ from optimizer import Brief, Site, suggest
 from optimizer.diagnostics.noise import split_noise
 from optimizer.evidence.gathering import gather
 from optimizer.evidence.line_model import LineModel
+from optimizer.history.snapshot import Snapshot
 from optimizer.planning.situation import situation_of
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import demo_deck, demo_material
@@ -134,7 +135,7 @@ def test_value_and_product_follow_from_the_feed_grade_of_the_brief(feed):
     material; B. A. Wills and J. A. Finch, Wills' Mineral Processing Technology, 8th ed. 2016,
     chapter 3, from memory)."""
     brief = Brief.from_dict(priced(material={"feed_grade": feed}))
-    now = suggest(season(), Site(), brief).run_now
+    now = suggest(Snapshot.of_table(season()), Site(), brief).run_now
     tonnes = now.settings["feed_rate"]
     product = tonnes * feed * now.recovery.mean / now.grade.mean
     by_hand = 2400.0 * product + 900.0 * (tonnes - product) - 1500.0 * tonnes - 60.0
@@ -148,7 +149,9 @@ def test_product_and_reject_rates_keep_to_capacity_as_the_brief_s_feed_splits():
     def planned(feed, **capacity):
         asked = {"material": {"feed_grade": feed}, "goal": {"min_grade": 0.96}}
         asked |= {"trials": {"count": 1}}
-        return suggest(table, Site(), Brief.from_dict({**asked, "capacity": capacity})).run_now
+        return suggest(
+            Snapshot.of_table(table), Site(), Brief.from_dict({**asked, "capacity": capacity})
+        ).run_now
 
     poor, rich = (planned(f, max_product_rate=1.2) for f in (0.80, 0.94))
     assert max(poor.product_t_per_h, rich.product_t_per_h) <= 1.2 + 1e-6
@@ -159,12 +162,14 @@ def test_product_and_reject_rates_keep_to_capacity_as_the_brief_s_feed_splits():
 
 def test_a_trade_off_begins_at_the_feed_grade_of_the_brief():
     brief = Brief.from_dict({"goal": {"maximise": "trade-off"}, "material": {"feed_grade": 0.8}})
-    plan = situation_of(season(), Site(), brief)
+    plan = situation_of(Snapshot.of_table(season()), Site(), brief)
     assert plan.objective.unit.endswith("averaged over grades from 0.8 to 1")
 
 
 def test_an_unknown_feed_grade_is_said_where_value_hangs_on_it():
-    said = suggest(season(), Site(), Brief.from_dict(priced())).warnings
+    said = suggest(Snapshot.of_table(season()), Site(), Brief.from_dict(priced())).warnings
     assert any("The feed grade is not known" in w and "value" in w for w in said)
-    said = suggest(season(), Site(), Brief.from_dict(priced(material={"feed_grade": 0.9}))).warnings
+    said = suggest(
+        Snapshot.of_table(season()), Site(), Brief.from_dict(priced(material={"feed_grade": 0.9}))
+    ).warnings
     assert not any("The feed grade is not known" in w for w in said)

@@ -250,7 +250,7 @@ def load_and_load_again(content: bytes, rng: random.Random, folder: Path) -> Non
     """
     history, site = History(folder), rng.choice(SITES)
     report = load_bytes(content, history, site, file="log", options=LoadOptions(line="deck-1"))
-    assert history.read().num_rows == report.added
+    assert history.at().runs().num_rows == report.added
     kept = RejectsStore(history.rejects_folder)
     rows = kept.read().num_rows
     assert rows == report.rejected, f"{rows} rejects kept of {report.rejected}"

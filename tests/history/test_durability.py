@@ -39,8 +39,8 @@ def runs(*numbers: int, **values: Any) -> list[dict[str, Any]]:
     return [run(run_id=f"r{k}", air=20.0 + k % 40, grade=0.9 + k / 1e5, **values) for k in numbers]
 
 
-def ids(history: History, **how: Any) -> list[str]:
-    return sorted(history.read(**how)["run_id"].to_pylist())
+def ids(history: History, version: int | None = None) -> list[str]:
+    return sorted(history.at(version).runs()["run_id"].to_pylist())
 
 
 @pytest.fixture
@@ -205,7 +205,7 @@ def test_a_message_ends_in_one_full_stop(history: History) -> None:
     load_table(runs(1), history)
     commit(history, 0).write_text("{nonsense")
     with pytest.raises(HistoryError) as refusal:
-        history.read()
+        history.at().runs()
     said = show_upkeep.verified(verify(history).as_dict())
     assert ".." not in refusal.value.message + said
     assert "\x1b" not in refusal.value.message
@@ -221,7 +221,7 @@ def test_a_read_only_history_is_read_but_not_written() -> None:
         if os.getuid() == 0:  # whom permissions do not hold back
             os.setuid(65534)
         history = History(sys.argv[1])
-        print(history.read().num_rows)
+        print(history.at().runs().num_rows)
         try:
             load_table([{"run_id": "r2", "line": "A", "grade": 0.9, "recovery": 0.9}], history)
         except HistoryError as error:
@@ -257,12 +257,12 @@ def test_small_commits_are_merged_on_the_way(
     load_table(runs(0, line="Ü 1/2"), history)
     files = files_of(history.table.open())["partition.line"].to_pylist()  # type: ignore[arg-type]
     assert files.count("A") <= 6
-    assert len(ids(history, lines=["A"])) == 12
+    assert history.at().runs(lines=["A"]).num_rows == 12
     # A merge is a version like any other, and the ones before it can still be read.
     versions = [report.version for report in reports]
     assert versions == [0, 1, 2, 3, 4, 6, 7, 8, 9, 10, 12, 13]
     for k, version in enumerate(versions):
-        assert len(ids(history, as_of=version)) == k + 1
+        assert len(ids(history, version)) == k + 1
     assert verify(history).sound
 
 
@@ -384,7 +384,7 @@ def test_damage_is_found_and_an_earlier_version_restored(
 
 def test_a_restored_history_keeps_its_later_versions(three: History) -> None:
     assert restore(three, 0) == 3
-    assert (len(ids(three)), len(ids(three, as_of=2))) == (40, 120)
+    assert (len(ids(three)), len(ids(three, 2))) == (40, 120)
     assert restore(three, 2) == 4
     assert len(ids(three)) == 120
 
@@ -412,7 +412,7 @@ def test_only_a_sound_other_version_is_restored(three: History) -> None:
 
 
 def test_runs_that_are_there_twice_are_counted(three: History) -> None:
-    three.append(three.read(lines=["B"]))
+    three.append(three.at().runs(lines=["B"]))
     health = verify(three)
     assert (health.sound, health.doubled, health.runs) == (False, 40, 160)
     assert "40 runs are there twice" in show_upkeep.verified(health.as_dict())
@@ -421,7 +421,7 @@ def test_runs_that_are_there_twice_are_counted(three: History) -> None:
 def test_ids_that_disagree_with_their_runs_are_counted(history: History) -> None:
     load_table([run(air=20.0 + k) for k in range(30)], history)
     assert verify(history).odd_ids == 0
-    table = history.read()
+    table = history.at().runs()
     changed = pa.array([0.5, *table["grade"].to_pylist()[1:]])
     place = table.column_names.index("grade")
     copy = History(history.location + "-copy")

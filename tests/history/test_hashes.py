@@ -111,7 +111,7 @@ def old_history(folder: Path) -> History:
     """A history as it was written before hashes were kept: the table library named its files."""
     history = History(folder)
     load_table(runs(*range(30)), history)
-    table = history.read()
+    table = history.at().runs()
     older = History(folder.with_name("older"))
     for k in range(2):
         write_deltalake(
@@ -216,7 +216,7 @@ def test_a_damaged_checkpoint_costs_no_run(tmp_path: Path, name: str) -> None:
     path.write_bytes(content)
     if name.endswith(".parquet"):  # the table library would read on, or fall
         with pytest.raises(HistoryError, match=rf"is damaged: .*{name} are not those"):
-            history.read()
+            history.at().runs()
     health = verify(history)
     assert (health.sound, health.version, health.restorable, health.runs) == (False, 3, 3, 4)
     said = " ".join(show_upkeep.verified(health.as_dict()).split())
@@ -262,10 +262,10 @@ def test_files_of_before_are_merged_with_new_ones(
 ) -> None:
     history = old_history(tmp_path / "history")
     load_table(runs(77), history)
-    before = history.read()
+    before = history.at().runs()
     monkeypatch.setattr(optimizer.history.table, "MOST_SMALL_FILES", 1)
     assert history.table.compact()
     (path,) = files_of(history.table.open())["path"].to_pylist()  # type: ignore[arg-type]
     assert stated_hash(path)
-    assert history.read().equals(before)
+    assert history.at().runs().equals(before)
     assert (verify(history).sound, verify(history).unhashed) == (True, 1)

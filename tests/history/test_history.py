@@ -19,22 +19,7 @@ from optimizer.history.history import History
 from optimizer.history.schema import in_schema
 from optimizer.intake.load import LoadOptions, load_bytes, load_logs, load_table, schema_of
 from optimizer.plant.site import Site
-
-RUN = {
-    "line": "A",
-    "started_at": "2025-03-01 10:00",
-    "feed_rate": 2.0,
-    "end_raise": 2.5,
-    "side_tilt": 1.5,
-    "eccentric_speed": 400.0,
-    "air": 30.0,
-    "grade": 0.97,
-    "recovery": 0.9,
-}
-
-
-def run(**values: Any) -> dict[str, Any]:
-    return {**RUN, **values}
+from tests.history.runs import RUN, run
 
 
 @pytest.fixture
@@ -44,10 +29,10 @@ def history(tmp_path: Path) -> History:
 
 def test_an_empty_history_reads_as_an_empty_table(history: History) -> None:
     assert (history.exists, history.version) == (False, None)
-    table = history.read()
+    table = history.at().runs()
     assert table.schema == schema_of(Site())
     assert table.num_rows == 0
-    assert history.summary() == {
+    assert history.at().summary().as_dict() == {
         "schema": "highside.history/1",
         "version": None,
         "runs": 0,
@@ -66,13 +51,13 @@ def test_runs_are_read_by_line_then_start_then_id(history: History) -> None:
     ]
     for row in rows:
         load_table([row], history)
-    assert history.read()["run_id"].to_pylist() == ["5", "3", "4", "2", "1"]
-    assert history.read(lines=["B"])["run_id"].to_pylist() == ["1"]
-    assert history.read(since="2025-03-01T10:00")["run_id"].to_pylist() == ["3", "4", "1"]
+    assert history.at().runs()["run_id"].to_pylist() == ["5", "3", "4", "2", "1"]
+    assert history.at().runs(lines=["B"])["run_id"].to_pylist() == ["1"]
+    assert history.at().runs(since="2025-03-01T10:00")["run_id"].to_pylist() == ["3", "4", "1"]
     since = datetime(2025, 3, 1, 10, 1, tzinfo=UTC)
-    assert history.read(since=since)["run_id"].to_pylist() == ["3", "4"]
+    assert history.at().runs(since=since)["run_id"].to_pylist() == ["3", "4"]
     with pytest.raises(InputError, match="'soon' is not a date"):
-        history.read(since="soon")
+        history.at().runs(since="soon")
 
 
 def test_every_load_is_one_version_and_old_ones_stay(history: History, tmp_path: Path) -> None:
@@ -83,12 +68,12 @@ def test_every_load_is_one_version_and_old_ones_stay(history: History, tmp_path:
     assert load_logs([tmp_path / "0.csv", tmp_path / "1.csv"], history).version == 0
     assert load_logs([tmp_path / "2.csv"], history).version == 1
     assert load_logs([tmp_path / "2.csv"], history).version == 1  # nothing new, no commit
-    assert history.read(as_of=0)["line"].to_pylist() == ["A", "B"]
-    assert history.read(as_of=1)["line"].to_pylist() == ["A", "B", "C"]
+    assert history.at(0).runs()["line"].to_pylist() == ["A", "B"]
+    assert history.at(1).runs()["line"].to_pylist() == ["A", "B", "C"]
     with pytest.raises(InputError, match=r"has no version 7\. Versions are 0 to 1"):
-        history.read(as_of=7)
+        history.at(7).runs()
     with pytest.raises(InputError, match="has no version 0: it is empty"):
-        History(tmp_path / "new").read(as_of=0)
+        History(tmp_path / "new").at(0).runs()
 
 
 def test_material_columns_may_come_later(history: History) -> None:
@@ -96,10 +81,10 @@ def test_material_columns_may_come_later(history: History) -> None:
     wet = Site.from_dict({"material": {"moisture": {"low": 0, "high": 30}}})
     load_table([run(run_id="2", moisture=12.0)], history, wet)
     load_table([run(run_id="3")], history)
-    assert history.read(site=wet)["moisture"].to_pylist() == [None, 12.0, None]
-    assert history.read()["moisture"].to_pylist() == [None, 12.0, None]
+    assert history.at().runs(site=wet)["moisture"].to_pylist() == [None, 12.0, None]
+    assert history.at().runs()["moisture"].to_pylist() == [None, 12.0, None]
     dense = Site.from_dict({"material": {"bulk_density": {"low": 0, "high": 900}}})
-    assert history.read(site=dense)["bulk_density"].to_pylist() == [None] * 3
+    assert history.at().runs(site=dense)["bulk_density"].to_pylist() == [None] * 3
 
 
 IMPERIAL = Site.from_dict(
@@ -114,12 +99,12 @@ IMPERIAL = Site.from_dict(
 def test_stored_units_are_canonical_and_read_back_in_the_site_s(history: History) -> None:
     rows = [run(feed_rate=4000, feed_grade=80), run(line="B", feed_rate=5000, air=95)]
     assert load_table(rows, history, IMPERIAL).added == 2
-    stored = history.read()
+    stored = history.at().runs()
     # Exact by definition: 1 lb is 0.45359237 kg [NIST SP 811 (2008), appendix B.8].
     assert stored["feed_rate"][0].as_py() == pytest.approx(4 * 0.45359237, rel=1e-12)
     assert stored["feed_grade"].to_pylist() == [0.8, None]
     assert stored["air"].to_pylist() == [30.0, 95.0]
-    ours = history.read(site=IMPERIAL)
+    ours = history.at().runs(site=IMPERIAL)
     assert ours["feed_rate"].to_pylist() == pytest.approx([4000, 5000], rel=1e-12)
     assert ours["feed_grade"].to_pylist() == [80.0, None]
 
@@ -132,18 +117,20 @@ def test_an_export_loads_as_the_same_runs(history: History, tmp_path: Path, name
         run(deck_state="boiling", grade=None, recovery=None, feed_rate=3000, grade_se=0.01),
     ]
     assert load_table(rows, history, IMPERIAL).added == 3
-    assert history.export(tmp_path / name, IMPERIAL) == 3
+    assert history.at().export(tmp_path / name, IMPERIAL) == 3
     assert load_logs(tmp_path / name, history, IMPERIAL).already_known == 3
     copy = History(tmp_path / "copy")
     report = load_logs(tmp_path / name, copy, IMPERIAL)
     assert (report.added, report.warnings) == (3, ()), report.rejects
-    ours, theirs = (h.read().drop(["source", "source_row", "feed_rate"]) for h in (history, copy))
+    ours, theirs = (
+        h.at().runs().drop(["source", "source_row", "feed_rate"]) for h in (history, copy)
+    )
     assert theirs.equals(ours)
-    rates = [h.read()["feed_rate"].to_pylist() for h in (history, copy)]
+    rates = [h.at().runs()["feed_rate"].to_pylist() for h in (history, copy)]
     assert rates[0] == pytest.approx(rates[1], rel=1e-14)
-    assert history.export(tmp_path / name, IMPERIAL, line="B") == 1
+    assert history.at().export(tmp_path / name, IMPERIAL, line="B") == 1
     with pytest.raises(InputError, match=r"End it in \.csv or \.parquet"):
-        history.export(tmp_path / "runs.xls")
+        history.at().export(tmp_path / "runs.xls")
     assert [p for p in tmp_path.iterdir() if p.name.startswith(".")] == []
 
 
@@ -155,7 +142,7 @@ def test_summary_tells_what_each_line_has(history: History) -> None:
         run(line="B", started_at=None),
     ]
     load_table(rows, history)
-    document = history.summary()
+    document = history.at().summary().as_dict()
     assert (document["version"], document["runs"]) == (0, 4)
     first, second = document["lines"]
     assert {k: v for k, v in first.items() if k != "settings"} == {
@@ -170,8 +157,8 @@ def test_summary_tells_what_each_line_has(history: History) -> None:
     }
     assert first["settings"]["air"] == {"unit": "turn", "low": 30.0, "high": 31.0}
     assert (second["first"], second["last"], second["gaps"]) == (None, None, [])
-    assert [x["line"] for x in history.summary(line="B")["lines"]] == ["B"]
-    assert history.summary(since="2025-03-10")["runs"] == 1
+    assert [x["line"] for x in history.at().summary(line="B").as_dict()["lines"]] == ["B"]
+    assert history.at().summary(since="2025-03-10").as_dict()["runs"] == 1
     json.dumps(document, allow_nan=False)
 
 
@@ -239,7 +226,7 @@ def test_a_place_that_will_not_do_is_refused_and_left_alone(
     before = listing(tmp_path / "place")
     history = History(tmp_path / "place")
     for use in (
-        history.read,
+        lambda: history.at().runs(),
         lambda: load_table([run(air=31)], history),
         lambda: load_table([run(air=31)], history, options=LoadOptions(dry_run=True)),
     ):
@@ -267,7 +254,7 @@ def test_a_locked_history_is_waited_for_and_then_given_up(history: History) -> N
             pass
         with pytest.raises(HistoryError, match=r"is locked by another load. Wait for it to end"):
             load_table([run(air=31)], impatient)
-        assert impatient.read().num_rows == 1
+        assert impatient.at().runs().num_rows == 1
     assert load_table([run(air=31)], impatient).added == 1
 
 
@@ -283,7 +270,7 @@ def test_loads_at_the_same_time_add_each_run_once(history: History) -> None:
     for thread in threads:
         thread.join()
     assert sorted(r.added for r in reports) == [0, 0, 0, 50]
-    assert history.read().num_rows == 50
+    assert history.at().runs().num_rows == 50
 
 
 @pytest.mark.parametrize("before", [0, 1])
@@ -302,14 +289,14 @@ def test_a_crash_before_the_commit_leaves_nothing(
     monkeypatch.undo()
     # The files of the load are there, and no commit names them.
     assert len(list(history.folder.glob("line=A/*.parquet"))) == before + 1  # type: ignore[union-attr]
-    assert (history.version, history.read().num_rows) == (0 if before else None, before)
+    assert (history.version, history.at().runs().num_rows) == (0 if before else None, before)
     assert not history.rejects_folder.exists()
     assert load_table([run(air=31), run(air=None)], history).added == 1
 
 
 def test_a_failure_while_rows_are_made_commits_nothing(history: History) -> None:
     load_table([run()], history)
-    batch = history.read().to_batches()[0]
+    batch = history.at().runs().to_batches()[0]
 
     def batches() -> Any:
         yield batch
@@ -318,7 +305,7 @@ def test_a_failure_while_rows_are_made_commits_nothing(history: History) -> None
 
     with pytest.raises(RuntimeError, match="the disk is gone"):
         history.append(batches(), batch.schema)
-    assert (history.version, history.read().num_rows) == (0, 1)
+    assert (history.version, history.at().runs().num_rows) == (0, 1)
 
 
 def test_a_line_met_late_in_a_load_is_looked_up(history: History) -> None:
@@ -343,7 +330,7 @@ def test_vacuum_keeps_the_lock_and_the_rejects(history: History) -> None:
 def test_line_names_may_hold_any_letter(history: History) -> None:
     names = ["Deck 1/α=β", "100 %", "..", "Z:\\x"]
     load_table([run(line=name) for name in names], history)
-    assert sorted(history.read()["line"].to_pylist()) == sorted(names)
+    assert sorted(history.at().runs()["line"].to_pylist()) == sorted(names)
     assert load_table([run(line=name) for name in names], history).already_known == 4
 
 
@@ -359,7 +346,7 @@ def test_what_no_store_keeps_is_refused() -> None:
     with pytest.raises(InputError, match="would be gone when the command ends"):
         History("memory://runs")
     with pytest.raises(InputError, match="this kind of address is not known"):
-        History("nonsense://runs").read()
+        History("nonsense://runs").at().runs()
 
 
 def test_a_dry_run_of_a_log_without_a_usable_row_is_not_taken_for_damage(tmp_path):
@@ -384,7 +371,7 @@ def test_a_slow_reader_holds_one_file_at_a_time(tmp_path: Path) -> None:
     history = History(tmp_path / "h")
     history.append(in_schema(pa.table(full), schema))
     before = pa.total_allocated_bytes()
-    scan, held, seen = history.batches(), 0, 0
+    scan, held, seen = history.at().batches(), 0, 0
     for batch in scan:
         time.sleep(0.03)
         held = max(held, pa.total_allocated_bytes() - before)

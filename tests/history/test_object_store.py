@@ -72,13 +72,13 @@ def history(store: Any, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, request
 
 
 def test_runs_are_kept_found_again_and_read_at_any_version(history: History) -> None:
-    assert (history.exists, history.version, history.read().num_rows) == (False, None, 0)
+    assert (history.exists, history.version, history.at().runs().num_rows) == (False, None, 0)
     assert load_table(runs(0, 1, 2), history).version == 0
     report = load_table([*runs(2, 3), {**runs(4)[0], "grade": 97.0}], history)
     assert (report.added, report.already_known, report.rejected, report.version) == (1, 1, 1, 1)
     assert ids(history) == ["r0", "r1", "r2", "r3"]
-    assert ids(history, as_of=0) == ["r0", "r1", "r2"]
-    assert history.lines() == ["A"]
+    assert ids(history, 0) == ["r0", "r1", "r2"]
+    assert history.at().lines == ("A",)
     # Rejects are for a person to correct: they stay here, and the report says where.
     assert report.rejects_file == str(Path("highside-rejected") / "rejected.csv")
     assert Path(report.rejects_file).exists()
@@ -91,7 +91,7 @@ def test_runs_are_kept_found_again_and_read_at_any_version(history: History) -> 
 def test_changed_bytes_are_named_and_set_aside(history: History) -> None:
     for k in range(3):
         load_table(runs(k), history)
-    files = history.table.filesystem
+    files = history.place.filesystem
 
     def change(path: str) -> None:
         content = bytearray(read_file(files, path))
@@ -119,7 +119,7 @@ def test_a_commit_on_an_older_version_is_refused_by_the_store(history: History) 
     load_table(runs(0), history)
     old = history.table.open()
     load_table(runs(1), history)
-    more = history.read()
+    more = history.at().runs()
     with pytest.raises(Overtaken):
         history.table.commit(old, more.schema, iter(more.to_batches()))
     with pytest.raises(Overtaken):
@@ -165,6 +165,6 @@ def test_a_store_that_does_not_answer_is_said(
     history: History, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with pytest.raises(HistoryError, match="cannot be reached") as refusal:
-        History("s3://no-such-bucket/runs").read()
+        History("s3://no-such-bucket/runs").at().runs()
     assert refusal.value.exit_code == 3
     assert "credentials" in refusal.value.hint

@@ -16,7 +16,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from optimizer import Brief, History, InputError, Site, load_logs
-from optimizer.comparison import compare
+from optimizer.comparison import ComparisonRequest, compare
 from optimizer.diagnostics import diagnose
 from optimizer.evidence.set_points import collapse_runs
 from optimizer.history.schema import in_schema, schema_of
@@ -110,7 +110,7 @@ def test_a_typed_time_of_any_unit_is_the_same_time(tmp_path, kind, number):
     table = pa.table({**{k: [v, v] for k, v in RUN.items()}, "started_at": column})
     history = history_at(tmp_path)
     assert load_table(table, history).added == 2
-    found = history.read()["started_at"].to_pylist()
+    found = history.at().runs()["started_at"].to_pylist()
     assert found == [datetime(2025, 3, 1, 10, tzinfo=UTC), None]
 
 
@@ -158,7 +158,7 @@ def check(report: dict) -> None:
 def test_files_of_every_format_and_readings_over_time(tmp_path, made, samples):
     history = history_at(tmp_path)
     check(load_bytes(made(ROWS), history, options=LoadOptions(samples=samples)).as_dict())
-    assert history.read()["started_at"].null_count == 0
+    assert history.at().runs()["started_at"].null_count == 0
 
 
 def test_a_workbook_s_own_date(tmp_path):
@@ -257,39 +257,39 @@ def names_both(warnings) -> bool:
 
 
 def test_such_runs_are_read_without_their_time_and_never_as_the_latest(holding):
-    runs = holding.read(["deck-1"])
+    runs = holding.at().runs(lines=["deck-1"])
     assert runs["run_id"].to_pylist()[:3] == ["deck-1-20", "deck-1-7", "deck-1-0"]
     assert runs["started_at"].null_count == 2
     assert runs[MISDATED].drop_null().to_pylist() == [
         "0000-12-31T10:00:00Z", "10000-01-01T13:59:59Z",
     ]  # fmt: skip
-    assert MISDATED not in holding.read(["deck-2"]).column_names
-    assert len(holding.read(["deck-1"], since="1700-01-01")) == 28
+    assert MISDATED not in holding.at().runs(lines=["deck-2"]).column_names
+    assert len(holding.at().runs(since="1700-01-01", lines=["deck-1"])) == 28
 
 
 def test_such_a_history_is_summed_up_with_a_warning(holding):
-    found = holding.summary()
+    found = holding.at().summary().as_dict()
     json.dumps(found)
     assert (found["runs"], found["lines"][0]["runs"]) == (60, 30)
     assert found["lines"][0]["first"] == "2025-03-01T08:00:00Z"
     assert found["lines"][0]["last"] == "2025-03-30T08:00:00Z"
     assert names_both(found["warnings"])
-    assert names_both(holding.summary(since="2025-03-15")["warnings"])
-    assert "warnings" not in holding.summary(line="deck-2")
+    assert names_both(holding.at().summary(since="2025-03-15").as_dict()["warnings"])
+    assert "warnings" not in holding.at().summary(line="deck-2").as_dict()
 
 
 @pytest.mark.parametrize("suffix", [".csv", ".parquet"])
 def test_it_is_exported_and_the_export_loads(holding, tmp_path, suffix):
     path = tmp_path / f"runs{suffix}"
-    assert holding.export(path) == 60
+    assert holding.at().export(path) == 60
     fresh = History(tmp_path / "fresh")
     report = load_logs([path], fresh)
     assert (report.added, report.rejected) == (60, 0)
-    assert fresh.read()["started_at"].null_count == 2
+    assert fresh.at().runs()["started_at"].null_count == 2
 
 
 def test_it_is_planned_on_and_reported(holding):
-    work = situation_of(holding, brief=BRIEF)
+    work = situation_of(holding.at(), brief=BRIEF)
     plan = plan_of(work)
     assert plan.runs_used == 30
     assert names_both(plan.warnings)
@@ -300,7 +300,7 @@ def test_it_is_planned_on_and_reported(holding):
 
 
 def test_it_is_diagnosed(holding):
-    (line,) = diagnose(holding, brief=BRIEF).lines
+    (line,) = diagnose(holding.at(), brief=BRIEF).lines
     assert names_both(line.warnings)
     assert line.drift
 
@@ -311,7 +311,12 @@ def test_it_is_compared_and_names_nothing_that_is_hidden(holding, monkeypatch, a
     monkeypatch.setattr("optimizer.comparison.study.POOL", 256)
     monkeypatch.setattr("optimizer.comparison.study.DRAWS", 16)
     lines = ["deck-1"]
-    found = compare(holding, brief=BRIEF, lines=lines, workers=1, anonymous=anonymous)
+    found = compare(
+        holding.at(),
+        request=ComparisonRequest(lines=lines, anonymous=anonymous),
+        brief=BRIEF,
+        workers=1,
+    )
     if anonymous:
         assert any("2 runs have a time before 1950" in said for said in found.warnings)
         assert "deck-1" not in json.dumps(found.as_dict())
@@ -329,7 +334,7 @@ def test_it_is_sound_and_added_to(holding, tmp_path, season):
     (reject,) = load_table(mended, history).rejects
     assert "started_at is 10000-01-01 13:59:59+00:00 there and 2025-03-08" in reject["reason"]
     assert record(history, Site(), [ROWS[0]], BRIEF).load.added == 1
-    assert history.summary(as_of=0)["runs"] == 60
+    assert history.at(0).summary().as_dict()["runs"] == 60
 
 
 def test_the_service_answers_on_it(holding):
@@ -344,7 +349,7 @@ def test_the_service_answers_on_it(holding):
 
 def test_a_date_beyond_comparison_is_refused():
     with pytest.raises(InputError, match="not a date that can be compared"):
-        History("nowhere").read(since=FIRST)
+        History("nowhere").at().runs(since=FIRST)
 
 
 def test_the_clock_of_the_machine_is_asked_when_no_other_is_given(tmp_path):

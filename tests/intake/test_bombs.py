@@ -151,7 +151,7 @@ def test_texts_are_read_alike_however_they_are_written(history, monkeypatch, way
     report = load_bytes(parquet(table, **WAYS[way]), history, file="log.parquet")
     assert (report.added, report.rejected) == (198, 2)
     assert [reject["row"] for reject in report.rejects] == [18, 171]
-    runs = history.read()
+    runs = history.at().runs()
     assert runs["source_row"].to_pylist() == [
         int(run[1:]) + 1 for run in runs["run_id"].to_pylist()
     ]
@@ -295,7 +295,7 @@ DOORS = {
 def test_a_text_has_up_to_2000_characters(history, door):
     check_texts(DOORS[door](history).as_dict())
     stored = dict(
-        zip(*(history.read()[name].to_pylist() for name in ("run_id", "note")), strict=True)
+        zip(*(history.at().runs()[name].to_pylist() for name in ("run_id", "note")), strict=True)
     )
     assert stored == {"fit": FIT, "blank": "short"}
 
@@ -322,7 +322,7 @@ def test_a_note_on_the_page_is_refused_not_cut(options):
         again = client.post("/record", data={**sent, "nonce": "0f", "note": FIT + "x"})
         assert again.status_code == 422
         assert "Note: expected 1 to 2000 characters." in again.text
-    assert FIT in History(options.history).read()["note"].to_pylist()
+    assert FIT in History(options.history).at().runs()["note"].to_pylist()
 
 
 @pytest.mark.parametrize("field", ["run_id", "material"])
@@ -343,7 +343,7 @@ def test_a_long_text_stays_rejected_until_it_is_shortened(history, tmp_path):
     mended = text.replace("x" * 2000 + "… (30000 characters)", "short")
     kept.write_text(mended, encoding="utf-8")
     assert load_logs([kept], history).added == 1
-    assert history.read()["note"].to_pylist() == ["short"]
+    assert history.at().runs()["note"].to_pylist() == ["short"]
 
 
 def test_a_reason_quotes_the_beginning_of_a_long_cell(history):

@@ -49,7 +49,7 @@ def test_log_of_the_corpus(case: dict[str, Any], tmp_path: Path) -> None:
     )
     ends = case.get("files", [""])
     assert all(f.file.endswith(end) for f, end in zip(report.files, ends, strict=True))
-    runs = history.read().to_pylist()
+    runs = history.at().runs().to_pylist()
     assert len(runs) == case.get("runs", case["added"])
     if "first" in case:
         first = min(runs, key=lambda run: (run["source"], run["source_row"]))

@@ -173,7 +173,7 @@ def test_row_is_read_as_meant(
 ) -> None:
     report = load(history, [row(**cells)])
     assert report.added == 1, report.rejects
-    value = history.read(site=SITE).to_pylist()[0][field]
+    value = history.at().runs(site=SITE).to_pylist()[0][field]
     if field == "started_at" and stored is not None:
         stored = datetime.datetime.fromisoformat(stored).replace(tzinfo=datetime.UTC)
     assert value == stored
@@ -189,7 +189,7 @@ def test_headings_take_any_case_separator_and_unit(history: History) -> None:
         "A|2025-03-01|2000|2.5|1.5|7|30|97.2|90 %|0.12\n"
     )
     assert load_bytes(log.encode(), history, SITE).added == 1
-    run = history.read().to_pylist()[0]
+    run = history.at().runs().to_pylist()[0]
     assert run["feed_rate"] == pytest.approx(2.0, rel=1e-12)
     assert run["eccentric_speed"] == pytest.approx(420.0, rel=1e-12)
     assert (run["grade"], run["recovery"], run["moisture"]) == (0.972, 0.9, pytest.approx(12.0))
@@ -236,7 +236,7 @@ def test_columns_are_mapped_by_site_and_options(
     rows = [{("Purity (lab)" if k == "grade" else k): v for k, v in row(grade="97").items()}]
     report = load(history, rows, site, mapping=mapping)
     assert report.added == 1, report.as_dict()
-    assert history.read()["grade"][0].as_py() == 0.97
+    assert history.at().runs()["grade"][0].as_py() == 0.97
     assert any("columns not read: 'moisture'" in w for w in report.warnings)
 
 
@@ -257,7 +257,7 @@ def test_mapped_heading_that_is_not_there_is_a_warning(history: History) -> None
 def test_an_ignored_column_settles_two_of_one_field(history: History) -> None:
     rows = [row() | {"Grade %": "12"}]
     assert load(history, rows, mapping={"Grade %": "ignore"}).added == 1
-    assert history.read()["grade"][0].as_py() == 0.97
+    assert history.at().runs()["grade"][0].as_py() == 0.97
 
 
 def test_line_comes_from_option_or_the_only_declared_one(history: History) -> None:
@@ -265,7 +265,7 @@ def test_line_comes_from_option_or_the_only_declared_one(history: History) -> No
     assert load(history, rows, line="B").added == 1
     only = Site.from_dict({"lines": {"C": {}}, "material": {"moisture": {"low": 0, "high": 20}}})
     assert load(history, rows, only).added == 1
-    assert history.read()["line"].to_pylist() == ["B", "C"]
+    assert history.at().runs()["line"].to_pylist() == ["B", "C"]
 
 
 # -- formats ------------------------------------------------------------------------------------
@@ -289,10 +289,10 @@ FORMATS = {
 def test_every_format_gives_the_same_run(history: History, name: str) -> None:
     report = load_bytes(FORMATS[name], history, SITE)
     assert (report.read, report.added) == (1, 1), report.rejects
-    run = history.read(site=SITE).to_pylist()[0]
+    run = history.at().runs(site=SITE).to_pylist()[0]
     assert run["note"] == "Körner; fein, trocken"
     load(History(history.folder.parent / "plain"), [row()])  # type: ignore[union-attr]
-    plain = History(history.folder.parent / "plain").read()  # type: ignore[union-attr]
+    plain = History(history.folder.parent / "plain").at().runs()  # type: ignore[union-attr]
     assert run["run_id"] == plain["run_id"][0].as_py()
 
 
@@ -300,7 +300,7 @@ def test_decimal_commas_are_read_where_they_can_mean_nothing_else(history: Histo
     commas = {k: v.replace(".", ",") for k, v in row(grade="0.972").items()}
     report = load_bytes(text([commas], ";").encode(), history, SITE)
     assert report.added == 1, report.rejects
-    assert history.read()["grade"][0].as_py() == 0.972
+    assert history.at().runs()["grade"][0].as_py() == 0.972
 
 
 @pytest.mark.parametrize(("other", "cell"), [("2.5", "1,500"), ("2,5", "1.500")])
@@ -328,7 +328,7 @@ def test_ragged_rows_are_rejected_at_their_lines(history: History) -> None:
         in report.rejects[0]["reason"]
     )
     assert "3 cells and there are 15 headings" in report.rejects[1]["reason"]
-    assert sorted(history.read()["source_row"].to_pylist()) == [2, 6]
+    assert sorted(history.at().runs()["source_row"].to_pylist()) == [2, 6]
 
 
 @pytest.mark.parametrize("size", [190, 410, 530, 777])
@@ -345,7 +345,7 @@ def test_row_numbers_hold_across_blocks(
     report = load(history, rows)
     assert (report.read, report.added, report.rejected) == (60, 59, 1)
     lines = text(rows).splitlines()
-    at = {r["run_id"]: r["source_row"] for r in history.read().to_pylist()}
+    at = {r["run_id"]: r["source_row"] for r in history.at().runs().to_pylist()}
     assert all(lines[n - 1].startswith(f"{run},") for run, n in at.items())
     assert lines[report.rejects[0]["row"] - 1].startswith("r41,")
 
@@ -371,7 +371,7 @@ def test_parquet_types_are_read(history: History, tmp_path: Path) -> None:
     assert report.rejects[0]["row"] == 2
     assert "eccentric_speed is missing" in report.rejects[0]["reason"]
     assert "grade is missing" in report.rejects[0]["reason"]
-    run = history.read().to_pylist()[0]
+    run = history.at().runs().to_pylist()[0]
     assert (run["run_id"], run["recovery"]) == ("17", pytest.approx(0.9, rel=1e-6))
     assert run["started_at"] == datetime.datetime(2025, 3, 1, 10, tzinfo=datetime.UTC)
 
@@ -465,7 +465,7 @@ def test_same_log_as_csv_twice_and_parquet_once_gives_each_run_once(history: His
     plain, per_cent = (t.set_column(0, "line", pa.array(["B"] * n)) for t in (plain, per_cent))
     assert load_table(plain, history).added == n
     assert load_table(per_cent, history).already_known == n
-    assert history.read().num_rows == 2 * n
+    assert history.at().runs().num_rows == 2 * n
 
 
 def test_same_run_id_with_other_content_is_rejected_by_name(history: History) -> None:
@@ -527,7 +527,7 @@ def test_codes_agree_where_numbers_do() -> None:
 
 def test_ids_do_not_change_between_versions(history: History) -> None:
     load(history, [row()])
-    assert history.read()["run_id"].to_pylist() == ["687165912a5f492777ba03a0aed5a0cc"]
+    assert history.at().runs()["run_id"].to_pylist() == ["687165912a5f492777ba03a0aed5a0cc"]
 
 
 def test_hash_of_text_depends_on_every_byte_and_not_on_its_place() -> None:
@@ -604,18 +604,18 @@ def test_every_row_is_a_run_or_a_reject(
         for tally in (report, *report.files):
             assert tally.read == tally.added + tally.already_known + tally.rejected
         assert report.read == len(first) + len(second) + 2 * ragged
-        assert history.read().num_rows == report.added
+        assert history.at().runs().num_rows == report.added
         kept = (
             pq.read_table(history.rejects_folder / "rejected.parquet").num_rows
             if report.rejected
             else 0
         )
         assert kept == report.rejected
-        before = history.read()
+        before = history.at().runs()
         again = load_logs([Path(folder, "1.csv"), Path(folder, "2.csv")], history, SITE)
         assert again.added == 0
         assert again.rejected <= report.rejected
-        assert history.read().equals(before)
+        assert history.at().runs().equals(before)
         mended = load_logs(report.rejects_file, history, SITE) if report.rejected else None
         assert mended is None or mended.added == 0
         assert mended is None or mended.read == report.rejected
@@ -651,8 +651,8 @@ def test_rejects_are_corrected_and_loaded_again(history: History, tmp_path: Path
     (tmp_path / "mended.csv").write_text(text(rows), encoding="utf-8")
     report = load_logs(tmp_path / "mended.csv", history, SITE)
     assert (report.added, report.rejected) == (2, 1)
-    assert sorted(history.read()["line"].to_pylist()) == ["A", "B"]
-    assert "=A1" in history.read()["note"].to_pylist()
+    assert sorted(history.at().runs()["line"].to_pylist()) == ["A", "B"]
+    assert "=A1" in history.at().runs()["note"].to_pylist()
     (left,) = rejected_rows(history)
     assert (left["field"], left["row"]) == ("row", "3")
 
@@ -689,7 +689,7 @@ def test_no_cell_is_a_formula_and_every_cell_comes_back(
     assert reject["note"] == written
     reject["air"] = "30"
     load_bytes(text([reject]).encode(), history, SITE)
-    assert history.read()["note"].to_pylist() == [cell]
+    assert history.at().runs()["note"].to_pylist() == [cell]
 
 
 def test_dry_run_says_the_same_and_writes_nothing(history: History) -> None:
@@ -731,4 +731,4 @@ def test_rows_in_memory_pass_the_same_checks(history: History) -> None:
     (reject,) = report.rejects
     assert (reject["file"], reject["row"], reject["field"]) == ("record", 2, "feed_rate")
     assert "97 could be per cent" in reject["reason"]
-    assert history.read()["source"].to_pylist() == ["record"]
+    assert history.at().runs()["source"].to_pylist() == ["record"]

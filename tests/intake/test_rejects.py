@@ -166,7 +166,7 @@ def test_rejects_of_decimal_comma_logs_keep_their_marks(history: History, tmp_pa
     rows = [{**row, "air": "31"} for row in rejected(history)]
     report = load_logs(write(tmp_path / "mended.csv", rows), history)
     assert (report.added, report.rejected) == (2, 1)
-    kept = history.read().to_pylist()
+    kept = history.at().runs().to_pylist()
     assert sorted(run["feed_rate"] for run in kept) == [2.1, 2.1, 2.5]
     assert [row["value"] for row in rejected(history)] == ["1.500"]
 
@@ -199,7 +199,7 @@ def test_zeros_cost_no_good_row(history: History, name: str) -> None:
     report = load_bytes(content, history)
     assert (report.unreadable, [r["row"] for r in report.rejects]) == ((), torn)
     assert all("zero bytes" in r["reason"] for r in report.rejects)
-    assert (report.added, history.read()["recovery"].to_pylist()) == (4, [0.9] * 4)
+    assert (report.added, history.at().runs()["recovery"].to_pylist()) == (4, [0.9] * 4)
 
 
 def test_a_block_of_zeros_alone_is_a_row(history: History) -> None:
@@ -216,7 +216,7 @@ def test_a_torn_row_is_rejected_until_it_is_mended(history: History, tmp_path: P
     assert load_logs(write(tmp_path / "a.csv", [reject]), history).rejected == 1
     reject |= {"note": "wet", "row_shape": ""}
     assert load_logs(write(tmp_path / "b.csv", [reject]), history).added == 1
-    assert sorted(history.read()["note"].to_pylist()) == ["dry", "wet"]
+    assert sorted(history.at().runs()["note"].to_pylist()) == ["dry", "wet"]
     assert rejected(history) == []
 
 

@@ -46,7 +46,7 @@ def readings(grade, recovery=None, minutes=2.0, start=START, **columns) -> pa.Ta
 
 def one(history: History, table: pa.Table) -> dict:
     load_table(table, history, options=LoadOptions(samples=True))
-    (run,) = history.read().to_pylist()
+    (run,) = history.at().runs().to_pylist()
     return run
 
 
@@ -88,7 +88,7 @@ def test_few_steady_stretches_are_called_unsettled() -> None:
     with tempfile.TemporaryDirectory() as folder:
         history = History(Path(folder) / "h")
         load_table(pa.concat_tables(stretches), history, options=LoadOptions(samples=True))
-        settled = history.read()["settled"].to_pylist()
+        settled = history.at().runs()["settled"].to_pylist()
     assert len(settled) == 200
     # About 12 are expected (settled are those of which one beginning in seven passes).
     assert settled.count(False) < 0.12 * len(settled)
@@ -184,7 +184,7 @@ def test_what_ends_a_stretch(history: History, second: dict, runs: int) -> None:
     load_table(
         pa.concat_tables(parts).take(pa.array(order)), history, options=LoadOptions(samples=True)
     )
-    assert history.read().num_rows == runs
+    assert history.at().runs().num_rows == runs
 
 
 @pytest.mark.parametrize(("ids", "runs"), [(["a"] * 4 + ["b"] * 4, 2), (list("abcdefgh"), 1)])
@@ -195,7 +195,7 @@ def test_run_ids_part_trials_and_number_readings(history: History, ids: list, ru
         history,
         options=LoadOptions(samples=True),
     )
-    kept = history.read()["run_id"].to_pylist()
+    kept = history.at().runs()["run_id"].to_pylist()
     assert len(kept) == runs
     assert runs == 1 or kept == ["a", "b"]
 
@@ -224,7 +224,7 @@ def test_loading_again_adds_nothing_and_a_reading_twice_counts_once(history: His
     assert report.files[0].as_dict()["runs"] == 1
     again = load_table(table, history, options=LoadOptions(samples=True))
     assert (again.added, again.already_known) == (0, 8)
-    assert history.read().num_rows == 1
+    assert history.at().runs().num_rows == 1
     assert SampleStore(history.samples_folder).read().num_rows == 8  # type: ignore[union-attr]
 
 
@@ -253,9 +253,9 @@ def test_a_disputed_run_rejects_each_of_its_readings(history: History) -> None:
 def test_ordinary_loads_never_merge(history: History) -> None:
     table = readings(0.97 + np.random.default_rng(2).normal(0, 0.002, 8))
     report = load_table(table, history)
-    assert report.added == history.read().num_rows == 8
+    assert report.added == history.at().runs().num_rows == 8
     assert any("load it with --samples" in warning for warning in report.warnings)
-    assert history.read()["samples"].null_count == 8
+    assert history.at().runs()["samples"].null_count == 8
     assert not history.samples_folder.exists()
 
 
@@ -270,10 +270,10 @@ def test_exported_runs_keep_what_they_were_made_of(history: History, tmp_path: P
     from optimizer.intake.load import load_logs
 
     for name in ("runs.csv", "runs.parquet"):
-        history.export(tmp_path / name)
+        history.at().export(tmp_path / name)
         copy = History(tmp_path / f"copy-{name}")
         load_logs(tmp_path / name, copy)
-        (same,) = copy.read().to_pylist()
+        (same,) = copy.at().runs().to_pylist()
         assert (same["samples"], same["settled"]) == (run["samples"], True)
         assert same["run_id"] == run["run_id"]
 
@@ -285,10 +285,10 @@ def test_histories_from_before_readings_are_read_and_appended_to(history: Histor
     old = pa.schema([f for f in schema_of(Site()) if f.name not in ("samples", "settled")])
     row = {**SETTINGS, "run_id": "r1", "deck_state": "even", "grade": 0.97, "recovery": 0.9}
     history.append(pa.Table.from_pylist([{**dict.fromkeys(old.names), **row}], old))
-    assert history.read()["samples"].to_pylist() == [None]
+    assert history.at().runs()["samples"].to_pylist() == [None]
     load_table(readings([0.97, 0.96, 0.98]), history, options=LoadOptions(samples=True))
-    assert sorted(history.read()["samples"].is_valid().to_pylist()) == [False, True]
-    assert {f.name: f.type for f in history.read().schema}["settled"] == pa.bool_()
+    assert sorted(history.at().runs()["samples"].is_valid().to_pylist()) == [False, True]
+    assert {f.name: f.type for f in history.at().runs().schema}["settled"] == pa.bool_()
 
 
 def test_a_history_with_readings_is_no_strange_folder(history: History) -> None:

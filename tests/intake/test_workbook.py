@@ -87,7 +87,7 @@ def check(tmp_path: Path, sheets: dict[str, tuple[int, set[int]]]) -> None:
     report = load_bytes(content, history, file="book.xlsx", options=LoadOptions(line="A"))
     assert [tally.read for tally in report.files] == [runs for runs, _ in sheets.values()]
     assert {(r["file"], r["row"]) for r in report.rejects} == faults
-    runs = history.read()
+    runs = history.at().runs()
     assert runs["grade_count"].to_pylist() == runs["source_row"].to_pylist()
     # Runs that agree in all but the sheet they stand in are one run.
     known = len(set(runs["source_row"].to_pylist()))

@@ -9,6 +9,7 @@ from optimizer.comparison import compare
 from optimizer.diagnostics import diagnose
 from optimizer.evidence import line_model
 from optimizer.evidence.fitting import fitted
+from optimizer.history.snapshot import Snapshot
 from optimizer.model.fitted_surrogate import FittedSurrogate
 from optimizer.planning import situation
 from optimizer.planning.planner import suggest
@@ -54,10 +55,16 @@ def table(monkeypatch):
 
 def test_a_plan_needs_only_what_the_protocol_names(table):
     for goal in ({"min_grade": 0.97}, {"maximise": "trade-off", "min_grade": 0.9}):
-        plan = suggest(table, Site(), Brief.from_dict({"goal": goal, "trials": {"count": 2}}))
+        plan = suggest(
+            Snapshot.of_table(table),
+            Site(),
+            Brief.from_dict({"goal": goal, "trials": {"count": 2}}),
+        )
         assert len(plan.recommendations) == 2
 
 
 def test_diagnosis_and_comparison_need_only_what_the_protocol_names(table):
-    assert diagnose(table, Site()).lines
-    assert compare(table, Site(), Brief.from_dict({"goal": {"min_grade": 0.95}})).lines
+    assert diagnose(Snapshot.of_table(table), Site()).lines
+    assert compare(
+        Snapshot.of_table(table), Site(), Brief.from_dict({"goal": {"min_grade": 0.95}})
+    ).lines

@@ -13,6 +13,7 @@ from optimizer.gaussian_process.kernel import BETWEEN_LINES, Kernel
 from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import GaussianProcess
 from optimizer.gaussian_process.replicates import collapse
+from optimizer.history.snapshot import Snapshot
 from optimizer.measurement import RunReadings
 from optimizer.measurement.counting import logit_reading_of
 from optimizer.model.coordinates import (
@@ -247,7 +248,10 @@ def test_a_balance_known_to_go_with_the_sharpness_foresees_the_grade_better(monk
     scores = {"with": [], "without": []}
     for k, family in enumerate(("beans", "grain", "ores", "outsider") * 2):
         task = Task(problem(family, "moderate", 300 + k), 20)
-        p, planned = task.problem, situation_of(task.table(), brief=task.brief(), seed=k)
+        p, planned = (
+            task.problem,
+            situation_of(Snapshot.of_table(task.table()), brief=task.brief(), seed=k),
+        )
         values = GRAVITY_TABLE.values(REGION.sample(600, np.random.default_rng(k)))
         truth = p.deck.run(values, p.material)
         even = truth.failure < 0.3

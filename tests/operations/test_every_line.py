@@ -52,7 +52,7 @@ def alone(history):
     """Bytes of the plan of each line, asked for by itself."""
     briefs = {n: BRIEF.model_copy(update={"line": n}) for n in ("deck-1", "deck-2", "new")}
     return [
-        json.dumps(suggest(history, Site(), brief, seed=SEED).as_dict())
+        json.dumps(suggest(history.at(), Site(), brief, seed=SEED).as_dict())
         for brief in briefs.values()
     ]
 
@@ -62,7 +62,7 @@ def test_plans_of_every_line_are_those_of_each_alone(history, alone, where, requ
     place = {"here": {}, "processes": {"workers": 2}}.get(where)
     if place is None:
         place = {"scheduler": request.getfixturevalue("scheduler")}
-    made = suggest_every_line(history, Site(), BRIEF, seed=SEED, **place)
+    made = suggest_every_line(history.at(), Site(), BRIEF, seed=SEED, **place)
     assert [json.dumps(plan.as_dict()) for plan in made.plans] == alone
     assert (made.history_version, made.refused) == (0, ())
     document = made.as_dict()
@@ -81,7 +81,7 @@ def test_a_line_that_cannot_be_planned_stops_no_other(history):
     # In other units than its sisters, the line with one run learns nothing from them.
     feed = {"unit": "kg/h", "low": 500, "high": 9000, "step": 100}
     site = Site.from_dict({"lines": {"new": {"feed_rate": feed}}})
-    made = suggest_every_line(history, site, tight, seed=SEED)
+    made = suggest_every_line(history.at(), site, tight, seed=SEED)
     # The line with one run gets its first trials; the others have no settings inside.
     assert [plan.line for plan in made.plans] == ["new"]
     assert [(line, error.code) for line, error in made.refused] == [
@@ -94,12 +94,12 @@ def test_a_line_that_cannot_be_planned_stops_no_other(history):
 def test_all_plans_are_of_one_version(history, monkeypatch):
     def plan_and_load(*arguments, **how):
         made = plan_alone(*arguments, **how)
-        row = {**history.read().slice(0, 1).to_pylist()[0], "run_id": f"later-{made.line}"}
+        row = {**history.at().runs().slice(0, 1).to_pylist()[0], "run_id": f"later-{made.line}"}
         load_table([{k: v for k, v in row.items() if v is not None} | {"grade": 0.5}], history)
         return made
 
     monkeypatch.setattr("optimizer.operations.every_line.suggest", plan_and_load)
-    made = suggest_every_line(history, Site(), BRIEF, seed=SEED)
+    made = suggest_every_line(history.at(), Site(), BRIEF, seed=SEED)
     assert {plan.history_version for plan in made.plans} == {made.history_version} == {0}
     assert [plan.runs_used for plan in made.plans] == [12, 12, 1]
     assert history.version > 0
@@ -107,8 +107,8 @@ def test_all_plans_are_of_one_version(history, monkeypatch):
 
 def test_a_brief_for_one_line_and_an_empty_history(history, tmp_path):
     with pytest.raises(InputError, match="the brief is for line 'deck-1', and every line was"):
-        suggest_every_line(history, Site(), BRIEF.model_copy(update={"line": "deck-1"}))
-    made = suggest_every_line(History(tmp_path / "none"), Site(), BRIEF)
+        suggest_every_line(history.at(), Site(), BRIEF.model_copy(update={"line": "deck-1"}))
+    made = suggest_every_line(History(tmp_path / "none").at(), Site(), BRIEF)
     assert made.as_dict() == {
         "schema": "highside.plans/1",
         "history_version": None,

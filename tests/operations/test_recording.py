@@ -54,7 +54,7 @@ def broken(*args, **more):
 
 
 def runs_of(history):
-    return history.read().num_rows
+    return history.at().runs().num_rows
 
 
 # ------------------------------------------------------------------ what fails after the commit
@@ -138,14 +138,14 @@ def test_a_load_whose_rejects_cannot_be_kept_says_what_is_stored(history, monkey
 
 
 def test_a_plan_carries_its_brief_which_makes_it_again(history):
-    plan = suggest(history, Site(), Brief.from_dict(BRIEF), seed=3).as_dict()
+    plan = suggest(history.at(), Site(), Brief.from_dict(BRIEF), seed=3).as_dict()
     assert plan["brief"] == BRIEF
-    again = suggest(history, Site(), Brief.from_dict(plan["brief"]), seed=plan["seed"])
+    again = suggest(history.at(), Site(), Brief.from_dict(plan["brief"]), seed=plan["seed"])
     assert json.dumps(again.as_dict()) == json.dumps(plan)
 
 
 def written(folder, history, **changes):
-    plan = suggest(history, Site(), Brief.from_dict(BRIEF), seed=3).as_dict()
+    plan = suggest(history.at(), Site(), Brief.from_dict(BRIEF), seed=3).as_dict()
     (folder / "plan.json").write_text(json.dumps({**plan, **changes}))
     return plan
 
@@ -159,7 +159,7 @@ def test_record_plans_again_by_the_plan_s_goal_brief_and_seed(run, history, tmp_
     answer = json.loads(out)
     assert (code, answer["load"]["added"]) == (0, 1)
     assert answer["before"] == {k: plan[k] for k in answer["before"]}
-    next_plan = suggest(history, Site(), Brief.from_dict(BRIEF), seed=3).as_dict()
+    next_plan = suggest(history.at(), Site(), Brief.from_dict(BRIEF), seed=3).as_dict()
     assert answer["after"] == {k: next_plan[k] for k in answer["after"]}
     assert answer["after"]["goal"]["maximise"] == "value"
     # Options win over the plan's brief.
@@ -199,7 +199,7 @@ def test_what_is_no_plan_is_refused_before_anything_is_stored(run, history, tmp_
 def test_value_without_a_grade_is_shown_without_one(run, history, tmp_path):
     goal = {"maximise": "value", "prices": {"product": 2400.0, "currency": "credits"}}
     brief = Brief.from_dict({**BRIEF, "goal": goal})
-    plan = suggest(history, Site(), brief).as_dict()
+    plan = suggest(history.at(), Site(), brief).as_dict()
     (tmp_path / "plan.json").write_text(json.dumps(plan))
     code, out, err = run(*RECORD[:-1])
     assert code == 0, err

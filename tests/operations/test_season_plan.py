@@ -38,11 +38,11 @@ def test_run_now_beats_the_best_run_of_the_season(season, line):
     if line != "deck-1":
         # The brief says where deck-1 stands; the others may move from anywhere.
         brief = brief.model_copy(update={"current": {}})
-    plan = suggest(history, site, brief)
+    plan = suggest(history.at(), site, brief)
     recovery, grade = truth(line, [plan.run_now.settings[n] for n in NAMES])
     assert grade[0] >= 0.985
 
-    runs = history.read(site=site).filter(pc.field("line") == line)
+    runs = history.at().runs(site=site).filter(pc.field("line") == line)
     values = np.column_stack([runs[n].to_numpy() for n in NAMES])
     read_grade, read_recovery = runs["grade"].to_numpy(), runs["recovery"].to_numpy()
     met = (read_grade >= 0.985) & (values[:, 0] >= brief.capacity.min_feed_rate)
@@ -64,7 +64,7 @@ def test_two_shifts_of_trials_come_near_the_attainable(season, tmp_path):
     own = History(tmp_path / "history")
     load_logs([season_folder() / "deck-1.csv"], own, site)
     for shift in range(2):
-        plan = suggest(own, site, brief)
+        plan = suggest(own.at(), site, brief)
         rows = []
         for k, trial in enumerate(plan.recommendations):
             values = np.array([[trial.settings[n] for n in NAMES]])
@@ -83,7 +83,7 @@ def test_two_shifts_of_trials_come_near_the_attainable(season, tmp_path):
                 }
             )
         assert load_table(rows, own, site).added == 4
-    plan = suggest(own, site, brief)
+    plan = suggest(own.at(), site, brief)
     recovery, grade = truth("deck-1", [plan.run_now.settings[n] for n in NAMES])
     assert grade[0] >= 0.984
     # Attainable 0.948 (search over the whole lattice, tests/simulation/test_deck.py); habit 0.843.

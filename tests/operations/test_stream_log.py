@@ -44,7 +44,7 @@ def test_a_reconciled_test_becomes_a_run_that_loads(write, tmp_path):
     history = History(tmp_path / "history")
     report = load_logs([out], history, Site())
     assert (report.added, report.rejected) == (1, 0)
-    (row,) = history.read().to_pylist()
+    (row,) = history.at().runs().to_pylist()
     assert row["run_id"] == "T1"
     assert row["grade_se"] == pytest.approx(test.grade_se, abs=1e-9)
     assert row["recovery"] == pytest.approx(test.recovery, abs=1e-9)

@@ -52,22 +52,23 @@ def history(tmp_path):
 
 @pytest.fixture
 def busy(history, monkeypatch):
-    """The history, and whoever asks for its version is overtaken by another load."""
-    asked, plain = [], History.version.fget
+    """The history, and whoever takes a snapshot of it is overtaken by another load."""
+    plain, loads = History.at, []
 
-    def overtaken(self):
-        found = plain(self)
-        asked.append(found)
-        if len(asked) % 2:  # the load asks for the version too
-            load_table(list(rows(n=2, seed=1000 + len(asked))), History(self.location))
+    def overtaken(self, version=None):
+        found = plain(self, version)
+        if version is None and (not loads or loads[-1] == "done"):  # the load looks at it too
+            loads.append("begun")
+            load_table(list(rows(n=2, seed=1000 + len(loads))), History(self.location))
+            loads[-1] = "done"
         return found
 
-    monkeypatch.setattr(History, "version", property(overtaken))
+    monkeypatch.setattr(History, "at", overtaken)
     return history
 
 
 def runs_at(history, version, line=None):
-    return history.read(None if line is None else [line], as_of=version).num_rows
+    return history.at(version).runs(lines=None if line is None else [line]).num_rows
 
 
 def counted(document):
@@ -77,21 +78,22 @@ def counted(document):
 
 
 def there(history, version):
-    return {line: runs_at(history, version, line) for line in history.lines(version)}
+    return {line: runs_at(history, version, line) for line in history.at(version).lines}
 
 
 def test_the_latest_is_overtaken_here(busy):
-    version = busy.version
-    assert busy.read().num_rows > runs_at(busy, version) == ALL
+    snapshot = busy.at()
+    assert busy.version > snapshot.version
+    assert snapshot.runs().num_rows == runs_at(busy, snapshot.version) == ALL
 
 
 def test_a_plan(busy):
-    plan = suggest(busy, SITE, BRIEF.model_copy(update={"line": "deck-1"}))
+    plan = suggest(busy.at(), SITE, BRIEF.model_copy(update={"line": "deck-1"}))
     assert plan.runs_used == runs_at(busy, plan.history_version, "deck-1")
 
 
 def test_plans_of_every_line(busy):
-    found = suggest_every_line(busy, SITE, BRIEF, workers=1)
+    found = suggest_every_line(busy.at(), SITE, BRIEF, workers=1)
     assert [plan.runs_used for plan in found.plans] == [
         runs_at(busy, found.history_version, plan.line) for plan in found.plans
     ]
@@ -99,53 +101,45 @@ def test_plans_of_every_line(busy):
 
 
 def test_a_diagnosis(busy):
-    found = diagnose(busy, SITE, BRIEF).as_dict()
+    found = diagnose(busy.at(), SITE, BRIEF).as_dict()
     assert counted(found) == there(busy, found["history_version"])
 
 
 def test_a_comparison(busy):
-    found = compare(busy, SITE, BRIEF, workers=1).as_dict()
+    found = compare(busy.at(), SITE, BRIEF, workers=1).as_dict()
     assert counted(found) == there(busy, found["history_version"])
 
 
 def test_a_diagnosis_and_a_comparison_of_an_earlier_version(history):
-    before = [ask(history, SITE, BRIEF).as_dict() for ask in (diagnose, compare)]
+    before = [ask(history.at(), SITE, BRIEF).as_dict() for ask in (diagnose, compare)]
     load_table(list(rows(n=5, seed=7)), history)
-    after = [ask(history, SITE, BRIEF, as_of=0).as_dict() for ask in (diagnose, compare)]
+    after = [ask(history.at(0), SITE, BRIEF).as_dict() for ask in (diagnose, compare)]
     assert json.dumps(after) == json.dumps(before)
     assert counted(before[0]) == counted(before[1]) == {"deck-1": 2, "deck-2": 2}
-    assert compare(history, SITE, BRIEF).as_dict()["history_version"] > 0
+    assert compare(history.at(), SITE, BRIEF).as_dict()["history_version"] > 0
 
 
 def test_a_summary(busy):
-    found = busy.summary(SITE)
+    found = busy.at().summary(SITE).as_dict()
     assert found["runs"] == runs_at(busy, found["version"])
 
 
 @pytest.mark.parametrize("asked", ["plan", "diagnosis", "comparison", "summary"])
-def test_nothing_was_there(tmp_path, monkeypatch, asked):
-    # The first load commits right after there was no version yet.
-    plain = History.version.fget
+def test_nothing_was_there(tmp_path, asked):
+    # The first load commits right after the snapshot was taken.
     first = History(tmp_path / "history")
-
-    def overtaken(self):
-        found = plain(self)
-        if found is None:
-            monkeypatch.setattr(History, "version", property(plain))
-            load_table(list(rows()), first)
-        return found
-
-    monkeypatch.setattr(History, "version", property(overtaken))
+    snapshot = first.at()
+    load_table(list(rows()), first)
     if asked == "summary":
-        found = first.summary(SITE)
-        assert (found["version"], found["runs"]) == (None, 0)
+        found = snapshot.summary(SITE)
+        assert (found.version, found.runs) == (None, 0)
         return
     ask = {"plan": suggest, "diagnosis": diagnose, "comparison": compare}[asked]
-    found = ask(first, SITE, BRIEF).as_dict()
+    found = ask(snapshot, SITE, BRIEF).as_dict()
     assert found["history_version"] is None
     assert not found.get("runs_used")
     assert not found.get("lines")
-    assert first.read().num_rows == ALL
+    assert first.at().runs().num_rows == ALL
 
 
 def test_the_service_s_answers(history):
@@ -163,7 +157,7 @@ def test_the_service_s_answers(history):
 def test_what_surrounds_a_plan_is_of_its_version(busy):
     from optimizer.operations.reporting import look
 
-    found = look(situation_of(busy, SITE, BRIEF.model_copy(update={"line": "deck-1"})))
+    found = look(situation_of(busy.at(), SITE, BRIEF.model_copy(update={"line": "deck-1"})))
     runs = runs_at(busy, found.plan.history_version, "deck-1")
     assert found.landscape.as_dict()["history_version"] == found.plan.history_version
     assert sum(found.landscape.as_dict()["points"]["count"]) == runs
@@ -184,7 +178,7 @@ def test_a_report_compares_lines_on_the_version_of_its_plan(history, tmp_path, m
     shown = {}
 
     def written(work, out, sheets, *, comparison, **_):
-        shown.update(comparison=comparison, version=work.version)
+        shown.update(comparison=comparison, version=work.snapshot.version)
         return type("Written", (), {"as_dict": lambda _: {}})()
 
     monkeypatch.chdir(tmp_path)

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from skopt.benchmarks import branin, hart6
 
+from optimizer.history.snapshot import Snapshot
 from optimizer.planning.planner import suggest
 from optimizer.plant.brief import Brief
 from optimizer.plant.region import Region
@@ -30,7 +31,7 @@ def run(space, objective, constraint, starts, batches, size, scale, seed=0):
         f = np.array([objective(v) for v in values])
         g = np.array([constraint(v) for v in values])
         table = run_log(space, values, grade_of(g), recovery_of(-f, scale=scale))
-        plan = suggest(table, Site(base=space), brief, seed=seed)
+        plan = suggest(Snapshot.of_table(table), Site(base=space), brief, seed=seed)
         picks = [[r.settings[n] for n in space.names] for r in plan.recommendations]
         values = np.vstack([values, picks])
     f = np.array([objective(v) for v in values])

@@ -15,6 +15,7 @@ import pyarrow as pa
 import pytest
 from scipy.special import expit, logit
 
+from optimizer.history.snapshot import Snapshot
 from optimizer.measurement import RunReadings
 from optimizer.model.coordinates import from_latent
 from optimizer.model.surrogate import Surrogate
@@ -124,7 +125,7 @@ def planned(grade, recovery, min_grade, confidence):
         }
     )
     brief = Brief.from_dict({"goal": {"min_grade": min_grade, "confidence": confidence}})
-    return suggest(table, Site(base=SPACE), brief)
+    return suggest(Snapshot.of_table(table), Site(base=SPACE), brief)
 
 
 def test_planner_finds_the_published_constrained_optimum():

@@ -16,6 +16,7 @@ import pytest
 from scipy.stats import binom, hypergeom
 
 from optimizer.comparison import compare
+from optimizer.history.snapshot import Snapshot
 from optimizer.planning.planner import suggest
 from optimizer.plant.brief import Brief
 from optimizer.plant.settings import Setting, SettingSpace
@@ -71,7 +72,7 @@ def look_ups(
     read = [rng.choice(readings[p]) for p in tried]
     while not best & set(tried) and len(tried) < most:
         plan = suggest(
-            log(space, tried, read),
+            Snapshot.of_table(log(space, tried, read)),
             Site(base=space),
             Brief.from_dict({"goal": {"min_grade": 0.9}, "trials": {"count": 1}}),
             seed=seed,
@@ -123,7 +124,9 @@ def test_six_temperatures_of_a_designed_experiment_are_told_apart_as_lines():
         made = log(two, tried, list(mean[pick]))
         tables.append(made.set_column(0, "line", pa.array([name] * len(pick))))
     brief = Brief.from_dict({"goal": {"min_grade": 0.9}})
-    document = compare(pa.concat_tables(tables), Site(base=two), brief, workers=1).as_dict()
+    document = compare(
+        Snapshot.of_table(pa.concat_tables(tables)), Site(base=two), brief, workers=1
+    ).as_dict()
     reach = {line["line"]: line["attainable"]["recovery"] for line in document["lines"]}
     for name, value in reach.items():
         assert value["mean"] == pytest.approx(best[name], abs=0.015), name

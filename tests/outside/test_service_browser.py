@@ -88,7 +88,7 @@ def test_a_recorded_result_is_followed_by_its_plan(show, tmp_path, monkeypatch, 
         page.wait_for_selector("#changed")
         assert "What the result changed" in page.inner_text("#changed")
         page.wait_for_selector(".trials")
-    assert History(options.history).read().num_rows == 9
+    assert History(options.history).at().runs().num_rows == 9
 
 
 def test_who_types_while_a_plan_is_made_is_not_interrupted(show):

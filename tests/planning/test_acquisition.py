@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from scipy.special import expit, logit
 
+from optimizer.history.snapshot import Snapshot
 from optimizer.planning.acquisition import (
     ConstrainedImprovement,
     Outlook,
@@ -32,7 +33,7 @@ OBJECTIVES = {
 @pytest.fixture(scope="module")
 def situation(season_table):
     wanted = Brief.from_dict({"line": "deck-1", "goal": {"min_grade": 0.985}})
-    return situation_of(season_table.slice(0, 60), Site(), wanted, seed=1)
+    return situation_of(Snapshot.of_table(season_table.slice(0, 60)), Site(), wanted, seed=1)
 
 
 @pytest.fixture(scope="module")

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from optimizer.history.snapshot import Snapshot
 from optimizer.planning.batch_order import MOST_EXACT, _costs, cheapest_path, in_order
 from optimizer.planning.explanations import changes_between
 from optimizer.planning.planner import suggest
@@ -104,7 +105,7 @@ def test_a_plan_keeps_its_trials_and_chains_its_moves(season_table, known):
     brief = Brief.from_dict(
         {"goal": {"min_grade": 0.985}, "current": {**current, "air": 40}, "trials": {"count": 5}}
     )
-    plan = suggest(table, Site(), brief)
+    plan = suggest(Snapshot.of_table(table), Site(), brief)
     trials = plan.recommendations
     assert [t.rank for t in trials] == [1, 2, 3, 4, 5]
     assert sorted(t.order for t in trials) == [1, 2, 3, 4, 5]

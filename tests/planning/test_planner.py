@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from cli.show import plan as show
 from optimizer.errors import InputError, LimitError
+from optimizer.history.snapshot import Snapshot
 from optimizer.operations.reporting import look
 from optimizer.planning.planner import plan_of, suggest
 from optimizer.planning.situation import situation_of
@@ -87,7 +88,9 @@ def briefs(draw) -> dict:
 @given(document=briefs(), empty=st.booleans())
 def test_every_plan_obeys_every_limit(season_table, document, empty):
     asked = Brief.from_dict(document)
-    plan = suggest(season_table.slice(0, 0) if empty else season_table, Site(), asked)
+    plan = suggest(
+        Snapshot.of_table(season_table.slice(0, 0) if empty else season_table), Site(), asked
+    )
     values = settings_of(plan)
     every = (
         values
@@ -121,9 +124,9 @@ def test_every_plan_obeys_every_limit(season_table, document, empty):
 
 
 def test_a_plan_repeats_nothing_that_was_tried_or_is_pending(season_table):
-    first = suggest(season_table, Site(), brief())
+    first = suggest(Snapshot.of_table(season_table), Site(), brief())
     pending = [dict(r.settings) for r in first.recommendations]
-    second = suggest(season_table, Site(), brief(pending=pending))
+    second = suggest(Snapshot.of_table(season_table), Site(), brief(pending=pending))
     tried = {tuple(row) for row in zip(*(season_table[n].to_pylist() for n in NAMES), strict=True)}
     asked = {tuple(r) for r in settings_of(first)}
     assert not asked & tried
@@ -135,7 +138,7 @@ def test_max_change_holds_from_the_current_settings(season_table):
         {"settings": {"air": {"max_change": 6}, "side_tilt": {"max_change": 0.3}}}
     )
     current = {"air": 40.0, "side_tilt": 2.0}
-    plan = suggest(season_table, site, brief(current=current))
+    plan = suggest(Snapshot.of_table(season_table), site, brief(current=current))
     for r in plan.recommendations:
         assert abs(r.settings["air"] - 40) <= 6 + 1e-9
         assert abs(r.settings["side_tilt"] - 2.0) <= 0.3 + 1e-9
@@ -143,7 +146,7 @@ def test_max_change_holds_from_the_current_settings(season_table):
 
 def test_product_and_reject_rates_hold(season_table):
     capacity = {"max_product_rate": 1.2, "max_reject_rate": 0.3, "min_feed_rate": 0.8}
-    plan = suggest(season_table, Site(), brief(capacity=capacity))
+    plan = suggest(Snapshot.of_table(season_table), Site(), brief(capacity=capacity))
     for r in plan.recommendations:
         assert r.product_t_per_h <= 1.2 + 1e-9
         assert r.settings["feed_rate"] - r.product_t_per_h <= 0.3 + 1e-9
@@ -165,7 +168,7 @@ def test_product_and_reject_rates_hold(season_table):
 )
 def test_limits_that_leave_nothing_are_refused_by_name(season_table, tables, message):
     with pytest.raises(LimitError, match=message):
-        suggest(season_table, Site(), brief(**tables))
+        suggest(Snapshot.of_table(season_table), Site(), brief(**tables))
 
 
 @pytest.mark.parametrize(
@@ -181,16 +184,21 @@ def test_limits_that_leave_nothing_are_refused_by_name(season_table, tables, mes
 )
 def test_briefs_that_name_what_is_not_there_are_refused(season_table, tables, message):
     with pytest.raises(InputError, match=message):
-        suggest(season_table, Site(), brief(**tables))
+        suggest(Snapshot.of_table(season_table), Site(), brief(**tables))
 
 
 # ------------------------------------------------------------------ sameness
 
 
 def test_the_same_question_gets_the_same_bytes(season_table):
-    answers = [json.dumps(suggest(season_table, Site(), brief(), seed=3).as_dict()) for _ in "ab"]
+    answers = [
+        json.dumps(suggest(Snapshot.of_table(season_table), Site(), brief(), seed=3).as_dict())
+        for _ in "ab"
+    ]
     assert answers[0] == answers[1]
-    assert answers[0] != json.dumps(suggest(season_table, Site(), brief(), seed=4).as_dict())
+    assert answers[0] != json.dumps(
+        suggest(Snapshot.of_table(season_table), Site(), brief(), seed=4).as_dict()
+    )
 
 
 SCRIPT = """
@@ -205,7 +213,7 @@ print(json.dumps(suggest(pq.read_table(sys.argv[1]), Site(), brief).as_dict()))
 @pytest.mark.parametrize("goal", [{}, {"maximise": "trade-off"}, {"min_grade": 0.98}])
 def test_a_planning_answers_the_same_when_asked_twice(season_table, goal):
     asked = Brief.from_dict({"goal": goal, "trials": {"count": 1}})
-    work = situation_of(season_table, Site(), asked)
+    work = situation_of(Snapshot.of_table(season_table), Site(), asked)
     before = work.min_grade  # may be asked for before there is a plan
     first, again = plan_of(work).as_dict(), plan_of(work).as_dict()
     assert json.dumps(first) == json.dumps(again)
@@ -215,7 +223,9 @@ def test_a_planning_answers_the_same_when_asked_twice(season_table, goal):
 
 
 def test_the_grade_of_a_history_without_a_reading_is_any(season_table):
-    assert situation_of(season_table.slice(0, 0), Site(), Brief()).min_grade == 1e-6
+    assert (
+        situation_of(Snapshot.of_table(season_table.slice(0, 0)), Site(), Brief()).min_grade == 1e-6
+    )
 
 
 def test_the_plan_does_not_depend_on_the_number_of_threads(season_table, tmp_path):
@@ -237,7 +247,9 @@ def test_the_plan_does_not_depend_on_the_number_of_threads(season_table, tmp_pat
 
 
 def test_an_empty_history_gets_a_spread_batch_and_no_promises():
-    plan = suggest(run_table(np.zeros((0, 5)), [], []), Site(), brief(trials={"count": 6}))
+    plan = suggest(
+        Snapshot.of_table(run_table(np.zeros((0, 5)), [], [])), Site(), brief(trials={"count": 6})
+    )
     values = GRAVITY_TABLE.to_unit(settings_of(plan))
     distance = np.linalg.norm(values[:, None] - values[None], axis=2) + 9 * np.eye(6)
     # Six uniform points in five dimensions have a smallest distance above 0.45 once in 70 draws
@@ -254,14 +266,14 @@ def test_an_empty_history_gets_a_spread_batch_and_no_promises():
 @pytest.mark.parametrize("runs", [1, 2])
 def test_one_or_two_runs_are_too_few_and_it_says_so(season_table, runs):
     even = np.flatnonzero(np.isfinite(season_table["grade"].to_numpy()))[:runs]
-    plan = suggest(season_table.take(pa.array(even)), Site(), brief())
+    plan = suggest(Snapshot.of_table(season_table.take(pa.array(even))), Site(), brief())
     assert plan.run_now is None
     assert f"Only {runs} measured run" in plan.warnings[0]
 
 
 def test_from_three_runs_on_it_learns_and_warns(season_table):
     even = np.flatnonzero(np.isfinite(season_table["grade"].to_numpy()))[:3]
-    plan = suggest(season_table.take(pa.array(even)), Site(), brief())
+    plan = suggest(Snapshot.of_table(season_table.take(pa.array(even))), Site(), brief())
     assert plan.run_now is not None
     assert any("Fewer than 13 different settings" in w for w in plan.warnings)
     assert plan.stopping.advice == "continue"
@@ -270,14 +282,14 @@ def test_from_three_runs_on_it_learns_and_warns(season_table):
 def test_all_runs_failed_still_plans_elsewhere(season_table):
     values = np.column_stack([season_table[n].to_numpy() for n in NAMES])[:5]
     nan = [np.nan] * 5
-    plan = suggest(run_table(values, nan, nan, ["boiling"] * 5), Site(), brief())
+    plan = suggest(Snapshot.of_table(run_table(values, nan, nan, ["boiling"] * 5)), Site(), brief())
     assert len(plan.recommendations) == 4
     gap = GRAVITY_TABLE.to_unit(settings_of(plan))[:, None] - GRAVITY_TABLE.to_unit(values)[None]
     assert np.linalg.norm(gap, axis=2).min() > 0.2
 
 
 def test_intervals_and_chances_are_probabilities(season_table):
-    plan = suggest(season_table, Site(), brief())
+    plan = suggest(Snapshot.of_table(season_table), Site(), brief())
     for answer in (plan.run_now, *plan.recommendations):
         for interval in (answer.grade, answer.recovery):
             assert 0 <= interval.low <= interval.mean <= interval.high <= 1
@@ -314,7 +326,7 @@ def collinear(season_table):
     ],
 )
 def test_what_the_history_cannot_tell_is_said(season_table, change, message):
-    plan = suggest(change(season_table), Site(), brief())
+    plan = suggest(Snapshot.of_table(change(season_table)), Site(), brief())
     if message is None:
         assert plan.run_now is not None
     else:
@@ -322,10 +334,12 @@ def test_what_the_history_cannot_tell_is_said(season_table, change, message):
 
 
 def test_a_grade_never_reached_and_none_asked_for_are_said(season_table):
-    plan = suggest(season_table, Site(), Brief.from_dict({"goal": {"min_grade": 0.9999}}))
+    plan = suggest(
+        Snapshot.of_table(season_table), Site(), Brief.from_dict({"goal": {"min_grade": 0.9999}})
+    )
     assert any("No run has reached grade 0.9999" in w for w in plan.warnings)
     assert any("run_now has the highest product" in w for w in plan.warnings)
-    plan = suggest(season_table, Site(), Brief())
+    plan = suggest(Snapshot.of_table(season_table), Site(), Brief())
     assert any("No grade was asked for" in w for w in plan.warnings)
     assert 0.5 < plan.min_grade < 1
 
@@ -333,10 +347,10 @@ def test_a_grade_never_reached_and_none_asked_for_are_said(season_table):
 def test_todays_material_outside_the_runs_is_said(season_table):
     site = Site.from_dict({"material": {"moisture": {"unit": "%", "low": 8, "high": 16}}})
     moist = season_table.append_column("moisture", pa.array(np.linspace(10, 12, 60)))
-    plan = suggest(moist, site, brief(material={"moisture": 15.0}))
+    plan = suggest(Snapshot.of_table(moist), site, brief(material={"moisture": 15.0}))
     assert any("moisture 15 % lies outside the runs (10 to 12)" in w for w in plan.warnings)
     assert plan.material["moisture"] == 15.0
-    latest = suggest(moist, site, brief())
+    latest = suggest(Snapshot.of_table(moist), site, brief())
     assert latest.material["moisture"] == pytest.approx(11.85, abs=0.1)
 
 
@@ -367,12 +381,12 @@ def test_several_lines_without_a_name_take_the_latest_and_say_so(season_table):
         2, "started_at", pa.array([10**12 + k for k in range(60)], pa.timestamp("us", "UTC"))
     )
     both = pa.concat_tables([season_table, other])
-    plan = suggest(both, Site(), brief())
+    plan = suggest(Snapshot.of_table(both), Site(), brief())
     assert plan.line == "deck-2"
     assert any("No line was named" in w for w in plan.warnings)
-    named = suggest(both, Site(), brief(line="deck-1"))
+    named = suggest(Snapshot.of_table(both), Site(), brief(line="deck-1"))
     assert (named.line, named.runs_used) == ("deck-1", 60)
-    new = suggest(both, Site(), brief(line="deck-9"))
+    new = suggest(Snapshot.of_table(both), Site(), brief(line="deck-9"))
     assert any("'deck-9' has no runs yet" in w for w in new.warnings)
 
 
@@ -383,14 +397,14 @@ def test_failed_trials_are_avoided(season_table):
     grade = np.where(bad, np.nan, 0.985)
     recovery = np.where(bad, np.nan, 0.6 + 0.003 * values[:, 4])
     table = run_table(values, grade, recovery, np.where(bad, "boiling", "even"))
-    plan = suggest(table, Site(), Brief.from_dict({"goal": {"min_grade": 0.98}}))
+    plan = suggest(Snapshot.of_table(table), Site(), Brief.from_dict({"goal": {"min_grade": 0.98}}))
     assert max(r.settings["air"] for r in plan.recommendations) < 70
     assert plan.run_now.settings["air"] < 60
 
 
 def test_changes_lead_from_one_trial_to_the_next(season_table):
     plan = suggest(
-        season_table,
+        Snapshot.of_table(season_table),
         Site(),
         brief(current=dict(zip(NAMES, [2.0, 2.0, 2.0, 450.0, 40.0], strict=True))),
     )
@@ -412,17 +426,17 @@ def test_changes_lead_from_one_trial_to_the_next(season_table):
 def test_a_new_line_starts_from_what_a_like_line_knows(season_table):
     new = season_table.slice(0, 0)
     wanted = brief(line="deck-9")
-    plan = suggest(season_table, Site(), wanted)
+    plan = suggest(Snapshot.of_table(season_table), Site(), wanted)
     assert any("also learns from" in w and "deck-1" in w for w in plan.warnings)
     assert plan.run_now is not None
     assert plan.runs_used == 0
-    assert suggest(new, Site(), wanted).run_now is None
+    assert suggest(Snapshot.of_table(new), Site(), wanted).run_now is None
     # What another line knows is believed less than what it knows itself.
-    own = suggest(season_table, Site(), brief(line="deck-1"))
+    own = suggest(Snapshot.of_table(season_table), Site(), brief(line="deck-1"))
     assert not any("also learns from" in w for w in own.warnings)
     at = own.run_now.settings
     wide, narrow = (
-        situation_of(season_table, Site(), brief(line=line), seed=0)
+        situation_of(Snapshot.of_table(season_table), Site(), brief(line=line), seed=0)
         for line in ("deck-9", "deck-1")
     )
     index = narrow.evidence.space.nearest_index(np.array([[at[n] for n in NAMES]]))
@@ -438,13 +452,13 @@ def test_a_line_in_other_units_is_not_borrowed_from(season_table):
     site = Site.from_dict(
         {"lines": {"deck-9": {"air": {"unit": "%", "low": 0, "high": 100, "step": 1}}}}
     )
-    plan = suggest(season_table, site, brief(line="deck-9"))
+    plan = suggest(Snapshot.of_table(season_table), site, brief(line="deck-9"))
     assert plan.run_now is None
 
 
 def test_a_table_needs_no_column_for_the_material(season_table):
     table = season_table.drop_columns(["material"])
-    assert suggest(table, Site(), brief()).run_now is not None
+    assert suggest(Snapshot.of_table(table), Site(), brief()).run_now is not None
 
 
 # ------------------------------------------------------------------ value
@@ -456,8 +470,12 @@ def priced(product, reject=0.0, min_grade=None, **prices):
 
 
 def test_value_an_hour_feeds_more_than_recovery_does(season_table):
-    by_value = suggest(season_table, Site(), priced(100.0, 95.0, min_grade=0.97, feed=50.0))
-    by_recovery = suggest(season_table, Site(), Brief.from_dict({"goal": {"min_grade": 0.97}}))
+    by_value = suggest(
+        Snapshot.of_table(season_table), Site(), priced(100.0, 95.0, min_grade=0.97, feed=50.0)
+    )
+    by_recovery = suggest(
+        Snapshot.of_table(season_table), Site(), Brief.from_dict({"goal": {"min_grade": 0.97}})
+    )
     feeds = [p.run_now.settings["feed_rate"] for p in (by_value, by_recovery)]
     assert feeds[0] > feeds[1]
     assert by_value.as_dict()["goal"]["gain_unit"] == "value/h"
@@ -469,7 +487,9 @@ def test_value_an_hour_feeds_more_than_recovery_does(season_table):
 def test_value_of_a_plan_is_what_its_own_numbers_say(season_table):
     """Product and reject in t/h times their prices, less feed and the hour."""
     plan = suggest(
-        season_table, Site(), priced(120.0, 20.0, feed=10.0, hour=5.0, currency="credits")
+        Snapshot.of_table(season_table),
+        Site(),
+        priced(120.0, 20.0, feed=10.0, hour=5.0, currency="credits"),
     )
     now = plan.run_now
     feed = now.settings["feed_rate"]
@@ -489,7 +509,7 @@ def test_prices_and_goal_go_together():
 
 def test_a_trade_off_is_planned_for_and_shown(season_table):
     asked = Brief.from_dict({"line": "deck-1", "goal": {"maximise": "trade-off"}})
-    plan = suggest(season_table, Site(), asked)
+    plan = suggest(Snapshot.of_table(season_table), Site(), asked)
     document = plan.as_dict()
     assert document["goal"]["gain_unit"].startswith("fraction of recovery, averaged over grades")
     curve = document["trade_off"]
@@ -503,7 +523,7 @@ def test_a_trade_off_is_planned_for_and_shown(season_table):
     assert "best trade-off of grade and recovery" in shown
     assert "most recovery at each grade" in shown
     # Looking for the one grade asked for only, the trials would not reach as high in grade.
-    only = suggest(season_table, Site(), Brief.from_dict({"line": "deck-1"}))
+    only = suggest(Snapshot.of_table(season_table), Site(), Brief.from_dict({"line": "deck-1"}))
     assert "trade_off" not in only.as_dict()
     highest = [max(r.grade.mean for r in p.recommendations) for p in (plan, only)]
     assert highest[0] > highest[1]
@@ -515,7 +535,7 @@ def test_a_trade_off_lists_no_grade_below_the_one_asked_for(season_table, monkey
     monkeypatch.setattr("optimizer.planning.limits.POOL", 64)
     goal = {"maximise": "trade-off", "min_grade": least}
     asked = Brief.from_dict({"line": "deck-1", "goal": goal, "trials": {"count": 1}})
-    found = look(situation_of(season_table, Site(), asked))
+    found = look(situation_of(Snapshot.of_table(season_table), Site(), asked))
     curve = found.plan.trade_off
     assert all(point.sure_grade >= least for point in curve)
     # Where nothing is sure of the grade there is no curve, and settings to run now all the same.
@@ -530,7 +550,11 @@ def test_a_small_lot_is_spent_where_a_tonne_adds_most(season_table):
         trials = (
             {"count": 4} if available is None else {"count": 4, "material_available": available}
         )
-        return suggest(season_table, Site(), Brief.from_dict({"line": "deck-1", "trials": trials}))
+        return suggest(
+            Snapshot.of_table(season_table),
+            Site(),
+            Brief.from_dict({"line": "deck-1", "trials": trials}),
+        )
 
     free = planned(None)
     small = planned(0.9 * sum(r.material_t for r in free.recommendations))
@@ -549,7 +573,11 @@ def test_a_small_lot_is_spent_where_a_tonne_adds_most(season_table):
 
 def test_a_goal_of_value_is_said_on_the_screen_and_on_the_page(season_table):
     for limit, said in ((None, False), (0.97, True)):
-        found = look(situation_of(season_table, Site(), priced(100.0, 20.0, min_grade=limit)))
+        found = look(
+            situation_of(
+                Snapshot.of_table(season_table), Site(), priced(100.0, 20.0, min_grade=limit)
+            )
+        )
         text = show.plan(found.plan.as_dict())
         assert "most value an hour" in text.splitlines()[0]
         assert ("sure of the grade" in " ".join(text.split())) is said

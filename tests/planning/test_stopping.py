@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from optimizer.history.snapshot import Snapshot
 from optimizer.interval import Interval
 from optimizer.planning.planner import plan_of
 from optimizer.planning.regret import regret
@@ -78,13 +79,15 @@ def test_stop_is_said_where_nine_draws_of_ten_have_nothing_better(chances, sure,
 def test_the_last_run_alone_does_not_stop_a_campaign(season_table):
     """What is known before it comes from the other runs, for the same grade."""
     goal = Brief.model_validate({"goal": {"min_grade": None}})
-    planned = situation_of(season_table, Site(), goal, seed=3)
+    planned = situation_of(Snapshot.of_table(season_table), Site(), goal, seed=3)
     before = before_the_last_run(planned)
     every = planned.evidence
     np.testing.assert_array_equal(before.evidence.settings, every.settings[:-1])
     np.testing.assert_array_equal(before.evidence.grade, every.grade[:-1])
     assert before.min_grade == planned.min_grade
-    fewer = situation_of(season_table.slice(0, season_table.num_rows - 1), Site(), goal, seed=3)
+    fewer = situation_of(
+        Snapshot.of_table(season_table.slice(0, season_table.num_rows - 1)), Site(), goal, seed=3
+    )
     inputs = every.inputs_today(planned.tried[:5])
     np.testing.assert_allclose(
         before.surrogate.latent(inputs).mean, fewer.surrogate.latent(inputs).mean
@@ -105,7 +108,7 @@ def test_a_plan_looks_twice_before_it_says_stop(
 ):
     """Draws of the regret by all runs and by all but the last decide together; of many runs one
     more or less changes nothing, and the second look is left out."""
-    planned = situation_of(season_table, Site(), GRADE, seed=3)
+    planned = situation_of(Snapshot.of_table(season_table), Site(), GRADE, seed=3)
     plan = plan_of(planned)
     now, point = plan.run_now, run_now_point(plan)
     runs = len(planned.evidence.settings)
@@ -127,7 +130,7 @@ def test_regret_shrinks_as_runs_come_in_and_is_told_in_the_advice():
     means = []
     for runs in (15, 90):
         task = Task(problem("grain", "moderate", 7), runs)
-        planned = situation_of(task.table(), brief=task.brief(), seed=3)
+        planned = situation_of(Snapshot.of_table(task.table()), brief=task.brief(), seed=3)
         plan = plan_of(planned)
         found = regret(planned, run_now_point(plan))
         assert np.all(found >= 0.0)
@@ -140,7 +143,7 @@ def test_regret_shrinks_as_runs_come_in_and_is_told_in_the_advice():
 
 def test_regret_is_what_the_best_of_each_draw_has_over_run_now(season_table, monkeypatch):
     """One other candidate, both ways: E max(b - a, 0) - E max(a - b, 0) = E b - E a; 256 draws."""
-    planned = situation_of(season_table, Site(), GRADE, seed=3)
+    planned = situation_of(Snapshot.of_table(season_table), Site(), GRADE, seed=3)
     a, b = planned.tried[0], planned.tried[5]
     monkeypatch.setattr("optimizer.planning.regret._candidates", lambda planning, point: b[None, :])
     monkeypatch.setattr(type(planned), "min_grade", 1e-6)

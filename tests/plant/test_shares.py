@@ -80,7 +80,7 @@ def test_every_command_takes_a_share_in_per_cent(run, mill, command, where):
         found = found[key]
     assert where is None or found["feed_grade"] == 95.5  # in the site's unit, not 0.955 or 9550
     if command[0] == "record":
-        stored = History(mill / "history").read(["a"])
+        stored = History(mill / "history").at().runs(lines=["a"])
         assert 0.955 in stored["feed_grade"].to_pylist()
         assert json.loads(out)["after"]["goal"]["min_grade"] == 0.97
 

@@ -149,7 +149,7 @@ def test_every_unit_of_a_setting_goes_through_the_whole_job(name, unit, tmp_path
     ]
     assert load_table(rows, history, site).added == len(rows)
     brief = Brief.from_dict({"line": "a", "goal": {"min_grade": 0.97}, "trials": {"count": 2}})
-    plan = plan_of(situation_of(history, site, brief)).as_dict()
+    plan = plan_of(situation_of(history.at(), site, brief)).as_dict()
     assert plan["units"][name] == unit
     settings = plan["recommendations"][0]["settings"]
     assert low <= settings[name] <= high
@@ -170,7 +170,7 @@ def test_every_unit_of_a_setting_goes_through_the_whole_job(name, unit, tmp_path
     for row in (posted, {"line": "a", **sent}):
         assert load_table([row], history, site).rejects == ()
     # What comes out is what went in.
-    back = set(history.read(site=site)[name].to_pylist())
+    back = set(history.at().runs(site=site)[name].to_pylist())
     assert {*values, *(t["settings"][name] for t in plan["recommendations"])} <= back
 
 
@@ -232,12 +232,12 @@ def test_every_unit_of_the_feed_grade_goes_through_the_whole_job(unit, tmp_path)
     ]  # fmt: skip
     assert load_table(rows, history, site).added == 2
     brief = Brief.from_dict({"line": "a", "trials": {"count": 1}})
-    plan = plan_of(situation_of(history, site, brief)).as_dict()
+    plan = plan_of(situation_of(history.at(), site, brief)).as_dict()
     assert plan["material"]["feed_grade"] == pytest.approx(0.9305 / by)
     result = {**rows[0], "air": 50, "feed_grade": "95.5%"}
     done = record(history, site, [result], brief)
     assert (done.load.added, done.failure) == (1, None)
-    assert max(history.read()["feed_grade"].to_pylist()) == pytest.approx(0.955)
+    assert max(history.at().runs()["feed_grade"].to_pylist()) == pytest.approx(0.955)
 
 
 def test_a_height_is_kept_as_a_height_and_converts_to_no_angle(tmp_path):
@@ -246,7 +246,7 @@ def test_a_height_is_kept_as_a_height_and_converts_to_no_angle(tmp_path):
     row = {"line": "a", **MIDDLE, "end_raise [mm]": 50.8, "grade": 0.98, "recovery": 0.9}
     row.pop("end_raise")
     assert load_table([row], history, site).added == 1
-    assert history.read(site=site)["end_raise"].to_pylist() == [2.0]
+    assert history.at().runs(site=site)["end_raise"].to_pylist() == [2.0]
     row["end_raise [deg]"] = row.pop("end_raise [mm]")
     with_degrees = load_table([row], history, site)
     assert "cannot be turned into 'mm'" in str(with_degrees.files[0].error)
@@ -262,7 +262,7 @@ def test_what_was_typed_is_what_is_exported(tmp_path):
         {"line": "a", **MIDDLE, "feed_rate": rate, "grade": 0.98, "recovery": 0.9} for rate in typed
     ]
     load_table(rows, history, site)
-    history.export(tmp_path / "runs.csv", site)
+    history.at().export(tmp_path / "runs.csv", site)
     text = (tmp_path / "runs.csv").read_text()
     assert [f'"a",,,{rate:g},' in text for rate in typed] == [True] * len(typed), text
     assert load_logs([tmp_path / "runs.csv"], history, site).added == 0
@@ -277,11 +277,11 @@ def test_runs_of_an_earlier_version_are_known_and_exported_clean(tmp_path):
     ]
     first = History(tmp_path / "first")
     load_table(rows, first, site)
-    stored = first.read()
+    stored = first.at().runs()
     at = stored.column_names.index("feed_rate")
     noisy = np.nextafter(stored["feed_rate"].to_numpy(), np.inf)
     history.append(stored.set_column(at, "feed_rate", [noisy]).cast(schema_of(site)))
     again = load_table(rows, history, site)
     assert (again.added, again.already_known) == (0, 50)
-    back = sorted(history.read(site=site)["feed_rate"].to_pylist())
+    back = sorted(history.at().runs(site=site)["feed_rate"].to_pylist())
     assert back == [row["feed_rate"] for row in rows]

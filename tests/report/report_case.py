@@ -25,7 +25,7 @@ def season_look() -> Look:
         site = Site.read(season_folder() / "site.toml")
         history = History(Path(name) / "history")
         load_logs([season_folder() / "deck-1.csv"], history, site)
-        return look(situation_of(history, site, Brief.read(season_folder() / "brief.toml")))
+        return look(situation_of(history.at(), site, Brief.read(season_folder() / "brief.toml")))
 
 
 @cache

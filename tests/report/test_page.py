@@ -12,6 +12,7 @@ import pytest
 from optimizer.diagnostics.drift import CHECKS
 from optimizer.errors import InputError
 from optimizer.evidence.set_points import collapse_runs
+from optimizer.history.snapshot import Snapshot
 from optimizer.operations.reporting import look, write_report
 from optimizer.planning.situation import situation_of
 from optimizer.plant.brief import Brief
@@ -117,7 +118,7 @@ def test_every_run_is_behind_a_dot():
 
 @pytest.mark.parametrize("most", [800, 30, 5])
 def test_collapsing_loses_no_run_and_keeps_every_mean(season_table, most):
-    evidence = situation_of(season_table, Site(), Brief()).evidence
+    evidence = situation_of(Snapshot.of_table(season_table), Site(), Brief()).evidence
     points = collapse_runs(evidence, most)
     measured = evidence.measured
     assert points.count.sum() == measured.sum()
@@ -167,16 +168,16 @@ def brief(**tables) -> Brief:
 
 @pytest.mark.parametrize("runs", [0, 2, 6, 60])
 def test_short_histories_have_a_page(season_table, runs):
-    found = look(situation_of(season_table.slice(0, runs), Site(), brief()))
+    found = look(situation_of(Snapshot.of_table(season_table.slice(0, runs)), Site(), brief()))
     page = found.page()
     check_numbers(numbers_on(page), documents(found))
     assert ("Not known yet" in page) == (runs <= 2)
 
 
 def test_a_long_history_is_calibrated_and_no_more(season_table, monkeypatch):
-    whole = look(situation_of(season_table, Site(), brief()))
+    whole = look(situation_of(Snapshot.of_table(season_table), Site(), brief()))
     monkeypatch.setattr("optimizer.operations.reporting.MOST_DIAGNOSED", 50)
-    found = look(situation_of(season_table, Site(), brief()))
+    found = look(situation_of(Snapshot.of_table(season_table), Site(), brief()))
     page = found.page()
     check_numbers(numbers_on(page), documents(found))
     short, long = whole.diagnosis["calibration"], found.diagnosis["calibration"]
@@ -239,7 +240,7 @@ def test_another_language_is_one_file(tmp_path, monkeypatch):
 
 
 def test_what_cannot_be_written_is_said_before_the_work(tmp_path, season_table):
-    work = situation_of(season_table.slice(0, 0), Site(), brief())
+    work = situation_of(Snapshot.of_table(season_table.slice(0, 0)), Site(), brief())
     with pytest.raises(InputError, match=r"sheet\.docx: expected a name ending in \.pdf"):
         write_report(work, tmp_path / "r.html", [tmp_path / "sheet.docx"])
     with pytest.raises(InputError, match="no texts in 'tlh'"):

@@ -13,6 +13,7 @@ import pytest
 
 from optimizer import Brief, History, Site, load_logs
 from optimizer.diagnostics.drift import CHECKS
+from optimizer.history.snapshot import Snapshot
 from optimizer.operations.demo import season_folder
 from optimizer.operations.recording import record
 from optimizer.operations.reporting import look
@@ -88,7 +89,7 @@ def test_the_pdf_is_black_and_white_and_nothing_is_cut(paper):
 def test_batches_of_any_size_are_whole(season_table, count, known):
     table = season_table if known else season_table.slice(0, 0)
     asked = Brief.from_dict({"goal": {"min_grade": 0.985}, "trials": {"count": count}})
-    found = look(situation_of(table, Site(), asked))
+    found = look(situation_of(Snapshot.of_table(table), Site(), asked))
     for paper in PAPERS:
         content = pages(sheet_pdf(found.sheet(), paper))
         assert (len(content) == 1) == (count <= 4)
@@ -165,7 +166,7 @@ def test_a_filled_sheet_comes_back_whole_and_a_fuller_one_adds_the_rest(plant, t
                                  1: {**GOOD, "note": "late", "feed_grade": "0.925"}}))  # fmt: skip
     done = record(history, site, path, brief)
     assert (done.load.added, done.load.already_known, done.load.rejected) == (1, 2, 0)
-    runs = history.read(site=site).to_pylist()
+    runs = history.at().runs(site=site).to_pylist()
     own = {r["run_id"]: r for r in runs if (r["run_id"] or "").startswith("trial-")}
     assert len(own) == 3
     trials = sorted(plan["recommendations"], key=lambda t: t["order"])

@@ -28,7 +28,7 @@ def test_many_waiting_requests_take_few_commits_and_lose_nothing(tmp_path):
     assert [(r.read, r.added, r.rejected) for r in reports] == [(1, 1, 0)] * 40
     # The first goes alone; all that came while it was written go commits.
     assert history.version == 1
-    assert sorted(history.read()["run_id"].to_pylist()) == sorted(f"r{k}" for k in range(40))
+    assert sorted(history.at().runs()["run_id"].to_pylist()) == sorted(f"r{k}" for k in range(40))
 
 
 def test_each_gets_the_report_it_would_get_alone(tmp_path):
@@ -48,7 +48,7 @@ def test_one_that_cannot_be_loaded_does_not_stop_the_others(tmp_path):
     reports, history = loaded(tmp_path, [[row(0)], [{"no such heading [t/h]": 1}], [row(1)]])
     assert reports[0].added == reports[2].added == 1
     assert isinstance(reports[1], InputError) or reports[1].added == 0
-    assert len(history.read()) == 2
+    assert len(history.at().runs()) == 2
 
 
 def test_a_sender_that_hangs_up_takes_nobody_with_it(tmp_path):
@@ -66,7 +66,7 @@ def test_a_sender_that_hangs_up_takes_nobody_with_it(tmp_path):
     assert [isinstance(a, asyncio.CancelledError) for a in answers].count(True) <= 2
     acknowledged = [k for k, a in enumerate(answers) if not isinstance(a, BaseException)]
     assert {1, 2, 4, 5} <= set(acknowledged)
-    kept = history.read()["run_id"].to_pylist()
+    kept = history.at().runs()["run_id"].to_pylist()
     assert len(kept) == len(set(kept))
     assert {f"r{k}" for k in acknowledged} <= set(kept)
 
@@ -83,4 +83,9 @@ def test_requests_for_other_lines_take_a_commit_of_their_own(tmp_path):
 
     assert [r.added for r in asyncio.run(run())] == [1] * 4
     assert history.version == 2
-    assert sorted(history.read()["line"].to_pylist()) == ["deck-1", "deck-1", "deck-2", "deck-2"]
+    assert sorted(history.at().runs()["line"].to_pylist()) == [
+        "deck-1",
+        "deck-1",
+        "deck-2",
+        "deck-2",
+    ]

@@ -260,7 +260,7 @@ def test_the_form_that_is_damaged_here_is_sound(tmp_path):
         sent = {"form_token": token, **FORM}
         done = client.post("/record", data=sent, follow_redirects=False)
     assert (done.status_code, done.headers["location"]) == (303, "/?line=deck-1&trials=1")
-    assert History(options.history).read().num_rows == 1
+    assert History(options.history).at().runs().num_rows == 1
 
 
 A_FORM = {"Content-Type": "application/x-www-form-urlencoded", "Accept": "text/html"}

@@ -53,12 +53,12 @@ def test_a_result_is_recorded_beside_its_trial_and_says_what_it_changed(client, 
     assert done.status_code == 303
     after = client.get(done.headers["location"])
     assert "What the result changed" in after.text
-    runs = History(options.history).read().to_pylist()
+    runs = History(options.history).at().runs().to_pylist()
     new = next(run for run in runs if run["run_id"] == f"deck-1-{form['nonce']}")
     assert (new["grade"], new["recovery"], new["moisture"]) == (0.987, 0.931, 11.2)
     assert new["air"] == float(form["s.air"])
     client.post("/record", data=sent)  # the button pressed twice
-    assert History(options.history).read().num_rows == len(runs)
+    assert History(options.history).at().runs().num_rows == len(runs)
     trail = (options.folder / "audit.jsonl").read_text(encoding="utf-8").splitlines()
     assert json.loads(trail[-2])["signed"] == "M."
 
@@ -108,7 +108,7 @@ def test_only_what_was_typed_is_kept_as_the_material(client, options):
     result = {"grade": "98.7", "recovery": "93.1"}
     client.post("/record", data={**first, **result})
     client.post("/record", data={**second, **result, "m.material": "dry", "m.feed_grade": "93 %"})
-    runs = {run["run_id"]: run for run in History(options.history).read().to_pylist()}
+    runs = {run["run_id"]: run for run in History(options.history).at().runs().to_pylist()}
     kept = [
         tuple(runs[f"deck-1-{form['nonce']}"][name] for name in ("moisture", "material"))
         for form in (first, second)
@@ -126,7 +126,7 @@ def test_a_second_line_is_begun(client, options):
     assert "new_line" not in form["again"]
     done = client.post("/record", data={**form, "grade": "98.7", "recovery": "93.1"})
     assert done.status_code == 200
-    assert History(options.history).lines() == ["deck-1", "deck-2"]
+    assert History(options.history).at().lines == ("deck-1", "deck-2")
     assert '<option value="deck-2" selected>deck-2</option>' in done.text
     refused = client.get("/?line=&new_line=")
     assert refused.status_code == 422
@@ -163,11 +163,11 @@ def test_a_time_that_is_none_is_refused(client, options, typed):
     refused = client.post("/record", data=sent)
     assert refused.status_code == 422
     assert "write year-month-day and the time" in refused.text.lower()
-    assert History(options.history).read().num_rows == 8
+    assert History(options.history).at().runs().num_rows == 8
 
 
 def started(options, form) -> datetime:
-    runs = History(options.history).read().to_pylist()
+    runs = History(options.history).at().runs().to_pylist()
     (found,) = (run for run in runs if run["run_id"] == f"{form['line']}-{form['nonce']}")
     return found["started_at"]
 
@@ -180,7 +180,7 @@ def test_a_form_of_another_page_is_refused(client, options):
     assert "not come from a page given to this browser" in refused.text
     client.cookies.clear()  # another browser, the right token
     assert client.post("/record", data={**sent, **form}).status_code == 403
-    assert History(options.history).read().num_rows == 8
+    assert History(options.history).at().runs().num_rows == 8
 
 
 def test_what_is_wrong_is_said_on_a_page(client):

@@ -89,7 +89,7 @@ def test_plans_are_the_command_s_and_what_was_acknowledged_outlives_the_service(
     for person in people:
         person.join(SECONDS)
     assert process.wait(SECONDS) == 0
-    kept = History(folder / "history").read()["run_id"].to_pylist()
+    kept = History(folder / "history").at().runs()["run_id"].to_pylist()
     assert len(kept) == len(set(kept))
     assert {f"r{k}" for k in acknowledged} <= set(kept)
     # Graceful: what was not acknowledged was not begun.
@@ -248,7 +248,7 @@ def test_two_processes_are_one_service(tmp_path):
         process.send_signal(signal.SIGTERM)
         assert process.wait(SECONDS) == 0
         assert not listens(port)
-    kept = History(tmp_path / "history").read()["run_id"].to_pylist()
+    kept = History(tmp_path / "history").at().runs()["run_id"].to_pylist()
     assert sorted(kept) == sorted(f"r{k}" for k in range(12))
     assert len(trail_of(tmp_path)) == 24
 

@@ -15,7 +15,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from optimizer import Brief, History, Site, load_logs, suggest
-from optimizer.comparison import compare
+from optimizer.comparison import ComparisonRequest, compare
 from optimizer.errors import InputError
 from optimizer.service.admission.access import SESSION, Access, Person, digest
 from optimizer.service.admission.guard import HEADERS, JsonLines, Rate
@@ -77,7 +77,7 @@ def test_runs_are_added_once_and_answered_like_load(client, options):
     assert (first["schema"], first["read"], first["added"]) == ("highside.load/1", 2, 2)
     again = client.post("/v1/runs", json=[row(1), row(2)]).json()
     assert (again["added"], again["already_known"]) == (0, 2)
-    assert History(options.history).read().num_rows == 2
+    assert History(options.history).at().runs().num_rows == 2
 
 
 def test_a_file_is_a_body(client, options):
@@ -146,7 +146,7 @@ def test_a_plan_is_the_command_s_byte_for_byte(client, options):
     brief = {"line": "deck-1", "goal": {"min_grade": 0.985}, "trials": {"count": 1}}
     made = client.post("/v1/plans?seed=3", json=brief)
     history, site = History(options.history), Site.read(options.site)
-    plan = suggest(history, site, Brief.from_dict(brief), seed=3).as_dict()
+    plan = suggest(history.at(), site, Brief.from_dict(brief), seed=3).as_dict()
     assert made.content == (json.dumps(plan, indent=1) + "\n").encode()
     kept = client.get(made.headers["content-location"])
     assert kept.content == made.content
@@ -239,7 +239,13 @@ def test_a_comparison_is_the_command_s(client, options):
     made = client.get("/v1/comparison?min_grade=0.98&feed_rate=2.1")
     brief = Brief.from_dict({"goal": {"min_grade": 0.98}})
     site = Site.read(options.site)
-    found = compare(History(options.history), site, brief, feed_rate=2.1, workers=1).as_dict()
+    found = compare(
+        History(options.history).at(),
+        site,
+        brief,
+        request=ComparisonRequest(feed_rate=2.1),
+        workers=1,
+    ).as_dict()
     assert made.content == (json.dumps(found, indent=1, ensure_ascii=False) + "\n").encode()
     assert len(found["lines"]) == 2
     problem(client.get("/v1/comparison?lines=deck-9"), 422, "input")

@@ -9,6 +9,7 @@ import pytest
 
 from optimizer import History, Site
 from optimizer.errors import InputError
+from optimizer.history.snapshot import Snapshot
 from optimizer.intake.load import load_table
 from optimizer.service.answers.summaries import Summaries
 from optimizer.service.answers.versions import Versions
@@ -24,17 +25,17 @@ def row(k: int, line: str = "deck-1") -> dict:
 class Case:
     """A history that counts how often it is summed up."""
 
-    def __init__(self, folder) -> None:
+    def __init__(self, folder, monkeypatch) -> None:
         self.history = History(folder / "history")
         self.summaries = Summaries(self.history, Site(), Versions(self.history))
         self.made = 0
-        whole = self.history.summary
+        whole = Snapshot.summary
 
         def counted(*given, **more):
             self.made += 1
             return whole(*given, **more)
 
-        self.history.summary = counted
+        monkeypatch.setattr(Snapshot, "summary", counted)
 
     def record(self, *rows) -> None:
         load_table(list(rows), self.history, Site(), file="rows")
@@ -44,8 +45,8 @@ class Case:
 
 
 @pytest.fixture
-def case(tmp_path):
-    return Case(tmp_path)
+def case(tmp_path, monkeypatch):
+    return Case(tmp_path, monkeypatch)
 
 
 def test_until_a_recording_ends_readers_are_told_what_was_there_before(case):
@@ -83,14 +84,14 @@ def test_what_nobody_asks_any_more_is_not_made_again(case):
     assert case.made == before + 1  # of all lines, which the pages show
 
 
-def test_a_recording_stands_whatever_becomes_of_its_summary(case):
+def test_a_recording_stands_whatever_becomes_of_its_summary(case, monkeypatch):
     def broken(*_, **__):
         raise ZeroDivisionError
 
-    case.history.summary = broken
+    monkeypatch.setattr(Snapshot, "summary", broken)
     with case.summaries.recording():
         case.record(row(1))
-    assert len(case.history.read()) == 1
+    assert len(case.history.at().runs()) == 1
     with pytest.raises(ZeroDivisionError):
         case.told()
 

@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from optimizer.comparison import compare
+from optimizer.comparison import ComparisonRequest, compare
 from optimizer.history.history import History
 from optimizer.operations.reporting import look
 from optimizer.planning.planner import plan_of
@@ -44,11 +44,15 @@ def make(
     Raises:
         HighsideError: as the library function behind the answer.
     """
-    plant, runs, brief = Site.from_dict(site), History(history), Brief.from_dict(order.brief)
-    how: dict[str, Any] = {"seed": order.seed, "as_of": order.version, "progress": progress}
+    plant, brief = Site.from_dict(site), Brief.from_dict(order.brief)
+    snapshot = History(history).at(order.version)
     if order.kind == "comparison":
-        return json_bytes(compare(runs, plant, brief, workers=1, **how, **order.more).as_dict())
-    situation = situation_of(runs, plant, brief, **how)
+        request = ComparisonRequest(**order.more)
+        compared = compare(
+            snapshot, plant, brief, request, seed=order.seed, workers=1, progress=progress
+        )
+        return json_bytes(compared.as_dict())
+    situation = situation_of(snapshot, plant, brief, seed=order.seed, progress=progress)
     if order.kind == "plan":
         return as_printed(plan_of(situation).as_dict())
     if order.kind == "sheet.csv":

@@ -92,8 +92,8 @@ class Summaries:
 
     def _make(self, asked: Asked) -> Summary:
         _, version, line, since = asked
-        found = self.history.summary(self.site, line, since, as_of=version)
-        content = json_bytes(found)
+        found = self.history.at(version).summary(self.site, line, since)
+        content = json_bytes(found.as_dict())
         made = hashlib.sha256(content).hexdigest()[:32], content
         self._made[asked] = made
         while len(self._made) > KEPT:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from optimizer.history.snapshot import Snapshot
 from optimizer.planning.planner import plan_of
 from optimizer.planning.situation import Situation, situation_of
 from optimizer.plant.site import Site
@@ -19,7 +20,9 @@ def plan(task: Task) -> Choice:
     For a table also what its model would run now of the settings that the table has.
     """
     space = task.problem.space
-    planned = situation_of(log_of(task), Site(base=space), brief_of(task), seed=task.seed)
+    planned = situation_of(
+        Snapshot.of_table(log_of(task)), Site(base=space), brief_of(task), seed=task.seed
+    )
     found = plan_of(planned)
 
     def named(settings: dict[str, float]) -> np.ndarray:

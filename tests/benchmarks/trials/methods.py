@@ -16,6 +16,7 @@ from itertools import combinations
 import numpy as np
 from scipy.special import logit
 
+from optimizer.history.snapshot import Snapshot
 from optimizer.planning.planner import suggest
 from optimizer.plant.settings import GRAVITY_TABLE
 from tests.benchmarks.trials.decks import REGION
@@ -86,7 +87,7 @@ def polished(score: Callable[[np.ndarray], np.ndarray], task: Task) -> np.ndarra
 
 def ours(task: Task) -> Choice:
     """This project's plan of one trial; what it would run now, tried or not."""
-    plan = suggest(task.table(), brief=task.brief(), seed=task.seed)
+    plan = suggest(Snapshot.of_table(task.table()), brief=task.brief(), seed=task.seed)
     now = None if plan.run_now is None else settings_of(plan.run_now.settings)
     return Choice({"ours": now}, settings_of(plan.recommendations[0].settings))
 

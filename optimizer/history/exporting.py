@@ -1,0 +1,48 @@
+"""Runs and readings as files that other programs open: CSV or Parquet."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.csv as pa_csv
+import pyarrow.parquet as pq
+
+from optimizer.errors import InputError
+from optimizer.files import whole_file
+from optimizer.formulas import harmless
+from optimizer.history.arrow import harmless_text
+
+
+def write_table(path: Path, made: Callable[[], pa.Table]) -> int:
+    """Writes a table to CSV or Parquet, by the suffix, whole or not at all.
+
+    Args:
+        path: of the file.
+        made: makes the table, once the suffix is known to be right.
+
+    Returns:
+        The number of rows.
+
+    Raises:
+        InputError: when the suffix is neither, or the file cannot be written.
+    """
+    if path.suffix not in (".csv", ".parquet"):
+        raise InputError(f"cannot export to '{path}'.", hint="End it in .csv or .parquet.")
+    table = made()
+    with whole_file(path) as place:
+        if path.suffix == ".csv":
+            pa_csv.write_csv(_harmless(table), place)
+        else:
+            pq.write_table(table, place)
+    return int(table.num_rows)
+
+
+def _harmless(table: pa.Table) -> pa.Table:
+    """The table with headings and texts that no spreadsheet runs."""
+    columns = [
+        harmless_text(c.combine_chunks()) if pa.types.is_string(c.type) else c
+        for c in table.columns
+    ]
+    return pa.table(columns, names=list(map(harmless, table.column_names)))
