@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -122,7 +122,7 @@ class _Findings:
     left_out: tuple[tuple[str, str], ...]
     curves: CurvesCompared | None
 
-    def names(self, order: Iterable[int]) -> list[str]:
+    def names(self, order: Sequence[int]) -> list[str]:
         """All lines, those compared first and in the given order."""
         every = [*(self.studies[k].line for k in order), *(line for line, _ in self.left_out)]
         curves = () if self.curves is None else self.curves.names()
@@ -141,15 +141,14 @@ def _side_by_side(
     """The lines ranked and named."""
     studies, ranked_by = found.studies, request.ranked_by
     rankings = _rankings(studies, seed)
-    order = np.argsort(rankings[ranked_by].rank) if studies else np.zeros(0, dtype=int)
+    order = np.argsort(rankings[ranked_by].rank).tolist() if studies else []
     called = labels_of(found.names(order), request.anonymous)
     results = tuple(
         LineResult(
             name=called[studies[k].line],
             study=studies[k],
-            rank=int(rankings[ranked_by].rank[k]),
-            rank_probability=float(rankings[ranked_by].probability[k]),
-            ranks={by: (int(r.rank[k]), float(r.probability[k])) for by, r in rankings.items()},
+            rank=rankings[ranked_by].of(k),
+            ranks={by: ranking.of(k) for by, ranking in rankings.items()},
             value=_value(studies[k], site, basis, request.prices),
         )
         for k in order

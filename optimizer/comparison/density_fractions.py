@@ -8,10 +8,10 @@ they cut differently. The curve, unlike grade and recovery, does not depend on w
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
@@ -21,6 +21,7 @@ from optimizer.errors import InputError
 from optimizer.headings import fields_of
 from optimizer.intake.formats.files import read_whole
 from optimizer.intake.reading.values import numbers
+from optimizer.interval import Interval
 from optimizer.measurement import PartitionCurve, fit_partition, imperfection
 from optimizer.measurement.partition import CurveForm
 
@@ -113,7 +114,7 @@ class CurvesCompared:
             left_out=tuple((names[name], why) for name, why in self.left_out),
         )
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> dict[str, object]:
         """JSON form, the ``partition`` of a ``highside.comparison/1`` document."""
         return {
             "form": FORM,
@@ -123,8 +124,8 @@ class CurvesCompared:
                     "line": c.line,
                     "fractions": len(c.density),
                     "left_out": c.left_out,
-                    "cut_density": _interval(c.cut, c.dof),
-                    "probable_error": _interval(c.probable_error, c.dof),
+                    "cut_density": _interval(c.cut, c.dof).exact(),
+                    "probable_error": _interval(c.probable_error, c.dof).exact(),
                     "imperfection": _round(float(imperfection(c.curve.ep, c.curve.d50, 0.0))),
                     "chance_sharpest": chance,
                     "cut_inside": c.curve.inside,
@@ -211,11 +212,11 @@ def _errors(curve: PartitionCurve, density: Floats, share: Floats) -> tuple[floa
     return max(float(cut), curve.d50_se), max(float(ep), curve.ep_se)
 
 
-def _interval(at: Any, dof: int) -> dict[str, float]:
-    """The fitted value with its 90 % interval."""
+def _interval(at: Callable[[Floats], Floats], dof: int) -> Interval:
+    """The fitted value with its 90 % interval, from its value so many standard errors off."""
     t = float(stdtrit(dof, 0.95))
     value, low, high = at(np.array([0.0, -t, t])).tolist()
-    return {"mean": _round(value), "low": _round(low), "high": _round(high)}
+    return Interval(_round(value), _round(low), _round(high))
 
 
 def _round(value: float) -> float:

@@ -105,17 +105,31 @@ def _probit(a: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class Basis:
-    """What every line is asked: material, feed rate in the site's unit, grade, how sure of it."""
+    """What holds for every line that is compared.
 
-    material: Mapping[str, Any]
+    Attributes:
+        material: values of the material variables, each in the site's unit.
+        feed_rate: in the site's unit; None where feed rate is not a setting.
+        min_grade: required grade, fraction; NaN where none was asked for and none was read.
+        confidence: chance with which the grade has to be met.
+        label: name of the material; None where it has none.
+    """
+
+    material: Mapping[str, float]
     feed_rate: float | None
     min_grade: float
     confidence: float
+    label: str | None = None
 
-    def as_dict(self) -> dict[str, Any]:
+    @property
+    def named_material(self) -> dict[str, float | str]:
+        """The material with its label, as a brief writes it."""
+        return {**self.material, **({} if self.label is None else {LABEL: self.label})}
+
+    def as_dict(self) -> dict[str, object]:
         """JSON form."""
         return {
-            "material": dict(self.material),
+            "material": self.named_material,
             "feed_rate": self.feed_rate,
             "min_grade": None if np.isnan(self.min_grade) else self.min_grade,
             "confidence": self.confidence,
@@ -133,20 +147,19 @@ def choose_basis(
         brief: material, grade and confidence asked for.
         feed_rate: asked for, in the site's unit.
     """
+    given = {n: float(v) for n, v in brief.material.items() if n != LABEL}
+    label = str(brief.material[LABEL]) if brief.material.get(LABEL) else None
     if not tables:
         asked = brief.goal.min_grade or float("nan")
-        return Basis(dict(brief.material), feed_rate, asked, brief.goal.confidence)
+        return Basis(given, feed_rate, asked, brief.goal.confidence, label)
     recent = pa.concat_tables([_latest(t) for t in tables.values()], promote_options="default")
-    material: dict[str, Any] = {}
+    material: dict[str, float] = {}
     for name in site.material:
-        given = brief.material.get(name)
-        if given is None and (values := _known(recent, name)).size:
-            given = float(np.round(np.median(values), 4))
-        if given is not None:
-            material[name] = given
-    label = brief.material.get(LABEL) or _usual_label(recent)
-    if label is not None:
-        material[LABEL] = label
+        if name in given:
+            material[name] = given[name]
+        elif (values := _known(recent, name)).size:
+            material[name] = float(np.round(np.median(values), 4))
+    label = label or _usual_label(recent)
     if feed_rate is None and FEED_RATE in site.space.names:
         feed_rate = _common_feed_rate(tables, site)
     min_grade = brief.goal.min_grade
@@ -154,7 +167,7 @@ def choose_basis(
         grades = [np.median(g) for t in tables.values() if (g := _known(t, "grade")).size]
         # Without a single reading no line will be compared, and there is no grade to state.
         min_grade = float(np.round(np.median(grades), 4)) if grades else float("nan")
-    return Basis(material, feed_rate, min_grade, brief.goal.confidence)
+    return Basis(material, feed_rate, min_grade, brief.goal.confidence, label)
 
 
 def _latest(table: pa.Table) -> pa.Table:
@@ -194,11 +207,6 @@ def why_not(table: pa.Table, line: str, site: Site, basis: Basis) -> str | None:
     if measured.num_rows < FEWEST_RUNS:
         return f"{measured.num_rows} measured runs; {FEWEST_RUNS} are needed."
     for name, value in basis.material.items():
-        if name == LABEL:
-            labels = sorted(n for n in pc.unique(measured[LABEL]).to_pylist() if n)
-            if labels and value not in labels:
-                return f"it never ran material '{value}' (only {', '.join(labels)})."
-            continue
         values, variable = _known(measured, name), site.material[name]
         if not values.size:
             continue
@@ -209,6 +217,10 @@ def why_not(table: pa.Table, line: str, site: Site, basis: Basis) -> str | None:
                 f"it never ran {name.replace('_', ' ')} {value:g} {variable.unit}".rstrip()
                 + f" (only {low:g} to {high:g})."
             )
+    if basis.label is not None:
+        labels = sorted(n for n in pc.unique(measured[LABEL]).to_pylist() if n)
+        if labels and basis.label not in labels:
+            return f"it never ran material '{basis.label}' (only {', '.join(labels)})."
     if basis.feed_rate is not None:
         setting = site.space_of(line)[FEED_RATE]
         if not setting.low <= basis.feed_rate <= setting.high + 1e-9:
@@ -226,7 +238,7 @@ def untried(table: pa.Table, space: SettingSpace, site: Site, basis: Basis) -> l
         f"{name} is not in its runs: what {value:g} {site.material[name].unit}".rstrip()
         + " does here is not known."
         for name, value in basis.material.items()
-        if name != LABEL and not _known(measured, name).size
+        if not _known(measured, name).size
     ]
     if basis.feed_rate is None:
         return said
@@ -247,7 +259,7 @@ def brief_of(line: str, site: Site, brief: Brief, basis: Basis) -> Brief:
         LimitError: when the limits leave the line nothing at that feed rate.
     """
     limits: dict[str, Any] = dict(brief.limits)
-    material = {**brief.material, **basis.material}
+    material = {**brief.material, **basis.named_material}
     goal = brief.goal.model_copy(update={"min_grade": basis.min_grade})
     if basis.feed_rate is not None:
         space = site.space_of(line)

@@ -14,6 +14,15 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
+class Rank:
+    """Rank of one line, from 1, and the probability that it is right; NaN where its quantity is
+    not known."""
+
+    rank: int
+    probability: float
+
+
+@dataclass(frozen=True)
 class Ranking:
     """Ranks by one quantity, the largest first.
 
@@ -27,6 +36,10 @@ class Ranking:
     rank: NDArray[np.int64]
     probability: Floats
     whole: float
+
+    def of(self, k: int) -> Rank:
+        """The rank of one line, by its position."""
+        return Rank(int(self.rank[k]), float(self.probability[k]))
 
 
 def rank_lines(draws: Floats) -> Ranking:

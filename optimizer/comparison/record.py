@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from optimizer.comparison.density_fractions import CurvesCompared
 from optimizer.comparison.footing import Basis
-from optimizer.comparison.ranking import Ranking
+from optimizer.comparison.ranking import Rank, Ranking
 from optimizer.comparison.request import Prices
 from optimizer.comparison.study import Study
 from optimizer.interval import Interval
@@ -25,25 +25,50 @@ PLACES = 6
 
 
 @dataclass(frozen=True)
+class Cause:
+    """A setting that makes part of a gap.
+
+    Attributes:
+        setting, unit: which.
+        now, better: its level in recent practice and at the better settings.
+        recovery_gain: its part of the gap, fraction.
+    """
+
+    setting: str
+    unit: str
+    now: float
+    better: float
+    recovery_gain: float
+
+
+@dataclass(frozen=True)
 class LineResult:
-    """One line in the comparison; ``name`` is what it is called, its own name or a letter."""
+    """One line in the comparison.
+
+    Attributes:
+        name: what the line is called, its own name or a letter.
+        study: what was found for it.
+        rank: by the quantity that the comparison ranks by.
+        ranks: by each quantity.
+        value: of its gap, over a season; None without prices.
+    """
 
     name: str
     study: Study
-    rank: int
-    rank_probability: float
-    ranks: Mapping[str, tuple[int, float]]
+    rank: Rank
+    ranks: Mapping[str, Rank]
     value: Interval | None
 
-    def as_dict(self) -> dict[str, Any]:
-        """JSON form."""
+    def as_dict(self) -> dict[str, object]:
+        """JSON form, an entry of ``lines``."""
         s = self.study
-        document = {
+        document: dict[str, object] = {
             "line": self.name,
-            "rank": self.rank,
-            "rank_probability": _known(self.rank_probability),
+            "rank": self.rank.rank,
+            "rank_probability": _known(self.rank.probability),
             "ranks": {
-                by: {"rank": rank, "probability": _known(p)} for by, (rank, p) in self.ranks.items()
+                by: {"rank": r.rank, "probability": _known(r.probability)}
+                for by, r in self.ranks.items()
             },
             "runs": s.runs,
             "set_points": s.set_points,
@@ -64,35 +89,43 @@ class LineResult:
                 "settings": None if s.better is None else _named(s.names, s.better),
             },
             "gap": _interval_of(s.gap_draws),
-            "causes": self.causes(),
+            "causes": [asdict(cause) for cause in self.causes()],
             "warnings": list(s.warnings),
         }
         if self.value is not None:
             document["value_per_season"] = self.value.as_dict()
         return document
 
-    def causes(self) -> list[dict[str, Any]]:
+    def causes(self) -> tuple[Cause, ...]:
         """Settings that are moved, in the order worth changing; their gains sum to the mean gap."""
         s = self.study
         if s.better is None or s.parts is None:
-            return []
+            return ()
         order = np.argsort(-s.parts, kind="stable")
-        return [
-            {
-                "setting": s.names[j],
-                "unit": s.units[j],
-                "now": float(s.now[j]),
-                "better": float(s.better[j]),
-                "recovery_gain": float(s.parts[j]),
-            }
+        return tuple(
+            Cause(s.names[j], s.units[j], float(s.now[j]), float(s.better[j]), float(s.parts[j]))
             for j in order
             if s.now[j] != s.better[j]
-        ]
+        )
 
 
 @dataclass(frozen=True)
 class Comparison:
-    """Lines side by side, the best first, and the lines that cannot be compared."""
+    """Lines side by side, the best first, and the lines that cannot be compared.
+
+    Attributes:
+        basis: the material, feed rate, grade and confidence that hold for all lines.
+        ranked_by: the quantity behind the order of the lines.
+        ranking: by that quantity; None where no line can be compared.
+        lines: those compared.
+        left_out: the other lines, each with the reason.
+        prices: behind the value of a season, where they were given.
+        curves: partition curves, where density fractions were given.
+        units: of the settings, by name.
+        seed: of everything random.
+        history_version: None where the runs came as a table.
+        warnings: what holds for more than one line.
+    """
 
     basis: Basis
     ranked_by: str
@@ -108,7 +141,7 @@ class Comparison:
 
     def as_dict(self) -> dict[str, Any]:
         """The ``highside.comparison/1`` document."""
-        document = {
+        document: dict[str, Any] = {
             "schema": "highside.comparison/1",
             "seed": self.seed,
             "history_version": self.history_version,
@@ -117,7 +150,7 @@ class Comparison:
             "model": "each line fitted on its own runs",
             "ranked_by": self.ranked_by,
             "order_probability": None if self.ranking is None else _known(self.ranking.whole),
-            "prices": None if self.prices is None else dict(self.prices.__dict__),
+            "prices": None if self.prices is None else asdict(self.prices),
             "lines": [line.as_dict() for line in self.lines],
             "not_compared": [{"line": name, "reason": why} for name, why in self.left_out],
             "warnings": list(self.warnings),

@@ -8,14 +8,16 @@ reading's own error together.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import betaincinv, expit, log_expit, ndtri
 
 from optimizer.diagnostics.left_out import LeftOut, set_points_of, without_set_point
 from optimizer.evidence.line_model import LineModel
+from optimizer.interval import Interval
 from optimizer.numerics.low_discrepancy import even_points
 
 if TYPE_CHECKING:
@@ -27,7 +29,6 @@ NOMINAL = 0.9
 DRAWS = 512
 # Edges of the chance-of-grade bins.
 BINS = np.array([0.0, 0.2, 0.4, 0.6, 0.8, 1.0])
-QUANTITIES = ("grade", "recovery")
 
 
 @dataclass(frozen=True)
@@ -110,47 +111,139 @@ def predicted_readings(
     return grade, 0.5 * (C + S) + np.sqrt(recovery_variance) * z[:, 3]
 
 
-def share_interval(hits: float, n: int, level: float = 0.9) -> tuple[float, float]:
-    """Interval of a share by Jeffreys' rule: quantiles of Beta(hits + 1/2, n - hits + 1/2).
+def share_interval(hits: float, n: int, level: float = 0.9) -> Interval:
+    """Share of hits among n with its interval by Jeffreys' rule: quantiles of
+    Beta(hits + 1/2, n - hits + 1/2).
 
     Source: Brown, Cai & DasGupta, Statist. Sci. 16 (2001) 101.
 
-    >>> low, high = share_interval(18, 20)
-    >>> round(low, 3), round(high, 3)
-    (0.75, 0.971)
+    >>> found = share_interval(18, 20)
+    >>> found.mean, round(found.low, 3), round(found.high, 3)
+    (0.9, 0.75, 0.971)
     """
     tail = 0.5 * (1.0 - level)
     a, b = hits + 0.5, n - hits + 0.5
     low = 0.0 if hits == 0 else float(betaincinv(a, b, tail))
     high = 1.0 if hits == n else float(betaincinv(a, b, 1.0 - tail))
-    return low, high
+    return Interval(hits / n, low, high)
 
 
-def pooled(lines: list[Calibration]) -> dict[str, Any]:
-    """The figures of several lines as one; None where nothing could be judged."""
+@dataclass(frozen=True)
+class Coverage:
+    """How often the interval of one quantity held the reading.
+
+    Attributes:
+        share: of the set points, with its interval.
+        mean_width: of the interval of a reading, fraction.
+    """
+
+    share: Interval
+    mean_width: float
+
+    def as_dict(self) -> dict[str, object]:
+        """JSON form."""
+        return {
+            "coverage": self.share.mean,
+            "coverage_interval": [self.share.low, self.share.high],
+            "mean_width": self.mean_width,
+        }
+
+
+@dataclass(frozen=True)
+class ReliabilityBin:
+    """Stated chances that lie in one bin.
+
+    Attributes:
+        stated: their mean.
+        observed: share of them that came true, with its interval.
+        n: how many they are.
+    """
+
+    stated: float
+    observed: Interval
+    n: int
+
+    def as_dict(self) -> dict[str, object]:
+        """JSON form."""
+        observed = self.observed
+        return {
+            "stated": self.stated,
+            "observed": observed.mean,
+            "low": observed.low,
+            "high": observed.high,
+            "n": self.n,
+        }
+
+
+@dataclass(frozen=True)
+class Reliability:
+    """Stated chances of the grade against how often they came true.
+
+    Attributes:
+        bins: by the stated chance, those that are not empty.
+        gap: mean absolute difference, weighted by number; None without data.
+    """
+
+    bins: tuple[ReliabilityBin, ...]
+    gap: float | None
+
+    def as_dict(self) -> dict[str, object]:
+        """JSON form."""
+        return {"bins": [b.as_dict() for b in self.bins], "gap": self.gap}
+
+
+@dataclass(frozen=True)
+class PooledCalibration:
+    """The figures of several lines as one.
+
+    Attributes:
+        set_points: how many were left out and predicted.
+        grade, recovery: None where there are no set points.
+        chance_of_grade: whether stated chances came true.
+    """
+
+    set_points: int
+    grade: Coverage | None
+    recovery: Coverage | None
+    chance_of_grade: Reliability
+
+    def as_dict(self) -> dict[str, object]:
+        """JSON form; figures are None where nothing could be judged."""
+        unknown = {"coverage": None, "coverage_interval": None, "mean_width": None}
+        return {
+            "set_points": self.set_points,
+            "grade": unknown if self.grade is None else self.grade.as_dict(),
+            "recovery": unknown if self.recovery is None else self.recovery.as_dict(),
+            "chance_of_grade": self.chance_of_grade.as_dict(),
+        }
+
+
+def pooled(lines: Sequence[Calibration]) -> PooledCalibration:
+    """The calibration of several lines as one."""
     n = sum(c.points for c in lines)
-    document: dict[str, Any] = {"set_points": n}
-    for name in QUANTITIES:
+
+    def coverage(name: str) -> Coverage | None:
         hits = sum(c.inside[name] for c in lines)
         width = sum(c.points * c.width[name] for c in lines)
-        document[name] = {
-            "coverage": hits / n if n else None,
-            "coverage_interval": share_interval(hits, n) if n else None,
-            "mean_width": width / n if n else None,
-        }
-    document["chance_of_grade"] = reliability(
-        np.concatenate([c.chance for c in lines]) if lines else np.zeros(0),
-        np.concatenate([c.met for c in lines]) if lines else np.zeros(0),
+        return Coverage(share_interval(hits, n), width / n) if n else None
+
+    return PooledCalibration(
+        set_points=n,
+        grade=coverage("grade"),
+        recovery=coverage("recovery"),
+        chance_of_grade=reliability(
+            np.concatenate([c.chance for c in lines]) if lines else np.zeros(0),
+            np.concatenate([c.met for c in lines]) if lines else np.zeros(0),
+        ),
     )
-    return document
 
 
-def reliability(chance: Floats, met: Floats) -> dict[str, Any]:
+def reliability(chance: Floats, met: Floats) -> Reliability:
     """Stated chances against how often they came true, by bins of the stated chance.
 
-    Returns:
-        ``bins`` (mean stated, share observed with its 90 % interval, number) and ``gap``, the
-        mean absolute difference, weighted by number; None without data.
+    Args:
+        chance: stated, shape (n,).
+        met: 1 where it came true, 0 where not, shape (n,).
     """
     which = np.clip(np.digitize(chance, BINS[1:-1]), 0, len(BINS) - 2)
     bins, gap = [], 0.0
@@ -160,7 +253,6 @@ def reliability(chance: Floats, met: Floats) -> dict[str, Any]:
         if not number:
             continue
         stated, observed = float(chance[here].mean()), float(met[here].mean())
-        low, high = share_interval(float(met[here].sum()), number)
         gap += number * abs(stated - observed)
-        bins.append({"stated": stated, "observed": observed, "low": low, "high": high, "n": number})
-    return {"bins": bins, "gap": gap / len(chance) if len(chance) else None}
+        bins.append(ReliabilityBin(stated, share_interval(float(met[here].sum()), number), number))
+    return Reliability(tuple(bins), gap / len(chance) if len(chance) else None)

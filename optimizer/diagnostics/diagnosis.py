@@ -15,7 +15,7 @@ from optimizer.diagnostics.left_out import set_points_of
 from optimizer.diagnostics.noise import lack_of_fit, split_noise
 from optimizer.diagnostics.record import Diagnosis, LineDiagnosis
 from optimizer.diagnostics.sensitivity import sensitivity
-from optimizer.diagnostics.unexplored import collinear, gaps, plan_sampling
+from optimizer.diagnostics.unexplored import collinear, plan_sampling, untried_ranges
 from optimizer.evidence.gathering import gather
 from optimizer.evidence.line_model import LineModel
 from optimizer.plant.brief import Brief
@@ -91,12 +91,10 @@ def _line(model: LineModel, runs: pa.Table, brief: Brief) -> LineDiagnosis:
         noise=split_noise(model),
         lack_of_fit=lack_of_fit(model),
         sensitivity=sensitivity(model),
-        collinear=tuple(collinear(model)),
-        gaps=tuple(gaps(model, region)),
+        collinear=collinear(model),
+        untried=untried_ranges(model, region),
         sampling=plan_sampling(model, region),
         drift=drifts(model),
-        doubtful=tuple(
-            (str(runs["run_id"][d.run].as_py()), d) for d in doubtful(model, residuals(model))
-        ),
+        doubtful=doubtful(model, residuals(model), runs["run_id"]),
         warnings=e.warnings,
     )

@@ -17,6 +17,7 @@ from optimizer.diagnostics.left_out import LeftOut, without_run
 from optimizer.evidence.line_model import LineModel
 
 if TYPE_CHECKING:
+    import pyarrow as pa
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
@@ -43,9 +44,10 @@ class Residuals:
 
 @dataclass(frozen=True)
 class Doubt:
-    """One doubtful run: its position among all runs of the line, and why."""
+    """One doubtful run: its position among all runs of the line, its id, and why."""
 
     run: int
+    run_id: str
     quantity: str
     z: float
     read: float
@@ -98,8 +100,14 @@ def _logit_variance(left: LeftOut, log_w: Floats, log_u: Floats) -> dict[str, Fl
     }
 
 
-def doubtful(model: LineModel, found: Residuals) -> tuple[Doubt, ...]:
-    """Runs beyond ``DOUBTFUL_FROM``, the farthest first; each in its worse quantity."""
+def doubtful(model: LineModel, found: Residuals, run_ids: pa.ChunkedArray) -> tuple[Doubt, ...]:
+    """Runs beyond ``DOUBTFUL_FROM``, the farthest first; each in its worse quantity.
+
+    Args:
+        model: the line.
+        found: residuals of its measured runs.
+        run_ids: of all its runs, shape (n,).
+    """
     e = model.evidence
     where = np.flatnonzero(e.measured)
     read = {
@@ -112,6 +120,7 @@ def doubtful(model: LineModel, found: Residuals) -> tuple[Doubt, ...]:
     doubts = [
         Doubt(
             int(where[i]),
+            run_ids[int(where[i])].as_py(),
             names[worst[i]],
             float(found.z[names[worst[i]]][i]),
             float(read[names[worst[i]]][i]),

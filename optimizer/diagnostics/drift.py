@@ -8,8 +8,8 @@ answer stands the power to have seen one: nothing found means little when nothin
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import asdict, dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.linalg import cho_solve
@@ -62,6 +62,15 @@ CHECKS = {
 
 
 @dataclass(frozen=True)
+class ChangePoint:
+    """A sudden change: its ISO date, size (fraction) and the p-value of as large a one."""
+
+    date: str
+    size: float
+    p_value: float
+
+
+@dataclass(frozen=True)
 class Drift:
     """One quantity of one line over time.
 
@@ -70,7 +79,7 @@ class Drift:
         pattern: ``none``, ``trend`` or ``step``.
         per_day: slope, fraction a day, with ``per_day_se``.
         p_value: of as steep a slope by chance.
-        steps: date, size (fraction) and p-value of each sudden change.
+        steps: sudden changes, the clearest first.
         power: chance to have found a slope of 0.2 points a week.
         visible_per_week: slope that would have been found four times in five, fraction a week.
         days_out_of_line: ISO dates beyond the limits of the control chart.
@@ -83,13 +92,13 @@ class Drift:
     per_day: float
     per_day_se: float
     p_value: float
-    steps: tuple[tuple[str, float, float], ...]
+    steps: tuple[ChangePoint, ...]
     power: float
     visible_per_week: float
     days_out_of_line: tuple[str, ...]
     checks: tuple[str, ...] = ()
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> dict[str, object]:
         """JSON form."""
         return {
             "line": self.line,
@@ -98,7 +107,7 @@ class Drift:
             "per_day": self.per_day,
             "per_day_se": self.per_day_se,
             "p_value": self.p_value,
-            "change_points": [{"date": d, "size": size, "p_value": p} for d, size, p in self.steps],
+            "change_points": [asdict(step) for step in self.steps],
             "power_at_0.2_points_a_week": self.power,
             "visible_per_week": self.visible_per_week,
             "days_out_of_line": list(self.days_out_of_line),
@@ -170,7 +179,7 @@ def _quantity(
         per_day=points * slope.slope,
         per_day_se=points * slope.se,
         p_value=slope.p_value,
-        steps=tuple((iso_day(s.at), points * s.size, s.p_value) for s in sudden)
+        steps=tuple(ChangePoint(iso_day(s.at), points * s.size, s.p_value) for s in sudden)
         if pattern == "step"
         else (),
         power=power(TOLD_PER_DAY, points * slope.se),
@@ -214,15 +223,13 @@ def _with_checks(found: list[Drift]) -> list[Drift]:
     way = {d.quantity: _direction(d) for d in found}
     down = [q for q, w in way.items() if w < 0]
     kind = "both fall" if len(down) == 2 else "one falls" if down else "rises"
-    return [
-        Drift(**{**d.__dict__, "checks": CHECKS[kind] if way[d.quantity] else ()}) for d in found
-    ]
+    return [replace(d, checks=CHECKS[kind] if way[d.quantity] else ()) for d in found]
 
 
 def _direction(drift: Drift) -> int:
     if drift.pattern == "none":
         return 0
-    size = drift.steps[0][1] if drift.steps else drift.per_day
+    size = drift.steps[0].size if drift.steps else drift.per_day
     return int(np.sign(size))
 
 

@@ -8,7 +8,7 @@ repeat itself (estimated). Replicates tell the two from a surface that the surro
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.linalg import solve_triangular
@@ -26,30 +26,75 @@ FEWEST_DOF = 5
 
 
 @dataclass(frozen=True)
-class Noise:
-    """Standard deviations of one reading at recent settings, as fractions.
+class ReadingNoise:
+    """Standard deviations of one reading of one quantity, as fractions.
 
     Attributes:
-        sampling: by quantity, from the known errors; None where no run states one.
-        process: by quantity, what the deck itself adds.
+        sampling_sd: from the known errors; None where no run states one.
+        process_sd: what the deck itself adds.
     """
 
-    sampling: dict[str, float | None]
-    process: dict[str, float]
+    sampling_sd: float | None
+    process_sd: float
 
-    def as_dict(self) -> dict[str, Any]:
-        """JSON form, with the share of the variance that sampling makes."""
-        document: dict[str, Any] = {}
-        for name, process in self.process.items():
-            sampling = self.sampling[name]
-            total = process**2 + (sampling or 0.0) ** 2
-            document[name] = {
-                "sampling_sd": sampling,
-                "process_sd": process,
-                "reading_sd": float(np.sqrt(total)),
-                "sampling_share": None if sampling is None else sampling**2 / total,
-            }
-        return document
+    @property
+    def _variance(self) -> float:
+        return self.process_sd**2 + (self.sampling_sd or 0.0) ** 2
+
+    @property
+    def reading_sd(self) -> float:
+        """Standard deviation of both together."""
+        return float(np.sqrt(self._variance))
+
+    @property
+    def sampling_share(self) -> float | None:
+        """Share of the variance that sampling makes; None where it is not known."""
+        return None if self.sampling_sd is None else self.sampling_sd**2 / self._variance
+
+    def as_dict(self) -> dict[str, object]:
+        """JSON form."""
+        return {
+            "sampling_sd": self.sampling_sd,
+            "process_sd": self.process_sd,
+            "reading_sd": self.reading_sd,
+            "sampling_share": self.sampling_share,
+        }
+
+
+@dataclass(frozen=True)
+class Noise:
+    """Noise of one reading at recent settings."""
+
+    grade: ReadingNoise
+    recovery: ReadingNoise
+
+    def as_dict(self) -> dict[str, object]:
+        """JSON form."""
+        return {"grade": self.grade.as_dict(), "recovery": self.recovery.as_dict()}
+
+
+@dataclass(frozen=True)
+class FTest:
+    """Whether set points of one latent quantity stray from the surface more than replicates do.
+
+    Attributes:
+        ratio: of the two variances, F.
+        p_value: of as large a ratio by chance.
+        dof, replicate_dof: degrees of freedom of the two.
+    """
+
+    ratio: float
+    p_value: float
+    dof: float
+    replicate_dof: float
+
+
+@dataclass(frozen=True)
+class LackOfFit:
+    """The test for sharpness and for balance; None without enough replicates."""
+
+    sharpness: FTest | None
+    balance: FTest | None
 
 
 def split_noise(model: LineModel) -> Noise:
@@ -70,32 +115,30 @@ def split_noise(model: LineModel) -> Noise:
         "grade": 0.25 * ((up + down) ** 2 * s2 + (up - down) ** 2 * c2),
     }
     known = {"grade": e.readings.grade_variance, "recovery": e.readings.recovery_variance}
-    sampling: dict[str, float | None] = {}
-    for name, variance in known.items():
-        typical = float(np.median(variance[e.measured]))
-        sampling[name] = float(slope[name] * np.sqrt(typical)) if typical > 0 else None
-    process = {n: float(slope[n] * np.sqrt(logit_variance[n])) for n in ("grade", "recovery")}
-    return Noise(sampling, process)
+
+    def noise_of(name: str) -> ReadingNoise:
+        typical = float(np.median(known[name][e.measured]))
+        sampling = float(slope[name] * np.sqrt(typical)) if typical > 0 else None
+        return ReadingNoise(sampling, float(slope[name] * np.sqrt(logit_variance[name])))
+
+    return Noise(noise_of("grade"), noise_of("recovery"))
 
 
-def lack_of_fit(model: LineModel) -> dict[str, dict[str, Any] | None]:
+def lack_of_fit(model: LineModel) -> LackOfFit:
     """Whether set-points stray from the surface by more than replicates do from each other.
 
     The classical F test with the fitted surface as a linear smoother (Draper & Smith, Applied
     Regression Analysis, section 2.1, from memory): F = [sum a (mean - fit)^2 / w / (u - tr H)] /
     [sum scatter / w / sum (a - 1)], w the variance of one reading.
 
-    Returns:
-        By sharpness and balance: ``ratio`` (F), ``p_value`` and the degrees of freedom; None
-        without enough replicates. A small p-value with replicates taken one right after another
-        may mean that days differ rather than that the surface is wrong.
+    A small p-value with replicates taken one right after another may mean that days differ rather
+    than that the surface is wrong.
     """
-    names = ("sharpness", "balance")
-    pairs = zip(names, model.surrogate.processes, strict=True)
-    return {name: _lack_of_fit(gp) for name, gp in pairs}
+    sharpness, balance = model.surrogate.processes
+    return LackOfFit(_lack_of_fit(sharpness), _lack_of_fit(balance))
 
 
-def _lack_of_fit(gp: GaussianProcess) -> dict[str, Any] | None:
+def _lack_of_fit(gp: GaussianProcess) -> FTest | None:
     data, posterior = gp.readings_, gp.posteriors_[0]
     w, noise = posterior.noise_of_readings, posterior.noise_of_means
     root = solve_triangular(posterior.lower, np.eye(len(w)), lower=True)
@@ -110,9 +153,4 @@ def _lack_of_fit(gp: GaussianProcess) -> dict[str, Any] | None:
     if within <= 0.0:
         return None
     ratio = between / within
-    return {
-        "ratio": ratio,
-        "p_value": float(fdtrc(dof, pure_dof, ratio)),
-        "dof": dof,
-        "replicate_dof": pure_dof,
-    }
+    return FTest(ratio, float(fdtrc(dof, pure_dof, ratio)), dof, pure_dof)

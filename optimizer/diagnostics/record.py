@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from optimizer.diagnostics.calibration import NOMINAL, Calibration, pooled
 from optimizer.diagnostics.doubtful import Doubt
 from optimizer.diagnostics.drift import Drift
-from optimizer.diagnostics.noise import Noise
+from optimizer.diagnostics.noise import LackOfFit, Noise, ReadingNoise
 from optimizer.diagnostics.sensitivity import Effect, Sensitivity, handy_amount, pairs_of
-from optimizer.diagnostics.unexplored import Sampling
+from optimizer.diagnostics.unexplored import Collinear, Sampling, Untried
 from optimizer.interval import Interval
 
 # An effect smaller than this rounds to no tenth of a point.
@@ -30,11 +30,10 @@ class LineDiagnosis:
         recent: its recent settings, by name.
         units, spans: of the settings, by name.
         min_grade: the grade that the chance of grade is about.
-        calibration, noise, sensitivity, sampling: see their modules.
-        lack_of_fit: by sharpness and balance; None without replicates.
-        collinear, gaps: settings that moved together, ranges never tried.
+        calibration, noise, lack_of_fit, sensitivity, sampling: see their modules.
+        collinear, untried: settings that moved together, ranges never tried.
         drift: of grade and recovery; empty without dates.
-        doubtful: run ids with their doubts.
+        doubtful: runs that disagree with all others, the farthest first.
         warnings: what the runs cannot tell.
     """
 
@@ -48,18 +47,19 @@ class LineDiagnosis:
     min_grade: float
     calibration: Calibration
     noise: Noise
-    lack_of_fit: Mapping[str, Mapping[str, Any] | None]
+    lack_of_fit: LackOfFit
     sensitivity: Sensitivity
-    collinear: tuple[Mapping[str, Any], ...]
-    gaps: tuple[Mapping[str, Any], ...]
+    collinear: tuple[Collinear, ...]
+    untried: tuple[Untried, ...]
     sampling: Sampling
     drift: tuple[Drift, ...]
-    doubtful: tuple[tuple[str, Doubt], ...]
+    doubtful: tuple[Doubt, ...]
     warnings: tuple[str, ...]
 
-    def effects(self) -> list[dict[str, Any]]:
+    def effects(self) -> list[dict[str, object]]:
         """The ``sensitivity`` entries: total index first, then everything else."""
-        s, entries = self.sensitivity, []
+        s = self.sensitivity
+        entries: list[dict[str, object]] = []
         for j, name in enumerate(s.names):
             grade, recovery = s.effects["grade"][j], s.effects["recovery"][j]
             entries.append(
@@ -81,7 +81,7 @@ class LineDiagnosis:
             )
         return entries
 
-    def pair_effects(self) -> list[dict[str, Any]]:
+    def pair_effects(self) -> list[dict[str, object]]:
         """What two settings do only together."""
         s = self.sensitivity
         return [
@@ -94,8 +94,23 @@ class LineDiagnosis:
             for p, pair in enumerate(pairs_of(s.names))
         ]
 
-    def as_dict(self) -> dict[str, Any]:
-        """What belongs to this line alone."""
+    def doubts(self) -> list[dict[str, object]]:
+        """The ``doubtful`` entries."""
+        return [
+            {
+                "run_id": doubt.run_id,
+                "reason": doubt.reason,
+                "line": self.line,
+                "quantity": doubt.quantity,
+                "read": doubt.read,
+                "expected": doubt.expected,
+                "z": doubt.z,
+            }
+            for doubt in self.doubtful
+        ]
+
+    def as_dict(self) -> dict[str, object]:
+        """What belongs to this line alone, an entry of ``lines``."""
         return {
             "line": self.line,
             "runs": self.runs,
@@ -103,19 +118,17 @@ class LineDiagnosis:
             "set_points": self.set_points,
             "min_grade": self.min_grade,
             "recent_settings": dict(self.recent),
-            "calibration": pooled([self.calibration]),
+            "calibration": pooled([self.calibration]).as_dict(),
             "noise": self.noise.as_dict(),
-            "lack_of_fit": {k: v and dict(v) for k, v in self.lack_of_fit.items()},
-            "collinear": [dict(c) for c in self.collinear],
+            "lack_of_fit": asdict(self.lack_of_fit),
+            "collinear": [c.as_dict() for c in self.collinear],
             "unexplored": {
                 "known_share": self.sampling.known_share,
-                "gaps": [dict(g) for g in self.gaps],
+                "gaps": [asdict(u) for u in self.untried],
             },
             "sampling": {
                 "half_width_now": self.sampling.now,
-                "options": [
-                    {"sampling": text, "half_width": width} for text, width in self.sampling.options
-                ],
+                "options": [asdict(option) for option in self.sampling.options],
             },
             "warnings": list(self.warnings),
         }
@@ -133,33 +146,22 @@ class Diagnosis:
     def as_dict(self) -> dict[str, Any]:
         """The ``highside.diagnosis/1`` document."""
         whole = pooled([line.calibration for line in self.lines])
+        grade, recovery = whole.grade, whole.recovery
         document = {
             "schema": "highside.diagnosis/1",
             "seed": self.seed,
             "history_version": self.history_version,
             "coverage": {
                 "nominal": NOMINAL,
-                "grade": whole["grade"]["coverage"],
-                "recovery": whole["recovery"]["coverage"],
+                "grade": None if grade is None else grade.share.mean,
+                "recovery": None if recovery is None else recovery.share.mean,
             },
-            "calibration": whole,
-            "noise": _mean_noise([line.noise.as_dict() for line in self.lines]),
+            "calibration": whole.as_dict(),
+            "noise": _typical_noise([line.noise for line in self.lines]),
             "sensitivity": [entry for line in self.lines for entry in line.effects()],
             "pairs": [entry for line in self.lines for entry in line.pair_effects()],
             "drift": [drift.as_dict() for line in self.lines for drift in line.drift],
-            "doubtful": [
-                {
-                    "run_id": run_id,
-                    "reason": doubt.reason,
-                    "line": line.line,
-                    "quantity": doubt.quantity,
-                    "read": doubt.read,
-                    "expected": doubt.expected,
-                    "z": doubt.z,
-                }
-                for line in self.lines
-                for run_id, doubt in line.doubtful
-            ],
+            "doubtful": [entry for line in self.lines for entry in line.doubts()],
             "lines": [line.as_dict() for line in self.lines],
             "skipped": [{"line": line, "reason": reason} for line, reason in self.skipped],
         }
@@ -192,20 +194,29 @@ def in_words(name: str, unit: str, span: float, slope: Interval) -> str:
     )
 
 
-def _indices(effect: Effect) -> dict[str, Any]:
+def _indices(effect: Effect) -> dict[str, object]:
     return {"first": effect.first.as_dict(), "total": effect.total.as_dict()}
 
 
-def _mean_noise(lines: list[dict[str, Any]]) -> dict[str, Any]:
+def _typical_noise(lines: Sequence[Noise]) -> dict[str, object]:
     """Noise of a typical line: root mean squares over lines."""
-    document: dict[str, Any] = {"unit": "fraction"}
-    for name in ("grade", "recovery"):
-        entry: dict[str, Any] = {}
-        for key in ("sampling_sd", "process_sd", "reading_sd"):
-            known = [line[name][key] for line in lines if line[name][key] is not None]
-            entry[key] = (sum(v * v for v in known) / len(known)) ** 0.5 if known else None
-        document[name] = entry
-    return document
+    return {
+        "unit": "fraction",
+        "grade": _root_mean_squares([noise.grade for noise in lines]),
+        "recovery": _root_mean_squares([noise.recovery for noise in lines]),
+    }
+
+
+def _root_mean_squares(lines: Sequence[ReadingNoise]) -> dict[str, object]:
+    def typical(values: Iterable[float | None]) -> float | None:
+        known = [v for v in values if v is not None]
+        return (sum(v * v for v in known) / len(known)) ** 0.5 if known else None
+
+    return {
+        "sampling_sd": typical(noise.sampling_sd for noise in lines),
+        "process_sd": typical(noise.process_sd for noise in lines),
+        "reading_sd": typical(noise.reading_sd for noise in lines),
+    }
 
 
 def round_floats(value: Any) -> Any:

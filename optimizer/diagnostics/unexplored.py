@@ -5,7 +5,7 @@ sampling would help most.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import expit
@@ -36,7 +36,51 @@ MORE_RUNS = 8
 MORE_COUNTS = 4.0
 
 
-def gaps(model: LineModel, region: Region) -> list[dict[str, Any]]:
+@dataclass(frozen=True)
+class Untried:
+    """A range of a setting inside the limits in which nothing was tried.
+
+    Attributes:
+        setting, unit: which.
+        low, high: its ends, in the unit.
+        share: of the range that the limits allow.
+    """
+
+    setting: str
+    unit: str
+    low: float
+    high: float
+    share: float
+
+
+@dataclass(frozen=True)
+class Collinear:
+    """A setting that the others nearly determine.
+
+    Attributes:
+        setting: which.
+        other: the setting with which it moved most.
+        correlation: of the two.
+        inflation: how many times wider its effect's variance is than if it had moved on its own;
+            None where the others determine it exactly.
+    """
+
+    setting: str
+    other: str
+    correlation: float
+    inflation: float | None
+
+    def as_dict(self) -> dict[str, object]:
+        """JSON form."""
+        return {
+            "setting": self.setting,
+            "with": self.other,
+            "correlation": self.correlation,
+            "inflation": self.inflation,
+        }
+
+
+def untried_ranges(model: LineModel, region: Region) -> tuple[Untried, ...]:
     """Ranges of each setting inside the limits where nothing was tried, the widest first."""
     e, found = model.evidence, []
     for j, setting in enumerate(e.space.settings):
@@ -48,19 +92,12 @@ def gaps(model: LineModel, region: Region) -> list[dict[str, Any]]:
         k = int(np.argmax(np.diff(edges)))
         share = float((edges[k + 1] - edges[k]) / (high - low))
         if share >= WIDE_GAP:
-            found.append(
-                {
-                    "setting": setting.name,
-                    "unit": setting.unit,
-                    "low": float(edges[k]),
-                    "high": float(edges[k + 1]),
-                    "share": share,
-                }
-            )
-    return sorted(found, key=lambda g: -g["share"])
+            ends = float(edges[k]), float(edges[k + 1])
+            found.append(Untried(setting.name, setting.unit, *ends, share))
+    return tuple(sorted(found, key=lambda u: -u.share))
 
 
-def collinear(model: LineModel) -> list[dict[str, Any]]:
+def collinear(model: LineModel) -> tuple[Collinear, ...]:
     """Settings that the others nearly determine, with what they moved with.
 
     The variance inflation 1 / (1 - R^2) of a setting regressed on all others says how many times
@@ -70,7 +107,7 @@ def collinear(model: LineModel) -> list[dict[str, Any]]:
     settings = e.settings[e.measured]
     moved = np.flatnonzero(np.std(settings, axis=0) > 1e-9)
     if len(moved) < 2 or len(settings) <= len(moved) + 1:
-        return []
+        return ()
     correlation = np.atleast_2d(np.corrcoef(settings[:, moved].T))
     # The inverse of a matrix that exact dependence made singular means nothing.
     exact = np.linalg.eigvalsh(correlation)[0] < SINGULAR
@@ -81,14 +118,22 @@ def collinear(model: LineModel) -> list[dict[str, Any]]:
         b = int(np.argmax(others))
         if inflation[a] >= INFLATED or others[b] >= TOGETHER:
             found.append(
-                {
-                    "setting": e.space.names[j],
-                    "with": e.space.names[moved[b]],
-                    "correlation": float(correlation[a, b]),
-                    "inflation": None if exact else float(inflation[a]),
-                }
+                Collinear(
+                    setting=e.space.names[j],
+                    other=e.space.names[moved[b]],
+                    correlation=float(correlation[a, b]),
+                    inflation=None if exact else float(inflation[a]),
+                )
             )
-    return found
+    return tuple(found)
+
+
+@dataclass(frozen=True)
+class SamplingOption:
+    """A kind of further sampling, and the half width of recovery's interval that it would leave."""
+
+    sampling: str
+    half_width: float
 
 
 @dataclass(frozen=True)
@@ -103,7 +148,7 @@ class Sampling:
 
     known_share: float
     now: float
-    options: tuple[tuple[str, float], ...]
+    options: tuple[SamplingOption, ...]
 
 
 def plan_sampling(model: LineModel, region: Region) -> Sampling:
@@ -141,14 +186,15 @@ def plan_sampling(model: LineModel, region: Region) -> Sampling:
         return float(np.mean(slope * np.sqrt(np.clip(variance, 0.0, None))))
 
     options = [
-        (f"{MORE_RUNS} more runs spread over the limits", half_width(wider)),
-        (f"{MORE_RUNS} more repeats at the settings run most", half_width(again)),
-        (f"samples {MORE_COUNTS:g} times as large in every run so far", half_width(finer)),
+        SamplingOption(f"{MORE_RUNS} more runs spread over the limits", half_width(wider)),
+        SamplingOption(f"{MORE_RUNS} more repeats at the settings run most", half_width(again)),
+        SamplingOption(
+            f"samples {MORE_COUNTS:g} times as large in every run so far", half_width(finer)
+        ),
     ]
     known = np.sqrt(np.clip(now, 0.0, None) / prior) <= 1.0 - KNOWN_FROM
-    return Sampling(
-        float(np.mean(known)), half_width(now), tuple(sorted(options, key=lambda o: o[1]))
-    )
+    ordered = tuple(sorted(options, key=lambda o: o.half_width))
+    return Sampling(float(np.mean(known)), half_width(now), ordered)
 
 
 def _taken(posterior: Posterior, A: Inputs, V: Floats, X: Inputs) -> Floats:

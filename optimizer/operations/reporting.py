@@ -137,7 +137,7 @@ def _diagnosis(situation: Situation, plan: Plan) -> dict[str, Any] | None:
         model = LineModel(situation.evidence.alone(), situation.seed, situation.surrogate)
         with threadpool_limits(1):
             calibration = pooled([calibrate(model, situation.min_grade)])
-        return {"calibration": calibration, "sensitivity": []}
+        return {"calibration": calibration.as_dict(), "sensitivity": []}
     brief = situation.brief.model_copy(
         update={
             "line": plan.line,

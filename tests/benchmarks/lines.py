@@ -156,7 +156,8 @@ def share(hits: list[bool]) -> str:
     """A share with its 90 % interval, in per cent."""
     if not hits:
         return "-"
-    low, high = share_interval(sum(hits), len(hits))
+    found = share_interval(sum(hits), len(hits))
+    low, high = found.low, found.high
     return f"{100 * np.mean(hits):.0f} % of {len(hits)} ({100 * low:.0f} to {100 * high:.0f})"
 
 

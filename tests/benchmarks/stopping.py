@@ -82,7 +82,8 @@ def table(rows: list[dict[str, Any]]) -> str:
             most = gap - np.array([min(r["strict"]) for r in told])
             cells.append(f"{np.median([r['trials'] for r in told]):g}")
             for loss in (gap, gain, most):
-                low, high = share_interval(int((loss < LOSS).sum()), len(loss))
+                share = share_interval(int((loss < LOSS).sum()), len(loss))
+                low, high = share.low, share.high
                 cells.append(f"{np.mean(loss < LOSS):.2f} ({low:.2f}–{high:.2f})")
             cells += [f"{np.median(gap):.3f}", f"{np.quantile(gap, 0.9):.3f}"]
         lines.append(f"| {family} | {demand} | {len(own)} | " + " | ".join(cells) + " |")

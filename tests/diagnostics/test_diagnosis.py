@@ -18,7 +18,7 @@ from optimizer.diagnostics.left_out import without_run, without_set_point
 from optimizer.diagnostics.sensitivity import sensitivity
 from optimizer.diagnostics.serial import MOST_DAYS, blocks
 from optimizer.diagnostics.shifts import Known, power, steps, trend
-from optimizer.diagnostics.unexplored import collinear, gaps, plan_sampling
+from optimizer.diagnostics.unexplored import collinear, plan_sampling, untried_ranges
 from optimizer.evidence.gathering import gather
 from optimizer.evidence.line_model import LineModel
 from optimizer.gaussian_process.estimation import Given
@@ -180,13 +180,14 @@ def test_a_run_left_out_equals_a_fit_without_it(cut):
 def test_a_slip_is_named_first_and_honest_runs_are_not(habit):
     table = measured_table(habit, 2)
     honest = model_of(table)
-    assert len(doubtful(honest, residuals(honest))) <= 1
+    assert len(doubtful(honest, residuals(honest), table["run_id"])) <= 1
     recovery = table["recovery"].to_numpy(zero_copy_only=False).copy()
     slip = int(np.flatnonzero(np.isfinite(recovery))[20])
     recovery[slip] -= 0.15
     found = model_of(measured_table(habit, 2, recovery=recovery))
-    doubts = doubtful(found, residuals(found))
+    doubts = doubtful(found, residuals(found), table["run_id"])
     assert doubts[0].run == slip
+    assert doubts[0].run_id == table["run_id"][slip].as_py()
     assert doubts[0].quantity == "recovery"
     assert "below" in doubts[0].reason
 
@@ -211,20 +212,20 @@ def test_settings_that_moved_together_and_ranges_never_tried_are_named(habit):
     settings = habit.copy()
     settings[:, 3] = np.round((400 + 25 * settings[:, 2]) / 5) * 5
     model = model_of(measured_table(settings, 4))
-    pairs = {frozenset((c["setting"], c["with"])) for c in collinear(model)}
+    pairs = {frozenset((c.setting, c.other)) for c in collinear(model)}
     assert pairs == {frozenset(("side_tilt", "eccentric_speed"))}
     region = Brief().region(GRAVITY_TABLE)
-    widest = gaps(model, region)[0]
-    tried = np.unique(settings[:, GRAVITY_TABLE.names.index(widest["setting"])])
-    assert not np.any((tried > widest["low"]) & (tried < widest["high"]))
+    widest = untried_ranges(model, region)[0]
+    tried = np.unique(settings[:, GRAVITY_TABLE.names.index(widest.setting)])
+    assert not np.any((tried > widest.low) & (tried < widest.high))
     spread = model_of(measured_table(habit, 4))
-    assert collinear(spread) == []
+    assert collinear(spread) == ()
 
 
 def test_spread_runs_help_most_where_little_was_tried(habit_model):
     sampling = plan_sampling(habit_model, Brief().region(GRAVITY_TABLE))
-    assert "spread" in sampling.options[0][0]
-    assert all(width <= sampling.now for _, width in sampling.options)
+    assert "spread" in sampling.options[0].sampling
+    assert all(option.half_width <= sampling.now for option in sampling.options)
     assert 0.0 <= sampling.known_share <= 1.0
 
 
@@ -258,14 +259,14 @@ def test_a_planted_drift_is_found_with_its_size_and_an_honest_season_has_none():
 def test_a_planted_step_is_dated():
     found = season(step=-0.03)["recovery"]
     assert found.pattern == "step"
-    date, size, _ = found.steps[0]
+    date, size = found.steps[0].date, found.steps[0].size
     assert abs((np.datetime64(date) - np.datetime64("2025-05-12")).astype(int)) <= 4
     assert size == pytest.approx(-0.03, abs=0.012)
 
 
 def test_a_step_that_rounds_to_nothing_is_none(monkeypatch):
     found = season(step=-0.03)["recovery"]
-    tiny = 0.0004 / abs(found.steps[0][1])
+    tiny = 0.0004 / abs(found.steps[0].size)
     monkeypatch.setattr(
         "optimizer.diagnostics.drift.steps",
         lambda *given: [replace(step, size=tiny * step.size) for step in steps(*given)],

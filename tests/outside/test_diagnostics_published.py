@@ -199,6 +199,8 @@ def test_interval_of_a_share(hits, n):
     # statsmodels, Jeffreys' interval.
     from statsmodels.stats.proportion import proportion_confint
 
-    assert share_interval(hits, n) == pytest.approx(
+    found = share_interval(hits, n)
+    assert (found.low, found.high) == pytest.approx(
         proportion_confint(hits, n, alpha=0.1, method="jeffreys"), abs=1e-9
     )
+    assert found.mean == hits / n
