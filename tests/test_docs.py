@@ -88,7 +88,7 @@ def test_the_shell_steps_of_the_readme_run(tmp_path, monkeypatch, capsys):
 
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory):
-    from optimizer.operations.demo import run_demo
+    from optimizer.operations.demo import demo as run_demo
 
     return run_demo(tmp_path_factory.mktemp("home") / "highside-demo")
 

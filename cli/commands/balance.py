@@ -95,15 +95,11 @@ def balance(
         return
     if file is None:
         raise InputError("no file of streams was given.", hint="Or ask for a sample with --plan.")
-    from optimizer.operations.stream_log import balance_file
+    from optimizer.operations.balance import balance as balance_streams
 
-    found = balance_file(
-        file,
-        returned=returned or (),
-        mass_relative_se=mass_error,
-        assay_relative_se=assay_error,
+    found = balance_streams(
+        file, out, returned=returned or (), mass_error=mass_error, assay_error=assay_error
     )
-    document = {**found.as_dict(), "log": str(out), "runs": found.write(out)}
-    answer(document, as_json, show.balance)
-    if not document["runs"]:
+    answer(found.as_dict(), as_json, show.balance)
+    if not found.runs:
         raise typer.Exit(InputError.exit_code)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -25,6 +25,9 @@ from cli.output import FAULT, answer, check_seed, complain
 from optimizer.errors import HighsideError, InputError
 from optimizer.key_values import key_values
 from optimizer.plant.deck_states import DECK_STATES
+
+if TYPE_CHECKING:
+    from optimizer.operations.recording import Recorded
 
 
 def record(
@@ -74,57 +77,59 @@ def record(
 ) -> None:
     """Add one trial's result, and say what it changed."""
     from cli.show import record as show
+    from optimizer.operations.plan_file import read_plan
     from optimizer.operations.recording import record as add
-    from optimizer.operations.result_row import read_plan, result_row
 
-    fields = {
-        "line": line,
-        "feed_rate": feed_rate,
-        "end_raise": end_raise,
-        "side_tilt": side_tilt,
-        "eccentric_speed": eccentric_speed,
-        "air": air,
-        "grade": grade,
-        "recovery": recovery,
-        "grade_se": grade_se,
-        "recovery_se": recovery_se,
-        "grade_count": grade_count,
-        "deck_state": deck_state,
-        "started_at": started_at,
-        "run_id": run_id,
-        "note": note,
-        **key_values(material or (), "--material"),
-    }
-    given = {k: v for k, v in fields.items() if v is not None}
-    result: Any = source
-    planned = None if plan is None else read_plan(plan)
-    if source is None:
-        result = [result_row(given, planned, rank)]
-        line = result[0].get("line", line)
-    elif set(given) - {"line"} or plan is not None:
+    given = _given(locals(), material)
+    if source is not None and (set(given) - {"line"} or plan is not None):
         raise InputError("give either --from FILE or the result's own options, not both.")
-    asked = None if planned is None else planned.brief
-    wanted = read_brief(brief, line, None, min_grade, planned=asked)
-    if seed is None:
-        seed = 0 if planned is None else planned.seed
-    done = add(open_history(location), open_site(site), result, wanted, seed=check_seed(seed))
-    document = done.as_dict()
-    answer(document, as_json, show.recorded)
+    planned = None if plan is None else read_plan(plan)
+    if planned is not None:
+        line = line or planned.line
+    wanted = read_brief(
+        brief, line, None, min_grade, planned=None if planned is None else planned.brief
+    )
+    done = add(
+        open_history(location),
+        open_site(site),
+        given if source is None else source,
+        wanted,
+        plan=planned,
+        rank=rank,
+        seed=None if seed is None else check_seed(seed),
+    )
+    answer(done.as_dict(), as_json, show.recorded)
     if done.failure is not None:
-        raise typer.Exit(tell_failure(document, done.failure))
-    if document["load"]["rejected"] or done.load.unreadable:
+        raise typer.Exit(tell_failure(done))
+    if done.load.rejected or done.load.unreadable:
         raise typer.Exit(InputError.exit_code)
 
 
-def tell_failure(document: Mapping[str, Any], failure: Exception) -> int:
+FIELDS = (
+    "line", "feed_rate", "end_raise", "side_tilt", "eccentric_speed", "air", "grade", "recovery",
+    "grade_se", "recovery_se", "grade_count", "deck_state", "started_at", "run_id", "note",
+)  # fmt: skip
+"""Options that are columns of a log under the same name."""
+
+
+def _given(options: Mapping[str, Any], material: list[str] | None) -> dict[str, Any]:
+    """The options that were given, as columns and values of a log."""
+    fields = {name: options[name] for name in FIELDS}
+    fields |= key_values(material or (), "--material")
+    return {name: value for name, value in fields.items() if value is not None}
+
+
+def tell_failure(done: Recorded) -> int:
     """Says on stderr what became of a result whose plan failed; gives the exit code."""
+    failure = done.failure
+    assert failure is not None
     if os.environ.get("HIGHSIDE_DEBUG"):
         raise failure
-    added, version = document["load"]["added"], document["load"]["version"]
+    added, version = done.load.added, done.load.version
     what = "the result is" if added == 1 else f"{added} results are"
     stored = f"{what} stored (history version {version})" if added else "nothing new was stored"
     complain(
-        f"{stored}; planning again failed: {document['failed']['message']}",
+        f"{stored}; planning again failed: {done.cause}",
         "Do not record it again: 'highside suggest' plans with what is stored.",
     )
     return failure.exit_code if isinstance(failure, HighsideError) else FAULT

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shlex
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
@@ -24,12 +24,6 @@ from cli.options import (
     open_site,
     read_brief,
 )
-from optimizer.errors import InputError
-
-if TYPE_CHECKING:
-    from optimizer.planning.situation import Situation
-
-PAPERS = ("a4", "letter")
 
 
 def report(
@@ -65,38 +59,19 @@ def report(
 ) -> None:
     """Write one HTML page with the plan and its plots, and the trial sheet to print."""
     from cli.output import answer, check_seed, progress
-    from optimizer.operations.reporting import write_report
-    from optimizer.planning.situation import situation_of
+    from optimizer.operations.reporting import ReportFiles
+    from optimizer.operations.reporting import report as write_page
 
-    if paper not in PAPERS:
-        raise InputError(f"--paper {paper}: expected {' or '.join(PAPERS)}.")
-    snapshot = open_history(location).at(as_of)
-    work: Situation = situation_of(
-        snapshot,
+    command = shlex.join(["highside", *sys.argv[1:]])
+    files = ReportFiles(out, tuple(sheets or ()), paper, language, command)
+    written = write_page(
+        open_history(location).at(as_of),
         open_site(site),
         read_brief(brief, line, material, min_grade, trials, confidence),
+        files,
+        compared=compared,
         seed=check_seed(seed),
         progress=progress(as_json),
-    )
-    comparison = None
-    if compared:
-        from optimizer.comparison import compare
-
-        comparison = compare(
-            snapshot,
-            open_site(site),
-            read_brief(brief, None, material, min_grade, None, confidence),
-            seed=seed,
-            progress=progress(as_json),
-        ).as_dict()
-    written = write_report(
-        work,
-        out,
-        sheets or (),
-        paper=paper,
-        language=language,
-        command=shlex.join(["highside", *sys.argv[1:]]),
-        comparison=comparison,
     )
     answer(written.as_dict(), as_json, _text)
 

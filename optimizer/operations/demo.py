@@ -1,4 +1,4 @@
-"""The whole job on the bundled season: load, check, plan, report.
+"""The command ``demo``: the whole job on the bundled season: load, check, plan, report.
 
 The season is invented (see ``datasets/README.md``): one harvest at a green-coffee dry mill with
 three decks.
@@ -6,31 +6,39 @@ three decks.
 
 from __future__ import annotations
 
+import json
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from optimizer.errors import InputError, reason_of
+from optimizer.files import write_whole
 from optimizer.history.history import History
 from optimizer.history.summary import HistorySummary
 from optimizer.intake.load import LoadReport, load_logs
-from optimizer.operations.reporting import write_report
+from optimizer.operations.reporting import ReportFiles, report
 from optimizer.planning.plan import Plan
-from optimizer.planning.situation import situation_of
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
 
 LOGS = ("deck-1.csv", "deck-2.csv", "deck-3.parquet")
-SITE, BRIEF = "site.toml", "brief.toml"
+SITE, BRIEF, PLAN = "site.toml", "brief.toml", "plan.json"
 REPORT, SHEETS = "report.html", ("sheet.pdf", "sheet.csv")
 COMMAND = "highside report --brief brief.toml --sheet sheet.pdf --sheet sheet.csv"
 
 
 @dataclass(frozen=True)
 class Demo:
-    """Where everything is, and what came out."""
+    """Where everything is, and what came out.
+
+    Attributes:
+        folder: of all files.
+        load: what became of the rows of the logs.
+        history: what the history holds.
+        plan: the plan, also in ``plan.json``.
+        report, sheets: files made from it.
+    """
 
     folder: Path
     load: LoadReport
@@ -39,7 +47,7 @@ class Demo:
     report: Path
     sheets: tuple[Path, ...]
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> dict[str, object]:
         """The ``highside.demo/1`` document."""
         return {
             "schema": "highside.demo/1",
@@ -67,18 +75,46 @@ def season_folder() -> Path:
     )
 
 
-def run_demo(
-    folder: str | Path, *, seed: int = 0, progress: Callable[[str], None] | None = None
+def demo(
+    out: str | Path = "highside-demo",
+    *,
+    seed: int = 0,
+    progress: Callable[[str], None] | None = None,
 ) -> Demo:
-    """Copy the season into ``folder`` and do the whole job there.
+    """Copies the season into a folder and does the whole job there.
 
     Args:
-        folder: made when it does not exist; running again in it adds nothing twice.
+        out: the folder, made when it does not exist; running again in it adds nothing twice.
         seed: of the plan.
         progress: called with a line of text at each stage.
+
+    Raises:
+        InputError: when the folder cannot be written.
     """
-    say = progress or (lambda _: None)
-    folder = Path(folder)
+    folder = Path(out)
+    _copy_season(folder)
+    site = Site.read(folder / SITE)
+    history = History(folder / "history")
+    if progress is not None:
+        progress("loading the season's logs")
+    load = load_logs([folder / name for name in LOGS], history, site)
+    snapshot = history.at()
+    files = ReportFiles(folder / REPORT, tuple(folder / name for name in SHEETS), command=COMMAND)
+    written = report(
+        snapshot, site, Brief.read(folder / BRIEF), files, seed=seed, progress=progress
+    )
+    summary = snapshot.summary(site)
+    found = Demo(folder, load, summary, written.plan, written.report, written.sheets)
+    write_whole(folder / PLAN, json.dumps(found.plan.as_dict(), indent=1).encode())
+    return found
+
+
+def _copy_season(folder: Path) -> None:
+    """Copies the season's logs, site file and brief.
+
+    Raises:
+        InputError: when the folder cannot be written.
+    """
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for name in (*LOGS, SITE, BRIEF):
@@ -88,14 +124,3 @@ def run_demo(
             f"the demo cannot write to '{folder}': {reason_of(error)}.",
             hint="Choose a folder with --out.",
         ) from None
-    site = Site.read(folder / SITE)
-    history = History(folder / "history")
-    say("loading the season's logs")
-    load = load_logs([folder / name for name in LOGS], history, site)
-    snapshot = history.at()
-    work = situation_of(snapshot, site, Brief.read(folder / BRIEF), seed=seed, progress=say)
-    written = write_report(
-        work, folder / REPORT, [folder / name for name in SHEETS], command=COMMAND
-    )
-    summary = snapshot.summary(site)
-    return Demo(folder, load, summary, written.plan, written.report, written.sheets)

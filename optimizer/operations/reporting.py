@@ -1,26 +1,31 @@
-"""A plan in the making becomes files: the report, and the trial sheet in the forms asked for.
+"""The command ``report``: a plan becomes a page to decide from and a trial sheet to work from.
 
-In comes a ``Situation``; out come an HTML page and sheets (``.pdf``, ``.html``, ``.csv``).
+In come a snapshot of the history and a brief; out come an HTML page and sheets (``.pdf``,
+``.html``, ``.csv``).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from threadpoolctl import threadpool_limits
 
-from optimizer.diagnostics.calibration import calibrate, pooled
+from optimizer.comparison import Comparison, compare
+from optimizer.diagnostics.calibration import PooledCalibration, calibrate, pooled
 from optimizer.diagnostics.diagnosis import diagnose
+from optimizer.diagnostics.record import Diagnosis
 from optimizer.errors import InputError
 from optimizer.evidence.line_model import LineModel
 from optimizer.files import write_whole
 from optimizer.landscape import Landscape, landscape
 from optimizer.planning.plan import Plan
 from optimizer.planning.planner import plan_of
-from optimizer.planning.situation import Situation
+from optimizer.planning.situation import Situation, situation_of
+from optimizer.plant.brief import Brief
+from optimizer.plant.site import Site
 from optimizer.report.page import report_html
 from optimizer.report.pages import sheet_html
 from optimizer.report.sheet import Sheet, make_sheet
@@ -29,9 +34,42 @@ from optimizer.report.sheet_pdf import sheet_pdf
 from optimizer.report.texts import DEFAULT_LANGUAGE
 from optimizer.version import __version__
 
+if TYPE_CHECKING:
+    from optimizer.history.snapshot import Snapshot
+
 # Longer histories are only calibrated: to go through each of their runs takes a minute.
 MOST_DIAGNOSED = 50_000
 SHEETS = (".pdf", ".html", ".csv")
+PAPERS = ("a4", "letter")
+
+
+@dataclass(frozen=True)
+class ReportFiles:
+    """What is written, and in which form.
+
+    Args:
+        out: the HTML page.
+        sheets: trial sheets, their form by suffix.
+        paper: of the sheets, ``a4`` or ``letter``.
+        language: of the words.
+        command: that makes the page again, for the page.
+
+    Raises:
+        InputError: when a sheet has another suffix, or the paper is another.
+    """
+
+    out: Path
+    sheets: tuple[Path, ...] = ()
+    paper: str = "a4"
+    language: str = DEFAULT_LANGUAGE
+    command: str = ""
+
+    def __post_init__(self) -> None:
+        if self.paper not in PAPERS:
+            raise InputError(f"--paper {self.paper}: expected {' or '.join(PAPERS)}.")
+        for path in self.sheets:
+            if path.suffix not in SHEETS:
+                raise InputError(f"--sheet {path}: expected a name ending in {', '.join(SHEETS)}.")
 
 
 @dataclass(frozen=True)
@@ -42,7 +80,7 @@ class Written:
     sheets: tuple[Path, ...]
     plan: Plan
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> dict[str, object]:
         """The ``highside.report/1`` document."""
         return {
             "schema": "highside.report/1",
@@ -54,20 +92,43 @@ class Written:
 
 @dataclass(frozen=True)
 class Look:
-    """A plan with all that is shown around it, as documents."""
+    """A plan with all that is shown around it.
+
+    Attributes:
+        plan: the plan.
+        landscape: what the model says around the plan.
+        diagnosis: of the plan's line; of a long history its calibration alone, of a short one
+            None.
+    """
 
     plan: Plan
     landscape: Landscape
-    diagnosis: dict[str, Any] | None
+    diagnosis: Diagnosis | PooledCalibration | None
 
-    def page(self, **form: Any) -> str:
-        """The report; ``form`` as for ``report.page.report_html``."""
+    def diagnosis_document(self) -> dict[str, Any] | None:
+        """The diagnosis as the page takes it."""
+        if isinstance(self.diagnosis, PooledCalibration):
+            return {"calibration": self.diagnosis.as_dict(), "sensitivity": []}
+        return None if self.diagnosis is None else self.diagnosis.as_dict()
+
+    def page(
+        self,
+        *,
+        command: str = "",
+        paper: str = "a4",
+        language: str = DEFAULT_LANGUAGE,
+        comparison: Comparison | None = None,
+    ) -> str:
+        """The report, as ``report.page.report_html`` makes it."""
         return report_html(
             self.plan.as_dict(),
             self.landscape.as_dict(),
-            diagnosis=self.diagnosis,
+            diagnosis=self.diagnosis_document(),
+            comparison=None if comparison is None else comparison.as_dict(),
+            command=command,
             version=__version__,
-            **form,
+            paper=paper,
+            language=language,
         )
 
     def sheet(self, language: str = DEFAULT_LANGUAGE) -> Sheet:
@@ -75,8 +136,42 @@ class Look:
         return make_sheet(self.plan.as_dict(), self.landscape.today.as_dict(), language)
 
 
+def report(
+    snapshot: Snapshot,
+    site: Site,
+    brief: Brief,
+    files: ReportFiles,
+    *,
+    compared: bool = False,
+    seed: int = 0,
+    progress: Callable[[str], None] | None = None,
+) -> Written:
+    """Plans, looks around the plan, and writes page and sheets.
+
+    Args:
+        snapshot: the history at a version, ``History.at``.
+        site: the plant.
+        brief: what is wanted today.
+        files: where to write, and in which form.
+        compared: whether the page also puts all lines side by side, as ``compare`` does.
+        seed: of everything random.
+        progress: called with a line of text at each stage.
+
+    Raises:
+        InputError: when the brief names what the site lacks, or a file cannot be written.
+        LimitError: when the limits leave nothing to recommend.
+        HistoryError: when the history cannot be read.
+    """
+    situation = situation_of(snapshot, site, brief, seed=seed, progress=progress)
+    comparison = None
+    if compared:
+        every_line = brief.model_copy(update={"line": None})
+        comparison = compare(snapshot, site, every_line, seed=seed, progress=progress)
+    return write_report(situation, files, comparison)
+
+
 def look(situation: Situation) -> Look:
-    """Plan, and look around the plan.
+    """The plan of a situation, and what is shown around it.
 
     Raises:
         LimitError: when the limits leave nothing to recommend.
@@ -87,48 +182,36 @@ def look(situation: Situation) -> Look:
 
 
 def write_report(
-    situation: Situation,
-    out: Path,
-    sheets: Sequence[Path] = (),
-    *,
-    paper: str = "a4",
-    language: str = DEFAULT_LANGUAGE,
-    command: str = "",
-    comparison: dict[str, Any] | None = None,
+    situation: Situation, files: ReportFiles, comparison: Comparison | None = None
 ) -> Written:
-    """Plan, look around the plan, and write it down.
+    """Page and sheets of a situation's plan.
 
     Args:
-        situation: from ``situation_of``.
-        out: the HTML page.
-        sheets: trial sheets, their form by suffix.
-        paper: of the sheets, ``a4`` or ``letter``.
-        language: of the words.
-        command: that makes the page again, for the page.
-        comparison: a ``highside.comparison/1`` document to show as well, or None.
+        situation: what the plan is made from.
+        files: where to write, and in which form.
+        comparison: of all lines, to show as well.
 
     Raises:
-        InputError: when a sheet has another suffix, or a file cannot be written.
+        InputError: when a file cannot be written.
         LimitError: when the limits leave nothing to recommend.
     """
-    for path in sheets:
-        if path.suffix not in SHEETS:
-            raise InputError(f"--sheet {path}: expected a name ending in {', '.join(SHEETS)}.")
-    found = look(situation)
+    found, language = look(situation), files.language
     sheet = found.sheet(language)
-    page = found.page(command=command, paper=paper, language=language, comparison=comparison)
-    write_whole(out, page.encode())
-    for path in sheets:
+    page = found.page(
+        command=files.command, paper=files.paper, language=language, comparison=comparison
+    )
+    write_whole(files.out, page.encode())
+    for path in files.sheets:
         if path.suffix == ".pdf":
-            write_whole(path, sheet_pdf(sheet, paper))
+            write_whole(path, sheet_pdf(sheet, files.paper))
         elif path.suffix == ".html":
-            write_whole(path, sheet_html(sheet, paper, language).encode())
+            write_whole(path, sheet_html(sheet, files.paper, language).encode())
         else:
             write_whole(path, sheet_csv(found.plan.as_dict()).encode("utf-8-sig"))
-    return Written(out, tuple(sheets), found.plan)
+    return Written(files.out, files.sheets, found.plan)
 
 
-def _diagnosis(situation: Situation, plan: Plan) -> dict[str, Any] | None:
+def _diagnosis(situation: Situation, plan: Plan) -> Diagnosis | PooledCalibration | None:
     """What the history says of the line, None where it is too short to say anything."""
     if plan.run_now is None or plan.line is None:
         return None
@@ -136,14 +219,9 @@ def _diagnosis(situation: Situation, plan: Plan) -> dict[str, Any] | None:
     if len(situation.evidence.grade) > MOST_DIAGNOSED:
         model = LineModel(situation.evidence.alone(), situation.seed, situation.surrogate)
         with threadpool_limits(1):
-            calibration = pooled([calibrate(model, situation.min_grade)])
-        return {"calibration": calibration.as_dict(), "sensitivity": []}
-    brief = situation.brief.model_copy(
-        update={
-            "line": plan.line,
-            "goal": situation.brief.goal.model_copy(update={"min_grade": plan.min_grade}),
-        }
-    )
+            return pooled([calibrate(model, situation.min_grade)])
+    goal = situation.brief.goal.model_copy(update={"min_grade": plan.min_grade})
+    brief = situation.brief.model_copy(update={"line": plan.line, "goal": goal})
     with threadpool_limits(1):
-        found = diagnose(situation.snapshot, situation.site, brief, seed=situation.seed).as_dict()
-    return found if found["lines"] else None
+        found = diagnose(situation.snapshot, situation.site, brief, seed=situation.seed)
+    return found if found.lines else None

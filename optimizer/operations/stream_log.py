@@ -14,7 +14,7 @@ import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
@@ -27,7 +27,7 @@ from optimizer.history.started import Clock, latest_start, utc_now
 from optimizer.intake.checking.times import impossible
 from optimizer.intake.formats.files import read_whole
 from optimizer.intake.reading.long_texts import TOO_LONG, too_long
-from optimizer.intake.reading.source import ZERO
+from optimizer.intake.reading.source import ZERO, Chunk, Decimal
 from optimizer.intake.reading.values import Numbers, numbers
 from optimizer.measurement import BalanceResult, balance_tests
 from optimizer.plant.units import factor
@@ -58,11 +58,11 @@ class StreamLog:
     results: tuple[BalanceResult, ...]
     carried: Mapping[str, Mapping[str, str]]
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> dict[str, object]:
         """The ``highside.balance/1`` document."""
         return {"schema": "highside.balance/1", "tests": [r.as_dict() for r in self.results]}
 
-    def rows(self) -> list[dict[str, Any]]:
+    def rows(self) -> list[dict[str, float | str]]:
         """Tests with a grade and a recovery, as rows of a run log."""
         return [
             {
@@ -79,7 +79,7 @@ class StreamLog:
         ]
 
     def write(self, path: Path) -> int:
-        """Write the run log as CSV; how many runs it holds.
+        """Writes the run log as CSV; gives the number of runs that it holds.
 
         Raises:
             InputError: when the file cannot be written.
@@ -103,22 +103,112 @@ def balance_file(
     path: str | Path,
     *,
     returned: Collection[str] = (),
+    mass_error: float | None = None,
+    assay_error: float | None = None,
     clock: Clock = utc_now,
-    **options: Any,
 ) -> StreamLog:
-    """Balance every test of a file of streams.
+    """Balances every test of a file of streams.
 
     Args:
         path: CSV or Parquet, as ``load`` reads them.
         returned: streams led back to the feed.
+        mass_error, assay_error: relative standard error of weights or assays that state none.
         clock: tells the time; no test can have started much later.
-        options: as in ``balance_tests``.
 
     Raises:
         InputError: naming the file and what its columns lack.
     """
+    cells = _read_cells(path)
+    table, wrong = _measured(cells, latest_start(clock()))
+    keep = [k for k, test in enumerate(cells.ids) if test not in wrong]
+    sound = {name: [column[k] for k in keep] for name, column in table.items()}
+    found: list[BalanceResult] = []
+    if keep:
+        found = balance_tests(
+            sound, returned=returned, mass_relative_se=mass_error, assay_relative_se=assay_error
+        )
+    return StreamLog(tuple(_in_file_order(found, cells.ids, wrong)), _carried(cells))
+
+
+@dataclass(frozen=True)
+class _Cells:
+    """The cells of a file of streams, n rows.
+
+    Attributes:
+        path: of the file.
+        columns: texts of each column, by name, shape (n,).
+        units: of the columns that are fields.
+        rows: numbers of the rows in the file, shape (n,).
+        ids: test of each row.
+        decimal: mark with which the file writes numbers.
+    """
+
+    path: str
+    columns: Mapping[str, pa.ChunkedArray]
+    units: Mapping[str, str]
+    rows: NDArray[np.int64]
+    ids: tuple[str, ...]
+    decimal: Decimal
+
+    def place(self, k: int, name: str) -> str:
+        """Where a cell stands, for a message."""
+        return f"{self.path} row {self.rows[k]}, {name}"
+
+
+def _read_cells(path: str | Path) -> _Cells:
+    """The cells of a file, its headings understood.
+
+    Raises:
+        InputError: naming the file and what its columns or rows lack.
+    """
     source, chunks = read_whole(Path(path))
     names, units = _columns(source.headings, str(path))
+    _refuse_ragged(chunks, len(names), path)
+    if not sum(len(c.rows) for c in chunks):
+        raise InputError(f"{path}: the file has headings and no rows.")
+    text = pa.concat_tables([c.text for c in chunks])
+    columns = {n: text.column(j) for j, n in enumerate(names)}
+    ids = tuple(str(v or "").strip() for v in columns["test_id"].to_pylist())
+    rows = np.concatenate([c.rows for c in chunks])
+    return _Cells(str(path), columns, units, rows, ids, source.decimal)
+
+
+def _measured(
+    cells: _Cells, latest: int
+) -> tuple[dict[str, Sequence[object] | NDArray[np.float64]], dict[str, str]]:
+    """The streams as numbers, and of each test with a cell that cannot stand the first reason.
+
+    Args:
+        cells: of the file.
+        latest: when a test can have started at the latest, microseconds since 1970.
+    """
+    columns = cells.columns
+    table: dict[str, Sequence[object] | NDArray[np.float64]] = {
+        "test_id": cells.ids,
+        "stream": columns["stream"].to_pylist(),
+    }
+    wrong: dict[str, str] = {}
+    for name in (n for n in (*FRACTIONS, *NUMBERS) if n in columns):
+        read = numbers(columns[name], cells.decimal)
+        table[name], faults = _read(name, read, cells.units[name])
+        for mask, reason in faults:
+            for k in map(int, np.flatnonzero(mask)):
+                cell = columns[name][k].as_py()
+                said = f"{cells.place(k, name)} '{cell}': {reason.format(value=cell)}"
+                wrong.setdefault(cells.ids[k], said)
+    for name, mask, reason in _not_to_carry(columns, latest):
+        for k in map(int, np.flatnonzero(mask)):
+            said = f"{cells.place(k, name)} {reason.format(value=columns[name][k].as_py())}"
+            wrong.setdefault(cells.ids[k], said)
+    return table, wrong
+
+
+def _refuse_ragged(chunks: Sequence[Chunk], columns: int, path: str | Path) -> None:
+    """Raises for the first row with more or fewer cells than headings.
+
+    Raises:
+        InputError: naming the row.
+    """
     for ragged in (r for c in chunks for r in c.ragged):
         if any(ZERO in cell for cell in ragged.cells):
             raise InputError(
@@ -126,34 +216,9 @@ def balance_file(
                 hint="Write the row anew or delete it.",
             )
         raise InputError(
-            f"{path} row {ragged.row}: {len(ragged.cells)} cells under {len(names)} headings.",
+            f"{path} row {ragged.row}: {len(ragged.cells)} cells under {columns} headings.",
             hint="A decimal comma in a comma-separated file splits a number in two.",
         )
-    if not sum(len(c.rows) for c in chunks):
-        raise InputError(f"{path}: the file has headings and no rows.")
-    text = pa.concat_tables([c.text for c in chunks])
-    columns = {n: text.column(j) for j, n in enumerate(names)}
-    rows = np.concatenate([c.rows for c in chunks])
-    ids = [str(v or "").strip() for v in columns["test_id"].to_pylist()]
-    table: dict[str, Any] = {"test_id": ids, "stream": columns["stream"].to_pylist()}
-    wrong: dict[str, str] = {}
-    for name in (n for n in (*FRACTIONS, *NUMBERS) if n in columns):
-        values, faults = _read(name, numbers(columns[name], source.decimal), units[name])
-        table[name] = values
-        for mask, reason in faults:
-            for k in map(int, np.flatnonzero(mask)):
-                cell = columns[name][k].as_py()
-                place = f"{path} row {rows[k]}, {name} '{cell}'"
-                wrong.setdefault(ids[k], f"{place}: {reason.format(value=cell)}")
-    for name, mask, reason in _not_to_carry(columns, latest_start(clock())):
-        for k in map(int, np.flatnonzero(mask)):
-            said = reason.format(value=columns[name][k].as_py())
-            wrong.setdefault(ids[k], f"{path} row {rows[k]}, {name} {said}")
-    extra = {n: columns[n].to_pylist() for n in names if n not in FIELDS}
-    return StreamLog(
-        tuple(_balanced(table, ids, wrong, returned, options)),
-        _carried(extra, ids, source.decimal == "comma"),
-    )
 
 
 def _not_to_carry(
@@ -201,36 +266,28 @@ def _read(
     return values, [*cells.faults, (values < 0, "is below 0")]
 
 
-def _balanced(
-    table: dict[str, Any],
-    ids: list[str],
-    wrong: Mapping[str, str],
-    returned: Collection[str],
-    options: Mapping[str, Any],
+def _in_file_order(
+    found: Sequence[BalanceResult], ids: Sequence[str], wrong: Mapping[str, str]
 ) -> list[BalanceResult]:
     """Results in the order of the file; a test with a cell that cannot stand is not computed."""
-    keep = [k for k, test in enumerate(ids) if test not in wrong]
-    sound = {name: [column[k] for k in keep] for name, column in table.items()}
-    found = {}
-    if keep:
-        found = {r.test_id: r for r in balance_tests(sound, returned=returned, **options)}
+    by_id = {result.test_id: result for result in found}
     for test, reason in wrong.items():
-        found[test] = BalanceResult(test, "impossible", warnings=(reason,))
-    return [found[test] for test in dict.fromkeys(ids)]
+        by_id[test] = BalanceResult(test, "impossible", warnings=(reason,))
+    return [by_id[test] for test in dict.fromkeys(ids)]
 
 
-def _carried(
-    columns: Mapping[str, list[Any]], ids: list[str], decimal_comma: bool
-) -> dict[str, dict[str, str]]:
+def _carried(cells: _Cells) -> dict[str, dict[str, str]]:
     """First filled cell of each further column in each test, as it stood.
 
     The log is written with points; a decimal comma would be refused there.
     """
     carried: dict[str, dict[str, str]] = {}
-    for name, cells in columns.items():
-        for test, cell in zip(ids, cells, strict=True):
+    for name, column in cells.columns.items():
+        if name in FIELDS:
+            continue
+        for test, cell in zip(cells.ids, column.to_pylist(), strict=True):
             shown = "" if cell is None else str(cell).strip()
-            if decimal_comma and _DECIMAL_COMMA.match(shown):
+            if cells.decimal == "comma" and _DECIMAL_COMMA.match(shown):
                 shown = shown.replace(",", ".")
             if shown:
                 carried.setdefault(test, {}).setdefault(name, shown)

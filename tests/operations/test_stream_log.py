@@ -33,7 +33,7 @@ def write(tmp_path):
 
 
 def test_a_reconciled_test_becomes_a_run_that_loads(write, tmp_path):
-    found = balance_file(write(GOOD), mass_relative_se=0.01)
+    found = balance_file(write(GOOD), mass_error=0.01)
     (test,) = found.results
     assert test.method == "reconciled"
     assert 0.95 < test.recovery < 0.96

@@ -177,8 +177,8 @@ def test_a_report_compares_lines_on_the_version_of_its_plan(history, tmp_path, m
     load_table(list(rows(n=5, seed=7)), history)
     shown = {}
 
-    def written(work, out, sheets, *, comparison, **_):
-        shown.update(comparison=comparison, version=work.snapshot.version)
+    def written(work, files, comparison):
+        shown.update(comparison=comparison.as_dict(), version=work.snapshot.version)
         return type("Written", (), {"as_dict": lambda _: {}})()
 
     monkeypatch.chdir(tmp_path)

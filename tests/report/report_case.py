@@ -38,7 +38,7 @@ def documents(found: Look) -> dict[str, Any]:
     whole = {
         "plan": found.plan.as_dict(),
         "landscape": found.landscape.as_dict(),
-        "diagnosis": found.diagnosis,
+        "diagnosis": found.diagnosis_document(),
     }
     return json.loads(json.dumps(whole))
 

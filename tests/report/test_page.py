@@ -13,7 +13,7 @@ from optimizer.diagnostics.drift import CHECKS
 from optimizer.errors import InputError
 from optimizer.evidence.set_points import collapse_runs
 from optimizer.history.snapshot import Snapshot
-from optimizer.operations.reporting import look, write_report
+from optimizer.operations.reporting import ReportFiles, look, write_report
 from optimizer.planning.situation import situation_of
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
@@ -180,7 +180,7 @@ def test_a_long_history_is_calibrated_and_no_more(season_table, monkeypatch):
     found = look(situation_of(Snapshot.of_table(season_table), Site(), brief()))
     page = found.page()
     check_numbers(numbers_on(page), documents(found))
-    short, long = whole.diagnosis["calibration"], found.diagnosis["calibration"]
+    short, long = (x.diagnosis_document()["calibration"] for x in (whole, found))
     assert long["grade"]["coverage"] == pytest.approx(short["grade"]["coverage"], abs=1e-6)
     assert "highside diagnose" in page
 
@@ -208,7 +208,7 @@ def test_a_comparison_has_its_page():
 )
 def test_a_drift_that_was_found_is_told_with_what_to_check(pattern, said):
     found = season_look()
-    diagnosis = copy.deepcopy(found.diagnosis)
+    diagnosis = copy.deepcopy(found.diagnosis_document())
     (drift,) = (d for d in diagnosis["drift"] if d["quantity"] == "recovery")
     drift["pattern"] = pattern
     drift["checks"] = [{"check": c, "basis": "common practice"} for c in CHECKS["one falls"]]
@@ -242,8 +242,8 @@ def test_another_language_is_one_file(tmp_path, monkeypatch):
 def test_what_cannot_be_written_is_said_before_the_work(tmp_path, season_table):
     work = situation_of(Snapshot.of_table(season_table.slice(0, 0)), Site(), brief())
     with pytest.raises(InputError, match=r"sheet\.docx: expected a name ending in \.pdf"):
-        write_report(work, tmp_path / "r.html", [tmp_path / "sheet.docx"])
+        ReportFiles(tmp_path / "r.html", (tmp_path / "sheet.docx",))
     with pytest.raises(InputError, match="no texts in 'tlh'"):
-        write_report(work, tmp_path / "r.html", language="tlh")
+        write_report(work, ReportFiles(tmp_path / "r.html", language="tlh"))
     with pytest.raises(InputError, match="cannot be written"):
-        write_report(work, tmp_path / "none" / "r.html")
+        write_report(work, ReportFiles(tmp_path / "none" / "r.html"))
