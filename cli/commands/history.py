@@ -54,8 +54,8 @@ def history(
         from optimizer.history.upkeep import verify as inspect
 
         if restore is not None:
-            now = {"restored": restore, "version": go_back(runs, restore, plant)}
-            answer({"schema": "highside.restore/1", **now}, as_json, show_upkeep.restored)
+            now = go_back(runs, restore, plant)
+            answer(now.as_dict(), as_json, show_upkeep.restored)
         if verify:
             health = inspect(runs, plant)
             answer(health.as_dict(), as_json, show_upkeep.verified)

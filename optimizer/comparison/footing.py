@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
@@ -258,7 +258,7 @@ def brief_of(line: str, site: Site, brief: Brief, basis: Basis) -> Brief:
     Raises:
         LimitError: when the limits leave the line nothing at that feed rate.
     """
-    limits: dict[str, Any] = dict(brief.limits)
+    limits = dict(brief.limits)
     material = {**brief.material, **basis.named_material}
     goal = brief.goal.model_copy(update={"min_grade": basis.min_grade})
     if basis.feed_rate is not None:

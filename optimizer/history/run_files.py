@@ -16,8 +16,9 @@ import json
 import re
 import time
 from collections import Counter, defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
+from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote, unquote
 from uuid import uuid4
@@ -61,6 +62,41 @@ def stated_hash(path: str) -> str | None:
 def is_changed(path: str, content: bytes) -> bool:
     """Whether bytes are known not to be those that were written."""
     return stated_hash(path) not in (None, hashlib.sha256(content).hexdigest())
+
+
+@dataclass(frozen=True)
+class DataFile:
+    """A data file as the log states it.
+
+    Attributes:
+        path: inside the table.
+        line: whose runs it holds.
+        size: bytes.
+        runs: how many; None where the log does not say.
+        low, high: smallest and largest value of each column, as far as stated.
+    """
+
+    path: str
+    line: str
+    size: int
+    runs: int | None
+    low: Mapping[str, float]
+    high: Mapping[str, float]
+
+
+def stated_files(files: pa.Table) -> list[DataFile]:
+    """Data files in the order of a table's rows, as ``table.files_of`` gives them."""
+    return [
+        DataFile(
+            path=unquote(row["path"]),
+            line=row["partition.line"],
+            size=row["size_bytes"],
+            runs=row["num_records"],
+            low={k[4:]: v for k, v in row.items() if k.startswith("min.") and v is not None},
+            high={k[4:]: v for k, v in row.items() if k.startswith("max.") and v is not None},
+        )
+        for row in files.to_pylist()
+    ]
 
 
 class RunFiles:
@@ -173,7 +209,7 @@ def merge_files(
     order = [("partition.line", "ascending"), ("modification_time", "ascending")]
     removed: list[RemoveAction] = []
     with RunFiles(filesystem, data_change=False) as merged:
-        for group in _groups(files.sort_by(order).to_pylist(), most_bytes):
+        for group in _groups(stated_files(files.sort_by(order)), most_bytes):
             read = [(file, runs) for file in group if (runs := _runs_in(filesystem, file))]
             if len(read) < 2:
                 continue
@@ -185,40 +221,37 @@ def merge_files(
         return merged.finish(), removed
 
 
-def _groups(files: list[dict[str, Any]], most_bytes: int) -> Iterator[list[dict[str, Any]]]:
+def _groups(files: Iterable[DataFile], most_bytes: int) -> Iterator[list[DataFile]]:
     """Files of one line each that together are small."""
-    group: list[dict[str, Any]] = []
+    group: list[DataFile] = []
     for file in files:
-        together = sum(f["size_bytes"] for f in group) + file["size_bytes"]
-        if group and (
-            group[0]["partition.line"] != file["partition.line"] or together > most_bytes
-        ):
+        together = sum(f.size for f in group) + file.size
+        if group and (group[0].line != file.line or together > most_bytes):
             yield group
             group = []
         group.append(file)
     yield group
 
 
-def _runs_in(filesystem: pa_fs.FileSystem, file: dict[str, Any]) -> pa.Table | None:
+def _runs_in(filesystem: pa_fs.FileSystem, file: DataFile) -> pa.Table | None:
     """The runs of a file; None when they are not as they were written."""
-    path = unquote(file["path"])
     try:
-        content = read_file(filesystem, path)
-        runs = None if is_changed(path, content) else pq.read_table(io.BytesIO(content))
+        content = read_file(filesystem, file.path)
+        runs = None if is_changed(file.path, content) else pq.read_table(io.BytesIO(content))
     except (OSError, pa.ArrowException):
         return None
     if runs is None:
         return None
-    return runs.append_column("line", pa.repeat(file["partition.line"], len(runs)))
+    return runs.append_column("line", pa.repeat(file.line, len(runs)))
 
 
-def _removed(file: dict[str, Any]) -> RemoveAction:
+def _removed(file: DataFile) -> RemoveAction:
     return RemoveAction(
-        unquote(file["path"]),
+        file.path,
         data_change=False,
         deletion_timestamp=time.time_ns() // 1_000_000,
-        size=file["size_bytes"],
-        partition_values={"line": file["partition.line"]},
+        size=file.size,
+        partition_values={"line": file.line},
     )
 
 
@@ -236,10 +269,10 @@ def _by_line(batch: pa.RecordBatch) -> Iterator[tuple[str, pa.RecordBatch]]:
         yield line, runs.slice(start, end - start)
 
 
-def _statistics(file: pq.FileMetaData) -> dict[str, Any]:
+def _statistics(file: pq.FileMetaData) -> dict[str, object]:
     """What a commit says of a file, by the Delta protocol: rows, ends and gaps of each column."""
-    low: dict[str, Any] = {}
-    high: dict[str, Any] = {}
+    low: dict[str, object] = {}
+    high: dict[str, object] = {}
     gaps: dict[str, int] = {}
     for k in range(file.num_columns):
         name, kind = file.schema.column(k).name, file.schema.column(k).physical_type

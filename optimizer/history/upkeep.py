@@ -12,11 +12,10 @@ import json
 import re
 from collections.abc import Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 from urllib.parse import unquote
 
 import numpy as np
@@ -26,6 +25,7 @@ import pyarrow.parquet as pq
 
 from optimizer.errors import HistoryError, InputError, reason_of
 from optimizer.history.arrow import matches
+from optimizer.history.health import Damage, Health, Restored
 from optimizer.history.identity import Fingerprints, KeyMap, hash_text, mix, run_ids
 from optimizer.history.log_hashes import (
     HINT,
@@ -38,7 +38,7 @@ from optimizer.history.log_hashes import (
     version_of,
 )
 from optimizer.history.place import Place
-from optimizer.history.run_files import is_changed, stated_hash
+from optimizer.history.run_files import DataFile, is_changed, stated_files, stated_hash
 from optimizer.history.schema import FRACTIONS, in_schema, schema_of
 from optimizer.history.table import SET_ASIDE, RunTable, files_of
 from optimizer.plant.site import Site
@@ -54,65 +54,6 @@ _DERIVED = "^[0-9a-f]{32}$"
 _OUT_OF_REACH = ("unreachable-history", "unreadable-history")
 BLANK = "this commit is empty"
 CHANGED = "its bytes are not those that were written"
-
-
-@dataclass(frozen=True)
-class Damage:
-    """A file that is not what the log says.
-
-    Attributes:
-        file: data file, or commit of the log, inside the history.
-        line: whose runs it holds; None for a commit.
-        runs: how many, by the log; None when that is not known.
-        reason: what is wrong.
-    """
-
-    file: str
-    line: str | None
-    runs: int | None
-    reason: str
-
-
-@dataclass(frozen=True)
-class Health:
-    """What ``verify`` found.
-
-    Attributes:
-        version: that was looked at; None when the log cannot be read, or there is no history.
-        files, runs: that are sound.
-        damaged: files that are not.
-        doubled: runs that are there more than once.
-        odd_ids: runs whose id looks made of their content and is not.
-        unhashed: sound files of which no hash is kept: only sizes and sums were compared.
-        left_over: files of loads that were cut short; they do no harm.
-        left_over_bytes: their size.
-        restorable: the latest version all of which is sound, when this one is not.
-    """
-
-    version: int | None
-    files: int = 0
-    runs: int = 0
-    damaged: tuple[Damage, ...] = ()
-    doubled: int = 0
-    odd_ids: int = 0
-    unhashed: int = 0
-    left_over: int = 0
-    left_over_bytes: int = 0
-    restorable: int | None = None
-
-    @property
-    def sound(self) -> bool:
-        """Whether every run is there, readable and once."""
-        return not self.damaged and not self.doubled
-
-    def as_dict(self) -> dict[str, Any]:
-        """The ``highside.verify/1`` document."""
-        return {
-            "schema": "highside.verify/1",
-            **self.__dict__,
-            "sound": self.sound,
-            "damaged": [d.__dict__ for d in self.damaged],
-        }
 
 
 def verify(history: History, site: Site | None = None) -> Health:
@@ -163,8 +104,8 @@ def _health(history: History, found: _Inspection) -> Health:
     )
 
 
-def restore(history: History, version: int, site: Site | None = None) -> int:
-    """Makes an earlier version the current one; the version that this makes.
+def restore(history: History, version: int, site: Site | None = None) -> Restored:
+    """Makes an earlier version the current one.
 
     Runs added since are no longer there; loading their logs again adds them.
 
@@ -180,15 +121,15 @@ def restore(history: History, version: int, site: Site | None = None) -> int:
             changed = error.code not in _OUT_OF_REACH and found.log_damage()
             if error.code != "damaged-history" and not changed:
                 raise
-            return _set_aside_after(history, version, found)
+            return Restored(version, _set_aside_after(history, version, found))
         if found.log_damage():
-            return _set_aside_after(history, version, found)
+            return Restored(version, _set_aside_after(history, version, found))
         if table is None:
             raise InputError(f"history '{history.location}' is empty.")
         if version == table.version():
             raise InputError(f"version {version} is the current one.")
         _refuse_damaged(history, history.table.open(version), found)
-        return history.table.restore(version)
+        return Restored(version, history.table.restore(version))
 
 
 def _refuse_damaged(history: History, table: DeltaTable | None, found: _Inspection) -> None:
@@ -258,15 +199,15 @@ class _Inspection:
 
     def damage(self, table: DeltaTable) -> Iterator[Damage]:
         """Files of a version that are not what its log says."""
-        for file in files_of(table).to_pylist():
-            path, line = unquote(file["path"]), file["partition.line"]
-            if path not in self.faults:
-                self.faults[path] = self._fault(path, file)
-            if fault := self.faults[path]:
-                yield Damage(path, line, file["num_records"], fault)
+        for file in stated_files(files_of(table)):
+            if file.path not in self.faults:
+                self.faults[file.path] = self._fault(file)
+            if fault := self.faults[file.path]:
+                yield Damage(file.path, file.line, file.runs, fault)
 
-    def _fault(self, path: str, stated: dict[str, Any]) -> str | None:
+    def _fault(self, stated: DataFile) -> str | None:
         """What is wrong with one file, None when nothing is."""
+        path = stated.path
         try:
             content = read_file(self.history.place.filesystem, path)
         except FileNotFoundError:
@@ -275,8 +216,8 @@ class _Inspection:
             raise self.history.place.damaged(error) from None
         except (OSError, pa.ArrowException) as error:
             return f"it cannot be read: {reason_of(error)}"
-        if len(content) != stated["size_bytes"]:
-            return f"it has {len(content)} bytes, the log says {stated['size_bytes']}"
+        if len(content) != stated.size:
+            return f"it has {len(content)} bytes, the log says {stated.size}"
         changed = is_changed(path, content)
         self.unhashed += self.counting and stated_hash(path) is None
         try:
@@ -285,23 +226,23 @@ class _Inspection:
             return f"it cannot be read: {reason_of(error)}"
         return fault or (CHANGED if changed else None)
 
-    def _disagreement(self, content: bytes, stated: dict[str, Any], counting: bool) -> str | None:
+    def _disagreement(self, content: bytes, stated: DataFile, counting: bool) -> str | None:
         """In what the runs of a file are not what the log says of them."""
         file = pq.ParquetFile(io.BytesIO(content))
         rows = file.metadata.num_rows
-        if stated["num_records"] not in (None, rows):
-            return f"it holds {rows} runs, the log says {stated['num_records']}"
+        if stated.runs not in (None, rows):
+            return f"it holds {rows} runs, the log says {stated.runs}"
         ends: dict[str, list[float]] = {}
         for batch in file.iter_batches(ROWS_AT_ONCE):
             if counting:
-                self._count(batch, stated["partition.line"])
+                self._count(batch, stated.line)
             _widen(ends, batch)
         for name, (low, high) in ends.items():
-            said = (stated.get(f"min.{name}"), stated.get(f"max.{name}"))
-            if None not in said and said != (low, high):
-                return (
-                    f"{name} goes from {low:g} to {high:g}, the log says {said[0]:g} to {said[1]:g}"
-                )
+            if name not in stated.low or name not in stated.high:
+                continue
+            first, last = stated.low[name], stated.high[name]
+            if (first, last) != (low, high):
+                return f"{name} goes from {low:g} to {high:g}, the log says {first:g} to {last:g}"
         return None
 
     def _count(self, batch: pa.RecordBatch, line: str) -> None:

@@ -221,7 +221,7 @@ def test_a_damaged_checkpoint_costs_no_run(tmp_path: Path, name: str) -> None:
     assert (health.sound, health.version, health.restorable, health.runs) == (False, 3, 3, 4)
     said = " ".join(show_upkeep.verified(health.as_dict()).split())
     assert "No run is lost: 'highside history --restore 3'" in said
-    assert restore(history, 3) == 3
+    assert restore(history, 3).version == 3
     assert verify(history).sound
     assert ids(history) == ["r0", "r1", "r2", "r3"]
     load_table(runs(4), history)

@@ -84,7 +84,7 @@ def test_runs_are_kept_found_again_and_read_at_any_version(history: History) -> 
     assert Path(report.rejects_file).exists()
     health = verify(history)
     assert (health.sound, health.runs, health.files) == (True, 4, 2)
-    assert restore(history, 0) == 2
+    assert restore(history, 0).version == 2
     assert ids(history) == ["r0", "r1", "r2"]
 
 
@@ -105,7 +105,7 @@ def test_changed_bytes_are_named_and_set_aside(history: History) -> None:
     health = verify(history)
     assert (health.sound, health.restorable) == (False, 1)
     assert any(d.file == commit for d in health.damaged)
-    assert restore(history, 1) == 1
+    assert restore(history, 1).version == 1
     assert (verify(history).sound, ids(history)) == (True, ["r0", "r1"])
     path = files_of(history.table.open())["path"][0].as_py()  # type: ignore[arg-type]
     change(path)

@@ -12,6 +12,7 @@ from optimizer.errors import LimitError
 from optimizer.intake.load import load_table
 from optimizer.intake.settling import loading
 from optimizer.operations import recording
+from optimizer.operations.plan_file import read_plan
 
 ROW = {"line": "a", "feed_rate": 2.0, "end_raise": 2.5, "side_tilt": 2.2, "eccentric_speed": 450}
 RESULT = {**ROW, "air": 44, "grade": 0.981, "recovery": 0.91}
@@ -205,3 +206,29 @@ def test_value_without_a_grade_is_shown_without_one(run, history, tmp_path):
     assert code == 0, err
     assert "credits/h" in " ".join(out.split())
     assert "sure of grade" not in out
+
+
+# ------------------------------------------------------------------ from the library
+
+
+def test_a_result_of_a_plan_s_trial_is_recorded_as_the_command_does(run, history, tmp_path):
+    written(tmp_path, history)
+    other = History(tmp_path / "other")
+    other.append(history.at().runs())
+    code, out, _ = run(*RECORD, "--started-at", "2025-04-01T08:00:00Z")
+    result = {"grade": "98.1%", "recovery": "0.91", "started_at": "2025-04-01T08:00:00Z"}
+    done = recording.record(other, Site(), result, plan=read_plan(tmp_path / "plan.json"))
+    assert (code, done.load.added) == (0, 1)
+    assert done.as_dict() == json.loads(out)
+    assert other.at().runs().drop(["source"]).equals(history.at().runs().drop(["source"]))
+
+
+def test_a_plan_fills_one_result_only(history, tmp_path):
+    plan = read_plan(tmp_path / "plan.json") if written(tmp_path, history) else None
+    with pytest.raises(InputError, match="a plan goes with one result"):
+        recording.record(history, Site(), [RESULT], plan=plan)
+    with pytest.raises(InputError, match="has no trial 7; it has 1"):
+        recording.record(history, Site(), {"grade": 0.98}, plan=plan, rank=7)
+    with pytest.raises(InputError, match="no result was given"):
+        recording.record(history, Site(), {})
+    assert runs_of(history) == 4
