@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import pytest
 
@@ -220,7 +221,20 @@ def test_a_result_of_a_plan_s_trial_is_recorded_as_the_command_does(run, history
     done = recording.record(other, Site(), result, plan=read_plan(tmp_path / "plan.json"))
     assert (code, done.load.added) == (0, 1)
     assert done.as_dict() == json.loads(out)
+    assert done.before.seed == done.after.seed == 3
     assert other.at().runs().drop(["source"]).equals(history.at().runs().drop(["source"]))
+
+
+def test_a_plan_without_a_brief_still_names_its_line(history, tmp_path):
+    written(tmp_path, history)
+    plan = read_plan(tmp_path / "plan.json")
+    # The latest run is of another line, for which a brief without a line would be.
+    load_table([{**RESULT, "line": "b", "started_at": "2025-05-01T08:00:00Z"}], history, Site())
+    goal = {"goal": BRIEF["goal"], "limits": LIMITS, "trials": {"count": 1}}
+    done = recording.record(
+        history, Site(), {"grade": 0.981, "recovery": 0.91}, plan=replace(plan, brief=goal)
+    )
+    assert (done.before.line, done.after.line, done.load.added) == ("a", "a", 1)
 
 
 def test_a_plan_fills_one_result_only(history, tmp_path):
