@@ -295,8 +295,8 @@ def test_it_is_planned_on_and_reported(holding):
     assert names_both(plan.warnings)
     assert plan.material["material"] == "washed"  # of the latest run, which is none of the two
     campaign = progress_of(work, collapse_runs(work.evidence), plan)
-    assert (campaign[-1]["from"], campaign[-1]["runs"]) == (None, 2)
-    assert all(entry["from"].startswith("2025-0") for entry in campaign[:-1])
+    assert (campaign[-1].start, campaign[-1].runs) == (None, 2)
+    assert all(entry.start.startswith("2025-0") for entry in campaign[:-1])
 
 
 def test_it_is_diagnosed(holding):

@@ -11,7 +11,7 @@ from cli import main as cli
 from optimizer import Brief, History, HistoryError, InputError, Site, suggest
 from optimizer.errors import LimitError
 from optimizer.intake.load import load_table
-from optimizer.intake.settling import loading
+from optimizer.intake.settling.rejects import RejectsStore
 from optimizer.operations import recording
 from optimizer.operations.plan_file import read_plan
 
@@ -127,7 +127,7 @@ def test_an_answer_that_cannot_be_shown_does_not_say_that_nothing_was_done(run, 
 
 
 def test_a_load_whose_rejects_cannot_be_kept_says_what_is_stored(history, monkeypatch):
-    monkeypatch.setattr(loading.RejectsStore, "update", broken)
+    monkeypatch.setattr(RejectsStore, "update", broken)
     bad = {**RESULT, "grade": 7}
     with pytest.raises(HistoryError, match=r"1 row is stored \(history version 1\), but what was"):
         load_table([RESULT, bad], history, Site())
