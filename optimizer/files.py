@@ -7,7 +7,6 @@ Whoever reads meanwhile sees the old file or the new one, and so does everybody 
 from __future__ import annotations
 
 import os
-import secrets
 import shutil
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
@@ -50,7 +49,7 @@ def whole_file(path: Path, *, own: bool = False) -> Iterator[Path]:
             yield path
             return
         target = path.resolve()  # a link keeps leading where it leads
-        hidden = target.with_name(f".{target.name[:LONGEST_NAME]}.{secrets.token_hex(8)}")
+        hidden = target.with_name(f".{target.name[:LONGEST_NAME]}.{os.urandom(8).hex()}")
         yield hidden
         if target.exists():
             shutil.copymode(target, hidden)

@@ -41,7 +41,7 @@ def split_unit(heading: str) -> tuple[str, str | None]:
     return match["name"].strip(), unit.strip()
 
 
-def fields_of(
+def bind_fields(
     headings: Sequence[str], fields: Collection[str], needed: Sequence[str], path: str
 ) -> tuple[list[str], dict[str, str]]:
     """Which column of a table fills which field.

@@ -6,7 +6,7 @@ import pytest
 
 from optimizer import InputError, Site
 from optimizer.comparison.density_fractions import read_fractions
-from optimizer.headings import fields_of, name_key, split_unit
+from optimizer.headings import bind_fields, name_key, split_unit
 from optimizer.intake.reading.columns import Headings
 from optimizer.operations.recording import complete_rows
 from optimizer.operations.stream_log import balance_file
@@ -18,7 +18,10 @@ SPELLINGS = ["feed_rate [kg/h]", "Feed Rate (kg/h)", "feed-rate[kg/h]", " FEED  
 def test_a_field_is_known_in_any_spelling(heading):
     name, unit = split_unit(heading)
     assert (name_key(name), unit) == (name_key("feed_rate"), "kg/h")
-    assert fields_of([heading], ["feed_rate"], [], "file") == (["feed_rate"], {"feed_rate": "kg/h"})
+    assert bind_fields([heading], ["feed_rate"], [], "file") == (
+        ["feed_rate"],
+        {"feed_rate": "kg/h"},
+    )
     (column,) = Headings(Site()).bind([heading, "air"], None).columns["feed_rate"]
     assert column.unit == "kg/h"
     (row,) = complete_rows([{heading: 2000}], Site())
@@ -26,12 +29,12 @@ def test_a_field_is_known_in_any_spelling(heading):
 
 
 def test_a_column_that_is_no_field_keeps_its_heading():
-    assert fields_of(["Shift [h]", "air"], ["air"], ["air"], "file")[0] == ["Shift [h]", "air"]
+    assert bind_fields(["Shift [h]", "air"], ["air"], ["air"], "file")[0] == ["Shift [h]", "air"]
 
 
 def test_two_columns_of_one_field_are_refused():
     with pytest.raises(InputError, match="two columns are 'air'"):
-        fields_of(["Air", "air [%]"], ["air"], [], "file")
+        bind_fields(["Air", "air [%]"], ["air"], [], "file")
 
 
 def test_stream_files_and_density_fractions_take_what_logs_take(tmp_path):

@@ -18,7 +18,7 @@ import pyarrow as pa
 from scipy.special import stdtrit
 
 from optimizer.errors import InputError
-from optimizer.headings import fields_of
+from optimizer.headings import bind_fields
 from optimizer.intake.formats.files import read_whole
 from optimizer.intake.reading.values import numbers
 from optimizer.interval import Interval
@@ -269,7 +269,7 @@ def read_fractions(path: str | Path) -> Fractions:
 
 def _headings(headings: Sequence[str], path: str) -> tuple[list[str], dict[str, str]]:
     """Name of each column, and the units of those needed."""
-    names, units = fields_of(headings, NEEDED, NEEDED, path)
+    names, units = bind_fields(headings, NEEDED, NEEDED, path)
     for a, b in (("density_low", "density_high"), ("mass_product", "mass_reject")):
         if units[a] != units[b]:
             raise InputError(

@@ -22,7 +22,7 @@ import pyarrow as pa
 from optimizer.errors import InputError
 from optimizer.files import write_whole
 from optimizer.formulas import harmless
-from optimizer.headings import fields_of, name_key, split_unit
+from optimizer.headings import bind_fields, name_key, split_unit
 from optimizer.history.started import Clock, latest_start, utc_now
 from optimizer.intake.checking.times import impossible
 from optimizer.intake.formats.files import read_whole
@@ -234,7 +234,7 @@ def _not_to_carry(
 
 def _columns(headings: Sequence[str], path: str) -> tuple[list[str], dict[str, str]]:
     """Name of each column, fields in canonical form and the rest as written, and field units."""
-    names, units = fields_of(headings, FIELDS, NEEDED, path)
+    names, units = bind_fields(headings, FIELDS, NEEDED, path)
     filled = {name_key(name) for name in FILLED}
     clash = sorted(name for name in names if name_key(split_unit(name)[0]) in filled)
     if clash:

@@ -31,11 +31,11 @@ from optimizer.intake.reading.source import DAMAGE, ZERO, Chunk, Ragged, Source
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-# Large enough that a block's fixed cost vanishes, small enough that a block's columns stay in
-# the processor's cache while they are checked, and that two processors share a middling log.
+# Large enough that the fixed cost of a block does not count; small enough that its columns stay in
+# the processor's cache while they are checked, and that two processors share a log of usual size.
 BLOCK_BYTES = 4 << 20
 _TORN = re.compile(rb"[^\n]*\0[^\n]*")
-# No log has a longer row: without an end to it, a file of another kind would fill the memory.
+# No log has a longer row; without a limit, a file of another kind would fill the memory.
 LONGEST_ROW = 64 << 20
 
 
@@ -92,7 +92,7 @@ def _end_of_rows(block: bytes) -> int:
         return end
     quote = block.rfind(b'"', 0, end)  # opens a cell that goes on in the next block
     inside = block.rfind(b"\n", 0, quote) + 1
-    # A lone quote inside a cell pairs with nothing: then the line end is one after all.
+    # A lone quote inside a cell has no partner, so the line end ends a row after all.
     return inside if inside and block[:inside].count(b'"') % 2 == 0 else end
 
 

@@ -33,20 +33,20 @@ if TYPE_CHECKING:
 # As many rows as a block of text has, about; a chunk's columns stay in the processor's cache.
 BATCH_ROWS = 1 << 15
 PIECE_BYTES = 16 << 20
-"""Of the rows that are checked at once; a handful of such pieces are under way."""
+"""Bytes of the rows that are checked together; a few such pieces are under way at a time."""
 STEP_BYTES = 128 << 20
-"""That one step of reading may decode, were each text as long as its column."""
+"""Bytes that one step of reading may decode if each text were as long as its column's longest."""
 LOOK_ROWS = 1000
-"""Rows a group from which it pays to look at a group's texts before they are counted."""
+"""Rows of a group from which it saves time to look at its texts before they are counted."""
 LARGE_TEXTS = 64 << 20
-"""Bytes of a column of texts up to which they may be longer than a text may be."""
+"""Bytes of a column of texts up to which the texts may be too long and are read all the same."""
 
 _WIDTHS = {"BOOLEAN": 1, "INT32": 8, "INT64": 8, "INT96": 12, "FLOAT": 8, "DOUBLE": 8}
 _TEXT = "BYTE_ARRAY"
 _OF_EACH = "DELTA_BYTE_ARRAY"
-"""Writes of a text what the one before it does not begin with: Arrow decodes each to its length."""
+"""Encoding that stores how each text differs from the one before; Arrow decodes it in full."""
 _REPEATING = {_OF_EACH, "RLE_DICTIONARY", "PLAIN_DICTIONARY"}
-"""Ways of writing texts by which a short column holds many long ones."""
+"""Encodings by which a short column can hold many long texts."""
 
 
 @dataclass(frozen=True)
@@ -92,7 +92,7 @@ class File:
         self.metadata = plainly.metadata
         self.schema: pa.Schema = plainly.schema_arrow
         self._leaves = [self.metadata.schema.column(k) for k in range(self.metadata.num_columns)]
-        # Columns are asked for by name; a part of a nested one is named after the whole.
+        # Columns are read by name; a part of a nested column bears the name of the whole.
         names = Counter(leaf.path for leaf in self._leaves) | Counter(self.schema.names)
         twice = [column for column, count in names.items() if count > 1]
         if twice:

@@ -25,10 +25,11 @@ MOST_HELD = 1 << 29
 MOST_BOOK = 1 << 28
 """Bytes of a workbook once it is unpacked."""
 MOST_STRETCH, MOST_TAGS = 8 << 20, 200_000
-"""Bytes and marks of what the reader of workbooks holds at once: a row, a text, the formats. A row
-has up to 16,384 cells with some six marks each."""
+"""Bytes and marks of what the reader of workbooks holds at a time: a row, a text, the formats.
+
+A row has up to 16,384 cells with some six marks each."""
 MOST_CELLS = 50_000_000
-"""Cells of a sheet, those included that are empty before one that is filled."""
+"""Cells of a sheet, including empty ones that come before a filled one."""
 
 _AT_ONCE = 1 << 20
 _END = re.compile(rb"</(?:[\w.-]{1,40}:)?(?:row|si)\s*>")

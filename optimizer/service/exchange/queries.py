@@ -28,10 +28,10 @@ def check_query(query: bytes) -> None:
     """
     if len(query) > MOST_QUERY:
         raise Problem(414, f"the query is longer than {MOST_QUERY} bytes.", code="too-long")
-    once(fields_of(query, "the query"), "the query", REPEATABLE)
+    unique_fields(parse_fields(query, "the query"), "the query", REPEATABLE)
 
 
-def fields_of(text: bytes, what: str) -> list[tuple[str, str]]:
+def parse_fields(text: bytes, what: str) -> list[tuple[str, str]]:
     """Names and values of a query or form.
 
     Raises:
@@ -58,7 +58,9 @@ def fields_of(text: bytes, what: str) -> list[tuple[str, str]]:
     return found
 
 
-def once(found: list[tuple[str, str]], what: str, repeatable: Iterable[str] = ()) -> dict[str, str]:
+def unique_fields(
+    found: list[tuple[str, str]], what: str, repeatable: Iterable[str] = ()
+) -> dict[str, str]:
     """Fields as a mapping; of a repeatable one, the last value.
 
     Raises:

@@ -23,8 +23,8 @@ from optimizer.service.exchange.queries import (
     LONGEST_NAME,
     MOST_QUERY,
     check_query,
-    fields_of,
-    once,
+    parse_fields,
+    unique_fields,
 )
 from optimizer.service.exchange.typed_numbers import fraction, measured, number, whole
 
@@ -53,10 +53,10 @@ async def read_form(request: Request) -> dict[str, str]:
     Raises:
         Problem: when it is malformed, or gives a field twice.
     """
-    return once(fields_of(await request.body(), "the form"), "the form")
+    return unique_fields(parse_fields(await request.body(), "the form"), "the form")
 
 
-def asked_in(query: Mapping[str, str]) -> dict[str, str]:
+def filled_fields(query: Mapping[str, str]) -> dict[str, str]:
     """The filled-in fields of the form of today; the name of a new line, where one is typed,
     replaces the line that is chosen.
 
@@ -81,7 +81,7 @@ def asked_in(query: Mapping[str, str]) -> dict[str, str]:
     return found
 
 
-def address_again(given: Mapping[str, str], version: int | None) -> str:
+def address_back(given: Mapping[str, str], version: int | None) -> str:
     """The address that recording a result leads back to: the same plan, compared with before.
 
     Args:
@@ -93,7 +93,7 @@ def address_again(given: Mapping[str, str], version: int | None) -> str:
     """
     address = given.get("again", "")[: MOST_QUERY + 1].encode()
     check_query(address)
-    back = asked_in(dict(fields_of(address, "the form's address")))
+    back = filled_fields(dict(parse_fields(address, "the form's address")))
     back.pop("since", None)
     if version is not None:
         back["since"] = str(version)

@@ -24,10 +24,10 @@ from optimizer.service.api.parts import parts_of, require_recorder, sender_of
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.typed_numbers import fraction, whole
 from optimizer.service.pages.forms import (
-    address_again,
-    asked_in,
+    address_back,
     brief_of_form,
     check_form,
+    filled_fields,
     query_of_brief,
     read_form,
     result_row,
@@ -52,7 +52,7 @@ routes = APIRouter(include_in_schema=False, default_response_class=Response)
 async def trials(request: Request) -> Response:
     """The form of today, and once it is filled in the plan."""
     parts = parts_of(request)
-    asked = asked_in(request.query_params)
+    asked = filled_fields(request.query_params)
     summary = json.loads((await parts.summaries.of())[1])
     values: dict[str, Any] = {
         "lines": [entry["line"] for entry in summary["lines"]], "asked": asked,
@@ -85,7 +85,7 @@ async def record(request: Request) -> Response:
     check_form(request, given)
     require_recorder(request)
     version = parts.work.versions.latest()[1]
-    back, sender = address_again(given, version), sender_of(request, signed=signature(given))
+    back, sender = address_back(given, version), sender_of(request, signed=signature(given))
     body = json.dumps([result_row(given, parts.site)]).encode()
     await parts.recorder.add(Upload(io.BytesIO(body), JSON), sender)
     return RedirectResponse(back, 303)
