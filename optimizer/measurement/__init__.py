@@ -1,15 +1,15 @@
 """Grade, recovery and yield of a deck, with their errors.
 
-Weights, assays and counts come in; what a run achieved comes out, with a standard error for each
-figure, so that everything downstream knows how far to trust it. By idea:
+Weights, assays and counts come in; grade, recovery and yield come out, each with its standard
+error. Modules:
 
-- `formula`, `products`: yield and recovery when the data just determine them;
+- `formula`, `products`: yield and recovery when the data exactly determine them;
 - `reconcile`, `streams`: when there are more measurements than needed, or some are missing;
-- `balance`, `stream_table`: a table of streams to one result a test;
-- `counting`, `sample_size`, `gy`: what counting and sampling can show;
-- `measured`: what runs read, with its errors, as fractions and on the logit scale;
-- `separation`, `partition`: how sharply, and by density, the deck separates;
-- `propagation`, `fit`: first-order errors, and least squares at its solution.
+- `balance`, `stream_table`: from a table of streams to one result a test;
+- `counting`, `sample_size`, `gy`: errors of counts and samples, and how large they must be;
+- `measured`: readings of runs with their errors, as fractions and on the logit scale;
+- `separation`, `partition`: indices of separation, and the partition curve over density;
+- `propagation`, `fit`: first-order errors, and statistics of a least-squares solution.
 """
 
 from optimizer.measurement.balance import AdjustedStream, BalanceResult, balance_tests

@@ -1,8 +1,8 @@
-"""Weighed and assayed streams to the grade, recovery and yield of each test.
+"""Grade, recovery and yield of each test from a table of weighed and assayed streams.
 
-A table of streams comes in, one row a stream; one `BalanceResult` a test goes out. A test that the
-rows just determine is solved (by weights, or by the two-product formula), one with more
-measurements than needed is reconciled, and one with fewer says what is missing.
+In comes a table, one row a stream; out comes one `BalanceResult` a test. A test that its rows
+exactly determine is solved (by weights, or by the two-product formula), one with more measurements
+than needed is reconciled, and the result of one with fewer names what is missing.
 
 Middlings are an outlet like any other. When they go back to the feed they may be named in
 ``returned``: the feed row is then the FRESH feed, sampled before they join it, and in steady state
@@ -32,19 +32,19 @@ from optimizer.measurement.streams import (
     reconcile_streams,
 )
 
-# Balances needed, over all tests, before their gaps are taken for a measure of the errors: with
-# five the estimate is good to about a third (1 / √(2 x 5)).
+# Balances needed, over all tests, before their gaps serve to estimate the errors: with five the
+# relative error of the estimate is about a third (1 / √(2 x 5)).
 ENOUGH_BALANCES = 5
-# Misfit, in squared standard errors, that no rounding leaves where nothing is redundant.
+# Misfit, in squared standard errors, above rounding where no measurement is redundant.
 IMPOSSIBLE_MISFIT = 1e-6
-# Gap between a feed assay and the one built up from the outlets, as a share of it, that deserves a
-# word when no error was stated to judge it by.
+# Relative gap between the feed assay and the one built up from the outlets above which a warning
+# is given when no error was stated.
 CLOSURE_GAP = 1e-3
 
 
 @dataclass(frozen=True)
 class AdjustedStream:
-    """One stream: as measured, and as it balances (NaN where nothing tells)."""
+    """One stream: measured and balanced values, NaN where unknown."""
 
     stream: str
     mass: float
@@ -57,11 +57,11 @@ class AdjustedStream:
 
 @dataclass(frozen=True)
 class BalanceResult:
-    """What one test says; fractions, NaN where it cannot be told.
+    """Result of one test; fractions, NaN where not determined.
 
     Attributes:
         test_id: as in the table.
-        method: ``weighed``, ``two-product``, ``solved`` (just determined in another way),
+        method: ``weighed``, ``two-product``, ``solved`` (exactly determined in another way),
             ``reconciled``, ``undetermined`` or ``impossible``.
         grade, recovery, yield_: of the product, with standard errors.
         grade_count: particles counted for the product's assay.
@@ -71,7 +71,7 @@ class BalanceResult:
         chi2, dof, p_value: closure of the redundant balances.
         suspect: the measurement most likely wrong, or those that cannot be told apart.
         adjusted: the streams.
-        warnings: what to know before trusting the numbers.
+        warnings: assumptions and doubts about the figures.
     """
 
     test_id: str
@@ -95,7 +95,7 @@ class BalanceResult:
     warnings: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
-        """For JSON: ``yield_`` as ``yield``, what is not known as None."""
+        """JSON form: ``yield_`` as ``yield``, NaN as None."""
 
         def plain(value: Any) -> Any:
             if isinstance(value, dict):
@@ -123,20 +123,20 @@ def balance_tests(
         table: columns by name (a data frame or a dictionary of sequences), one row a stream:
             ``test_id``; ``stream`` (``product``, ``feed``, further outlets by any name); and as far
             as measured ``mass`` or ``mass_rate``, ``assay`` (share of wanted material, in the
-            unit of ``pure``), ``mass_se``, ``assay_se``, ``count`` (particles behind the assay,
-            which give its standard error when none is stated). The rows of a test are all its
-            outlets, save that a lone product implies a reject.
-        returned: streams led back to the feed, see the top of the module.
+            unit of ``pure``), ``mass_se``, ``assay_se``, ``count`` (particles counted for the
+            assay, which give its standard error when none is stated). The rows of a test are all
+            its outlets, except that a product alone implies a reject.
+        returned: streams that go back to the feed, see the top of the module.
         mass_relative_se, assay_relative_se: relative standard error of weights or assays that
             state none. If no error at all is stated in a test, equal relative errors serve as
             weights, and standard errors are given only when the tests together leave at least
             `ENOUGH_BALANCES` balances to estimate that error from.
         pure: assay of pure wanted material, 1 for fractions.
-        significance: level below which a test is said not to close, and of the measurement test.
+        significance: level of the test of closure and of the measurement test.
 
     Returns:
         One result a test, in the order of the table. A test whose rows are faulty or contradict
-        each other is ``impossible`` and says why; the others are not affected.
+        each other is ``impossible`` and has the reason as a warning; the others are not affected.
 
     Raises:
         InputError: a column is missing or holds text where numbers belong.
@@ -148,14 +148,15 @@ def balance_tests(
     ('two-product', 0.9322, nan)
     """
     tests = [
-        test.stating(mass_relative_se, assay_relative_se) for test in read_tests(table, returned)
+        test.with_relative_errors(mass_relative_se, assay_relative_se)
+        for test in read_tests(table, returned)
     ]
     solved = [_solve(test, pure, significance) for test in tests]
     error = _pooled_error(tests, solved)
     for i, test in enumerate(tests):
-        if error and test.silent and not test.fault:
+        if error and test.states_no_error and not test.fault:
             note = f"no error stated: {error:.2%} of each value, estimated from all gaps, was taken"
-            tests[i] = replace(test.stating(error, error), notes=(*test.notes, note))
+            tests[i] = replace(test.with_relative_errors(error, error), notes=(*test.notes, note))
             solved[i] = _solve(tests[i], pure, significance)
     return [
         _result(test, found, pure, significance) for test, found in zip(tests, solved, strict=True)
@@ -185,7 +186,7 @@ def _solve(test: StreamTest, pure: float, significance: float) -> StreamBalance 
 
 
 def _contradiction(test: StreamTest) -> str:
-    """Why measurements that leave no choice still cannot be true together."""
+    """Why measurements that exactly determine a test cannot all be true; empty if they can."""
     if np.isnan(test.mass).all() and len(test.names) == FEWEST_STREAMS:
         return str(two_product(*test.assay, errors="mask").reason)
     if np.isnan(test.mass[2:]).all() and np.isnan(test.assay[2:]).all():
@@ -195,14 +196,14 @@ def _contradiction(test: StreamTest) -> str:
 
 
 def _pooled_error(tests: list[StreamTest], solved: list[StreamBalance | str]) -> float | None:
-    """Relative error of all measurements, from the gaps of the tests that state none.
+    """Relative error of all measurements, from the gaps of the tests that state no error.
 
-    Tests held at a bound are left out: their misfit is a blunder, not an error of measurement.
+    Tests with a value at a bound are left out: their misfit is a mistake, not a measurement error.
     """
     closures = [
         found.closure
         for test, found in zip(tests, solved, strict=True)
-        if test.silent and isinstance(found, StreamBalance) and not found.held
+        if test.states_no_error and isinstance(found, StreamBalance) and not found.at_bound
     ]
     balances = sum(closure.dof for closure in closures)
     if balances < ENOUGH_BALANCES:
@@ -274,7 +275,7 @@ def _adjusted(test: StreamTest, found: StreamBalance) -> tuple[AdjustedStream, .
 def _warnings(
     test: StreamTest, found: StreamBalance, result: BalanceResult, significance: float
 ) -> list[str]:
-    """What to know before trusting the numbers."""
+    """Warnings about the figures of a test."""
     said = [*_on_errors(test), *_on_closure(test, result, significance)]
     if result.method == "two-product":
         split = two_product(*test.assay, errors="mask")
@@ -288,7 +289,7 @@ def _warnings(
             "the product is poorer than the feed: product and reject may be swapped, or the assay"
             " be that of the unwanted material"
         )
-    said.extend(f"{name} stopped at its limit" for name in found.held)
+    said.extend(f"{name} stopped at its limit" for name in found.at_bound)
     scale_free = np.isnan(test.mass).all()
     unknown = [name for name in found.undetermined if not (scale_free and name.startswith("mass"))]
     if unknown:
@@ -297,7 +298,7 @@ def _warnings(
 
 
 def _on_errors(test: StreamTest) -> list[str]:
-    if test.silent:
+    if test.states_no_error:
         return [
             "no error stated: adjustments are weighed by equal relative errors, and no standard"
             " error can be given"
@@ -324,6 +325,6 @@ def _on_closure(test: StreamTest, result: BalanceResult, significance: float) ->
         return [f"{text}; most likely wrong: {result.suspect}" if result.suspect else text]
     fed = test.mass[1:].sum() * test.assay[0]
     gap = float(test.mass[1:] @ test.assay[1:] / fed) - 1.0 if fed else math.nan
-    if test.silent and abs(gap) > CLOSURE_GAP:
+    if test.states_no_error and abs(gap) > CLOSURE_GAP:
         return [f"the outlets add up to a feed assay {gap:+.2%} off the one measured"]
     return []

@@ -1,8 +1,8 @@
-"""Sampling error of counted purity: n particles looked at, k of them wanted.
+"""Sampling error of counted purity: k wanted particles of n counted.
 
-Binomial when the lot is large, hypergeometric when the sample is a fair part of it. All shares
-are fractions and all functions broadcast. The logit moments are what a Gaussian surrogate takes
-as a measurement and its known noise: finite at 0 and at n of n, where the binomial says nothing.
+Binomial when the lot is large, hypergeometric when the sample is a large part of it. All shares
+are fractions and all functions broadcast. The logit moments serve a Gaussian surrogate as a
+measurement with known noise: they are finite also for 0 of n and n of n.
 """
 
 from __future__ import annotations
@@ -30,13 +30,14 @@ from optimizer.measurement.propagation import FloatArray, packed
 
 IntervalMethod: TypeAlias = Literal["exact", "jeffreys"]
 
-# Half a particle added to either kind: the Beta(1/2, 1/2) prior of Jeffreys.
+# Half a particle is added to either kind: the Beta(1/2, 1/2) prior of Jeffreys.
 HALF = 0.5
-# Confidence of an interval when none is asked for: common practice.
+# Default confidence of an interval: common practice.
 CONFIDENCE = 0.95
-# A reading counts for no more than this tail: beyond, it is a mistake rather than bad luck.
+# Smallest tail probability that a reading is given: a less likely one is a mistake, not bad luck.
 LEAST_TAIL = 1e-9
-# Beyond so many errors half of a tail begins where the whole does, to a fiftieth of an error.
+# Beyond so many standard errors, the point that halves a tail is within a fiftieth of a standard
+# error of its beginning.
 FARTHEST = 35.0
 
 
@@ -56,12 +57,12 @@ def _counts(found: ArrayLike, count: ArrayLike) -> tuple[FloatArray, FloatArray]
 def purity_se(share: ArrayLike, count: ArrayLike, population: ArrayLike = np.inf) -> FloatArray:
     """Standard error of a counted share: sqrt(p (1 - p) / n) sqrt((N - n) / (N - 1)).
 
-    Zero at p = 0 and 1, where it misleads: use `counted_se` for a weight or an error bar.
+    Zero at p = 0 and 1, where it is misleading: use `counted_se` for a weight or an error bar.
 
     Args:
         share: p, fraction.
-        count: n, particles looked at.
-        population: N, particles in the lot; infinite gives the binomial, n = N nothing.
+        count: n, particles counted.
+        population: N, particles in the lot; infinite gives the binomial error, n = N gives 0.
 
     Source: binomial and hypergeometric variance.
 
@@ -75,10 +76,10 @@ def purity_se(share: ArrayLike, count: ArrayLike, population: ArrayLike = np.inf
 
 
 def counted_se(share: ArrayLike, count: ArrayLike) -> FloatArray:
-    """Standard error of a counted share that stays honest at 0 and 1.
+    """Standard error of a counted share, also at 0 and 1.
 
-    The standard deviation of Beta(k + 1/2, n - k + 1/2), k = n p: as `purity_se` in the middle,
-    about 0.7 / n when none or all were wanted.
+    The standard deviation of Beta(k + 1/2, n - k + 1/2), k = n p: close to `purity_se` in the
+    middle, about 0.7 / n when none or all were wanted.
 
     Source: L. D. Brown, T. T. Cai and A. DasGupta, Statistical Science 16 (2001) 101-133, on the
     Jeffreys prior (from memory).
@@ -92,7 +93,7 @@ def counted_se(share: ArrayLike, count: ArrayLike) -> FloatArray:
 
 
 def logit_moments(found: ArrayLike, count: ArrayLike) -> tuple[FloatArray, FloatArray]:
-    """Mean and variance of logit p after k of n: the noisy reading a Gaussian model can take.
+    """Mean and variance of logit p given k of n: a reading with noise for a Gaussian model.
 
     With a = k + 1/2, b = n - k + 1/2: mean ψ(a) - ψ(b), variance ψ'(a) + ψ'(b), the moments of
     logit p under Beta(a, b). Preferred to log(a / b) with 1/a + 1/b: readings averaged with the
@@ -118,14 +119,14 @@ def logit_moments(found: ArrayLike, count: ArrayLike) -> tuple[FloatArray, Float
 def logit_reading(
     found: ArrayLike, count: ArrayLike, expected: ArrayLike
 ) -> tuple[FloatArray, FloatArray]:
-    """Reading of logit p and its variance from k of n, where about ``expected`` was expected.
+    """Reading of logit p and its variance from k of n, given the logit that was expected.
 
-    A reading's own logit has a variance that goes with its error: a lucky count of few defects
-    looks high and unsure, an unlucky one low and sure, and averages lean to the unlucky. Where a
-    model says what was to be expected, p0, the variance is that of a count there, 1 / (n p0 q0),
-    and the reading lies as many of its standard deviations from p0 as the count does from what
-    was expected, by its mid-p quantile. Fitting again with such readings is what iterated
-    weighted least squares does for a generalised linear model.
+    The variance of a reading's own logit is correlated with its error: a lucky count of few defects
+    is high with a large variance, an unlucky one low with a small variance, and weighted averages
+    are biased to the unlucky. Given an expected share p0, the variance is that of a count there,
+    1 / (n p0 q0), and the reading lies as many standard deviations from p0 as the count does from
+    its expectation, by its mid-p quantile. Fitting again with such readings is iteratively
+    reweighted least squares for a generalized linear model.
 
     Args:
         found: k, need not be whole.
@@ -143,8 +144,8 @@ def logit_reading(
     k, n, eta = np.moveaxis(packed(found, count, expected), -1, 0)
     p, q = expit(eta), expit(-eta)
     sd = 1.0 / np.sqrt(n * p * q)
-    # The chance of so few, of the wanted or of the unwanted, whichever are short: a chance near
-    # one would round. Half the chance of the very count belongs to either side.
+    # The lower tail of the wanted or of the unwanted, whichever are fewer than expected: a tail
+    # near one would be rounded. Half the probability of the count itself belongs to either side.
     short = np.where(k < n * p, k, n - k)
     eta_short = np.where(k < n * p, eta, -eta)
     tail = np.clip(_mid_at_most(short, n, eta_short), LEAST_TAIL, 1.0 - LEAST_TAIL)
@@ -156,12 +157,17 @@ def logit_reading_of(
 ) -> tuple[FloatArray, FloatArray]:
     """`logit_reading` of a share with a stated standard error instead of a count.
 
-    Around what was expected, p0, an error of se in the share is one of se / (p0 q0) in the logit.
-    How errors lie near 0 and 1 nobody knows: normal in the share, and cut off at the end, they
-    would have the reading at logit p0 + (p - p0) / (p0 q0); normal in the logit, at logit p. Each
-    form throws far out what is ordinary by the other, so the nearer one is taken. But the first
-    has no reading beyond the end, and what is cut off there would be missed on average: readings
-    at the end are taken for where half of what lies beyond it would be (mid-p).
+    About the expected share p0, an error of se in the share is one of se / (p0 q0) in the logit.
+    The distribution of errors near 0 and 1 is not known. If they are normal in the share, and cut
+    off at the end, the reading is logit p0 + (p - p0) / (p0 q0); if they are normal in the logit,
+    it is logit p. A reading that is ordinary by one form can be an outlier by the other, so the
+    reading nearer to p0 is used. The first form has no readings beyond the end, which would bias an
+    average: a reading at the end is placed at the median of the tail beyond it (mid-p).
+
+    Args:
+        share: p, fraction.
+        se: its standard error, above 0.
+        expected: logit p0.
 
     >>> reading, variance = logit_reading_of([1.0, 0.96], 0.01, np.log(0.98 / 0.02))
     >>> reading.round(2).tolist(), round(float(variance[0]), 2)
@@ -169,7 +175,7 @@ def logit_reading_of(
     """
     p, s, eta = np.moveaxis(packed(share, se, expected), -1, 0)
     expected_share = expit(eta)
-    # Nearer to an end than half an error, what was expected says no more of the slope.
+    # An expected share nearer to an end than half an error does not determine the slope.
     near = np.clip(np.minimum(expected_share, expit(-eta)), np.minimum(0.5 * s, 0.5), None)
     slope = 1.0 / (near * (1.0 - near))
     in_share = slope * (p - expected_share)
@@ -183,8 +189,8 @@ def logit_reading_of(
 
 
 def _mid_at_most(k: FloatArray, n: FloatArray, eta: FloatArray) -> FloatArray:
-    """Chance of less than k of n and half that of k, each with logit chance eta; between whole
-    counts on the straight line from one to the next."""
+    """Probability of less than k of n plus half that of k, each particle with logit eta; linear
+    between whole counts."""
     whole = np.minimum(np.floor(k), n)
     left = n - whole
     at_most = np.where(left <= 0, 1.0, betainc(np.maximum(left, 1e-12), whole + 1.0, expit(-eta)))
@@ -205,10 +211,10 @@ def purity_interval(
     confidence: float = CONFIDENCE,
     method: IntervalMethod = "exact",
 ) -> tuple[FloatArray, FloatArray]:
-    """Two-sided interval of the share behind k of n.
+    """Two-sided confidence interval of the share, given k of n.
 
-    ``"exact"`` (Clopper and Pearson) never covers less than it says, so it covers more;
-    ``"jeffreys"`` covers what it says on average, and is closed at 0 and 1 when k is 0 or n.
+    The coverage of ``"exact"`` (Clopper and Pearson) is at least the confidence, that of
+    ``"jeffreys"`` equals it on average; both end at 0 or 1 when k is 0 or n.
 
     Raises:
         InputError: k outside 0 to n, or n below 1.
@@ -254,8 +260,8 @@ def finite_interval(
 ) -> tuple[float, float]:
     """Exact two-sided interval of the share in a lot of N, sampled without replacement.
 
-    The wanted numbers K in the lot for which neither tail of the hypergeometric distribution of k
-    falls below half of 1 - confidence, divided by N.
+    It holds the shares K / N for which neither tail of the hypergeometric distribution of k is
+    below half of 1 - confidence.
 
     Raises:
         InputError: k outside 0 to n, or n outside 1 to N.
@@ -275,7 +281,8 @@ def finite_interval(
 
 
 def _fewest_wanted(found: int, count: int, population: int, tail: float) -> int:
-    """Smallest number in the lot that leaves ``found`` or more in the sample likelier than tail."""
+    """Smallest number of wanted in the lot with which a sample of ``found`` or more has a
+    probability above ``tail``."""
     low, high = found, population - (count - found)
     while low < high:
         middle = (low + high) // 2
@@ -287,7 +294,8 @@ def _fewest_wanted(found: int, count: int, population: int, tail: float) -> int:
 
 
 def _chance_of_at_least(found: int, count: int, population: int, wanted: int) -> float:
-    """Hypergeometric tail: ``found`` or more of ``wanted`` among ``count`` of ``population``."""
+    """Hypergeometric probability of ``found`` or more of ``wanted`` in a sample of ``count`` out of
+    ``population``."""
     fewest = max(found, count - (population - wanted))
     i = np.arange(fewest, min(count, wanted) + 1)
     log_ways = _log_choose(wanted, i) + _log_choose(population - wanted, count - i)

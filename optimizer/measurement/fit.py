@@ -1,9 +1,9 @@
-"""What a weighted least-squares fit knows at its solution, and what it cannot know.
+"""Statistics of a weighted least-squares fit at its solution.
 
-`reconcile`, `reconcile_streams` and `fit_partition` all end in the same place: residuals r in
-units of their standard errors and the slopes J = dr/dθ. From these follow the chi-square and its
-degrees of freedom, the standard error of anything computed from θ, which quantities the
-measurements leave open, and which measurement is most likely wrong.
+`reconcile`, `reconcile_streams` and `fit_partition` all end with residuals r in units of their
+standard errors and the slopes J = dr/dθ. From these follow the chi-square and its degrees of
+freedom, the standard error of anything computed from θ, which quantities the measurements do not
+determine, and which measurement is most likely wrong.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ NUMERICAL_ZERO = 1e-8
 # Share of a gradient along open directions above which the quantity is undetermined; looser than
 # rank, since the open directions are themselves known only to about that accuracy.
 OPEN_SHARE = 1e-6
-# Adjustments this close to the largest are the same size: the balances cannot tell them apart.
+# Adjustments this close to the largest have the same size: the balances cannot distinguish them.
 TIE = 1e-4
 
 
@@ -35,9 +35,9 @@ class Closure:
         p_value: chance of a chi2 at least as large if all errors are as stated; NaN at dof 0.
         normalized: (n,), size of each adjustment per its own standard error, NaN where the
             balances do not check that measurement.
-        critical: value that the largest of them exceeds by chance with the significance asked.
+        critical: value that the largest of them exceeds by chance with the given significance.
         suspects: the measurement most likely wrong, by index; several when the balances cannot
-            tell them apart; empty when none exceeds the critical value.
+            distinguish them; empty when none exceeds the critical value.
     """
 
     chi2: float
@@ -49,7 +49,7 @@ class Closure:
 
 
 class Fit:
-    """The fit at its solution.
+    """A least-squares fit at its solution.
 
     Args:
         slopes: (m, p), derivatives of the residuals.
@@ -75,22 +75,22 @@ class Fit:
         return change
 
     def sensitivity(self, gradient: FloatArray) -> FloatArray:
-        """How quantities of slope ``gradient`` (q, p) lean on each measurement: (q, m).
+        """Sensitivity of quantities of slope ``gradient`` (q, p) to each measurement: (q, m).
 
-        In units of one standard error of the measurement, so the squares of a row add up to the
-        variance of its quantity, and the rows' products to the covariances.
+        In units of one standard error of the measurement, so that the squares of a row sum to the
+        variance of its quantity, and the products of two rows to their covariance.
         """
-        lean: FloatArray = gradient / self._size @ self._inverse @ self._image.T
-        return lean
+        sensitivity: FloatArray = gradient / self._size @ self._inverse @ self._image.T
+        return sensitivity
 
     def determined(self, gradient: FloatArray) -> BoolArray:
-        """Which quantities of slope ``gradient`` (q, p) the measurements determine: (q,)."""
+        """Whether the measurements determine quantities of slope ``gradient`` (q, p): (q,)."""
         scaled = gradient / self._size
         open_part = np.linalg.norm(scaled @ self._open, axis=1)
         found: BoolArray = open_part <= OPEN_SHARE * np.linalg.norm(scaled, axis=1)
         return found
 
-    def closure(self, significance: float, back: FloatArray | None = None) -> Closure:
+    def closure(self, significance: float, transform: FloatArray | None = None) -> Closure:
         """Chi-square test of all balances, and the measurement test of each adjustment.
 
         With residuals r of covariance I - H (H projects on the slopes) the test of measurement i
@@ -101,17 +101,17 @@ class Fit:
 
         Args:
             significance: α.
-            back: T, (m, m): the transposed inverse of the factor by which correlated residuals
-                were made independent. Left out for independent ones.
+            transform: T, (m, m): the transposed inverse of the factor that made correlated
+                residuals independent; None for independent errors.
 
         Source: R. S. H. Mah and A. C. Tamhane, AIChE J. 28 (1982) 828-830 (from memory).
         """
         m = len(self.residual)
-        back = np.eye(m) if back is None else back
-        variance = np.square(back @ (np.eye(m) - self._image @ self._image.T)).sum(axis=1)
-        checked = variance > NUMERICAL_ZERO * np.square(back).sum(axis=1)
+        transform = np.eye(m) if transform is None else transform
+        variance = np.square(transform @ (np.eye(m) - self._image @ self._image.T)).sum(axis=1)
+        checked = variance > NUMERICAL_ZERO * np.square(transform).sum(axis=1)
         normalized = np.full(m, np.nan)
-        size = np.abs(back @ self.residual)
+        size = np.abs(transform @ self.residual)
         normalized[checked] = size[checked] / np.sqrt(variance[checked])
         each = 1.0 - (1.0 - significance) ** (1.0 / max(1, int(checked.sum())))
         critical = float(ndtri(1.0 - each / 2.0))

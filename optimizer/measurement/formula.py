@@ -1,8 +1,8 @@
-"""Yield, recovery and grade by formula, when the data just determine them.
+"""Yield, recovery and grade by formula, from data that exactly determine them.
 
-Assays alone (`two_product`; more outlets: `n_product`), weights and assays of feed and product
-(`weighed_recovery`), or weights and assays of everything that left the deck (`build_up`). With
-more data than needed, use `reconcile_streams`. Assays may be in any unit, the same throughout;
+The data are assays alone (`two_product`; more outlets: `n_product`), weights and assays of feed
+and product (`weighed_recovery`), or weights and assays of all outlets (`build_up`). With more data
+than needed, use `reconcile_streams`. Assays may be in any unit, the same throughout;
 masses likewise. Standard errors are first order and NaN where an input error is unknown.
 """
 
@@ -29,8 +29,8 @@ from optimizer.measurement.propagation import (
     standard_errors,
 )
 
-# One per cent on each assay is then ten per cent on the result, and Monte Carlo shows the first
-# order itself beginning to fail (9.88 drawn against 9.80 linear at f 0.90, c 0.99, t 0.80).
+# An error of 1 % on each assay is then 10 % on the result, and first-order errors begin to fail
+# (9.88 by Monte Carlo against 9.80 linear at f 0.90, c 0.99, t 0.80).
 AMPLIFICATION_LIMIT = 10.0
 
 
@@ -46,8 +46,8 @@ class Split:
         yield_se, recovery_se: first-order standard errors.
         yield_amplification, recovery_amplification: relative error of the result when every
             input has the same relative error, per that error.
-        ill_conditioned: an amplification is above `AMPLIFICATION_LIMIT`: the assays lie too
-            close to each other to tell yield or recovery.
+        ill_conditioned: an amplification is above `AMPLIFICATION_LIMIT`: the assays are too
+            similar to determine yield or recovery.
         upgraded: the product is richer than the feed.
         reason: why the cell is NaN because its inputs are impossible; empty where they are not.
     """
@@ -115,15 +115,15 @@ def two_product(
 
     Y = (f - t) / (c - t), R = Y c / f, ratio of concentration 1 / Y, enrichment c / f.
 
-    The feed must lie strictly between the other two. c < f < t is possible but means that the
-    product is the poorer outlet: the numbers are given and ``upgraded`` is False.
+    The feed must lie strictly between the other two. With c < f < t the product is the poorer
+    outlet: the results are given and ``upgraded`` is False.
 
     Args:
         feed, product, reject: assays, any shapes that broadcast.
         feed_se, product_se, reject_se: their standard errors.
         covariance: (..., 3, 3) of feed, product, reject, instead of the standard errors; assays
             from one laboratory batch share part of their error.
-        errors: ``"raise"``, or ``"mask"`` to blank impossible cells and say why in ``reason``.
+        errors: ``"raise"``, or ``"mask"`` to set impossible cells to NaN and give the ``reason``.
 
     Raises:
         InputError: an assay is negative, or the feed does not lie between product and reject.
@@ -202,7 +202,7 @@ def weighed_recovery(
 
 @dataclass(frozen=True)
 class BuiltUp:
-    """A feed put together from its fractions; shapes (...) for the head, (..., n) for the rest.
+    """A feed built up from its fractions; shape (...) for the head, (..., n) for the rest.
 
     Attributes:
         head: assay of the whole.

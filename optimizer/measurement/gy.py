@@ -1,8 +1,8 @@
-"""Gy's fundamental sampling error: how far a sample of broken material can be trusted.
+"""Gy's fundamental sampling error: the error of a sample of broken material.
 
 s² = C d³ (1 / M_sample - 1 / M_lot), C = f g l m: s is the RELATIVE standard error of the assay, d
-the top size in cm (the sieve that 95 % passes), masses in g, densities in g/cm³. It is the error
-that no care in taking the sample removes.
+the top size in cm (the sieve that 95 % passes), masses in g, densities in g/cm³. Careful
+sampling does not reduce this error.
 
 Source of all formulas: P. M. Gy's theory as in F. F. Pitard, Pierre Gy's Sampling Theory and
 Sampling Practice, and B. A. Wills and J. A. Finch, Mineral Processing Technology, 8th ed. 2016,
@@ -96,7 +96,7 @@ def fundamental_error(
 def sample_mass(
     constant: ArrayLike, top_size: ArrayLike, relative_se: ArrayLike, lot_mass: ArrayLike = np.inf
 ) -> FloatArray:
-    """Grams to take for a wanted relative standard error: 1 / M = s² / (C d³) + 1 / M_lot.
+    """Grams to sample for a given relative standard error: 1 / M = s² / (C d³) + 1 / M_lot.
 
     ``relative_se`` is ONE standard error; turn a tolerance into it with `relative_se`.
 

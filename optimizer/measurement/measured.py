@@ -1,4 +1,4 @@
-"""What runs read of grade and recovery, and what is known of the errors of these readings."""
+"""Readings of grade and recovery of runs, with their known errors, also on the logit scale."""
 
 from __future__ import annotations
 
@@ -19,25 +19,25 @@ from optimizer.measurement.counting import (
 )
 from optimizer.measurement.propagation import FloatArray, packed
 
-# Particles taken to stand behind a reading of which nothing is known, so that its logit is finite.
-# Fewer than the 2,500 seeds of a purity test (common practice), so that 100 % is not read as more
-# than it is; enough to move a reading of 98 % by less than 0.01 in logit.
+# Particles assumed to be counted for a reading whose error is unknown, so that its logit is finite.
+# Fewer than the 2,500 seeds of a purity test (common practice), so that 100 % is not overrated;
+# enough to change the logit of 98 % by less than 0.01.
 ASSUMED_COUNT = 1000.0
-# The start is within a factor of about 1.5 of the root of a convex cubic; Newton does the rest.
+# The start is within a factor of about 1.5 of the root of a convex cubic, so the steps converge.
 NEWTON_STEPS = 12
 # Above this share of readings with a stated error, the others are taken to have the same error.
 MOSTLY_STATED = 0.5
-# logit of the nearest fraction to 0 or 1 that a reading is taken for.
+# Logit to which readings nearer to 0 or 1 are clipped.
 LARGEST_LOGIT = 9.0
 
 
 @dataclass(frozen=True)
 class RunReadings:
-    """Grade and recovery that n runs read, with all that is known of their errors.
+    """Readings of grade and recovery of n runs, with everything known about their errors.
 
-    Each array has shape (n,), or any shape that the readings share; NaN where nothing is known.
-    Logits and their variances are the known part of what a surrogate learns from; they are made
-    here alone, by the reading itself (``from_shares``) or by what was expected of it (``given``).
+    Each array has shape (n,), or another shape common to all; NaN where nothing is known. The
+    logits and their variances, which a surrogate learns from, are made in this class alone: from
+    the reading itself (``from_shares``) or given an expected logit (``given``).
 
     Attributes:
         grade, recovery: fractions.
@@ -45,7 +45,7 @@ class RunReadings:
             count.
         grade_count: particles counted, where the grade is a count and states no standard error.
         grade_logit, recovery_logit: the readings on the logit scale, finite also at 0 and 1.
-        grade_variance, recovery_variance: known variances of these.
+        grade_variance, recovery_variance: known variances of the logits.
     """
 
     grade: FloatArray
@@ -67,16 +67,16 @@ class RunReadings:
         recovery_se: ArrayLike = np.nan,
         grade_count: ArrayLike = np.nan,
     ) -> RunReadings:
-        """Readings as fractions, with the errors that were stated.
+        """Readings as fractions, with their stated errors.
 
-        Every reading is put on one footing, as if counted: k = p n wanted of n particles, read
-        with half a particle added to either kind (`logit_moments`). What n is:
+        Every reading is treated as if it were counted: k = p n wanted of n particles, with half a
+        particle added to either kind (`logit_moments`). The number n is
 
         1. a standard error is stated: the count that would have had it (`equivalent_count`);
         2. else a count is given (grade only): that count;
         3. neither: `ASSUMED_COUNT` for the logit alone. The standard error is NaN, and so is the
            variance, except for a reading of exactly 0 or 1, which gets the variance of that count:
-           such a reading says little about the logit, and an estimated noise would trust it.
+           such a reading says little about the logit, and an estimated noise would overrate it.
 
         Args:
             grade, recovery: fractions, any shapes that broadcast; NaN where missing.
@@ -111,7 +111,7 @@ class RunReadings:
         recovery_variance: ArrayLike = 0.0,
     ) -> RunReadings:
         """Readings and known variances that are stated on the logit scale, shapes that broadcast;
-        as they are stated so they stay, whatever is expected of them."""
+        ``given`` does not change them."""
         g, r, g_variance, r_variance = np.moveaxis(
             packed(grade_logit, recovery_logit, grade_variance, recovery_variance), -1, 0
         )
@@ -135,7 +135,7 @@ class RunReadings:
         return np.isfinite(self.grade_logit) & np.isfinite(self.recovery_logit)
 
     def with_usual_errors(self) -> RunReadings:
-        """The same with a variance for every reading.
+        """These readings with a variance for every reading.
 
         Where most readings state their error, the others take the median of the stated variances.
         Where few or none do, the others take 0, and the estimated noise includes all of their
@@ -149,14 +149,14 @@ class RunReadings:
         )
 
     def given(self, grade_logit: FloatArray, recovery_logit: FloatArray) -> RunReadings:
-        """The same with logits and variances by what was expected of each reading.
+        """These readings with logits and variances given the logits that were expected of them.
 
-        A reading's own logit has a variance that goes with its error: a lucky count looks unsure,
-        an unlucky one sure. By what was expected it does not (`logit_reading`). However far a
-        reading is from that, it is no farther than any reading may be (`LARGEST_LOGIT`).
+        The variance of a reading's own logit is correlated with its error; the variance given an
+        expected logit is not (`logit_reading`). Readings without a known error are not changed.
+        All logits are clipped to `LARGEST_LOGIT`.
 
         Args:
-            grade_logit, recovery_logit: logits that were expected, shape (n,).
+            grade_logit, recovery_logit: expected logits, shape (n,).
         """
         grade_logit, recovery_logit = clip_logit(grade_logit), clip_logit(recovery_logit)
         grade, recovery = np.array(self.grade_logit), np.array(self.recovery_logit)
@@ -195,7 +195,7 @@ def _filled(reading: FloatArray, variance: FloatArray, se: FloatArray) -> FloatA
 def _reading(
     p: FloatArray, se: FloatArray, count: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Standard error, logit and its variance, by the rules of `RunReadings.from_shares`."""
+    """Standard error, logit and variance of the logit, as in `RunReadings.from_shares`."""
     stated = se > 0
     counted = ~stated & (count > 0)
     n = np.where(counted, count, float(ASSUMED_COUNT))
@@ -208,10 +208,11 @@ def _reading(
 
 
 def equivalent_count(share: ArrayLike, se: ArrayLike) -> FloatArray:
-    """Particles whose count would have this standard error: `counted_se` solved for n.
+    """Number of particles whose count has this standard error: `counted_se` solved for n.
 
     About p (1 - p) / se² in the middle and 0.7 / se at the ends; 0 when the error is larger than
-    knowing nothing (√(1/8)). With p q = p (1 - p): se² (n + 1)² (n + 2) = p q n² + n / 2 + 1 / 4.
+    that of no count at all (√(1/8)). With p q = p (1 - p):
+    se² (n + 1)² (n + 2) = p q n² + n / 2 + 1 / 4.
 
     Args:
         share: fraction.

@@ -19,8 +19,8 @@ CurveForm: TypeAlias = Literal["logistic", "gaussian"]
 # Both forms pass through 25 and 75 % one probable error from the cut.
 LOGISTIC_QUARTILE = float(np.log(3.0))
 GAUSSIAN_QUARTILE = float(ndtri(0.75))
-# Partition numbers nearer to 0 or 1 say little of the slope; the first guess, which needs their
-# logit, takes them for this.
+# Partition numbers nearer to 0 or 1 say little about the slope; the first guess, which needs their
+# logit, clips them to this.
 EDGE = 0.01
 TOLERANCE = 1e-12
 
@@ -33,8 +33,8 @@ class PartitionCurve:
         d50: cut density, in the unit of the densities given.
         ep: probable error, (d75 - d25) / 2, same unit.
         form: ``"logistic"`` or ``"gaussian"``.
-        d50_se, ep_se: standard errors; NaN where the classes are too coarse to tell.
-        inside: the cut lies among the densities given; outside them it is extrapolated.
+        d50_se, ep_se: standard errors; NaN where the classes are too coarse to determine them.
+        inside: whether the cut lies within the given densities; else it is extrapolated.
     """
 
     d50: float
@@ -80,8 +80,8 @@ def fit_partition(
         density: (n,), mean density of each class, n at least 3.
         partition: (n,), share reporting to the heavy product, 0 to 1. For shares to the light
             product pass 1 minus them.
-        se: standard errors of ``partition``; without them all classes weigh the same and the
-            error comes from the scatter about the curve.
+        se: standard errors of ``partition``; without them all classes have equal weight and the
+            errors are estimated from the scatter about the curve.
         form: shape of the curve.
 
     Raises:
@@ -106,7 +106,7 @@ def fit_partition(
     def slopes(theta: FloatArray) -> FloatArray:
         return jacobian(residual, theta)
 
-    # An Ep of zero divides by zero; a hundred-thousandth of the range is as sharp as can be told.
+    # An Ep of zero divides by zero; no data distinguish an Ep below this from a sharper one.
     bounds = ([-np.inf, 1e-5 * float(np.ptp(x))], [np.inf, np.inf])
     options = {"x_scale": "jac", "ftol": TOLERANCE, "xtol": TOLERANCE, "gtol": TOLERANCE}
     theta = least_squares(residual, start, jac=slopes, bounds=bounds, **options).x
@@ -173,10 +173,10 @@ def concentration_criterion(heavy: ArrayLike, light: ArrayLike, fluid: ArrayLike
 
 
 def water_band(criterion: ArrayLike) -> TextArray:
-    """How fine a gravity separation IN WATER reaches at this concentration criterion.
+    """Smallest size that gravity separation IN WATER treats at this concentration criterion.
 
-    Never for air: the same pair has a much lower criterion there, and these bands were drawn up
-    for water. Handbooks differ on the second band (0.15 or 0.21 mm): bands, not constants.
+    Not valid for air: the same pair of minerals has a much lower criterion there, and these bands
+    were made for water. Handbooks differ on the second band (0.15 or 0.21 mm).
 
     Source: A. F. Taggart, Handbook of Mineral Dressing, 1945 (from memory).
 

@@ -19,7 +19,8 @@ from optimizer.measurement.propagation import (
     standard_errors,
 )
 
-# Past this, outlets differ by less than an assay can show in its eighth digit: no split to find.
+# Above this condition number, outlets differ only in the eighth digit of their assays, and the
+# split is not determined.
 CONDITION_LIMIT = 1e8
 
 
@@ -55,7 +56,7 @@ def _pack(feed: ArrayLike, products: ArrayLike, lead: tuple[int, ...], n: int = 
 
 
 def _system(x: AnyArray, n: int) -> tuple[AnyArray, AnyArray]:
-    """The balances of mass and components, both relative to the feed: matrix and its last rows."""
+    """Matrix of the balances of mass and components, and the assays relative to the feed."""
     k = n - 1
     relative = x[..., k:].reshape(*x.shape[:-1], n, k) / x[..., None, :k]
     rows = np.swapaxes(relative, -1, -2)

@@ -1,7 +1,7 @@
-"""First-order propagation of errors, and the one way this room refuses impossible numbers.
+"""First-order propagation of errors, and the refusal of impossible measurements.
 
-A formula comes in as a plain function of arrays; its exact derivatives come from a complex step,
-so no derivative is written by hand and none can disagree with its formula.
+A formula is a function of arrays; its exact derivatives are computed by a complex step, so no
+derivative is written by hand and none can disagree with its formula.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ TextArray: TypeAlias = NDArray[np.str_]
 Formula: TypeAlias = Callable[[AnyArray], AnyArray]
 OnImpossible: TypeAlias = Literal["raise", "mask"]
 
-# A complex step subtracts nothing, so it may be far below rounding: the derivative is exact.
+# A complex step involves no subtraction, so it may be far below rounding: the derivative is exact.
 COMPLEX_STEP = 1e-50
 
 
@@ -72,7 +72,7 @@ def standard_errors(
     else:
         sigma = np.asarray(covariance, dtype=float)
         variance = np.einsum("...qi,...ij,...qj->...q", slopes, sigma, slopes)
-    # Errors that cancel may leave a variance a rounding below zero.
+    # Where errors cancel, rounding can make a variance negative.
     return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
 
 

@@ -1,4 +1,4 @@
-"""Linear reconciliation: the smallest adjustments that make redundant measurements balance."""
+"""Linear reconciliation: the smallest adjustments with which redundant measurements balance."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from optimizer.errors import InputError
 from optimizer.measurement.fit import NUMERICAL_ZERO, Closure, Fit
 from optimizer.measurement.propagation import FloatArray
 
-# Entry of an orthonormal basis that is rounding: left in, it would pass for a faint measurement.
+# An entry of an orthonormal basis below this is rounding; it would act as a faint measurement.
 ROUNDING = 1e-12
-# Level of the measurement test when none is asked for: common practice.
+# Default level of the measurement test: common practice.
 SIGNIFICANCE = 0.05
 
 
@@ -23,12 +23,12 @@ class Reconciled:
     """Balanced values of n variables.
 
     Attributes:
-        values: (n,), adjusted where measured, estimated where not, NaN where the balances and the
-            measurements leave the variable open.
+        values: (n,), adjusted where measured, estimated where not, NaN where balances and
+            measurements do not determine the variable.
         se: (n,), standard errors of ``values``; never above those of the measurements.
         covariance: (n, n) of ``values``.
         adjustment: (n,), adjusted minus measured; NaN where not measured.
-        closure: the tests, with measurements by their index among the n variables.
+        closure: tests of the balances, with measurements by their index among the n variables.
     """
 
     values: FloatArray
@@ -39,7 +39,7 @@ class Reconciled:
 
     @property
     def undetermined(self) -> tuple[int, ...]:
-        """Variables that nothing determines, by index."""
+        """Indices of the variables that are not determined."""
         return tuple(int(i) for i in np.flatnonzero(np.isnan(self.values)))
 
 
@@ -54,8 +54,8 @@ def reconcile(
     """Minimize (x̂ - x)ᵀ V⁻¹ (x̂ - x) subject to A x̂ = b.
 
     With everything measured this is x̂ = x - V Aᵀ (A V Aᵀ)⁻¹ (A x - b). Here the balances are
-    solved first (x = x₀ + N θ, N the null space of A) and θ fitted, which needs no second
-    formula for unmeasured variables, dependent balances or values known exactly.
+    solved first (x = x₀ + N θ, N the null space of A) and θ is fitted; unmeasured variables,
+    dependent balances and values known exactly need no formula of their own.
 
     Args:
         values: (n,), measurements; NaN where not measured.
@@ -88,17 +88,17 @@ def reconcile(
     slopes = solve_triangular(whiten, free[used], lower=True)
     theta = Fit(slopes, residual).step()
     fit = Fit(slopes, residual + slopes @ theta)
-    lean = fit.sensitivity(free)
+    sensitivity = fit.sensitivity(free)
     open_ = np.where(fit.determined(free), 0.0, np.nan)
-    covariance = lean @ lean.T + open_ + open_[:, None]
+    covariance = sensitivity @ sensitivity.T + open_ + open_[:, None]
     adjusted = start + free @ theta + open_
-    back = solve_triangular(whiten, np.eye(len(used)), lower=True).T
+    transform = solve_triangular(whiten, np.eye(len(used)), lower=True).T
     return Reconciled(
         values=adjusted,
         se=np.sqrt(np.diag(covariance)),
         covariance=covariance,
         adjustment=adjusted - x,
-        closure=_by_variable(fit.closure(significance, back), used, len(x)),
+        closure=_by_variable(fit.closure(significance, transform), used, len(x)),
     )
 
 

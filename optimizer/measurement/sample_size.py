@@ -1,4 +1,4 @@
-"""How much to count, and how often to repeat, before a difference can be believed."""
+"""Particles to count and runs to repeat so that a difference is significant."""
 
 from __future__ import annotations
 
@@ -10,21 +10,21 @@ from optimizer.errors import InputError
 from optimizer.measurement.counting import CONFIDENCE
 from optimizer.measurement.propagation import FloatArray, packed
 
-# Chance of seeing a difference that is there, when none is asked for: common practice.
+# Default power, the chance to detect a difference that exists: common practice.
 POWER = 0.80
-# Purity tolerances: 1 % risk and one tenth more variance than the binomial, in 1,000-seed units.
-# Both inferred from the published table, which they reproduce (see the outside checks).
+# Purity tolerances: a risk of 1 % and 1.1 times the binomial variance, for samples of 1,000 seeds.
+# All inferred from the published table, which they reproduce (see the outside checks).
 RANGE_CONFIDENCE = 0.99
 RANGE_FACTOR = 1.1
 RANGE_COUNT = 1000
-# Trapezoids over ±8 standard deviations give the smooth integrand to rounding.
+# The trapezoidal rule over ±8 standard deviations integrates the smooth integrand to rounding.
 NODES = np.linspace(-8.0, 8.0, 201)
 # 40 halvings of a range of about ten reach 1e-11.
 HALVINGS = 40
 
 
 def zero_defect_count(share: ArrayLike, confidence: float = CONFIDENCE) -> NDArray[np.int64]:
-    """Particles to find none in, so that the share is below ``share``: ln(1 - conf) / ln(1 - p).
+    """Particles to count without a find to show a share below ``share``: ln(1 - conf) / ln(1 - p).
 
     Raises:
         InputError: a share not strictly between 0 and 1.
@@ -45,17 +45,17 @@ def count_to_show_difference(
     confidence: float = CONFIDENCE,
     power: float = POWER,
 ) -> NDArray[np.int64]:
-    """Particles to count at EACH of two settings so that a true difference in purity shows.
+    """Particles to count at EACH of two settings to detect a difference in purity.
 
     n = (z_a √(2 p̄ q̄) + z_b √(p₁ q₁ + p₂ q₂))² / (p₂ - p₁)², two-sided, with p̄ the mean share.
-    Counting error only: the scatter of the deck between repeats comes on top, see
+    This is for the counting error alone; for the scatter of the deck between repeats see
     `repeats_to_show_difference`.
 
     Args:
         share: purity at one setting, fraction.
-        difference: how much the other differs, as a fraction (half a point is 0.005), signed.
-        confidence: 1 minus the chance of seeing a difference that is not there.
-        power: chance of seeing the one that is.
+        difference: purity at the other less ``share``, as a fraction (half a point is 0.005).
+        confidence: 1 minus the chance of detecting a difference that does not exist.
+        power: chance of detecting one that exists.
 
     Raises:
         InputError: a share, or share plus difference, not strictly between 0 and 1.
@@ -90,13 +90,13 @@ def repeats_to_show_difference(
     confidence: float = CONFIDENCE,
     power: float = POWER,
 ) -> NDArray[np.int64]:
-    """Runs to make at EACH of two settings so that a true difference in their means shows.
+    """Runs to make at EACH of two settings to detect a difference in their means.
 
-    The smallest n at which the two-sided t test on 2 n - 2 degrees of freedom has the power asked.
+    The smallest n at which the two-sided t test on 2 n - 2 degrees of freedom has the given power.
 
     Args:
         sd: standard deviation of one run about its setting's mean, all sources together.
-        difference: the difference to show, in the unit of ``sd``.
+        difference: to be detected, in the unit of ``sd``.
         confidence, power: as in `count_to_show_difference`.
 
     Raises:
@@ -115,7 +115,7 @@ def repeats_to_show_difference(
         )
     effect = np.abs(d) / s
     by_normal = 2.0 * np.square((ndtri(0.5 + confidence / 2.0) + ndtri(power)) / effect)
-    # The normal answer is a little short, never by more than a few runs.
+    # The normal approximation is too small by at most a few runs.
     n = np.maximum(2.0, np.ceil(by_normal))
     while np.any(short := _t_power(n, effect, confidence) < power):
         n = n + short
@@ -136,16 +136,16 @@ def purity_range_limit(
     confidence: float = RANGE_CONFIDENCE,
     factor: float = RANGE_FACTOR,
 ) -> FloatArray:
-    """Largest range that ``samples`` purity tests of one even lot should show.
+    """Largest range to expect of ``samples`` purity tests of one homogeneous lot.
 
     q √(p (1 - p) F / n), q the upper point of the range of N standard normal values. A wider range
-    means an uneven lot, or tests that disagree; with two samples it is their tolerance.
+    indicates a heterogeneous lot, or tests that disagree; for two samples it is their tolerance.
 
     Args:
         purity: mean purity p, fraction.
         samples: N, at least 2.
         count: n, particles in each sample.
-        confidence: chance that an even lot stays within.
+        confidence: chance that a homogeneous lot stays within the limit.
         factor: F, variance over that of the binomial.
 
     Returns:

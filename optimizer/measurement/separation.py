@@ -1,9 +1,8 @@
-"""How well a deck separates, from grade, recovery and feed grade.
+"""Indices of the separation of a deck, from grade, recovery and feed grade.
 
-A wanted particle reaches the product with probability p_w and an unwanted one with p_u. Feed grade
-f, p_w and p_u fix grade and recovery and the other way round, so one pair of numbers can be
-read as the other; sharpness (how far apart p_w and p_u are) and balance (how much is taken at
-all) are that pair on scales without ends.
+A wanted particle reaches the product with probability p_w and an unwanted one with p_u. With the
+feed grade f, the pair p_w, p_u determines grade and recovery, and the other way round. Sharpness
+(the difference of their logits) and balance (the sum) are that pair on unbounded scales.
 """
 
 from __future__ import annotations
@@ -45,7 +44,7 @@ def separation_efficiency(
         pure: m, assay of the pure wanted material (1 when grades are fractions of it).
 
     Returns:
-        Fraction: 1 for a perfect separation, 0 for a mere splitting of the feed.
+        Fraction: 1 for a perfect separation, 0 where the feed is split without separation.
 
     Source: N. F. Schulz, Trans. SME-AIME 247 (1970) 81-87.
 
@@ -89,10 +88,10 @@ def product_index(
 def implied_reject(
     grade: ArrayLike, recovery: ArrayLike, feed_grade: ArrayLike
 ) -> tuple[FloatArray, FloatArray]:
-    """What a reported grade and recovery say of the rest: yield R f / c and grade of the reject.
+    """Yield R f / c and grade of the reject that a reported grade and recovery imply.
 
-    A yield outside 0 to 1 or a reject grade outside 0 to 1 proves the report wrong; nothing is
-    refused here, so that a caller can say which.
+    A yield or a reject grade outside 0 to 1 proves the report wrong; nothing is refused here, so
+    that the caller can say which.
 
     Args:
         grade, recovery, feed_grade: fractions.
@@ -113,12 +112,13 @@ def implied_reject(
 
 @dataclass(frozen=True)
 class Partition:
-    """The two partition numbers and their coordinates without ends.
+    """The two partition numbers, and their unbounded coordinates.
 
     Attributes:
-        p_wanted, p_unwanted: chance that such a particle reaches the product.
+        p_wanted, p_unwanted: chance that a wanted or unwanted particle reaches the product.
         sharpness: logit p_wanted - logit p_unwanted; 0 when nothing is separated.
-        balance: logit p_wanted + logit p_unwanted; 0 when as much is lost as slips through.
+        balance: logit p_wanted + logit p_unwanted; 0 when the share of wanted particles lost equals
+            the share of unwanted particles in the product.
         reason: why the cell is NaN; empty where it is not.
     """
 
@@ -142,7 +142,7 @@ def partition_numbers(
 
     Args:
         grade, recovery, feed_grade: any shapes that broadcast.
-        errors: ``"raise"``, or ``"mask"`` to blank impossible cells and say why.
+        errors: ``"raise"``, or ``"mask"`` to set impossible cells to NaN with a reason.
 
     Returns:
         Sharpness and balance are infinite where a partition number is exactly 0 or 1.
@@ -191,7 +191,7 @@ def sharpness_balance(p_wanted: ArrayLike, p_unwanted: ArrayLike) -> tuple[Float
 def grade_recovery(
     sharpness: ArrayLike, balance: ArrayLike, feed_grade: ArrayLike
 ) -> tuple[FloatArray, FloatArray]:
-    """Back from sharpness and balance to grade and recovery, for a feed of grade f.
+    """Grade and recovery of sharpness and balance, for a feed of grade f.
 
     R = p_w = 1 / (1 + exp(-(C + S) / 2)); logit g = logit f + log p_w - log p_u.
 
@@ -200,7 +200,7 @@ def grade_recovery(
         feed_grade: fraction, strictly between 0 and 1.
 
     Returns:
-        (grade, recovery), fractions; grade is NaN where nothing at all reaches the product.
+        (grade, recovery), fractions; grade is NaN where nothing reaches the product.
 
     >>> g, r = grade_recovery(4.498844, 1.390034, 0.90)
     >>> round(float(g), 4), round(float(r), 4)

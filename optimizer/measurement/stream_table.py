@@ -1,4 +1,4 @@
-"""A table of weighed and assayed streams, one row a stream, taken apart into tests."""
+"""Reads a table of weighed and assayed streams, one row a stream, as tests."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class StreamTable(Protocol):
 FEED, PRODUCT, REJECT = "feed", "product", "reject"
 NUMBERS = ("mass", "mass_rate", "assay", "mass_se", "assay_se", "count")
 NEEDED = ("test_id", "stream", "assay")
-# Far below what any scale or assay shows; a smaller number overflows where it divides.
+# Far below the resolution of any scale or assay; division by a smaller number overflows.
 SMALLEST_NUMBER = 1e-30
 
 
@@ -44,8 +44,8 @@ class StreamTest:
         mass, assay: NaN where not measured.
         mass_se, assay_se: NaN where not stated (a count states that of its assay).
         grade_count: particles counted for the product; NaN where not counted.
-        notes: what was assumed on the way.
-        fault: why the rows make no test; empty if they do.
+        notes: assumptions that were made.
+        fault: why the rows are not a valid test; empty if they are.
     """
 
     test_id: str
@@ -59,11 +59,13 @@ class StreamTest:
     fault: str = ""
 
     @property
-    def silent(self) -> bool:
-        """No error is stated for anything measured."""
+    def states_no_error(self) -> bool:
+        """Whether no measurement states an error."""
         return bool(np.isnan(self.mass_se).all() and np.isnan(self.assay_se).all())
 
-    def stating(self, mass_relative: float | None, assay_relative: float | None) -> StreamTest:
+    def with_relative_errors(
+        self, mass_relative: float | None, assay_relative: float | None
+    ) -> StreamTest:
         """The test with these relative errors where a measurement states none."""
         none = math.nan
         mass, assay = relative_errors(
@@ -77,11 +79,11 @@ class StreamTest:
 
 
 def read_tests(table: StreamTable, returned: Collection[str]) -> list[StreamTest]:
-    """The tests of a table, in the order of their first rows; faulty ones say why.
+    """The tests of a table, in the order of their first rows; faulty ones have a ``fault``.
 
     Raises:
         InputError: a column is missing, a number is text, a name is empty, or feed or product are
-            said to be returned.
+            named as returned.
     """
     names = [str(name) for name in table]
     for name in NEEDED:
@@ -97,11 +99,11 @@ def read_tests(table: StreamTable, returned: Collection[str]) -> list[StreamTest
         )
     columns = {name: _numbers(table, name, name in names) for name in NUMBERS}
     ids, streams = _words(table, "test_id"), [name.lower() for name in _words(table, "stream")]
-    places: dict[str, list[int]] = {}
-    for place, test_id in enumerate(ids):
-        places.setdefault(test_id, []).append(place)
+    rows_of: dict[str, list[int]] = {}
+    for row, test_id in enumerate(ids):
+        rows_of.setdefault(test_id, []).append(row)
     tests = []
-    for test_id, rows in places.items():
+    for test_id, rows in rows_of.items():
         part = {name: values[rows] for name, values in columns.items()}
         try:
             tests.append(_test(test_id, [streams[i] for i in rows], part, returned))
@@ -148,10 +150,10 @@ def _words(table: StreamTable, name: str) -> list[str]:
 def _test(
     test_id: str, streams: list[str], part: dict[str, FloatArray], returned: Collection[str]
 ) -> StreamTest:
-    """One test in order, with the streams that its rows imply.
+    """One test: feed, product, and the other outlets that its rows name or imply.
 
     Raises:
-        InputError: the rows make no test.
+        InputError: the rows are not a valid test.
     """
     twice = [name for name in streams if streams.count(name) > 1]
     if twice:

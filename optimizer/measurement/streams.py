@@ -1,7 +1,7 @@
-"""Reconciliation of a feed and the streams it splits into: masses and assays together.
+"""Reconciles the masses and assays of a feed and of the streams into which it splits.
 
 The masses and assays of the outlets are the unknowns; the feed is their sum. Every balance then
-closes by construction, and a missing measurement is merely one residual fewer.
+closes by construction, and a missing measurement is one residual fewer.
 """
 
 from __future__ import annotations
@@ -21,12 +21,12 @@ from optimizer.measurement.reconcile import SIGNIFICANCE
 # A feed and two outlets.
 FEWEST_STREAMS = 3
 QUANTITIES = ("mass", "assay", "yield", "recovery")
-# Relative error taken for a measurement whose error is unknown. It sets weights only: no standard
-# error or p-value is reported that leans on it.
+# Relative error assumed for a measurement whose error is unknown. It sets weights only: no standard
+# error or p-value that depends on it is reported.
 ASSUMED_RELATIVE_ERROR = 0.01
-# Step, in standard errors of the measurements, at which the search has arrived. Far below what any
-# figure shows, and reached since the last steps double the digits.
-ARRIVED = 1e-9
+# Step, in standard errors of the measurements, below which the search has converged. Far below the
+# digits of any figure, and reached because the last steps converge quadratically.
+CONVERGED = 1e-9
 # Steps and halvings of a step allowed. Balances of two to five streams with a third of the
 # measurements missing took 3 steps in the median and 28 at most.
 MOST_STEPS = 200
@@ -34,9 +34,9 @@ MOST_HALVINGS = 30
 # Smallest reading, per the largest of its kind. A reading of zero still has an error, and a first
 # guess of zero would start the search on its bound, where the slopes of assays vanish.
 SMALLEST_SHARE = 1e-3
-# Largest mass looked for, per the largest weighed: contradictory assays can ask for an endless one.
+# Largest mass searched, per the largest weighed: with contradictory assays the best is infinite.
 MOST_MASS = 1e6
-# Distance from a bound, per the largest value of its kind, at which the fit is held by it.
+# Distance from a bound, per the largest value of its kind, at which a value counts as at the bound.
 AT_BOUND = 1e-9
 
 
@@ -44,8 +44,8 @@ AT_BOUND = 1e-9
 class StreamBalance:
     """Balanced streams: s streams, the feed first, and k assayed components.
 
-    What the measurements leave open is NaN and named in ``undetermined``. A standard error that
-    leans on a measurement of unknown error is NaN.
+    A value that the measurements do not determine is NaN and named in ``undetermined``. A standard
+    error that depends on a measurement of unknown error is NaN.
 
     Attributes:
         names: (s,).
@@ -53,10 +53,10 @@ class StreamBalance:
         assay, assay_se: (s, k).
         yield_, yield_se: (s,), mass per mass of feed.
         recovery, recovery_se: (s, k), component per component in the feed.
-        closure: the tests; measurements in the order masses, then assays by stream, as in
-            ``labels``. Without p-value or suspects when an error is unknown.
-        labels: what each entry of ``closure.normalized`` is.
-        undetermined: what the measurements do not determine.
+        closure: tests of the balances; measurements in the order masses, then assays by stream,
+            as in ``labels``. Without p-value or suspects when an error is unknown.
+        labels: names of the entries of ``closure.normalized``.
+        undetermined: names of the values that the measurements do not determine.
         held: masses and assays that would have gone below zero, above pure, or (masses) endless.
     """
 
@@ -72,11 +72,11 @@ class StreamBalance:
     closure: Closure
     labels: tuple[str, ...]
     undetermined: tuple[str, ...]
-    held: tuple[str, ...]
+    at_bound: tuple[str, ...]
 
     @property
     def suspects(self) -> tuple[str, ...]:
-        """The measurement most likely wrong; several when they cannot be told apart."""
+        """The measurement most likely wrong; several when the balances cannot distinguish them."""
         return tuple(self.labels[i] for i in self.closure.suspects)
 
 
@@ -121,15 +121,15 @@ def reconcile_streams(
     2
     """
     problem = _Problem.checked(mass, assay, mass_se, assay_se, names, pure)
-    return _balance(problem, _settled(problem, _search(problem)), significance)
+    return _balance(problem, _snapped_to_bounds(problem, _search(problem)), significance)
 
 
 @dataclass(frozen=True)
 class _Problem:
     """The measurements of s streams and k components, feed first, and their residuals.
 
-    θ holds the masses, then the assays of the s - 1 outlets, stream by stream. Masses are counted
-    in ``unit``, the largest of them, so that no search depends on the unit of the table.
+    θ holds the masses, then the assays of the s - 1 outlets, stream by stream. Masses are divided
+    by ``unit``, the largest of them, so that no search depends on the unit of the table.
     """
 
     names: tuple[str, ...]
@@ -204,7 +204,7 @@ class _Problem:
         return np.zeros(len(upper)), upper
 
     def start(self) -> FloatArray:
-        """A point inside the bounds: measurements where there are any, else what they imply."""
+        """A point inside the bounds: the measurements, and values that they imply for the rest."""
         s, k = self.shape
         mass, assay = self.measured[:s].copy(), self.measured[s:].reshape(s, k)
         known = np.isfinite(assay)
@@ -218,14 +218,14 @@ class _Problem:
         if missing.any():
             rest = balances[:, ~missing] @ mass[~missing]
             mass[missing] = nnls(balances[:, missing], -rest)[0]
-        return np.concatenate([_raised(mass)[1:], assay[1:].ravel()])
+        return np.concatenate([_at_least_smallest(mass)[1:], assay[1:].ravel()])
 
 
 def _search(problem: _Problem) -> FloatArray:
     """θ of least squares inside the bounds: Gauss-Newton steps, halved until they descend.
 
-    Each step solves the linearized problem with its bounds, so that an assay held at zero stops
-    there at once; directions that no measurement sees are left where they started.
+    Each step solves the linearized problem with its bounds, so that an assay at zero stays there;
+    directions that no measurement depends on keep their starting values.
     """
     lower, upper = problem.bounds()
     theta = problem.start()
@@ -245,7 +245,7 @@ def _search(problem: _Problem) -> FloatArray:
         else:
             break
         theta, residual = trial, after
-        if np.abs(step * size).max() < ARRIVED:
+        if np.abs(step * size).max() < CONVERGED:
             break
     return theta
 
@@ -253,7 +253,7 @@ def _search(problem: _Problem) -> FloatArray:
 def _shaped(
     mass: ArrayLike, assay: ArrayLike, mass_se: ArrayLike, assay_se: ArrayLike
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Masses (s,) and assays (s, k), each with its errors in the same shape."""
+    """Masses (s,) and assays (s, k), and their errors in the same shapes."""
     m, a, m_se, a_se = (np.asarray(x, dtype=float) for x in (mass, assay, mass_se, assay_se))
     a, a_se = (x[:, None] if x.ndim == 1 else x for x in (a, a_se))
     try:
@@ -272,18 +272,18 @@ def _shaped(
 def relative_errors(
     mass: FloatArray, assay: FloatArray, of_mass: float, of_assay: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Standard errors of masses and assays that are these shares of the readings."""
-    return of_mass * _raised(mass), of_assay * _raised(assay)
+    """Standard errors of masses and assays as shares ``of_mass`` and ``of_assay`` of them."""
+    return of_mass * _at_least_smallest(mass), of_assay * _at_least_smallest(assay)
 
 
-def _raised(readings: FloatArray) -> FloatArray:
+def _at_least_smallest(readings: FloatArray) -> FloatArray:
     """Readings of one kind (s,) or (s, k), none below `SMALLEST_SHARE` of the largest."""
     largest = np.max(readings, axis=0, where=np.isfinite(readings), initial=0.0)
     return np.asarray(np.maximum(readings, SMALLEST_SHARE * np.where(largest > 0, largest, 1.0)))
 
 
 def _labels(names: Sequence[str], k: int) -> tuple[str, ...]:
-    """What each entry of `_Problem.quantities` is."""
+    """Names of the entries of `_Problem.quantities`."""
     component = [""] if k == 1 else [f" of component {j + 1}" for j in range(k)]
     return tuple(
         f"{kind}{part} of {name}"
@@ -321,10 +321,10 @@ def _balance(problem: _Problem, theta: FloatArray, significance: float) -> Strea
     s, k = problem.shape
     fit = Fit(problem.slopes(theta), problem.residual(theta))
     gradient = jacobian(problem.quantities, theta)
-    lean, open_ = fit.sensitivity(gradient), np.where(fit.determined(gradient), 0.0, np.nan)
+    sensitivity, open_ = fit.sensitivity(gradient), np.where(fit.determined(gradient), 0.0, np.nan)
     values = problem.quantities(theta) + open_
-    variance = np.square(lean).sum(axis=1) + open_
-    guessed = np.square(lean[:, problem.assumed]).sum(axis=1) > NUMERICAL_ZERO * variance
+    variance = np.square(sensitivity).sum(axis=1) + open_
+    guessed = np.square(sensitivity[:, problem.assumed]).sum(axis=1) > NUMERICAL_ZERO * variance
     errors = np.where(guessed, np.nan, np.sqrt(variance))
     closure = fit.closure(significance)
     if problem.assumed.any():
@@ -346,22 +346,22 @@ def _balance(problem: _Problem, theta: FloatArray, significance: float) -> Strea
         closure=closure,
         labels=tuple(labels[i] for i in problem.used),
         undetermined=tuple(labels[i] for i in np.flatnonzero(np.isnan(values))),
-        held=tuple(labels[i] for i in _held(problem, theta)),
+        at_bound=tuple(labels[i] for i in _moved_to_bound(problem, theta)),
     )
 
 
-def _held(problem: _Problem, theta: FloatArray) -> list[int]:
-    """Masses and assays that were moved to a bound, by their place among the labels."""
+def _moved_to_bound(problem: _Problem, theta: FloatArray) -> list[int]:
+    """Masses and assays that were moved to a bound, by their index among the labels."""
     s, k = problem.shape
     lower, upper = problem.bounds()
     # The feed is not among the parameters: masses start one later, assays k later still.
-    place = np.arange(len(theta)) + np.where(np.arange(len(theta)) < s - 1, 1, 1 + k)
-    held = ((theta == lower) | (theta == upper)) & (problem.measured[place] != theta)
-    return [int(i) for i in place[held]]
+    index = np.arange(len(theta)) + np.where(np.arange(len(theta)) < s - 1, 1, 1 + k)
+    moved = ((theta == lower) | (theta == upper)) & (problem.measured[index] != theta)
+    return [int(i) for i in index[moved]]
 
 
-def _settled(problem: _Problem, theta: FloatArray) -> FloatArray:
-    """What rounding left just off a bound belongs on it."""
+def _snapped_to_bounds(problem: _Problem, theta: FloatArray) -> FloatArray:
+    """θ with the values within rounding of a bound set to it."""
     lower, upper = problem.bounds()
     mass, assay = np.split(theta, [problem.shape[0] - 1])
     largest = assay.reshape(len(mass), -1).max(axis=0)

@@ -160,7 +160,7 @@ class TestReconcileStreams:
         found = reconcile_streams(
             [100.0, 40.0, 60.0], [0.30, 0.95, 0.02], 0.5, [0.01] * 3, names=["f", "p", "r"], pure=1
         )
-        assert found.held == ("assay of r",)
+        assert found.at_bound == ("assay of r",)
         assert found.assay[2, 0] == 0.0
         assert found.recovery[1, 0] == 1.0
 
@@ -170,12 +170,12 @@ class TestReconcileStreams:
         for mass in ([NAN] * 3, [100.0, 40.0, 61.0]):
             rich, traces = reconcile_streams(mass, assay), reconcile_streams(mass, 1e-6 * assay)
             assert_allclose(traces.recovery, rich.recovery, rtol=1e-6)
-            assert traces.held == ()
+            assert traces.at_bound == ()
 
     def test_endless_mass_is_held(self):
         # An unweighed reject as rich as the feed, beside a richer product, would have no end.
         found = reconcile_streams([NAN, 1.0, NAN], [0.3, 0.9, 0.3], assay_se=0.01, names="fpr")
-        assert found.held == ("mass of r",)
+        assert found.at_bound == ("mass of r",)
 
     def test_points_at_the_wrong_weight(self):
         # A weight enters three balances here, so its error has a pattern of its own.
