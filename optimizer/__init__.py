@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from optimizer.diagnostics import diagnose
     from optimizer.errors import HighsideError, HistoryError, InputError, LimitError
     from optimizer.history.history import History
-    from optimizer.intake.load import load_logs
+    from optimizer.intake.settling.load import load_logs
     from optimizer.planning.planner import suggest
     from optimizer.plant.brief import Brief
     from optimizer.plant.site import Site
@@ -30,7 +30,7 @@ _HOME = {
     "InputError": "errors",
     "LimitError": "errors",
     "History": "history.history",
-    "load_logs": "intake.load",
+    "load_logs": "intake.settling.load",
     "suggest": "planning.planner",
 }
 

@@ -19,7 +19,7 @@ import numpy as np
 
 from optimizer.history.history import History
 from optimizer.history.upkeep import restore, verify
-from optimizer.intake.load import load_logs, load_table
+from optimizer.intake.settling.load import load_logs, load_table
 from optimizer.intake.settling.rejects import RejectsStore
 from tests.serving import SECONDS
 

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from cli.show.tables import write_plan_table
 from optimizer.formulas import as_meant, harmless
 from optimizer.history.history import History
-from optimizer.intake.load import load_bytes, load_logs, load_table
+from optimizer.intake.settling.load import load_bytes, load_logs, load_table
 from optimizer.operations.stream_log import balance_file
 from optimizer.plant.site import Site
 from optimizer.report.sheet_csv import sheet_csv

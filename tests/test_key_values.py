@@ -7,7 +7,7 @@ import pytest
 from cli.options import read_brief
 from optimizer import InputError, Site
 from optimizer.key_values import key_values
-from optimizer.service.api.parameters import brief_of_query
+from optimizer.service.http.parameters import brief_of_query
 
 SHARE = {"unit": "%", "low": 0.0, "high": 100.0}
 SITE = Site.from_dict({"material": {"moisture": SHARE, "feed_grade": SHARE}})

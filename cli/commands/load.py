@@ -39,7 +39,7 @@ def load(
 ) -> None:
     """Check run logs (text, workbooks, Parquet) and add their new runs to the history."""
     from cli.show import load as show
-    from optimizer.intake.load import load_logs
+    from optimizer.intake.settling.load import load_logs
 
     report = load_logs(
         logs,

@@ -60,7 +60,7 @@ def serve(
     """Serve one history to many: the HTTP interface and a page for the tablet at the deck."""
     from cli.output import check_seed
     from optimizer.service.exchange.configuration import Configuration
-    from optimizer.service.server import Listening, run_server
+    from optimizer.service.http.server import Listening, run_server
 
     listening = Listening(host, port, processes, certificate, private_key, tuple(proxy or ()))
     plant = site_file(site)

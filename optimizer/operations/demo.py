@@ -16,7 +16,7 @@ from optimizer.errors import InputError, reason_of
 from optimizer.files import write_whole
 from optimizer.history.history import History
 from optimizer.history.summary import HistorySummary
-from optimizer.intake.load import LoadReport, load_logs
+from optimizer.intake.settling.load import LoadReport, load_logs
 from optimizer.operations.reporting import ReportFiles, report
 from optimizer.planning.plan import Plan
 from optimizer.plant.brief import Brief

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from optimizer.errors import HighsideError, InputError, LimitError
 from optimizer.headings import name_key, split_unit
-from optimizer.intake.load import LoadReport, load_table, load_trial_sheet
+from optimizer.intake.settling.load import LoadReport, load_table, load_trial_sheet
 from optimizer.operations.plan_file import PlanFile, result_row
 from optimizer.planning.planner import suggest
 from optimizer.plant.brief import Brief

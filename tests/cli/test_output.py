@@ -17,7 +17,7 @@ from cli.output import as_text
 from cli.show import plan as show
 from cli.show import upkeep as show_upkeep
 from optimizer.history.history import History
-from optimizer.intake.load import load_table
+from optimizer.intake.settling.load import load_table
 from optimizer.visible_text import json_text, printable
 from tests.history.test_history import RUN
 from tests.history.test_history import run as row
@@ -130,7 +130,7 @@ AS_NOBODY = """
     from cli.show import history, load, plan, upkeep as show_upkeep
     from optimizer.history import upkeep  # before its own files are out of reach
     from optimizer.history.history import History
-    from optimizer.intake.load import load_logs
+    from optimizer.intake.settling.load import load_logs
     from optimizer.operations import stream_log
     from optimizer.plant import brief
     root = os.getuid() == 0  # whom permissions do not hold back

@@ -28,7 +28,7 @@ from optimizer.model.coordinates import from_latent, to_latent
 from optimizer.plant.region import Region
 from optimizer.plant.settings import GRAVITY_TABLE, Setting, SettingSpace
 from optimizer.report.page import report_html
-from optimizer.service.pages.rendering import render
+from optimizer.service.http.rendering import render
 from tests.benchmarks.simulated_lines import credited, make_set
 from tests.report.report_case import parse, season_look, text_of
 

@@ -31,8 +31,8 @@ from optimizer.history.history import History
 from optimizer.intake.formats import delimited
 from optimizer.intake.formats.layout import sniff
 from optimizer.intake.formats.logs import logs_in
-from optimizer.intake.load import LoadOptions, load_bytes, load_logs
 from optimizer.intake.reading.columns import Headings
+from optimizer.intake.settling.load import LoadOptions, load_bytes, load_logs
 from optimizer.intake.settling.load_report import LoadReport
 from optimizer.intake.settling.loading import Load, LogFile
 from optimizer.intake.settling.rejects import RejectsStore

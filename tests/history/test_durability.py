@@ -22,13 +22,13 @@ from deltalake.exceptions import CommitFailedError
 
 import optimizer.history.commits
 import optimizer.history.table
-import optimizer.intake.load
+import optimizer.intake.settling.load
 from cli.show import upkeep as show_upkeep
 from optimizer.errors import HistoryError, InputError, Overtaken
 from optimizer.history.history import History
 from optimizer.history.table import files_of
 from optimizer.history.upkeep import restore, verify
-from optimizer.intake.load import load_logs, load_table
+from optimizer.intake.settling.load import load_logs, load_table
 from tests.faults import Campaign, context, ids_of, load_one, write_log
 from tests.history.test_history import listing, run
 
@@ -106,7 +106,7 @@ def test_a_load_that_is_always_overtaken_gives_up(
         raise Overtaken(history.location)
 
     monkeypatch.setattr(history.table, "commit", late)
-    monkeypatch.setattr(optimizer.intake.load, "LONGEST_PAUSE", 0.0)
+    monkeypatch.setattr(optimizer.intake.settling.load, "LONGEST_PAUSE", 0.0)
     with pytest.raises(HistoryError, match="others keep writing") as refusal:
         load_table(runs(0), history)
     assert (refusal.value.exit_code, refusal.value.code) == (3, "overtaken")
@@ -139,7 +139,7 @@ SMALL_DISK = """
     import resource, sys
     from optimizer.errors import HistoryError
     from optimizer.history.history import History
-    from optimizer.intake.load import load_logs
+    from optimizer.intake.settling.load import load_logs
     resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[3]), resource.RLIM_INFINITY))
     try:
         load_logs([sys.argv[2]], History(sys.argv[1]))
@@ -217,7 +217,7 @@ def test_a_read_only_history_is_read_but_not_written() -> None:
         import os, sys
         from optimizer.errors import HistoryError
         from optimizer.history.history import History
-        from optimizer.intake.load import load_table
+        from optimizer.intake.settling.load import load_table
         if os.getuid() == 0:  # whom permissions do not hold back
             os.setuid(65534)
         history = History(sys.argv[1])

@@ -24,7 +24,7 @@ from optimizer.history.history import History
 from optimizer.history.run_files import stated_hash
 from optimizer.history.table import files_of
 from optimizer.history.upkeep import restore, verify
-from optimizer.intake.load import load_table
+from optimizer.intake.settling.load import load_table
 from optimizer.plant.site import Site
 from tests.history.test_durability import commit, ids, runs
 from tests.history.test_history import listing, run

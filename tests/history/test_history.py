@@ -17,7 +17,7 @@ import optimizer.history.commits
 from optimizer.errors import HistoryError, InputError
 from optimizer.history.history import History
 from optimizer.history.schema import in_schema
-from optimizer.intake.load import LoadOptions, load_bytes, load_logs, load_table, schema_of
+from optimizer.intake.settling.load import LoadOptions, load_bytes, load_logs, load_table, schema_of
 from optimizer.plant.site import Site
 from tests.history.runs import RUN, run
 
@@ -350,7 +350,7 @@ def test_what_no_store_keeps_is_refused() -> None:
 
 
 def test_a_dry_run_of_a_log_without_a_usable_row_is_not_taken_for_damage(tmp_path):
-    from optimizer.intake.load import load_bytes
+    from optimizer.intake.settling.load import load_bytes
 
     history = History(tmp_path / "history")
     log = b"line,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recovery\n"

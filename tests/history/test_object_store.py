@@ -22,7 +22,7 @@ from optimizer.history.history import History
 from optimizer.history.log_hashes import read_file
 from optimizer.history.table import files_of
 from optimizer.history.upkeep import restore, verify
-from optimizer.intake.load import LoadOptions, load_logs, load_table
+from optimizer.intake.settling.load import LoadOptions, load_logs, load_table
 from tests.faults import ids_of, write_log
 from tests.history.test_durability import ids, runs
 from tests.history.test_history import run

@@ -15,7 +15,7 @@ from optimizer.errors import InputError
 from optimizer.history.place import Place
 from optimizer.history.snapshot import Snapshot, _Stored
 from optimizer.history.started import MISDATED
-from optimizer.intake.load import load_table
+from optimizer.intake.settling.load import load_table
 from tests.history.runs import run
 
 SITE = Site()

@@ -22,7 +22,7 @@ from optimizer.evidence.set_points import collapse_runs
 from optimizer.history.schema import in_schema, schema_of
 from optimizer.history.started import MISDATED
 from optimizer.history.upkeep import verify
-from optimizer.intake.load import LoadOptions, load_bytes, load_table
+from optimizer.intake.settling.load import LoadOptions, load_bytes, load_table
 from optimizer.landscape.progress import progress_of
 from optimizer.operations.recording import record
 from optimizer.operations.stream_log import balance_file
@@ -31,8 +31,8 @@ from optimizer.planning.situation import situation_of
 from optimizer.plant.region import Region
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.service.admission.access import Access
-from optimizer.service.app import create_app
 from optimizer.service.exchange.configuration import Configuration
+from optimizer.service.http.app import create_app
 from tests.conftest import run_table
 
 NOW = datetime(2025, 6, 1, 12, tzinfo=UTC)

@@ -18,7 +18,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from optimizer import Brief, History, InputError, Site, load_logs
-from optimizer.intake.load import LoadOptions, load_bytes, load_table
+from optimizer.intake.settling.load import LoadOptions, load_bytes, load_table
 from optimizer.operations.recording import record
 from optimizer.operations.stream_log import balance_file
 from tests.intake.test_workbook import season, workbook

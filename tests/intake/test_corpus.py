@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from optimizer.history.history import History
-from optimizer.intake.load import load_logs
+from optimizer.intake.settling.load import load_logs
 from tests.corpus.build import BUILT, FILES
 
 CASES = tomllib.loads((FILES.parent / "cases.toml").read_text(encoding="utf-8"))["case"]

@@ -25,7 +25,7 @@ from hypothesis import strategies as st
 from optimizer.errors import InputError
 from optimizer.history.history import History
 from optimizer.history.identity import KeyMap, hash_text, number_codes
-from optimizer.intake.load import LoadOptions, load_bytes, load_logs, load_table
+from optimizer.intake.settling.load import LoadOptions, load_bytes, load_logs, load_table
 from optimizer.plant.site import Site
 
 SETTINGS = ("feed_rate", "end_raise", "side_tilt", "eccentric_speed", "air")

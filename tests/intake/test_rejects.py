@@ -15,7 +15,7 @@ import pytest
 
 from optimizer.errors import InputError
 from optimizer.history.history import History
-from optimizer.intake.load import load_bytes, load_logs, load_table
+from optimizer.intake.settling.load import load_bytes, load_logs, load_table
 from optimizer.intake.settling.load_report import SHOWN_REJECTS
 from optimizer.operations.stream_log import balance_file
 from tests.corpus.build import BUILT

@@ -13,7 +13,7 @@ from statsmodels.stats.stattools import durbin_watson
 from optimizer.errors import InputError
 from optimizer.history.history import History
 from optimizer.history.samples import SampleStore
-from optimizer.intake.load import LoadOptions, load_table
+from optimizer.intake.settling.load import LoadOptions, load_table
 from optimizer.intake.settling.steady import FEWEST, LEVEL, chance
 
 START = datetime.datetime(2025, 3, 1, 8, tzinfo=datetime.UTC)
@@ -267,7 +267,7 @@ def test_readings_without_times_are_refused(history: History) -> None:
 
 def test_exported_runs_keep_what_they_were_made_of(history: History, tmp_path: Path) -> None:
     run = one(history, readings(0.97 + np.random.default_rng(2).normal(0, 0.002, 8)))
-    from optimizer.intake.load import load_logs
+    from optimizer.intake.settling.load import load_logs
 
     for name in ("runs.csv", "runs.parquet"):
         history.at().export(tmp_path / name)
@@ -279,7 +279,7 @@ def test_exported_runs_keep_what_they_were_made_of(history: History, tmp_path: P
 
 
 def test_histories_from_before_readings_are_read_and_appended_to(history: History) -> None:
-    from optimizer.intake.load import schema_of
+    from optimizer.intake.settling.load import schema_of
     from optimizer.plant.site import Site
 
     old = pa.schema([f for f in schema_of(Site()) if f.name not in ("samples", "settled")])
@@ -300,7 +300,7 @@ def test_a_history_with_readings_is_no_strange_folder(history: History) -> None:
 
 
 def test_an_option_without_meaning_for_a_folder_is_said(history: History, tmp_path: Path) -> None:
-    from optimizer.intake.load import load_logs
+    from optimizer.intake.settling.load import load_logs
 
     with pytest.raises(InputError, match="no log at"):
         load_logs(tmp_path / "nothing*.csv", history, samples=True)

@@ -11,7 +11,7 @@ import pytest
 
 from optimizer.history.history import History
 from optimizer.intake.formats.workbook import BATCH_ROWS
-from optimizer.intake.load import LoadOptions, load_bytes
+from optimizer.intake.settling.load import LoadOptions, load_bytes
 
 HEADINGS = (
     "feed_rate", "end_raise", "side_tilt", "eccentric_speed", "air", "grade", "recovery",

@@ -9,7 +9,7 @@ import pytest
 
 from optimizer import Brief, History, Site, suggest
 from optimizer.errors import InputError
-from optimizer.intake.load import load_table
+from optimizer.intake.settling.load import load_table
 from optimizer.operations.every_line import suggest_every_line
 from optimizer.planning.planner import suggest as plan_alone
 from tests.test_parallel import scheduler

@@ -10,7 +10,7 @@ import pytest
 from cli import main as cli
 from optimizer import Brief, History, HistoryError, InputError, Site, suggest
 from optimizer.errors import LimitError
-from optimizer.intake.load import load_table
+from optimizer.intake.settling.load import load_table
 from optimizer.intake.settling.rejects import RejectsStore
 from optimizer.operations import recording
 from optimizer.operations.plan_file import read_plan

@@ -56,7 +56,7 @@ def test_run_now_beats_the_best_run_of_the_season(season, line):
 
 def test_two_shifts_of_trials_come_near_the_attainable(season, tmp_path):
     """Closing the loop on deck-1: eight trials, each run and read on the simulated deck."""
-    from optimizer.intake.load import load_table
+    from optimizer.intake.settling.load import load_table
 
     site, _ = season
     brief = Brief.read(season_folder() / "brief.toml", trials__count=4)

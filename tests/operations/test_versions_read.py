@@ -14,7 +14,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from optimizer import Brief, History, Site, compare, diagnose, suggest
-from optimizer.intake.load import load_table
+from optimizer.intake.settling.load import load_table
 from optimizer.operations.every_line import suggest_every_line
 from optimizer.planning.situation import situation_of
 from optimizer.service.answers.kinds import make

@@ -18,7 +18,7 @@ import pytest
 import optimizer.history.table
 from optimizer.history.history import History
 from optimizer.history.upkeep import restore
-from optimizer.intake.load import load_logs
+from optimizer.intake.settling.load import load_logs
 from tests.faults import write_log
 
 COLUMNS = (

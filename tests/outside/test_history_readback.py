@@ -17,7 +17,7 @@ import pandas as pd
 import pyarrow as pa
 
 from optimizer.history.history import History
-from optimizer.intake.load import load_table
+from optimizer.intake.settling.load import load_table
 from optimizer.plant.site import Site
 
 

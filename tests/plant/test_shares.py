@@ -12,7 +12,7 @@ import pytest
 
 from optimizer import Brief, History, Site
 from optimizer.errors import InputError
-from optimizer.intake.load import load_table
+from optimizer.intake.settling.load import load_table
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.service.exchange.configuration import Configuration
 from tests.service.test_service import client_of

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from optimizer import History, Site, load_logs
 from optimizer.errors import InputError
-from optimizer.intake.load import load_table, load_trial_sheet, schema_of
+from optimizer.intake.settling.load import load_table, load_trial_sheet, schema_of
 from optimizer.operations.recording import record
 from optimizer.planning.planner import plan_of
 from optimizer.planning.situation import situation_of
@@ -25,7 +25,7 @@ from optimizer.plant.brief import Brief
 from optimizer.plant.shares import measure, share
 from optimizer.plant.units import as_typed, factor, scaled, stored_unit_of, unit_factor
 from optimizer.report.sheet_csv import sheet_csv
-from optimizer.service.pages.forms import result_row
+from optimizer.service.http.forms import result_row
 
 # ------------------------------------------------------------------ conversion
 

@@ -6,7 +6,7 @@ import asyncio
 
 from optimizer import History, Site
 from optimizer.errors import InputError
-from optimizer.intake.load import load_table
+from optimizer.intake.settling.load import load_table
 from optimizer.service.recording.group_commit import GroupCommit
 from tests.service.test_service import row
 

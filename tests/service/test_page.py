@@ -24,9 +24,7 @@ HTML = {"Accept": "text/html"}
 
 @pytest.fixture
 def client(options, monkeypatch):
-    monkeypatch.setattr(
-        "optimizer.service.pages.routes.PATIENCE", SECONDS
-    )  # however busy the machine
+    monkeypatch.setattr("optimizer.service.http.page.PATIENCE", SECONDS)  # however busy the machine
     with client_of(options, **HTML) as made:
         made.post("/v1/runs", json=[row(k, air=30 + k, grade=0.98 + k / 1000) for k in range(8)])
         yield made
@@ -64,7 +62,7 @@ def test_a_result_is_recorded_beside_its_trial_and_says_what_it_changed(client, 
 
 
 def test_a_long_wait_is_a_page_that_asks_again(client, monkeypatch):
-    monkeypatch.setattr("optimizer.service.pages.routes.PATIENCE", 0.0)
+    monkeypatch.setattr("optimizer.service.http.page.PATIENCE", 0.0)
     page = client.get("/?line=deck-1&trials=1").text
     # With its address: one without would stay where it is when the page's own has a fragment.
     again = '<meta http-equiv="refresh" content="2; url=/?line=deck-1&amp;trials=1">'

@@ -24,7 +24,7 @@ import pytest
 
 from optimizer import History
 from optimizer.client import Client, ServiceError
-from optimizer.service.server import is_loopback
+from optimizer.service.http.server import is_loopback
 from tests.serving import COMMAND, SECONDS, TOKEN, ask, started
 
 

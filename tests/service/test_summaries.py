@@ -10,7 +10,7 @@ import pytest
 from optimizer import History, Site
 from optimizer.errors import InputError
 from optimizer.history.snapshot import Snapshot
-from optimizer.intake.load import load_table
+from optimizer.intake.settling.load import load_table
 from optimizer.service.answers.summaries import Summaries
 from optimizer.service.answers.versions import Versions
 

@@ -14,7 +14,7 @@ from typing import Any
 
 from optimizer.errors import InputError
 from optimizer.history.history import History
-from optimizer.intake.load import LoadOptions, LoadReport, load_table, load_tables
+from optimizer.intake.settling.load import LoadOptions, LoadReport, load_table, load_tables
 from optimizer.plant.site import Site
 
 NAME = "rows"

@@ -11,7 +11,7 @@ from functools import partial
 from typing import IO, Any
 
 from optimizer.history.history import History
-from optimizer.intake.load import LoadOptions, LoadReport, load_bytes, load_table
+from optimizer.intake.settling.load import LoadOptions, LoadReport, load_bytes, load_table
 from optimizer.operations.recording import complete_rows
 from optimizer.plant.site import Site
 from optimizer.service.exchange.metrics import Metrics

@@ -14,8 +14,10 @@ from starlette.responses import Response
 from optimizer.errors import HistoryError
 from optimizer.service.answers.kinds import MEDIA_TYPES
 from optimizer.service.answers.order import Order
-from optimizer.service.api import responses
-from optimizer.service.api.parameters import (
+from optimizer.service.exchange.metrics import MEDIA_TYPE as METRICS_TYPE
+from optimizer.service.exchange.problems import Problem
+from optimizer.service.http import responses
+from optimizer.service.http.parameters import (
     AsOf,
     Confident,
     DryRun,
@@ -35,9 +37,7 @@ from optimizer.service.api.parameters import (
     Trials,
     brief_of_query,
 )
-from optimizer.service.api.parts import parts_of, require_recorder, sender_of
-from optimizer.service.exchange.metrics import MEDIA_TYPE as METRICS_TYPE
-from optimizer.service.exchange.problems import Problem
+from optimizer.service.http.parts import parts_of, require_recorder, sender_of
 from optimizer.service.recording.bodies import JSON, read_brief
 from optimizer.service.recording.recorder import Upload
 from optimizer.version import __version__

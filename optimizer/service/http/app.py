@@ -24,14 +24,13 @@ from optimizer.service.admission.access import Access
 from optimizer.service.admission.guard import Guard
 from optimizer.service.answers.summaries import Summaries
 from optimizer.service.answers.work import Work
-from optimizer.service.api import routes as api
-from optimizer.service.api.parts import Parts
-from optimizer.service.api.schemas import SCHEMAS
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.exchange.metrics import Metrics
 from optimizer.service.exchange.problems import Problem
-from optimizer.service.pages import routes as pages
-from optimizer.service.pages.rendering import refusal
+from optimizer.service.http import api, page
+from optimizer.service.http.parts import Parts
+from optimizer.service.http.rendering import refusal
+from optimizer.service.http.schemas import SCHEMAS
 from optimizer.service.recording.audit import Audit
 from optimizer.service.recording.recorder import Recorder
 from optimizer.version import __version__
@@ -88,7 +87,7 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
     )
     app.state.parts = parts
     app.include_router(api.routes)
-    app.include_router(pages.routes)
+    app.include_router(page.routes)
     app.add_exception_handler(HighsideError, _refused)
     app.add_exception_handler(HTTPException, _not_there)
     app.add_exception_handler(RequestValidationError, _invalid)

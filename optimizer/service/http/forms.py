@@ -16,7 +16,6 @@ from optimizer.intake.checking.times import times
 from optimizer.intake.reading.long_texts import LONGEST_TEXT
 from optimizer.plant.deck_states import DECK_STATES, EXPECTED
 from optimizer.plant.site import Site
-from optimizer.service.api.parts import parts_of
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.queries import (
     LABEL,
@@ -27,6 +26,7 @@ from optimizer.service.exchange.queries import (
     unique_fields,
 )
 from optimizer.service.exchange.typed_numbers import fraction, measured, number, whole
+from optimizer.service.http.parts import parts_of
 
 MATERIAL, SETTING = "m.", "s."
 LONGEST_SIGNATURE = 60

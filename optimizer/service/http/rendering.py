@@ -17,8 +17,8 @@ from optimizer.errors import HighsideError
 from optimizer.figures import exact_percent, level, percent, plain, points, whole_percent
 from optimizer.report.sheet import by_order
 from optimizer.service.admission.access import SESSION_SECONDS, VISITOR, set_cookie
-from optimizer.service.api.parts import parts_of
 from optimizer.service.exchange import problems
+from optimizer.service.http.parts import parts_of
 from optimizer.visible_text import fits_in_a_page, printable
 
 STATIC = Path(__file__).parent / "static"
@@ -47,7 +47,7 @@ def _visible(value: Any) -> Any:
 
 
 ENVIRONMENT = Environment(
-    loader=PackageLoader("optimizer.service.pages"),
+    loader=PackageLoader("optimizer.service.http"),
     autoescape=True,
     undefined=StrictUndefined,
     finalize=_visible,

@@ -20,10 +20,9 @@ from optimizer.plant.deck_states import DECK_STATES
 from optimizer.service.admission.access import SESSION, SESSION_SECONDS, set_cookie
 from optimizer.service.answers.order import Order
 from optimizer.service.answers.work import Work
-from optimizer.service.api.parts import parts_of, require_recorder, sender_of
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.typed_numbers import fraction, whole
-from optimizer.service.pages.forms import (
+from optimizer.service.http.forms import (
     address_back,
     brief_of_form,
     check_form,
@@ -33,7 +32,8 @@ from optimizer.service.pages.forms import (
     result_row,
     signature,
 )
-from optimizer.service.pages.rendering import SCRIPT, render, render_for
+from optimizer.service.http.parts import parts_of, require_recorder, sender_of
+from optimizer.service.http.rendering import SCRIPT, render, render_for
 from optimizer.service.recording.bodies import CSV, JSON, PARQUET
 from optimizer.service.recording.recorder import Upload
 

@@ -15,8 +15,8 @@ import uvicorn
 
 from optimizer.errors import InputError
 from optimizer.service.admission.access import FORM_KEY, Access
-from optimizer.service.app import create_app
 from optimizer.service.exchange.configuration import Configuration
+from optimizer.service.http.app import create_app
 
 LOCAL_NAMES = ("localhost", "127.0.0.1", "::1")
 GRACE_SECONDS = 60
@@ -112,7 +112,7 @@ def run_server(
     # Once all that was acknowledged is done, the server raises the signal again: an orderly end.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     uvicorn.run(
-        "optimizer.service.app:handed_over",
+        "optimizer.service.http.app:handed_over",
         factory=True,
         host=listening.host.strip("[]"),
         port=listening.port,

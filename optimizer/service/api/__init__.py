@@ -1,1 +1,0 @@
-"""The HTTP interface for programs, and the OpenAPI document that describes it."""

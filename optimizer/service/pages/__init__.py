@@ -1,1 +1,0 @@
-"""The pages for people: made on the server, with a small script that only watches for news."""
