@@ -201,7 +201,7 @@ def _errors(curve: PartitionCurve, density: Floats, share: Floats) -> tuple[floa
     both is taken (86 to 92 %).
     """
     steepness = np.log(3.0) / curve.ep
-    at = curve.at(density)
+    at = curve.partition_number(density)
     by_cut = -steepness * at * (1.0 - at)
     slopes = np.column_stack([by_cut, by_cut * (density - curve.d50) / curve.ep])
     inverse = np.linalg.pinv(slopes.T @ slopes)

@@ -1,4 +1,4 @@
-"""From an evidence to what was learned from it: the surrogate, and where the deck runs even."""
+"""Fits the models of a line to its evidence: the surrogate, and the classifier of even runs."""
 
 from __future__ import annotations
 
@@ -21,15 +21,21 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
 
-# Beyond so many set-points the model of a plan stands on so many of them (reports/scale.md).
+# With more set-points than this, the model of a plan has this many inducing points
+# (reports/scale.md).
 MOST_POINTS = 400
 
 
-def fitted(evidence: Evidence, seed: int, exact: bool = False) -> FittedSurrogate:
-    """The surrogate of an evidence: its measured runs, and those borrowed from other lines."""
+def fit_surrogate(evidence: Evidence, seed: int, exact: bool = False) -> FittedSurrogate:
+    """Fit the surrogate to the measured runs of a line and those borrowed from other lines.
+
+    Args:
+        evidence: of the line.
+        seed: of everything random.
+        exact: whether to use all set-points, however many.
+    """
     own = evidence.take(evidence.measured)
     sources = [own] if evidence.borrowed is None else [own, evidence.borrowed]
-
     surrogate = Surrogate(
         evidence.space.names,
         random_state=seed,
@@ -43,7 +49,10 @@ def fitted(evidence: Evidence, seed: int, exact: bool = False) -> FittedSurrogat
 
 
 def chance_even_of(evidence: Evidence) -> Callable[[Indices], Floats]:
-    """Chance of an even deck at lattice points, (n, d) to (n,); 1 where it never failed."""
+    """A function from lattice points, (n, d), to the chance of an even deck, (n,).
+
+    The chance is 1 everywhere for a line without failed runs.
+    """
     if evidence.even.all():
         return lambda index: np.ones(len(index))
     space = evidence.space

@@ -1,4 +1,4 @@
-"""One line as diagnosis and comparison see it: its evidence, the surrogate fitted to it, draws.
+"""The model of one line for diagnosis and comparison: evidence, fitted surrogate, drawn surfaces.
 
 In comes the evidence of a line; out come the fitted surrogate, where the deck runs even, and
 whole surfaces of grade and recovery drawn from the posterior. A drawn surface can be evaluated
@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.linalg import cho_solve
 
-from optimizer.evidence.fitting import chance_even_of, fitted
+from optimizer.evidence.fitting import chance_even_of, fit_surrogate
 from optimizer.evidence.record import Evidence
 from optimizer.gaussian_process.inputs import Inputs
 from optimizer.model.coordinates import from_latent
@@ -30,18 +30,18 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
 
-# Recent practice is the middle of so many latest measured runs.
+# Number of latest measured runs whose median is the line's recent practice.
 RECENT_RUNS = 40
 
 
 @dataclass(frozen=True)
 class LineModel:
-    """A line's evidence and what was learned from it.
+    """A line's evidence and the models fitted to it.
 
     Args:
         evidence: runs of the line, with at least three measured ones.
         seed: of everything random.
-        fitted: a surrogate already fitted to them, or None.
+        fitted: a surrogate that was fitted to these runs before, or None.
     """
 
     evidence: Evidence
@@ -50,32 +50,32 @@ class LineModel:
 
     @cached_property
     def surrogate(self) -> FittedSurrogate:
-        """Grade and recovery, fitted to the measured runs."""
+        """The surrogate, fitted to all measured runs exactly."""
         if self.fitted is not None and self.fitted.exact:
             return self.fitted
-        return fitted(self.evidence, self.seed, exact=True)
+        return fit_surrogate(self.evidence, self.seed, exact=True)
 
     @cached_property
     def latent_readings(self) -> tuple[Floats, Floats]:
-        """Sharpness and balance that each measured run read, as fitted, each (n,)."""
+        """Readings of sharpness and balance of each measured run, as fitted, each (n,)."""
         S, C = self.surrogate.latent_readings_
         return S, C
 
     @cached_property
     def chance_even(self) -> Callable[[Indices], Floats]:
-        """Chance of an even deck at lattice points: (n, d) to (n,)."""
+        """A function from lattice points, (n, d), to the chance of an even deck, (n,)."""
         return chance_even_of(self.evidence)
 
     @cached_property
     def recent_settings(self) -> Floats:
-        """The middle of the latest measured runs, on the deck's steps, shape (d,)."""
+        """The median of the latest measured runs, rounded to the deck's steps, shape (d,)."""
         e = self.evidence
         latest = e.settings[e.measured][-RECENT_RUNS:]
         return e.space.values(e.space.nearest_index(np.median(latest, axis=0)))[0]
 
     @cached_property
     def recent_inputs(self) -> Floats:
-        """The same with today's material, as an input of the surrogate, shape (1, d + m)."""
+        """The recent settings with today's material, an input of the surrogate, (1, d + m)."""
         index = self.evidence.space.nearest_index(self.recent_settings[None, :])
         return self.evidence.inputs_today(index)
 
@@ -92,12 +92,13 @@ class Surfaces:
 
         f(x) = mu(x) + C(x, Z) C(Z, Z)^-1 (f(Z) - mu(Z)),
 
-    with mu and C the posterior mean and covariance. Anchors a lengthscale apart lose little.
+    with mu and C the posterior mean and covariance. The error is small where anchors are at most a
+    length scale apart.
 
     Args:
         surrogate: fitted.
         anchors: inputs Z in unit coordinates, shape (m, d).
-        draws: how many surfaces, shared among the surrogate's members.
+        draws: number of surfaces, divided among the surrogate's members.
         seed: of the draws.
         margin: factor on posterior standard deviations.
     """
@@ -118,7 +119,7 @@ class Surfaces:
         for pair, count in zip(surrogate.pairs_, counts, strict=False):
             moments = pair.moments(anchors)
             lower = factorize(pair.covariance(moments, moments))
-            # C^-1 (f - mu) with f - mu = L z is L'^-1 z; solved against C for its jitter.
+            # C^-1 (f - mu) with f - mu = L z is L'^-1 z; solved with the factor, jitter included.
             off = margin * WIDENING * (lower @ rng.standard_normal((len(lower), count)))
             self._parts.append((pair, moments, cho_solve((lower, True), off)))
 

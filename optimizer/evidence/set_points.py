@@ -1,7 +1,7 @@
-"""The measured runs of a line as set-points: equal settings and material are one, with a count.
+"""Collapses the measured runs of a line to set-points: runs of equal settings and material.
 
-In comes an ``Evidence``; out come means of readings, few enough to draw. Where even the set-points
-are too many, those that lie close together are one cell: a mean of all of its runs, never a sample.
+In comes an ``Evidence``; out come mean readings, few enough to plot. Where the set-points are too
+many, those in one cell of a grid are averaged; no run is left out.
 """
 
 from __future__ import annotations
@@ -23,24 +23,24 @@ if TYPE_CHECKING:
     Indices = NDArray[np.int64]
 
 MOST_POINTS = 800
-"""More are too many to draw."""
+"""Largest number of set-points to plot."""
 FIRST_CELL = 0.02
 """Width of a cell, as a share of each range; doubled until few enough are left."""
 
 
 @dataclass(frozen=True)
 class SetPoints:
-    """Collapsed runs.
+    """Runs collapsed to u set-points.
 
     Attributes:
         inputs: mean settings and material in unit coordinates, shape (u, d + m).
         settings: mean settings, shape (u, d).
-        grade, recovery: of the mean reading on the logit scale, fractions, shape (u,).
-        grade_logit, recovery_logit: the same as logits, shape (u,).
+        grade, recovery: fractions of the mean logits, shape (u,).
+        grade_logit, recovery_logit: mean readings on the logit scale, shape (u,).
         feed_odds: mean log odds of the feed grade, shape (u,).
-        count: runs behind each, shape (u,).
-        owner: the set-point of every measured run, shape (n,).
-        cell: width of the cells, 0 when nothing but equal runs was put together.
+        count: number of runs of each, shape (u,).
+        owner: index of the set-point of every measured run, shape (n,).
+        cell: width of the cells in unit coordinates; 0 when only equal runs were averaged.
     """
 
     inputs: Floats
@@ -74,7 +74,7 @@ class SetPoints:
 
 
 def collapse_runs(evidence: Evidence, most: int = MOST_POINTS) -> SetPoints:
-    """The measured runs of a line as at most ``most`` set-points, or about so many."""
+    """Collapse the measured runs of a line to at most ``most`` set-points, where possible."""
     m = evidence.measured
     inputs, cell = evidence.inputs[m], 0.0
     points, owner = distinct_rows(inputs)
@@ -104,5 +104,5 @@ def collapse_runs(evidence: Evidence, most: int = MOST_POINTS) -> SetPoints:
 
 
 def _columns(values: Floats, mean: Any) -> Floats:
-    """Means of each column, free of what summing rounds."""
+    """Mean of each column, without the rounding errors of the sums."""
     return np.round(np.column_stack([mean(column) for column in values.T]), 9)

@@ -44,10 +44,10 @@ class PartitionCurve:
     ep_se: float = float("nan")
     inside: bool = True
 
-    def at(self, density: ArrayLike) -> FloatArray:
+    def partition_number(self, density: ArrayLike) -> FloatArray:
         """Partition number at these densities.
 
-        >>> PartitionCurve(1.8, 0.3, "logistic").at([1.5, 1.8, 2.1]).round(4).tolist()
+        >>> PartitionCurve(1.8, 0.3, "logistic").partition_number([1.5, 1.8, 2.1]).round(4).tolist()
         [0.25, 0.5, 0.75]
         """
         x = np.asarray(density, dtype=float)

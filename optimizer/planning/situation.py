@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.evidence.borrowing import knows_enough
-from optimizer.evidence.fitting import chance_even_of, fitted
+from optimizer.evidence.fitting import chance_even_of, fit_surrogate
 from optimizer.evidence.gathering import gather
 from optimizer.evidence.record import Evidence
 from optimizer.gaussian_process.inputs import Inputs
@@ -142,7 +142,7 @@ class Situation:
     @cached_property
     def surrogate(self) -> FittedSurrogate:
         """Grade and recovery, fitted to the measured runs."""
-        return fitted(self.evidence, self.seed)
+        return fit_surrogate(self.evidence, self.seed)
 
     @cached_property
     def objective(self) -> Objective:

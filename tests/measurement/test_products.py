@@ -239,8 +239,8 @@ class TestPartitionCurve:
         assert made.d50 == pytest.approx(1.43, abs=1e-6)
         assert made.ep == pytest.approx(0.12, abs=1e-6)
         assert made.inside
-        assert made.at(1.43 + 0.12) == pytest.approx(0.75, abs=1e-6)
-        assert made.at(1.43 - 0.12) == pytest.approx(0.25, abs=1e-6)
+        assert made.partition_number(1.43 + 0.12) == pytest.approx(0.75, abs=1e-6)
+        assert made.partition_number(1.43 - 0.12) == pytest.approx(0.25, abs=1e-6)
 
     def test_step_is_too_sharp_to_tell(self):
         found = fit_partition([1.0, 2.0, 3.0, 4.0], [0.0, 0.0, 1.0, 1.0])

@@ -8,7 +8,7 @@ import pytest
 from optimizer.comparison import compare
 from optimizer.diagnostics import diagnose
 from optimizer.evidence import line_model
-from optimizer.evidence.fitting import fitted
+from optimizer.evidence.fitting import fit_surrogate
 from optimizer.history.snapshot import Snapshot
 from optimizer.model.fitted_surrogate import FittedSurrogate
 from optimizer.planning import situation
@@ -40,10 +40,10 @@ def table(monkeypatch):
     monkeypatch.setattr("optimizer.model.surrogate.MEMBERS", ())
 
     def reduced(evidence, seed, exact=False):
-        return Named(fitted(evidence, seed, exact))
+        return Named(fit_surrogate(evidence, seed, exact))
 
     for room in (situation, line_model):
-        monkeypatch.setattr(room, "fitted", reduced)
+        monkeypatch.setattr(room, "fit_surrogate", reduced)
     rng = np.random.default_rng(0)
     usual = np.array([2.4, 3.0, 2.9, 465.0, 41.0])
     near = usual + 0.1 * GRAVITY_TABLE.span * rng.standard_normal((30, 5))

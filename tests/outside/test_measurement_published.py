@@ -235,8 +235,10 @@ class TestDensity:
         # elphick/geometallurgy, utils/partition.py: 10, 25, 50, 75, 90 % at -2, -1, 0, 1, 2 Ep.
         curve = PartitionCurve(1.8, 0.3, "logistic")
         x = 1.8 + 0.3 * np.arange(-2, 3)
-        assert_allclose(curve.at(x), [0.1, 0.25, 0.5, 0.75, 0.9], rtol=1e-9)
-        assert_allclose(curve.at(x), 1 / (1 + np.exp(1.099 * (1.8 - x) / 0.3)), rtol=1e-3)
+        assert_allclose(curve.partition_number(x), [0.1, 0.25, 0.5, 0.75, 0.9], rtol=1e-9)
+        assert_allclose(
+            curve.partition_number(x), 1 / (1 + np.exp(1.099 * (1.8 - x) / 0.3)), rtol=1e-3
+        )
 
     def test_gaussian_probable_error(self):
         # Ep = 0.6745 σ: definition of the Tromp curve, ISO 923 (from memory).
@@ -246,7 +248,9 @@ class TestDensity:
         found = fit_partition(x, norm.cdf(x, 1.8, 0.2), form="gaussian")
         assert found.ep == pytest.approx(0.6745 * 0.2, rel=1e-4)
         # Ep = (d75 - d25) / 2 whatever the form.
-        assert found.at(found.d50 + found.ep) - found.at(found.d50 - found.ep) == pytest.approx(0.5)
+        assert found.partition_number(found.d50 + found.ep) - found.partition_number(
+            found.d50 - found.ep
+        ) == pytest.approx(0.5)
 
     def test_fit_against_scipy(self):
         from scipy.optimize import curve_fit
