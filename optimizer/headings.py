@@ -41,6 +41,15 @@ def split_unit(heading: str) -> tuple[str, str | None]:
     return match["name"].strip(), unit.strip()
 
 
+def with_unit(name: str, unit: str) -> str:
+    """The heading of a column: its name, and its unit in brackets where it has one.
+
+    >>> with_unit("feed_rate", "kg/h"), with_unit("note", "")
+    ('feed_rate [kg/h]', 'note')
+    """
+    return f"{name} [{unit}]" if unit else name
+
+
 def bind_fields(
     headings: Sequence[str], fields: Collection[str], needed: Sequence[str], path: str
 ) -> tuple[list[str], dict[str, str]]:

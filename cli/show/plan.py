@@ -107,9 +107,9 @@ def _run_now(
     )
     sure = now["chance_of_grade"]
     flag = "" if sure >= goal["confidence"] else " (not sure enough yet)"
-    said = f", {whole_percent(sure)} % sure of the grade{flag}"
+    chance = f", {whole_percent(sure)} % sure of the grade{flag}"
     if goal["min_grade"] is None:
-        said = ""  # prices alone decide
+        chance = ""  # prices alone decide
     kind = "tried" if now["tried"] else "not tried yet"
     product, value = now["product_t_per_h"], now.get("value_per_hour")
     rate = "" if product is None else f" Product about {tonnes(product)} t/h."
@@ -119,7 +119,7 @@ def _run_now(
         wrap(f"{settings}; {kind}.", INDENT),
         wrap(
             f"Grade {interval(now['grade'])} %, recovery {interval(now['recovery'])} %"
-            f"{said}.{rate}",
+            f"{chance}.{rate}",
             INDENT,
         ),
     ]

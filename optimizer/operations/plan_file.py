@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.errors import InputError
+from optimizer.headings import with_unit
 
 # What the goal of a plan says beyond that of a brief.
 _NOT_IN_A_BRIEF = ("gain_unit",)
@@ -46,7 +47,7 @@ class PlanFile:
                 f"'{self.path}' has no trial {rank}; it has {', '.join(map(str, self.trials))}."
             )
         settings = {
-            f"{name} [{self.units[name]}]" if name in self.units else name: value
+            with_unit(name, self.units.get(name, "")): value
             for name, value in self.trials[rank].items()
         }
         return {**({} if self.line is None else {"line": self.line}), **settings}

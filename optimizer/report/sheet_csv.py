@@ -15,6 +15,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from optimizer.formulas import harmless
+from optimizer.headings import with_unit
 from optimizer.report.sheet import by_order
 
 # To fill in; a reading written as 98.7 under a heading in per cent is what people write.
@@ -35,7 +36,7 @@ def sheet_csv(plan: Mapping[str, Any]) -> str:
             "line": plan["line"] or "",
             "started_at": "",
             **dict.fromkeys(plan["material"], ""),
-            **{f"{name} [{plan['units'][name]}]": v for name, v in trial["settings"].items()},
+            **{with_unit(name, plan["units"][name]): v for name, v in trial["settings"].items()},
             **dict.fromkeys(BLANK, ""),
         }
         for trial in by_order(plan)

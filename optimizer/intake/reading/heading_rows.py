@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import zip_longest
 
+from optimizer.headings import with_unit
 from optimizer.intake.reading.columns import Headings, is_rejects_file
 
 FEWEST = 2
@@ -58,7 +59,7 @@ def find_headings(rows: Sequence[Sequence[str]], known: Headings) -> FoundHeadin
     if not units:
         return FoundHeadings(at, at + 1, names, (names,), counts[at])
     headings = tuple(
-        f"{name} [{unit}]" if unit and known.takes_unit(name) else name
+        with_unit(name, unit if known.takes_unit(name) else "")
         for name, unit in zip(names, units, strict=False)
     )
     return FoundHeadings(at, below + 1, headings, (names, tuple(rows[below])), counts[at])
