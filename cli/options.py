@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from optimizer.errors import InputError
-from optimizer.key_values import key_values
+from optimizer.text.key_values import key_values
 
 if TYPE_CHECKING:
     from optimizer.history.history import History

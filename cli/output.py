@@ -14,7 +14,7 @@ from typing import Any, TextIO, cast
 import typer
 
 from optimizer.errors import InputError
-from optimizer.visible_text import json_text, printable, printable_lines
+from optimizer.text.visible_text import json_text, printable, printable_lines
 
 
 def _printable_document(value: Any) -> Any:

@@ -13,7 +13,7 @@ from cli.options import (
 )
 from cli.output import answer
 from optimizer.errors import InputError
-from optimizer.key_values import key_values
+from optimizer.text.key_values import key_values
 
 
 def balance(

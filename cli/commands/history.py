@@ -18,7 +18,7 @@ from cli.options import (
 )
 from cli.output import answer
 from optimizer.errors import HistoryError
-from optimizer.visible_text import printable
+from optimizer.text.visible_text import printable
 
 
 def history(

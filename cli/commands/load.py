@@ -18,7 +18,7 @@ from cli.options import (
 )
 from cli.output import answer, progress
 from optimizer.errors import InputError
-from optimizer.key_values import key_values
+from optimizer.text.key_values import key_values
 
 
 def load(

@@ -23,8 +23,8 @@ from cli.options import (
 )
 from cli.output import FAULT, answer, check_seed, complain
 from optimizer.errors import HighsideError, InputError
-from optimizer.key_values import key_values
 from optimizer.plant.deck_states import DECK_STATES
+from optimizer.text.key_values import key_values
 
 if TYPE_CHECKING:
     from optimizer.operations.recording import Recorded

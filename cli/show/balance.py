@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from cli.show.text import INDENT, bold, warning_lines, wrap
-from optimizer.figures import UNKNOWN, exact_percent, percent, points
+from optimizer.text.figures import UNKNOWN, exact_percent, percent, points
 
 
 def balance(document: Mapping[str, Any]) -> str:

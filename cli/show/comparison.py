@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from cli.show.text import bold, interval, wrap
-from optimizer.figures import exact_percent, level, whole_percent
+from optimizer.text.figures import exact_percent, level, whole_percent
 
 INDENT = "     "
 # Gains below this round to no tenth of a point, fraction.

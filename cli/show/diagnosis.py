@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from cli.show.text import WIDTH, bold, wrap
-from optimizer.figures import exact_percent, percent
+from optimizer.text.figures import exact_percent, percent
 
 INDENT = "  "
 MOST_DOUBTS, MOST_PAIRS, MOST_DAYS = 5, 3, 3

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from cli.show.text import INDENT, bold, interval, short, warning_lines, wrap
-from optimizer.figures import (
+from optimizer.text.figures import (
     exact_percent,
     level,
     minutes,

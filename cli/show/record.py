@@ -7,7 +7,7 @@ from typing import Any
 
 from cli.show.load import load
 from cli.show.text import interval, wrap
-from optimizer.figures import exact_percent, level, whole_percent
+from optimizer.text.figures import exact_percent, level, whole_percent
 
 
 def recorded(document: Mapping[str, Any]) -> str:

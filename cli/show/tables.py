@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 from optimizer.errors import InputError
 from optimizer.files import whole_file, write_whole
-from optimizer.formulas import harmless
-from optimizer.visible_text import printable_lines
+from optimizer.text.formulas import harmless
+from optimizer.text.visible_text import printable_lines
 
 if TYPE_CHECKING:
     from optimizer.planning.plan import Plan

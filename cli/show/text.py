@@ -7,7 +7,7 @@ import sys
 import textwrap
 from collections.abc import Mapping, Sequence
 
-from optimizer.figures import UNKNOWN, percent
+from optimizer.text.figures import UNKNOWN, percent
 
 WIDTH = 80
 

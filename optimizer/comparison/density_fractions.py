@@ -18,12 +18,12 @@ import pyarrow as pa
 from scipy.special import stdtrit
 
 from optimizer.errors import InputError
-from optimizer.headings import bind_fields
 from optimizer.intake.formats.files import read_whole
 from optimizer.intake.reading.values import numbers
 from optimizer.interval import Interval
 from optimizer.measurement import PartitionCurve, fit_partition, imperfection
 from optimizer.measurement.partition import CurveForm
+from optimizer.text.headings import bind_fields
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -22,15 +22,15 @@ from threadpoolctl import threadpool_limits
 from optimizer.comparison.attribution import corners, shapley
 from optimizer.comparison.better import Search
 from optimizer.comparison.footing import FEED_RATE, Basis, brief_of, recovery_at_grade, untried
-from optimizer.evidence.gathering import gather
+from optimizer.evidence.assembly import evidence_of
 from optimizer.evidence.line_model import LineModel, Surfaces
 from optimizer.evidence.record import Evidence
-from optimizer.figures import exact_percent, whole_percent
 from optimizer.interval import Interval
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.plant.brief import Brief
 from optimizer.plant.region import Region
 from optimizer.plant.site import Site
+from optimizer.text.figures import exact_percent, whole_percent
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -129,7 +129,7 @@ def study_line(task: Task) -> Study:
     """The whole of one line; depends on nothing but the task."""
     with threadpool_limits(1):
         brief = brief_of(task.line, task.site, task.brief, task.basis)
-        model = LineModel(gather(task.runs, task.site, brief), task.seed)
+        model = LineModel(evidence_of(task.runs, task.site, brief), task.seed)
         region = trusted(brief.region(model.evidence.space), model.evidence)
         said = untried(task.runs, task.site.space_of(task.line), task.site, task.basis)
         return _Study(model, region, task.basis, said).answer()

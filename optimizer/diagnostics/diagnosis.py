@@ -16,7 +16,7 @@ from optimizer.diagnostics.noise import lack_of_fit, split_noise
 from optimizer.diagnostics.record import Diagnosis, LineDiagnosis
 from optimizer.diagnostics.sensitivity import sensitivity
 from optimizer.diagnostics.unexplored import collinear, plan_sampling, untried_ranges
-from optimizer.evidence.gathering import gather
+from optimizer.evidence.assembly import evidence_of
 from optimizer.evidence.line_model import LineModel
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
@@ -64,7 +64,7 @@ def diagnose(
         for line in snapshot.chosen_lines(lines or ([brief.line] if brief.line else None)):
             say(f"diagnosing {line}")
             its_runs = snapshot.runs(site, [line])
-            evidence = gather(its_runs, site, brief.model_copy(update={"line": line}))
+            evidence = evidence_of(its_runs, site, brief.model_copy(update={"line": line}))
             measured = int(evidence.measured.sum())
             if measured < FEWEST_RUNS:
                 skipped.append((line, f"{measured} measured runs; {FEWEST_RUNS} are needed."))

@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from optimizer.formulas import DANGEROUS, ESCAPED, NUMBER
+from optimizer.text.formulas import DANGEROUS, ESCAPED, NUMBER
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

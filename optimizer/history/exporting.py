@@ -11,8 +11,8 @@ import pyarrow.parquet as pq
 
 from optimizer.errors import InputError
 from optimizer.files import whole_file
-from optimizer.formulas import harmless
 from optimizer.history.arrow import harmless_text
+from optimizer.text.formulas import harmless
 
 
 def write_table(path: Path, made: Callable[[], pa.Table]) -> int:

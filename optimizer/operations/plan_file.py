@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.errors import InputError
-from optimizer.headings import with_unit
+from optimizer.text.headings import with_unit
 
 # What the goal of a plan says beyond that of a brief.
 _NOT_IN_A_BRIEF = ("gain_unit",)

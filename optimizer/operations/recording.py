@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from optimizer.errors import HighsideError, InputError, LimitError
-from optimizer.headings import name_key, split_unit
 from optimizer.intake.settling.load import LoadReport, load_table, load_trial_sheet
 from optimizer.operations.plan_file import PlanFile, result_row
 from optimizer.planning.planner import suggest
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
+from optimizer.text.headings import name_key, split_unit
 
 if TYPE_CHECKING:
     from optimizer.history.history import History

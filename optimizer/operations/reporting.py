@@ -26,12 +26,12 @@ from optimizer.planning.planner import plan_of
 from optimizer.planning.situation import Situation, situation_of
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
-from optimizer.report.page import report_html
-from optimizer.report.pages import sheet_html
-from optimizer.report.sheet import Sheet, make_sheet
-from optimizer.report.sheet_csv import sheet_csv
-from optimizer.report.sheet_pdf import sheet_pdf
-from optimizer.report.texts import DEFAULT_LANGUAGE
+from optimizer.presentation.page import report_html
+from optimizer.presentation.pages import sheet_html
+from optimizer.presentation.sheet import Sheet, make_sheet
+from optimizer.presentation.sheet_csv import sheet_csv
+from optimizer.presentation.sheet_pdf import sheet_pdf
+from optimizer.presentation.texts import DEFAULT_LANGUAGE
 from optimizer.version import __version__
 
 if TYPE_CHECKING:

@@ -21,8 +21,6 @@ import pyarrow as pa
 
 from optimizer.errors import InputError
 from optimizer.files import write_whole
-from optimizer.formulas import harmless
-from optimizer.headings import bind_fields, name_key, split_unit
 from optimizer.history.started import Clock, latest_start, utc_now
 from optimizer.intake.checking.times import impossible
 from optimizer.intake.formats.files import read_whole
@@ -31,6 +29,8 @@ from optimizer.intake.reading.source import ZERO, Chunk, Decimal
 from optimizer.intake.reading.values import Numbers, numbers
 from optimizer.measurement import BalanceResult, balance_tests
 from optimizer.plant.units import factor
+from optimizer.text.formulas import harmless
+from optimizer.text.headings import bind_fields, name_key, split_unit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

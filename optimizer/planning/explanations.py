@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from optimizer.figures import percent, whole_percent
 from optimizer.interval import Interval
 from optimizer.planning.plan import Change
 from optimizer.plant.settings import SettingSpace
+from optimizer.text.figures import percent, whole_percent
 
 # Air comes last: how much of it the bed needs depends on the other settings (common practice). A
 # lower feed rate comes before them and a higher one after them, so that they are moved at the lower

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.errors import LimitError
-from optimizer.figures import exact_percent, whole_percent
 from optimizer.planning.objective import Recovery
 from optimizer.planning.plan import RunNow
 from optimizer.planning.search import best_point
+from optimizer.text.figures import exact_percent, whole_percent
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

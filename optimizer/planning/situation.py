@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimizer.evidence.assembly import evidence_of
 from optimizer.evidence.borrowing import knows_enough
 from optimizer.evidence.fitting import chance_even_of, fit_surrogate
-from optimizer.evidence.gathering import gather
 from optimizer.evidence.record import Evidence
 from optimizer.gaussian_process.inputs import Inputs
 from optimizer.interval import Intervals
@@ -57,7 +57,7 @@ def situation_of(
     runs = snapshot.runs(site, None if brief.line is None else [brief.line])
     if brief.line is not None and not knows_enough(runs, site.space_of(brief.line)):
         runs = snapshot.runs(site)
-    evidence = gather(runs, site, brief)
+    evidence = evidence_of(runs, site, brief)
     return Situation(snapshot, evidence, site, brief, seed, progress or (lambda _: None))
 
 

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimizer.figures import exact_percent, points, whole_percent
 from optimizer.interval import Interval
 from optimizer.planning.objective import ValuePerHour
 from optimizer.planning.plan import RunNow, Stopping
 from optimizer.planning.regret import regret
+from optimizer.text.figures import exact_percent, points, whole_percent
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -23,7 +23,7 @@ from threadpoolctl import threadpool_limits
 from optimizer.comparison import ComparisonRequest, compare
 from optimizer.diagnostics.calibration import share_interval
 from optimizer.diagnostics.drift import drifts
-from optimizer.evidence.gathering import gather
+from optimizer.evidence.assembly import evidence_of
 from optimizer.evidence.line_model import LineModel
 from optimizer.history.snapshot import Snapshot
 from optimizer.parallel import run_all
@@ -148,7 +148,7 @@ def _judge(
 
 
 def _drifts(true: TrueSet, line: str):
-    evidence = gather(true.runs, Site(), Brief.from_dict({"line": line}))
+    evidence = evidence_of(true.runs, Site(), Brief.from_dict({"line": line}))
     return drifts(LineModel(evidence))
 
 

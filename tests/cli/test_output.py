@@ -18,7 +18,7 @@ from cli.show import plan as show
 from cli.show import upkeep as show_upkeep
 from optimizer.history.history import History
 from optimizer.intake.settling.load import load_table
-from optimizer.visible_text import json_text, printable
+from optimizer.text.visible_text import json_text, printable
 from tests.history.test_history import RUN
 from tests.history.test_history import run as row
 

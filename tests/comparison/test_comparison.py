@@ -21,16 +21,16 @@ from optimizer.comparison.footing import Basis, labels_of, recovery_at_grade, un
 from optimizer.comparison.ranking import rank_lines
 from optimizer.comparison.request import Prices
 from optimizer.comparison.study import Study, _sharing
-from optimizer.figures import whole_percent
 from optimizer.history.snapshot import Snapshot
 from optimizer.interval import Interval
 from optimizer.model.coordinates import from_latent, to_latent
 from optimizer.plant.region import Region
 from optimizer.plant.settings import GRAVITY_TABLE, Setting, SettingSpace
-from optimizer.report.page import report_html
+from optimizer.presentation.page import report_html
 from optimizer.service.http.rendering import render
+from optimizer.text.figures import whole_percent
 from tests.benchmarks.simulated_lines import credited, make_set
-from tests.report.report_case import parse, season_look, text_of
+from tests.presentation.report_case import parse, season_look, text_of
 
 SITE = Site()
 

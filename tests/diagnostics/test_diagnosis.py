@@ -19,7 +19,7 @@ from optimizer.diagnostics.sensitivity import sensitivity
 from optimizer.diagnostics.serial import MOST_DAYS, blocks
 from optimizer.diagnostics.shifts import Known, power, steps, trend
 from optimizer.diagnostics.unexplored import collinear, plan_sampling, untried_ranges
-from optimizer.evidence.gathering import gather
+from optimizer.evidence.assembly import evidence_of
 from optimizer.evidence.line_model import LineModel
 from optimizer.gaussian_process.estimation import Given
 from optimizer.gaussian_process.process import GaussianProcess
@@ -36,7 +36,7 @@ SITE = Site()
 
 
 def model_of(table, **brief) -> LineModel:
-    return LineModel(gather(table, SITE, Brief.from_dict({"line": "deck-1", **brief})))
+    return LineModel(evidence_of(table, SITE, Brief.from_dict({"line": "deck-1", **brief})))
 
 
 def measured_table(settings, seed, line="deck-1", **changes):
@@ -241,7 +241,7 @@ def season(drift=0.0, step=0.0, seed=31):
         recovery[day >= np.datetime64("2025-05-12")] += step
         k = table.column_names.index("recovery")
         table = table.set_column(k, "recovery", [recovery])
-    evidence = gather(table, SITE, Brief.from_dict({"line": "line-1"}))
+    evidence = evidence_of(table, SITE, Brief.from_dict({"line": "line-1"}))
     return {d.quantity: d for d in drifts(LineModel(evidence))}
 
 

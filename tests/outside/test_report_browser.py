@@ -12,9 +12,9 @@ import json
 import pypdfium2
 import pytest
 
-from optimizer.report.pages import sheet_html
+from optimizer.presentation.pages import sheet_html
+from tests.presentation.report_case import check_numbers, documents, season_look, season_page
 from tests.programs import chromium, needs_chromium
-from tests.report.report_case import check_numbers, documents, season_look, season_page
 from tests.serving import SECONDS
 
 pytestmark = needs_chromium

@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.report.pages import sheet_html
+from optimizer.presentation.pages import sheet_html
+from tests.presentation.report_case import season_look, season_page
 from tests.programs import JAVA, needs_java
-from tests.report.report_case import season_look, season_page
 
 # CSS Color Adjustment Module Level 1 (W3C), section 4, which the checker of 2020 does not know.
 NEWER_THAN_THE_CHECKER = "CSS: “print-color-adjust”: Property “print-color-adjust” doesn't exist."

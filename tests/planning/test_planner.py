@@ -355,10 +355,10 @@ def test_todays_material_outside_the_runs_is_said(season_table):
 
 
 def test_readings_that_belong_to_the_way_there_are_named(season_table):
-    from optimizer.evidence.gathering import gather
+    from optimizer.evidence.assembly import evidence_of
 
     def said(table):
-        return [w for w in gather(table, Site(), brief()).warnings if "settl" in w]
+        return [w for w in evidence_of(table, Site(), brief()).warnings if "settl" in w]
 
     assert not said(season_table)
     n = season_table.num_rows

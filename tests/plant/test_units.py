@@ -24,7 +24,7 @@ from optimizer.planning.situation import situation_of
 from optimizer.plant.brief import Brief
 from optimizer.plant.shares import measure, share
 from optimizer.plant.units import as_typed, factor, scaled, stored_unit_of, unit_factor
-from optimizer.report.sheet_csv import sheet_csv
+from optimizer.presentation.sheet_csv import sheet_csv
 from optimizer.service.http.forms import result_row
 
 # ------------------------------------------------------------------ conversion

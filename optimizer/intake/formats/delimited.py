@@ -21,12 +21,12 @@ import pyarrow as pa
 import pyarrow.csv as pa_csv
 
 from optimizer.errors import InputError, reason_of
-from optimizer.formulas import as_meant
 from optimizer.history.arrow import meant_text
 from optimizer.intake.formats.encoding import SAMPLE_BYTES, Pieces, decoded, utf8
 from optimizer.intake.formats.layout import ALIGNED, Layout, aligned_as_tabs, sniff
 from optimizer.intake.reading.columns import Headings
 from optimizer.intake.reading.source import DAMAGE, ZERO, Chunk, Ragged, Source
+from optimizer.text.formulas import as_meant
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

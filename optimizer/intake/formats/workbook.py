@@ -20,11 +20,11 @@ import numpy as np
 from openpyxl import load_workbook  # type: ignore[import-untyped]
 
 from optimizer.errors import InputError, reason_of
-from optimizer.formulas import as_meant
 from optimizer.intake.formats.unpacked import counted
 from optimizer.intake.reading.columns import Headings
 from optimizer.intake.reading.heading_rows import FoundHeadings, find_headings
 from optimizer.intake.reading.source import Chunk, Ragged, Source
+from optimizer.text.formulas import as_meant
 
 HEADING_ROWS = 100
 """Rows of a sheet among which its headings are looked for."""

@@ -11,11 +11,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from optimizer.errors import InputError, nearest
-from optimizer.headings import name_key, split_unit
 from optimizer.history.schema import PROVENANCE, READINGS, declared_unit, fields_of, stored_factor
 from optimizer.plant.run_columns import Kind, names_of
 from optimizer.plant.site import FEED_GRADE, Site
 from optimizer.plant.units import PERCENT_UNITS, same_unit
+from optimizer.text.headings import name_key, split_unit
 
 IGNORE = "ignore"
 """What a column is mapped to so that it is not read."""

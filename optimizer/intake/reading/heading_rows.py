@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import zip_longest
 
-from optimizer.headings import with_unit
 from optimizer.intake.reading.columns import Headings, is_rejects_file
+from optimizer.text.headings import with_unit
 
 FEWEST = 2
 """Fewest cells that must name a field for a row to count as headings."""

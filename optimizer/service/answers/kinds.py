@@ -13,11 +13,11 @@ from optimizer.planning.planner import plan_of
 from optimizer.planning.situation import situation_of
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
-from optimizer.report.pages import sheet_html
-from optimizer.report.sheet_csv import sheet_csv
-from optimizer.report.sheet_pdf import sheet_pdf
+from optimizer.presentation.pages import sheet_html
+from optimizer.presentation.sheet_csv import sheet_csv
+from optimizer.presentation.sheet_pdf import sheet_pdf
 from optimizer.service.answers.order import Order
-from optimizer.visible_text import json_bytes
+from optimizer.text.visible_text import json_bytes
 
 MEDIA_TYPES = {
     "plan": "application/json",

@@ -16,7 +16,7 @@ from contextlib import contextmanager, suppress
 from optimizer.history.history import History
 from optimizer.plant.site import Site
 from optimizer.service.answers.versions import Versions
-from optimizer.visible_text import json_bytes
+from optimizer.text.visible_text import json_bytes
 
 KEPT = 100
 RENEWED = 8

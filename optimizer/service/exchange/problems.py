@@ -9,7 +9,7 @@ from typing import Any
 from starlette.responses import Response
 
 from optimizer.errors import HighsideError, HistoryError, InputError, LimitError
-from optimizer.visible_text import json_bytes
+from optimizer.text.visible_text import json_bytes
 
 MEDIA_TYPE = "application/problem+json"
 RETRY_SECONDS = 5

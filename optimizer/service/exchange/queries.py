@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from urllib.parse import parse_qsl
 
 from optimizer.service.exchange.problems import Problem
-from optimizer.visible_text import fits_in_a_page, printable
+from optimizer.text.visible_text import fits_in_a_page, printable
 
 MOST_FIELDS = 200
 MOST_QUERY = 1 << 14

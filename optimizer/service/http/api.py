@@ -40,8 +40,8 @@ from optimizer.service.http.parameters import (
 from optimizer.service.http.parts import parts_of, require_recorder, sender_of
 from optimizer.service.recording.bodies import JSON, read_brief
 from optimizer.service.recording.recorder import Upload
+from optimizer.text.visible_text import json_bytes
 from optimizer.version import __version__
-from optimizer.visible_text import json_bytes
 
 IN_MEMORY = 1 << 20
 """Bytes of an upload that are held in memory; a larger one is written to disk."""

@@ -8,11 +8,11 @@ from typing import Annotated, Any
 from fastapi import Header, Path, Query
 
 from optimizer.errors import InputError
-from optimizer.key_values import key_values
 from optimizer.plant.documents import LARGEST
 from optimizer.plant.shares import Confidence, Fraction
 from optimizer.service.exchange.queries import LABEL, LONGEST_NAME
 from optimizer.service.exchange.typed_numbers import measured
+from optimizer.text.key_values import key_values
 
 MOST_SEED = 2**32 - 1
 

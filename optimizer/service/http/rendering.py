@@ -14,12 +14,12 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from optimizer.errors import HighsideError
-from optimizer.figures import exact_percent, level, percent, plain, points, whole_percent
-from optimizer.report.sheet import by_order
+from optimizer.presentation.sheet import by_order
 from optimizer.service.admission.access import SESSION_SECONDS, VISITOR, set_cookie
 from optimizer.service.exchange import problems
 from optimizer.service.http.parts import parts_of
-from optimizer.visible_text import fits_in_a_page, printable
+from optimizer.text.figures import exact_percent, level, percent, plain, points, whole_percent
+from optimizer.text.visible_text import fits_in_a_page, printable
 
 STATIC = Path(__file__).parent / "static"
 STYLE = (STATIC / "page.css").read_text(encoding="utf-8")

@@ -11,7 +11,7 @@ from optimizer.errors import InputError, reason_of
 from optimizer.intake.formats.parquet import File, Limits
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.queries import LONGEST_NAME
-from optimizer.visible_text import printable
+from optimizer.text.visible_text import printable
 
 JSON, CSV, PARQUET = "application/json", "text/csv", "application/vnd.apache.parquet"
 NAMES = {JSON: "rows", CSV: "upload.csv", PARQUET: "upload.parquet"}

@@ -6,8 +6,8 @@ import pytest
 
 from cli.options import read_brief
 from optimizer import InputError, Site
-from optimizer.key_values import key_values
 from optimizer.service.http.parameters import brief_of_query
+from optimizer.text.key_values import key_values
 
 SHARE = {"unit": "%", "low": 0.0, "high": 100.0}
 SITE = Site.from_dict({"material": {"moisture": SHARE, "feed_grade": SHARE}})

@@ -16,7 +16,7 @@ import matplotlib
 from fpdf import FPDF
 from fpdf.fonts import TTFFont
 
-from optimizer.report.sheet import Box, SettingCell, Sheet, TrialBlock
+from optimizer.presentation.sheet import Box, SettingCell, Sheet, TrialBlock
 
 PAPERS = {"a4": "A4", "letter": "Letter"}
 MARGIN = 9.0

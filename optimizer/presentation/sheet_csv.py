@@ -14,9 +14,9 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from optimizer.formulas import harmless
-from optimizer.headings import with_unit
-from optimizer.report.sheet import by_order
+from optimizer.presentation.sheet import by_order
+from optimizer.text.formulas import harmless
+from optimizer.text.headings import with_unit
 
 # To fill in; a reading written as 98.7 under a heading in per cent is what people write.
 BLANK = ("grade [%]", "recovery [%]", "grade_count", "deck_state", "note")

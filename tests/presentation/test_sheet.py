@@ -19,11 +19,11 @@ from optimizer.operations.recording import record
 from optimizer.operations.reporting import look
 from optimizer.planning.explanations import STEADY, WATCH
 from optimizer.planning.situation import situation_of
-from optimizer.report.pages import sheet_html
-from optimizer.report.sheet_csv import sheet_csv
-from optimizer.report.sheet_pdf import sheet_pdf
-from optimizer.report.texts import texts
-from tests.report.report_case import parse, season_look, text_of
+from optimizer.presentation.pages import sheet_html
+from optimizer.presentation.sheet_csv import sheet_csv
+from optimizer.presentation.sheet_pdf import sheet_pdf
+from optimizer.presentation.texts import texts
+from tests.presentation.report_case import parse, season_look, text_of
 
 # Millimetres: ISO 216 for A4; ANSI/ASME Y14.1 for Letter (8.5 by 11 inches).
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}

@@ -14,8 +14,8 @@ from markupsafe import Markup
 from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 
-from optimizer.figures import exact_percent, level
-from optimizer.report.svg import COLOR, drawing, inline, quiet
+from optimizer.presentation.svg import COLOR, drawing, inline, quiet
+from optimizer.text.figures import exact_percent, level
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

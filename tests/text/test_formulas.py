@@ -17,12 +17,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cli.show.tables import write_plan_table
-from optimizer.formulas import as_meant, harmless
 from optimizer.history.history import History
 from optimizer.intake.settling.load import load_bytes, load_logs, load_table
 from optimizer.operations.stream_log import balance_file
 from optimizer.plant.site import Site
-from optimizer.report.sheet_csv import sheet_csv
+from optimizer.presentation.sheet_csv import sheet_csv
+from optimizer.text.formulas import as_meant, harmless
 from tests.history.test_history import run
 
 LIVE = "=+-@\t\r"

@@ -6,14 +6,14 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from optimizer.report.sheet import Sheet
-from optimizer.report.texts import DEFAULT_LANGUAGE
+from optimizer.presentation.sheet import Sheet
+from optimizer.presentation.texts import DEFAULT_LANGUAGE
 
 
 def render(template: str, **values: Any) -> str:
     """A template with its values; everything is escaped that is not marked safe."""
     environment = Environment(
-        loader=PackageLoader("optimizer.report"),
+        loader=PackageLoader("optimizer.presentation"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,

@@ -17,9 +17,9 @@ from optimizer.operations.reporting import ReportFiles, look, write_report
 from optimizer.planning.situation import situation_of
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
-from optimizer.report import texts as words
-from optimizer.report.page import report_html
-from tests.report.report_case import (
+from optimizer.presentation import texts as words
+from optimizer.presentation.page import report_html
+from tests.presentation.report_case import (
     check_numbers,
     documents,
     numbers_on,

@@ -12,8 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from optimizer.figures import exact_percent, level, minutes, plain, tonnes
-from optimizer.report.texts import DEFAULT_LANGUAGE, texts
+from optimizer.presentation.texts import DEFAULT_LANGUAGE, texts
+from optimizer.text.figures import exact_percent, level, minutes, plain, tonnes
 
 # Common practice: a sample is built up of several cuts, so that no surge decides it.
 INCREMENTS = 5

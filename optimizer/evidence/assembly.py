@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 
-def gather(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
+def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
     """The evidence for a brief in the runs of a history.
 
     Args:

@@ -8,7 +8,7 @@ import pytest
 
 from optimizer import Brief, Site, suggest
 from optimizer.diagnostics.noise import split_noise
-from optimizer.evidence.gathering import gather
+from optimizer.evidence.assembly import evidence_of
 from optimizer.evidence.line_model import LineModel
 from optimizer.history.snapshot import Snapshot
 from optimizer.planning.situation import situation_of
@@ -58,7 +58,7 @@ def one_reading(table, name, value):
 @pytest.mark.parametrize("value", [0.0, 1.0])
 def test_one_reading_of_all_or_nothing_says_nothing_of_the_others(name, value):
     table, at = one_reading(season(), name, value)
-    found = gather(table, Site(), Brief())
+    found = evidence_of(table, Site(), Brief())
     variance = getattr(found.readings, f"{name}_variance")
     assert variance[at] > 1.0  # its own, of few particles
     assert np.all(np.delete(variance, at) == 0.0)
@@ -68,7 +68,7 @@ def test_one_reading_of_all_leaves_the_noise_of_a_line_as_it_is():
     table = season()
     noise = []
     for runs in (table, one_reading(table, "grade", 1.0)[0]):
-        found = split_noise(LineModel(gather(runs, Site(), Brief()))).as_dict()
+        found = split_noise(LineModel(evidence_of(runs, Site(), Brief()))).as_dict()
         noise.append(found["grade"]["reading_sd"])
     assert noise[1] == pytest.approx(noise[0], rel=0.2)
 
@@ -77,7 +77,7 @@ def test_one_reading_of_all_leaves_the_noise_of_a_line_as_it_is():
 def test_errors_are_taken_from_others_only_where_most_are_stated(counted, taken):
     table = season()
     count = np.where(np.arange(table.num_rows) < counted, 20.0, np.nan)
-    found = gather(with_column(table, "grade_count", count), Site(), Brief())
+    found = evidence_of(with_column(table, "grade_count", count), Site(), Brief())
     rest = found.readings.grade_variance[counted:]
     assert np.all(rest > 0.1) if taken else np.all(rest == 0.0)
     read = np.isfinite(found.grade[:counted])
@@ -95,30 +95,30 @@ def test_a_feed_grade_in_per_cent_is_the_same_feed():
     share = np.linspace(0.90, 0.96, 120)
     by_share = season(feed_grade=share)
     by_percent = with_column(by_share, "feed_grade", np.round(100 * share, 12))
-    one = gather(by_share, Site(), Brief.from_dict({"material": {"feed_grade": 0.95}}))
+    one = evidence_of(by_share, Site(), Brief.from_dict({"material": {"feed_grade": 0.95}}))
     site = in_per_cent()
     brief = Brief.from_dict({"material": {"feed_grade": 95}}).check_names(site)
-    other = gather(by_percent, site, brief)
+    other = evidence_of(by_percent, site, brief)
     assert (other.material["feed_grade"], one.material["feed_grade"]) == (95.0, 0.95)
     np.testing.assert_allclose(other.feed_odds, one.feed_odds, rtol=1e-9)
     assert other.feed_odds_today == pytest.approx(one.feed_odds_today, rel=1e-9)
     # The declared range differs, and with it the unit coordinates: 50 to 100 % is half of all.
     np.testing.assert_allclose(other.context, 2.0 * one.context - 1.0, atol=0.03)
     assert not any("extrapolates" in w for w in other.warnings)
-    left_open = gather(by_percent, site, Brief())
+    left_open = evidence_of(by_percent, site, Brief())
     assert left_open.material["feed_grade"] == pytest.approx(95.7, abs=0.2)
 
 
 def test_today_s_feed_grade_holds_for_runs_that_carry_none():
     table = season()
-    found = gather(table, Site(), Brief.from_dict({"material": {"feed_grade": 0.8}}))
+    found = evidence_of(table, Site(), Brief.from_dict({"material": {"feed_grade": 0.8}}))
     np.testing.assert_allclose(found.feed_odds, np.log(0.8 / 0.2))
     assert found.feed_odds_today == pytest.approx(np.log(0.8 / 0.2))
     assert any("feed_grade is in no run" in w and "0.8." in w for w in found.warnings)
 
 
 def test_a_feed_grade_that_the_readings_contradict_is_set_aside():
-    found = gather(season(), Site(), Brief.from_dict({"material": {"feed_grade": 0.995}}))
+    found = evidence_of(season(), Site(), Brief.from_dict({"material": {"feed_grade": 0.995}}))
     assert any("contradicts grade and recovery" in w for w in found.warnings)
     assert not found.feed_grade_known
 

@@ -14,7 +14,11 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
-from optimizer.figures import (
+from optimizer.presentation import plots
+from optimizer.presentation.pages import render
+from optimizer.presentation.sheet import make_sheet
+from optimizer.presentation.texts import DEFAULT_LANGUAGE, texts
+from optimizer.text.figures import (
     UNKNOWN,
     exact_percent,
     level,
@@ -23,10 +27,6 @@ from optimizer.figures import (
     tonnes,
     worth,
 )
-from optimizer.report import plots
-from optimizer.report.pages import render
-from optimizer.report.sheet import make_sheet
-from optimizer.report.texts import DEFAULT_LANGUAGE, texts
 
 Doc = Mapping[str, Any]
 
