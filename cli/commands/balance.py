@@ -18,46 +18,63 @@ from optimizer.text.key_values import key_values
 
 def balance(
     file: Annotated[
-        Path | None, typer.Argument(metavar="[FILE]", help="One row a stream (CSV or Parquet).")
+        Path | None,
+        typer.Argument(metavar="[FILE]", help="Streams, one in a row (CSV or Parquet)."),
     ] = None,
     out: Annotated[
-        Path, typer.Option("--out", metavar="FILE", help="The run log it writes.")
+        Path, typer.Option("--out", metavar="FILE", help="The run log to write.")
     ] = Path("balanced.csv"),
     returned: Annotated[
         list[str] | None,
-        typer.Option("--returned", metavar="STREAM", help="Led back to the feed; repeat for more."),
+        typer.Option(
+            "--returned", metavar="STREAM", help="Stream led back to the feed; repeat for more."
+        ),
     ] = None,
     mass_error: Annotated[
         float | None,
         typer.Option(
-            "--mass-error", metavar="SHARE", parser=as_share, help="Of weights that state none."
+            "--mass-error",
+            metavar="SHARE",
+            parser=as_share,
+            help="Relative error of weights without one.",
         ),
     ] = None,
     assay_error: Annotated[
         float | None,
         typer.Option(
-            "--assay-error", metavar="SHARE", parser=as_share, help="Of assays that state none."
+            "--assay-error",
+            metavar="SHARE",
+            parser=as_share,
+            help="Relative error of assays without one.",
         ),
     ] = None,
     plan: Annotated[
-        bool, typer.Option("--plan", help="Instead: how much to sample for a difference to show.")
+        bool, typer.Option("--plan", help="Plan the sampling instead: how much shows a difference.")
     ] = False,
     purity: Annotated[
         float | None,
-        typer.Option("--purity", metavar="SHARE", parser=as_share, help="Expected, for --plan."),
+        typer.Option(
+            "--purity", metavar="SHARE", parser=as_share, help="Purity expected, for --plan."
+        ),
     ] = None,
     difference: Annotated[
         float,
-        typer.Option("--difference", metavar="SHARE", parser=as_share, help="That should show."),
+        typer.Option(
+            "--difference", metavar="SHARE", parser=as_share, help="Difference that should show."
+        ),
     ] = 0.005,
     recovery_sd: Annotated[
         float | None,
         typer.Option(
-            "--recovery-sd", metavar="SHARE", parser=as_share, help="Of one run, for the repeats."
+            "--recovery-sd",
+            metavar="SHARE",
+            parser=as_share,
+            help="Scatter of one run, for the number of repeats.",
         ),
     ] = None,
     thousand_grams: Annotated[
-        float | None, typer.Option("--thousand-grams", metavar="G", help="Of 1000 particles.")
+        float | None,
+        typer.Option("--thousand-grams", metavar="G", help="Weight of 1000 particles."),
     ] = None,
     lot_count: Annotated[
         int | None, typer.Option("--lot-count", metavar="N", help="Particles in a small lot.")
@@ -67,7 +84,7 @@ def balance(
         typer.Option(
             "--particulate",
             metavar="KEY=VALUE",
-            help="Of a broken mineral: top_size, liberation_size (mm), mineral_density, "
+            help="Properties of a broken mineral: top_size, liberation_size (mm), mineral_density, "
             "gangue_density (t/m3), sample_grams. Repeat for more.",
         ),
     ] = None,

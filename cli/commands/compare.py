@@ -38,23 +38,24 @@ class RankBy(StrEnum):
 def compare(
     lines: Annotated[
         list[str] | None,
-        typer.Option("--lines", metavar="NAME[,NAME]", help="Which lines. [default: all]"),
+        typer.Option("--lines", metavar="NAME[,NAME]", help="Lines to compare. [default: all]"),
     ] = None,
     min_grade: MinGradeOption = None,
     confidence: ConfidenceOption = None,
     feed_rate: Annotated[
-        float | None, typer.Option("--feed-rate", metavar="RATE", help="In the site's unit.")
+        float | None,
+        typer.Option("--feed-rate", metavar="RATE", help="Common feed rate, in the site's unit."),
     ] = None,
     material: MaterialOption = None,
     brief: BriefOption = None,
-    rank_by: Annotated[RankBy, typer.Option("--rank-by", help="What to rank by.")] = (
+    rank_by: Annotated[RankBy, typer.Option("--rank-by", help="Quantity to rank by.")] = (
         RankBy.attainable
     ),
     price: Annotated[
-        float | None, typer.Option("--price", metavar="VALUE", help="Of a tonne of product.")
+        float | None, typer.Option("--price", metavar="VALUE", help="Price of a tonne of product.")
     ] = None,
     reject_price: Annotated[
-        float, typer.Option("--reject-price", metavar="VALUE", help="Of a tonne of reject.")
+        float, typer.Option("--reject-price", metavar="VALUE", help="Price of a tonne of reject.")
     ] = 0.0,
     hours: Annotated[
         float | None, typer.Option("--hours", metavar="H", help="Running hours of a season.")
@@ -67,10 +68,14 @@ def compare(
         bool, typer.Option("--anonymous", help="Call lines A, B, C in the order of rank.")
     ] = False,
     scheduler: Annotated[
-        str | None, typer.Option("--scheduler", metavar="ADDRESS", help="A Dask cluster.")
+        str | None,
+        typer.Option(
+            "--scheduler", metavar="ADDRESS", help="Dask cluster that fits lines in parallel."
+        ),
     ] = None,
     workers: Annotated[
-        int | None, typer.Option("--workers", metavar="N", min=1, help="Processes here.")
+        int | None,
+        typer.Option("--workers", metavar="N", min=1, help="Processes that fit lines in parallel."),
     ] = None,
     as_of: AsOfOption = None,
     location: HistoryOption = "history",

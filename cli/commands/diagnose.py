@@ -30,7 +30,7 @@ def diagnose(
     material: MaterialOption = None,
     min_grade: MinGradeOption = None,
     details: Annotated[
-        bool, typer.Option("--details", help="Pairs of settings, too, and every doubtful run.")
+        bool, typer.Option("--details", help="Show pairs of settings and every doubtful run, too.")
     ] = False,
     as_of: AsOfOption = None,
     location: HistoryOption = "history",

@@ -31,14 +31,16 @@ def history(
     ] = None,
     readings: Annotated[
         Path | None,
-        typer.Option("--readings", metavar="FILE", help="Write what runs were averaged from."),
+        typer.Option(
+            "--readings", metavar="FILE", help="Write the readings that runs were averaged from."
+        ),
     ] = None,
     verify: Annotated[
-        bool, typer.Option("--verify", help="Instead: read every file, compare it with the log.")
+        bool, typer.Option("--verify", help="Read every file and compare it with the log instead.")
     ] = False,
     restore: Annotated[
         int | None,
-        typer.Option("--restore", metavar="VERSION", help="Instead: go back to this version."),
+        typer.Option("--restore", metavar="VERSION", help="Go back to this version instead."),
     ] = None,
     location: HistoryOption = DEFAULT_HISTORY,
     site: SiteOption = None,

@@ -26,11 +26,13 @@ def load(
     line: LineOption = None,
     columns: Annotated[
         list[str] | None,
-        typer.Option("--map", metavar="COL=FIELD", help="Heading to field; repeat for more."),
+        typer.Option(
+            "--map", metavar="COL=FIELD", help="Field that a heading means; repeat for more."
+        ),
     ] = None,
     samples: Annotated[
         bool,
-        typer.Option("--samples", help="Rows are readings over time: one run a steady stretch."),
+        typer.Option("--samples", help="Rows are readings over time; make a run of each stretch."),
     ] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Check, and write nothing.")] = False,
     location: HistoryOption = DEFAULT_HISTORY,

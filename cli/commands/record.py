@@ -30,22 +30,31 @@ if TYPE_CHECKING:
     from optimizer.operations.recording import Recorded
 
 
+SETTING = "As it was run, in the site's unit."
+
+
 def record(
     line: LineOption = None,
-    feed_rate: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
-    end_raise: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
-    side_tilt: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
-    eccentric_speed: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
-    air: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
+    feed_rate: Annotated[str | None, typer.Option(metavar="VALUE", help=SETTING)] = None,
+    end_raise: Annotated[str | None, typer.Option(metavar="VALUE", help=SETTING)] = None,
+    side_tilt: Annotated[str | None, typer.Option(metavar="VALUE", help=SETTING)] = None,
+    eccentric_speed: Annotated[str | None, typer.Option(metavar="VALUE", help=SETTING)] = None,
+    air: Annotated[str | None, typer.Option(metavar="VALUE", help=SETTING)] = None,
     plan: Annotated[
         Path | None,
-        typer.Option("--plan", metavar="FILE", help="Take line, settings and brief from it."),
+        typer.Option("--plan", metavar="FILE", help="Plan to take line, settings and brief from."),
     ] = None,
-    rank: Annotated[int, typer.Option("--rank", metavar="N", help="Which trial of it.")] = 1,
+    rank: Annotated[
+        int, typer.Option("--rank", metavar="N", help="Rank of the trial in the plan.")
+    ] = 1,
     grade: Annotated[str | None, typer.Option(metavar="VALUE", help="0.987 or 98.7%.")] = None,
     recovery: Annotated[str | None, typer.Option(metavar="VALUE", help="0.931 or 93.1%.")] = None,
-    grade_se: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
-    recovery_se: Annotated[str | None, typer.Option(metavar="VALUE")] = None,
+    grade_se: Annotated[
+        str | None, typer.Option(metavar="VALUE", help="Standard error of the grade.")
+    ] = None,
+    recovery_se: Annotated[
+        str | None, typer.Option(metavar="VALUE", help="Standard error of the recovery.")
+    ] = None,
     grade_count: Annotated[
         str | None, typer.Option(metavar="N", help="Particles counted for the grade.")
     ] = None,
@@ -54,16 +63,21 @@ def record(
     ] = None,
     material: Annotated[
         list[str] | None,
-        typer.Option("--material", metavar="KEY=VALUE", help="As measured; repeat for more."),
+        typer.Option(
+            "--material", metavar="KEY=VALUE", help="Measured property of the material; repeat."
+        ),
     ] = None,
     started_at: Annotated[
         str | None,
         typer.Option(metavar="TIME", help="ISO 8601, UTC where it has no offset. [default: now]"),
     ] = None,
-    run_id: Annotated[str | None, typer.Option(metavar="ID")] = None,
-    note: Annotated[str | None, typer.Option(metavar="TEXT")] = None,
+    run_id: Annotated[str | None, typer.Option(metavar="ID", help="Id of the run.")] = None,
+    note: Annotated[str | None, typer.Option(metavar="TEXT", help="Note on the run.")] = None,
     source: Annotated[
-        Path | None, typer.Option("--from", metavar="FILE", help="A filled-in log instead.")
+        Path | None,
+        typer.Option(
+            "--from", metavar="FILE", help="Read the result from a log or filled-in sheet."
+        ),
     ] = None,
     brief: BriefOption = None,
     min_grade: MinGradeOption = None,
@@ -71,7 +85,12 @@ def record(
     site: SiteOption = None,
     seed: Annotated[
         int | None,
-        typer.Option("--seed", metavar="N", min=0, help="Of all chance. [default: the plan's, 0]"),
+        typer.Option(
+            "--seed",
+            metavar="N",
+            min=0,
+            help="Seed of everything random. [default: the plan's, or 0]",
+        ),
     ] = None,
     as_json: JsonOption = False,
 ) -> None:

@@ -27,7 +27,7 @@ from cli.options import (
 
 
 def report(
-    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The page.")] = Path(
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The page to write.")] = Path(
         "report.html"
     ),
     sheets: Annotated[
@@ -35,11 +35,11 @@ def report(
         typer.Option("--sheet", metavar="FILE", help="Trial sheet: .pdf, .html or .csv; repeat."),
     ] = None,
     paper: Annotated[
-        str, typer.Option("--paper", metavar="SIZE", help="Of the sheet: a4 or letter.")
+        str, typer.Option("--paper", metavar="SIZE", help="Paper of the sheet: a4 or letter.")
     ] = "a4",
-    language: Annotated[str, typer.Option("--language", metavar="CODE", help="Of the words.")] = (
-        "en"
-    ),
+    language: Annotated[
+        str, typer.Option("--language", metavar="CODE", help="Language of the texts.")
+    ] = ("en"),
     brief: BriefOption = None,
     line: LineOption = None,
     material: MaterialOption = None,
@@ -49,7 +49,7 @@ def report(
         int | None, typer.Option("--trials", metavar="N", help="How many trials to plan.")
     ] = None,
     compared: Annotated[
-        bool, typer.Option("--compare", help="Also put all lines side by side, as compare does.")
+        bool, typer.Option("--compare", help="Also compare all lines, as compare does.")
     ] = False,
     as_of: AsOfOption = None,
     location: HistoryOption = "history",

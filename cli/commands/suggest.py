@@ -53,7 +53,7 @@ def suggest(
     trials: Annotated[
         int | None, typer.Option("--trials", metavar="N", help="How many trials to plan.")
     ] = None,
-    form: Annotated[PlanFormat, typer.Option("--format", help="Form of the plan.")] = (
+    form: Annotated[PlanFormat, typer.Option("--format", help="Format of the plan.")] = (
         PlanFormat.table
     ),
     out: Annotated[
