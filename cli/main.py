@@ -101,7 +101,7 @@ def run() -> None:
             sys.exit(InputError.exit_code)
         complain(
             f"a fault of highside itself: {type(error).__name__}: {error}",
-            "What was stored before it is stored: 'highside history' shows it. "
+            "What was stored before stays stored: 'highside history' shows it. "
             "Set HIGHSIDE_DEBUG=1 and run again to see where.",
         )
         sys.exit(FAULT)

@@ -265,7 +265,9 @@ def factor(unit: str, to: str) -> float:
 
 def _unknown(unit: str, to: str) -> InputError:
     return InputError(
-        f"unit '{unit}' is not known.", code="unknown-unit", hint=f"Expected '{to}' or alike."
+        f"unit '{unit}' is not known.",
+        code="unknown-unit",
+        hint=f"Expected '{to}' or a unit like it.",
     )
 
 

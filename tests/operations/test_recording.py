@@ -122,7 +122,7 @@ def test_an_answer_that_cannot_be_shown_does_not_say_that_nothing_was_done(run, 
         code, _, err = run("record", "--from", "result.csv")
     assert code == cli.FAULT
     assert runs_of(history) == 5
-    assert "What was stored before it is stored" in err
+    assert "What was stored before stays stored" in err
     assert "Nothing" not in err
 
 

@@ -77,7 +77,9 @@ def _blocks(left: bytes, stream: Pieces, line: int, name: str) -> Iterator[tuple
         cut = len(block) if not fresh else _end_of_rows(block)
         whole, left = block[:cut], block[cut:]
         if len(left) > LONGEST_ROW:
-            raise InputError(f"{name}: the row in line {line} has no end.", hint="Is it a log?")
+            raise InputError(
+                f"{name}: the row in line {line} has no end.", hint="Check that the file is a log."
+            )
         if whole and not whole.isspace():
             yield utf8(whole), line
         line += whole.count(b"\n")

@@ -74,7 +74,7 @@ def logs_in(
         yield from _packed(stream, name, known, warn)
     elif start == _OLD_WORKBOOK:
         raise InputError(
-            f"{name} is a workbook of an old kind, or one with a password.",
+            f"{name} is a workbook in the old .xls format, or has a password.",
             hint="Save it as .xlsx without a password, or as CSV.",
         )
     else:

@@ -85,6 +85,6 @@ def fault() -> Problem:
         500,
         "a fault of highside itself.",
         code="fault",
-        hint="What was stored before it is stored. The service's log says where it was, under "
-        "this answer's X-Request-ID.",
+        hint="What was stored before stays stored. The service's log names the place under this "
+        "answer's X-Request-ID.",
     )

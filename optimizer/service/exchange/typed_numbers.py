@@ -26,7 +26,10 @@ def number(text: str, field: str) -> float:
     parts = number_and_unit(written)
     if parts is None or parts[1] or not abs(parts[0]) <= LARGEST:
         name = field.replace("_", " ")
-        raise Problem(422, f"{name}: '{written[:40]}' is not a number.", code="not-a-number")
+        raise Problem(
+            422, f"{name}: '{written[:40]}' is not a number.", code="not-a-number",
+            hint="Write it without a mark for thousands, such as 1500 or 1.5.",
+        )  # fmt: skip
     return float(parts[0])
 
 
