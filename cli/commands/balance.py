@@ -15,79 +15,88 @@ from cli.output import answer
 from optimizer.errors import InputError
 from optimizer.text.key_values import key_values
 
+FileArgument = Annotated[
+    Path | None,
+    typer.Argument(metavar="[FILE]", help="Streams, one in a row (CSV or Parquet)."),
+]
+OutOption = Annotated[Path, typer.Option("--out", metavar="FILE", help="The run log to write.")]
+ReturnedOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--returned", metavar="STREAM", help="Stream led back to the feed; repeat for more."
+    ),
+]
+MassErrorOption = Annotated[
+    float | None,
+    typer.Option(
+        "--mass-error",
+        metavar="SHARE",
+        parser=as_share,
+        help="Relative error of weights without one.",
+    ),
+]
+AssayErrorOption = Annotated[
+    float | None,
+    typer.Option(
+        "--assay-error",
+        metavar="SHARE",
+        parser=as_share,
+        help="Relative error of assays without one.",
+    ),
+]
+PlanOption = Annotated[
+    bool, typer.Option("--plan", help="Plan the sampling instead: how much shows a difference.")
+]
+PurityOption = Annotated[
+    float | None,
+    typer.Option("--purity", metavar="SHARE", parser=as_share, help="Purity expected, for --plan."),
+]
+DifferenceOption = Annotated[
+    float,
+    typer.Option(
+        "--difference", metavar="SHARE", parser=as_share, help="Difference that should show."
+    ),
+]
+RecoverySdOption = Annotated[
+    float | None,
+    typer.Option(
+        "--recovery-sd",
+        metavar="SHARE",
+        parser=as_share,
+        help="Scatter of one run, for the number of repeats.",
+    ),
+]
+ThousandGramsOption = Annotated[
+    float | None,
+    typer.Option("--thousand-grams", metavar="G", help="Weight of 1000 particles."),
+]
+LotCountOption = Annotated[
+    int | None, typer.Option("--lot-count", metavar="N", help="Particles in a small lot.")
+]
+ParticulateOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--particulate",
+        metavar="KEY=VALUE",
+        help="Properties of a broken mineral: top_size, liberation_size (mm), mineral_density, "
+        "gangue_density (t/m3), sample_grams. Repeat for more.",
+    ),
+]
+
 
 def balance(
-    file: Annotated[
-        Path | None,
-        typer.Argument(metavar="[FILE]", help="Streams, one in a row (CSV or Parquet)."),
-    ] = None,
-    out: Annotated[
-        Path, typer.Option("--out", metavar="FILE", help="The run log to write.")
-    ] = Path("balanced.csv"),
-    returned: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--returned", metavar="STREAM", help="Stream led back to the feed; repeat for more."
-        ),
-    ] = None,
-    mass_error: Annotated[
-        float | None,
-        typer.Option(
-            "--mass-error",
-            metavar="SHARE",
-            parser=as_share,
-            help="Relative error of weights without one.",
-        ),
-    ] = None,
-    assay_error: Annotated[
-        float | None,
-        typer.Option(
-            "--assay-error",
-            metavar="SHARE",
-            parser=as_share,
-            help="Relative error of assays without one.",
-        ),
-    ] = None,
-    plan: Annotated[
-        bool, typer.Option("--plan", help="Plan the sampling instead: how much shows a difference.")
-    ] = False,
-    purity: Annotated[
-        float | None,
-        typer.Option(
-            "--purity", metavar="SHARE", parser=as_share, help="Purity expected, for --plan."
-        ),
-    ] = None,
-    difference: Annotated[
-        float,
-        typer.Option(
-            "--difference", metavar="SHARE", parser=as_share, help="Difference that should show."
-        ),
-    ] = 0.005,
-    recovery_sd: Annotated[
-        float | None,
-        typer.Option(
-            "--recovery-sd",
-            metavar="SHARE",
-            parser=as_share,
-            help="Scatter of one run, for the number of repeats.",
-        ),
-    ] = None,
-    thousand_grams: Annotated[
-        float | None,
-        typer.Option("--thousand-grams", metavar="G", help="Weight of 1000 particles."),
-    ] = None,
-    lot_count: Annotated[
-        int | None, typer.Option("--lot-count", metavar="N", help="Particles in a small lot.")
-    ] = None,
-    particulate: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--particulate",
-            metavar="KEY=VALUE",
-            help="Properties of a broken mineral: top_size, liberation_size (mm), mineral_density, "
-            "gangue_density (t/m3), sample_grams. Repeat for more.",
-        ),
-    ] = None,
+    file: FileArgument = None,
+    out: OutOption = Path("balanced.csv"),
+    returned: ReturnedOption = None,
+    mass_error: MassErrorOption = None,
+    assay_error: AssayErrorOption = None,
+    plan: PlanOption = False,
+    purity: PurityOption = None,
+    difference: DifferenceOption = 0.005,
+    recovery_sd: RecoverySdOption = None,
+    thousand_grams: ThousandGramsOption = None,
+    lot_count: LotCountOption = None,
+    particulate: ParticulateOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Turn weighed and assayed streams into grade, recovery and yield, with errors."""

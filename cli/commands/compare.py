@@ -35,48 +35,58 @@ class RankBy(StrEnum):
     gap = "gap"
 
 
+LinesOption = Annotated[
+    list[str] | None,
+    typer.Option("--lines", metavar="NAME[,NAME]", help="Lines to compare. [default: all]"),
+]
+FeedRateOption = Annotated[
+    float | None,
+    typer.Option("--feed-rate", metavar="RATE", help="Common feed rate, in the site's unit."),
+]
+RankByOption = Annotated[RankBy, typer.Option("--rank-by", help="Quantity to rank by.")]
+PriceOption = Annotated[
+    float | None, typer.Option("--price", metavar="VALUE", help="Price of a tonne of product.")
+]
+RejectPriceOption = Annotated[
+    float, typer.Option("--reject-price", metavar="VALUE", help="Price of a tonne of reject.")
+]
+HoursOption = Annotated[
+    float | None, typer.Option("--hours", metavar="H", help="Running hours of a season.")
+]
+FractionsOption = Annotated[
+    Path | None,
+    typer.Option("--fractions", metavar="FILE", help="Density fractions of the lines."),
+]
+AnonymousOption = Annotated[
+    bool, typer.Option("--anonymous", help="Call lines A, B, C in the order of rank.")
+]
+SchedulerOption = Annotated[
+    str | None,
+    typer.Option(
+        "--scheduler", metavar="ADDRESS", help="Dask cluster that fits lines in parallel."
+    ),
+]
+WorkersOption = Annotated[
+    int | None,
+    typer.Option("--workers", metavar="N", min=1, help="Processes that fit lines in parallel."),
+]
+
+
 def compare(
-    lines: Annotated[
-        list[str] | None,
-        typer.Option("--lines", metavar="NAME[,NAME]", help="Lines to compare. [default: all]"),
-    ] = None,
+    lines: LinesOption = None,
     min_grade: MinGradeOption = None,
     confidence: ConfidenceOption = None,
-    feed_rate: Annotated[
-        float | None,
-        typer.Option("--feed-rate", metavar="RATE", help="Common feed rate, in the site's unit."),
-    ] = None,
+    feed_rate: FeedRateOption = None,
     material: MaterialOption = None,
     brief: BriefOption = None,
-    rank_by: Annotated[RankBy, typer.Option("--rank-by", help="Quantity to rank by.")] = (
-        RankBy.attainable
-    ),
-    price: Annotated[
-        float | None, typer.Option("--price", metavar="VALUE", help="Price of a tonne of product.")
-    ] = None,
-    reject_price: Annotated[
-        float, typer.Option("--reject-price", metavar="VALUE", help="Price of a tonne of reject.")
-    ] = 0.0,
-    hours: Annotated[
-        float | None, typer.Option("--hours", metavar="H", help="Running hours of a season.")
-    ] = None,
-    fractions: Annotated[
-        Path | None,
-        typer.Option("--fractions", metavar="FILE", help="Density fractions of the lines."),
-    ] = None,
-    anonymous: Annotated[
-        bool, typer.Option("--anonymous", help="Call lines A, B, C in the order of rank.")
-    ] = False,
-    scheduler: Annotated[
-        str | None,
-        typer.Option(
-            "--scheduler", metavar="ADDRESS", help="Dask cluster that fits lines in parallel."
-        ),
-    ] = None,
-    workers: Annotated[
-        int | None,
-        typer.Option("--workers", metavar="N", min=1, help="Processes that fit lines in parallel."),
-    ] = None,
+    rank_by: RankByOption = (RankBy.attainable),
+    price: PriceOption = None,
+    reject_price: RejectPriceOption = 0.0,
+    hours: HoursOption = None,
+    fractions: FractionsOption = None,
+    anonymous: AnonymousOption = False,
+    scheduler: SchedulerOption = None,
+    workers: WorkersOption = None,
     as_of: AsOfOption = None,
     location: HistoryOption = "history",
     site: SiteOption = None,

@@ -33,65 +33,82 @@ if TYPE_CHECKING:
 SETTING = "As it was run, in the site's unit."
 
 
+FeedRateOption = Annotated[str | None, typer.Option(metavar="VALUE", help=SETTING)]
+EndRaiseOption = Annotated[str | None, typer.Option(metavar="VALUE", help=SETTING)]
+SideTiltOption = Annotated[str | None, typer.Option(metavar="VALUE", help=SETTING)]
+EccentricSpeedOption = Annotated[str | None, typer.Option(metavar="VALUE", help=SETTING)]
+AirOption = Annotated[str | None, typer.Option(metavar="VALUE", help=SETTING)]
+PlanOption = Annotated[
+    Path | None,
+    typer.Option("--plan", metavar="FILE", help="Plan to take line, settings and brief from."),
+]
+RankOption = Annotated[
+    int, typer.Option("--rank", metavar="N", help="Rank of the trial in the plan.")
+]
+GradeOption = Annotated[str | None, typer.Option(metavar="VALUE", help="0.987 or 98.7%.")]
+RecoveryOption = Annotated[str | None, typer.Option(metavar="VALUE", help="0.931 or 93.1%.")]
+GradeSeOption = Annotated[
+    str | None, typer.Option(metavar="VALUE", help="Standard error of the grade.")
+]
+RecoverySeOption = Annotated[
+    str | None, typer.Option(metavar="VALUE", help="Standard error of the recovery.")
+]
+GradeCountOption = Annotated[
+    str | None, typer.Option(metavar="N", help="Particles counted for the grade.")
+]
+DeckStateOption = Annotated[str | None, typer.Option(metavar="STATE", help=", ".join(DECK_STATES))]
+MaterialOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--material", metavar="KEY=VALUE", help="Measured property of the material; repeat."
+    ),
+]
+StartedAtOption = Annotated[
+    str | None,
+    typer.Option(metavar="TIME", help="ISO 8601, UTC where it has no offset. [default: now]"),
+]
+RunIdOption = Annotated[str | None, typer.Option(metavar="ID", help="Id of the run.")]
+NoteOption = Annotated[str | None, typer.Option(metavar="TEXT", help="Note on the run.")]
+SourceOption = Annotated[
+    Path | None,
+    typer.Option("--from", metavar="FILE", help="Read the result from a log or filled-in sheet."),
+]
+SeedOption = Annotated[
+    int | None,
+    typer.Option(
+        "--seed",
+        metavar="N",
+        min=0,
+        help="Seed of everything random. [default: the plan's, or 0]",
+    ),
+]
+
+
 def record(
     line: LineOption = None,
-    feed_rate: Annotated[str | None, typer.Option(metavar="VALUE", help=SETTING)] = None,
-    end_raise: Annotated[str | None, typer.Option(metavar="VALUE", help=SETTING)] = None,
-    side_tilt: Annotated[str | None, typer.Option(metavar="VALUE", help=SETTING)] = None,
-    eccentric_speed: Annotated[str | None, typer.Option(metavar="VALUE", help=SETTING)] = None,
-    air: Annotated[str | None, typer.Option(metavar="VALUE", help=SETTING)] = None,
-    plan: Annotated[
-        Path | None,
-        typer.Option("--plan", metavar="FILE", help="Plan to take line, settings and brief from."),
-    ] = None,
-    rank: Annotated[
-        int, typer.Option("--rank", metavar="N", help="Rank of the trial in the plan.")
-    ] = 1,
-    grade: Annotated[str | None, typer.Option(metavar="VALUE", help="0.987 or 98.7%.")] = None,
-    recovery: Annotated[str | None, typer.Option(metavar="VALUE", help="0.931 or 93.1%.")] = None,
-    grade_se: Annotated[
-        str | None, typer.Option(metavar="VALUE", help="Standard error of the grade.")
-    ] = None,
-    recovery_se: Annotated[
-        str | None, typer.Option(metavar="VALUE", help="Standard error of the recovery.")
-    ] = None,
-    grade_count: Annotated[
-        str | None, typer.Option(metavar="N", help="Particles counted for the grade.")
-    ] = None,
-    deck_state: Annotated[
-        str | None, typer.Option(metavar="STATE", help=", ".join(DECK_STATES))
-    ] = None,
-    material: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--material", metavar="KEY=VALUE", help="Measured property of the material; repeat."
-        ),
-    ] = None,
-    started_at: Annotated[
-        str | None,
-        typer.Option(metavar="TIME", help="ISO 8601, UTC where it has no offset. [default: now]"),
-    ] = None,
-    run_id: Annotated[str | None, typer.Option(metavar="ID", help="Id of the run.")] = None,
-    note: Annotated[str | None, typer.Option(metavar="TEXT", help="Note on the run.")] = None,
-    source: Annotated[
-        Path | None,
-        typer.Option(
-            "--from", metavar="FILE", help="Read the result from a log or filled-in sheet."
-        ),
-    ] = None,
+    feed_rate: FeedRateOption = None,
+    end_raise: EndRaiseOption = None,
+    side_tilt: SideTiltOption = None,
+    eccentric_speed: EccentricSpeedOption = None,
+    air: AirOption = None,
+    plan: PlanOption = None,
+    rank: RankOption = 1,
+    grade: GradeOption = None,
+    recovery: RecoveryOption = None,
+    grade_se: GradeSeOption = None,
+    recovery_se: RecoverySeOption = None,
+    grade_count: GradeCountOption = None,
+    deck_state: DeckStateOption = None,
+    material: MaterialOption = None,
+    started_at: StartedAtOption = None,
+    run_id: RunIdOption = None,
+    note: NoteOption = None,
+    source: SourceOption = None,
     brief: BriefOption = None,
     min_grade: MinGradeOption = None,
     location: HistoryOption = DEFAULT_HISTORY,
     site: SiteOption = None,
-    seed: Annotated[
-        int | None,
-        typer.Option(
-            "--seed",
-            metavar="N",
-            min=0,
-            help="Seed of everything random. [default: the plan's, or 0]",
-        ),
-    ] = None,
+    seed: SeedOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Add one trial's result, and say what it changed."""

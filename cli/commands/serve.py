@@ -13,46 +13,57 @@ from cli.options import HistoryOption, SeedOption, SiteOption, site_file
 MIB = 1 << 20
 
 
+HostOption = Annotated[str, typer.Option("--host", metavar="ADDRESS", help="Address to listen at.")]
+PortOption = Annotated[
+    int, typer.Option("--port", metavar="N", min=0, max=65535, help="Port to listen at.")
+]
+ProcessesOption = Annotated[
+    int, typer.Option("--processes", metavar="N", min=1, max=64, help="Processes that answer.")
+]
+TokensOption = Annotated[
+    Path | None, typer.Option("--tokens", metavar="FILE", help="Named tokens (TOML).")
+]
+CertificateOption = Annotated[
+    Path | None,
+    typer.Option("--certificate", metavar="FILE", help="Certificate for TLS (PEM)."),
+]
+PrivateKeyOption = Annotated[
+    Path | None, typer.Option("--private-key", metavar="FILE", help="Its key (PEM).")
+]
+AllowHostOption = Annotated[
+    list[str] | None,
+    typer.Option("--allow-host", metavar="NAME", help="A name it may be reached by; repeat."),
+]
+ProxyOption = Annotated[
+    list[str] | None,
+    typer.Option("--proxy", metavar="ADDRESS", help="TLS proxy to trust; repeat."),
+]
+RateOption = Annotated[
+    float, typer.Option("--rate", metavar="N", min=0, help="Requests/s of one address; 0: any.")
+]
+MaxUploadOption = Annotated[
+    int, typer.Option("--max-upload", metavar="MIB", min=1, max=1024, help="Largest upload.")
+]
+StateOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--state", metavar="DIR", help="Audit trail, kept answers. [default: HISTORY-service]"
+    ),
+]
+
+
 def serve(
-    host: Annotated[
-        str, typer.Option("--host", metavar="ADDRESS", help="Address to listen at.")
-    ] = "127.0.0.1",
-    port: Annotated[
-        int, typer.Option("--port", metavar="N", min=0, max=65535, help="Port to listen at.")
-    ] = 8765,
-    processes: Annotated[
-        int, typer.Option("--processes", metavar="N", min=1, max=64, help="Processes that answer.")
-    ] = 1,
-    tokens: Annotated[
-        Path | None, typer.Option("--tokens", metavar="FILE", help="Named tokens (TOML).")
-    ] = None,
-    certificate: Annotated[
-        Path | None,
-        typer.Option("--certificate", metavar="FILE", help="Certificate for TLS (PEM)."),
-    ] = None,
-    private_key: Annotated[
-        Path | None, typer.Option("--private-key", metavar="FILE", help="Its key (PEM).")
-    ] = None,
-    allow_host: Annotated[
-        list[str] | None,
-        typer.Option("--allow-host", metavar="NAME", help="A name it may be reached by; repeat."),
-    ] = None,
-    proxy: Annotated[
-        list[str] | None,
-        typer.Option("--proxy", metavar="ADDRESS", help="TLS proxy to trust; repeat."),
-    ] = None,
-    rate: Annotated[
-        float, typer.Option("--rate", metavar="N", min=0, help="Requests/s of one address; 0: any.")
-    ] = 50.0,
-    max_upload: Annotated[
-        int, typer.Option("--max-upload", metavar="MIB", min=1, max=1024, help="Largest upload.")
-    ] = 32,
-    state: Annotated[
-        Path | None,
-        typer.Option(
-            "--state", metavar="DIR", help="Audit trail, kept answers. [default: HISTORY-service]"
-        ),
-    ] = None,
+    host: HostOption = "127.0.0.1",
+    port: PortOption = 8765,
+    processes: ProcessesOption = 1,
+    tokens: TokensOption = None,
+    certificate: CertificateOption = None,
+    private_key: PrivateKeyOption = None,
+    allow_host: AllowHostOption = None,
+    proxy: ProxyOption = None,
+    rate: RateOption = 50.0,
+    max_upload: MaxUploadOption = 32,
+    state: StateOption = None,
     location: HistoryOption = "history",
     site: SiteOption = None,
     seed: SeedOption = 0,

@@ -17,6 +17,7 @@ from starlette.testclient import TestClient
 from optimizer import Brief, History, Site, load_logs, suggest
 from optimizer.comparison import ComparisonRequest, compare
 from optimizer.errors import InputError
+from optimizer.history.snapshot import Snapshot
 from optimizer.service.admission.access import SESSION, Access, Person, digest
 from optimizer.service.admission.guard import HEADERS, JsonLines, Rate
 from optimizer.service.answers.versions import Versions
@@ -443,7 +444,7 @@ def test_hostile_requests_are_problem_documents(client):
 
 
 def test_a_fault_of_the_program_is_told_without_its_inside(client, monkeypatch):
-    monkeypatch.setattr(History, "summary", lambda *_, **__: 1 / 0)
+    monkeypatch.setattr(Snapshot, "summary", lambda *_, **__: 1 / 0)
     told = problem(client.get("/v1/history?line=deck-1"), 500, "fault")
     assert "ZeroDivision" not in json.dumps(told)
 

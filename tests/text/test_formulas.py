@@ -19,7 +19,9 @@ from hypothesis import strategies as st
 from cli.show.tables import write_plan_table
 from optimizer.history.history import History
 from optimizer.intake.settling.load import load_bytes, load_logs, load_table
+from optimizer.interval import Interval
 from optimizer.operations.stream_log import balance_file
+from optimizer.planning.plan import Plan, Recommendation, Stopping
 from optimizer.plant.site import Site
 from optimizer.presentation.sheet_csv import sheet_csv
 from optimizer.text.formulas import as_meant, harmless
@@ -145,13 +147,35 @@ def test_balanced_tests_are_harmless(tmp_path: Path) -> None:
 
 
 def test_a_plan_as_csv_is_harmless(tmp_path: Path) -> None:
-    ends = {"mean": 0.9, "low": 0.8, "high": 1.0}
-    trial = {
-        "rank": 1, "order": 1, "settings": {"air": -1.0}, "grade": ends, "recovery": ends,
-        "chance_of_grade": 0.5, "expected_gain": -0.01, "material_t": 1.0, "minutes": 30,
-        "why": "-", "watch": "",
-    }  # fmt: skip
-    plan = {"line": "=deck", "recommendations": [trial]}
+    ends = Interval(0.9, 0.8, 1.0)
+    trial = Recommendation(
+        rank=1,
+        settings={"air": -1.0},
+        grade=ends,
+        recovery=ends,
+        chance_of_grade=0.5,
+        chance_even=1.0,
+        expected_gain=-0.01,
+        product_t_per_h=None,
+        material_t=1.0,
+        minutes=30,
+        why="-",
+    )
+    plan = Plan(
+        line="=deck",
+        material={},
+        seed=0,
+        history_version=None,
+        runs_used=0,
+        set_points=0,
+        min_grade=None,
+        confidence=0.9,
+        units={},
+        run_now=None,
+        recommendations=(trial,),
+        stopping=Stopping("continue", None, ""),
+        warnings=(),
+    )
     write_plan_table([plan], "csv", tmp_path / "plan.csv")
     assert live_cells(tmp_path / "plan.csv") == []
     (row,) = rows_of(tmp_path / "plan.csv")

@@ -19,7 +19,8 @@ from optimizer.service.exchange.problems import Problem
 from optimizer.service.http import responses
 from optimizer.service.http.parameters import (
     AsOf,
-    Confident,
+    BriefOfComparison,
+    BriefOfQuery,
     DryRun,
     FeedRate,
     Form,
@@ -28,14 +29,10 @@ from optimizer.service.http.parameters import (
     Line,
     LineOfRows,
     Lines,
-    Material,
-    MinGrade,
     Prefer,
     Samples,
     Seed,
     Since,
-    Trials,
-    brief_of_query,
 )
 from optimizer.service.http.parts import parts_of, require_recorder, sender_of
 from optimizer.service.recording.bodies import JSON, read_brief
@@ -133,12 +130,10 @@ async def plans(
 @routes.get("/v1/report", summary="The page to decide from (HTML)", tags=["plans"],
             responses=responses.REPORT)  # fmt: skip
 async def report(
-    request: Request, line: Line = None, min_grade: MinGrade = None, trials: Trials = None,
-    material: Material = None, seed: Seed = None, as_of: AsOf = None, prefer: Prefer = None,
-    if_none_match: IfNoneMatch = None,
+    request: Request, brief: BriefOfQuery, seed: Seed = None, as_of: AsOf = None,
+    prefer: Prefer = None, if_none_match: IfNoneMatch = None,
 ) -> Response:  # fmt: skip
     """The report of a plan for the brief in the query."""
-    brief = brief_of_query(line, min_grade, trials, material)
     order = parts_of(request).work.order("report", brief, seed, as_of)
     return await answered(order, request, prefer)
 
@@ -146,12 +141,10 @@ async def report(
 @routes.get("/v1/sheet", summary="The trial sheet (PDF, HTML or CSV)", tags=["plans"],
             responses=responses.SHEET)  # fmt: skip
 async def sheet(
-    request: Request, form: Form = "pdf", line: Line = None, min_grade: MinGrade = None,
-    trials: Trials = None, material: Material = None, seed: Seed = None, as_of: AsOf = None,
-    prefer: Prefer = None, if_none_match: IfNoneMatch = None,
+    request: Request, brief: BriefOfQuery, form: Form = "pdf", seed: Seed = None,
+    as_of: AsOf = None, prefer: Prefer = None, if_none_match: IfNoneMatch = None,
 ) -> Response:  # fmt: skip
     """The trial sheet of a plan for the brief in the query."""
-    brief = brief_of_query(line, min_grade, trials, material)
     order = parts_of(request).work.order(f"sheet.{form}", brief, seed, as_of)
     return await answered(order, request, prefer)
 
@@ -159,14 +152,10 @@ async def sheet(
 @routes.get("/v1/comparison", summary="Lines side by side", tags=["plans"],
             responses=responses.COMPARISON)  # fmt: skip
 async def comparison(
-    request: Request, lines: Lines = None, feed_rate: FeedRate = None,
-    confidence: Confident = None, min_grade: MinGrade = None, material: Material = None,
+    request: Request, brief: BriefOfComparison, lines: Lines = None, feed_rate: FeedRate = None,
     seed: Seed = None, prefer: Prefer = None, if_none_match: IfNoneMatch = None,
 ) -> Response:  # fmt: skip
     """The comparison of lines on the same material and feed rate."""
-    brief = brief_of_query(None, min_grade, None, material)
-    if confidence is not None:
-        brief["goal"] = {**brief.get("goal", {}), "confidence": confidence}
     basis = {"lines": lines or None, "feed_rate": feed_rate}
     order = parts_of(request).work.order("comparison", brief, seed, more=basis)
     return await answered(order, request, prefer)

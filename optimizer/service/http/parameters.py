@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Annotated, Any
 
-from fastapi import Header, Path, Query
+from fastapi import Depends, Header, Path, Query
 
 from optimizer.errors import InputError
 from optimizer.plant.documents import LARGEST
@@ -65,7 +64,7 @@ JobId = Annotated[str, Path(description="Id of the job.", pattern="^[0-9a-f]{32}
 
 
 def brief_of_query(
-    line: str | None, min_grade: float | None, trials: int | None, material: Sequence[str] | None
+    line: Line = None, min_grade: MinGrade = None, trials: Trials = None, material: Material = None
 ) -> dict[str, Any]:
     """The brief that the parameters of a query make.
 
@@ -86,3 +85,17 @@ def brief_of_query(
     brief["goal"] = {} if min_grade is None else {"min_grade": min_grade}
     brief["trials"] = {} if trials is None else {"count": trials}
     return {key: value for key, value in brief.items() if value}
+
+
+def brief_of_comparison(
+    min_grade: MinGrade = None, confidence: Confident = None, material: Material = None
+) -> dict[str, Any]:
+    """The brief that the parameters of a comparison make; errors as for ``brief_of_query``."""
+    brief = brief_of_query(None, min_grade, None, material)
+    if confidence is not None:
+        brief["goal"] = {**brief.get("goal", {}), "confidence": confidence}
+    return brief
+
+
+BriefOfQuery = Annotated[dict[str, Any], Depends(brief_of_query)]
+BriefOfComparison = Annotated[dict[str, Any], Depends(brief_of_comparison)]
