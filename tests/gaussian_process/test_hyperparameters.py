@@ -1,4 +1,4 @@
-"""Hyperparameters: likelihoods of many at once, draws around a mode, where a search begins."""
+"""Hyperparameters: stacked likelihoods, draws around a mode, and the start of a search."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ KERNELS = {
 
 @pytest.mark.parametrize("kind", KERNELS)
 @pytest.mark.parametrize("stacked", [1, 1700, 100_000])
-def test_likelihoods_of_many_are_those_of_each(kind, stacked, monkeypatch):
+def test_stacked_likelihoods_equal_single_ones(kind, stacked, monkeypatch):
     """Whatever number of covariances is factorized at once: 1, 4 or all 30 of them."""
     monkeypatch.setattr(likelihood, "STACKED", stacked)
     rng = np.random.default_rng(0)
@@ -40,7 +40,7 @@ def test_likelihoods_of_many_are_those_of_each(kind, stacked, monkeypatch):
     np.testing.assert_allclose(of_many, each, rtol=1e-9)
 
 
-def test_a_covariance_that_needs_jitter_has_a_likelihood_in_a_stack_too():
+def test_a_stack_with_a_covariance_that_needs_jitter_has_likelihoods():
     """Two points 1e-12 apart, no noise to speak of: not positive definite in double precision."""
     X = np.array([[0.2], [0.2 + 1e-12], [0.8]])
     given = Given((3.0, 5.0, -40.0))
@@ -77,7 +77,7 @@ def test_draws_have_the_moments_of_the_posterior():
     assert held.max() <= 0.4
 
 
-def test_one_search_from_the_first_fit_ends_where_two_from_the_priors_do():
+def test_a_search_from_the_first_fit_finds_the_mode_of_two_searches_from_the_priors():
     """Counted readings are fitted twice; the second fit begins where the first ended."""
     rng = np.random.default_rng(3)
     X = rng.random((30, 5))

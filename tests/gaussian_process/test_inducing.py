@@ -1,4 +1,4 @@
-"""Many set-points by a few: the same where all are chosen, close where they explain the rest."""
+"""Inducing points: exact where all set-points are chosen, close where they explain the rest."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def model(most):
     return GaussianProcess(Kernel(additive=0.8), Mean("linear"), solver=solver, **parts)
 
 
-def test_the_factor_is_exact_at_chosen_points_and_never_too_much_elsewhere():
+def test_the_factor_is_exact_at_chosen_points_and_a_lower_bound_elsewhere():
     rng = np.random.default_rng(1)
     K = np.cov(rng.standard_normal((30, 200)))
     chosen, A = pivoted_cholesky(np.diag(K), lambda i: K[i], 12)
@@ -64,8 +64,8 @@ def test_conditioning_on_all_points_is_the_exact_posterior():
     assert len(chosen) > 40
 
 
-def test_a_few_points_stand_for_many():
-    """1500 set-points by 300: within a third of a standard deviation, no surer than the exact."""
+def test_inducing_points_approximate_the_exact_posterior():
+    """1500 set-points by 300: within a third of a standard deviation, intervals no narrower."""
     X, y = readings(1500)
     unseen = np.random.default_rng(9).random((500, 4))
     exact, few = (model(m).fit(X, y, np.full(1500, 0.01)) for m in (None, 300))

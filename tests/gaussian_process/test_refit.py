@@ -1,4 +1,4 @@
-"""A model that is fitted again answers from the new fit, also at inputs that it answered before."""
+"""A model that is fitted again answers from the new fit, at old inputs too."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ GIVEN = Given((0.0, 0.0, 0.0, -3.0))
 
 
 @pytest.mark.parametrize("change", CHANGES)
-def test_a_process_fitted_again_forgets_its_old_trend(change):
+def test_a_process_fitted_again_does_not_use_results_of_its_old_parts(change):
     rng = np.random.default_rng(0)
     X, y = rng.random((15, 2)), rng.standard_normal(15)
     inputs = Inputs(rng.random((6, 2)))
@@ -45,7 +45,7 @@ def test_a_process_fitted_again_forgets_its_old_trend(change):
     assert np.max(np.abs(found - before)) > 1e-3
 
 
-def test_a_surrogate_fitted_again_draws_by_its_new_seed():
+def test_a_surrogate_fitted_again_uses_its_new_seed():
     rng = np.random.default_rng(0)
     X, read = rng.random((15, 2)), RunReadings.from_logits(*rng.standard_normal((2, 15)))
     A, odds = rng.random((6, 2)), 1.0
@@ -57,7 +57,7 @@ def test_a_surrogate_fitted_again_draws_by_its_new_seed():
     assert np.max(np.abs(found - before)) > 0.0
 
 
-def test_posteriors_and_what_is_made_of_them_are_compared_by_value():
+def test_posteriors_weights_and_pairs_are_compared_by_value():
     """Equal parts and readings give equal posteriors, weights and pairs, whichever object holds
     them; another reading or hyperparameter gives others."""
     rng = np.random.default_rng(0)
@@ -81,7 +81,7 @@ def test_posteriors_and_what_is_made_of_them_are_compared_by_value():
 
 
 def test_a_fitted_model_can_be_copied():
-    """Also where its weight stands among the results that its own set-points remember."""
+    """Also where its weight is a key of the results stored with its own set-points."""
     rng = np.random.default_rng(0)
     X, y = rng.random((15, 2)), rng.standard_normal(15)
     first = GaussianProcess(hyperparameters=GIVEN).fit(X, y)

@@ -74,7 +74,7 @@ def test_a_lone_product_implies_one_reject():
     assert result.adjusted[2].assay == pytest.approx(0.30)
 
 
-def test_undetermined_and_held_are_said():
+def test_undetermined_values_and_bounds_are_reported():
     lone = only(("product", NAN, 0.95))
     assert "The measurements do not determine: assay of feed, assay of reject," in lone.warnings[-1]
     assert "mass" not in lone.warnings[-1]
@@ -82,7 +82,7 @@ def test_undetermined_and_held_are_said():
     assert "Assay of reject stopped at its limit." in held.warnings
 
 
-def test_dictionary_and_frame_are_one():
+def test_dictionary_and_frame_give_the_same_result():
     frame = table(("product", 40, 0.95), ("reject", 60, 0.30))
     assert repr(balance_tests(frame.to_dict("list"))) == repr(balance_tests(frame))
 
@@ -155,7 +155,7 @@ def test_gaps_of_many_tests_give_the_error():
     assert np.std(scores) == pytest.approx(1.0, abs=0.35)
 
 
-def test_misfit_is_said_with_its_suspect():
+def test_misfit_is_reported_with_its_suspect():
     columns = ("stream", "mass", "assay", "mass_se", "assay_se")
     rows = [
         ("feed", 100, 0.56, 1.0, 0.01),
@@ -169,12 +169,12 @@ def test_misfit_is_said_with_its_suspect():
     assert result.warnings[0].endswith("most likely wrong: mass of reject.")
 
 
-def test_gap_is_said_when_no_error_can_judge_it():
+def test_gap_is_reported_when_no_error_is_stated():
     result = only(("feed", NAN, 0.60), ("product", 40, 0.95), ("reject", 60, 0.30))
     assert any("add up to a feed assay -6.67% off" in text for text in result.warnings)
 
 
-def test_poor_product_and_close_assays_are_said():
+def test_poor_product_and_close_assays_are_reported():
     swapped = only(("feed", NAN, 0.14), ("product", NAN, 0.12), ("reject", NAN, 0.20))
     assert any("poorer than the feed" in text for text in swapped.warnings)
     close = only(("feed", NAN, 0.90), ("product", NAN, 0.91), ("reject", NAN, 0.85))
@@ -229,7 +229,7 @@ def test_json_form():
         ([("feed", 100, 0.5), ("product", 90, 0.4)], "poorer than nothing, or richer than pure"),
     ],
 )
-def test_faulty_test_says_why_and_leaves_the_others(rows, text):
+def test_faulty_test_has_a_reason_and_does_not_affect_the_others(rows, text):
     both = pd.concat(
         [table(*rows), table(("product", 40, 0.95), ("reject", 60, 0.30), test_id="b")]
     )
@@ -292,7 +292,7 @@ def test_unreadable_table_is_refused(columns, options, text):
         max_size=5,
     )
 )
-def test_any_table_gives_fractions_or_says_why(rows):
+def test_any_table_gives_fractions_or_a_reason(rows):
     result = only(*rows)
     for value in (result.grade, result.recovery, result.yield_):
         assert np.isnan(value) or 0.0 <= value <= 1.0

@@ -42,7 +42,7 @@ class TestCounting:
         assert_allclose(purity_se(0.9, [100, 1000], 1000), [0.01 * 3 * np.sqrt(900 / 999), 0.0])
         assert float(purity_se(0.9, 800, 1e12)) == pytest.approx(float(purity_se(0.9, 800)))
 
-    def test_counted_error_stays_honest_at_the_ends(self):
+    def test_counted_error_is_above_zero_at_the_ends(self):
         assert float(purity_se(1.0, 400)) == 0.0
         assert 0.5 / 400 < float(counted_se(1.0, 400)) < 1.0 / 400
         assert float(counted_se(0.0, 400)) == float(counted_se(1.0, 400))
@@ -131,7 +131,7 @@ class TestGy:
 
 
 class TestLogitReading:
-    def test_between_whole_counts_it_goes_on_the_way_it_went(self):
+    def test_readings_between_whole_counts_are_monotone(self):
         """A grade times a count is not whole: a share of 81.9 of 82 reads between 81 and 82."""
         k = np.linspace(79.0, 82.0, 61)
         reading, _ = logit_reading(k, 82, np.log(0.9985 / 0.0015))
@@ -140,13 +140,13 @@ class TestLogitReading:
         unwanted, _ = logit_reading(82 - k, 82, -2.0)
         np.testing.assert_allclose(wanted, -unwanted, atol=1e-9)
 
-    def test_a_count_as_expected_reads_what_was_expected(self):
+    def test_an_expected_count_gives_the_expected_logit(self):
         reading, variance = logit_reading(390.0, 400, np.log(0.975 / 0.025))
         assert float(reading) == pytest.approx(np.log(0.975 / 0.025), abs=0.05)
         assert float(variance) == pytest.approx(1 / (400 * 0.975 * 0.025))
 
     @pytest.mark.parametrize("p", [0.5, 0.9, 0.985, 0.995])
-    def test_readings_at_the_truth_are_unbiased_and_scatter_as_said(self, p):
+    def test_readings_at_the_truth_are_unbiased_with_the_stated_variance(self, p):
         k = np.random.default_rng(1).binomial(800, p, 40_000)
         reading, variance = logit_reading(k, 800, np.log(p / (1 - p)))
         # 40,000 draws: the mean is known to 0.005 sd, the sd to 0.4 %; mid-p scores of a count
@@ -155,7 +155,7 @@ class TestLogitReading:
         assert abs(z.mean()) < 0.03
         assert z.std() == pytest.approx(1.0, abs=0.05)
 
-    def test_scipy_says_the_same_of_a_whole_count(self):
+    def test_whole_counts_agree_with_scipy(self):
         # scipy.stats.binom as the reference for the mid-p tail.
         from scipy import stats
 
@@ -223,7 +223,7 @@ class TestRunReadings:
             assert_array_equal(getattr(parts, f.name), getattr(whole, f.name)[[0, 2, 1, 3]])
         assert whole.measured.tolist() == [True, False, True, False]
 
-    def test_only_readings_with_a_known_error_are_judged_by_what_was_expected(self):
+    def test_only_readings_with_a_known_error_depend_on_the_expected_logit(self):
         """A count, a stated error, neither; each half a logit below what was expected."""
         own = RunReadings.from_shares([0.9] * 3, [0.8] * 3, [NAN, 0.01, NAN], [0.01, NAN, NAN],
                                       [200, NAN, NAN])  # fmt: skip
@@ -261,6 +261,6 @@ class TestRunReadings:
         back = equivalent_count(share, counted_se(share, count))
         assert float(back) == pytest.approx(count, rel=1e-6)
 
-    def test_error_larger_than_ignorance_counts_nothing(self):
+    def test_error_larger_than_that_of_no_count_gives_zero(self):
         assert_allclose(equivalent_count([0.5, 1.0, 0.0, 0.9], [0.36, 2.0, 100.0, 0.5]), 0.0)
         assert np.isnan(equivalent_count(NAN, 0.1))

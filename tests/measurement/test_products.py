@@ -66,7 +66,7 @@ class TestTwoProduct:
         assert_allclose(found.recovery, [0.9, NAN, NAN])
         assert list(found.reason != "") == [False, True, False]
 
-    def test_poorer_product_is_possible_and_said(self):
+    def test_poorer_product_is_possible_and_reported(self):
         assert not two_product(0.5, 0.1, 0.9).upgraded
         assert two_product(0.5, 0.9, 0.1).upgraded
 
@@ -90,7 +90,7 @@ class TestTwoProduct:
 
     @thorough
     @given(FRACTIONS, FRACTIONS, FRACTIONS)
-    def test_recovery_is_a_fraction_or_said_to_be_impossible(self, f, c, t):
+    def test_recovery_is_a_fraction_or_reported_impossible(self, f, c, t):
         found = two_product(f, c, t, errors="mask")
         if str(found.reason):
             assert np.isnan(found.recovery)
@@ -195,7 +195,7 @@ class TestSeparation:
 
     @thorough
     @given(INNER, st.floats(-8, 8), st.floats(-8, 8))
-    def test_there_and_back(self, feed, sharpness, balance):
+    def test_round_trip(self, feed, sharpness, balance):
         grade, recovery = grade_recovery(sharpness, balance, feed)
         found = partition_numbers(grade, recovery, feed, errors="mask")
         # Grades within rounding of 1 have lost their unwanted share and cannot come back.
@@ -242,13 +242,13 @@ class TestPartitionCurve:
         assert made.partition_number(1.43 + 0.12) == pytest.approx(0.75, abs=1e-6)
         assert made.partition_number(1.43 - 0.12) == pytest.approx(0.25, abs=1e-6)
 
-    def test_step_is_too_sharp_to_tell(self):
+    def test_errors_of_a_step_are_unknown(self):
         found = fit_partition([1.0, 2.0, 3.0, 4.0], [0.0, 0.0, 1.0, 1.0])
         assert 2.0 < found.d50 < 3.0
         assert found.ep < 0.5
         assert np.isnan([found.d50_se, found.ep_se]).all()
 
-    def test_cut_outside_the_classes_is_said(self):
+    def test_cut_outside_the_classes_is_reported(self):
         density = np.array([1.0, 1.1, 1.2])
         assert not fit_partition(density, _curve(density, 1.5, 0.2, "logistic")).inside
 

@@ -26,7 +26,7 @@ class TestReconcile:
         assert found.closure.dof == 0
         assert np.isnan(found.closure.p_value)
 
-    def test_says_what_it_cannot_determine(self):
+    def test_reports_what_is_not_determined(self):
         # Two unmeasured outlets of one splitter: their sum is known, neither of them is.
         found = reconcile([10.0, NAN, NAN], [1.0, 1.0, 1.0], SPLITTER)
         assert found.undetermined == (1, 2)
@@ -62,7 +62,7 @@ class TestReconcile:
             assert found.closure.suspects == (wrong,)
             assert found.closure.p_value < 1e-4
 
-    def test_one_balance_cannot_single_out(self):
+    def test_one_balance_has_several_suspects(self):
         found = reconcile([100.0, 60.0, 50.0], [1.0, 1.0, 1.0], SPLITTER)
         assert found.closure.suspects == (0, 1, 2)
 
@@ -137,7 +137,7 @@ class TestReconcileStreams:
         assert_allclose(scaled.recovery, plain.recovery, rtol=1e-6)
         assert_allclose(scaled.recovery_se, plain.recovery_se, rtol=1e-5)
 
-    def test_names_what_is_left_open(self):
+    def test_names_what_is_not_determined(self):
         found = reconcile_streams(
             [NAN] * 4, [0.5, 0.9, 0.4, 0.1], assay_se=0.01, names=["feed", "a", "b", "c"]
         )
@@ -145,7 +145,7 @@ class TestReconcileStreams:
         assert "assay of a" not in found.undetermined
         assert np.isnan(found.recovery[1:]).all()
 
-    def test_error_that_leans_on_an_unknown_one_is_left_out(self):
+    def test_error_that_depends_on_an_unknown_one_is_unknown(self):
         found = reconcile_streams([NAN, 40.0, 60.0], [NAN, 0.95, 0.3], NAN, [NAN, 0.01, 0.01])
         assert np.isnan(found.recovery_se[1, 0])
         assert found.assay_se[1, 0] == pytest.approx(0.01)
@@ -164,7 +164,7 @@ class TestReconcileStreams:
         assert found.assay[2, 0] == 0.0
         assert found.recovery[1, 0] == 1.0
 
-    def test_traces_are_not_taken_for_nothing(self):
+    def test_traces_are_not_set_to_zero(self):
         # Grams a tonne as a share of mass: the assays are millionths, and still split the feed.
         assay = np.array([0.60, 0.95, 0.30])
         for mass in ([NAN] * 3, [100.0, 40.0, 61.0]):
@@ -172,7 +172,7 @@ class TestReconcileStreams:
             assert_allclose(traces.recovery, rich.recovery, rtol=1e-6)
             assert traces.at_bound == ()
 
-    def test_endless_mass_is_held(self):
+    def test_infinite_mass_stops_at_its_bound(self):
         # An unweighed reject as rich as the feed, beside a richer product, would have no end.
         found = reconcile_streams([NAN, 1.0, NAN], [0.3, 0.9, 0.3], assay_se=0.01, names="fpr")
         assert found.at_bound == ("mass of r",)

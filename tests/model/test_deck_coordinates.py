@@ -36,7 +36,7 @@ def ends():
     )
 
 
-def test_what_conservation_of_mass_leaves_alone_stays_where_it_is():
+def test_changes_that_conserve_mass_leave_their_coordinates_unchanged():
     # Feed rate and travel (speed x slope, standard mechanics of conveying) doubled together leave
     # the bed as deep; tilt and the square of the speed together leave pull against stroke.
     one, other = (
@@ -84,7 +84,7 @@ def test_a_range_that_reaches_zero_or_below_stays_finite(low):
         assert abs(above[0, j] - lowest[0, j]) > 1e-3
 
 
-def test_without_all_five_settings_there_are_none():
+def test_without_all_five_settings_there_are_no_coordinates():
     assert deck_coordinates_of(SettingSpace(GRAVITY_TABLE.settings[:4])) is None
 
 
@@ -97,7 +97,7 @@ def decks():
             yield name, k, drawn or (random_deck(rng, name), random_material(rng, name))
 
 
-def test_decks_are_learned_from_fewer_runs_in_them():
+def test_decks_are_learned_from_fewer_runs_in_the_coordinates():
     """Twelve even runs each: error of the sharpness where a deck separates, and what failures say.
 
     In the coordinates the squared error must be below 0.75 of that in the settings themselves, and
@@ -139,7 +139,7 @@ class Twice:
         return 1.0 + A[:, 0]
 
 
-def test_a_weighed_process_is_the_plain_one_times_its_weight():
+def test_a_weighted_process_is_the_plain_one_times_its_weight():
     rng = np.random.default_rng(1)
     X, weight = rng.random((12, 2)), Twice()
     y = np.sin(3 * X[:, 0]) + X[:, 1]
@@ -156,7 +156,7 @@ def test_a_weighed_process_is_the_plain_one_times_its_weight():
 
 
 @pytest.mark.parametrize("by_line", [False, True])
-def test_gradient_of_a_weighed_likelihood_agrees_with_differences(by_line):
+def test_gradient_of_a_weighted_likelihood_agrees_with_differences(by_line):
     rng = np.random.default_rng(0)
     X, y = rng.random((20, 2)), rng.standard_normal(20)
     if by_line:
@@ -175,7 +175,7 @@ def test_gradient_of_a_weighed_likelihood_agrees_with_differences(by_line):
     np.testing.assert_allclose(gradient, numeric, rtol=1e-5, atol=1e-6)
 
 
-def test_prior_slopes_are_what_is_expected_without_readings_nearby():
+def test_the_mean_far_from_readings_follows_the_prior_slopes():
     gp = GaussianProcess(
         mean=Mean("linear", variance=1e-6, level=0.0, slopes=(2.0, 0.0)),
         scale="none",

@@ -52,7 +52,7 @@ def joint_normal(pair, ask):
 
 
 @pytest.mark.parametrize("coordinates", [COUPLED, None])
-def test_a_pair_is_the_normal_that_its_readings_leave(coordinates):
+def test_a_pair_is_the_joint_normal_conditioned_on_its_readings(coordinates):
     """Against one normal of both at 25 readings and 9 other settings, conditioned at once with
     numpy (Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, A.6)."""
     ask = np.random.default_rng(2).random((9, 5))
@@ -80,7 +80,7 @@ def test_a_pair_is_the_normal_that_its_readings_leave(coordinates):
 
 
 @pytest.mark.parametrize("coordinates", [COUPLED, None])
-def test_the_joint_prior_at_the_set_points_is_that_normal(coordinates):
+def test_the_joint_prior_is_that_of_the_two_processes(coordinates):
     pair = surrogate(coordinates).pairs_[0]
     prior, whole, _ = joint_normal(pair, np.empty((0, 5)))
     found = pair.joint_prior()
@@ -90,7 +90,7 @@ def test_the_joint_prior_at_the_set_points_is_that_normal(coordinates):
 
 
 @pytest.mark.parametrize("coordinates", [COUPLED, None])
-def test_inducing_points_for_all_but_one_set_point_leave_each_process_about_as_it_was(coordinates):
+def test_inducing_points_for_all_but_one_set_point_hardly_change_each_process(coordinates):
     """Processes of both pairs on their own: means within a fifth of a standard deviation."""
     exact = surrogate(coordinates).pairs_[0]
     few = surrogate(coordinates, InducingPoints(24)).pairs_[0]
@@ -102,7 +102,7 @@ def test_inducing_points_for_all_but_one_set_point_leave_each_process_about_as_i
         assert np.max(np.abs(one - other) / sd) < 0.2
 
 
-def test_draws_of_a_pair_tell_elsewhere_what_they_are_at_their_own_points():
+def test_conditional_moments_given_draws_have_the_posterior_variance_on_average():
     """40,000 draws, seed 0: standard errors of variances 0.7 %, tolerance 4 %."""
     pair = surrogate(COUPLED).pairs_[0]
     base, ask = np.split(np.random.default_rng(3).random((14, 5)), [8])
@@ -126,7 +126,7 @@ def test_draws_of_a_pair_tell_elsewhere_what_they_are_at_their_own_points():
 
 @pytest.mark.parametrize("solver", [EXACT, InducingPoints(15)])
 @pytest.mark.parametrize("coupled", [True, False])
-def test_a_stack_of_members_is_what_each_is_by_itself(solver, coupled):
+def test_a_stack_of_members_equals_each_member_alone(solver, coupled):
     model = surrogate(COUPLED if coupled else None, solver, members=4)
     base, ask = (Inputs(part) for part in np.split(np.random.default_rng(3).random((11, 5)), [6]))
     normals = np.random.default_rng(0).standard_normal((4, 8, 7, 2))

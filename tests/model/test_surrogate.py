@@ -56,7 +56,7 @@ def readings(n, noise=0.1, seed=0):
 
 
 @given(p_w=st.floats(0.02, 0.999), p_u=st.floats(0.001, 0.95), feed=st.floats(0.05, 0.99))
-def test_readings_go_to_latent_and_back(p_w, p_u, feed):
+def test_readings_to_latent_and_back(p_w, p_u, feed):
     odds = float(logit(feed))
     grade = feed * p_w / (feed * p_w + (1 - feed) * p_u)
     S, C, _, _ = to_latent(logit(grade), logit(p_w), 0.0, 0.0, odds)
@@ -181,7 +181,7 @@ def test_a_reading_with_a_large_known_error_counts_for_less():
 
 
 @pytest.mark.parametrize("n", [1, 2, 3, 5])
-def test_few_runs_fit_and_stay_unsure(n):
+def test_a_fit_to_few_runs_has_wide_intervals(n):
     X, grade, recovery = readings(n)
     model = Surrogate().fit(X, RunReadings.from_logits(grade, recovery), FEED_ODDS)
     far = model.predict(np.full((1, 5), 0.95), FEED_ODDS).recovery
@@ -232,7 +232,7 @@ def test_chance_of_grade_agrees_with_drawn_predictions():
     assert np.ptp(chance) > 0.5
 
 
-def test_what_lies_ahead_of_a_balance_that_goes_with_the_sharpness():
+def test_chance_moments_agree_with_simulation():
     """Moments of a and b of 400,000 draws, seed 0: within 1 %."""
     S, own = np.random.default_rng(0).standard_normal((2, 400_000)) * [[0.7], [0.4]]
     for cut in (-0.8, 0.0, 0.9):
@@ -243,7 +243,7 @@ def test_what_lies_ahead_of_a_balance_that_goes_with_the_sharpness():
         np.testing.assert_allclose(chance_moments(0.49, 0.16, cut), drawn, rtol=0.01, atol=0.005)
 
 
-def test_a_balance_known_to_go_with_the_sharpness_foresees_the_grade_better(monkeypatch):
+def test_a_balance_coupled_to_the_sharpness_predicts_the_grade_better(monkeypatch):
     """Mean log score of the chance of grade at unseen settings, 8 simulated decks, 20 runs each."""
     scores = {"with": [], "without": []}
     for k, family in enumerate(("beans", "grain", "ores", "outsider") * 2):
@@ -301,7 +301,7 @@ def test_readings_near_one_agree_with_either_kind_of_error(errors, true):
         assert off["share"] < -1.0
 
 
-def test_a_reading_far_beyond_what_was_expected_is_finite():
+def test_a_reading_far_from_its_expectation_is_finite():
     """100 % with an error of 0.1 to 5 points, where next to nothing was expected, and the other
     way round; the farther off the expectation, the farther off the reading, and no jump where the
     tail beyond the end is too small for a double."""
@@ -319,7 +319,7 @@ def test_a_reading_far_beyond_what_was_expected_is_finite():
 
 @pytest.mark.parametrize("recovery", [[0.0, 1.0], [1.0], [1e-60, 1.0, 0.5]])
 @pytest.mark.parametrize("count", [3, 100_000])
-def test_readings_that_contradict_each_other_all_the_way_are_fitted(recovery, count):
+def test_contradictory_readings_are_fitted(recovery, count):
     X = readings(24)[0]
     values = np.resize(recovery, 24)
     grades = np.resize([0.3, 1.0], 24)
@@ -357,7 +357,7 @@ def test_deck_state_learns_where_the_deck_fails():
     assert chance[A[:, 4] > 0.8].mean() < 0.3
 
 
-def test_readings_near_one_are_judged_by_what_was_expected_of_them():
+def test_readings_near_one_given_their_expectations_are_fitted_with_less_bias():
     """Recoveries of 0.95 to 1, each read with an error of 0.01 and none above 1.
 
     By its own logit a reading near 1 is far off and unsure, one below the truth near and sure,

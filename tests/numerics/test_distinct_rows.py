@@ -11,7 +11,7 @@ from optimizer.numerics.distinct_rows import distinct_rows
 
 @pytest.mark.parametrize("shape", [(0, 3), (1, 1), (1, 5), (500, 1), (500, 4)])
 @pytest.mark.parametrize("odd", [optimizer.numerics.distinct_rows._ODD, np.uint64(0)])
-def test_they_are_those_of_numpy(shape, odd, monkeypatch):
+def test_distinct_rows_equal_those_of_numpy(shape, odd, monkeypatch):
     # With a factor of 0 every row has the same word: chance collisions are seen and mended.
     monkeypatch.setattr(optimizer.numerics.distinct_rows, "_ODD", odd)
     rows = np.random.default_rng(3).integers(-2, 3, shape) * 0.1
