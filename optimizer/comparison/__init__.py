@@ -1,8 +1,8 @@
 """Lines side by side on equal footing: ``compare``.
 
-Every line is asked the same question: with this material, at this feed rate, how much does it
-recover at this grade, how much could it, and which settings make the difference? Each line is
-fitted on its own runs alone, so that one line's bad data cannot mislead another.
+For every line, on the same material, feed rate and grade: the recovery of its present settings, the
+recovery that it could reach, and the settings that make the difference. Each line is fitted on its
+own runs alone, so that bad data of one line cannot mislead another.
 """
 
 from optimizer.comparison.comparing import compare

@@ -1,10 +1,9 @@
-"""Better settings for a line: the best that are sure enough of the grade, and the fewest moves to
-most of what they bring.
+"""Better settings for a line: the best that are sure enough of the grade, and settings with fewer
+changes that reach most of their gain.
 
-A setting counts as sure where the chance of the grade, times that of an even deck, is at least the
-confidence asked for, as for the settings to run now. Among settings that are, the worth decides;
-those that are not rank below all of them, by worth times chance, so that a search that starts among
-them finds its way out.
+Settings are sure enough where the chance of the grade times the chance of an even deck reaches the
+required confidence, as for the settings to run now. Those rank by worth. All others rank below, by
+worth times chance, so that a search that starts among them moves towards settings that are sure.
 """
 
 from __future__ import annotations
@@ -62,12 +61,12 @@ class Search:
         return score
 
     def best(self, starts: Indices, worths: Floats, worth: Score) -> Indices | None:
-        """The sure candidate of most worth; None where none was found.
+        """The sure candidate of the highest worth; None where none was found.
 
         Args:
             starts: candidates to start from, shape (n, d).
             worths: of them, between 0 and 1, shape (n,).
-            worth: of any candidates, likewise, (n, d) to (n,).
+            worth: function of candidates, (n, d) to (n,), also between 0 and 1.
         """
         sure = self.chance(starts) >= self.confidence
         if sure.any():
@@ -83,7 +82,7 @@ class Search:
         return self._climb(self.chance, starts)
 
     def simplest(self, worth: Score, now: Indices, best: Indices) -> Indices:
-        """Fewest settings moved from ``now`` that are sure and bring most of what the best do.
+        """Candidate with the fewest settings moved that is sure and reaches most of the best gain.
 
         Every further move is paid for with uncertainty and with an operator's time. Settings are
         added one by one, each time the one that brings most, all moved ones adjusted together.
@@ -111,7 +110,7 @@ class Search:
         return point if value >= 0.0 else best
 
     def _climb(self, score: Score, starts: Indices) -> tuple[Indices, float]:
-        """The start of the highest score, moved to better neighbours until none is."""
+        """The start of the highest score, moved to better neighbours as long as there are any."""
         points, values = climb(
             starts, score(starts), score, lambda at: self.region.neighbors(at[0], REACH), CLIMBS
         )
@@ -121,7 +120,7 @@ class Search:
     def _improve(
         self, score: Score, points: Indices, best: Indices, value: float
     ) -> tuple[Indices, float]:
-        """The best of some points, or what there was."""
+        """The best of some points, or the given one if it is better."""
         points = points[self.region.contains(points)]
         if not len(points):
             return best, value
@@ -132,7 +131,7 @@ class Search:
     def _adjust(
         self, score: Score, point: Indices, value: float, moved: set[int]
     ) -> tuple[Indices, float]:
-        """Moved settings adjusted together, the others left where they are."""
+        """The point with its moved settings adjusted together and the others unchanged."""
         still = [j for j in range(len(point)) if j not in moved]
         for _ in range(CLIMBS):
             before = value

@@ -170,7 +170,7 @@ def _side_by_side(
 
 
 def _rankings(studies: Sequence[Study], seed: int) -> dict[str, Ranking]:
-    """Rankings by each quantity; lines of which nothing is sure come last, by what they get now.
+    """Rankings by each quantity; lines without sure settings come last, by their present recovery.
 
     Lines are fitted with one seed; shuffled draws make them independent of each other.
     """

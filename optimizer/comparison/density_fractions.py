@@ -1,4 +1,4 @@
-"""Lines compared by how they split density: a partition (Tromp) curve a line.
+"""Lines compared by how they split density: one partition (Tromp) curve for each line.
 
 A file gives the mass of each density fraction in product and reject. The share of a fraction that
 went to the product, against its density, is the line's partition curve: its cut density, and its
@@ -85,11 +85,11 @@ class LineCurve:
         return len(self.density) - 2
 
     def cut(self, t: Floats) -> Floats:
-        """Cut density, so many standard errors off."""
+        """Cut density, t standard errors off."""
         return np.asarray(self.curve.d50 + t * self.cut_se)
 
     def probable_error(self, t: Floats) -> Floats:
-        """Probable error, so many standard errors off on its logarithm: it is never below 0."""
+        """Probable error, t standard errors off on its logarithm, so that it stays positive."""
         return np.asarray(self.curve.ep * np.exp(t * self.ep_se / self.curve.ep))
 
 
@@ -103,11 +103,11 @@ class CurvesCompared:
     unit: str
 
     def names(self) -> list[str]:
-        """Of all lines, with a curve or without."""
+        """Names of all lines, with a curve or without."""
         return [*(c.line for c in self.lines), *(name for name, _ in self.left_out)]
 
     def called(self, names: Mapping[str, str]) -> CurvesCompared:
-        """The same with lines called by other names."""
+        """The same curves under other names of the lines."""
         return replace(
             self,
             lines=tuple(replace(c, line=names[c.line]) for c in self.lines),
@@ -143,7 +143,7 @@ class CurvesCompared:
 def compare_curves(
     fractions: Fractions, lines: Sequence[str] | None = None, seed: int = 0
 ) -> CurvesCompared:
-    """A partition curve for each line, and how sure it is which is the sharpest.
+    """A partition curve for each line, and the probability of each to be the sharpest.
 
     The error comes from the scatter of the rows about the curve (Student's t, n - 2 degrees of
     freedom): it holds for the tests in the file, not for other days and settings.
@@ -213,7 +213,7 @@ def _errors(curve: PartitionCurve, density: Floats, share: Floats) -> tuple[floa
 
 
 def _interval(at: Callable[[Floats], Floats], dof: int) -> Interval:
-    """The fitted value with its 90 % interval, from its value so many standard errors off."""
+    """The fitted value with its 90 % interval; ``at`` gives the value t standard errors off."""
     t = float(stdtrit(dof, 0.95))
     value, low, high = at(np.array([0.0, -t, t])).tolist()
     return Interval(_round(value), _round(low), _round(high))

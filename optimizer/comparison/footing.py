@@ -1,5 +1,5 @@
-"""Equal footing: the material, feed rate and grade at which lines are compared, and which lines
-can be.
+"""The basis of a comparison: the material, feed rate and grade at which lines are compared, and
+which lines can be compared on it.
 
 Recovery is compared at the required grade. Where a line runs above it, that is its recovery.
 Where it runs below, its recovery is more than it could keep: what counts then is what is left once
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Recent practice, from which a basis is taken where none is given: so many latest runs a line.
+# Number of latest runs of a line that count as recent practice.
 RECENT_RUNS = 40
 # A line has handled a material when the value lies within its runs, widened by this share of the
 # declared range.
@@ -52,7 +52,7 @@ FEWEST_RUNS = 8
 
 
 def recovery_at_grade(S: Floats, C: Floats, min_grade: float, feed_odds: float) -> Floats:
-    """Recovery on the footing of the required grade, shapes kept.
+    """Recovery at the required grade, of the shape of the arguments.
 
     Args:
         S, C: sharpness and balance.
@@ -139,7 +139,7 @@ class Basis:
 def choose_basis(
     tables: Mapping[str, pa.Table], site: Site, brief: Brief, feed_rate: float | None
 ) -> Basis:
-    """What was asked; where it was left open, the middle of what the lines run at recently.
+    """The basis that was asked for; what is left open is the median of the lines' recent practice.
 
     Args:
         tables: runs of each line, in order of time.
@@ -188,7 +188,7 @@ def _usual_label(table: pa.Table) -> str | None:
 
 
 def _common_feed_rate(tables: Mapping[str, pa.Table], site: Site) -> float | None:
-    """The middle of what the lines feed, inside what all of them can be set to, on the steps."""
+    """Median feed rate of the lines, inside the range common to all, on the steps."""
     recent = [_known(_latest(t), FEED_RATE) for t in tables.values()]
     usual = [float(np.median(rates)) for rates in recent if rates.size]
     if not usual:
@@ -202,7 +202,7 @@ def _common_feed_rate(tables: Mapping[str, pa.Table], site: Site) -> float | Non
 
 
 def why_not(table: pa.Table, line: str, site: Site, basis: Basis) -> str | None:
-    """Why a line cannot be asked this question; None when it can."""
+    """Why a line cannot be compared on a basis; None when it can."""
     measured = table.filter(pc.and_(pc.is_valid(table["grade"]), pc.is_valid(table["recovery"])))
     if measured.num_rows < FEWEST_RUNS:
         return f"{measured.num_rows} measured runs; {FEWEST_RUNS} are needed."
@@ -232,7 +232,7 @@ def why_not(table: pa.Table, line: str, site: Site, basis: Basis) -> str | None:
 
 
 def untried(table: pa.Table, space: SettingSpace, site: Site, basis: Basis) -> list[str]:
-    """What a line that can be asked has never seen of the question: each a warning."""
+    """Warnings for what of the basis a comparable line has never run."""
     measured = table.filter(pc.and_(pc.is_valid(table["grade"]), pc.is_valid(table["recovery"])))
     said = [
         f"{name} is not in its runs: what {value:g} {site.material[name].unit}".rstrip()
@@ -253,7 +253,7 @@ def untried(table: pa.Table, space: SettingSpace, site: Site, basis: Basis) -> l
 
 
 def brief_of(line: str, site: Site, brief: Brief, basis: Basis) -> Brief:
-    """The question as a brief of one line: its feed rate fixed on the nearest step.
+    """The basis as a brief of one line: its feed rate fixed on the nearest step.
 
     Raises:
         LimitError: when the limits leave the line nothing at that feed rate.
@@ -278,7 +278,7 @@ def brief_of(line: str, site: Site, brief: Brief, basis: Basis) -> Brief:
 
 
 def labels_of(lines: Sequence[str], anonymous: bool) -> dict[str, str]:
-    """What each line is called: its name, or a letter that tells nothing (A ... Z, AA ...)."""
+    """How each line is called: its name, or a letter that hides it (A ... Z, AA ...)."""
     if not anonymous:
         return {line: line for line in lines}
     return {line: f"line {_letters(k)}" for k, line in enumerate(lines)}

@@ -1,4 +1,4 @@
-"""What is asked of a comparison beyond the brief: lines, feed rate, prices, how it is shown."""
+"""What a user chooses for a comparison beyond the brief: lines, feed rate, prices, presentation."""
 
 from __future__ import annotations
 

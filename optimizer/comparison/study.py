@@ -1,11 +1,12 @@
-"""One line asked the question: what it gets now, what it could get, which settings make the gap.
+"""One line on the basis: its recovery now, the recovery it could reach, and the causes of the gap.
 
-What a line could reach counts only where some settings are sure enough of the grade (``better``);
-where none are, nothing is said of it. The value of the best such settings is a little too low: the
-true optimum is where nobody is sure yet. The highest point of surfaces drawn from the posterior is
-too good: where little is known some peak is always high. What is reported lies between, much nearer
-to the settings found; how far between was set on simulated lines so that the true optimum lies
-inside the 90 % interval as often as it should, and is judged on others (``reports/lines.md``).
+The attainable recovery counts only where some settings are sure enough of the grade (``better``);
+where none are, it is not reported. The value of the best such settings is a little too low, since
+the true optimum lies where no settings are sure yet. The highest point of surfaces drawn from the
+posterior is too high, since where little is known some peak is always high. The reported value lies
+between the two, much nearer to the settings found. How far between was set on simulated lines so
+that the true optimum lies inside the 90 % interval as often as it should, and was judged on other
+lines (``reports/lines.md``).
 """
 
 from __future__ import annotations
@@ -71,7 +72,7 @@ BEYOND = 0.15
 
 @dataclass(frozen=True)
 class Task:
-    """One line and the question, as it travels to whoever does the work."""
+    """One line and the basis, as they are sent to a worker."""
 
     line: str
     runs: pa.Table
@@ -83,18 +84,18 @@ class Task:
 
 @dataclass(frozen=True)
 class Study:
-    """What came out for one line.
+    """The results of one line.
 
     Attributes:
         line: its name.
         runs, set_points: how many it learned from.
-        names, units: of the settings, d of them.
+        names, units: of the d settings.
         as_run: settings of recent practice, shape (d,).
         now: settings compared, on the deck's steps at the basis' feed rate, (d,).
-        better: better ones that are sure enough of the grade, likewise; None where none are.
+        better: better settings that are sure enough of the grade, (d,); None where none are.
         now_draws, reach_draws: recovery at the grade there, drawn jointly, shape (draws,); the
             second None where no settings are sure enough.
-        parts: what each setting makes of the mean gap, shape (d,); sums to it; None likewise.
+        parts: contribution of each setting to the mean gap, shape (d,), summing to it, or None.
         grade_now, recovery_now: the plain values at ``now``.
         chance_now: that the grade is met at ``now``.
         chance_better: that it is met at ``better``; where there are none, the highest chance of
@@ -121,12 +122,12 @@ class Study:
 
     @property
     def gap_draws(self) -> Floats | None:
-        """What ``better`` brings over ``now``, shape (draws,); None where none are sure enough."""
+        """Gain of ``better`` over ``now``, shape (draws,); None where none are sure enough."""
         return None if self.reach_draws is None else self.reach_draws - self.now_draws
 
 
 def study_line(task: Task) -> Study:
-    """The whole of one line; depends on nothing but the task."""
+    """Studies one line; the result depends on the task alone."""
     with threadpool_limits(1):
         brief = brief_of(task.line, task.site, task.brief, task.basis)
         model = LineModel(evidence_of(task.runs, task.site, brief), task.seed)
@@ -136,7 +137,7 @@ def study_line(task: Task) -> Study:
 
 
 def trusted(region: Region, evidence: Evidence) -> Region:
-    """The part of a region near what was tried: beyond, the surrogate only guesses.
+    """The part of a region near the settings tried; beyond it the surrogate extrapolates.
 
     Each setting keeps to the range of the measured runs, widened by ``BEYOND`` of its whole
     range. Where the limits and that range do not meet, the limits hold.
@@ -201,8 +202,8 @@ class _Study:
         )
 
     def _better(self, surfaces: Surfaces, now: Indices, credits: Floats) -> Indices | None:
-        """Settings to go to: the fewest moves to most of what the best sure ones bring; None where
-        none are sure enough. ``credits`` are of the pool, shape (draws, n)."""
+        """Settings with the fewest changes that reach most of the gain of the best sure ones; None
+        where none are sure enough. ``credits`` are of the pool, shape (draws, n)."""
 
         def mean(index: Indices) -> Floats:
             return np.asarray(self._at_grade(surfaces, index).mean(axis=0))
@@ -282,8 +283,8 @@ class _Study:
         return recovery_at_grade(S, C, self.basis.min_grade, e.feed_odds_today)
 
     def _practice(self, surfaces: Surfaces, now: Indices, credit: Floats) -> Floats:
-        """What the settings of now get at the grade, shape (draws,), from what each surface
-        credits them with: with the errors that all surfaces share."""
+        """Recovery of the present settings at the grade, shape (draws,): that of each surface, with
+        the errors that all surfaces share."""
         S, C = surfaces.latent(self.model.evidence.inputs_today(now[None, :]))
         plain = 0.5 * (C + S)[:, 0]
         varying, shape = np.random.default_rng([self.model.seed, 2]).standard_normal(
@@ -293,8 +294,8 @@ class _Study:
         return np.asarray(expit(plain - moved + VARYING * varying))
 
     def _reach(self, peak: Floats, found: Floats) -> Floats:
-        """What the line could reach, shape (draws,), from the peak of every surface and the values
-        of the settings found; on the logit scale, where distances to 1 are alike."""
+        """Attainable recovery, shape (draws,), between the peak of every surface and the values at
+        the settings found, on the logit scale."""
         between = (1.0 - TOWARDS_PEAK) * _logits(found) + TOWARDS_PEAK * _logits(peak)
         rng = np.random.default_rng([self.model.seed, 1])
         return np.asarray(expit(between + UNKNOWN * rng.standard_normal(len(between))))
@@ -309,12 +310,12 @@ def _not_sure(basis: Basis, chance: float) -> str:
 
 
 def _logits(draws: Floats) -> Floats:
-    """Fractions on the logit scale; those at the very ends are held inside it."""
+    """Logits of fractions; 0 and 1 are moved inside so that their logits exist."""
     return np.asarray(logit(np.clip(draws, LEAST, 1.0 - LEAST)))
 
 
 def _sharing(parts: Floats, gap: float, moved: NDArray[np.bool_]) -> Floats:
-    """Parts that sum to the gap: what lies beyond the settings found goes to each by the size of
-    its part, so that a setting that is not moved gets nothing."""
+    """Parts that sum to the gap: the gap beyond the settings found is shared in proportion to the
+    parts, so that a setting that is not moved gets nothing."""
     size = np.abs(parts) if np.abs(parts).sum() > LEAST else moved.astype(float)
     return parts + (gap - parts.sum()) * size / max(float(size.sum()), LEAST)

@@ -1,8 +1,9 @@
 """What the history says about the deck and about itself: ``diagnose``.
 
-Each module answers one question from a line's evidence and its fitted surrogate: how well it
-predicts what it has not seen, where the noise comes from, which setting matters, what is not
-known, which runs are doubtful, what drifts. ``diagnosis`` puts the answers together.
+Each module answers one question from a line's evidence and its fitted surrogate: how well the
+surrogate predicts set points that were left out, where the noise comes from, which settings matter,
+which settings were never tried, which runs are doubtful, what drifts. ``diagnosis`` collects the
+answers.
 """
 
 from optimizer.diagnostics.diagnosis import diagnose

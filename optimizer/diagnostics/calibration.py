@@ -1,4 +1,4 @@
-"""How well the surrogate predicts set-points that it has not seen.
+"""How well the surrogate predicts set points that were left out.
 
 Three figures: coverage (how often the 90 % interval holds the reading), sharpness (how wide it
 is), reliability (whether a stated chance of grade comes true as often as stated). A reading is
@@ -50,7 +50,7 @@ class Calibration:
 
 
 def calibrate(model: LineModel, min_grade: float) -> Calibration:
-    """Leave every set-point out in turn and compare.
+    """Leaves every set point out in turn and compares its reading with the prediction.
 
     Args:
         model: the line.

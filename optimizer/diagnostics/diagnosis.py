@@ -1,4 +1,4 @@
-"""``diagnose``: every question about the history asked of every line."""
+"""The command ``diagnose``: every diagnostic of every line."""
 
 from __future__ import annotations
 

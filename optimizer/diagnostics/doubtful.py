@@ -1,4 +1,4 @@
-"""Runs that disagree with all others: a slip of the sample, the count or the note, perhaps.
+"""Runs that disagree with all others, perhaps by a slip of the sample, the count or the note.
 
 Each run is predicted from every other run, its replicates included, and its residual is judged
 on a robust scale, so that a few bad runs cannot hide behind the scatter that they make. Nothing

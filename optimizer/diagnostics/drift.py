@@ -2,8 +2,8 @@
 
 Each quantity of a line is one Gaussian process over settings and material, on the logit scale
 (grade less the feed's log odds where they are known); what is left is searched for a slow trend
-and for sudden steps (``shifts``), and single days out of line are named (``control``). With each
-answer stands the power to have seen one: nothing found means little when nothing could be.
+and for sudden steps (``shifts``), and single days out of line are named (``control``). Each answer
+comes with the power of its test, since "nothing found" means little where the power is low.
 """
 
 from __future__ import annotations
@@ -30,14 +30,14 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Below so many dated runs or days a slope says nothing.
+# With fewer dated runs or days than this a slope is not estimated.
 FEWEST_RUNS, FEWEST_DAYS = 20, 8
 # A trend with a p-value below this is called found.
 LEVEL = 0.05
 # A step smaller than this, a fraction, rounds to no tenth of a point, however sure it is.
 LEAST_STEP = 0.0005
-# The drift by which the power is told, and the power at which a drift counts as visible.
-TOLD_PER_DAY, VISIBLE_POWER_Z = 0.002 / 7.0, 1.96 + 0.8416
+# The drift for which the power is stated, and the power at which a drift counts as visible.
+STATED_PER_DAY, VISIBLE_POWER_Z = 0.002 / 7.0, 1.96 + 0.8416
 # Length scale of settings and material in unit coordinates: smooth, as in the surrogate.
 KERNEL, MEAN = Kernel(NormalPrior(-0.2, 0.8)), Mean("linear")
 
@@ -75,7 +75,8 @@ class Drift:
     """One quantity of one line over time.
 
     Attributes:
-        line, quantity: which; ``grade`` or ``recovery``.
+        line: its name.
+        quantity: ``grade`` or ``recovery``.
         pattern: ``none``, ``trend`` or ``step``.
         per_day: slope, fraction a day, with ``per_day_se``.
         p_value: of as steep a slope by chance.
@@ -83,7 +84,7 @@ class Drift:
         power: chance to have found a slope of 0.2 points a week.
         visible_per_week: slope that would have been found four times in five, fraction a week.
         days_out_of_line: ISO dates beyond the limits of the control chart.
-        checks: what to look at, where something was found.
+        checks: possible causes to check, where something was found.
     """
 
     line: str | None
@@ -182,7 +183,7 @@ def _quantity(
         steps=tuple(ChangePoint(iso_day(s.at), points * s.size, s.p_value) for s in sudden)
         if pattern == "step"
         else (),
-        power=power(TOLD_PER_DAY, points * slope.se),
+        power=power(STATED_PER_DAY, points * slope.se),
         visible_per_week=7.0 * VISIBLE_POWER_Z * points * slope.se,
         days_out_of_line=tuple(iso_day(d) for d in days[out_of_line(daily)]),
     )

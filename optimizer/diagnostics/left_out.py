@@ -1,4 +1,4 @@
-"""What the surrogate says about readings that it has not seen, without fitting it again.
+"""Predictions of readings that are left out, without fitting the surrogate again.
 
 Leaving data out of a Gaussian process with fixed hyperparameters is a closed form (Rasmussen &
 Williams, Gaussian Processes for Machine Learning, 2006, section 5.4.2; for blocks the same with
@@ -57,7 +57,7 @@ def set_points_of(model: LineModel) -> tuple[Floats, Groups]:
 
 
 def without_set_point(model: LineModel) -> LeftOut:
-    """Each set-point by all runs at other settings; shapes (2, u).
+    """Each set point predicted from all runs at other settings; shapes (2, u).
 
     Runs at the same settings on other material are left out too: they would give it away.
     """
@@ -70,7 +70,7 @@ def without_set_point(model: LineModel) -> LeftOut:
 
 
 def without_run(model: LineModel) -> LeftOut:
-    """Each measured run by all other runs; shapes (2, n).
+    """Each measured run predicted from all other runs; shapes (2, n).
 
     Taking one reading y of variance W out of a posterior N(m, V) leaves precision V^-1 - W^-1 and
     mean (V^-1 m - W^-1 y) over it.
@@ -125,6 +125,6 @@ def _run_out(readings: JointPrior, group: Groups, counts: Floats, read: Floats) 
 
 
 def _own_blocks(matrix: Floats) -> Floats:
-    """Of sharpness and then balance at m points, (2 m, 2 m): that of each point, (m, 2, 2)."""
+    """The block of each point, (m, 2, 2), of a matrix over sharpness, then balance, (2 m, 2 m)."""
     m = len(matrix) // 2
     return np.diagonal(matrix.reshape(2, m, 2, m), axis1=1, axis2=3).transpose(2, 0, 1)

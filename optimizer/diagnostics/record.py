@@ -16,7 +16,7 @@ from optimizer.interval import Interval
 
 # An effect smaller than this rounds to no tenth of a point.
 LEAST_POINTS = 0.05
-# Significant digits of reported figures: far beyond what any reading tells.
+# Significant digits of reported figures: far more precise than any reading.
 DIGITS = 6
 
 

@@ -1,4 +1,4 @@
-"""Errors that one day hands on to the next.
+"""Errors that are correlated from day to day.
 
 Weather, a lot of material or a belt that slips for a week move neighboring days alike. Such errors
 look like a trend over a season, and no estimate that takes days for independent sees them. Here the
@@ -33,7 +33,7 @@ MOST_DAYS = 250
 
 
 def blocks(day: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Days, or as few neighboring days together as makes no more than ``MOST_DAYS``, shape (n,).
+    """Number of the block of days of each reading, at most ``MOST_DAYS`` blocks, shape (n,).
 
     >>> blocks(np.arange(500))[[0, 1, 2, 499]].tolist()
     [0, 0, 1, 249]
@@ -46,7 +46,7 @@ def blocks(day: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 def shared_between_days(error: Floats, course: Floats, day: NDArray[np.int64]) -> Floats:
-    """What errors of one day have in common with those of another.
+    """Covariance that the errors of one day share with those of another.
 
     Args:
         error: of each reading, of variance about 1, shape (n,).
@@ -76,7 +76,7 @@ def shared_between_days(error: Floats, course: Floats, day: NDArray[np.int64]) -
 
 
 def restricted(y: Floats, covariance: Floats, H: Floats) -> tuple[float, float]:
-    """Restricted log likelihood, but for a constant, and the scale that makes it highest.
+    """Restricted log likelihood up to a constant, and the scale that maximizes it.
 
     Args:
         y: shape (n,).

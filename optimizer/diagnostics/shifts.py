@@ -40,8 +40,8 @@ STEP_LEVEL = 0.01
 FEWEST_GROUPS = 10
 # Share of a date's information below which earlier steps leave nothing to judge.
 LEAST_LEFT = 1e-3
-# Share of a reading's variance that its residual keeps, at least: one that the fit went through
-# tells nothing of the errors.
+# Smallest share of a reading's variance that its residual keeps: the residual of a reading that the
+# fit passes through says nothing about the errors.
 LEAST_KEPT = 0.1
 # A step is preferred to a trend when it explains this much more: two units of log likelihood.
 BETTER_BY = 4.0
@@ -175,7 +175,7 @@ def steps(y: Floats, time: Floats, known: Known, seed: int = 0) -> list[Step]:
     while len(found) < MOST_STEPS:
         information = H.T @ weighed
         size, score = np.diag(information), weighed.T @ y
-        # A date that the steps found already explain has nothing left to be judged by.
+        # A date that the steps found so far explain has no information left.
         open_ = size > LEAST_LEFT * at_first
         if not open_.any():
             break

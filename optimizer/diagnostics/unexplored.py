@@ -1,5 +1,5 @@
-"""What the history cannot tell: ranges never tried, settings that moved together, and what more
-sampling would help most.
+"""What the history does not cover: ranges never tried, settings that moved together, and which
+further sampling would help most.
 """
 
 from __future__ import annotations
@@ -138,10 +138,10 @@ class SamplingOption:
 
 @dataclass(frozen=True)
 class Sampling:
-    """What more sampling would do to what is known of recovery inside the limits.
+    """How more sampling would narrow the recovery inside the limits.
 
     Attributes:
-        known_share: share of the settings inside the limits that the runs tell something of.
+        known_share: share of the settings inside the limits about which the runs are informative.
         now: half width of the 90 % interval of recovery there, averaged, fraction.
         options: the same after each kind of sampling, the narrowest first.
     """
@@ -198,7 +198,7 @@ def plan_sampling(model: LineModel, region: Region) -> Sampling:
 
 
 def _taken(posterior: Posterior, A: Inputs, V: Floats, X: Inputs) -> Floats:
-    """What readings at X would take off the posterior variance at A, shape (n,)."""
+    """By how much readings at X would reduce the posterior variance at A, shape (n,)."""
     _, U = posterior.project(X)
     cross = posterior.covariance(X, A) - U.T @ V
     known = float(np.median(posterior.readings.known_variance))
@@ -208,7 +208,7 @@ def _taken(posterior: Posterior, A: Inputs, V: Floats, X: Inputs) -> Floats:
 
 
 def _explained(posterior: Posterior, A: Inputs, times: float) -> Floats:
-    """Prior variance at A that the same runs explain with samples so many times as large."""
+    """Prior variance at A that the same runs would explain with samples ``times`` as large."""
     data = posterior.readings
     w = data.known_variance / times + posterior.hyperparameters.noise
     lower = factorize(posterior.covariance(data.inputs, data.inputs) + np.diag(w / data.counts))

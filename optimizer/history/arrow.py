@@ -38,7 +38,7 @@ def harmless_text(cells: pa.Array) -> pa.Array:
 
 
 def meant_text(table: pa.Table) -> pa.Table:
-    """A table whose texts are what they were before they were made harmless."""
+    """A table with the texts as they were before ``harmless_text`` marked them."""
     for k, column in enumerate(table.columns):
         if pa.types.is_string(column.type) and matches(one_array(column), ESCAPED).any():
             meant = pc.replace_substring_regex(column, ESCAPED, r"\1")
@@ -52,7 +52,7 @@ def placed(values: pa.Array, mask: Mask) -> pa.Array:
 
 
 def joined(parts: Sequence[pa.Array], between: str) -> pa.Array:
-    """The texts of each row joined, missing ones left out; no row may lack all of them.
+    """The texts of each row joined, without missing ones; no row may lack all of them.
 
     Arrow leaves such a row out of the result altogether.
     """

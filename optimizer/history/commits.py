@@ -1,4 +1,4 @@
-"""Commits of the table: what they say of files, and that they stand alone.
+"""Commits of the table: the files they add and remove, and that none is retried on another version.
 
 The table library writes them, with a put that succeeds on one version only.
 """
@@ -44,7 +44,7 @@ def append(
     mark: str = "",
     removed: Sequence[RemoveAction] = (),
 ) -> None:
-    """One commit of files on the version that the table is at, with the columns they add."""
+    """One commit of files on the opened version of the table; new columns join its schema."""
     old = table.schema()
     known = {field.name for field in old.fields}
     new = Schema.from_arrow(pa.schema([field for field in schema if field.name not in known]))
@@ -62,10 +62,10 @@ def append(
 
 
 def alone(mark: str = "") -> CommitProperties:
-    """Of a commit that stands on the version it was made from or not at all.
+    """Properties of a commit that succeeds only on the version from which it was made.
 
-    The library would retry it on top of another one; but what is new in a load was judged against
-    the version before it.
+    The library would retry it on top of another commit; but a load decides which runs are new by
+    comparing them with the version before it.
     """
     return CommitProperties(
         custom_metadata={"highside.format": str(FORMAT), MARK: mark}, max_commit_retries=0

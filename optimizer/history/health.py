@@ -7,12 +7,12 @@ from dataclasses import asdict, dataclass
 
 @dataclass(frozen=True)
 class Damage:
-    """A file that is not what the log says.
+    """A file that differs from what the log states.
 
     Attributes:
         file: data file, or commit of the log, inside the history.
-        line: whose runs it holds; None for a commit.
-        runs: how many, by the log; None when that is not known.
+        line: of its runs; None for a commit.
+        runs: their number by the log; None when it is not known.
         reason: what is wrong.
     """
 
@@ -27,15 +27,15 @@ class Health:
     """What ``verify`` found.
 
     Attributes:
-        version: that was looked at; None when the log cannot be read, or there is no history.
-        files, runs: that are sound.
-        damaged: files that are not.
-        doubled: runs that are there more than once.
-        odd_ids: runs whose id looks made of their content and is not.
-        unhashed: sound files of which no hash is kept: only sizes and sums were compared.
-        left_over: files of loads that were cut short; they do no harm.
-        left_over_bytes: their size.
-        restorable: the latest version all of which is sound, when this one is not.
+        version: that was verified; None when the log cannot be read, or there is no history.
+        files, runs: numbers of sound files, and of their runs.
+        damaged: the other files.
+        doubled: number of runs that occur more than once.
+        odd_ids: number of runs whose id has the form of a content id but is not theirs.
+        unhashed: number of sound files without a kept hash; only sizes and ranges were compared.
+        left_over: number of files that interrupted loads left; they do no harm.
+        left_over_bytes: their total size.
+        restorable: the latest version with sound files only, when this one is damaged.
     """
 
     version: int | None
@@ -51,7 +51,7 @@ class Health:
 
     @property
     def sound(self) -> bool:
-        """Whether every run is there, readable and once."""
+        """Whether every run can be read and occurs once."""
         return not self.damaged and not self.doubled
 
     def as_dict(self) -> dict[str, object]:
@@ -61,7 +61,12 @@ class Health:
 
 @dataclass(frozen=True)
 class Restored:
-    """Which version was made the current one, and the number that it has now."""
+    """A version that was made the current one.
+
+    Attributes:
+        restored: its number.
+        version: number of the commit that restored it.
+    """
 
     restored: int
     version: int

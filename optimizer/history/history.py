@@ -1,8 +1,8 @@
-"""The run history: one Delta table, partitioned by line, that only ever grows.
+"""The run history: one Delta table, partitioned by line, to which runs are only appended.
 
-In come batches of checked runs, appended in one atomic commit; out come runs in a fixed order, at
-any version. Any reader of the Delta format can read it; a folder or table that is not a history
-of ours is never written to.
+In come batches of checked runs, each appended in one atomic commit; out comes a ``Snapshot`` of any
+version. Any reader of the Delta format can read the table. A folder or table that is not such a
+history is never written to.
 """
 
 from __future__ import annotations
@@ -34,12 +34,12 @@ BATCHES_WAITING = 4
 
 
 class History:
-    """The runs of all lines.
+    """The runs of all lines, at a location.
 
     Args:
         location: a folder, or the URI of an object store. It need not exist yet.
         lock_seconds: how long a load waits for another to end.
-        clock: tells the time; a run that comes in cannot have started much later.
+        clock: gives the current time; a new run cannot have started much later.
 
     Raises:
         HistoryError: from every method, when the location is damaged, locked, not a history, or
@@ -157,7 +157,7 @@ class History:
         return Snapshot.of_version(self.place, self.table.open(version))
 
     def keys(self, lines: Sequence[str] | None = None) -> Iterator[pa.RecordBatch]:
-        """Batches of what tells known runs from new ones, at the latest version."""
+        """Batches of the columns that identify a run, at the latest version."""
         return self.at().keys(lines)
 
     def export_readings(self, path: str | Path, site: Site | None = None) -> int:

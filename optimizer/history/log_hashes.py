@@ -1,9 +1,10 @@
 """Hashes of the files of the table's log, kept beside it.
 
-A commit cannot say the hash of its own bytes. So, right after it, an empty file is made whose name
-says the file of the log and its SHA-256: it is there whole or not at all, whoever is killed when,
-and two who make it make the same. Where nobody did, the next commit does. A file of the log never
-changes, but for the hint where the latest checkpoint is; of that every state is kept.
+A commit cannot contain the hash of its own bytes. Right after the commit, an empty file is made
+whose name gives the file of the log and its SHA-256. An empty file exists or does not, even if the
+process is killed, and two processes that make it make the same file. Where it is missing, the next
+commit makes it. A file of the log never changes, except the hint that names the latest checkpoint;
+a hash of each of its states is kept.
 """
 
 from __future__ import annotations
@@ -35,7 +36,7 @@ class LogState:
         sizes: of all files of the log, by name.
         changed: names of files whose bytes are not those that were written.
         lost: names of commits after the latest one: only their hashes are left.
-        unknown: names of files of which no hash is kept.
+        unknown: names of files without a kept hash.
     """
 
     sizes: dict[str, int]

@@ -1,11 +1,11 @@
 """Runs as Parquet files, each of one line and named by the hash of its bytes.
 
-The name is part of the commit that adds the file, and of every checkpoint and version that has it:
-no file can be without its hash, whatever was killed when, and one look at its name and its bytes
-tells whether they are still those that were written. Files of other writers, and those of before,
-have other names; of them nothing is known.
+The name is part of the commit that adds the file, and of every checkpoint and version that
+contains it. So every file has its hash, even if a process is killed, and its name and bytes show
+whether the bytes have changed. Files of other writers, and files written before hashes were kept,
+have other names; their hashes are not known.
 
-A file is whole in memory before it is written, so that its hash is known.
+A file is complete in memory before it is written, since its hash must be known first.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ PARTITION = "line="
 # A file of each line is in memory until it is whole.
 _FILE_BYTES = 16 << 20
 _GROUP_ROWS = 1 << 16
-# Rows of all lines that wait to be encoded: what is held does not grow with the number of lines.
+# Rows of all lines that wait to be encoded: memory does not grow with the number of lines.
 _ROWS_WAITING = 1 << 18
 # Columns that hardly repeat gain nothing from a dictionary, and building it takes time.
 _NO_DICTIONARY = ("run_id", "started_at", "source_row")
@@ -60,7 +60,7 @@ def stated_hash(path: str) -> str | None:
 
 
 def is_changed(path: str, content: bytes) -> bool:
-    """Whether bytes are known not to be those that were written."""
+    """Whether the bytes of a file differ from those that were written, by the hash in its name."""
     return stated_hash(path) not in (None, hashlib.sha256(content).hexdigest())
 
 
@@ -100,13 +100,13 @@ def stated_files(files: pa.Table) -> list[DataFile]:
 
 
 class RunFiles:
-    """Writes runs as files, and says what a commit has to add.
+    """Writes runs as data files, and gives the actions that a commit must contain.
 
     Args:
         filesystem: of the table, its root being the table's.
         data_change: False where the files hold runs that the table has already.
 
-    As a context: where what is done in it fails, the files go again.
+    As a context manager it deletes its files when the block ends with an error.
 
     Raises:
         OSError, pyarrow.ArrowException: from every method, when a file cannot be written.
@@ -128,7 +128,7 @@ class RunFiles:
                 self._filesystem.delete_file(made.path)
 
     def add(self, batch: pa.RecordBatch) -> None:
-        """Takes runs of any lines; the order of each line's runs stays."""
+        """Takes runs of any lines; the runs of each line keep their order."""
         for line, runs in _by_line(batch):
             self._waiting[line].append(runs)
             self._rows[line] += len(runs)
@@ -138,7 +138,7 @@ class RunFiles:
             self._encode(self._rows.most_common(1)[0][0])
 
     def finish(self) -> list[AddAction]:
-        """Writes what is left; what a commit has to add."""
+        """Writes the remaining runs; gives the actions that a commit must contain."""
         for line in [line for line, rows in self._rows.items() if rows]:
             self._encode(line)
         for line in list(self._open):
@@ -194,14 +194,14 @@ def merge_files(
 ) -> tuple[list[AddAction], list[RemoveAction]]:
     """Merges the files of each line, oldest first, as long as they do not exceed a size together.
 
-    A file whose bytes changed, or that cannot be read, is left alone: merged it would look sound.
+    A file whose bytes changed, or that cannot be read, is not merged: its damage would be hidden.
 
     Args:
         files: as ``table.files_of`` gives them.
-        most_bytes: of the files that become one.
+        most_bytes: largest total size of files that become one.
 
     Returns:
-        What a commit has to add and to remove; the runs are the same.
+        The actions by which a commit adds and removes files; the runs stay the same.
 
     Raises:
         OSError, pyarrow.ArrowException: when a file cannot be written.
@@ -234,7 +234,7 @@ def _groups(files: Iterable[DataFile], most_bytes: int) -> Iterator[list[DataFil
 
 
 def _runs_in(filesystem: pa_fs.FileSystem, file: DataFile) -> pa.Table | None:
-    """The runs of a file; None when they are not as they were written."""
+    """The runs of a file; None when its bytes changed or it cannot be read."""
     try:
         content = read_file(filesystem, file.path)
         runs = None if is_changed(file.path, content) else pq.read_table(io.BytesIO(content))
@@ -256,7 +256,7 @@ def _removed(file: DataFile) -> RemoveAction:
 
 
 def _by_line(batch: pa.RecordBatch) -> Iterator[tuple[str, pa.RecordBatch]]:
-    """The runs of each line, without the column that says it."""
+    """The runs of each line, without the column ``line``."""
     coded = batch.column("line").dictionary_encode()
     runs, lines = batch.drop_columns(["line"]), coded.dictionary.to_pylist()
     if len(lines) == 1:
@@ -270,7 +270,7 @@ def _by_line(batch: pa.RecordBatch) -> Iterator[tuple[str, pa.RecordBatch]]:
 
 
 def _statistics(file: pq.FileMetaData) -> dict[str, object]:
-    """What a commit says of a file, by the Delta protocol: rows, ends and gaps of each column."""
+    """Statistics of a file by the Delta protocol: rows, and each column's range and null count."""
     low: dict[str, object] = {}
     high: dict[str, object] = {}
     gaps: dict[str, int] = {}
@@ -291,7 +291,7 @@ def _statistics(file: pq.FileMetaData) -> dict[str, object]:
 
 
 def _end(value: Any, timed: bool) -> Any:
-    """One end of a column as JSON, None where it cannot or need not be said."""
+    """Smallest or largest value of a column as JSON; None where it cannot be stated."""
     if timed:
         known = _YEARS[0] <= value < _YEARS[1]
         return f"{np.datetime64(value, 'us')}Z" if known else None

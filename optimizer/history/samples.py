@@ -1,4 +1,4 @@
-"""The readings that runs were made of, kept beside the history under the id of their run."""
+"""The readings from which runs were averaged, kept beside the history by the id of their run."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class SampleStore:
         self.folder = folder
 
     def add(self, readings: pa.Table) -> None:
-        """Keeps readings; the same ones again change nothing.
+        """Stores readings; storing the same ones again changes nothing.
 
         Args:
             readings: with the ``run_id`` of their run and whether each is ``averaged``.
@@ -39,7 +39,7 @@ class SampleStore:
             write_whole(self.folder / name, content, own=True)
 
     def read(self, run_ids: Sequence[str] | None = None) -> pa.Table | None:
-        """Readings of some runs, or of all; None when none are kept.
+        """Readings of some runs, or of all; None when none are stored.
 
         Raises:
             HistoryError: when a file is damaged.

@@ -1,6 +1,7 @@
-"""A history at one version: the one record from which plans, diagnoses and comparisons are made.
+"""A history at one version, from which plans, diagnoses and comparisons are made.
 
-Other loads may commit at any moment; a snapshot does not see them. What it reads it reads once.
+Other loads may commit at any moment; a snapshot does not see them. It reads the runs of each line
+at most once.
 """
 
 from __future__ import annotations

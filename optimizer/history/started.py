@@ -1,10 +1,9 @@
-"""When a run can have started: not before 1950, and not later than a day ahead of the clock.
+"""Which start times are possible: not before 1950, and not more than a day ahead of the clock.
 
-Logs are checked for it as they come in. A history that was filled before there was that check may
-hold other times. Of such a run only the time is in doubt, so it is read as a run without one, with
-a warning that names it. By which moment a time is too late is asked of the clock only as the run
-comes in; of a stored run it is asked of the version that holds it (``table.written_at``), so that
-the same version says the same whenever it is read.
+A load refuses other times. A history that was filled before that check existed may contain them.
+Only the time of such a run is in doubt, so the run is read without a time, and a warning names it.
+A new run is compared with the clock. A stored run is compared with the time at which its version
+was written (``table.written_at``), so that a version always reads the same.
 """
 
 from __future__ import annotations
@@ -55,16 +54,15 @@ def utc_now() -> datetime:
 
 
 def latest_start(now: datetime) -> int:
-    """The latest moment at which a run known at some time can have started, in microseconds since
-    1970."""
+    """The latest possible start of a run that was known at ``now``, in microseconds since 1970."""
     return (now + AHEAD - _EPOCH) // timedelta(microseconds=1)
 
 
 def instants(column: pa.Array) -> pa.Array:
     """Dates or times of any unit as points in time (microseconds, UTC), shape (n,).
 
-    A unit that is coarser than a microsecond reaches further than microseconds do; what lies
-    beyond them is put at their end, which is no time of a run either.
+    A unit coarser than a microsecond has a wider range than microseconds; a value outside is moved
+    to the end of their range, which is no possible start either.
     """
     kind = column.type
     if pa.types.is_date32(kind):
@@ -90,9 +88,10 @@ def early_and_late(started: pa.Array | pa.ChunkedArray, latest: int) -> tuple[Ma
 
 
 def without_impossible_times(runs: pa.Table, latest: int) -> pa.Table:
-    """Runs of a history, those without a time where it cannot be.
+    """Runs of a history without their impossible times.
 
-    They get a column ``MISDATED`` when there are such runs; else the table stays as it is.
+    Where there are such times, a further column ``MISDATED`` contains them as text; otherwise the
+    table is unchanged.
     """
     early, late = early_and_late(runs["started_at"], latest)
     impossible = early | late
@@ -101,11 +100,11 @@ def without_impossible_times(runs: pa.Table, latest: int) -> pa.Table:
     mask = pa.array(impossible)
     place = runs.column_names.index("started_at")
     stored = runs["started_at"]
-    told = np.full(len(runs), None, dtype=object)
-    told[impossible] = shown(stored.filter(mask))
+    texts = np.full(len(runs), None, dtype=object)
+    texts[impossible] = shown(stored.filter(mask))
     known = pc.if_else(mask, pa.scalar(None, TIMESTAMP), stored)
     return runs.set_column(place, runs.schema.field(place), known).append_column(
-        MISDATED, pa.array(told, pa.string())
+        MISDATED, pa.array(texts, pa.string())
     )
 
 
@@ -122,7 +121,7 @@ def shown(started: pa.Array | pa.ChunkedArray) -> NDArray[np.str_]:
 
 
 def misdated(runs: pa.Table, named: bool = True) -> list[str]:
-    """A warning for each line some of whose stored times cannot be.
+    """A warning for each line with stored times that are impossible.
 
     Args:
         runs: as a history gives them.

@@ -1,14 +1,14 @@
-"""The Delta table beneath a history: opened and checked, written in whole commits, few files.
+"""The Delta table beneath a history: checked when opened, written in whole commits, few files.
 
-Data files are made here (``run_files``), each named by its hash; the table library commits them.
+Its data files come from ``run_files``, each named by its hash; the table library commits them.
 
-A commit is all of a load or nothing. It succeeds only on the version that the load was made from;
-where another commit came first, nothing is written and the caller starts over (``Overtaken``).
-The lock in the folder makes loads on one machine or share wait their turn; on an object store,
-where no lock reaches every machine, the conditional commit alone keeps two loads apart.
+A commit contains all of a load or nothing. It succeeds only on the version from which the load was
+made; where another commit came first, nothing is added and the caller starts over (``Overtaken``).
+The lock in the folder makes loads on one machine or share wait for each other. On an object store,
+where no lock reaches every machine, the conditional commit alone separates two loads.
 
-Nothing is ever deleted: compaction and restoring commit another list of files and leave the old
-ones, so that every version can be read for good.
+Nothing is deleted: compaction and restoring commit another list of files and leave the old files,
+so that every version stays readable.
 """
 
 from __future__ import annotations
@@ -36,14 +36,15 @@ from optimizer.history.place import Place
 from optimizer.history.run_files import PARTITION, RunFiles, merge_files, stated_hash
 
 SMALL_BYTES = 1 << 20
-"""Files below it are merged, up to it: what a merge rewrites is bounded, however long the line."""
+"""Files smaller than this are merged into files of at most this size, so that the work of a merge
+does not grow with the line."""
 MOST_SMALL_FILES = 32
-"""A line with more small files than this has them merged after the next commit."""
+"""The small files of a line are merged after a commit when there are more than this."""
 
 REJECTS = "_rejected"
 SAMPLES = "_samples"
 SET_ASIDE = "_set_aside"
-# A run has at least these; without them the table is somebody else's.
+# Every run table has these columns; a table without them belongs to another program.
 _ESSENTIAL = ("run_id", "line", "started_at", "grade", "recovery", "deck_state")
 _FAILURES = (DeltaError, OSError, ValueError, pa.ArrowException)
 
@@ -164,7 +165,7 @@ class RunTable:
             raise self.place.damaged(f"commit {version} is empty")
 
     def _refuse_changed_checkpoint(self) -> None:
-        """The table library would take what it says, or end with a fault of its own."""
+        """Refuses a damaged checkpoint, which the table library would believe or crash on."""
         if self.place.folder is None or not self.place.folder.is_dir():
             return
         name = changed_checkpoint(self.place.filesystem)
@@ -223,7 +224,7 @@ class RunTable:
         return expected
 
     def _explain(self, error: Exception, expected: int, mark: str) -> None:
-        """Raises what a failed write means; returns when the commit stands in spite of it."""
+        """Raises what a failed write means; returns when the commit exists all the same."""
         try:
             now = self.open()
         except HistoryError:
@@ -236,10 +237,13 @@ class RunTable:
         raise self.place.unwritable(reason_of(error)) from None
 
     def compact(self) -> bool:
-        """Merges the small files of lines that have many, in one commit; whether it did.
+        """Merges the small files of lines with many of them, in one commit.
 
-        The runs and their order stay the same. Where it fails the files stay as they are, which
-        is slow, not wrong; the next commit tries again.
+        The runs and their order stay the same. When it fails the files stay as they are, which is
+        slow but correct; the next commit tries again.
+
+        Returns:
+            Whether files were merged.
         """
         with self.lock(), suppress(HistoryError, *_FAILURES):
             table = self.open()
@@ -257,7 +261,7 @@ class RunTable:
         return False
 
     def peek(self, version: int) -> DeltaTable | None:
-        """The table at a version whatever came after it; None where that cannot be read."""
+        """The table at a version, even if later commits are damaged; None if it cannot be read."""
         try:
             table = DeltaTable(self.place.uri, version=version)
         except _FAILURES:
@@ -278,9 +282,9 @@ class RunTable:
         return table.version()
 
     def _settle(self, version: int) -> None:
-        """Hands a commit and its files to the disk: what was said to be kept outlives a power cut.
+        """Flushes a commit and its files to the disk, so that they survive a power cut.
 
-        A file system that cannot do that is left to its ways.
+        A file system that cannot flush is accepted.
         """
         folder = self.place.folder
         if folder is not None:
@@ -292,9 +296,9 @@ class RunTable:
         self.keep_hashes(version)
 
     def keep_hashes(self, version: int) -> None:
-        """Keeps the hashes of what a version added to the log.
+        """Keeps the hashes of the files that a version added to the log.
 
-        Where that fails the commit stands all the same, and the next one does it.
+        When that fails the commit is valid all the same, and the next commit keeps them.
         """
         if version < 0:
             return
@@ -328,8 +332,10 @@ def files_of(table: DeltaTable) -> pa.Table:
 
 
 def written_at(table: DeltaTable) -> datetime:
-    """When the newest data file of a version was written, by the log: the same whenever it is
-    asked, as a plan on that version has to be."""
+    """When the newest data file of a version was written, by the log.
+
+    The log does not change, so that a plan on the version can always be made again.
+    """
     newest = pc.max(files_of(table)["modification_time"]).as_py()
     return datetime.fromtimestamp((newest or 0) / 1000, UTC)
 

@@ -1,8 +1,8 @@
-"""Whether every run is still there and readable, and the way back when not.
+"""Verifying a history, and restoring an earlier version when it is damaged.
 
-``verify`` reads every file, and compares data with the log and both with their hashes; ``restore``
-makes an earlier version the current one. Neither deletes anything: a restored history keeps every
-later version, and what of a broken log is in the way moves into a folder of its own.
+``verify`` reads every file and compares it with the log and with its hash; ``restore`` makes an
+earlier version the current one. Neither deletes a file: a restored history keeps every later
+version, and files of a broken log that prevent its use move into a folder of their own.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ def verify(history: History, site: Site | None = None) -> Health:
 
     Args:
         history: what to verify.
-        site: tells settings from material columns.
+        site: says which columns are settings and which are material.
 
     Raises:
         HistoryError: when the location is no history, or was written by a newer version.

@@ -1,1 +1,1 @@
-"""What the commands do, as public functions that also the service calls."""
+"""The commands as public functions: one call does what the command does, and returns a record."""

@@ -30,7 +30,7 @@ COMMAND = "highside report --brief brief.toml --sheet sheet.pdf --sheet sheet.cs
 
 @dataclass(frozen=True)
 class Demo:
-    """Where everything is, and what came out.
+    """The files and results of the demo.
 
     Attributes:
         folder: of all files.

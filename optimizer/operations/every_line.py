@@ -1,7 +1,7 @@
-"""Plans of every line, each the same as if it had been asked for alone.
+"""The command ``suggest --every-line``: one plan for each line, each equal to a plan made alone.
 
-Lines share nothing but the history that each plan reads for itself, so they are made side by
-side, in processes or on a cluster (``parallel``).
+Plans of different lines share only the snapshot, so they can be made in parallel, in processes or
+on a cluster (``parallel``).
 """
 
 from __future__ import annotations
@@ -22,12 +22,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Plans:
-    """What came of each line.
+    """The plans of all lines.
 
     Attributes:
-        history_version: of all plans; None when the history is empty.
+        history_version: common to all plans; None when the history is empty.
         plans: by line, in alphabetical order.
-        refused: for each line without a plan, why not.
+        refused: lines without a plan, each with the reason.
     """
 
     history_version: int | None
@@ -46,7 +46,7 @@ class Plans:
 
 @dataclass(frozen=True)
 class _Task:
-    """All that the plan of one line is made from; what a worker is sent."""
+    """What the plan of one line is made from, as it is sent to a worker."""
 
     snapshot: Snapshot
     site: Site
@@ -92,7 +92,7 @@ def suggest_every_line(
 
 
 def _plan(task: _Task) -> Plan | LimitError:
-    """The plan of one line; one that cannot be made is an answer too, and stops no other."""
+    """The plan of one line, or why there is none: an error of one line must not stop the others."""
     try:
         return suggest(task.snapshot, task.site, task.brief, seed=task.seed)
     except LimitError as error:

@@ -81,7 +81,7 @@ def read_plan(path: str | Path) -> PlanFile:
 def result_row(
     given: Mapping[str, object], plan: PlanFile | None = None, rank: int = 1
 ) -> dict[str, object]:
-    """A trial's result as a row of a run log; started now when nothing else is said.
+    """A trial's result as a row of a run log; its start is now unless given.
 
     The material that the plan assumed is no reading: only the material in ``given`` is kept.
 

@@ -35,7 +35,7 @@ SHAPE, SIZE_RATIO = 0.5, 1.5
 
 @dataclass(frozen=True)
 class Particulate:
-    """What Gy's formula needs to know of a broken mineral.
+    """A broken mineral, as Gy's formula describes it.
 
     Args:
         top_size: mm.
@@ -52,7 +52,7 @@ class Particulate:
 
     @classmethod
     def from_dict(cls, given: Mapping[str, Any]) -> Particulate:
-        """From words and numbers, as a user gives them.
+        """A particulate from keys and values, as a user writes them.
 
         Raises:
             InputError: naming the key that is unknown, missing, or no number above 0.
@@ -78,7 +78,7 @@ class Particulate:
 
 @dataclass(frozen=True)
 class SamplingPlan:
-    """What to take, and what it can show.
+    """Sample sizes, and the differences that they can show.
 
     Attributes:
         purity, difference: fractions, as asked.
@@ -123,7 +123,7 @@ def plan_sampling(
     confidence: float = CONFIDENCE,
     power: float = POWER,
 ) -> SamplingPlan:
-    """What to sample so that a true difference in purity shows.
+    """The sample sizes at which a true difference in purity shows.
 
     Args:
         purity: expected share of wanted particles, fraction.

@@ -48,7 +48,7 @@ FILLED = ("run_id", "grade", "grade_se", "recovery", "recovery_se", "grade_count
 
 @dataclass(frozen=True)
 class StreamLog:
-    """What a file of streams says.
+    """The tests of a file of streams.
 
     Attributes:
         results: one a test, in the order of the file; faulty ones say why.
@@ -113,7 +113,7 @@ def balance_file(
         path: CSV or Parquet, as ``load`` reads them.
         returned: streams led back to the feed.
         mass_error, assay_error: relative standard error of weights or assays that state none.
-        clock: tells the time; no test can have started much later.
+        clock: gives the current time; no test can have started much later.
 
     Raises:
         InputError: naming the file and what its columns lack.
@@ -176,7 +176,7 @@ def _read_cells(path: str | Path) -> _Cells:
 def _measured(
     cells: _Cells, latest: int
 ) -> tuple[dict[str, Sequence[object] | NDArray[np.float64]], dict[str, str]]:
-    """The streams as numbers, and of each test with a cell that cannot stand the first reason.
+    """The streams as numbers, and for each test with a faulty cell the first reason.
 
     Args:
         cells: of the file.
@@ -224,7 +224,7 @@ def _refuse_ragged(chunks: Sequence[Chunk], columns: int, path: str | Path) -> N
 def _not_to_carry(
     columns: Mapping[str, pa.ChunkedArray], latest: int
 ) -> Iterator[tuple[str, NDArray[np.bool_], str]]:
-    """Cells that no log may hold; what a log only cannot read is told when it is loaded."""
+    """Cells that no run log may contain, with reasons; loading the log finds other faults."""
     for name, column in columns.items():
         yield name, too_long(column.combine_chunks()), TOO_LONG
         if name_key(split_unit(name)[0]) == name_key(STARTED):
@@ -269,7 +269,7 @@ def _read(
 def _in_file_order(
     found: Sequence[BalanceResult], ids: Sequence[str], wrong: Mapping[str, str]
 ) -> list[BalanceResult]:
-    """Results in the order of the file; a test with a cell that cannot stand is not computed."""
+    """Results in the order of the file; a test with a faulty cell gets that as its result."""
     by_id = {result.test_id: result for result in found}
     for test, reason in wrong.items():
         by_id[test] = BalanceResult(test, "impossible", warnings=(reason,))
@@ -277,7 +277,7 @@ def _in_file_order(
 
 
 def _carried(cells: _Cells) -> dict[str, dict[str, str]]:
-    """First filled cell of each further column in each test, as it stood.
+    """First filled cell of each further column in each test, as written.
 
     The log is written with points; a decimal comma would be refused there.
     """

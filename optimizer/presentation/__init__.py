@@ -1,4 +1,4 @@
-"""What people look at: the report for the engineer's screen, the trial sheet for the deck.
+"""The report for the engineer's screen and the trial sheet for the deck.
 
 In come documents (a plan, what surrounds it, a comparison, a diagnosis), all as the JSON that
 machines read; out come one self-contained HTML page, and the sheet as HTML, PDF and CSV. Nothing

@@ -47,13 +47,13 @@ EFFECT_ROWS, MAP_ROWS, MAP_COLUMNS = 7, 7, 8
 
 
 class Numbers:
-    """Looks numbers up in the documents by path, and writes them with where they come from."""
+    """Looks numbers up in the documents by path, and writes them with their path."""
 
     def __init__(self, documents: Mapping[str, Doc]) -> None:
         self.documents = documents
 
     def value(self, path: str) -> Any:
-        """What stands at ``document:key.key.0``; None where something on the way is not known."""
+        """The value at ``document:key.key.0``; None where a part of the path is None."""
         name, _, keys = path.partition(":")
         found: Any = self.documents[name]
         for key in keys.split("."):

@@ -1,6 +1,6 @@
-"""The pictures of the report. Each takes documents and gives an SVG; none works anything out.
+"""The plots of the report. Each takes documents and gives an SVG; none computes a result.
 
-Nothing is told by color alone: run now is a ring, trials carry their rank, lines are named beside
+Nothing is shown by color alone: run now is a ring, trials carry their rank, lines are named beside
 them.
 """
 
@@ -50,7 +50,7 @@ def _percent_axis(axis: Any, low: float, high: float) -> None:
 
 
 def _dots(axes: Axes, x: Floats, y: Floats, count: Sequence[int]) -> None:
-    """Set-points, larger where more runs stand behind them."""
+    """Set points, the larger the more runs they have."""
     count_ = np.asarray(count)
     edges = [least for least, _ in SIZES] + [np.inf]
     for (least, size), most in zip(SIZES, edges[1:], strict=True):
@@ -225,7 +225,7 @@ def _lines(
 
 
 def progress(land: Doc, plan: Doc, say: Doc) -> Markup:
-    """Readings by the calendar, and the best that today's model is sure of."""
+    """Readings over time, and the best recovery of which today's model is sure."""
     stretches = land["progress"]
     with drawing(4.8, 3.9) as figure:
         both = figure.subplots(2, 1, sharex=True)

@@ -1,4 +1,4 @@
-"""What stands on a trial sheet: the batch in the order it is run, and the words around it.
+"""The content of a trial sheet: the batch in the order it is run, and the words around it.
 
 In come a plan and what it was asked with; out comes a ``Sheet``, words and numbers ready to be laid
 out by ``sheet_pdf`` and the HTML template. What the model expects is left off on purpose: a

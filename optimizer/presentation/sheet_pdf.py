@@ -64,7 +64,7 @@ class _Drawing:
         self.y = MARGIN
 
     def draw(self) -> _Drawing:
-        """All of the sheet, on as many pages as it takes."""
+        """Draws the whole sheet, on as many pages as needed."""
         sheet = self.sheet
         self._page()
         self._top()
@@ -91,7 +91,7 @@ class _Drawing:
         return content
 
     def close(self) -> None:
-        """Lets go of the font files, which the library holds open."""
+        """Closes the font files, which the library keeps open."""
         for font in self.pdf.fonts.values():
             cast(TTFFont, font).close()
 

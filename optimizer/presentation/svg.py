@@ -48,7 +48,7 @@ STYLE: Any = {
 
 @contextmanager
 def drawing(width: float, height: float) -> Iterator[Figure]:
-    """A figure of so many inches, drawn in the page's style."""
+    """A figure of a size in inches, drawn in the page's style."""
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(width, height), layout="constrained")
         FigureCanvasSVG(figure)

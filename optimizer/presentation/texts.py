@@ -14,7 +14,7 @@ DEFAULT_LANGUAGE = "en"
 
 
 def languages() -> list[str]:
-    """Languages that there is a file for."""
+    """Languages with a file of texts."""
     return sorted(path.stem for path in FOLDER.glob("*.toml"))
 
 
