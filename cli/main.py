@@ -73,7 +73,7 @@ def program() -> NoReturn:
     except SystemExit as stop:
         code = stop.code
     for stream in (sys.stderr, sys.stdout):
-        with suppress(OSError):  # said before, as far as there was somebody to hear it
+        with suppress(OSError):  # a closed pipe was reported where it was found
             stream.flush()
     os._exit(code if isinstance(code, int) else int(code is not None))
 

@@ -151,7 +151,7 @@ class Client:
         for name, value in (headers or {}).items():
             request.add_header(name, value)
         if self._token:
-            # Not passed on where the service would lead elsewhere.
+            # Such a header is not sent on when the service redirects to another address.
             request.add_unredirected_header("Authorization", f"Bearer {self._token}")
         try:
             with urlopen(request, timeout=self.seconds, context=self._tls) as answer:

@@ -9,7 +9,7 @@ from cli.show.text import bold, interval, wrap
 from optimizer.text.figures import exact_percent, level, whole_percent
 
 INDENT = "     "
-# Gains below this round to no tenth of a point, fraction.
+# Smaller gains, as fractions, round to zero tenths of a point.
 LEAST_GAIN = 0.0005
 # A longer name stands on a line of its own, never cut.
 LONGEST_NAME = 10

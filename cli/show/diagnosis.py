@@ -11,7 +11,7 @@ from optimizer.text.figures import exact_percent, percent
 
 INDENT = "  "
 MOST_DOUBTS, MOST_PAIRS, MOST_DAYS = 5, 3, 3
-# A p-value below this is called found.
+# An effect with a p-value below this counts as found.
 LEVEL = 0.05
 
 

@@ -48,7 +48,7 @@ def read_toml(path: str | Path, what: str) -> dict[str, Any]:
         ) from None
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{what} '{path}' cannot be read: {reason_of(error)}.") from None
-    except ValueError as error:  # among them a number of thousands of digits
+    except ValueError as error:  # also raised by a number of thousands of digits
         raise InputError(
             f"{what} '{path}' is not valid TOML: {reason_of(error)}.",
             hint="Text stands in quotes, numbers use a decimal point.",

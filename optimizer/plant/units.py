@@ -82,8 +82,8 @@ SPELLINGS = {
 
 # A ton is a short one, a long one or a tonne, by country and trade.
 _TON = re.compile(r"\btons?\b")
-# What a unit is written with. The registry evaluates what it is given, so powers of powers and
-# long numbers, which no unit has, are kept away from it.
+# Characters of a unit. The registry evaluates its argument, so powers of powers and long numbers,
+# which no unit has, are refused before.
 _UNIT = re.compile(r"^(?!.*(\*\*|\^).*(\*\*|\^))(?!.*\d{4})[\w°%‰/·*^.()\[\] -]{0,40}$")
 
 
@@ -192,7 +192,7 @@ def scaled(values: Floats, by: float | Floats) -> Floats:
         return np.where(whole, values / np.rint(inverse), values * by)
 
 
-# Digits that people type at most, and how far a conversion there and back strays from them.
+# Most digits that people type, and the relative error of a conversion there and back.
 _TYPED_DIGITS, _STRAY = 14, 8.0 * float(np.finfo(float).eps)
 
 
@@ -254,7 +254,7 @@ def factor(unit: str, to: str) -> float:
     except InputError:
         raise
     except Exception as error:
-        # The registry evaluates a unit as a formula, and fails in as many ways.
+        # The registry evaluates a unit as a formula and can raise any error.
         if type(error).__name__ == "OffsetUnitCalculusError":
             raise _unlike(unit, to) from None
         raise _unknown(unit, to) from None

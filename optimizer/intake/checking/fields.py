@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 HIGHEST_SE = 0.5
 NEEDED = ("grade", "recovery")
 COUNTS = (*names_of(Kind.count), "samples")
-# A column of numbers has a handful of units; a column of prose, one in each cell.
+# A column of numbers has a few units; in a column of prose each cell seems to have its own.
 MOST_UNITS = 50
 
 

@@ -124,9 +124,9 @@ def _read(column: pa.ChunkedArray, proof: int | None) -> Times:
 def _iso_times(text: pa.Array) -> pa.Array:
     """ISO dates and times of a column, null elsewhere; shape (n,)."""
     first = text.drop_null()[:1].to_pylist()
-    # A cast to UTC would do with and without a zone, and fails slowly without one.
+    # A cast to UTC takes times with and without a zone, but is slow to fail without one.
     zoned = first and re.search(_ZONE, first[0])
-    # Marks for a missing date are shorter than a date: the first cast is of all but them.
+    # Marks for a missing date are shorter than a date; the first cast leaves them out.
     dated = pc.greater_equal(pc.binary_length(text), _SHORTEST)
     long = pc.if_else(dated, text, None)
     try:

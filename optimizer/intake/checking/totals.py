@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     Mask = NDArray[np.bool_]
 
-# Common practice: what people and spreadsheets put in the first cell of such a row.
+# The words that people and spreadsheets put in the first cell of such a row (common practice).
 WORDS = (
     "total", "totals", "grand total", "subtotal", "sub-total", "sum", "sums", "mean", "means",
     "average", "averages", "avg", "median", "min", "minimum", "max", "maximum", "count",

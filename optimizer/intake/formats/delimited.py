@@ -178,7 +178,7 @@ class _BlockReader:
         table = pa_csv.read_csv(
             pa.BufferReader(block),
             read_options=pa_csv.ReadOptions(
-                # One thread a block: blocks are read side by side, and rows are numbered only then.
+                # One thread a block: blocks are read in parallel, and only so are rows numbered.
                 column_names=names,
                 use_threads=False,
                 block_size=len(block) + 1,
@@ -191,7 +191,7 @@ class _BlockReader:
             ),
             convert_options=pa_csv.ConvertOptions(
                 column_types=types,
-                check_utf8=False,  # the block has been
+                check_utf8=False,  # the block was checked before
                 strings_can_be_null=True,
                 null_values=[""],
                 decimal_point=self.mark,

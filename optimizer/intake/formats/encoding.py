@@ -10,10 +10,10 @@ from typing import Any
 from optimizer.errors import InputError
 
 SAMPLE_BYTES = 1 << 16
-# Control characters that no log in text has. It may have zeros: those that a logger leaves where it
-# lost power.
+# Control characters that no text log has. Zero bytes are not among them: a logger leaves them where
+# it lost power.
 _BINARY = frozenset(range(1, 9)) | frozenset(range(14, 27)) | frozenset(range(28, 32))
-# The longer marks first: UTF-32 begins like UTF-16.
+# Longer byte order marks come first, since that of UTF-32 begins like that of UTF-16.
 _MARKS = (
     (codecs.BOM_UTF32_LE, "utf-32"),
     (codecs.BOM_UTF32_BE, "utf-32"),

@@ -66,7 +66,7 @@ def _logs_in(folder: Path) -> Iterator[Path]:
     if os.path.exists(folder / "_delta_log"):
         return
     for entry in sorted(folder.iterdir()):
-        # What spreadsheets keep beside an open workbook begins with ~$.
+        # Lock files that spreadsheets keep beside an open workbook begin with ~$.
         if entry.name.startswith((".", "_", "~$")):
             continue
         if os.path.isdir(entry):

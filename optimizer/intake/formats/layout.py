@@ -18,7 +18,7 @@ from optimizer.intake.reading.source import Decimal
 SAMPLE_ROWS = 100
 # Tab, semicolon and pipe rarely stand in a cell; a comma often does, so it is tried after them.
 DELIMITERS = ("\t", ";", "|", ",", "~", "^", "!", "#", "&", "*", ":", " ")
-# Columns lined up with blanks: two or more part them, since one may stand in a cell.
+# Columns aligned with blanks: two or more separate them, since a cell may hold one.
 ALIGNED = "  "
 _OUTER = re.compile(rb"^ +| +(?=\r?$)", re.M)
 _GAP = re.compile(rb" {2,}")

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     Integers = NDArray[np.int64]
 
-# As many rows as a block of text has, about; a chunk's columns stay in the processor's cache.
+# About as many rows as a block of text has, so that a chunk stays in the processor's cache.
 BATCH_ROWS = 1 << 15
 PIECE_BYTES = 16 << 20
 """Bytes of the rows that are checked together; a few such pieces are under way at a time."""
@@ -197,7 +197,7 @@ class File:
     def _most_text_by_look(self) -> int:
         """As ``_most_text``, by the texts that a group keeps for all its rows."""
         longest = self._sizes.copy()
-        if LOOK_ROWS * len(longest) > self._rows.sum():  # to count them costs no more
+        if LOOK_ROWS * len(longest) > self._rows.sum():  # counting the texts costs no more
             return self._most_text(longest)
         names = self._named(self._texts)
         file = self._opened(self._coded)
@@ -227,7 +227,7 @@ class File:
             waiting.append(piece)
             rows, size = rows + len(piece), size + piece.nbytes
             left -= piece.nbytes
-            if left < 0:  # what the file says of itself is not so
+            if left < 0:  # the file states sizes that are wrong
                 raise self._larger()
             if rows >= BATCH_ROWS // 2 or size >= PIECE_BYTES // 2:
                 yield _joined(waiting)

@@ -72,19 +72,19 @@ def _sound(name: str, read: Callable[[], Any]) -> Any:
     """The result of a function that reads a workbook; its failures become one error."""
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # of features that hold no data
+            warnings.simplefilter("ignore")  # about features that hold no data
             return read()
     except InputError:
         raise
     except Exception as error:
-        # The reader raises whatever the damaged part of the file leads it to.
+        # The reader raises all kinds of errors on damaged files.
         raise InputError(
             f"{name} is a damaged workbook: {reason_of(error)}.", hint="Save the log as CSV."
         ) from None
 
 
 def _rows(sheet: Any, first: int) -> Iterator[Cells]:
-    sheet.reset_dimensions()  # what a file says of its size may be wrong
+    sheet.reset_dimensions()  # the size that a file states may be wrong
     for row in sheet.iter_rows(min_row=first):
         yield [
             cell_text(cell.value, cell.number_format) if cell.value is not None else ""

@@ -21,7 +21,7 @@ Decimal = Literal["point", "comma", "never"]
 """How a log writes numbers: with a decimal point, a decimal comma, or (in a comma-separated log)
 never with a comma."""
 
-# What reading a damaged, cut or protected file raises, whatever it is packed in.
+# Errors raised by reading a damaged, cut or protected file, however it is packed.
 DAMAGE = (
     OSError,
     EOFError,

@@ -33,7 +33,7 @@ COMMA_GROUPS, POINT_GROUPS, COMMA_DECIMAL, POINT_DECIMAL = 1, 2, 4, 8
 _PLAIN = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?$"
 _COMMA = r"^[+-]?(\d+,\d*|,\d+)([eE][+-]?\d{1,3})?$"
 _INFINITE = r"(?i)^[+-]?inf(inity)?$"
-# A number however it is written, and after it a unit. Spaces that group are of many widths.
+# A number in any notation, then a unit. Spaces that group digits have many widths.
 _SPACES = r" \x{a0}\x{2009}\x{202f}'’"
 _PARTS = (
     rf"^(?P<number>[+-]?\d*(?:[.,{_SPACES}]?\d+)*[.,]?(?:[eE][+-]?\d{{1,3}})?)"
@@ -95,7 +95,7 @@ def as_text(column: pa.ChunkedArray) -> pa.ChunkedArray:
     try:
         return column.cast(pa.string())
     except (pa.ArrowNotImplementedError, pa.ArrowInvalid):
-        if pa.types.is_timestamp(column.type):  # of a zone that is not known here
+        if pa.types.is_timestamp(column.type):  # its time zone is unknown here
             return column.cast(pa.timestamp(column.type.unit, "UTC")).cast(pa.string())
         texts = [None if v is None else str(v) for v in column.to_pylist()]
         return pa.chunked_array([pa.array(texts, pa.string())])

@@ -42,7 +42,9 @@ def _keep_rejects(load: Load) -> Path | None:
     """Keeps the rejected rows of a load that was committed; the path of their file, or None."""
     history = load.history
     load.settle(history.keys(sorted(load.lines)) if load.conflicts else iter(()))
-    rows = load.rejected.filter(pc.field("row") > 0)  # a whole file is kept by itself
+    rows = load.rejected.filter(
+        pc.field("row") > 0
+    )  # row 0 stands for a whole file, which is kept as it is
     rejects_file = None
     if len(rows) or load.mended:
         mended = pa.concat_tables([SCHEMA.empty_table().select(PLACE), *load.mended])

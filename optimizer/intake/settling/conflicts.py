@@ -169,7 +169,7 @@ def _said(name: str, here: pa.Table, there: pa.Table, rows: NDArray[np.int64]) -
 
 
 def _values(column: pa.ChunkedArray) -> list[object]:
-    if pa.types.is_timestamp(column.type):  # a stored one may be beyond what Python has dates for
+    if pa.types.is_timestamp(column.type):  # a stored time may lie outside the dates of Python
         moments = shown(pc.fill_null(column.cast(pa.int64()), 0)).tolist()
         return [
             moment.replace("T", " ").replace("Z", "+00:00") if filled else None

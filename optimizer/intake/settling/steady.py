@@ -143,7 +143,7 @@ def _changes(table: pa.Table, settings: Sequence[str]) -> Mask:
     keys = ["line", "material", "deck_state"]
     ids = table["run_id"]
     if ids.null_count < len(ids) and pc.count_distinct(ids).as_py() < len(ids) - ids.null_count:
-        keys.append("run_id")  # an id that stands in several readings is that of their trial
+        keys.append("run_id")  # an id shared by several readings is that of their trial
     for name in keys:
         column = table[name].combine_chunks()
         if not changed.all() and column.null_count < len(column):
@@ -194,7 +194,7 @@ def _steady_part(stretch: pa.Table) -> tuple[int, bool | None]:
 def _log_error(values: Floats) -> float:
     """Logarithm of the squared standard error of a mean, as [White1997]_ has it."""
     n = len(values)
-    # Readings without any scatter have none to compare; the least that a log shows stands for it.
+    # Without any scatter the logarithm would be infinite; this is the least that a log shows.
     return float(np.log(np.sum((values - values.mean()) ** 2) / n**2 + 1e-16))
 
 

@@ -107,7 +107,10 @@ class Access:
     def by_token(self, token: str) -> Person | None:
         """The person a token belongs to; None for an unknown token."""
         given, found = digest(token), None
-        for known, person in self._tokens.items():  # every one, so that time tells nothing
+        for (
+            known,
+            person,
+        ) in self._tokens.items():  # all of them, so that the time it takes reveals nothing
             if hmac.compare_digest(known, given):
                 found = person
         return found

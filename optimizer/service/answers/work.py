@@ -146,7 +146,7 @@ class Work:
     def _ended(self, key: str, task: asyncio.Task[bytes]) -> None:
         self._running.pop(key, None)
         if not task.cancelled():
-            task.exception()  # read here, since nobody may wait for it; the job file has it too
+            task.exception()  # retrieved, since nobody may wait for it; the job file holds it
 
     async def _make(self, order: Order) -> bytes:
         job = self._file(order.key, "job")

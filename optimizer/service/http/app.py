@@ -81,7 +81,7 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
         version=__version__,
         description="Learns from a gravity table's own runs which settings to try next.",
         lifespan=life,
-        docs_url=None,  # pages that fetch scripts from elsewhere
+        docs_url=None,  # its page would fetch scripts from another site
         redoc_url=None,
         redirect_slashes=False,
     )
@@ -145,7 +145,7 @@ def _described(app: FastAPI) -> dict[str, Any]:
         found["security"] = [{"token": []}, {}]
         for methods in found["paths"].values():
             for operation in methods.values():
-                # Where the code would name the framework's own error, ours is named above.
+                # The framework's own error is replaced by the problem document named above.
                 refused = operation["responses"].get("422", {})
                 if "application/json" in refused.get("content", {}):
                     refused["content"].pop("application/json")

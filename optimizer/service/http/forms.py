@@ -144,7 +144,7 @@ def result_row(given: Mapping[str, str], site: Site) -> dict[str, Any]:
                 raise _unknown(key)
             row[name] = number(value, name)
     row |= _material(given, site)
-    if nonce := given.get("nonce", ""):  # sent twice is recorded once
+    if nonce := given.get("nonce", ""):  # a form that is sent twice is recorded once
         if not re.fullmatch("[0-9a-f]{1,16}", nonce):
             raise Problem(422, "nonce: it is not one that this service draws.", code="no-nonce")
         row["run_id"] = f"{line}-{nonce}"
@@ -212,7 +212,7 @@ def _moment(text: str) -> str:
     read = times(pa.chunked_array([[written]], pa.string()), latest, proof=0)
     try:
         value = read.values[0].as_py()
-    except (OverflowError, ValueError):  # a date that no calendar has
+    except (OverflowError, ValueError):  # not a date of the calendar
         value = None
     if value is None or read.faults:
         reason = read.faults[0][1] if read.faults else "'{value}' is not a date"

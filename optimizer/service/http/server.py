@@ -105,11 +105,11 @@ def run_server(
         )
     os.environ.setdefault(FORM_KEY, secrets.token_hex(32))
     configuration.hand_over()
-    create_app(configuration, access)  # what is wrong is said now, not by each process
+    create_app(configuration, access)  # an error is reported here, once, and not by each process
     announce(f"highside serves '{configuration.history}' at {listening.address}")
     if not access.open and not listening.secure and not listening.local:
         announce("  Without TLS, tokens can be read on the way; see DEVELOPERS.md.")
-    # Once all that was acknowledged is done, the server raises the signal again: an orderly end.
+    # The server finishes what it acknowledged, then raises the signal again, which ends here.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     uvicorn.run(
         "optimizer.service.http.app:handed_over",

@@ -123,7 +123,7 @@ class GroupCommit:
                 )
                 return [part_of(whole, name) for name in names]
             except InputError:
-                pass  # of one of them; which one, each finds out alone
+                pass  # of one request; each is then loaded alone, and the faulty one fails
         return [self._alone(rows, line) for rows in each]
 
     def _alone(self, rows: Rows, line: str | None) -> LoadReport | Exception:

@@ -116,7 +116,7 @@ class Recorder:
             with recording():
                 return load()
 
-        async with self._turn:  # the history's own lock would keep a thread waiting for each
+        async with self._turn:  # with the history's lock alone, each would keep a thread waiting
             return await asyncio.to_thread(loaded)
 
     def _note(self, upload: Upload, sender: Mapping[str, Any], report: LoadReport) -> None:
