@@ -1,6 +1,7 @@
 """highside: learns from a deck's own runs which settings to try next.
 
-The public names are resolved on first use, so that importing the package loads nothing heavy.
+Each command is a function here, with the command's own words, beside the records that the functions
+take and give. Names are resolved on first use, so that importing the package loads nothing heavy.
 """
 
 from __future__ import annotations
@@ -11,42 +12,95 @@ from typing import TYPE_CHECKING, Any
 from optimizer.version import __version__
 
 if TYPE_CHECKING:
-    from optimizer.comparison import compare
-    from optimizer.diagnostics import diagnose
+    from optimizer.comparison import Comparison, ComparisonRequest, Prices, compare
+    from optimizer.diagnostics import Diagnosis, diagnose
     from optimizer.errors import HighsideError, HistoryError, InputError, LimitError
     from optimizer.history.history import History
-    from optimizer.intake.settling.load import load_logs
+    from optimizer.history.snapshot import Snapshot
+    from optimizer.history.upkeep import restore, verify
+    from optimizer.intake.settling.load import LoadReport, load_logs
+    from optimizer.operations.balance import Balanced, balance
+    from optimizer.operations.demo import Demo, demo
+    from optimizer.operations.every_line import Plans, suggest_every_line
+    from optimizer.operations.plan_file import PlanFile, read_plan
+    from optimizer.operations.recording import Recorded, record
+    from optimizer.operations.reporting import ReportFiles, WrittenReport, report
+    from optimizer.operations.sampling_plan import Particulate, SamplingPlan, plan_sampling
+    from optimizer.planning.plan import Plan
     from optimizer.planning.planner import suggest
     from optimizer.plant.brief import Brief
     from optimizer.plant.site import Site
+    from optimizer.plant.template import init
+    from optimizer.service.exchange.configuration import Configuration
+    from optimizer.service.http.server import Listening, serve
 
-_HOME = {
-    "Brief": "plant.brief",
-    "Site": "plant.site",
-    "compare": "comparison",
-    "diagnose": "diagnostics",
-    "HighsideError": "errors",
-    "HistoryError": "errors",
-    "InputError": "errors",
-    "LimitError": "errors",
-    "History": "history.history",
-    "load_logs": "intake.settling.load",
-    "suggest": "planning.planner",
+_HOMES = {
+    "comparison": ("Comparison", "ComparisonRequest", "Prices", "compare"),
+    "diagnostics": ("Diagnosis", "diagnose"),
+    "errors": ("HighsideError", "HistoryError", "InputError", "LimitError"),
+    "history.history": ("History",),
+    "history.snapshot": ("Snapshot",),
+    "history.upkeep": ("restore", "verify"),
+    "intake.settling.load": ("LoadReport", "load_logs"),
+    "operations.balance": ("Balanced", "balance"),
+    "operations.demo": ("Demo", "demo"),
+    "operations.every_line": ("Plans", "suggest_every_line"),
+    "operations.plan_file": ("PlanFile", "read_plan"),
+    "operations.recording": ("Recorded", "record"),
+    "operations.reporting": ("ReportFiles", "WrittenReport", "report"),
+    "operations.sampling_plan": ("Particulate", "SamplingPlan", "plan_sampling"),
+    "planning.plan": ("Plan",),
+    "planning.planner": ("suggest",),
+    "plant.brief": ("Brief",),
+    "plant.site": ("Site",),
+    "plant.template": ("init",),
+    "service.exchange.configuration": ("Configuration",),
+    "service.http.server": ("Listening", "serve"),
 }
+_HOME = {name: home for home, names in _HOMES.items() for name in names}
 
 __all__ = [
+    "Balanced",
     "Brief",
+    "Comparison",
+    "ComparisonRequest",
+    "Configuration",
+    "Demo",
+    "Diagnosis",
     "HighsideError",
     "History",
     "HistoryError",
     "InputError",
     "LimitError",
+    "Listening",
+    "LoadReport",
+    "Particulate",
+    "Plan",
+    "PlanFile",
+    "Plans",
+    "Prices",
+    "Recorded",
+    "ReportFiles",
+    "SamplingPlan",
     "Site",
+    "Snapshot",
+    "WrittenReport",
     "__version__",
+    "balance",
     "compare",
+    "demo",
     "diagnose",
+    "init",
     "load_logs",
+    "plan_sampling",
+    "read_plan",
+    "record",
+    "report",
+    "restore",
+    "serve",
     "suggest",
+    "suggest_every_line",
+    "verify",
 ]
 
 

@@ -7,9 +7,7 @@ from typing import Annotated
 
 import typer
 
-from cli.options import (
-    JsonOption,
-)
+from cli.options import JsonOption
 from cli.output import answer
 
 
@@ -18,9 +16,9 @@ def init(
     as_json: JsonOption = False,
 ) -> None:
     """Write a commented site file to edit."""
-    from optimizer.plant.template import write_site_template
+    from optimizer.plant.template import init as write_site_file
 
-    write_site_template(file)
+    write_site_file(file)
     answer(
         {"schema": "highside.init/1", "file": str(file)},
         as_json,

@@ -71,7 +71,8 @@ def serve(
     """Serve one history to many: the HTTP interface and a page for the tablet at the deck."""
     from cli.output import check_seed
     from optimizer.service.exchange.configuration import Configuration
-    from optimizer.service.http.server import Listening, run_server
+    from optimizer.service.http.server import Listening
+    from optimizer.service.http.server import serve as serve_history
 
     listening = Listening(host, port, processes, certificate, private_key, tuple(proxy or ()))
     plant = site_file(site)
@@ -86,7 +87,7 @@ def serve(
         upload_bytes=max_upload * MIB,
         rate=rate,
     )
-    run_server(configuration, listening, say)
+    serve_history(configuration, listening, say)
 
 
 def say(line: str) -> None:

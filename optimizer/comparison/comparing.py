@@ -15,6 +15,7 @@ from optimizer.comparison.record import Comparison, LineResult
 from optimizer.comparison.request import ComparisonRequest, Prices
 from optimizer.comparison.study import Study, Task, study_line
 from optimizer.errors import InputError
+from optimizer.history.snapshot import Snapshot, snapshot_of
 from optimizer.history.started import misdated, unmarked
 from optimizer.interval import Interval
 from optimizer.parallel import run_all
@@ -24,7 +25,7 @@ from optimizer.plant.site import FEED_GRADE, Site
 if TYPE_CHECKING:
     import pyarrow as pa
 
-    from optimizer.history.snapshot import Snapshot
+    from optimizer.history.snapshot import Source
 
     Progress = Callable[[str], None]
 
@@ -32,7 +33,7 @@ MOST_LINES = 200
 
 
 def compare(
-    snapshot: Snapshot,
+    history: Source,
     site: Site | None = None,
     brief: Brief | None = None,
     request: ComparisonRequest | None = None,
@@ -45,7 +46,8 @@ def compare(
     """Lines side by side on the same material, feed rate and grade.
 
     Args:
-        snapshot: the history at a version, ``History.at``.
+        history: the history, whose latest version is used; or one version of it (``History.at``);
+            or its runs as a table in the site's units.
         site: the plant; the defaults when None.
         brief: material, grade and limits that hold for all lines; what it leaves open is taken
             from what the lines run at recently. Its line is not used.
@@ -61,6 +63,7 @@ def compare(
     """
     site, request = site or Site(), request or ComparisonRequest()
     brief = (brief or Brief()).check_names(site)
+    snapshot = snapshot_of(history)
     tables = _runs_of_each(snapshot, site, request.lines)
     basis = choose_basis(tables, site, brief, request.feed_rate)
     reasons = {line: why_not(table, line, site, basis) for line, table in tables.items()}

@@ -18,13 +18,15 @@ from optimizer.diagnostics.sensitivity import sensitivity
 from optimizer.diagnostics.unexplored import collinear, plan_sampling, untried_ranges
 from optimizer.evidence.assembly import evidence_of
 from optimizer.evidence.line_model import LineModel
+from optimizer.history.snapshot import snapshot_of
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-    from optimizer.history.snapshot import Snapshot
+    from optimizer.history.snapshot import Source
+    from optimizer.model.fitted_surrogate import FittedSurrogate
 
     Progress = Callable[[str], None]
 
@@ -33,7 +35,7 @@ FEWEST_RUNS = 8
 
 
 def diagnose(
-    snapshot: Snapshot,
+    history: Source,
     site: Site | None = None,
     brief: Brief | None = None,
     *,
@@ -44,7 +46,8 @@ def diagnose(
     """What the history says about its lines and about itself.
 
     Args:
-        snapshot: the history at a version, ``History.at``.
+        history: the history, whose latest version is used; or one version of it (``History.at``);
+            or its runs as a table in the site's units.
         site: the plant; the defaults when None.
         brief: today's material, grade and limits; the defaults when None. Its line, when named,
             is the only one diagnosed.
@@ -59,29 +62,44 @@ def diagnose(
     site = site or Site()
     brief = (brief or Brief()).check_names(site)
     say = progress or (lambda _: None)
+    snapshot = snapshot_of(history)
     found, skipped = [], []
     with threadpool_limits(1):
         for line in snapshot.chosen_lines(lines or ([brief.line] if brief.line else None)):
             say(f"diagnosing {line}")
-            its_runs = snapshot.runs(site, [line])
-            evidence = evidence_of(its_runs, site, brief.model_copy(update={"line": line}))
-            measured = int(evidence.measured.sum())
-            if measured < FEWEST_RUNS:
-                skipped.append((line, f"{measured} measured runs; {FEWEST_RUNS} are needed."))
-                continue
-            found.append(_line(LineModel(evidence, seed), its_runs, brief))
+            runs = snapshot.runs(site, [line])
+            result = diagnose_line(runs, site, brief.model_copy(update={"line": line}), seed)
+            if isinstance(result, str):
+                skipped.append((line, result))
+            else:
+                found.append(result)
     return Diagnosis(tuple(found), tuple(skipped), seed, snapshot.version)
 
 
-def _line(model: LineModel, runs: pa.Table, brief: Brief) -> LineDiagnosis:
-    e = model.evidence
+def diagnose_line(
+    runs: pa.Table, site: Site, brief: Brief, seed: int, fitted: FittedSurrogate | None = None
+) -> LineDiagnosis | str:
+    """The diagnosis of one line, or why there is none.
+
+    Args:
+        runs: of the line, in the site's units.
+        site: the plant.
+        brief: names the line, and holds today's material, grade and limits.
+        seed: of everything random.
+        fitted: a surrogate that was fitted to these runs before, or None.
+    """
+    e = evidence_of(runs, site, brief)
+    measured = int(e.measured.sum())
+    if measured < FEWEST_RUNS:
+        return f"{measured} measured runs; {FEWEST_RUNS} are needed."
+    model = LineModel(e, seed, fitted)
     region = brief.region(e.space)
     asked = brief.goal.min_grade
     min_grade = float(np.median(e.grade[e.measured])) if asked is None else asked
     return LineDiagnosis(
         line=e.line,
         runs=len(e.grade),
-        measured=int(e.measured.sum()),
+        measured=measured,
         set_points=len(set_points_of(model)[0]),
         recent=dict(zip(e.space.names, map(float, model.recent_settings), strict=True)),
         units={s.name: s.unit for s in e.space.settings},

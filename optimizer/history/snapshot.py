@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, TypeAlias
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -35,6 +35,9 @@ from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
     from pyarrow.dataset import Dataset
+
+    Source: TypeAlias = "Snapshot | Versioned | pa.Table"
+
 
 _BATCHES_AHEAD = 2
 """Batches of a file that are read ahead."""
@@ -178,6 +181,26 @@ class Snapshot:
         return write_table(
             Path(path), lambda: unmarked(self.runs(site or Site(), lines=lines, since=since))
         )
+
+
+class Versioned(Protocol):
+    """What has versions to take a snapshot of: a ``History``."""
+
+    def at(self, version: int | None = None) -> Snapshot:
+        """The snapshot of a version; of the latest when None."""
+        ...
+
+
+def snapshot_of(source: Source) -> Snapshot:
+    """The snapshot that a caller means.
+
+    Args:
+        source: a snapshot; or a history, whose latest version is meant; or runs as a table in the
+            site's units.
+    """
+    if isinstance(source, Snapshot):
+        return source
+    return Snapshot.of_table(source) if isinstance(source, pa.Table) else source.at()
 
 
 class _Source(Protocol):

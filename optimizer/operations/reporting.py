@@ -15,11 +15,13 @@ from threadpoolctl import threadpool_limits
 
 from optimizer.comparison import Comparison, compare
 from optimizer.diagnostics.calibration import PooledCalibration, calibrate, pooled
-from optimizer.diagnostics.diagnosis import diagnose
+from optimizer.diagnostics.diagnosis import diagnose_line
 from optimizer.diagnostics.record import Diagnosis
 from optimizer.errors import InputError
 from optimizer.evidence.line_model import LineModel
 from optimizer.files import write_whole
+from optimizer.gaussian_process.estimation import SEARCH_POINTS
+from optimizer.history.snapshot import snapshot_of
 from optimizer.landscape import Landscape, landscape
 from optimizer.planning.plan import Plan
 from optimizer.planning.planner import plan_of
@@ -35,7 +37,7 @@ from optimizer.presentation.texts import DEFAULT_LANGUAGE
 from optimizer.version import __version__
 
 if TYPE_CHECKING:
-    from optimizer.history.snapshot import Snapshot
+    from optimizer.history.snapshot import Source
 
 # Longer histories are only calibrated: to go through each of their runs takes a minute.
 MOST_DIAGNOSED = 50_000
@@ -73,7 +75,7 @@ class ReportFiles:
 
 
 @dataclass(frozen=True)
-class Written:
+class WrittenReport:
     """What was written, and from which plan."""
 
     report: Path
@@ -91,7 +93,7 @@ class Written:
 
 
 @dataclass(frozen=True)
-class Look:
+class Review:
     """A plan with all that is shown around it.
 
     Attributes:
@@ -137,7 +139,7 @@ class Look:
 
 
 def report(
-    snapshot: Snapshot,
+    history: Source,
     site: Site,
     brief: Brief,
     files: ReportFiles,
@@ -145,11 +147,12 @@ def report(
     compared: bool = False,
     seed: int = 0,
     progress: Callable[[str], None] | None = None,
-) -> Written:
-    """Plans, looks around the plan, and writes page and sheets.
+) -> WrittenReport:
+    """Plans, reviews the plan, and writes page and sheets.
 
     Args:
-        snapshot: the history at a version, ``History.at``.
+        history: the history, whose latest version is used; or one version of it (``History.at``);
+            or its runs as a table in the site's units.
         site: the plant.
         brief: what is wanted today.
         files: where to write, and in which form.
@@ -162,6 +165,7 @@ def report(
         LimitError: when the limits leave nothing to recommend.
         HistoryError: when the history cannot be read.
     """
+    snapshot = snapshot_of(history)
     situation = situation_of(snapshot, site, brief, seed=seed, progress=progress)
     comparison = None
     if compared:
@@ -170,20 +174,20 @@ def report(
     return write_report(situation, files, comparison)
 
 
-def look(situation: Situation) -> Look:
+def review(situation: Situation) -> Review:
     """The plan of a situation, and what is shown around it.
 
     Raises:
         LimitError: when the limits leave nothing to recommend.
     """
     plan = plan_of(situation)
-    situation.progress("looking around the plan")
-    return Look(plan, landscape(situation, plan), _diagnosis(situation, plan))
+    situation.progress("reviewing the plan")
+    return Review(plan, landscape(situation, plan), _diagnosis(situation, plan))
 
 
 def write_report(
     situation: Situation, files: ReportFiles, comparison: Comparison | None = None
-) -> Written:
+) -> WrittenReport:
     """Page and sheets of a situation's plan.
 
     Args:
@@ -195,7 +199,7 @@ def write_report(
         InputError: when a file cannot be written.
         LimitError: when the limits leave nothing to recommend.
     """
-    found, language = look(situation), files.language
+    found, language = review(situation), files.language
     sheet = found.sheet(language)
     page = found.page(
         command=files.command, paper=files.paper, language=language, comparison=comparison
@@ -208,7 +212,7 @@ def write_report(
             write_whole(path, sheet_html(sheet, files.paper, language).encode())
         else:
             write_whole(path, sheet_csv(found.plan.as_dict()).encode("utf-8-sig"))
-    return Written(files.out, files.sheets, found.plan)
+    return WrittenReport(files.out, files.sheets, found.plan)
 
 
 def _diagnosis(situation: Situation, plan: Plan) -> Diagnosis | PooledCalibration | None:
@@ -220,8 +224,12 @@ def _diagnosis(situation: Situation, plan: Plan) -> Diagnosis | PooledCalibratio
         model = LineModel(situation.evidence.alone(), situation.seed, situation.surrogate)
         with threadpool_limits(1):
             return pooled([calibrate(model, situation.min_grade)])
+    snapshot, seed = situation.snapshot, situation.seed
     goal = situation.brief.goal.model_copy(update={"min_grade": plan.min_grade})
     brief = situation.brief.model_copy(update={"line": plan.line, "goal": goal})
+    # With so few set-points the plan's fit is the one that a diagnosis would make.
+    fitted = situation.surrogate if plan.set_points <= SEARCH_POINTS else None
     with threadpool_limits(1):
-        found = diagnose(situation.snapshot, situation.site, brief, seed=situation.seed)
-    return found if found.lines else None
+        runs = snapshot.runs(situation.site, [plan.line])
+        found = diagnose_line(runs, situation.site, brief, seed, fitted)
+    return None if isinstance(found, str) else Diagnosis((found,), (), seed, snapshot.version)

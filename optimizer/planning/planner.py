@@ -28,7 +28,7 @@ from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
-    from optimizer.history.snapshot import Snapshot
+    from optimizer.history.snapshot import Source
 
     Progress = Callable[[str], None]
 
@@ -37,7 +37,7 @@ FEWEST_TO_LEARN = 3
 
 
 def suggest(
-    snapshot: Snapshot,
+    history: Source,
     site: Site | None = None,
     brief: Brief | None = None,
     *,
@@ -47,10 +47,11 @@ def suggest(
     """Ranked next settings, and the settings to run now.
 
     Args:
-        snapshot: the history at a version, ``History.at``.
+        history: the history, whose latest version is used; or one version of it (``History.at``);
+            or its runs as a table in the site's units.
         site: the plant; the defaults when None.
         brief: what is wanted today; the defaults when None.
-        seed: of everything random; the same snapshot, brief and seed give the same plan.
+        seed: of everything random; the same history, brief and seed give the same plan.
         progress: called with a line of text at each stage.
 
     Raises:
@@ -58,7 +59,7 @@ def suggest(
         LimitError: when the limits leave nothing to recommend.
         HistoryError: when the history cannot be read.
     """
-    made = situation_of(snapshot, site, brief, seed=seed, progress=progress)
+    made = situation_of(history, site, brief, seed=seed, progress=progress)
     return plan_of(made)
 
 

@@ -18,6 +18,7 @@ from optimizer.evidence.borrowing import knows_enough
 from optimizer.evidence.fitting import chance_even_of, fit_surrogate
 from optimizer.evidence.record import Evidence
 from optimizer.gaussian_process.inputs import Inputs
+from optimizer.history.snapshot import Snapshot, snapshot_of
 from optimizer.interval import Intervals
 from optimizer.model.fitted_surrogate import FittedSurrogate
 from optimizer.numerics.distinct_rows import distinct_rows
@@ -29,7 +30,7 @@ from optimizer.plant.site import Site
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from optimizer.history.snapshot import Snapshot
+    from optimizer.history.snapshot import Source
 
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
@@ -40,7 +41,7 @@ ANY_GRADE = 1e-6
 
 
 def situation_of(
-    snapshot: Snapshot,
+    history: Source,
     site: Site | None = None,
     brief: Brief | None = None,
     *,
@@ -53,6 +54,7 @@ def situation_of(
     """
     site = site or Site()
     brief = (brief or Brief()).check_names(site)
+    snapshot = snapshot_of(history)
     # Only where a line has few runs do those of other lines matter.
     runs = snapshot.runs(site, None if brief.line is None else [brief.line])
     if brief.line is not None and not knows_enough(runs, site.space_of(brief.line)):

@@ -72,7 +72,7 @@ def site_template() -> str:
     return _HEAD + "".join(tables) + _TAIL
 
 
-def write_site_template(path: Path) -> None:
+def init(path: Path) -> None:
     """Write the template; an existing file is left alone.
 
     Raises:

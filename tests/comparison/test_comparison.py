@@ -30,7 +30,7 @@ from optimizer.presentation.page import report_html
 from optimizer.service.http.rendering import render
 from optimizer.text.figures import whole_percent
 from tests.benchmarks.simulated_lines import credited, make_set
-from tests.presentation.report_case import parse, season_look, text_of
+from tests.presentation.report_case import parse, season_review, text_of
 
 SITE = Site()
 
@@ -160,7 +160,7 @@ def test_every_form_says_how_sure(demanding):
     assert f"{unsure['line']} ({unsure['runs']} runs): not sure" in text
     assert text.count("Worth") == 1
 
-    found = season_look()
+    found = season_review()
     pages = [
         report_html(found.plan.as_dict(), found.landscape.as_dict(), comparison=demanding),
         render(

@@ -155,9 +155,9 @@ def test_the_service_s_answers(history):
 
 
 def test_what_surrounds_a_plan_is_of_its_version(busy):
-    from optimizer.operations.reporting import look
+    from optimizer.operations.reporting import review
 
-    found = look(situation_of(busy.at(), SITE, BRIEF.model_copy(update={"line": "deck-1"})))
+    found = review(situation_of(busy.at(), SITE, BRIEF.model_copy(update={"line": "deck-1"})))
     runs = runs_at(busy, found.plan.history_version, "deck-1")
     assert found.landscape.as_dict()["history_version"] == found.plan.history_version
     assert sum(found.landscape.as_dict()["points"]["count"]) == runs
@@ -179,7 +179,7 @@ def test_a_report_compares_lines_on_the_version_of_its_plan(history, tmp_path, m
 
     def written(work, files, comparison):
         shown.update(comparison=comparison.as_dict(), version=work.snapshot.version)
-        return type("Written", (), {"as_dict": lambda _: {}})()
+        return type("WrittenReport", (), {"as_dict": lambda _: {}})()
 
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr("optimizer.operations.reporting.write_report", written)

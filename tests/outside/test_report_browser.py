@@ -13,7 +13,7 @@ import pypdfium2
 import pytest
 
 from optimizer.presentation.pages import sheet_html
-from tests.presentation.report_case import check_numbers, documents, season_look, season_page
+from tests.presentation.report_case import check_numbers, documents, season_page, season_review
 from tests.programs import chromium, needs_chromium
 from tests.serving import SECONDS
 
@@ -34,7 +34,7 @@ def files(tmp_path_factory):
     folder = tmp_path_factory.mktemp("report")
     (folder / "report.html").write_text(season_page(), encoding="utf-8")
     for paper in ("a4", "letter"):
-        text = sheet_html(season_look().sheet(), paper)
+        text = sheet_html(season_review().sheet(), paper)
         (folder / f"sheet-{paper}.html").write_text(text, encoding="utf-8")
     return folder
 
@@ -77,8 +77,8 @@ def test_every_number_that_a_reader_sees_is_that_of_its_document(show):
     shown = page.locator("data[data-from]").evaluate_all(
         "all => all.map(d => [d.dataset.from, d.value, d.dataset.kind, d.innerText])"
     )
-    paths = check_numbers([tuple(row) for row in shown], documents(season_look()))
-    plan = season_look().plan.as_dict()
+    paths = check_numbers([tuple(row) for row in shown], documents(season_review()))
+    plan = season_review().plan.as_dict()
     assert {f"plan:recommendations.{k}.rank" for k in range(len(plan["recommendations"]))} <= paths
     now = page.locator(".now .settings dd").all_inner_texts()
     assert [float(text.split()[0]) for text in now] == list(plan["run_now"]["settings"].values())
@@ -157,4 +157,4 @@ def test_the_report_prints_with_the_sheet_on_a_page_of_its_own(show):
         first = document[0].render(scale=0.5).to_numpy()
     assert first[0, 0].min() > 240  # paper is white, whatever the screen's scheme
     assert len(texts) <= 12
-    assert json.dumps(season_look().plan.run_now.settings["air"]).split(".")[0] in texts[0]
+    assert json.dumps(season_review().plan.run_now.settings["air"]).split(".")[0] in texts[0]

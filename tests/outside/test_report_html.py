@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from optimizer.presentation.pages import sheet_html
-from tests.presentation.report_case import season_look, season_page
+from tests.presentation.report_case import season_page, season_review
 from tests.programs import JAVA, needs_java
 
 # CSS Color Adjustment Module Level 1 (W3C), section 4, which the checker of 2020 does not know.
@@ -37,7 +37,7 @@ def faults_of(page: str, path: Path) -> list[str]:
 
 @needs_java
 def test_the_pages_are_html(tmp_path):
-    for page in (season_page(), sheet_html(season_look().sheet())):
+    for page in (season_page(), sheet_html(season_review().sheet())):
         faults = faults_of(page, tmp_path / "page.html")
         assert [f for f in faults if f != NEWER_THAN_THE_CHECKER] == []
 

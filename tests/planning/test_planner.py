@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from cli.show import plan as show
 from optimizer.errors import InputError, LimitError
 from optimizer.history.snapshot import Snapshot
-from optimizer.operations.reporting import look
+from optimizer.operations.reporting import review
 from optimizer.planning.planner import plan_of, suggest
 from optimizer.planning.situation import situation_of
 from optimizer.plant.brief import Brief
@@ -535,7 +535,7 @@ def test_a_trade_off_lists_no_grade_below_the_one_asked_for(season_table, monkey
     monkeypatch.setattr("optimizer.planning.limits.POOL", 64)
     goal = {"maximise": "trade-off", "min_grade": least}
     asked = Brief.from_dict({"line": "deck-1", "goal": goal, "trials": {"count": 1}})
-    found = look(situation_of(Snapshot.of_table(season_table), Site(), asked))
+    found = review(situation_of(Snapshot.of_table(season_table), Site(), asked))
     curve = found.plan.trade_off
     assert all(point.sure_grade >= least for point in curve)
     # Where nothing is sure of the grade there is no curve, and settings to run now all the same.
@@ -573,7 +573,7 @@ def test_a_small_lot_is_spent_where_a_tonne_adds_most(season_table):
 
 def test_a_goal_of_value_is_said_on_the_screen_and_on_the_page(season_table):
     for limit, said in ((None, False), (0.97, True)):
-        found = look(
+        found = review(
             situation_of(
                 Snapshot.of_table(season_table), Site(), priced(100.0, 20.0, min_grade=limit)
             )

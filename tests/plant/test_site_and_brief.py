@@ -7,7 +7,7 @@ import pytest
 from optimizer.errors import InputError
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
-from optimizer.plant.template import site_template, write_site_template
+from optimizer.plant.template import init, site_template
 
 
 def test_a_site_overrides_only_what_it_names():
@@ -116,10 +116,10 @@ def test_a_missing_site_file_says_how_to_make_one(tmp_path):
 
 def test_the_template_is_a_site_file_with_the_defaults(tmp_path):
     file = tmp_path / "site.toml"
-    write_site_template(file)
+    init(file)
     assert Site.read(file).space == Site().space
     with pytest.raises(InputError, match="exists and was left alone"):
-        write_site_template(file)
+        init(file)
     # What is commented out must be right too, once the comment signs are gone.
     text = site_template()
     examples = text[text.index("# [material.feed_grade]") :].splitlines()

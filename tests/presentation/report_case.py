@@ -12,28 +12,28 @@ import html5lib
 
 from optimizer import Brief, History, Site, load_logs
 from optimizer.operations.demo import season_folder
-from optimizer.operations.reporting import Look, look
+from optimizer.operations.reporting import Review, review
 from optimizer.planning.situation import situation_of
 
 COMMAND = "highside report --brief brief.toml"
 
 
 @cache
-def season_look() -> Look:
+def season_review() -> Review:
     """Plan, landscape and diagnosis of deck-1."""
     with tempfile.TemporaryDirectory() as name:
         site = Site.read(season_folder() / "site.toml")
         history = History(Path(name) / "history")
         load_logs([season_folder() / "deck-1.csv"], history, site)
-        return look(situation_of(history.at(), site, Brief.read(season_folder() / "brief.toml")))
+        return review(situation_of(history.at(), site, Brief.read(season_folder() / "brief.toml")))
 
 
 @cache
 def season_page() -> str:
-    return season_look().page(command=COMMAND)
+    return season_review().page(command=COMMAND)
 
 
-def documents(found: Look) -> dict[str, Any]:
+def documents(found: Review) -> dict[str, Any]:
     """What paths on the page lead into, as any reader of the JSON has it."""
     whole = {
         "plan": found.plan.as_dict(),

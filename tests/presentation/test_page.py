@@ -13,7 +13,7 @@ from optimizer.diagnostics.drift import CHECKS
 from optimizer.errors import InputError
 from optimizer.evidence.set_points import collapse_runs
 from optimizer.history.snapshot import Snapshot
-from optimizer.operations.reporting import ReportFiles, look, write_report
+from optimizer.operations.reporting import ReportFiles, review, write_report
 from optimizer.planning.situation import situation_of
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
@@ -24,8 +24,8 @@ from tests.presentation.report_case import (
     documents,
     numbers_on,
     parse,
-    season_look,
     season_page,
+    season_review,
     text_of,
 )
 
@@ -41,19 +41,19 @@ def leaves(value, path=""):
 
 def test_every_number_on_the_page_is_that_of_its_document():
     shown = numbers_on(season_page())
-    paths = check_numbers(shown, documents(season_look()))
+    paths = check_numbers(shown, documents(season_review()))
     assert len(paths) > 500
 
 
 def test_one_changed_number_is_seen():
-    whole = copy.deepcopy(documents(season_look()))
+    whole = copy.deepcopy(documents(season_review()))
     whole["plan"]["recommendations"][2]["recovery"]["low"] += 1e-4
     with pytest.raises(AssertionError, match=r"plan:recommendations\.2\.recovery\.low"):
         check_numbers(numbers_on(season_page()), whole)
 
 
 def test_all_of_the_answer_is_on_the_page():
-    plan = documents(season_look())["plan"]
+    plan = documents(season_review())["plan"]
     asked = [f"plan:{p}" for p in leaves({k: plan[k] for k in ("run_now", "material", "goal")})]
     asked += [f"plan:{k}" for k in ("seed", "history_version", "runs_used", "set_points")]
     for k, trial in enumerate(plan["recommendations"]):
@@ -100,12 +100,12 @@ def test_the_page_is_one_file_with_nothing_to_fetch():
 
 
 def test_the_same_plan_is_the_same_page():
-    again = season_look().page(command="highside report --brief brief.toml")
+    again = season_review().page(command="highside report --brief brief.toml")
     assert again == season_page()
 
 
 def test_every_run_is_behind_a_dot():
-    found = season_look()
+    found = season_review()
     table = next(t for t in parse(season_page()).iter("table") if "All" not in text_of(t) and
                  len(list(t.iter("tr"))) > 150)  # fmt: skip
     assert len(list(table.iter("tr"))) == 1 + len(found.landscape.as_dict()["points"]["count"])
@@ -131,7 +131,7 @@ def test_collapsing_loses_no_run_and_keeps_every_mean(season_table, most):
 
 
 def test_pictures_pass_through_the_plan():
-    found = season_look()
+    found = season_review()
     plan, land = found.plan.as_dict(), found.landscape.as_dict()
     now = plan["run_now"]
     curve = land["trade_off"]
@@ -153,7 +153,7 @@ def test_pictures_pass_through_the_plan():
 
 
 def test_today_s_limits_are_those_of_the_plan():
-    found = season_look()
+    found = season_review()
     for trial in found.plan.recommendations:
         for limit in found.landscape.as_dict()["today"]["settings"]:
             assert limit["low"] <= trial.settings[limit["name"]] <= limit["high"]
@@ -168,16 +168,16 @@ def brief(**tables) -> Brief:
 
 @pytest.mark.parametrize("runs", [0, 2, 6, 60])
 def test_short_histories_have_a_page(season_table, runs):
-    found = look(situation_of(Snapshot.of_table(season_table.slice(0, runs)), Site(), brief()))
+    found = review(situation_of(Snapshot.of_table(season_table.slice(0, runs)), Site(), brief()))
     page = found.page()
     check_numbers(numbers_on(page), documents(found))
     assert ("Not known yet" in page) == (runs <= 2)
 
 
 def test_a_long_history_is_calibrated_and_no_more(season_table, monkeypatch):
-    whole = look(situation_of(Snapshot.of_table(season_table), Site(), brief()))
+    whole = review(situation_of(Snapshot.of_table(season_table), Site(), brief()))
     monkeypatch.setattr("optimizer.operations.reporting.MOST_DIAGNOSED", 50)
-    found = look(situation_of(Snapshot.of_table(season_table), Site(), brief()))
+    found = review(situation_of(Snapshot.of_table(season_table), Site(), brief()))
     page = found.page()
     check_numbers(numbers_on(page), documents(found))
     short, long = (x.diagnosis_document()["calibration"] for x in (whole, found))
@@ -197,7 +197,7 @@ def test_a_comparison_has_its_page():
         "causes": [{"setting": "air", "now": 40.0, "better": 36.0, "recovery_gain": 0.01}],
     }
     document = {"schema": "highside.comparison/1", "basis": {}, "lines": [line]}
-    found = season_look()
+    found = season_review()
     page = report_html(found.plan.as_dict(), found.landscape.as_dict(), comparison=document)
     check_numbers(numbers_on(page), {**documents(found), "comparison": document})
     assert "Air 40 → 36" in text_of(parse(page))
@@ -207,7 +207,7 @@ def test_a_comparison_has_its_page():
     ("pattern", "said"), [("trend", "a slow trend"), ("step", "a sudden change")]
 )
 def test_a_drift_that_was_found_is_told_with_what_to_check(pattern, said):
-    found = season_look()
+    found = season_review()
     diagnosis = copy.deepcopy(found.diagnosis_document())
     (drift,) = (d for d in diagnosis["drift"] if d["quantity"] == "recovery")
     drift["pattern"] = pattern
@@ -229,7 +229,7 @@ def test_another_language_is_one_file(tmp_path, monkeypatch):
     (tmp_path / "en.toml").write_text(english, encoding="utf-8")
     monkeypatch.setattr(words, "FOLDER", tmp_path)
     words.texts.cache_clear()
-    tree = parse(season_look().page(language="xx"))
+    tree = parse(season_review().page(language="xx"))
     words.texts.cache_clear()
     assert tree.get("lang") == "xx"
     for name in ("h1", "h2", "h3", "th", "dt", "caption", "figcaption", "summary"):

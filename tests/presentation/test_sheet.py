@@ -16,14 +16,14 @@ from optimizer.diagnostics.drift import CHECKS
 from optimizer.history.snapshot import Snapshot
 from optimizer.operations.demo import season_folder
 from optimizer.operations.recording import record
-from optimizer.operations.reporting import look
+from optimizer.operations.reporting import review
 from optimizer.planning.explanations import STEADY, WATCH
 from optimizer.planning.situation import situation_of
 from optimizer.presentation.pages import sheet_html
 from optimizer.presentation.sheet_csv import sheet_csv
 from optimizer.presentation.sheet_pdf import sheet_pdf
 from optimizer.presentation.texts import texts
-from tests.presentation.report_case import parse, season_look, text_of
+from tests.presentation.report_case import parse, season_review, text_of
 
 # Millimetres: ISO 216 for A4; ANSI/ASME Y14.1 for Letter (8.5 by 11 inches).
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
@@ -41,8 +41,8 @@ def level(value: float) -> str:
 
 @pytest.mark.parametrize("paper", PAPERS)
 def test_the_pdf_says_what_the_plan_says_on_one_page(paper):
-    plan = season_look().plan.as_dict()
-    content = sheet_pdf(season_look().sheet(), paper)
+    plan = season_review().plan.as_dict()
+    content = sheet_pdf(season_review().sheet(), paper)
     document = pypdfium2.PdfDocument(content)
     assert len(document) == 1
     assert document[0].get_size() == pytest.approx([mm * MM for mm in PAPERS[paper]], abs=0.1)
@@ -74,7 +74,7 @@ def test_the_pdf_says_what_the_plan_says_on_one_page(paper):
 
 @pytest.mark.parametrize("paper", PAPERS)
 def test_the_pdf_is_black_and_white_and_nothing_is_cut(paper):
-    page = pypdfium2.PdfDocument(sheet_pdf(season_look().sheet(), paper))[0]
+    page = pypdfium2.PdfDocument(sheet_pdf(season_review().sheet(), paper))[0]
     picture = page.render(scale=1.5).to_numpy().astype(int)
     assert np.ptp(picture[..., :3], axis=2).max() == 0
     ink = np.argwhere(picture[..., 0] < 128)
@@ -89,7 +89,7 @@ def test_the_pdf_is_black_and_white_and_nothing_is_cut(paper):
 def test_batches_of_any_size_are_whole(season_table, count, known):
     table = season_table if known else season_table.slice(0, 0)
     asked = Brief.from_dict({"goal": {"min_grade": 0.985}, "trials": {"count": count}})
-    found = look(situation_of(Snapshot.of_table(table), Site(), asked))
+    found = review(situation_of(Snapshot.of_table(table), Site(), asked))
     for paper in PAPERS:
         content = pages(sheet_pdf(found.sheet(), paper))
         assert (len(content) == 1) == (count <= 4)
@@ -102,13 +102,13 @@ def test_batches_of_any_size_are_whole(season_table, count, known):
 
 
 def test_the_same_sheet_is_the_same_file():
-    assert sheet_pdf(season_look().sheet()) == sheet_pdf(season_look().sheet())
+    assert sheet_pdf(season_review().sheet()) == sheet_pdf(season_review().sheet())
 
 
 def test_what_the_model_expects_is_not_on_the_sheet():
     """A reading should not be steered by it."""
-    plan = season_look().plan.as_dict()
-    (text,) = pages(sheet_pdf(season_look().sheet()))
+    plan = season_review().plan.as_dict()
+    (text,) = pages(sheet_pdf(season_review().sheet()))
     for trial in plan["recommendations"]:
         assert f"{100 * trial['recovery']['mean']:.1f}" not in text
 
@@ -155,7 +155,7 @@ FAILED = {"deck_state": "boiling", "started_at": "2025-10-09T09:00"}
 
 def test_a_filled_sheet_comes_back_whole_and_a_fuller_one_adds_the_rest(plant, tmp_path):
     history, site, brief = plant
-    plan = season_look().plan.as_dict()
+    plan = season_review().plan.as_dict()
     path, blank = tmp_path / "sheet.csv", sheet_csv(plan)
     path.write_bytes(fill(blank, {0: {**GOOD, "started_at": "2025-10-09T08:00"}, 2: FAILED})
                      .encode("utf-8-sig"))  # fmt: skip
@@ -190,7 +190,7 @@ def test_a_filled_sheet_comes_back_whole_and_a_fuller_one_adds_the_rest(plant, t
 
 def test_a_sheet_saved_by_a_spreadsheet_with_decimal_commas_comes_back(plant, tmp_path):
     history, site, brief = plant
-    blank = sheet_csv(season_look().plan.as_dict())
+    blank = sheet_csv(season_review().plan.as_dict())
     text = fill(blank, {0: {**GOOD, "recovery [%]": "91.2"}}, delimiter=";")
     path = tmp_path / "sheet.csv"
     path.write_text(re.sub(r"(\d)\.(\d)", r"\1,\2", text))
@@ -201,7 +201,7 @@ def test_a_sheet_saved_by_a_spreadsheet_with_decimal_commas_comes_back(plant, tm
 def test_a_sheet_with_nothing_in_it_adds_nothing(plant, tmp_path):
     history, site, brief = plant
     path = tmp_path / "sheet.csv"
-    path.write_text(sheet_csv(season_look().plan.as_dict()))
+    path.write_text(sheet_csv(season_review().plan.as_dict()))
     done = record(history, site, path, brief)
     assert (done.load.read, done.load.added, done.load.rejected) == (0, 0, 0)
     assert any("4 trials have no result yet" in w for w in done.load.warnings)
@@ -211,7 +211,7 @@ def test_a_slip_in_a_sheet_is_named(plant, tmp_path):
     history, site, brief = plant
     path = tmp_path / "sheet.csv"
     path.write_text(
-        fill(sheet_csv(season_look().plan.as_dict()), {1: {**GOOD, "grade [%]": "987"}})
+        fill(sheet_csv(season_review().plan.as_dict()), {1: {**GOOD, "grade [%]": "987"}})
     )
     done = record(history, site, path, brief)
     (reject,) = done.load.rejects
@@ -221,12 +221,12 @@ def test_a_slip_in_a_sheet_is_named(plant, tmp_path):
 def test_in_a_log_a_run_without_result_stays_a_fault(plant, tmp_path):
     history, site, _ = plant
     path = tmp_path / "sheet.csv"
-    path.write_text(sheet_csv(season_look().plan.as_dict()))
+    path.write_text(sheet_csv(season_review().plan.as_dict()))
     assert load_logs([path], history, site).rejected == 4
 
 
 def test_another_plan_has_other_run_ids():
-    plan = season_look().plan.as_dict()
+    plan = season_review().plan.as_dict()
     other = json.loads(json.dumps(plan))
     other["seed"] = 1
     first, second = (next(csv.DictReader(io.StringIO(sheet_csv(p)))) for p in (plan, other))

@@ -8,7 +8,7 @@ from typing import Any
 
 from optimizer.comparison import ComparisonRequest, compare
 from optimizer.history.history import History
-from optimizer.operations.reporting import look
+from optimizer.operations.reporting import review
 from optimizer.planning.planner import plan_of
 from optimizer.planning.situation import situation_of
 from optimizer.plant.brief import Brief
@@ -57,7 +57,7 @@ def make(
         return as_printed(plan_of(situation).as_dict())
     if order.kind == "sheet.csv":
         return sheet_csv(plan_of(situation).as_dict()).encode("utf-8-sig")
-    found = look(situation)
+    found = review(situation)
     if order.kind == "report":
         return found.page().encode()
     sheet = found.sheet()

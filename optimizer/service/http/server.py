@@ -81,7 +81,7 @@ class Listening:
         return tuple(sorted(names))
 
 
-def run_server(
+def serve(
     configuration: Configuration, listening: Listening, announce: Callable[[str], None]
 ) -> None:
     """Serves until the process is told to end.
