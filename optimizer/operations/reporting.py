@@ -121,7 +121,7 @@ class Review:
         language: str = DEFAULT_LANGUAGE,
         comparison: Comparison | None = None,
     ) -> str:
-        """The report, as ``report.page.report_html`` makes it."""
+        """The report, as ``presentation.page.report_html`` makes it."""
         return report_html(
             self.plan.as_dict(),
             self.landscape.as_dict(),

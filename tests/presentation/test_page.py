@@ -243,6 +243,8 @@ def test_what_cannot_be_written_is_said_before_the_work(tmp_path, season_table):
     work = situation_of(Snapshot.of_table(season_table.slice(0, 0)), Site(), brief())
     with pytest.raises(InputError, match=r"sheet\.docx: expected a name ending in \.pdf"):
         ReportFiles(tmp_path / "r.html", (tmp_path / "sheet.docx",))
+    with pytest.raises(InputError, match="--paper a3: expected a4 or letter"):
+        ReportFiles(tmp_path / "r.html", paper="a3")
     with pytest.raises(InputError, match="no texts in 'tlh'"):
         write_report(work, ReportFiles(tmp_path / "r.html", language="tlh"))
     with pytest.raises(InputError, match="cannot be written"):

@@ -1,0 +1,75 @@
+"""``report`` and ``demo`` from the library do what the commands do."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from optimizer import Brief, History, Site
+from optimizer.intake.settling.load import load_table
+from optimizer.operations import reporting
+from optimizer.operations.reporting import ReportFiles, report
+from tests.operations.test_recording import BRIEF, RESULT
+
+
+@pytest.fixture
+def history(tmp_path, monkeypatch):
+    """Four runs of each of two lines; one draw of the model and few candidates are enough here."""
+    monkeypatch.setattr("optimizer.planning.limits.POOL", 64)
+    found = History(tmp_path / "history")
+    rows = [
+        {**RESULT, "line": line, "air": 34 + 4 * k, "recovery": 0.88 + k / 50}
+        for line in "ab"
+        for k in range(4)
+    ]
+    load_table(rows, found, Site())
+    return found
+
+
+def test_a_report_is_made_of_one_snapshot_and_written(history, tmp_path):
+    snapshot = history.at()
+    load_table([{**RESULT, "air": 50}], history, Site())
+    files = ReportFiles(tmp_path / "r.html", (tmp_path / "s.csv", tmp_path / "s.html"))
+    made = report(snapshot, Site(), Brief.from_dict(BRIEF), files)
+    assert (made.plan.history_version, made.plan.runs_used, made.plan.line) == (0, 4, "a")
+    assert all(path.stat().st_size for path in (made.report, *made.sheets))
+    document = made.as_dict()
+    assert (document["schema"], document["sheets"]) == (
+        "highside.report/1",
+        [str(path) for path in files.sheets],
+    )
+
+
+@pytest.mark.parametrize("compared", [False, True])
+def test_lines_are_put_side_by_side_when_asked_for(history, tmp_path, monkeypatch, compared):
+    seen = []
+    plain = reporting.compare
+
+    def watched(snapshot, site, brief, **how):
+        seen.append((brief.line, snapshot.version, how["seed"]))
+        return plain(snapshot, site, brief, **how)
+
+    monkeypatch.setattr(reporting, "compare", watched)
+    brief = Brief.from_dict(BRIEF)
+    report(history.at(), Site(), brief, ReportFiles(tmp_path / "r.html"), compared=compared, seed=3)
+    assert seen == ([(None, 0, 3)] if compared else [])
+    # Neither line has runs enough: the page says so.
+    page = (tmp_path / "r.html").read_text(encoding="utf-8")
+    assert page.count("4 measured runs; 8 are needed") == (2 if compared else 0)
+
+
+def test_the_demo_leaves_its_plan_where_it_says(tmp_path, monkeypatch):
+    # The whole demo is run by the tests of the command.
+    from optimizer.operations import demo as module
+
+    def without_plots(snapshot, site, brief, files, **how):
+        plan = reporting.plan_of(reporting.situation_of(snapshot, site, brief, seed=how["seed"]))
+        return reporting.Written(files.out, files.sheets, plan)
+
+    monkeypatch.setattr(module, "report", without_plots)
+    made = module.demo(tmp_path / "demo", seed=1)
+    assert json.loads((tmp_path / "demo" / "plan.json").read_text()) == json.loads(
+        json.dumps(made.plan.as_dict())
+    )
+    assert (made.plan.seed, made.history.version, made.load.rejected > 0) == (1, 0, True)
