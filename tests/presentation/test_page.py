@@ -124,7 +124,7 @@ def test_collapsing_loses_no_run_and_keeps_every_mean(season_table, most):
     assert points.count.sum() == measured.sum()
     assert len(points.count) <= max(most, 32)
     for name in ("grade_logit", "recovery_logit"):
-        whole = getattr(evidence, name)[measured].mean()
+        whole = getattr(evidence.readings, name)[measured].mean()
         assert np.average(getattr(points, name), weights=points.count) == pytest.approx(whole)
     where = np.abs(points.settings[points.owner] - evidence.settings[measured])
     assert np.all(where <= 1.5 * max(points.cell, 1e-9) * evidence.space.span + 1e-9)
