@@ -21,7 +21,6 @@ from typing import Any
 from typer.testing import CliRunner
 
 from cli.main import app
-from optimizer import __version__
 
 KEPT = Path(__file__).parent / "data" / "season_answers.json"
 VALUE = """
@@ -103,11 +102,23 @@ def answers(folder: Path, with_report: bool = True) -> dict[str, Any]:
         if not with_report:
             return found
         found["sheet.csv"] = table((folder / "sheet.csv").read_text(encoding="utf-8-sig"))
-        page = (folder / "report.html").read_text(encoding="utf-8").replace(__version__, "")
-        found["report.html"] = [float(n) for n in FIGURE.findall(page)[::EVERY]]
+        found["report.html"] = figures_of_page((folder / "report.html").read_text("utf-8"))
     finally:
         os.chdir(before)
     return found
+
+
+def figures_of_page(page: str) -> dict[str, Any]:
+    """The values that a report shows, by where they come from, and a share of its plots' numbers.
+
+    How a value is rounded for people is not a figure.
+    """
+    shown = re.findall(r'<data value="([^"]*)" data-from="([^"]*)"', page)
+    plots = " ".join(re.findall(r"<svg.*?</svg>", page, flags=re.DOTALL))
+    return {
+        "values": {place: json.loads(value) for value, place in shown if FIGURE.fullmatch(value)},
+        "plots": [float(number) for number in FIGURE.findall(plots)[::EVERY]],
+    }
 
 
 def figures(value: Any) -> Any:

@@ -186,8 +186,9 @@ def test_the_diagnosis_shown_in_the_guide_is_the_demo_s(demo, monkeypatch, capsy
 
 def test_the_python_blocks_of_the_guide_run(demo, monkeypatch, capsys):
     monkeypatch.chdir(demo.folder.parent)
+    names: dict[str, object] = {}
     for block in blocks(page("python").text, "python"):
-        exec(compile(block, "python.md", "exec"), {})
+        exec(compile(block, "python.md", "exec"), names)
     assert "feed_rate" in capsys.readouterr().out
 
 

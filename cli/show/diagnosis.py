@@ -28,8 +28,8 @@ def diagnosis(document: Mapping[str, Any], details: bool = False) -> str:
     if tests > 1:
         lines.append(
             wrap(
-                f"{tests} courses were tested for drift: where nothing drifts, {LEVEL:.0%} of "
-                f"them, {LEVEL * tests:.1f} here, look as if something did."
+                f"{tests} courses were tested for drift: where nothing drifts, "
+                f"{percent(LEVEL, 0)} % of them, {LEVEL * tests:.1f} here, look as if something did."
             )
         )
     return "\n".join(lines).rstrip()
@@ -94,7 +94,7 @@ def _noise(noise: Mapping[str, Any]) -> list[str]:
         else:
             parts = (
                 f"{100 * sampling:.2f} from the sample, {100 * n['process_sd']:.2f} from the "
-                f"deck; the sample makes {n['sampling_share']:.0%} of the variance"
+                f"deck; the sample makes {percent(n['sampling_share'], 0)} % of the variance"
             )
         lines.append(_item(f"{name} {100 * n['reading_sd']:.2f}: {parts}."))
     return lines
@@ -182,12 +182,14 @@ def _doubtful(entries: Sequence[Mapping[str, Any]], details: bool) -> list[str]:
 
 def _unknown(line: Mapping[str, Any]) -> list[str]:
     known = line["unexplored"]["known_share"]
-    lines = [f"Not known: the runs tell something of {known:.0%} of what the limits allow"]
+    lines = [
+        f"Not known: the runs tell something of {percent(known, 0)} % of what the limits allow"
+    ]
     for gap in line["unexplored"]["gaps"]:
         lines.append(
             _item(
                 f"{gap['setting'].replace('_', ' ')} {gap['low']:g} to {gap['high']:g} "
-                f"{gap['unit']} was never tried ({gap['share']:.0%} of its range)."
+                f"{gap['unit']} was never tried ({percent(gap['share'], 0)} % of its range)."
             )
         )
     for c in line["collinear"]:

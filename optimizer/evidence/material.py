@@ -12,6 +12,7 @@ from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import FEED_GRADE, Site
 from optimizer.plant.units import scaled
+from optimizer.text.figures import percent
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -177,8 +178,8 @@ def feed_odds(
                 )
             return odds, float(log_odds(today)), True
         warnings.append(
-            f"feed_grade contradicts grade and recovery in {contradicts.mean():.0%} of the runs "
-            "(more unwanted material in the product than was fed) and was set aside."
+            f"feed_grade contradicts grade and recovery in {percent(contradicts.mean(), 0)} % of "
+            "the runs (more unwanted material in the product than was fed) and was set aside."
         )
     guess = 0.0
     if measured.any():

@@ -25,6 +25,7 @@ from optimizer.text.figures import (
     minutes,
     percent,
     tonnes,
+    whole_percent,
     worth,
 )
 
@@ -35,6 +36,7 @@ KINDS: dict[str, Callable[[Any], str]] = {
     "percent": percent,
     "percent0": lambda v: percent(v, 0),
     "goal": exact_percent,
+    "chance": whole_percent,
     "percent2": lambda v: percent(v, 2),
     "tonnes": tonnes,
     "worth": worth,

@@ -65,7 +65,7 @@ def test_the_demo_leaves_its_plan_where_it_says(tmp_path, monkeypatch):
 
     def without_plots(snapshot, site, brief, files, **how):
         plan = reporting.plan_of(reporting.situation_of(snapshot, site, brief, seed=how["seed"]))
-        return reporting.Written(files.out, files.sheets, plan)
+        return reporting.WrittenReport(files.out, files.sheets, plan)
 
     monkeypatch.setattr(module, "report", without_plots)
     made = module.demo(tmp_path / "demo", seed=1)

@@ -19,7 +19,7 @@ from tests.programs import JAVA, needs_java
 
 # CSS Color Adjustment Module Level 1 (W3C), section 4, which the checker of 2020 does not know.
 NEWER_THAN_THE_CHECKER = "CSS: “print-color-adjust”: Property “print-color-adjust” doesn't exist."
-STYLE = Path(__file__).parents[2] / "optimizer" / "report" / "templates" / "report.css"
+STYLE = Path(__file__).parents[2] / "optimizer" / "presentation" / "templates" / "report.css"
 
 
 def faults_of(page: str, path: Path) -> list[str]:

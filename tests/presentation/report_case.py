@@ -61,13 +61,13 @@ def lookup(whole: Any, path: str) -> Any:
     return found
 
 
-SCALE = {"percent": 100, "percent0": 100, "percent2": 100, "goal": 100}
+SCALE = {"percent": 100, "percent0": 100, "percent2": 100, "goal": 100, "chance": 100}
 
 
 def check_numbers(shown: list[tuple[str, str, str, str]], whole: Any) -> set[str]:
     """Every (path, value, kind, text) against the documents; the paths that were shown.
 
-    The text may differ from the value by what its last digit rounds.
+    The text may differ from the value by what its last digit rounds; a chance is rounded down.
     """
     assert shown
     for path, value, kind, text in shown:
@@ -75,6 +75,9 @@ def check_numbers(shown: list[tuple[str, str, str, str]], whole: Any) -> set[str
         assert json.loads(value) == expected, path
         places = len(text.partition(".")[2])
         exact = expected * SCALE.get(kind, 1)
+        if kind == "chance":
+            assert 0.0 <= exact + 1e-9 - float(text) < 1.0, (path, text, expected)
+            continue
         assert abs(float(text) - exact) <= 0.5 * 10.0**-places + 1e-9, (path, text, expected)
     return {path for path, *_ in shown}
 
