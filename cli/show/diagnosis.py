@@ -29,7 +29,8 @@ def diagnosis(document: Mapping[str, Any], details: bool = False) -> str:
         lines.append(
             wrap(
                 f"{tests} courses were tested for drift: where nothing drifts, "
-                f"{percent(LEVEL, 0)} % of them, {LEVEL * tests:.1f} here, look as if something did."
+                f"{percent(LEVEL, 0)} % of them, {LEVEL * tests:.1f} here, look as if something "
+                "did."
             )
         )
     return "\n".join(lines).rstrip()
