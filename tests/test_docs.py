@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import csv
+import json
+import os
 import re
 import shlex
+import shutil
+import subprocess
 import sys
 import tomllib
 from pathlib import Path
@@ -18,6 +23,7 @@ from optimizer.plant.site import Site
 
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 COMMANDS = get_command(cli.app).commands
 TEXTS = {"README": README, **{each.topic: each.text for each in pages()}}
 
@@ -190,6 +196,101 @@ def test_the_python_blocks_of_the_guide_run(demo, monkeypatch, capsys):
     for block in blocks(page("python").text, "python"):
         exec(compile(block, "python.md", "exec"), names)
     assert "feed_rate" in capsys.readouterr().out
+
+
+# ------------------------------------------------------------------ DEVELOPERS.md
+
+
+def test_developers_names_what_exists_and_every_room():
+    named = set(
+        re.findall(r"`((?:optimizer|cli|tests|datasets|reports|\.ci)/[^`*<]*)`", DEVELOPERS)
+    )
+    assert not [path for path in named if not (ROOT / path).exists()]
+    parts = [p for p in (ROOT / "optimizer").iterdir() if not p.name.startswith("_")]
+    rooms = {f"optimizer/{p.name}/" for p in parts if p.is_dir() and (p / "__init__.py").exists()}
+    unnamed = [room for room in sorted(rooms) if f"`{room}`" not in DEVELOPERS]
+    assert not unnamed
+
+
+def test_every_dependency_earns_its_line():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    extras = project["optional-dependencies"]
+    declared = [*project["dependencies"], *extras["cluster"], *extras["test"]]
+    names = {re.match(r"[\w-]+", each)[0].lower() for each in declared}
+    rows = re.findall(r"^\| ([^|]+) \| [^|]+ \|$", DEVELOPERS.split("## Dependencies")[1], re.M)
+    explained = {name.split(" ")[0].lower() for row in rows for name in row.split(", ")}
+    assert explained - {"package", "---"} == names
+
+
+def copy_with(tmp_path: Path, module: str, before: str, line: str) -> Path:
+    """A copy of the package with a line after another one in a module; the folder it lies in."""
+    for name in ("optimizer", "cli", "datasets"):
+        shutil.copytree(ROOT / name, tmp_path / "copy" / name)
+    path = tmp_path / "copy" / module
+    text = path.read_text(encoding="utf-8")
+    assert text.count(before) == 1
+    path.write_text(text.replace(before, f"{before}\n{line}"), encoding="utf-8")
+    return tmp_path / "copy"
+
+
+def highside(copy: Path, folder: Path, *words: str) -> str:
+    """What a command of a copy prints; fails where it does not end well."""
+    code = "import sys; from cli.main import program; program()"
+    done = subprocess.run(
+        [sys.executable, "-c", code, *words],
+        cwd=folder,
+        env={**os.environ, "PYTHONPATH": str(copy)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+RUN = "run_id,line,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recovery"
+VALUES = "r1,deck-1,2,2.4,2,450,37,0.987,0.931"
+
+
+def test_a_column_is_added_to_the_log_by_the_line_that_is_said(tmp_path):
+    old = tmp_path / "old.csv"
+    old.write_text(f"{RUN}\n{VALUES}\n", encoding="utf-8")
+    (tmp_path / "new.csv").write_text(
+        f"{RUN},shift\n{VALUES.replace('r1', 'r2')},early\n", encoding="utf-8"
+    )
+    highside(ROOT, tmp_path, "load", "old.csv")
+    copy = copy_with(
+        tmp_path,
+        "optimizer/plant/run_columns.py",
+        '    RunColumn("note", Kind.text),',
+        '    RunColumn("shift", Kind.text),',
+    )
+    assert "1 added" in highside(copy, tmp_path, "load", "new.csv")
+    highside(copy, tmp_path, "history", "--export", "runs.csv")
+    with (tmp_path / "runs.csv").open(encoding="utf-8-sig") as file:
+        assert {row["run_id"]: row["shift"] for row in csv.DictReader(file)} == {
+            "r1": "",
+            "r2": "early",
+        }
+
+
+def test_a_setting_is_added_by_the_line_that_is_said(tmp_path):
+    copy = copy_with(
+        tmp_path,
+        "optimizer/plant/settings.py",
+        '        Setting("air", "turn", 0.0, 90.0, 1.0),',
+        '        Setting("gate_height", "mm", 5.0, 60.0, 1.0),',
+    )
+    rows = [
+        f"{VALUES.replace('r1', f'r{k}').replace('450', str(440 + 5 * k))},{10 + k}"
+        for k in range(4)
+    ]
+    (tmp_path / "log.csv").write_text("\n".join([f"{RUN},gate_height", *rows]), encoding="utf-8")
+    assert "4 added" in highside(copy, tmp_path, "load", "log.csv")
+    plan = json.loads(highside(copy, tmp_path, "suggest", "--trials", "1", "--json"))
+    assert 5 <= plan["recommendations"][0]["settings"]["gate_height"] <= 60
+    highside(copy, tmp_path, "init", "site.toml")
+    assert "[settings.gate_height]" in (tmp_path / "site.toml").read_text(encoding="utf-8")
 
 
 # ------------------------------------------------------------------ modules

@@ -1,4 +1,4 @@
-"""How well the surrogate predicts set points that were left out.
+"""How well the surrogate predicts set-points that were left out.
 
 Three figures: coverage (how often the 90 % interval holds the reading), sharpness (how wide it
 is), reliability (whether a stated chance of grade comes true as often as stated). A reading is
@@ -50,7 +50,7 @@ class Calibration:
 
 
 def calibrate(model: LineModel, min_grade: float) -> Calibration:
-    """Leaves every set point out in turn and compares its reading with the prediction.
+    """Leaves every set-point out in turn and compares its reading with the prediction.
 
     Args:
         model: the line.
@@ -133,7 +133,7 @@ class Coverage:
     """How often the interval of one quantity held the reading.
 
     Attributes:
-        share: of the set points, with its interval.
+        share: of the set-points, with its interval.
         mean_width: of the interval of a reading, fraction.
     """
 
@@ -198,7 +198,7 @@ class PooledCalibration:
 
     Attributes:
         set_points: how many were left out and predicted.
-        grade, recovery: None where there are no set points.
+        grade, recovery: None where there are no set-points.
         chance_of_grade: whether stated chances came true.
     """
 

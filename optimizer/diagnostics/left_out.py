@@ -57,7 +57,7 @@ def set_points_of(model: LineModel) -> tuple[Floats, Groups]:
 
 
 def without_set_point(model: LineModel) -> LeftOut:
-    """Each set point predicted from all runs at other settings; shapes (2, u).
+    """Each set-point predicted from all runs at other settings; shapes (2, u).
 
     Runs at the same settings on other material are left out too: they would give it away.
     """

@@ -75,7 +75,7 @@ class Noise:
 
 @dataclass(frozen=True)
 class FTest:
-    """Whether set points of one latent quantity stray from the surface more than replicates do.
+    """Whether set-points of one latent quantity stray from the surface more than replicates do.
 
     Attributes:
         ratio: of the two variances, F.
@@ -125,7 +125,7 @@ def split_noise(model: LineModel) -> Noise:
 
 
 def lack_of_fit(model: LineModel) -> LackOfFit:
-    """Whether set points stray from the surface by more than replicates do from each other.
+    """Whether set-points stray from the surface by more than replicates do from each other.
 
     The classical F test with the fitted surface as a linear smoother (Draper & Smith, Applied
     Regression Analysis, section 2.1, from memory): F = [sum a (mean - fit)^2 / w / (u - tr H)] /

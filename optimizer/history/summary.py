@@ -1,4 +1,4 @@
-"""What a history holds, line by line: runs, set points, dates, materials, gaps."""
+"""What a history holds, line by line: runs, set-points, dates, materials, gaps."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ GAP_DAYS = 7.0
 """A pause longer than this is worth naming: the deck may have changed in it."""
 GAPS_NAMED = 3
 MICROSECONDS_A_DAY = 86_400_000_000
-# Settings that agree to this many digits are one set point; conversions keep far more.
+# Settings that agree to this many digits are one set-point; conversions keep far more.
 SET_POINT_DIGITS = 9
 
 
