@@ -7,6 +7,7 @@ import json
 import pytest
 
 from optimizer import Brief, History, Site
+from optimizer.evidence import fitting
 from optimizer.intake.settling.load import load_table
 from optimizer.operations import reporting
 from optimizer.operations.reporting import ReportFiles, report
@@ -73,3 +74,26 @@ def test_the_demo_leaves_its_plan_where_it_says(tmp_path, monkeypatch):
         json.dumps(made.plan.as_dict())
     )
     assert (made.plan.seed, made.history.version, made.load.rejected > 0) == (1, 0, True)
+
+
+@pytest.mark.parametrize(("searched", "fits"), [(300, 1), (10, 2)])
+def test_a_report_fits_a_line_once_where_its_plan_s_fit_is_the_diagnosis_s(
+    season_table, monkeypatch, searched, fits
+):
+    """With more set-points than a search for hyperparameters uses, a diagnosis refines its own."""
+    fitted = []
+    plain = fitting.fit_surrogate
+
+    def counted(evidence, seed, exact=False):
+        fitted.append(len(evidence.grade))
+        return plain(evidence, seed, exact)
+
+    for module in ("optimizer.planning.situation", "optimizer.evidence.line_model"):
+        monkeypatch.setattr(f"{module}.fit_surrogate", counted)
+    monkeypatch.setattr("optimizer.operations.reporting.SEARCH_POINTS", searched)
+    monkeypatch.setattr("optimizer.planning.limits.POOL", 64)
+    monkeypatch.setattr("optimizer.planning.stopping.FEW_RUNS", 0)  # no second look at a stop
+    brief = Brief.from_dict({**BRIEF, "line": "deck-1"})
+    found = reporting.review(reporting.situation_of(season_table, Site(), brief))
+    assert found.diagnosis is not None
+    assert fitted == [60] * fits
