@@ -4,31 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from scipy.special import expit, logit
 
-from optimizer.gaussian_process.estimation import Estimated, Given
-from optimizer.gaussian_process.kernel import BETWEEN_LINES, Kernel
-from optimizer.gaussian_process.mean import Mean
-from optimizer.gaussian_process.process import GaussianProcess
-from optimizer.gaussian_process.replicates import collapse
 from optimizer.history.snapshot import Snapshot
 from optimizer.measurement import RunReadings
 from optimizer.measurement.counting import logit_reading_of
 from optimizer.model.coordinates import (
-    chance_moments,
     from_latent,
-    guess_feed_odds,
-    log_odds,
-    log_unwanted,
-    to_latent,
-    unwanted_limit,
 )
 from optimizer.model.deck_coordinates import deck_coordinates_of
-from optimizer.model.deck_state import DeckState
 from optimizer.model.surrogate import Surrogate
-from optimizer.planning.acquisition import ConstrainedImprovement
 from optimizer.planning.situation import situation_of
 from optimizer.plant.settings import GRAVITY_TABLE
 from tests.benchmarks.trials.decks import REGION, problem
@@ -50,134 +35,6 @@ def readings(n, noise=0.1, seed=0):
     S, C = S + noise * rng.standard_normal(n), C + noise * rng.standard_normal(n)
     grade, recovery = from_latent(S, C, FEED_ODDS)
     return X, logit(grade), logit(recovery)
-
-
-# ------------------------------------------------------------------ coordinates
-
-
-@given(p_w=st.floats(0.02, 0.999), p_u=st.floats(0.001, 0.95), feed=st.floats(0.05, 0.99))
-def test_readings_to_latent_and_back(p_w, p_u, feed):
-    odds = float(logit(feed))
-    grade = feed * p_w / (feed * p_w + (1 - feed) * p_u)
-    S, C, _, _ = to_latent(logit(grade), logit(p_w), 0.0, 0.0, odds)
-    assert pytest.approx(logit(p_w) - logit(p_u), abs=1e-6) == S
-    assert pytest.approx(logit(p_w) + logit(p_u), abs=1e-6) == C
-    back = from_latent(S, C, odds)
-    assert back == (pytest.approx(grade, abs=1e-9), pytest.approx(p_w, abs=1e-9))
-
-
-@given(a=st.floats(-4, 6), min_grade=st.floats(0.5, 0.999), feed=st.floats(0.3, 0.95))
-def test_the_limit_on_unwanted_is_where_the_grade_is_just_met(a, min_grade, feed):
-    odds = float(logit(feed))
-    b = float(unwanted_limit(np.array(a), min_grade, odds))
-    if np.isinf(b):
-        # Even with all of the unwanted material the product would be good enough.
-        assert from_latent(np.array(a - 30.0), np.array(a + 30.0), odds)[0] >= min_grade - 1e-9
-    else:
-        assert from_latent(np.array(a - b), np.array(a + b), odds)[0] == pytest.approx(min_grade)
-
-
-def test_first_order_variances_agree_with_simulation():
-    """200,000 draws, seed 0: standard error of a variance is 0.3 %, tolerance 3 %."""
-    rng = np.random.default_rng(0)
-    grade, recovery, vg, vr = 1.5 + logit(0.9), 2.0, 0.01, 0.02
-    draws = to_latent(
-        grade + np.sqrt(vg) * rng.standard_normal(200_000),
-        recovery + np.sqrt(vr) * rng.standard_normal(200_000),
-        0.0,
-        0.0,
-        FEED_ODDS,
-    )
-    _, _, vs, vc = to_latent(grade, recovery, vg, vr, FEED_ODDS)
-    assert vs == pytest.approx(draws[0].var(), rel=0.03)
-    assert vc == pytest.approx(draws[1].var(), rel=0.03)
-
-
-def test_a_guessed_feed_grade_makes_every_reading_possible():
-    grade, recovery = logit(np.array([0.95, 0.99, 0.9])), logit(np.array([0.5, 0.9, 0.99]))
-    odds = guess_feed_odds(grade, recovery)
-    assert np.all(log_unwanted(grade, recovery, odds) <= np.log(0.6) + 1e-12)
-
-
-def test_readings_of_exactly_one_stay_finite():
-    assert np.all(np.isfinite(log_odds(np.array([0.0, 1.0]))))
-
-
-# ------------------------------------------------------------------ process
-
-
-@pytest.mark.parametrize(
-    "kernel",
-    [Kernel(), Kernel(additive=0.8), Kernel(correlation=BETWEEN_LINES, additive=0.5)],
-)
-def test_gradient_of_the_likelihood_agrees_with_differences(kernel):
-    rng = np.random.default_rng(0)
-    X, y = rng.random((20, 3)), rng.standard_normal(20)
-    if kernel.by_line:
-        X[:, 2] = rng.integers(0, 2, 20)
-    # Five in either case: one more length scale, or the correlation between lines.
-    gp = GaussianProcess(kernel, Mean("quadratic"), hyperparameters=Given((0.0,) * 5)).fit(
-        X, y, known_variance=np.full(20, 0.1), counts=np.arange(1, 21), scatter=np.ones(20)
-    )
-    theta = np.array([0.2, -0.4, 0.9, 0.3, -1.0])
-    _, gradient = gp.log_marginal_likelihood(theta, eval_gradient=True)
-    steps = 1e-6 * np.eye(5)
-    numeric = [
-        (gp.log_marginal_likelihood(theta + s) - gp.log_marginal_likelihood(theta - s)) / 2e-6
-        for s in steps
-    ]
-    np.testing.assert_allclose(gradient, numeric, rtol=1e-5, atol=1e-6)
-
-
-def test_lines_that_agree_teach_each_other_and_others_do_not():
-    """One quantity on two lines, the second with eight readings of its own."""
-    rng = np.random.default_rng(5)
-    X = np.column_stack([rng.random((60, 2)), np.ones(60)])
-    own = np.column_stack([rng.random((8, 2)), np.zeros(8)])
-    unseen = np.column_stack([rng.random((100, 2)), np.zeros(100)])
-
-    def line(A, shift=0.0):
-        return 3.0 * np.sin(4 * A[:, 0] + shift) + 2.0 * A[:, 1]
-
-    def error(A, y):
-        kernel = Kernel(correlation=BETWEEN_LINES if A.shape[1] == 3 else None)
-        parts = {"scale": "center", "hyperparameters": Estimated(8)}
-        gp = GaussianProcess(kernel, Mean("constant"), **parts)
-        mean = gp.fit(A, y, np.full(len(y), 0.0025)).predict(unseen[:, : A.shape[1]])
-        return np.sqrt(np.mean((line(unseen) - mean) ** 2))
-
-    both, mine = np.vstack([X, own]), line(own) + 0.05 * rng.standard_normal(8)
-    cold = error(own[:, :2], mine)
-    kin = error(both, np.concatenate([line(X, 0.2), mine]))
-    other = error(both, np.concatenate([line(X, np.pi / 2), mine]))
-    assert kin < 0.5 * cold
-    assert other < 1.2 * cold
-
-
-@settings(max_examples=25)
-@given(seed=st.integers(0, 2**31), n=st.integers(1, 40))
-def test_collapse_keeps_sums(seed, n):
-    rng = np.random.default_rng(seed)
-    X = rng.integers(0, 3, (n, 2)).astype(float)
-    y, v = rng.standard_normal(n), rng.random(n)
-    points, mean, variance, count, scatter = collapse(X, y, v)
-    assert count.sum() == n
-    assert len(np.unique(points, axis=0)) == len(points)
-    np.testing.assert_allclose((count * mean).sum(), y.sum(), atol=1e-9)
-    np.testing.assert_allclose((count * variance).sum(), v.sum())
-    np.testing.assert_allclose((scatter + count * mean**2).sum(), (y**2).sum(), atol=1e-9)
-
-
-def test_a_reading_with_a_large_known_error_counts_for_less():
-    X = np.array([[0.2], [0.5], [0.8]])
-    pulls = []
-    for variance in (0.01, 4.0):
-        given = Given((-0.5, 0.0, -6.0))
-        gp = GaussianProcess(mean=Mean("constant"), scale="none", hyperparameters=given)
-        gp.fit(X, np.array([0.0, 1.0, 0.0]), known_variance=[0.01, variance, 0.01])
-        pulls.append(gp.predict([[0.5]])[0])
-    assert pulls[0] > 0.8
-    assert pulls[1] < 0.2
 
 
 @pytest.mark.parametrize("n", [1, 2, 3, 5])
@@ -230,17 +87,6 @@ def test_chance_of_grade_agrees_with_drawn_predictions():
         hits += (drawn[0] >= 0.97).mean(axis=0) / len(found.mean)
     np.testing.assert_allclose(chance, hits, atol=0.01)
     assert np.ptp(chance) > 0.5
-
-
-def test_chance_moments_agree_with_simulation():
-    """Moments of a and b of 400,000 draws, seed 0: within 1 %."""
-    S, own = np.random.default_rng(0).standard_normal((2, 400_000)) * [[0.7], [0.4]]
-    for cut in (-0.8, 0.0, 0.9):
-        C = cut * S + own
-        a, b = 0.5 * (C + S), 0.5 * (C - S)
-        slope = np.mean(a * b) / np.mean(a * a)
-        drawn = np.std(a), slope, np.std(b - slope * a)
-        np.testing.assert_allclose(chance_moments(0.49, 0.16, cut), drawn, rtol=0.01, atol=0.005)
 
 
 def test_a_balance_coupled_to_the_sharpness_predicts_the_grade_better(monkeypatch):
@@ -329,32 +175,6 @@ def test_contradictory_readings_are_fitted(recovery, count):
     found = model.predict(X, FEED_ODDS)
     for estimate in (found.grade, found.recovery):
         assert np.all(np.isfinite([estimate.mean, estimate.low, estimate.high]))
-
-
-# ------------------------------------------------------------------ acquisition
-
-
-def test_a_tried_point_is_worth_less_than_the_best_new_one_and_picks_spread():
-    X, grade, recovery = readings(25)
-    model = Surrogate().fit(X, RunReadings.from_logits(grade, recovery), FEED_ODDS)
-    worth = ConstrainedImprovement(model, X, 0.97, FEED_ODDS, room=2)
-    A = np.random.default_rng(6).random((500, 5))
-    gain = worth.log_gain(A)
-    assert np.all(np.isfinite(gain))
-    best = A[[np.argmax(gain)]]
-    assert gain.max() > worth.log_gain(X).max()
-    worth.extend(best)
-    assert worth.log_gain(best)[0] < gain.max() - 1.0
-
-
-def test_deck_state_learns_where_the_deck_fails():
-    rng = np.random.default_rng(2)
-    X = rng.random((60, 5))
-    model = DeckState().fit(X, X[:, 4] < 0.6)
-    A = rng.random((400, 5))
-    chance = model.chance_even(A)
-    assert chance[A[:, 4] < 0.4].mean() > 0.8
-    assert chance[A[:, 4] > 0.8].mean() < 0.3
 
 
 def test_readings_near_one_given_their_expectations_are_fitted_with_less_bias():

@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import copy
 import re
-from itertools import pairwise
 
-import numpy as np
 import pytest
 
 from optimizer.diagnostics.drift import CHECKS
 from optimizer.errors import InputError
-from optimizer.evidence.set_points import collapse_runs
 from optimizer.history.snapshot import Snapshot
 from optimizer.operations.reporting import ReportFiles, review, write_report
 from optimizer.planning.situation import situation_of
@@ -111,52 +108,6 @@ def test_every_run_is_behind_a_dot():
     assert len(list(table.iter("tr"))) == 1 + len(found.landscape.as_dict()["points"]["count"])
     assert sum(found.landscape.as_dict()["points"]["count"]) == 488  # measured runs of deck-1
     assert sum(s["runs"] for s in found.landscape.as_dict()["progress"]) == 500
-
-
-# ------------------------------------------------------------------ landscape
-
-
-@pytest.mark.parametrize("most", [800, 30, 5])
-def test_collapsing_loses_no_run_and_keeps_every_mean(season_table, most):
-    evidence = situation_of(Snapshot.of_table(season_table), Site(), Brief()).evidence
-    points = collapse_runs(evidence, most)
-    measured = evidence.measured
-    assert points.count.sum() == measured.sum()
-    assert len(points.count) <= max(most, 32)
-    for name in ("grade_logit", "recovery_logit"):
-        whole = getattr(evidence.readings, name)[measured].mean()
-        assert np.average(getattr(points, name), weights=points.count) == pytest.approx(whole)
-    where = np.abs(points.settings[points.owner] - evidence.settings[measured])
-    assert np.all(where <= 1.5 * max(points.cell, 1e-9) * evidence.space.span + 1e-9)
-
-
-def test_pictures_pass_through_the_plan():
-    found = season_review()
-    plan, land = found.plan.as_dict(), found.landscape.as_dict()
-    now = plan["run_now"]
-    curve = land["trade_off"]
-    at = next(c for c in curve if c["run_now"])
-    assert at["sure_grade"] == plan["goal"]["min_grade"]
-    assert (at["grade"], at["recovery"]) == (now["grade"], now["recovery"])
-    for better, worse in pairwise(curve):
-        assert better["sure_grade"] > worse["sure_grade"]
-        assert better["recovery"]["mean"] < worse["recovery"]["mean"]
-    for effect in land["effects"]:
-        k = effect["levels"].index(now["settings"][effect["setting"]])
-        for quantity in ("grade", "recovery"):
-            for end in ("mean", "low", "high"):
-                assert effect[quantity][end][k] == pytest.approx(now[quantity][end], abs=2e-6)
-    grid = land["map"]
-    row = grid["y_levels"].index(now["settings"][grid["y"]])
-    column = grid["x_levels"].index(now["settings"][grid["x"]])
-    assert grid["chance_of_grade"][row][column] == pytest.approx(now["chance_of_grade"], abs=2e-6)
-
-
-def test_today_s_limits_are_those_of_the_plan():
-    found = season_review()
-    for trial in found.plan.recommendations:
-        for limit in found.landscape.as_dict()["today"]["settings"]:
-            assert limit["low"] <= trial.settings[limit["name"]] <= limit["high"]
 
 
 # ------------------------------------------------------------------ other histories
