@@ -16,8 +16,10 @@ from cli.options import (
     JsonOption,
     MaterialOption,
     MinGradeOption,
+    SchedulerOption,
     SeedOption,
     SiteOption,
+    WorkersOption,
     open_history,
     open_site,
     read_brief,
@@ -59,16 +61,6 @@ FractionsOption = Annotated[
 ]
 AnonymousOption = Annotated[
     bool, typer.Option("--anonymous", help="Call lines A, B, C in the order of rank.")
-]
-SchedulerOption = Annotated[
-    str | None,
-    typer.Option(
-        "--scheduler", metavar="ADDRESS", help="Dask cluster that fits lines in parallel."
-    ),
-]
-WorkersOption = Annotated[
-    int | None,
-    typer.Option("--workers", metavar="N", min=1, help="Processes that fit lines in parallel."),
 ]
 
 
