@@ -1,8 +1,8 @@
-"""Lines side by side on equal footing: ``compare``.
+"""Compares lines on the same material, feed rate and grade: ``compare``.
 
-For every line, on the same material, feed rate and grade: the recovery of its present settings, the
-recovery that it could reach, and the settings that make the difference. Each line is fitted on its
-own runs alone, so that bad data of one line cannot mislead another.
+The comparison states for every line the recovery of its present settings, the recovery that the
+line could reach, and the settings that make the difference. Each line is fitted only to its own
+runs, so that bad data of one line cannot affect another.
 """
 
 from optimizer.comparison.comparing import compare

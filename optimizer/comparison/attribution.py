@@ -1,10 +1,11 @@
-"""Which settings make a gap: Shapley's attribution.
+"""Shapley's attribution: how much each setting contributes to a gap.
 
-Between settings now and better ones lie 2^d corners, in which some settings have moved and the
-rest have not. Shapley's value of a setting is the average, over all orders of moving them one by
-one, of what moving it adds (Shapley, in Contributions to the Theory of Games II, 1953). It is the
-only attribution whose parts sum to the whole, give nothing to a setting that does nothing, and
-treat two that do the same alike:
+Between the present and the better values of d settings there are 2^d combinations, called corners:
+in each, some settings have moved and the others have not. The Shapley value of a setting is what
+moving it adds, averaged over all orders in which the settings can be moved one by one (Shapley, in
+Contributions to the Theory of Games II, 1953). It is the only additive attribution whose parts sum
+to the whole, give nothing to a setting without effect, and give equal parts to two settings with
+equal effects:
 
     phi_j = sum over sets T without j of |T|! (d - |T| - 1)! / d! (v(T + j) - v(T)).
 """
@@ -25,7 +26,14 @@ if TYPE_CHECKING:
 
 
 def corners(now: Indices, better: Indices) -> Indices:
-    """All 2^d mixtures of two points, shape (2^d, d); bit j of the row says whether j moved."""
+    """All 2^d combinations of two points.
+
+    Args:
+        now, better: lattice indices of the two points, shape (d,).
+
+    Returns:
+        Shape (2^d, d); bit j of a row's number says whether setting j has moved.
+    """
     d = len(now)
     moved = (np.arange(2**d)[:, None] >> np.arange(d)) & 1
     return np.where(moved == 1, better, now)
@@ -33,7 +41,7 @@ def corners(now: Indices, better: Indices) -> Indices:
 
 @lru_cache(maxsize=8)
 def _weights(d: int) -> Floats:
-    """W with phi = W v, v the values at the corners; shape (d, 2^d)."""
+    """The matrix W, shape (d, 2^d), of phi = W v, where v holds the values at the corners."""
     sets = np.arange(2**d)
     size = sum((sets >> j) & 1 for j in range(d))
     weights = np.zeros((d, 2**d))
@@ -47,13 +55,13 @@ def _weights(d: int) -> Floats:
 
 
 def shapley(values: Floats) -> Floats:
-    """Parts of ``values[..., -1] - values[..., 0]``, one an input.
+    """Shapley values of the d inputs of a function.
 
     Args:
-        values: of a function at ``corners``, shape (..., 2^d).
+        values: values of the function at ``corners``, shape (..., 2^d).
 
     Returns:
-        shape (..., d); sums over the last axis to the difference.
+        Shape (..., d); the sum over the last axis is ``values[..., -1] - values[..., 0]``.
 
     >>> a, b = 3.0, 2.0
     >>> shapley(np.array([0.0, a, b, a + b + 1.0])).tolist()

@@ -1,9 +1,10 @@
-"""Better settings for a line: the best that are sure enough of the grade, and settings with fewer
-changes that reach most of their gain.
+"""Finds better settings for a line: the best settings that are sure enough of the grade, and
+settings with fewer changes that reach most of the same gain.
 
-Settings are sure enough where the chance of the grade times the chance of an even deck reaches the
-required confidence, as for the settings to run now. Those rank by worth. All others rank below, by
-worth times chance, so that a search that starts among them moves towards settings that are sure.
+Settings are sure enough if the chance of meeting the grade times the chance of an even deck reaches
+the required confidence, as for the settings to run now. They are ranked by worth. All other
+settings rank below them, by worth times chance, so that a search that starts among them moves
+towards settings that are sure enough.
 """
 
 from __future__ import annotations
@@ -24,23 +25,24 @@ if TYPE_CHECKING:
     Indices = NDArray[np.int64]
     Score = Callable[[Indices], Floats]
 
-# Settings are moved until so much of what the best candidate adds is reached.
+# Settings are moved until this share of the best candidate's gain is reached.
 ENOUGH = 0.8
-# Moves to better neighbours of a candidate, at most, and how many steps each.
+# Most moves of a climb, and the numbers of steps to a neighbor of a candidate.
 CLIMBS = 12
 REACH = (1, 2, 4)
-# Worths lie between 0 and 1: settings that are not sure enough rank this much lower.
+# Added to the score of settings that are not sure enough; worths lie between 0 and 1.
 UNSURE = -1.0
 
 
 @dataclass(frozen=True)
 class Search:
-    """Candidates inside a region, sure enough or not.
+    """A search for settings inside a region. Candidates are lattice indices of d settings.
 
     Args:
-        region: where settings may lie.
-        chance: that a candidate runs even and meets the grade, (n, d) to (n,).
-        confidence: the chance asked for.
+        region: the region of allowed settings.
+        chance: maps candidates, shape (n, d), to the chance that the deck runs even and the grade
+            is met, shape (n,).
+        confidence: the required chance.
     """
 
     region: Region
@@ -52,7 +54,7 @@ class Search:
         return bool(self.chance(point[None, :])[0] >= self.confidence)
 
     def sure_first(self, worth: Score) -> Score:
-        """The worth of candidates that are sure enough; below 0 for those that are not."""
+        """A score that is the worth for candidates that are sure enough, and below 0 for others."""
 
         def score(index: Indices) -> Floats:
             chance, value = self.chance(index), worth(index)
@@ -61,12 +63,15 @@ class Search:
         return score
 
     def best(self, starts: Indices, worths: Floats, worth: Score) -> Indices | None:
-        """The sure candidate of the highest worth; None where none was found.
+        """The candidate of the highest worth among those that are sure enough.
 
         Args:
             starts: candidates to start from, shape (n, d).
-            worths: of them, between 0 and 1, shape (n,).
-            worth: function of candidates, (n, d) to (n,), also between 0 and 1.
+            worths: worths of the starts, between 0 and 1, shape (n,).
+            worth: maps candidates, shape (n, d), to worths between 0 and 1, shape (n,).
+
+        Returns:
+            The candidate, shape (d,); None when none was found that is sure enough.
         """
         sure = self.chance(starts) >= self.confidence
         if sure.any():
@@ -78,18 +83,18 @@ class Search:
         return self._climb(self.sure_first(worth), start[None, :])[0]
 
     def surest(self, starts: Indices) -> tuple[Indices, float]:
-        """The candidate of the highest chance, and that chance."""
+        """The candidate with the highest chance, shape (d,), and that chance."""
         return self._climb(self.chance, starts)
 
     def simplest(self, worth: Score, now: Indices, best: Indices) -> Indices:
-        """Candidate with the fewest settings moved that is sure and reaches most of the best gain.
+        """A sure enough candidate that moves few settings and reaches most of the best gain.
 
-        Every further move is paid for with uncertainty and with an operator's time. Settings are
-        added one by one, each time the one that brings most, all moved ones adjusted together.
+        Every further move adds uncertainty and takes an operator's time. Settings are added one by
+        one, each time the one that adds most; then all moved settings are adjusted together.
 
         Args:
-            worth: as for ``best``.
-            now, best: candidates, shape (d,); ``best`` is sure enough.
+            worth: maps candidates, shape (n, d), to worths between 0 and 1, shape (n,).
+            now, best: the present and the best candidate, shape (d,); ``best`` is sure enough.
         """
         score = self.sure_first(worth)
         start, goal = worth(np.vstack([now, best]))
@@ -110,7 +115,7 @@ class Search:
         return point if value >= 0.0 else best
 
     def _climb(self, score: Score, starts: Indices) -> tuple[Indices, float]:
-        """The start of the highest score, moved to better neighbours as long as there are any."""
+        """Moves every start to better neighbors; returns the best end point and its score."""
         points, values = climb(
             starts, score(starts), score, lambda at: self.region.neighbors(at[0], REACH), CLIMBS
         )
@@ -120,7 +125,7 @@ class Search:
     def _improve(
         self, score: Score, points: Indices, best: Indices, value: float
     ) -> tuple[Indices, float]:
-        """The best of some points, or the given one if it is better."""
+        """The best of ``points`` and its score, or ``best`` and ``value`` if none is better."""
         points = points[self.region.contains(points)]
         if not len(points):
             return best, value
@@ -131,7 +136,7 @@ class Search:
     def _adjust(
         self, score: Score, point: Indices, value: float, moved: set[int]
     ) -> tuple[Indices, float]:
-        """The point with its moved settings adjusted together and the others unchanged."""
+        """Adjusts the moved settings of a point together and leaves the others unchanged."""
         still = [j for j in range(len(point)) if j not in moved]
         for _ in range(CLIMBS):
             before = value
@@ -145,7 +150,7 @@ class Search:
         return point, value
 
     def _levels(self, point: Indices, j: int) -> Indices:
-        """The point with setting j at each of its levels inside the limits."""
+        """Copies of a point with setting j at each of its levels inside the limits."""
         levels = np.arange(self.region.first[j], self.region.last[j] + 1)
         points = np.tile(point, (len(levels), 1))
         points[:, j] = levels

@@ -1,4 +1,4 @@
-"""``compare``: every line studied on the same basis, and the lines ranked by what was found."""
+"""The command ``compare``: studies every line on the same basis and ranks the lines."""
 
 from __future__ import annotations
 
@@ -43,22 +43,22 @@ def compare(
     workers: int | None = None,
     progress: Progress | None = None,
 ) -> Comparison:
-    """Lines side by side on the same material, feed rate and grade.
+    """Compares lines on the same material, feed rate and grade.
 
     Args:
         history: the history, whose latest version is used; or one version of it (``History.at``);
             or its runs as a table in the site's units.
         site: the plant; the defaults when None.
-        brief: material, grade and limits that hold for all lines; what it leaves open is taken
-            from what the lines run at recently. Its line is not used.
+        brief: material, grade and limits that hold for all lines; values that it leaves open are
+            taken from the lines' recent practice. Its line is not used.
         request: which lines, at which feed rate, and how they are shown; the defaults when None.
-        seed: of everything random.
-        scheduler, workers: where the work is done, see ``run_all``; the answer is the same.
+        seed: seed of all random draws.
+        scheduler, workers: where the work is done, see ``run_all``; they do not change the result.
         progress: called with a line of text at each stage.
 
     Raises:
-        InputError: when a line is not in the history, or the brief names what the site lacks.
-        LimitError: when the limits leave a line nothing.
+        InputError: when a line has no runs, or the brief names something that the site lacks.
+        LimitError: when the limits leave a line no settings.
         HistoryError: when the history cannot be read.
     """
     site, request = site or Site(), request or ComparisonRequest()
@@ -68,7 +68,7 @@ def compare(
     basis = choose_basis(tables, site, brief, request.feed_rate)
     reasons = {line: why_not(table, line, site, basis) for line, table in tables.items()}
     tasks = [
-        Task(line, unmarked(table), site, brief, basis, seed)  # its warning is added below
+        Task(line, unmarked(table), site, brief, basis, seed)  # ``doubts`` names impossible times
         for line, table in tables.items()
         if reasons[line] is None
     ]
@@ -79,23 +79,23 @@ def compare(
         curves=_curves(request, tables, seed),
     )
     hidden = request.anonymous
-    doubts = [said for table in tables.values() for said in misdated(table, named=not hidden)]
+    doubts = [text for table in tables.values() for text in misdated(table, named=not hidden)]
     return _side_by_side(found, site, basis, request, seed, snapshot.version, tuple(doubts))
 
 
 def _runs_of_each(
     snapshot: Snapshot, site: Site, asked: Sequence[str] | None
 ) -> dict[str, pa.Table]:
-    """Runs of each line asked for, in the history's order.
+    """Runs of each line to compare, in order of time.
 
     Raises:
-        InputError: when a line has no runs, or there are too many.
+        InputError: when a line has no runs, or there are too many lines.
     """
     names = snapshot.chosen_lines(asked)
     if len(names) > MOST_LINES:
         raise InputError(
-            f"{len(names)} lines: at most {MOST_LINES} are compared at once.",
-            hint="Name some of them with lines.",
+            f"{len(names)} lines: at most {MOST_LINES} can be compared at once.",
+            hint="Choose some of them with lines.",
         )
     return {line: snapshot.runs(site, [line]) for line in names}
 
@@ -103,7 +103,7 @@ def _runs_of_each(
 def _curves(
     request: ComparisonRequest, tables: Mapping[str, pa.Table], seed: int
 ) -> CurvesCompared | None:
-    """Partition curves of the lines asked for, where density fractions were given."""
+    """Partition curves of the lines to compare; None when no density fractions were given."""
     fractions = request.fractions
     if fractions is None:
         return None
@@ -113,12 +113,12 @@ def _curves(
 
 @dataclass(frozen=True)
 class _Findings:
-    """What was found line by line, before the lines are ranked and named.
+    """Results of the single lines, before the lines are ranked and named.
 
     Attributes:
-        studies: of the lines that can be compared.
-        left_out: the other lines, each with the reason.
-        curves: partition curves, where density fractions were given.
+        studies: results of the lines that can be compared.
+        left_out: names of the other lines, each with the reason.
+        curves: partition curves; None when no density fractions were given.
     """
 
     studies: tuple[Study, ...]
@@ -126,7 +126,7 @@ class _Findings:
     curves: CurvesCompared | None
 
     def names(self, order: Sequence[int]) -> list[str]:
-        """All lines, those compared first and in the given order."""
+        """Names of all lines: first the compared ones, in the given order, then the others."""
         every = [*(self.studies[k].line for k in order), *(line for line, _ in self.left_out)]
         curves = () if self.curves is None else self.curves.names()
         return [*every, *(line for line in curves if line not in every)]
@@ -141,7 +141,7 @@ def _side_by_side(
     version: int | None,
     doubts: tuple[str, ...],
 ) -> Comparison:
-    """The lines ranked and named."""
+    """Ranks and names the lines."""
     studies, ranked_by = found.studies, request.ranked_by
     rankings = _rankings(studies, seed)
     order = np.argsort(rankings[ranked_by].rank).tolist() if studies else []
@@ -175,7 +175,7 @@ def _side_by_side(
 def _rankings(studies: Sequence[Study], seed: int) -> dict[str, Ranking]:
     """Rankings by each quantity; lines without sure settings come last, by their present recovery.
 
-    Lines are fitted with one seed; shuffled draws make them independent of each other.
+    All lines are fitted with the same seed; shuffling the draws makes them independent.
     """
     if not studies:
         return {}
@@ -198,8 +198,7 @@ def _rankings(studies: Sequence[Study], seed: int) -> dict[str, Ranking]:
 
 
 def _value(study: Study, site: Site, basis: Basis, prices: Prices | None) -> Interval | None:
-    """Value of the gap over a season; None without prices, a feed rate or a feed grade, and where
-    there is no gap that is sure."""
+    """Value of the gap over a season; None if prices, feed rate, feed grade or gap are missing."""
     feed_grade = basis.material.get(FEED_GRADE)
     if prices is None or basis.feed_rate is None or feed_grade is None or study.gap_draws is None:
         return None

@@ -1,9 +1,10 @@
-"""Lines compared by how they split density: one partition (Tromp) curve for each line.
+"""Compares how sharply lines separate by density: fits a partition (Tromp) curve to each line.
 
-A file gives the mass of each density fraction in product and reject. The share of a fraction that
-went to the product, against its density, is the line's partition curve: its cut density, and its
-probable error (Ecart probable, Ep), which tells one deck's sharpness from another's even where
-they cut differently. The curve, unlike grade and recovery, does not depend on what is in the feed.
+A file gives the mass of each density fraction in product and reject. The partition curve is the
+share of a fraction that goes to the product, as a function of its density. It is described by the
+cut density and by the probable error (Ecart probable, Ep), which compares the sharpness of decks
+even if they cut at different densities. Unlike grade and recovery, the curve does not depend on the
+composition of the feed.
 """
 
 from __future__ import annotations
@@ -32,23 +33,24 @@ if TYPE_CHECKING:
 
 NEEDED = ("line", "density_low", "density_high", "mass_product", "mass_reject")
 FORM: CurveForm = "logistic"
-# Two parameters are fitted: with fewer classes than this nothing is left to judge the fit by.
+# Two parameters are fitted; with fewer distinct densities than this, the fit cannot be judged.
 FEWEST = 4
 DRAWS = 4096
-# A row that alone decides the curve has a leverage of 1, and no scatter to be judged by.
+# Upper bound for the leverage of a row. A row that alone determines the curve has a leverage of 1,
+# and its residual says nothing.
 MOST_LEVERAGE = 0.99
 PLACES = 6
 
 
 @dataclass(frozen=True)
 class Fractions:
-    """Density fractions of lines, n rows.
+    """Density fractions of one or more lines, in n rows.
 
     Attributes:
-        line: of each row.
-        low, high: bounds of the fraction, shape (n,), in ``unit``; NaN where it is open.
-        product, reject: masses, shape (n,), in one unit of their own.
-        unit: of the densities, as written; may be empty.
+        line: name of the line of each row, n names.
+        low, high: bounds of each fraction's density, shape (n,), in ``unit``; NaN for an open end.
+        product, reject: mass of each fraction in product and reject, shape (n,), in one unit.
+        unit: unit of the densities as written; may be empty.
     """
 
     line: tuple[str, ...]
@@ -64,11 +66,11 @@ class LineCurve:
     """The partition curve of one line.
 
     Attributes:
-        line: its name.
-        density, share: of each row used, mean density and share to the product, shape (n,).
-        curve: fitted to them, every row weighing the same.
-        cut_se, ep_se: standard errors of its cut density and probable error.
-        left_out: rows without two bounds or without mass.
+        line: name of the line.
+        density, share: mean density of each row that was used, and its share to the product, (n,).
+        curve: the curve fitted to these rows with equal weights.
+        cut_se, ep_se: standard errors of the cut density and of the probable error.
+        left_out: number of rows without two bounds or without mass, which were not used.
     """
 
     line: str
@@ -81,21 +83,31 @@ class LineCurve:
 
     @property
     def dof(self) -> int:
-        """Rows beyond the two that are fitted."""
+        """Degrees of freedom: number of rows less the two fitted parameters."""
         return len(self.density) - 2
 
     def cut(self, t: Floats) -> Floats:
-        """Cut density, t standard errors off."""
+        """The cut density plus t standard errors, shape of t."""
         return np.asarray(self.curve.d50 + t * self.cut_se)
 
     def probable_error(self, t: Floats) -> Floats:
-        """Probable error, t standard errors off on its logarithm, so that it stays positive."""
+        """The probable error shifted by t standard errors, shape of t.
+
+        The shift is made on the logarithm, so that the result is positive.
+        """
         return np.asarray(self.curve.ep * np.exp(t * self.ep_se / self.curve.ep))
 
 
 @dataclass(frozen=True)
 class CurvesCompared:
-    """Partition curves side by side, the sharpest first, and lines without one."""
+    """Partition curves of several lines.
+
+    Attributes:
+        lines: the curves, the sharpest first.
+        chance_sharpest: probability of each line to be the sharpest, in the same order.
+        left_out: names of lines without a curve, each with the reason.
+        unit: unit of the densities; may be empty.
+    """
 
     lines: tuple[LineCurve, ...]
     chance_sharpest: tuple[float, ...]
@@ -107,7 +119,7 @@ class CurvesCompared:
         return [*(c.line for c in self.lines), *(name for name, _ in self.left_out)]
 
     def called(self, names: Mapping[str, str]) -> CurvesCompared:
-        """The same curves under other names of the lines."""
+        """Copies the curves with other names of the lines, given by the present names."""
         return replace(
             self,
             lines=tuple(replace(c, line=names[c.line]) for c in self.lines),
@@ -143,15 +155,15 @@ class CurvesCompared:
 def compare_curves(
     fractions: Fractions, lines: Sequence[str] | None = None, seed: int = 0
 ) -> CurvesCompared:
-    """A partition curve for each line, and the probability of each to be the sharpest.
+    """Fits a partition curve to each line, and computes each line's chance to be the sharpest.
 
-    The error comes from the scatter of the rows about the curve (Student's t, n - 2 degrees of
-    freedom): it holds for the tests in the file, not for other days and settings.
+    The errors come from the scatter of the rows about the curve (Student's t, n - 2 degrees of
+    freedom). They hold for the tests in the file, not for other days and settings.
 
     Args:
-        fractions: of all lines.
-        lines: which; all in the file when None.
-        seed: of the draws behind the chance.
+        fractions: density fractions of the lines.
+        lines: names of the lines to compare; all lines in ``fractions`` when None.
+        seed: seed of the draws behind the chances.
     """
     curves: list[LineCurve] = []
     reasons: list[tuple[str, str]] = []
@@ -172,6 +184,7 @@ def compare_curves(
 
 
 def _fit(fractions: Fractions, line: str) -> tuple[LineCurve | None, str]:
+    """The curve of one line and an empty text; or None and the reason why there is none."""
     own = np.array([name == line for name in fractions.line], dtype=bool)
     if not own.any():
         return None, "it has no density fractions in the file."
@@ -193,12 +206,13 @@ def _fit(fractions: Fractions, line: str) -> tuple[LineCurve | None, str]:
 
 
 def _errors(curve: PartitionCurve, density: Floats, share: Floats) -> tuple[float, float]:
-    """Standard errors of cut density and probable error from the scatter about the curve.
+    """Standard errors of cut density and probable error, from the scatter about the curve.
 
-    Shares are read worse on the slope than near 0 and 1, and an error that is taken for the same
-    everywhere is too small: in simulation a 90 % interval then held 61 to 85 %. The jackknife's
-    sandwich lets it differ (HC3; MacKinnon & White, J. Econometrics 29, 1985, 305); the larger of
-    both is taken (86 to 92 %).
+    Shares have larger errors on the slope of the curve than near 0 and 1. Assuming one error for
+    all rows gives standard errors that are too small: in simulations, 90 % intervals then held the
+    truth in 61 to 85 % of cases. The jackknife's sandwich estimator allows the error to differ
+    between rows (HC3; MacKinnon & White, J. Econometrics 29, 1985, 305). The larger of the two
+    standard errors is used; the intervals then held the truth in 86 to 92 % of cases.
     """
     steepness = np.log(3.0) / curve.ep
     at = curve.partition_number(density)
@@ -213,7 +227,7 @@ def _errors(curve: PartitionCurve, density: Floats, share: Floats) -> tuple[floa
 
 
 def _interval(at: Callable[[Floats], Floats], dof: int) -> Interval:
-    """The fitted value with its 90 % interval; ``at`` gives the value t standard errors off."""
+    """A fitted value with its 90 % interval; ``at`` gives it shifted by t standard errors."""
     t = float(stdtrit(dof, 0.95))
     value, low, high = at(np.array([0.0, -t, t])).tolist()
     return Interval(_round(value), _round(low), _round(high))
@@ -224,16 +238,18 @@ def _round(value: float) -> float:
 
 
 def read_fractions(path: str | Path) -> Fractions:
-    """A file of density fractions: ``line, density_low, density_high, mass_product, mass_reject``.
+    """Reads a file of density fractions.
 
-    A unit stands in the heading, as in ``density_low [g/cm3]``. A fraction that is open below or
-    above has that bound left empty.
+    The file has the columns ``line``, ``density_low``, ``density_high``, ``mass_product`` and
+    ``mass_reject``. Units are written in the headings, as in ``density_low [g/cm3]``. The bound of
+    a fraction that is open below or above is left empty.
 
     Args:
-        path: CSV, Excel or Parquet.
+        path: path of a CSV, Excel or Parquet file.
 
     Raises:
-        InputError: naming the file, and the row or what its columns lack.
+        InputError: when the file cannot be read, or a column or value is missing or wrong; the
+            message names the file and the row or column.
     """
     source, chunks = read_whole(Path(path))
     names, units = _headings(source.headings, str(path))
@@ -268,7 +284,11 @@ def read_fractions(path: str | Path) -> Fractions:
 
 
 def _headings(headings: Sequence[str], path: str) -> tuple[list[str], dict[str, str]]:
-    """Name of each column, and the units of those needed."""
+    """Names of all columns, and the units of the needed columns by name.
+
+    Raises:
+        InputError: when a column is missing, or two columns that belong together differ in unit.
+    """
     names, units = bind_fields(headings, NEEDED, NEEDED, path)
     for a, b in (("density_low", "density_high"), ("mass_product", "mass_reject")):
         if units[a] != units[b]:

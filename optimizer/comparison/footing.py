@@ -1,17 +1,18 @@
 """The basis of a comparison: the material, feed rate and grade at which lines are compared, and
 which lines can be compared on it.
 
-Recovery is compared at the required grade. Where a line runs above it, that is its recovery.
-Where it runs below, its recovery is more than it could keep: what counts then is what is left once
-the cut is moved until the grade is met. Densities of wanted and of unwanted particles are about
-normal, and so is a partition curve, so a cut at x passes p_w = Phi(x) and p_u = Phi(x - d): moving
-the cut keeps d, the difference of the probits (the binormal curve of signal detection; Green &
-Swets, Signal Detection Theory and Psychophysics, 1966), not the difference of the logits. With
-L = logit(grade) - logit(feed grade) the grade asks for p_u = e^-L p_w, hence
+Recovery is compared at the required grade. For a line that runs above that grade, its recovery is
+used as it is. For a line that runs below it, the recovery is reduced to what remains after the cut
+is moved until the grade is met. The densities of wanted and of unwanted particles are about normal,
+and so is a partition curve. So a cut at x sends the share p_w = Phi(x) of wanted and the share
+p_u = Phi(x - d) of unwanted particles to the product. Moving the cut does not change d, the
+difference of the probits (the binormal curve of signal detection; Green & Swets, Signal Detection
+Theory and Psychophysics, 1966); it does change the difference of the logits. With
+L = logit(grade) - logit(feed grade), the grade requires p_u = e^-L p_w, hence
 
     log Phi(x - d) - log Phi(x) = -L,    recovery = Phi(x).
 
-The left side rises with x and is concave, so Newton's steps from the left meet the root.
+The left side increases with x and is concave, so Newton's steps from the left converge to the root.
 """
 
 from __future__ import annotations
@@ -37,27 +38,30 @@ if TYPE_CHECKING:
 
 # Number of latest runs of a line that count as recent practice.
 RECENT_RUNS = 40
-# A line has handled a material when the value lies within its runs, widened by this share of the
-# declared range.
+# A line has handled a material when the value lies within the range of its runs, widened by this
+# share of the declared range.
 MATERIAL_MARGIN = 0.05
-# A logit beyond which its share is 0 or 1, and a probit below which nothing is left to keep.
+# Beyond this logit, a share counts as 0 or 1; below this probit, no recovery remains.
 LAST_LOGIT, LEAST_PROBIT = 30.0, -35.0
-# Newton's steps, and a difference of probits below which there is no separation.
+# Number of Newton steps; difference of probits below which the deck does not separate.
 STEPS, LEAST_SEPARATION = 7, 0.01
 LOG_ROOT_2PI = 0.5 * float(np.log(2.0 * np.pi))
 FEED_RATE = "feed_rate"
 LABEL = "material"
-# Fewer measured runs than this and a line is not compared.
+# A line with fewer measured runs than this is not compared.
 FEWEST_RUNS = 8
 
 
 def recovery_at_grade(S: Floats, C: Floats, min_grade: float, feed_odds: float) -> Floats:
-    """Recovery at the required grade, of the shape of the arguments.
+    """Recovery at the required grade, as derived in the module's docstring.
 
     Args:
-        S, C: sharpness and balance.
-        min_grade: fraction.
+        S, C: sharpness and balance, of any common shape.
+        min_grade: required grade, fraction.
         feed_odds: log odds of the feed grade.
+
+    Returns:
+        Recovery as a fraction, of the shape of ``S``.
 
     >>> S, C = np.array([4.0, 4.0]), np.array([0.0, 3.0])
     >>> recovery_at_grade(S, C, 0.98, float(logit(0.93))).round(3).tolist()
@@ -80,8 +84,8 @@ def recovery_at_grade(S: Floats, C: Floats, min_grade: float, feed_odds: float) 
 
 
 def _cut(d: Floats, excess: float) -> Floats:
-    """Recovery where log Phi(x - d) - log Phi(x) = -excess."""
-    # From the ratio of the densities alone, which is left of the root.
+    """Recovery Phi(x) at the x that solves log Phi(x - d) - log Phi(x) = -excess; shape of d."""
+    # The ratio of the normal densities gives a start to the left of the root.
     x = np.maximum(0.5 * d - excess / d, LEAST_PROBIT)
     for _ in range(STEPS):
         wanted, unwanted = log_ndtr(x), log_ndtr(x - d)
@@ -91,6 +95,7 @@ def _cut(d: Floats, excess: float) -> Floats:
 
 
 def _hazard(x: Floats, log_share: Floats) -> Floats:
+    """Derivative of log Phi at x, given log Phi(x)."""
     return np.asarray(np.exp(-0.5 * x * x - LOG_ROOT_2PI - log_share))
 
 
@@ -99,20 +104,20 @@ def _log_expit(a: Floats) -> Floats:
 
 
 def _probit(a: Floats) -> Floats:
-    """Probit of a share from its logit, exact at both ends."""
+    """Probit of a share, computed from its logit so that it is accurate near 0 and near 1."""
     return np.asarray(-np.sign(a) * ndtri(expit(-np.minimum(np.abs(a), LAST_LOGIT))))
 
 
 @dataclass(frozen=True)
 class Basis:
-    """What holds for every line that is compared.
+    """The conditions under which all lines are compared.
 
     Attributes:
         material: values of the material variables, each in the site's unit.
-        feed_rate: in the site's unit; None where feed rate is not a setting.
-        min_grade: required grade, fraction; NaN where none was asked for and none was read.
-        confidence: chance with which the grade has to be met.
-        label: name of the material; None where it has none.
+        feed_rate: feed rate in the site's unit; None when it is not a setting or not known.
+        min_grade: required grade, fraction; NaN when none was given and no run has one.
+        confidence: required chance of meeting the grade.
+        label: label of the material; None when it has none.
     """
 
     material: Mapping[str, float]
@@ -139,13 +144,15 @@ class Basis:
 def choose_basis(
     tables: Mapping[str, pa.Table], site: Site, brief: Brief, feed_rate: float | None
 ) -> Basis:
-    """The basis that was asked for; what is left open is the median of the lines' recent practice.
+    """The basis of a comparison.
+
+    Values that the brief leaves open are medians of the lines' recent practice.
 
     Args:
         tables: runs of each line, in order of time.
         site: the plant.
-        brief: material, grade and confidence asked for.
-        feed_rate: asked for, in the site's unit.
+        brief: the requested material, grade and confidence.
+        feed_rate: the requested feed rate, in the site's unit; None to choose one.
     """
     given = {n: float(v) for n, v in brief.material.items() if n != LABEL}
     label = str(brief.material[LABEL]) if brief.material.get(LABEL) else None
@@ -165,17 +172,19 @@ def choose_basis(
     min_grade = brief.goal.min_grade
     if min_grade is None:
         grades = [np.median(g) for t in tables.values() if (g := _known(t, "grade")).size]
-        # Without a single reading no line will be compared, and there is no grade to state.
+        # Without any reading no line can be compared, and there is no grade to state.
         min_grade = float(np.round(np.median(grades), 4)) if grades else float("nan")
     return Basis(material, feed_rate, min_grade, brief.goal.confidence, label)
 
 
 def _latest(table: pa.Table) -> pa.Table:
+    """The latest measured runs, at most ``RECENT_RUNS``."""
     measured = table.filter(pc.is_valid(table["grade"]))
     return measured.slice(max(0, measured.num_rows - RECENT_RUNS))
 
 
 def _known(table: pa.Table, name: str) -> Floats:
+    """The finite values of a column; empty when there is no such column."""
     if name not in table.column_names:
         return np.zeros(0)
     values = table[name].cast("float64").to_numpy()
@@ -183,12 +192,14 @@ def _known(table: pa.Table, name: str) -> Floats:
 
 
 def _usual_label(table: pa.Table) -> str | None:
+    """The most frequent label of the material; None when no run has one."""
     names = [n for n in table[LABEL].to_pylist() if n] if LABEL in table.column_names else []
     return max(sorted(set(names)), key=names.count) if names else None
 
 
 def _common_feed_rate(tables: Mapping[str, pa.Table], site: Site) -> float | None:
-    """Median feed rate of the lines, inside the range common to all, on the steps."""
+    """The median of the lines' recent feed rates, moved into the range that all lines share and to
+    the nearest step; None when no run has a feed rate."""
     recent = [_known(_latest(t), FEED_RATE) for t in tables.values()]
     usual = [float(np.median(rates)) for rates in recent if rates.size]
     if not usual:
@@ -202,7 +213,14 @@ def _common_feed_rate(tables: Mapping[str, pa.Table], site: Site) -> float | Non
 
 
 def why_not(table: pa.Table, line: str, site: Site, basis: Basis) -> str | None:
-    """Why a line cannot be compared on a basis; None when it can."""
+    """The reason why a line cannot be compared on a basis; None when it can.
+
+    Args:
+        table: runs of the line.
+        line: name of the line.
+        site: the plant.
+        basis: the basis of the comparison.
+    """
     measured = table.filter(pc.and_(pc.is_valid(table["grade"]), pc.is_valid(table["recovery"])))
     if measured.num_rows < FEWEST_RUNS:
         return f"{measured.num_rows} measured runs; {FEWEST_RUNS} are needed."
@@ -232,31 +250,44 @@ def why_not(table: pa.Table, line: str, site: Site, basis: Basis) -> str | None:
 
 
 def untried(table: pa.Table, space: SettingSpace, site: Site, basis: Basis) -> list[str]:
-    """Warnings for what of the basis a comparable line has never run."""
+    """Warnings about conditions of the basis under which a comparable line has never run.
+
+    Args:
+        table: runs of the line.
+        space: settings of the line.
+        site: the plant.
+        basis: the basis of the comparison.
+    """
     measured = table.filter(pc.and_(pc.is_valid(table["grade"]), pc.is_valid(table["recovery"])))
-    said = [
-        f"{name} is not in its runs: what {value:g} {site.material[name].unit}".rstrip()
-        + " does here is not known."
+    warnings = [
+        f"its runs do not state {name}: the effect of {value:g} {site.material[name].unit}".rstrip()
+        + " is not known."
         for name, value in basis.material.items()
         if not _known(measured, name).size
     ]
     if basis.feed_rate is None:
-        return said
+        return warnings
     ran, setting = _known(measured, FEED_RATE), space[FEED_RATE]
     low, high, half = ran.min(), ran.max(), 0.5 * setting.step
     if not low - half <= basis.feed_rate <= high + half:
-        said.append(
+        warnings.append(
             f"feed_rate {basis.feed_rate:g} {setting.unit} lies outside its runs ({low:g} to "
-            f"{high:g}): what is said here is extrapolated."
+            f"{high:g}): the results are extrapolated."
         )
-    return said
+    return warnings
 
 
 def brief_of(line: str, site: Site, brief: Brief, basis: Basis) -> Brief:
-    """The basis as a brief of one line: its feed rate fixed on the nearest step.
+    """The basis as a brief for one line, with the feed rate fixed at the line's nearest step.
+
+    Args:
+        line: name of the line.
+        site: the plant.
+        brief: the brief of the comparison, whose limits are kept.
+        basis: the basis of the comparison.
 
     Raises:
-        LimitError: when the limits leave the line nothing at that feed rate.
+        LimitError: when the limits leave the line no settings at that feed rate.
     """
     limits = dict(brief.limits)
     material = {**brief.material, **basis.named_material}
@@ -278,13 +309,13 @@ def brief_of(line: str, site: Site, brief: Brief, basis: Basis) -> Brief:
 
 
 def labels_of(lines: Sequence[str], anonymous: bool) -> dict[str, str]:
-    """How each line is called: its name, or a letter that hides it (A ... Z, AA ...)."""
+    """What each line is called in the answer: its name, or a letter that hides it (A, B, ...)."""
     if not anonymous:
         return {line: line for line in lines}
     return {line: f"line {_letters(k)}" for k, line in enumerate(lines)}
 
 
 def _letters(k: int) -> str:
-    """0 is A, 25 is Z, 26 is AA."""
+    """Letters for a number: 0 gives A, 25 gives Z, 26 gives AA."""
     head, last = divmod(k, 26)
     return (_letters(head - 1) if head else "") + chr(ord("A") + last)

@@ -1,4 +1,4 @@
-"""Ranks of lines, and the probability that each rank is right."""
+"""Ranks lines, and computes the probability that each rank is right."""
 
 from __future__ import annotations
 
@@ -15,8 +15,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Rank:
-    """Rank of one line, from 1, and the probability that it is right; NaN where its quantity is
-    not known."""
+    """The rank of one line.
+
+    Attributes:
+        rank: position of the line, from 1.
+        probability: probability that the rank is right; NaN when the line's quantity is not known.
+    """
 
     rank: int
     probability: float
@@ -24,13 +28,14 @@ class Rank:
 
 @dataclass(frozen=True)
 class Ranking:
-    """Ranks by one quantity, the largest first.
+    """Ranks of n lines by one quantity, the largest first.
 
     Attributes:
-        rank: of each line, from 1, shape (n,).
-        probability: that the line's rank is right, shape (n,); NaN where the quantity is not known.
-        whole: probability that the whole order is right, of the lines where it is known; NaN
-            where it is of none.
+        rank: position of each line, from 1, shape (n,).
+        probability: probability that a line's rank is right, shape (n,); NaN for a line whose
+            quantity is not known.
+        whole: probability that the whole order of the lines with a known quantity is right; NaN
+            when no line has one.
     """
 
     rank: NDArray[np.int64]
@@ -38,15 +43,15 @@ class Ranking:
     whole: float
 
     def of(self, k: int) -> Rank:
-        """The rank of one line, by its position."""
+        """The rank of line number k."""
         return Rank(int(self.rank[k]), float(self.probability[k]))
 
 
 def rank_lines(draws: Floats) -> Ranking:
-    """Ranks lines by the mean of a quantity, from draws of it.
+    """Ranks lines by the mean of a quantity, given draws from its posterior.
 
     Args:
-        draws: shape (number of draws, number of lines), independent between lines.
+        draws: shape (number of draws, number of lines); draws of different lines are independent.
 
     >>> found = rank_lines(np.array([[0.9, 0.8], [0.91, 0.85], [0.8, 0.82], [0.9, 0.7]]))
     >>> found.rank.tolist(), found.probability.tolist(), found.whole
@@ -63,12 +68,12 @@ def rank_lines(draws: Floats) -> Ranking:
 
 
 def rank_known_first(draws: Floats, known: NDArray[np.bool_], otherwise: Floats) -> Ranking:
-    """Ranks lines of which a quantity is known for some; the others come after them.
+    """Ranks lines when a quantity is known only for some; the other lines come after these.
 
     Args:
-        draws: of the lines where it is known, shape (number of draws, known.sum()).
-        known: which lines those are, shape (n,).
-        otherwise: what ranks the others among themselves, the largest first, shape (n,).
+        draws: draws for the lines with a known quantity, shape (number of draws, known.sum()).
+        known: whether the quantity of a line is known, shape (n,).
+        otherwise: values by which the other lines are ranked, the largest first, shape (n,).
 
     >>> draws = np.array([[0.9], [0.8]])
     >>> found = rank_known_first(draws, np.array([False, True, False]), np.array([0.5, 0.1, 0.7]))

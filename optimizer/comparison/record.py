@@ -1,4 +1,4 @@
-"""The comparison as a frozen record, and the JSON that others read."""
+"""The comparison as frozen records, and their JSON form."""
 
 from __future__ import annotations
 
@@ -20,17 +20,17 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Decimals of probabilities and fractions that need not add up.
+# Decimals of probabilities and of fractions that need not sum to a whole.
 PLACES = 6
 
 
 @dataclass(frozen=True)
 class Cause:
-    """A setting that makes part of a gap.
+    """A setting that contributes to a gap.
 
     Attributes:
-        setting, unit: which.
-        now, better: its level in recent practice and at the better settings.
+        setting, unit: name and unit of the setting.
+        now, better: its value in recent practice and at the better settings.
         recovery_gain: its part of the gap, fraction.
     """
 
@@ -46,11 +46,11 @@ class LineResult:
     """One line in the comparison.
 
     Attributes:
-        name: what the line is called, its own name or a letter.
-        study: what was found for it.
-        rank: by the quantity that the comparison ranks by.
-        ranks: by each quantity.
-        value: of its gap, over a season; None without prices.
+        name: what the line is called: its own name or a letter.
+        study: results of the line.
+        rank: rank by the quantity by which the comparison is ordered.
+        ranks: rank by each quantity.
+        value: value of the line's gap over a season; None when it is not known.
     """
 
     name: str
@@ -97,7 +97,10 @@ class LineResult:
         return document
 
     def causes(self) -> tuple[Cause, ...]:
-        """Settings that are moved, in the order worth changing; their gains sum to the mean gap."""
+        """Settings that differ at the better settings, the largest gain first.
+
+        Their gains sum to the mean gap.
+        """
         s = self.study
         if s.better is None or s.parts is None:
             return ()
@@ -111,20 +114,20 @@ class LineResult:
 
 @dataclass(frozen=True)
 class Comparison:
-    """Lines side by side, the best first, and the lines that cannot be compared.
+    """A comparison of lines.
 
     Attributes:
         basis: the material, feed rate, grade and confidence that hold for all lines.
-        ranked_by: the quantity behind the order of the lines.
-        ranking: by that quantity; None where no line can be compared.
-        lines: those compared.
-        left_out: the other lines, each with the reason.
-        prices: behind the value of a season, where they were given.
-        curves: partition curves, where density fractions were given.
-        units: of the settings, by name.
-        seed: of everything random.
-        history_version: None where the runs came as a table.
-        warnings: what holds for more than one line.
+        ranked_by: the quantity by which the lines are ordered.
+        ranking: ranks by that quantity; None when no line can be compared.
+        lines: results of the compared lines, the best first.
+        left_out: names of the other lines, each with the reason.
+        prices: the prices behind the value of a season; None when none were given.
+        curves: partition curves; None when no density fractions were given.
+        units: unit of each setting, by name.
+        seed: seed of all random draws.
+        history_version: version of the history; None when the runs came as a table.
+        warnings: warnings that do not belong to a single line's results.
     """
 
     basis: Basis
@@ -161,7 +164,7 @@ class Comparison:
 
 
 def _interval_of(draws: Floats | None) -> dict[str, float | None] | None:
-    """Mean and 90 % interval of draws to the last digit, None where there are none."""
+    """Unrounded mean and 90 % interval of draws as JSON; None when there are no draws."""
     return None if draws is None else Interval.of_draws(draws).exact()
 
 

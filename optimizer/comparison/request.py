@@ -21,12 +21,12 @@ RANKED_BY = ("attainable", "current", "gap")
 
 @dataclass(frozen=True)
 class Prices:
-    """What turns recovery into money.
+    """Prices that turn recovery into money.
 
     Args:
         product: value of a tonne of product.
         hours: running hours of a season.
-        reject: value of a tonne of reject; what is recovered is no longer in it.
+        reject: value of a tonne of reject; recovered material is no longer sold as reject.
     """
 
     product: float
@@ -36,10 +36,15 @@ class Prices:
     def season(
         self, gain: Floats, tonnes_per_hour: float, feed_grade: float, grade: float
     ) -> Floats:
-        """Value of a recovery gain over a season.
+        """Value of a gain in recovery over a season, shape of ``gain``.
 
-        A gain dr of wanted material in a feed of grade f makes f dr / grade more product of the
-        required grade, and as much less reject.
+        For each tonne of feed of grade f, a gain dr in recovery makes f dr / grade tonnes more
+        product of the required grade, and as much less reject.
+
+        Args:
+            gain: gain in recovery, fraction.
+            tonnes_per_hour: feed rate, t/h.
+            feed_grade, grade: grade of the feed and required grade of the product, fractions.
         """
         product = tonnes_per_hour * feed_grade * gain / grade
         return np.asarray(product * (self.product - self.reject) * self.hours)
@@ -50,15 +55,16 @@ class ComparisonRequest:
     """Which lines are compared, at which feed rate, and how the answer is shown.
 
     Args:
-        lines: names; all lines when None.
-        feed_rate: in the site's unit; the middle of the lines' own when None.
-        prices: turn the gap into value per season.
-        fractions: of density, for a partition curve a line; they may be of other lines too.
+        lines: names of the lines; all lines when None.
+        feed_rate: feed rate in the site's unit; the median of the lines' feed rates when None.
+        prices: prices that turn the gap into a value per season.
+        fractions: density fractions, from which each line gets a partition curve; they may include
+            lines without runs.
         ranked_by: ``attainable``, ``current`` or ``gap``.
         anonymous: whether lines are called by letters, in the order of their rank.
 
     Raises:
-        InputError: when ``ranked_by`` is something else.
+        InputError: when ``ranked_by`` is none of these.
     """
 
     lines: Sequence[str] | None = None

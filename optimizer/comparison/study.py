@@ -1,12 +1,12 @@
-"""One line on the basis: its recovery now, the recovery it could reach, and the causes of the gap.
+"""Studies one line on the basis: its recovery now, its attainable recovery, and causes of the gap.
 
-The attainable recovery counts only where some settings are sure enough of the grade (``better``);
-where none are, it is not reported. The value of the best such settings is a little too low, since
-the true optimum lies where no settings are sure yet. The highest point of surfaces drawn from the
-posterior is too high, since where little is known some peak is always high. The reported value lies
-between the two, much nearer to the settings found. How far between was set on simulated lines so
-that the true optimum lies inside the 90 % interval as often as it should, and was judged on other
-lines (``reports/lines.md``).
+An attainable recovery is reported only if some settings are sure enough of the grade (``better``).
+The recovery of the best such settings is a little too low, since the true optimum lies where the
+runs do not make the model sure yet. The highest point of surfaces drawn from the posterior is too
+high, since some drawn surface always has a high peak where little is known. The reported value lies
+between the two, much nearer to the settings found. Its place between them was chosen on simulated
+lines so that the true optimum lies inside the 90 % interval as often as it should, and was checked
+on other lines (``reports/lines.md``).
 """
 
 from __future__ import annotations
@@ -39,40 +39,44 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
 
-# Settings looked at, and surfaces drawn.
+# Number of candidate settings, and of surfaces drawn.
 POOL, DRAWS = 4096, 256
-# Anchors of the drawn surfaces: promising settings by a hopeful and by a careful score, and some
-# spread over the limits.
+# Numbers of anchors of the drawn surfaces: the best settings by an optimistic and by a cautious
+# score, and settings spread over the limits. The scores shift the sharpness by HOPE and CARE
+# standard deviations.
 HOPEFUL, CAREFUL, SPREAD = 192, 128, 96
 HOPE, CARE = 1.0, -0.5
-# A deck that is likelier to fail than not reaches nothing.
+# Settings with a lower chance of an even deck than this are not candidates.
 LEAST_EVEN = 0.5
-# Settings are moved while it pays in all but one in four draws.
+# The worth of moving settings is this quantile of the draws.
 CAREFUL_QUANTILE = 0.25
-# How far from the settings found towards the peaks the report goes, and what no draw knows, as a
-# standard deviation of the logit: the surfaces agree too well far from the runs. Chosen on the 55
-# of 65 simulated lines (seeds 1000 to 1017 of ``tests.benchmarks.lines``) that have settings sure
-# enough: 95 % of their true optima lay inside the 90 % interval, 1.0 points above its mean on
-# average, and what the settings found truly recover, 0.6 points below it, always did.
+# Position of the reported value between the settings found (0) and the peaks (1), and a standard
+# deviation of the logit that is added since the drawn surfaces agree too well far from the runs.
+# Both were chosen on the 55 of 65 simulated lines (seeds 1000 to 1017 of
+# ``tests.benchmarks.lines``) that have settings that are sure enough. There, 95 % of the true
+# optima lay inside the 90 % interval, on average 1.0 points above its mean. The true recovery of
+# the settings found always lay inside, on average 0.6 points below the mean.
 TOWARDS_PEAK, UNKNOWN = 0.1, 0.25
-# What no draw knows of the recovery now, as standard deviations: of its logit, since runs vary and
-# a curve of varying runs is not that of their mean; and of the logarithm of how far the cut's move
-# takes it down, since that rests on the curve's shape. Chosen on 158 simulated lines (seeds 1000 to
-# 1017 and 1100 to 1129): 91 % of the truths lay inside the 90 % interval, 73 % without the two.
+# Standard deviations that are added to the draws of the present recovery. The first is of its
+# logit, since the curve of varying runs is not the curve of their mean. The second is of the
+# logarithm of the loss by moving the cut, since the loss depends on the assumed shape of the curve.
+# Chosen on 158 simulated lines (seeds 1000 to 1017 and 1100 to 1129): 91 % of the true values lay
+# inside the 90 % interval, and 73 % without the two.
 VARYING, SHAPE = 0.03, 0.4
-# Recovery nearer than this to 0 or 1 is taken for it, so that its logit exists; parts smaller than
-# this are none.
+# Recoveries are moved at least this far away from 0 and 1, so that their logits exist; parts of a
+# gap whose sizes sum to less than this count as zero.
 LEAST = 1e-6
-# A gain that rounds to no tenth of a point, fraction: nothing is moved for it.
+# Settings are not moved for a smaller gain than this, as a fraction: it rounds to zero tenths of a
+# point.
 LEAST_GAIN = 0.0005
-# How far outside the range tried a setting may be sought, as a share of its whole range: a habit is
-# seldom around the best. Chosen on the same lines.
+# How far beyond the range tried a setting may be moved, as a share of its whole range: the best
+# settings often lie outside the habitual range. Chosen on the same simulated lines.
 BEYOND = 0.15
 
 
 @dataclass(frozen=True)
 class Task:
-    """One line and the basis, as they are sent to a worker."""
+    """Everything that a worker needs to study one line."""
 
     line: str
     runs: pa.Table
@@ -87,19 +91,20 @@ class Study:
     """The results of one line.
 
     Attributes:
-        line: its name.
-        runs, set_points: how many it learned from.
-        names, units: of the d settings.
+        line: name of the line.
+        runs, set_points: number of runs and of distinct set-points.
+        names, units: names and units of the d settings.
         as_run: settings of recent practice, shape (d,).
-        now: settings compared, on the deck's steps at the basis' feed rate, (d,).
-        better: better settings that are sure enough of the grade, (d,); None where none are.
-        now_draws, reach_draws: recovery at the grade there, drawn jointly, shape (draws,); the
-            second None where no settings are sure enough.
-        parts: contribution of each setting to the mean gap, shape (d,), summing to it, or None.
-        grade_now, recovery_now: the plain values at ``now``.
-        chance_now: that the grade is met at ``now``.
-        chance_better: that it is met at ``better``; where there are none, the highest chance of
-            the grade and an even deck that any settings have.
+        now: settings of recent practice at the basis' feed rate, on the deck's steps, shape (d,).
+        better: better settings that are sure enough of the grade, shape (d,); None when none are.
+        now_draws, reach_draws: joint draws of the recovery at the required grade, at ``now`` and
+            attainable, shape (draws,); the second is None when no settings are sure enough.
+        parts: contributions of the settings to the mean gap, shape (d,), which sum to it; None when
+            no settings are sure enough.
+        grade_now, recovery_now: predicted grade and recovery at ``now``, without moving the cut.
+        chance_now: chance that the grade is met at ``now``.
+        chance_better: chance that the grade is met at ``better``; when there are no such settings,
+            the highest chance of the grade with an even deck that any settings have.
         warnings: what the runs cannot tell.
     """
 
@@ -122,7 +127,8 @@ class Study:
 
     @property
     def gap_draws(self) -> Floats | None:
-        """Gain of ``better`` over ``now``, shape (draws,); None where none are sure enough."""
+        """Draws of the attainable less the present recovery, shape (draws,); None when no settings
+        are sure enough."""
         return None if self.reach_draws is None else self.reach_draws - self.now_draws
 
 
@@ -137,10 +143,10 @@ def study_line(task: Task) -> Study:
 
 
 def trusted(region: Region, evidence: Evidence) -> Region:
-    """The part of a region near the settings tried; beyond it the surrogate extrapolates.
+    """The part of a region near the settings tried; farther away the surrogate extrapolates.
 
-    Each setting keeps to the range of the measured runs, widened by ``BEYOND`` of its whole
-    range. Where the limits and that range do not meet, the limits hold.
+    Each setting is limited to the range of the measured runs, widened by ``BEYOND`` of its whole
+    range. If that range and the limits of the region do not overlap, the limits are kept.
     """
     space, tried = evidence.space, evidence.settings[evidence.measured]
     for j, setting in enumerate(space.settings):
@@ -202,8 +208,16 @@ class _Study:
         )
 
     def _better(self, surfaces: Surfaces, now: Indices, credits: Floats) -> Indices | None:
-        """Settings with the fewest changes that reach most of the gain of the best sure ones; None
-        where none are sure enough. ``credits`` are of the pool, shape (draws, n)."""
+        """Settings with few changes that reach most of the gain of the best sure settings.
+
+        Args:
+            surfaces: surfaces drawn from the posterior.
+            now: lattice indices of the present settings, shape (d,).
+            credits: recovery at the grade of the n candidates in the pool, shape (draws, n).
+
+        Returns:
+            Lattice indices, shape (d,); None when no settings are sure enough.
+        """
 
         def mean(index: Indices) -> Floats:
             return np.asarray(self._at_grade(surfaces, index).mean(axis=0))
@@ -224,11 +238,11 @@ class _Study:
 
     @cached_property
     def search(self) -> Search:
-        """Candidates, and which of them are sure enough of the grade."""
+        """The search for candidates that are sure enough of the grade."""
         return Search(self.region, self._chance, self.basis.confidence)
 
     def _chance(self, index: Indices) -> Floats:
-        """Chance of the grade on an even deck, shape (n,)."""
+        """Chance of an even deck that meets the grade, shape (n,)."""
         e = self.model.evidence
         chance = self.model.surrogate.chance_of_grade(
             e.inputs_today(index), self.basis.min_grade, e.feed_odds_today
@@ -242,7 +256,7 @@ class _Study:
         return float(self.model.surrogate.chance_of_grade(inputs, grade, odds)[0])
 
     def _now(self) -> Indices:
-        """Recent practice at the basis' feed rate, on the nearest steps."""
+        """Lattice indices of recent practice at the basis' feed rate, shape (d,)."""
         space = self.model.evidence.space
         now = self.model.recent_settings.copy()
         if self.basis.feed_rate is not None:
@@ -250,7 +264,7 @@ class _Study:
         return space.nearest_index(now[None, :])[0]
 
     def _pool(self, now: Indices) -> Indices:
-        """Candidates: spread over the limits, and every setting tried, at the basis' feed rate."""
+        """Candidates at the basis' feed rate: settings spread over the limits, and those tried."""
         e = self.model.evidence
         pool = self.region.sample(POOL, np.random.default_rng(self.model.seed))
         tried = e.space.nearest_index(distinct_rows(e.settings)[0])
@@ -258,7 +272,7 @@ class _Study:
             tried[:, e.space.names.index(FEED_RATE)] = now[e.space.names.index(FEED_RATE)]
         tried = tried[self.region.contains(tried)]
         points = np.unique(np.vstack([pool, tried, now[None, :]]), axis=0)
-        # Where the deck is likelier to run even than not; what runs now does.
+        # Only where the deck probably runs even; the present settings are always kept.
         keep = self.model.chance_even(points) >= LEAST_EVEN
         return points[keep | np.all(points == now, axis=1)]
 
@@ -277,14 +291,16 @@ class _Study:
         return self.model.surfaces(e.inputs_today(anchors), DRAWS)
 
     def _at_grade(self, surfaces: Surfaces, index: Indices) -> Floats:
-        """Recovery at the grade on every surface, shape (draws, n)."""
+        """Recovery at the required grade on every surface, shape (draws, n)."""
         e = self.model.evidence
         S, C = surfaces.latent(e.inputs_today(index))
         return recovery_at_grade(S, C, self.basis.min_grade, e.feed_odds_today)
 
     def _practice(self, surfaces: Surfaces, now: Indices, credit: Floats) -> Floats:
-        """Recovery of the present settings at the grade, shape (draws,): that of each surface, with
-        the errors that all surfaces share."""
+        """Draws of the recovery of the present settings at the required grade, shape (draws,).
+
+        Errors that the drawn surfaces do not contain (``VARYING``, ``SHAPE``) are added.
+        """
         S, C = surfaces.latent(self.model.evidence.inputs_today(now[None, :]))
         plain = 0.5 * (C + S)[:, 0]
         varying, shape = np.random.default_rng([self.model.seed, 2]).standard_normal(
@@ -294,8 +310,11 @@ class _Study:
         return np.asarray(expit(plain - moved + VARYING * varying))
 
     def _reach(self, peak: Floats, found: Floats) -> Floats:
-        """Attainable recovery, shape (draws,), between the peak of every surface and the values at
-        the settings found, on the logit scale."""
+        """Draws of the attainable recovery, shape (draws,).
+
+        On the logit scale, each lies between the value at the settings found and the peak of its
+        surface.
+        """
         between = (1.0 - TOWARDS_PEAK) * _logits(found) + TOWARDS_PEAK * _logits(peak)
         rng = np.random.default_rng([self.model.seed, 1])
         return np.asarray(expit(between + UNKNOWN * rng.standard_normal(len(between))))
@@ -304,18 +323,21 @@ class _Study:
 def _not_sure(basis: Basis, chance: float) -> str:
     return (
         f"Not sure: no settings near those tried are {exact_percent(basis.confidence)} % sure of "
-        f"grade {basis.min_grade:g} (the surest are {whole_percent(chance)} %). What it could "
-        "reach, and what that would be worth, is not known yet."
+        f"grade {basis.min_grade:g} (the surest are {whole_percent(chance)} %). The attainable "
+        "recovery and its worth are not known yet."
     )
 
 
 def _logits(draws: Floats) -> Floats:
-    """Logits of fractions; 0 and 1 are moved inside so that their logits exist."""
+    """Logits of fractions; values at 0 and 1 are moved inside so that their logits exist."""
     return np.asarray(logit(np.clip(draws, LEAST, 1.0 - LEAST)))
 
 
 def _sharing(parts: Floats, gap: float, moved: NDArray[np.bool_]) -> Floats:
-    """Parts that sum to the gap: the gap beyond the settings found is shared in proportion to the
-    parts, so that a setting that is not moved gets nothing."""
+    """Scales the parts of the settings so that they sum to the gap.
+
+    The difference between the gap and the sum of the parts is shared in proportion to the sizes of
+    the parts, so that a setting that is not moved gets nothing.
+    """
     size = np.abs(parts) if np.abs(parts).sum() > LEAST else moved.astype(float)
     return parts + (gap - parts.sum()) * size / max(float(size.sum()), LEAST)

@@ -1,9 +1,9 @@
 """How well the surrogate predicts set-points that were left out.
 
-Three figures: coverage (how often the 90 % interval holds the reading), sharpness (how wide it
-is), reliability (whether a stated chance of grade comes true as often as stated). A reading is
-compared with a prediction of a reading: the true value's uncertainty, the process noise and the
-reading's own error together.
+The module computes three figures: coverage (how often the 90 % interval holds the reading),
+sharpness (how wide the interval is) and reliability (whether a stated chance of meeting the grade
+comes true as often as stated). A reading is compared with the prediction of a reading, which
+combines the uncertainty of the true value, the process noise and the reading's own error.
 """
 
 from __future__ import annotations
@@ -27,19 +27,20 @@ if TYPE_CHECKING:
 
 NOMINAL = 0.9
 DRAWS = 512
-# Edges of the chance-of-grade bins.
+# Edges of the bins of the stated chance.
 BINS = np.array([0.0, 0.2, 0.4, 0.6, 0.8, 1.0])
 
 
 @dataclass(frozen=True)
 class Calibration:
-    """Leave-one-set-point-out figures of one line.
+    """Results of leaving out each set-point of one line in turn.
 
     Attributes:
-        inside: by quantity, how many set-points had their mean reading inside the interval.
-        width: by quantity, mean width of the interval of a reading, fraction.
-        chance, met: stated chance that a reading meets the grade, and whether it did, (n,).
-        points: set-points judged.
+        inside: for each quantity, number of set-points whose mean reading lay inside the interval.
+        width: for each quantity, mean width of the interval of a reading, fraction.
+        chance, met: stated chance that a reading meets the grade, and 1 where it did and 0 where it
+            did not, shape (n,).
+        points: number of set-points that were left out, n.
     """
 
     inside: dict[str, int]
@@ -50,11 +51,11 @@ class Calibration:
 
 
 def calibrate(model: LineModel, min_grade: float) -> Calibration:
-    """Leaves every set-point out in turn and compares its reading with the prediction.
+    """Leaves out every set-point in turn and compares its mean reading with the prediction.
 
     Args:
-        model: the line.
-        min_grade: fraction; the chance of it is what reliability judges.
+        model: the fitted model of the line.
+        min_grade: grade, as a fraction, for which the stated chances are judged.
     """
     e, (points, group) = model.evidence, set_points_of(model)
     m, n = e.measured, len(points)
@@ -92,14 +93,17 @@ def predicted_readings(
     counts: Floats | NDArray[np.int64],
     seed: int,
 ) -> tuple[Floats, Floats]:
-    """Draws of mean readings on the logit scale, each (draws, n).
+    """Draws mean readings of grade and recovery from their predictive distribution.
 
     Args:
-        left: prediction of the true sharpness and balance, (2, n).
-        feed_odds: log odds of the feed grade, (n,).
-        grade_variance, recovery_variance: known variances of the mean readings, (n,).
-        counts: readings behind each mean, (n,).
-        seed: of the draws.
+        left: predictions of the true sharpness and balance at n set-points.
+        feed_odds: log odds of the feed grade, shape (n,).
+        grade_variance, recovery_variance: known variances of the mean readings, shape (n,).
+        counts: number of readings behind each mean, shape (n,).
+        seed: seed of the draws.
+
+    Returns:
+        Grade and recovery on the logit scale, each of shape (draws, n).
     """
     z = ndtri(even_points(DRAWS, 5, np.random.default_rng(seed)))[:, :, None]
     noise = left.noise[:, None] / counts
@@ -112,10 +116,10 @@ def predicted_readings(
 
 
 def share_interval(hits: float, n: int, level: float = 0.9) -> Interval:
-    """Share of hits among n with its interval by Jeffreys' rule: quantiles of
-    Beta(hits + 1/2, n - hits + 1/2).
+    """Share of hits among n trials, with its Jeffreys interval.
 
-    Source: Brown, Cai & DasGupta, Statist. Sci. 16 (2001) 101.
+    The ends of the interval are quantiles of Beta(hits + 1/2, n - hits + 1/2). Source: Brown, Cai &
+    DasGupta, Statist. Sci. 16 (2001) 101.
 
     >>> found = share_interval(18, 20)
     >>> found.mean, round(found.low, 3), round(found.high, 3)
@@ -130,11 +134,11 @@ def share_interval(hits: float, n: int, level: float = 0.9) -> Interval:
 
 @dataclass(frozen=True)
 class Coverage:
-    """How often the interval of one quantity held the reading.
+    """How often the 90 % interval of one quantity held the reading.
 
     Attributes:
-        share: of the set-points, with its interval.
-        mean_width: of the interval of a reading, fraction.
+        share: share of set-points whose reading lay inside, with the interval of the share.
+        mean_width: mean width of the interval of a reading, fraction.
     """
 
     share: Interval
@@ -151,12 +155,12 @@ class Coverage:
 
 @dataclass(frozen=True)
 class ReliabilityBin:
-    """Stated chances that lie in one bin.
+    """The stated chances that lie in one bin.
 
     Attributes:
-        stated: their mean.
-        observed: share of them that came true, with its interval.
-        n: how many they are.
+        stated: mean of the stated chances.
+        observed: share of the predictions that came true, with its interval.
+        n: number of predictions in the bin.
     """
 
     stated: float
@@ -177,11 +181,12 @@ class ReliabilityBin:
 
 @dataclass(frozen=True)
 class Reliability:
-    """Stated chances of the grade against how often they came true.
+    """Comparison of stated chances of meeting the grade with how often the grade was met.
 
     Attributes:
-        bins: by the stated chance, those that are not empty.
-        gap: mean absolute difference, weighted by number; None without data.
+        bins: the bins of the stated chance that are not empty.
+        gap: absolute difference between stated and observed chance, averaged over the bins with
+            their numbers as weights; None without data.
     """
 
     bins: tuple[ReliabilityBin, ...]
@@ -194,12 +199,12 @@ class Reliability:
 
 @dataclass(frozen=True)
 class PooledCalibration:
-    """The figures of several lines as one.
+    """Calibration of several lines taken together.
 
     Attributes:
-        set_points: how many were left out and predicted.
-        grade, recovery: None where there are no set-points.
-        chance_of_grade: whether stated chances came true.
+        set_points: number of set-points that were left out and predicted.
+        grade, recovery: coverage of each quantity; None where there are no set-points.
+        chance_of_grade: reliability of the stated chances of meeting the grade.
     """
 
     set_points: int
@@ -219,7 +224,7 @@ class PooledCalibration:
 
 
 def pooled(lines: Sequence[Calibration]) -> PooledCalibration:
-    """The calibration of several lines as one."""
+    """Pools the calibrations of several lines."""
     n = sum(c.points for c in lines)
 
     def coverage(name: str) -> Coverage | None:
@@ -239,11 +244,11 @@ def pooled(lines: Sequence[Calibration]) -> PooledCalibration:
 
 
 def reliability(chance: Floats, met: Floats) -> Reliability:
-    """Stated chances against how often they came true, by bins of the stated chance.
+    """Compares stated chances with how often they came true, in bins of the stated chance.
 
     Args:
-        chance: stated, shape (n,).
-        met: 1 where it came true, 0 where not, shape (n,).
+        chance: stated chances, shape (n,).
+        met: 1 where the prediction came true and 0 where it did not, shape (n,).
     """
     which = np.clip(np.digitize(chance, BINS[1:-1]), 0, len(BINS) - 2)
     bins, gap = [], 0.0

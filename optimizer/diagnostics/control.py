@@ -1,9 +1,9 @@
-"""A control chart of daily residuals: days that stand apart from the usual scatter of days.
+"""A control chart of daily residuals, which finds days beyond the usual scatter of days.
 
-The constants of the chart for samples of n from a normal distribution (ISO 7870-2; Montgomery,
-Introduction to Statistical Quality Control, appendix VI), from their definitions: c4 is the mean
-of the sample standard deviation and d2, d3 the mean and standard deviation of the range, in units
-of the standard deviation.
+The chart's constants for samples of n from a normal distribution (ISO 7870-2; Montgomery,
+Introduction to Statistical Quality Control, appendix VI) are computed from their definitions: c4 is
+the mean of the sample standard deviation, and d2 and d3 are the mean and standard deviation of the
+range, all in units of the standard deviation.
 """
 
 from __future__ import annotations
@@ -20,13 +20,15 @@ if TYPE_CHECKING:
 
 # Limits of a chart, in standard deviations (common practice).
 LIMITS = 3.0
-# Half width and points of the grid on which the range is integrated: the normal beyond 9 standard
-# deviations is below double precision.
+# Half width, and number of points, of the grid on which the range is integrated. The normal tail
+# beyond 9 standard deviations is below double precision.
 REACH, GRID = 9.0, 1801
 
 
 def c4(n: int) -> float:
-    """E[s]/sigma of n normal values: sqrt(2/(n-1)) Gamma(n/2)/Gamma((n-1)/2).
+    """c4 = E[s]/sigma for samples of n normal values.
+
+    c4 = sqrt(2/(n-1)) Gamma(n/2)/Gamma((n-1)/2), s being the sample standard deviation.
 
     >>> round(c4(5), 4)
     0.94
@@ -50,17 +52,19 @@ def range_moments(n: int) -> tuple[float, float]:
     d2 = float(np.trapezoid(1.0 - high**n - low**n, x))
     inside = 1.0 - low[None, :] ** n - high[:, None] ** n
     inside += np.clip(low[None, :] - low[:, None], 0.0, None) ** n
-    # The integrand is even about the diagonal, where half of each cell counts.
+    # Half of each cell on the diagonal lies inside the region x < y.
     upper = np.triu(inside, 1).sum() + 0.5 * np.trace(inside)
     second = 2.0 * float(upper) * h * h
     return d2, float(np.sqrt(second - d2 * d2))
 
 
 def chart_constants(n: int) -> dict[str, float]:
-    """Factors of the charts of means, ranges and standard deviations for samples of n.
+    """Factors of the control charts of means, ranges and standard deviations for samples of n.
 
-    A2, A3: limits of the mean by mean range and mean standard deviation; D3, D4 and B3, B4:
-    limits of the range and of the standard deviation.
+    Returns:
+        The factors by name. A2 and A3 give the limits of the mean from the mean range and from the
+        mean standard deviation; D3 and D4 give the limits of the range, B3 and B4 those of the
+        standard deviation; c4, d2 and d3 are the constants described in the module's docstring.
     """
     d2, d3 = range_moments(n)
     c = c4(n)
@@ -79,10 +83,13 @@ def chart_constants(n: int) -> dict[str, float]:
 
 
 def out_of_line(values: Floats) -> NDArray[np.bool_]:
-    """Which values of a series in time lie beyond the limits of its individuals chart.
+    """Which values of a time series lie beyond the limits of its individuals chart, shape (n,).
 
-    The scatter is the mean moving range over d2(2), so that a slow drift or a step does not
-    widen the limits; shape (n,).
+    The standard deviation is estimated as the mean moving range over d2(2), so that a slow drift or
+    a step does not widen the limits. Fewer than three values have no limits.
+
+    Args:
+        values: values in order of time, shape (n,).
     """
     if len(values) < 3:
         return np.zeros(len(values), dtype=bool)

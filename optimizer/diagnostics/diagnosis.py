@@ -1,4 +1,4 @@
-"""The command ``diagnose``: every diagnostic of every line."""
+"""The command ``diagnose``: runs every diagnostic on every line."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
     Progress = Callable[[str], None]
 
-# Fewer measured runs than this and nothing can be left out and judged.
+# With fewer measured runs than this, leaving out runs and judging them is not possible.
 FEWEST_RUNS = 8
 
 
@@ -43,7 +43,7 @@ def diagnose(
     seed: int = 0,
     progress: Progress | None = None,
 ) -> Diagnosis:
-    """What the history says about its lines and about itself.
+    """Runs every diagnostic on each line of a history.
 
     Args:
         history: the history, whose latest version is used; or one version of it (``History.at``);
@@ -52,11 +52,14 @@ def diagnose(
         brief: today's material, grade and limits; the defaults when None. Its line, when named,
             is the only one diagnosed.
         lines: names of the lines to diagnose; all of them when None.
-        seed: of everything random.
+        seed: seed of all random draws.
         progress: called with a line of text at each stage.
 
+    Returns:
+        The diagnoses of the lines, and the lines that have too few runs.
+
     Raises:
-        InputError: when a line is not in the history, or the brief names what the site lacks.
+        InputError: when a line has no runs, or the brief names something that the site lacks.
         HistoryError: when the history cannot be read.
     """
     site = site or Site()
@@ -79,14 +82,17 @@ def diagnose(
 def diagnose_line(
     runs: pa.Table, site: Site, brief: Brief, seed: int, fitted: FittedSurrogate | None = None
 ) -> LineDiagnosis | str:
-    """The diagnosis of one line, or why there is none.
+    """Runs every diagnostic on one line.
 
     Args:
-        runs: of the line, in the site's units.
+        runs: runs of the line, in the site's units.
         site: the plant.
-        brief: names the line, and holds today's material, grade and limits.
-        seed: of everything random.
-        fitted: a surrogate that was fitted to these runs before, or None.
+        brief: names the line and states today's material, grade and limits.
+        seed: seed of all random draws.
+        fitted: a surrogate that is already fitted to these runs; it is fitted here when None.
+
+    Returns:
+        The diagnosis; or a text that says why there is none.
     """
     e = evidence_of(runs, site, brief)
     measured = int(e.measured.sum())

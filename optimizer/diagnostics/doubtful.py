@@ -1,8 +1,8 @@
-"""Runs that disagree with all others, perhaps by a slip of the sample, the count or the note.
+"""Doubtful runs: runs that disagree with all others, perhaps by a slip in sampling or writing.
 
-Each run is predicted from every other run, its replicates included, and its residual is judged
-on a robust scale, so that a few bad runs cannot hide behind the scatter that they make. Nothing
-is removed: a doubtful run is for a person to look at.
+Each run is predicted from every other run, including its replicates. Its residual is judged on a
+robust scale, so that a few bad runs cannot hide behind the scatter that they cause. No run is
+removed: a person should look at a doubtful run.
 """
 
 from __future__ import annotations
@@ -22,20 +22,20 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Robust standard deviations beyond which a run is named. Of honest readings, normal on the logit
-# scale, 1 in 2,000 goes so far in one quantity.
+# A residual beyond this many robust standard deviations makes a run doubtful. About 1 in 2,000
+# correct readings, normal on the logit scale, lies that far out in one quantity.
 DOUBTFUL_FROM = 3.5
-# Median absolute deviation of a standard normal.
+# Median absolute deviation of a standard normal variable.
 NORMAL_MAD = 0.6745
 
 
 @dataclass(frozen=True)
 class Residuals:
-    """Leave-one-run-out residuals of a line.
+    """Residuals of the measured runs of a line, each predicted from all other runs.
 
     Attributes:
-        z: by quantity, robustly standardised, shape (n,).
-        expected: by quantity, what the other runs say, fraction, shape (n,).
+        z: for each quantity, the robustly standardized residuals, shape (n,).
+        expected: for each quantity, the prediction from the other runs, fraction, shape (n,).
     """
 
     z: dict[str, Floats]
@@ -44,7 +44,15 @@ class Residuals:
 
 @dataclass(frozen=True)
 class Doubt:
-    """One doubtful run: its position among all runs of the line, its id, and why."""
+    """One doubtful run.
+
+    Attributes:
+        run: position of the run among all runs of the line.
+        run_id: id of the run.
+        quantity: ``grade`` or ``recovery``, whichever disagrees more.
+        z: robustly standardized residual of that quantity.
+        read, expected: its reading and its prediction from the other runs, fractions.
+    """
 
     run: int
     run_id: str
@@ -55,7 +63,7 @@ class Doubt:
 
     @property
     def reason(self) -> str:
-        """In words, with units."""
+        """Why the run is doubtful, in words and with units."""
         return (
             f"{self.quantity} read {100 * self.read:.1f} %, the other runs say "
             f"{100 * self.expected:.1f} % ({abs(self.z):.1f} standard deviations "
@@ -64,7 +72,10 @@ class Doubt:
 
 
 def residuals(model: LineModel) -> Residuals:
-    """Residual of every measured run against all others, on the logit scale, standardised."""
+    """Standardized residuals of the measured runs, on the logit scale.
+
+    Each run is predicted from all other runs.
+    """
     e, left = model.evidence, without_run(model)
     m = e.measured
     S, C = left.mean
@@ -88,7 +99,13 @@ def residuals(model: LineModel) -> Residuals:
 
 
 def _logit_variance(left: LeftOut, log_w: Floats, log_u: Floats) -> dict[str, Floats]:
-    """Variance of logit grade and logit recovery of a new reading, before its sampling error."""
+    """Variances of logit grade and logit recovery of a new reading without sampling error.
+
+    Args:
+        left: predictions of sharpness and balance at n runs.
+        log_w, log_u: logarithms of the shares of wanted and of unwanted particles in the product,
+            shape (n,).
+    """
     s_noise, c_noise = left.noise
     s2, c2 = left.variance[0], left.variance[1] + c_noise
     up, down = -np.expm1(log_w), -np.expm1(log_u)
@@ -101,12 +118,14 @@ def _logit_variance(left: LeftOut, log_w: Floats, log_u: Floats) -> dict[str, Fl
 
 
 def doubtful(model: LineModel, found: Residuals, run_ids: pa.ChunkedArray) -> tuple[Doubt, ...]:
-    """Runs beyond ``DOUBTFUL_FROM``, the farthest first; each in its worse quantity.
+    """Runs with a residual beyond ``DOUBTFUL_FROM``, the largest residual first.
+
+    Each run is reported with the quantity that disagrees more.
 
     Args:
-        model: the line.
-        found: residuals of its measured runs.
-        run_ids: of all its runs, shape (n,).
+        model: the fitted model of the line.
+        found: residuals of the line's measured runs.
+        run_ids: ids of all runs of the line, shape (n,).
     """
     e = model.evidence
     where = np.flatnonzero(e.measured)

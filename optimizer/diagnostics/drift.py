@@ -1,9 +1,10 @@
-"""Whether a deck drifts: grade and recovery over time, with settings and material taken out.
+"""Whether a deck drifts: changes of grade and recovery that settings and material do not explain.
 
-Each quantity of a line is one Gaussian process over settings and material, on the logit scale
-(grade less the feed's log odds where they are known); what is left is searched for a slow trend
-and for sudden steps (``shifts``), and single days out of line are named (``control``). Each answer
-comes with the power of its test, since "nothing found" means little where the power is low.
+For each quantity of a line, one Gaussian process over settings and material is fitted on the logit
+scale (the feed's log odds, if known, are subtracted from those of the grade). The residuals are
+searched for a slow trend and for sudden steps (``shifts``), and for single days beyond the limits
+of a control chart (``control``). Each result states the power of its test, since "nothing found"
+means little when the power is low.
 """
 
 from __future__ import annotations
@@ -30,15 +31,17 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# With fewer dated runs or days than this a slope is not estimated.
+# With fewer dated runs, or runs on fewer days, than this, a slope is not estimated.
 FEWEST_RUNS, FEWEST_DAYS = 20, 8
-# A trend with a p-value below this is called found.
+# A trend with a p-value below this counts as found.
 LEVEL = 0.05
-# A step smaller than this, a fraction, rounds to no tenth of a point, however sure it is.
+# A step smaller than this, as a fraction, is not reported even if it is significant: it rounds to
+# zero tenths of a point.
 LEAST_STEP = 0.0005
-# The drift for which the power is stated, and the power at which a drift counts as visible.
+# The slope, as a fraction a day, for which the power is stated; and the number of standard errors
+# of a slope that is found with a power of 80 %.
 STATED_PER_DAY, VISIBLE_POWER_Z = 0.002 / 7.0, 1.96 + 0.8416
-# Length scale of settings and material in unit coordinates: smooth, as in the surrogate.
+# The prior of the length scales in unit coordinates assumes smooth effects, as in the surrogate.
 KERNEL, MEAN = Kernel(NormalPrior(-0.2, 0.8)), Mean("linear")
 
 _AIR = "something that blocks the air"
@@ -58,12 +61,12 @@ CHECKS = {
         "a setting that is not logged",
     ),
 }
-"""What to look at first, by what changed. Common practice, no source; never a certainty."""
+"""Possible causes to check first, by the change that was found (common practice, no source)."""
 
 
 @dataclass(frozen=True)
 class ChangePoint:
-    """A sudden change: its ISO date, size (fraction) and the p-value of as large a one."""
+    """A sudden change: its ISO date, its size as a fraction, and its p-value."""
 
     date: str
     size: float
@@ -72,19 +75,20 @@ class ChangePoint:
 
 @dataclass(frozen=True)
 class Drift:
-    """One quantity of one line over time.
+    """Drift of one quantity of one line.
 
     Attributes:
-        line: its name.
+        line: name of the line.
         quantity: ``grade`` or ``recovery``.
         pattern: ``none``, ``trend`` or ``step``.
-        per_day: slope, fraction a day, with ``per_day_se``.
-        p_value: of as steep a slope by chance.
-        steps: sudden changes, the clearest first.
-        power: chance to have found a slope of 0.2 points a week.
-        visible_per_week: slope that would have been found four times in five, fraction a week.
-        days_out_of_line: ISO dates beyond the limits of the control chart.
-        checks: possible causes to check, where something was found.
+        per_day, per_day_se: slope and its standard error, as fractions a day.
+        p_value: probability that a slope at least as steep arises by chance.
+        steps: sudden changes, the most significant first.
+        power: probability that a slope of 0.2 points a week would have been found.
+        visible_per_week: slope that would have been found with a probability of 80 %, as a fraction
+            a week.
+        days_out_of_line: ISO dates of days beyond the limits of the control chart.
+        checks: possible causes to check; empty when nothing was found.
     """
 
     line: str | None
@@ -117,7 +121,7 @@ class Drift:
 
 
 def drifts(model: LineModel) -> tuple[Drift, ...]:
-    """Grade and recovery of a line over time; empty when too few runs are dated."""
+    """The drift of grade and of recovery of a line; empty when too few runs are dated."""
     e = model.evidence
     started = days_since_1970(e.started)
     dated = e.measured & np.isfinite(started)
@@ -153,6 +157,16 @@ def _quantity(
     started: Floats,
     dated: NDArray[np.bool_],
 ) -> Drift:
+    """The drift of one quantity.
+
+    Args:
+        model: the fitted model of the line.
+        name: ``grade`` or ``recovery``.
+        logit: readings on the logit scale, shape (n,).
+        variance: known variances of the readings, shape (n,).
+        started: start of each run in days since 1970, shape (n,).
+        dated: runs that are measured and dated, shape (n,).
+    """
     e = model.evidence
     order = np.flatnonzero(dated)[np.argsort(started[dated], kind="stable")]
     time, X, y = started[order], e.inputs[order], logit[order]
@@ -190,16 +204,18 @@ def _quantity(
 
 
 def _pattern(slope: Trend, sudden: list[Step]) -> str:
+    """Whether a step, a trend or neither describes the readings best."""
     if sudden and (slope.p_value >= LEVEL or better_explained(sudden[0], slope)):
         return "step"
     return "trend" if slope.p_value < LEVEL else "none"
 
 
 def known_of(gp: GaussianProcess, X: Floats) -> Known:
-    """What a fitted process knows to move readings at X, shape (n, d), which it was fitted to.
+    """The known influences on readings at X, shape (n, d), from the process fitted to them.
 
-    With groups Z of replicates, W their variances and D = W / counts, Woodbury's identity gives
-    P u = (u - Z K (K + D)^-1 mean(u)) / w without an n by n matrix.
+    With Z the groups of replicates, K the covariance of their means, w the variance of a reading
+    and D = w / counts, Woodbury's identity gives P u = (u - Z K (K + D)^-1 mean(u)) / w without an
+    n by n matrix.
     """
     _, group = distinct_rows(X)
     posterior, count = gp.posteriors_[0], gp.readings_.counts
@@ -214,13 +230,13 @@ def known_of(gp: GaussianProcess, X: Floats) -> Known:
         weighed = (columns - smooth[group]) / w[group][:, None]
         return weighed.reshape(u.shape)
 
-    # Of a reading's own variance its residual keeps w P_ii: the fit has followed it by the rest.
+    # A residual keeps the share w P_ii of its reading's variance; the fit has followed the rest.
     kept = 1.0 - (1.0 - noise * np.diag(inverse(posterior.lower))) / count
     return Known(weigh, w[group], kept[group])
 
 
 def _with_checks(found: list[Drift]) -> list[Drift]:
-    """Names what to look at, by which quantities moved and which way."""
+    """Adds possible causes, by which quantities changed and in which direction."""
     way = {d.quantity: _direction(d) for d in found}
     down = [q for q, w in way.items() if w < 0]
     kind = "both fall" if len(down) == 2 else "one falls" if down else "rises"
@@ -228,6 +244,7 @@ def _with_checks(found: list[Drift]) -> list[Drift]:
 
 
 def _direction(drift: Drift) -> int:
+    """1 for a rise, -1 for a fall, 0 for no change."""
     if drift.pattern == "none":
         return 0
     size = drift.steps[0].size if drift.steps else drift.per_day
@@ -235,13 +252,13 @@ def _direction(drift: Drift) -> int:
 
 
 def days_since_1970(moments: NDArray[np.datetime64]) -> Floats:
-    """Moments as days, NaN where undated, shape (n,)."""
+    """Converts times to days since 1970, shape (n,); undated ones become NaN."""
     days = (moments - np.datetime64(0, "us")) / np.timedelta64(1, "D")
     return np.asarray(days, dtype=float)
 
 
 def iso_day(days: float) -> str:
-    """Days since 1970 as an ISO date.
+    """Converts days since 1970 to an ISO date.
 
     >>> iso_day(20000.7)
     '2024-10-04'

@@ -1,10 +1,10 @@
-"""Predictions of readings that are left out, without fitting the surrogate again.
+"""Predicts readings that are left out, without fitting the surrogate again.
 
-Leaving data out of a Gaussian process with fixed hyperparameters is a closed form (Rasmussen &
-Williams, Gaussian Processes for Machine Learning, 2006, section 5.4.2; for blocks the same with
-matrices). Two questions need it: how well a whole set-point is predicted from the others
-(calibration), and whether one run agrees with all other runs, its replicates included (doubtful
-runs).
+With fixed hyperparameters, leaving data out of a Gaussian process has a closed form (Rasmussen &
+Williams, Gaussian Processes for Machine Learning, 2006, section 5.4.2; blocks of readings use the
+matrix form of the same equations). Two diagnostics need it: how well a whole set-point is predicted
+from the others (calibration), and whether a run agrees with all other runs, including its
+replicates (doubtful runs).
 """
 
 from __future__ import annotations
@@ -34,12 +34,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class LeftOut:
-    """Predictions of the true sharpness and balance by everything else.
+    """Predictions of the true sharpness and balance where the readings there are left out.
+
+    The balance is split as balance = mean + cut * (deviation of the sharpness) + independent part.
 
     Attributes:
-        mean, variance: shape (2, n), sharpness first; averaged over hyperparameters. The balance's
-            variance is of what it has of its own.
-        cut: how far it goes with the sharpness, shape (n,).
+        mean, variance: shape (2, n), sharpness first, averaged over hyperparameters. The second
+            variance is that of the balance's independent part.
+        cut: regression coefficient of the balance on the sharpness, shape (n,).
         noise: process noise of one reading, as variances of sharpness and balance, shape (2,).
     """
 
@@ -50,16 +52,17 @@ class LeftOut:
 
 
 def set_points_of(model: LineModel) -> tuple[Floats, Groups]:
-    """Distinct inputs of the measured runs, shape (u, d), and which of them each run is at."""
+    """Distinct inputs of the n measured runs, shape (u, d), and their index for each run, (n,)."""
     e = model.evidence
     points, group = distinct_rows(e.inputs[e.measured])
     return points, group
 
 
 def without_set_point(model: LineModel) -> LeftOut:
-    """Each set-point predicted from all runs at other settings; shapes (2, u).
+    """Predicts each of the u set-points from all runs at other settings; n = u in the result.
 
-    Runs at the same settings on other material are left out too: they would give it away.
+    Runs at the same settings with other material are left out, too: they would make the prediction
+    too easy.
     """
     points, _ = set_points_of(model)
     settings = points[:, : len(model.evidence.space.names)]
@@ -70,10 +73,10 @@ def without_set_point(model: LineModel) -> LeftOut:
 
 
 def without_run(model: LineModel) -> LeftOut:
-    """Each measured run predicted from all other runs; shapes (2, n).
+    """Predicts each of the n measured runs from all other runs.
 
-    Taking one reading y of variance W out of a posterior N(m, V) leaves precision V^-1 - W^-1 and
-    mean (V^-1 m - W^-1 y) over it.
+    Removing one reading y of variance W from a posterior N(m, V) leaves the precision
+    Q = V^-1 - W^-1 and the mean Q^-1 (V^-1 m - W^-1 y).
     """
     _, group = set_points_of(model)
     counts = model.surrogate.processes[0].readings_.counts
@@ -82,6 +85,12 @@ def without_run(model: LineModel) -> LeftOut:
 
 
 def _averaged(model: LineModel, one: Callable[[JointPrior], Moments]) -> LeftOut:
+    """Averages predictions over the hyperparameters of a surrogate.
+
+    Args:
+        model: the fitted model of the line.
+        one: gives means and covariances for one pair of hyperparameters.
+    """
     surrogate = model.surrogate
     found = [one(pair.joint_prior()) for pair in surrogate.pairs_]
     means = np.array([mean for mean, _ in found])
@@ -96,12 +105,13 @@ def _averaged(model: LineModel, one: Callable[[JointPrior], Moments]) -> LeftOut
 
 
 def _explained(readings: JointPrior) -> tuple[Floats, Floats]:
-    """Precision of all readings, (2 u, 2 u), and what it makes of their innovations, (2 u,)."""
+    """Precision matrix of all readings, shape (2 u, 2 u), and its product with readings - mean."""
     precision = inverse(factorize(readings.covariance + np.diag(readings.noise)))
     return precision, precision @ (readings.read - readings.mean)
 
 
 def _blocks_out(readings: JointPrior, blocks: list[Groups]) -> Moments:
+    """Predicts the set-points of each block from all other blocks."""
     (precision, weights), u = _explained(readings), len(readings.read) // 2
     mean, covariance = np.empty((2, u)), np.empty((u, 2, 2))
     for block in blocks:
@@ -114,6 +124,14 @@ def _blocks_out(readings: JointPrior, blocks: list[Groups]) -> Moments:
 
 
 def _run_out(readings: JointPrior, group: Groups, counts: Floats, read: Floats) -> Moments:
+    """Predicts each run from all other runs.
+
+    Args:
+        readings: prior and mean readings of the u set-points.
+        group: set-point of each run, shape (n,).
+        counts: number of runs at each set-point, shape (u,).
+        read: readings of each run, shape (2, n).
+    """
     precision, weights = _explained(readings)
     mean = (readings.read - readings.noise * weights).reshape(2, -1)[:, group].T
     left = np.diag(readings.noise) - readings.noise[:, None] * precision * readings.noise
@@ -125,6 +143,10 @@ def _run_out(readings: JointPrior, group: Groups, counts: Floats, read: Floats) 
 
 
 def _own_blocks(matrix: Floats) -> Floats:
-    """The block of each point, (m, 2, 2), of a matrix over sharpness, then balance, (2 m, 2 m)."""
+    """The 2 by 2 block of each of m points, shape (m, 2, 2).
+
+    Args:
+        matrix: covariance of the sharpness at all points, then of the balance, shape (2 m, 2 m).
+    """
     m = len(matrix) // 2
     return np.diagonal(matrix.reshape(2, m, 2, m), axis1=1, axis2=3).transpose(2, 0, 1)

@@ -1,8 +1,8 @@
 """Where the scatter of a reading comes from, and whether the surrogate accounts for it.
 
-A reading scatters because of its sample (known: a count, an assay) and because the deck does not
-repeat itself (estimated). Replicates tell the two from a surface that the surrogate cannot follow
-(lack of fit).
+A reading scatters because of its sample, with an error that is known from the count or assay, and
+because the deck does not repeat itself, with an error that is estimated. Replicates distinguish
+this scatter from a surface that the surrogate cannot follow (lack of fit).
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from optimizer.gaussian_process.process import GaussianProcess
 
 
-# Fewer degrees of freedom on either side decide nothing.
+# With fewer degrees of freedom than this on either side, the test is not made.
 FEWEST_DOF = 5
 
 
@@ -30,8 +30,8 @@ class ReadingNoise:
     """Standard deviations of one reading of one quantity, as fractions.
 
     Attributes:
-        sampling_sd: from the known errors; None where no run states one.
-        process_sd: what the deck itself adds.
+        sampling_sd: from the known sampling errors; None when no run states one.
+        process_sd: from the deck itself.
     """
 
     sampling_sd: float | None
@@ -43,12 +43,12 @@ class ReadingNoise:
 
     @property
     def reading_sd(self) -> float:
-        """Standard deviation of both together."""
+        """Standard deviation of a reading from sampling and process noise together."""
         return float(np.sqrt(self._variance))
 
     @property
     def sampling_share(self) -> float | None:
-        """Share of the variance that sampling makes; None where it is not known."""
+        """Share of a reading's variance that comes from sampling; None when it is not known."""
         return None if self.sampling_sd is None else self.sampling_sd**2 / self._variance
 
     def as_dict(self) -> dict[str, object]:
@@ -75,12 +75,12 @@ class Noise:
 
 @dataclass(frozen=True)
 class FTest:
-    """Whether set-points of one latent quantity stray from the surface more than replicates do.
+    """F test of whether set-points stray from the surface more than replicates scatter.
 
     Attributes:
-        ratio: of the two variances, F.
-        p_value: of as large a ratio by chance.
-        dof, replicate_dof: degrees of freedom of the two.
+        ratio: F, the variance about the surface over the variance of replicates.
+        p_value: probability of a ratio at least as large by chance.
+        dof, replicate_dof: degrees of freedom of the two variances.
     """
 
     ratio: float
@@ -91,7 +91,7 @@ class FTest:
 
 @dataclass(frozen=True)
 class LackOfFit:
-    """The test for sharpness and for balance; None without enough replicates."""
+    """The lack-of-fit tests of sharpness and of balance; None without enough replicates."""
 
     sharpness: FTest | None
     balance: FTest | None
@@ -100,8 +100,9 @@ class LackOfFit:
 def split_noise(model: LineModel) -> Noise:
     """Sampling and process noise of one reading at the line's recent settings.
 
-    To first order: d recovery = r (1 - r) da and d logit grade = (1 - p_w) da - (1 - p_u) db with
-    a, b = (C +- S)/2; sharpness and balance scatter independently.
+    To first order, d recovery = r (1 - r) da and d logit grade = (1 - p_w) da - (1 - p_u) db, with
+    a, b = (C +- S)/2, where p_w and p_u are the shares of wanted and unwanted particles that go to
+    the product (p_w = r). Sharpness S and balance C scatter independently.
     """
     e = model.evidence
     S, C = model.surrogate.latent(model.recent_inputs).mean.mean(axis=0)[:, 0]
@@ -125,14 +126,18 @@ def split_noise(model: LineModel) -> Noise:
 
 
 def lack_of_fit(model: LineModel) -> LackOfFit:
-    """Whether set-points stray from the surface by more than replicates do from each other.
+    """Tests whether set-points stray from the surface more than replicates stray from each other.
 
-    The classical F test with the fitted surface as a linear smoother (Draper & Smith, Applied
-    Regression Analysis, section 2.1, from memory): F = [sum a (mean - fit)^2 / w / (u - tr H)] /
-    [sum scatter / w / sum (a - 1)], w the variance of one reading.
+    This is the classical F test with the fitted surface as a linear smoother (Draper & Smith,
+    Applied Regression Analysis, section 2.1, from memory):
 
-    A small p-value with replicates taken one right after another may mean that days differ rather
-    than that the surface is wrong.
+        F = [sum a (mean - fit)^2 / w / (u - tr H)] / [sum scatter / w / sum (a - 1)],
+
+    with a the number of readings at each of the u set-points, w the variance of one reading,
+    scatter the sum of squares about the mean at each set-point, and H the smoother matrix.
+
+    When replicates were taken one right after another, a small p-value may mean that days differ
+    rather than that the surface is wrong.
     """
     sharpness, balance = model.surrogate.processes
     return LackOfFit(_lack_of_fit(sharpness), _lack_of_fit(balance))

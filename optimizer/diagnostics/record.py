@@ -1,4 +1,4 @@
-"""The diagnosis as a frozen record, and the JSON that others read."""
+"""The diagnosis as frozen records, and their JSON form."""
 
 from __future__ import annotations
 
@@ -14,26 +14,27 @@ from optimizer.diagnostics.sensitivity import Effect, Sensitivity, handy_amount,
 from optimizer.diagnostics.unexplored import Collinear, Sampling, Untried
 from optimizer.interval import Interval
 
-# An effect smaller than this rounds to no tenth of a point.
+# An effect smaller than this, in points, rounds to zero tenths of a point.
 LEAST_POINTS = 0.05
-# Significant digits of reported figures: far more precise than any reading.
+# Significant digits of reported figures; they are far more precise than any reading.
 DIGITS = 6
 
 
 @dataclass(frozen=True)
 class LineDiagnosis:
-    """What the history says about one line.
+    """The diagnosis of one line.
 
     Attributes:
-        line: its name.
-        runs, measured, set_points: how many.
-        recent: its recent settings, by name.
-        units, spans: of the settings, by name.
-        min_grade: the grade that the chance of grade is about.
+        line: name of the line.
+        runs, measured, set_points: number of runs, of measured runs, and of set-points.
+        recent: recent value of each setting, by name.
+        units, spans: unit of each setting, and its highest less its lowest value, by name.
+        min_grade: grade, as a fraction, for which the chance of meeting it is judged.
         calibration, noise, lack_of_fit, sensitivity, sampling: see their modules.
-        collinear, untried: settings that moved together, ranges never tried.
-        drift: of grade and recovery; empty without dates.
-        doubtful: runs that disagree with all others, the farthest first.
+        collinear: settings that moved together.
+        untried: ranges of settings that were never tried.
+        drift: drift of grade and of recovery; empty when too few runs are dated.
+        doubtful: runs that disagree with all others, the largest residual first.
         warnings: what the runs cannot tell.
     """
 
@@ -57,7 +58,7 @@ class LineDiagnosis:
     warnings: tuple[str, ...]
 
     def effects(self) -> list[dict[str, object]]:
-        """The ``sensitivity`` entries: total index first, then everything else."""
+        """The entries of ``sensitivity`` in the JSON document, one for each setting."""
         s = self.sensitivity
         entries: list[dict[str, object]] = []
         for j, name in enumerate(s.names):
@@ -82,7 +83,7 @@ class LineDiagnosis:
         return entries
 
     def pair_effects(self) -> list[dict[str, object]]:
-        """What two settings do only together."""
+        """The entries of ``pairs`` in the JSON document: interactions of two settings."""
         s = self.sensitivity
         return [
             {
@@ -95,7 +96,7 @@ class LineDiagnosis:
         ]
 
     def doubts(self) -> list[dict[str, object]]:
-        """The ``doubtful`` entries."""
+        """The entries of ``doubtful`` in the JSON document."""
         return [
             {
                 "run_id": doubt.run_id,
@@ -110,7 +111,7 @@ class LineDiagnosis:
         ]
 
     def as_dict(self) -> dict[str, object]:
-        """What belongs to this line alone, an entry of ``lines``."""
+        """The line's entry of ``lines`` in the JSON document."""
         return {
             "line": self.line,
             "runs": self.runs,
@@ -136,7 +137,14 @@ class LineDiagnosis:
 
 @dataclass(frozen=True)
 class Diagnosis:
-    """What the history says, line by line and pooled."""
+    """The diagnoses of all lines.
+
+    Attributes:
+        lines: diagnoses of the lines that have enough runs.
+        skipped: names of the other lines, each with the reason.
+        seed: seed of all random draws.
+        history_version: version of the history; None for runs given as a table.
+    """
 
     lines: tuple[LineDiagnosis, ...]
     skipped: tuple[tuple[str, str], ...]
@@ -170,7 +178,12 @@ class Diagnosis:
 
 
 def in_words(name: str, unit: str, span: float, slope: Interval) -> str:
-    """What more of a setting does to recovery, at recent settings.
+    """Says in a sentence what an increase of a setting does to recovery, at recent settings.
+
+    Args:
+        name, unit: name and unit of the setting.
+        span: highest less lowest value of the setting, in the unit.
+        slope: change of recovery, as a fraction, for one unit of the setting.
 
     >>> in_words("side_tilt", "deg", 4.0, Interval(-0.008, -0.013, -0.003))
     '1 deg more side tilt costs 0.8 points of recovery (0.3 to 1.3).'
@@ -199,7 +212,7 @@ def _indices(effect: Effect) -> dict[str, object]:
 
 
 def _typical_noise(lines: Sequence[Noise]) -> dict[str, object]:
-    """Noise of a typical line: root mean squares over lines."""
+    """Noise of a typical line, as root mean squares over the lines."""
     return {
         "unit": "fraction",
         "grade": _root_mean_squares([noise.grade for noise in lines]),
@@ -220,7 +233,7 @@ def _root_mean_squares(lines: Sequence[ReadingNoise]) -> dict[str, object]:
 
 
 def round_floats(value: Any) -> Any:
-    """A document with its numbers at ``DIGITS`` significant digits, and NaN as None."""
+    """Rounds the numbers of a document to ``DIGITS`` significant digits; NaN becomes None."""
     if isinstance(value, float):
         return None if value != value else float(f"{value:.{DIGITS}g}")
     if isinstance(value, Mapping):

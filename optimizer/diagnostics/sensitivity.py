@@ -1,15 +1,16 @@
 """Which setting matters: Sobol' indices of grade and recovery, and slopes at recent settings.
 
-The first-order index of a setting is the share of the variance of an answer that it explains
-alone, when all settings vary evenly over the range that was tried; the total index adds what it
-does together with others, the pair index what two do only together:
+When all settings vary evenly over the range that was tried, the first-order index of a setting is
+the share of the variance of grade or recovery that the setting explains alone. The total index
+includes its interactions with other settings. The pair index is the share that comes from the
+interaction of two settings:
 
     V_i = V[E(y | x_i)],  S_i = V_i / V,  T_i = 1 - V[E(y | all but x_i)] / V,
     S_ij = V[E(y | x_i, x_j)] / V - S_i - S_j.
 
-Estimators of Saltelli et al., Comput. Phys. Commun. 181 (2010) 259, table 2 (b, c, f), and
-Saltelli, Comput. Phys. Commun. 145 (2002) 280 for pairs. Every index is computed on each of many
-surfaces drawn from the posterior, which gives its interval.
+The estimators are those of Saltelli et al., Comput. Phys. Commun. 181 (2010) 259, table 2 (b, c,
+f), and of Saltelli, Comput. Phys. Commun. 145 (2002) 280 for pairs. Every index is computed on each
+of many surfaces drawn from the posterior, which gives the interval of the index.
 """
 
 from __future__ import annotations
@@ -31,21 +32,22 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Base points of the estimators, surfaces drawn, and anchors of a surface.
+# Base-2 logarithm of the number of base points of the estimators; number of surfaces drawn; number
+# of anchor points of a surface.
 LOG_BASE = 9
 SURFACES = 64
 ANCHORS = 192
-# A surface flatter than this (variance in squared fractions) has no shares to give.
+# A surface with a variance below this, in squared fractions, counts as flat: its indices are 0.
 FLAT = 1e-10
 
 
 @dataclass(frozen=True)
 class SobolIndices:
-    """Indices of each of k functions of d inputs.
+    """Sobol' indices of k functions of d inputs.
 
     Attributes:
-        first, total: shape (k, d).
-        pairs: shape (k, number of pairs), pairs in the order of ``itertools.combinations``.
+        first, total: first-order and total indices, shape (k, d).
+        pairs: pair indices, shape (k, d (d - 1) / 2), in the order of ``itertools.combinations``.
     """
 
     first: Floats
@@ -59,10 +61,11 @@ def sobol_indices(
     """Sobol' indices of functions on the unit cube.
 
     Args:
-        function: of points, shape (n, d), to values of k functions, shape (k, n).
-        d: inputs.
-        log_base: base points are two to this power; 2 d + 2 times as many are evaluated.
-        seed: of the scrambled Sobol' sequence.
+        function: maps points, shape (n, d), to the values of k functions, shape (k, n).
+        d: number of inputs.
+        log_base: base-2 logarithm of the number of base points; the functions are evaluated at
+            2 d + 2 times as many points.
+        seed: seed of the scrambled Sobol' sequence.
 
     >>> found = sobol_indices(lambda X: (2.0 * X[:, 0] + X[:, 1])[None], 2, log_base=12)
     >>> found.first.round(2).tolist(), abs(found.pairs).round(2).tolist()
@@ -77,7 +80,7 @@ def sobol_indices(
             mixed[:, i] = other[:, i]
             stack.append(mixed)
     values = function(np.vstack(stack))
-    # About their mean the products below have the least variance.
+    # Centering the values reduces the variance of the products below.
     values = values - values.mean(axis=1, keepdims=True)
     f = values.reshape(len(values), 2 + 2 * d, len(A))
     fA, fB, fAB, fBA = f[:, :1], f[:, 1:2], f[:, 2 : 2 + d], f[:, 2 + d :]
@@ -100,12 +103,12 @@ def sobol_indices(
 
 @dataclass(frozen=True)
 class Effect:
-    """What one setting does to one quantity.
+    """The effect of one setting on one quantity.
 
     Attributes:
-        first, total: Sobol' indices over the range tried.
-        slope: change of the quantity, as a fraction, for one unit more of the setting, at recent
-            settings and today's material.
+        first, total: first-order and total Sobol' index over the range tried.
+        slope: change of the quantity, as a fraction, for an increase of the setting by one unit,
+            at recent settings and today's material.
     """
 
     first: Interval
@@ -115,13 +118,13 @@ class Effect:
 
 @dataclass(frozen=True)
 class Sensitivity:
-    """Effects of settings on grade and recovery.
+    """Effects of the d settings on grade and recovery.
 
     Attributes:
-        names: settings.
-        low, high: the range tried, over which the indices hold, shape (d,).
-        effects: by quantity, one a setting.
-        pairs: by quantity, one index a pair of ``itertools.combinations(names, 2)``.
+        names: names of the settings.
+        low, high: ends of the range tried, for which the indices hold, shape (d,).
+        effects: for each quantity, one effect for each setting.
+        pairs: for each quantity, one pair index for each of ``itertools.combinations(names, 2)``.
     """
 
     names: tuple[str, ...]
@@ -132,7 +135,7 @@ class Sensitivity:
 
 
 def sensitivity(model: LineModel) -> Sensitivity:
-    """Sobol' indices over the range tried and slopes at recent settings."""
+    """Computes Sobol' indices over the range tried, and slopes at recent settings."""
     e, space = model.evidence, model.evidence.space
     tried = e.settings[e.measured]
     low, high = tried.min(axis=0), tried.max(axis=0)
@@ -175,12 +178,15 @@ def sensitivity(model: LineModel) -> Sensitivity:
 
 
 def pairs_of(names: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
-    """Pairs of settings in the order of pair indices."""
+    """All pairs of settings, in the order of the pair indices."""
     return tuple(combinations(names, 2))
 
 
 def handy_amount(span: float) -> float:
-    """A round change of a setting to state its effect for: one unit, or a power of ten of them.
+    """A round change of a setting for which its effect is stated: a power of ten of its unit.
+
+    Args:
+        span: highest less lowest value of the setting.
 
     >>> handy_amount(4.0), handy_amount(300.0), handy_amount(90.0), handy_amount(0.8)
     (1.0, 10.0, 1.0, 0.1)

@@ -1,15 +1,15 @@
 """Errors that are correlated from day to day.
 
-Weather, a lot of material or a belt that slips for a week move neighboring days alike. Such errors
-look like a trend over a season, and no estimate that takes days for independent sees them. Here the
-mean errors of the days are taken as an error that fades over days plus one of their own (Diggle,
-Biometrics 44, 1988, 959),
+Weather, a lot of material or a belt that slips for a week affect neighboring days alike. Such
+errors look like a trend over a season, and an estimate that assumes independent days misses them.
+Here the mean error of a day is the sum of an error that is correlated over days and an independent
+error (Diggle, Biometrics 44, 1988, 959),
 
     m_d = u_d + e_d,   cov(u_d, u_d') = v s phi^|d - d'|,   var(e_d) = v (1 - s) / n_d,
 
-n_d readings on day d, with s and phi where the restricted likelihood is highest: that of what is
-left once a level and the course that is sought are taken out (Patterson & Thompson, Biometrika 58,
-1971, 545), since a trend or a step that is there is no shared error.
+with n_d readings on day d. The parameters s and phi maximize the restricted likelihood (Patterson &
+Thompson, Biometrika 58, 1971, 545), from which a constant level and the tested course, a trend or a
+step, are removed: a real trend or step is not a shared error.
 """
 
 from __future__ import annotations
@@ -24,16 +24,20 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# What is left of an error after a day, and the share of the variance of one reading that it makes.
+# Values that are tried for phi, the correlation after one day, and for s, the share of a reading's
+# variance that comes from the correlated error.
 FADING = (0.0, 0.3, 0.5, 0.7, 0.85, 0.93, 0.97)
 SHARES = (0.05, 0.1, 0.2, 0.35, 0.5, 0.7, 0.9)
-# On long histories neighboring days are taken together until there are no more of them than this:
-# the work is cubic in their number.
+# On long histories, neighboring days are joined to at most this many blocks, since the work is
+# cubic in their number.
 MOST_DAYS = 250
 
 
 def blocks(day: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Number of the block of days of each reading, at most ``MOST_DAYS`` blocks, shape (n,).
+    """Assigns each reading to a block of days, shape (n,); there are at most ``MOST_DAYS`` blocks.
+
+    Args:
+        day: number of the day of each reading, shape (n,).
 
     >>> blocks(np.arange(500))[[0, 1, 2, 499]].tolist()
     [0, 0, 1, 249]
@@ -46,15 +50,15 @@ def blocks(day: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 def shared_between_days(error: Floats, course: Floats, day: NDArray[np.int64]) -> Floats:
-    """Covariance that the errors of one day share with those of another.
+    """Covariance between the errors of different days.
 
     Args:
-        error: of each reading, of variance about 1, shape (n,).
-        course: what was fitted to the readings and taken out of them, shape (n,).
-        day: number of the day of each, shape (n,), g different ones.
+        error: error of each reading, scaled to a variance of about 1, shape (n,).
+        course: the course that was fitted to the readings and subtracted, shape (n,).
+        day: number of the day of each reading, shape (n,), with g distinct days.
 
     Returns:
-        Covariance of errors of two different days, in order, shape (g, g), 0 on the diagonal.
+        Covariance of the errors of two days, in order of time, shape (g, g); the diagonal is 0.
     """
     days, which, count = np.unique(day, return_inverse=True, return_counts=True)
     mean = np.bincount(which, weights=error) / count
@@ -79,9 +83,9 @@ def restricted(y: Floats, covariance: Floats, H: Floats) -> tuple[float, float]:
     """Restricted log likelihood up to a constant, and the scale that maximizes it.
 
     Args:
-        y: shape (n,).
-        covariance: of y up to a scale, shape (n, n).
-        H: what y is free to follow, shape (n, k).
+        y: observations, shape (n,).
+        covariance: covariance of y up to a scale, shape (n, n).
+        H: basis of the mean of y, shape (n, k).
     """
     lower = np.linalg.cholesky(covariance)
     white = solve_triangular(lower, np.column_stack([H, y]), lower=True, check_finite=False)

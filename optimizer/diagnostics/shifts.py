@@ -1,13 +1,14 @@
-"""A slow trend or sudden steps in readings over time, by generalized least squares.
+"""Finds a slow trend or sudden steps in readings over time, by generalized least squares.
 
-In come readings y, and a function that applies P, the inverse of their covariance with everything
-that is known to move them (settings, material) taken out. A course h over time then has
+In come readings y and a function that applies P, the inverse of their covariance after the known
+influences (settings, material) are projected out. A course h over time then has the size b and the
+test statistic z,
 
     b = h'P y / h'P h,   z = h'P y / sqrt(h'P h),
 
-with z standard normal where nothing happened. For a trend h is time itself. For a step at an
-unknown date the largest |z| over all dates is compared with its distribution under no change,
-simulated from the dates' joint covariance H'P H.
+where z is standard normal if nothing happened. For a trend, h is time itself. For a step at an
+unknown date, the largest |z| over all dates is compared with its distribution under no change,
+which is simulated from the joint covariance H'P H of the dates.
 """
 
 from __future__ import annotations
@@ -27,34 +28,35 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# A step is sought between this share of the runs at either end, and at no more dates than this.
+# Steps are not sought within this share of the readings at either end, nor at more dates than this.
 EDGE = 0.05
 MOST_DATES = 120
-# On long histories fewer dates, so that dates times readings stay within memory.
+# On long histories fewer dates are tried, so that dates times readings stay below MOST_CELLS.
 FEWEST_DATES, MOST_CELLS = 24, 20_000_000
 SIMULATIONS = 4000
 MOST_STEPS = 3
-# Evidence against chance that a date must have to be named.
+# A step is reported when its p-value is at most this.
 STEP_LEVEL = 0.01
-# Groups below which a sandwich estimate is too rough to use.
+# With fewer groups than this, a sandwich estimate is too inaccurate to use.
 FEWEST_GROUPS = 10
-# Share of a date's information below which earlier steps leave nothing to judge.
+# A date is no longer considered when the steps found so far leave less than this share of its
+# information.
 LEAST_LEFT = 1e-3
-# Smallest share of a reading's variance that its residual keeps: the residual of a reading that the
-# fit passes through says nothing about the errors.
+# Lower bound for the share of a reading's variance that its residual keeps: if the fit passes
+# through a reading, its residual says nothing about the errors.
 LEAST_KEPT = 0.1
-# A step is preferred to a trend when it explains this much more: two units of log likelihood.
+# A step is preferred to a trend when its z^2 is larger by this, two units of log likelihood.
 BETTER_BY = 4.0
 
 
 @dataclass(frozen=True)
 class Known:
-    """What is known to move the readings.
+    """The known influences on n readings.
 
     Attributes:
         weigh: applies P to an array of shape (n,) or (n, k).
-        noise: variance of each reading about what moves it, shape (n,).
-        kept: share of it that is left in the reading's residual, shape (n,).
+        noise: variance of each reading given the known influences, shape (n,).
+        kept: share of that variance that is left in the reading's residual, shape (n,).
     """
 
     weigh: Callable[[Floats], Floats]
@@ -64,10 +66,12 @@ class Known:
 
 @dataclass(frozen=True)
 class Trend:
-    """A slope with its standard error, and the probability of one as steep by chance.
+    """A slow trend.
 
-    ``wider`` is the factor by which errors shared within a day and between days widened the
-    variance.
+    Attributes:
+        slope, se: slope and its standard error.
+        p_value: probability that a slope at least as steep arises by chance.
+        wider: factor by which errors shared within a day and between days increase the variance.
     """
 
     slope: float
@@ -83,8 +87,15 @@ class Trend:
 
 @dataclass(frozen=True)
 class Step:
-    """A sudden change: the first moment after it, its size with standard error, z and p-value;
-    ``wider`` as in ``Trend``."""
+    """A sudden change.
+
+    Attributes:
+        at: the first time after the change.
+        size, se: size of the change and its standard error.
+        z: size over its standard error.
+        p_value: probability that a change at least as significant arises by chance at any date.
+        wider: factor by which errors shared within a day and between days increase the variance.
+    """
 
     at: float
     size: float
@@ -95,23 +106,27 @@ class Step:
 
 
 def better_explained(step: Step, slope: Trend) -> bool:
-    """Whether a step explains the readings better than a trend does, by errors as wide as the
-    better of the two leaves them: where one course is there the other leaves an error that lasts
-    for weeks."""
+    """Whether a step explains the readings better than a trend does.
+
+    Both are judged with the smaller of the two inflation factors: if one of the courses is real,
+    fitting the other leaves an error that lasts for weeks and makes its own factor too large.
+    """
     wider = min(step.wider, slope.wider)
     return step.z**2 * step.wider > slope.z**2 * slope.wider + BETTER_BY * wider
 
 
 def trend(y: Floats, time: Floats, known: Known, day: NDArray[np.int64]) -> Trend:
-    """Slope of y over time.
+    """Estimates the slope of y over time.
+
+    Readings of one day may share an error, so the standard error is at least that of the sandwich
+    estimator over days (Liang & Zeger, Biometrika 73, 1986, 13). Days near each other may share an
+    error, too (``serial``).
 
     Args:
         y: readings, shape (n,).
-        time: shape (n,).
-        known: what moves the readings.
-        day: number of the day of each reading, shape (n,). Readings of one day may share an
-            error: the standard error is at least that of the sandwich estimator over days (Liang
-            & Zeger, Biometrika 73, 1986, 13). So may days near each other (``serial``).
+        time: time of each reading in days, shape (n,).
+        known: the known influences on the readings.
+        day: number of the day of each reading, shape (n,).
     """
     h = time - time.mean()
     weighed = known.weigh(h)
@@ -125,16 +140,16 @@ def trend(y: Floats, time: Floats, known: Known, day: NDArray[np.int64]) -> Tren
 def inflation(
     left: Floats, course: Floats, weighed: Floats, known: Known, day: NDArray[np.int64]
 ) -> float:
-    """How many times shared errors widen the variance of the size of a course; at least 1.
+    """Factor, at least 1, by which shared errors increase the variance of the size of a course.
 
-    Residuals are made as large as the errors were before the fit followed them (HC2 of MacKinnon &
-    White, J. Econometrics 29, 1985, 305).
+    Residuals are scaled up to the size of the errors, since the fit has followed part of the errors
+    (HC2 of MacKinnon & White, J. Econometrics 29, 1985, 305).
 
     Args:
-        left: readings less the course, shape (n,).
+        left: readings less the fitted course, shape (n,).
         course: h over time, shape (n,).
         weighed: P h, shape (n,).
-        known: what moves the readings.
+        known: the known influences on the readings.
         day: number of the day of each reading, shape (n,).
     """
     day = blocks(day)
@@ -154,12 +169,15 @@ def inflation(
 
 
 def steps(y: Floats, time: Floats, known: Known, seed: int = 0) -> list[Step]:
-    """Sudden changes, the clearest first; each is sought with those before it taken out.
+    """Finds sudden changes, the most significant first.
+
+    After each change that is found, its effect is removed before the next one is sought.
 
     Args:
-        y, time: readings in order of time in days, shape (n,).
-        known: what moves the readings.
-        seed: of the simulated distribution.
+        y: readings in order of time, shape (n,).
+        time: time of each reading in days, shape (n,).
+        known: the known influences on the readings.
+        seed: seed of the simulated distribution.
     """
     dates = candidate_dates(time)
     most = max(FEWEST_DATES, MOST_CELLS // len(time))
@@ -196,7 +214,7 @@ def steps(y: Floats, time: Floats, known: Known, seed: int = 0) -> list[Step]:
 
 
 def candidate_dates(time: Floats) -> Floats:
-    """Moments at which a step may begin: those of readings, away from both ends."""
+    """Times at which a step may begin: times of readings that are not near either end."""
     low, high = np.quantile(time, [EDGE, 1.0 - EDGE])
     dates = np.unique(time)
     dates = dates[(dates > low) & (dates <= high) & (dates > time.min())]
@@ -206,7 +224,7 @@ def candidate_dates(time: Floats) -> Floats:
 
 
 def _largest_by_chance(information: Floats, z: float, seed: int) -> float:
-    """P(max |z| over all dates >= z) where nothing happened."""
+    """P(max |z| over all dates >= z) under no change, by simulation."""
     sd = np.sqrt(np.diag(information))
     lower = factorize(information / np.outer(sd, sd))
     draws = lower @ np.random.default_rng(seed).standard_normal((len(sd), SIMULATIONS))
@@ -215,7 +233,7 @@ def _largest_by_chance(information: Floats, z: float, seed: int) -> float:
 
 
 def power(size: float, se: float, level: float = 0.05) -> float:
-    """Chance that a slope of this size is found by a two-sided test at the level.
+    """Probability that a two-sided test finds a slope of the given size and standard error.
 
     >>> round(power(2.8, 1.0), 2)
     0.8

@@ -1,4 +1,6 @@
-"""What the history does not cover: ranges never tried, settings that moved together, and which
+"""What the history does not cover.
+
+The module finds ranges that were never tried and settings that moved together, and compares which
 further sampling would help most.
 """
 
@@ -22,14 +24,14 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# A range of a setting without any run is named when it is at least this share of the limits.
+# An untried range is reported when it is at least this share of the range that the limits allow.
 WIDE_GAP = 0.2
-# Settings whose variance inflation reaches this cannot be told apart (common practice).
+# Effects of settings whose variance inflation reaches this cannot be separated (common practice).
 INFLATED = 10.0
-# Correlation with one other setting from which the pair is named anyway.
+# A pair of settings is also reported when its absolute correlation reaches this.
 TOGETHER = 0.9
 SINGULAR = 1e-9
-# Settings are known where the runs took at least this share of the standard deviation away.
+# Settings count as known when the runs reduce the standard deviation by at least this share.
 KNOWN_FROM = 0.5
 POOL = 512
 MORE_RUNS = 8
@@ -41,9 +43,9 @@ class Untried:
     """A range of a setting inside the limits in which nothing was tried.
 
     Attributes:
-        setting, unit: which.
-        low, high: its ends, in the unit.
-        share: of the range that the limits allow.
+        setting, unit: name and unit of the setting.
+        low, high: ends of the untried range, in the unit.
+        share: the untried range as a share of the range that the limits allow.
     """
 
     setting: str
@@ -55,14 +57,15 @@ class Untried:
 
 @dataclass(frozen=True)
 class Collinear:
-    """A setting that the others nearly determine.
+    """A setting that the other settings nearly determine.
 
     Attributes:
-        setting: which.
-        other: the setting with which it moved most.
-        correlation: of the two.
-        inflation: how many times wider its effect's variance is than if it had moved on its own;
-            None where the others determine it exactly.
+        setting: name of the setting.
+        other: name of the setting with which it is most correlated.
+        correlation: correlation of the two.
+        inflation: variance inflation factor: how many times larger the variance of the setting's
+            effect is than if the setting had moved independently; None where the others determine
+            it exactly.
     """
 
     setting: str
@@ -81,7 +84,10 @@ class Collinear:
 
 
 def untried_ranges(model: LineModel, region: Region) -> tuple[Untried, ...]:
-    """Ranges of each setting inside the limits where nothing was tried, the widest first."""
+    """The widest untried range of each setting inside the limits, the largest share first.
+
+    Ranges narrower than ``WIDE_GAP`` are left out.
+    """
     e, found = model.evidence, []
     for j, setting in enumerate(e.space.settings):
         low, high = (float(setting.values(np.array(k[j]))) for k in (region.first, region.last))
@@ -98,10 +104,11 @@ def untried_ranges(model: LineModel, region: Region) -> tuple[Untried, ...]:
 
 
 def collinear(model: LineModel) -> tuple[Collinear, ...]:
-    """Settings that the others nearly determine, with what they moved with.
+    """Settings that the other settings nearly determine.
 
-    The variance inflation 1 / (1 - R^2) of a setting regressed on all others says how many times
-    wider its effect's variance is than if it had moved on its own.
+    The variance inflation factor 1 / (1 - R^2), with R^2 of the regression of a setting on all
+    others, says how many times larger the variance of the setting's effect is than if the setting
+    had moved independently.
     """
     e = model.evidence
     settings = e.settings[e.measured]
@@ -109,7 +116,7 @@ def collinear(model: LineModel) -> tuple[Collinear, ...]:
     if len(moved) < 2 or len(settings) <= len(moved) + 1:
         return ()
     correlation = np.atleast_2d(np.corrcoef(settings[:, moved].T))
-    # The inverse of a matrix that exact dependence made singular means nothing.
+    # With exact dependence the correlation matrix is singular and its inverse has no meaning.
     exact = np.linalg.eigvalsh(correlation)[0] < SINGULAR
     inflation = np.diag(np.linalg.pinv(correlation, hermitian=True))
     found = []
@@ -130,7 +137,7 @@ def collinear(model: LineModel) -> tuple[Collinear, ...]:
 
 @dataclass(frozen=True)
 class SamplingOption:
-    """A kind of further sampling, and the half width of recovery's interval that it would leave."""
+    """A kind of further sampling, and the half width of recovery's 90 % interval after it."""
 
     sampling: str
     half_width: float
@@ -138,12 +145,12 @@ class SamplingOption:
 
 @dataclass(frozen=True)
 class Sampling:
-    """How more sampling would narrow the recovery inside the limits.
+    """How further sampling would narrow the interval of recovery inside the limits.
 
     Attributes:
         known_share: share of the settings inside the limits about which the runs are informative.
-        now: half width of the 90 % interval of recovery there, averaged, fraction.
-        options: the same after each kind of sampling, the narrowest first.
+        now: half width of the 90 % interval of recovery, averaged over those limits, fraction.
+        options: kinds of further sampling, the one that leaves the narrowest interval first.
     """
 
     known_share: float
@@ -154,8 +161,8 @@ class Sampling:
 def plan_sampling(model: LineModel, region: Region) -> Sampling:
     """Compares more spread settings, more repeats and larger samples, from the posterior alone.
 
-    A Gaussian posterior's width does not depend on the readings to come, only on where and how
-    well they are taken.
+    The width of a Gaussian posterior does not depend on the values of future readings, only on
+    their settings and their errors.
     """
     e, rng = model.evidence, np.random.default_rng(model.seed)
     pool = region.sample(POOL, rng)
@@ -166,7 +173,8 @@ def plan_sampling(model: LineModel, region: Region) -> Sampling:
     busiest = np.argsort(-points.counts, kind="stable")[:MORE_RUNS]
     repeats = Inputs(points.X[np.resize(busiest, MORE_RUNS)])
     S, C = model.surrogate.latent(A, coarse=True).mean.mean(axis=0)
-    # Of logit recovery, (S + C)/2, to the sharpness and to what the balance has of its own.
+    # Weights of the variances of the sharpness and of the balance's independent part in the
+    # variance of logit recovery, (S + C)/2.
     cut = cut_of(balance.kernel, S, C)
     shares = 0.25 * (1.0 + cut) ** 2, np.full(len(A), 0.25)
     prior = now = wider = again = finer = np.zeros(len(A))
@@ -198,7 +206,14 @@ def plan_sampling(model: LineModel, region: Region) -> Sampling:
 
 
 def _taken(posterior: Posterior, A: Inputs, V: Floats, X: Inputs) -> Floats:
-    """By how much readings at X would reduce the posterior variance at A, shape (n,)."""
+    """Reduction of the posterior variance at A by readings at X, shape (n,).
+
+    Args:
+        posterior: the posterior before those readings.
+        A: n points.
+        V: projection of A on the readings so far.
+        X: settings of the further readings.
+    """
     _, U = posterior.project(X)
     cross = posterior.covariance(X, A) - U.T @ V
     known = float(np.median(posterior.readings.known_variance))
@@ -208,7 +223,7 @@ def _taken(posterior: Posterior, A: Inputs, V: Floats, X: Inputs) -> Floats:
 
 
 def _explained(posterior: Posterior, A: Inputs, times: float) -> Floats:
-    """Prior variance at A that the same runs would explain with samples ``times`` as large."""
+    """Prior variance at A that the runs would explain if their samples were ``times`` as large."""
     data = posterior.readings
     w = data.known_variance / times + posterior.hyperparameters.noise
     lower = factorize(posterior.covariance(data.inputs, data.inputs) + np.diag(w / data.counts))

@@ -1,6 +1,7 @@
-"""Commits of the table: the files they add and remove, and that none is retried on another version.
+"""Commits of the table: which files a commit adds and removes, and on which version.
 
-The table library writes them, with a put that succeeds on one version only.
+The table library writes a commit with a conditional put, which succeeds only on the version from
+which the commit was made. A commit is never retried on another version.
 """
 
 from __future__ import annotations
@@ -16,14 +17,24 @@ FORMAT = 1
 """Version of the table's columns and units; a higher one was written by a newer highside."""
 FORMAT_KEY = "highside.format="
 MARK = "highside.commit"
-"""Where a commit says which write made it."""
-# A season's plan can be made again years later: no version is cleaned away.
+"""Key in a commit's metadata that identifies the write that made the commit."""
+# Old versions are kept, so that a plan can be reproduced years later.
 _CONFIGURATION = {"delta.enableExpiredLogCleanup": "false"}
 _NAME = "highside run history"
 
 
 def create(uri: str, schema: pa.Schema, added: list[AddAction], mark: str) -> None:
-    """The first commit of a table, its columns those of the schema."""
+    """Creates a table with its first commit.
+
+    Args:
+        uri: location of the table.
+        schema: columns of the table.
+        added: data files of the commit.
+        mark: identifies the write in the commit's metadata.
+
+    Raises:
+        deltalake.exceptions.DeltaError, OSError: when the commit cannot be written.
+    """
     create_table_with_add_actions(
         uri,
         Schema.from_arrow(schema),
@@ -44,13 +55,24 @@ def append(
     mark: str = "",
     removed: Sequence[RemoveAction] = (),
 ) -> None:
-    """One commit of files on the opened version of the table; new columns join its schema."""
+    """Commits added and removed files on the opened version of a table.
+
+    Args:
+        table: opened at the version that the commit follows.
+        schema: columns of the added files; columns that the table lacks are added to it.
+        added: data files to add.
+        mark: identifies the write in the commit's metadata.
+        removed: data files that are no longer part of the table.
+
+    Raises:
+        deltalake.exceptions.DeltaError, OSError: when the commit cannot be written.
+    """
     old = table.schema()
     known = {field.name for field in old.fields}
     new = Schema.from_arrow(pa.schema([field for field in schema if field.name not in known]))
     how: dict[str, Any] = {"mode": "append"}
     if new.fields:
-        # The library takes further columns only where files are replaced: here, those of no line.
+        # The library accepts new columns only when files are replaced; this filter replaces none.
         how = {"mode": "overwrite", "partition_filters": [("line", "in", [])]}
     table.create_write_transaction(
         [*added, *removed],
@@ -64,8 +86,8 @@ def append(
 def alone(mark: str = "") -> CommitProperties:
     """Properties of a commit that succeeds only on the version from which it was made.
 
-    The library would retry it on top of another commit; but a load decides which runs are new by
-    comparing them with the version before it.
+    By default the library would retry the commit on top of another one. That would be wrong: a load
+    compares its runs with one version to decide which of them are new.
     """
     return CommitProperties(
         custom_metadata={"highside.format": str(FORMAT), MARK: mark}, max_commit_retries=0

@@ -1,4 +1,4 @@
-"""Runs and readings as files that other programs open: CSV or Parquet."""
+"""Writes runs and readings to files that other programs can open: CSV or Parquet."""
 
 from __future__ import annotations
 
@@ -16,17 +16,17 @@ from optimizer.text.formulas import harmless
 
 
 def write_table(path: Path, made: Callable[[], pa.Table]) -> int:
-    """Writes a table to CSV or Parquet, by the suffix, whole or not at all.
+    """Writes a table to CSV or Parquet, as the suffix says; an incomplete file never remains.
 
     Args:
-        path: of the file.
-        made: makes the table, once the suffix is known to be right.
+        path: path of the file, which ends in ``.csv`` or ``.parquet``.
+        made: makes the table; called only after the suffix was checked.
 
     Returns:
         The number of rows.
 
     Raises:
-        InputError: when the suffix is neither, or the file cannot be written.
+        InputError: when the suffix is another one, or the file cannot be written.
     """
     if path.suffix not in (".csv", ".parquet"):
         raise InputError(f"cannot export to '{path}'.", hint="End it in .csv or .parquet.")
@@ -40,7 +40,7 @@ def write_table(path: Path, made: Callable[[], pa.Table]) -> int:
 
 
 def _harmless(table: pa.Table) -> pa.Table:
-    """The table with headings and texts that no spreadsheet runs."""
+    """Marks headings and texts that a spreadsheet would run as formulas."""
     columns = [
         harmless_text(c.combine_chunks()) if pa.types.is_string(c.type) else c
         for c in table.columns

@@ -1,4 +1,4 @@
-"""What verifying and restoring a history found, as records."""
+"""Records of the results of verifying and restoring a history."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ class Damage:
     """A file that differs from what the log states.
 
     Attributes:
-        file: data file, or commit of the log, inside the history.
-        line: of its runs; None for a commit.
-        runs: their number by the log; None when it is not known.
-        reason: what is wrong.
+        file: path of the data file or commit, inside the history.
+        line: line whose runs the file holds; None for a commit.
+        runs: number of runs in the file, as the log states it; None when it is not known.
+        reason: what is wrong with the file.
     """
 
     file: str
@@ -24,18 +24,21 @@ class Damage:
 
 @dataclass(frozen=True)
 class Health:
-    """What ``verify`` found.
+    """The result of ``verify``.
 
     Attributes:
-        version: that was verified; None when the log cannot be read, or there is no history.
-        files, runs: numbers of sound files, and of their runs.
-        damaged: the other files.
+        version: the version that was verified; None when the log cannot be read or there is no
+            history.
+        files, runs: number of sound files and number of runs in them.
+        damaged: the files that are not sound.
         doubled: number of runs that occur more than once.
-        odd_ids: number of runs whose id has the form of a content id but is not theirs.
-        unhashed: number of sound files without a kept hash; only sizes and ranges were compared.
-        left_over: number of files that interrupted loads left; they do no harm.
-        left_over_bytes: their total size.
-        restorable: the latest version with sound files only, when this one is damaged.
+        odd_ids: number of runs whose id looks like a hash of their content but differs from it.
+        unhashed: number of sound files without a stored hash; for these files only sizes and
+            ranges of values were compared.
+        left_over: number of files that interrupted loads left behind; they do no harm.
+        left_over_bytes: total size of the left-over files, in bytes.
+        restorable: the latest version whose files are all sound, when the verified version is
+            damaged; otherwise None.
     """
 
     version: int | None
@@ -61,11 +64,11 @@ class Health:
 
 @dataclass(frozen=True)
 class Restored:
-    """A version that was made the current one.
+    """An earlier version that was made the current one.
 
     Attributes:
-        restored: its number.
-        version: number of the commit that restored it.
+        restored: number of the earlier version.
+        version: number of the version after restoring.
     """
 
     restored: int

@@ -1,8 +1,8 @@
 """The run history: one Delta table, partitioned by line, to which runs are only appended.
 
-In come batches of checked runs, each appended in one atomic commit; out comes a ``Snapshot`` of any
-version. Any reader of the Delta format can read the table. A folder or table that is not such a
-history is never written to.
+In come batches of checked runs, which are appended in one atomic commit; out comes a ``Snapshot``
+of any version. Any reader of the Delta format can read the table. Nothing is ever written to a
+folder or table that is not a run history.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from optimizer.plant.site import Site
 
 LOCK_SECONDS = 60.0
 BATCHES_WAITING = 4
-"""Batches made ahead of the writer; more only take memory."""
+"""Number of batches that may wait for the writer; more would only take memory."""
 
 
 class History:
@@ -38,12 +38,12 @@ class History:
 
     Args:
         location: a folder, or the URI of an object store. It need not exist yet.
-        lock_seconds: how long a load waits for another to end.
-        clock: gives the current time; a new run cannot have started much later.
+        lock_seconds: how long a load waits for another load to end.
+        clock: gives the current time; new runs that start much later are rejected.
 
     Raises:
         HistoryError: from every method, when the location is damaged, locked, not a history, or
-            written by a newer version. Nothing is written then.
+            written by a newer version of highside. In that case nothing is written.
     """
 
     def __init__(
@@ -61,50 +61,54 @@ class History:
 
     @property
     def rejects_folder(self) -> Path:
-        """Where rejected rows are kept: for an object store in the working folder, where a person
-        can correct them."""
+        """Folder for rejected rows; for an object store it lies in the working folder, where a
+        person can correct the rows."""
         return self.folder / REJECTS if self.folder is not None else Path("highside-rejected")
 
     @property
     def samples_folder(self) -> Path:
-        """Where the readings are kept that runs were made of (``history.samples``)."""
+        """Folder for the readings from which runs were averaged (``history.samples``)."""
         return self.folder / SAMPLES if self.folder is not None else Path("highside-samples")
 
     @property
     def exists(self) -> bool:
-        """Whether anything was ever loaded."""
+        """Whether the history has a commit."""
         return self.table.open() is not None
 
     @property
     def version(self) -> int | None:
-        """Number of the latest commit, None before the first."""
+        """Number of the latest version; None when there is no commit yet."""
         table = self.table.open()
         return None if table is None else table.version()
 
     # -- writing -----------------------------------------------------------------------------
 
     def lock(self) -> AbstractContextManager[None]:
-        """Holds the history for one reader-and-writer; entering it twice in one holder is fine.
+        """Locks the history, so that no other load on this machine writes to it meanwhile.
+
+        The holder of the lock may enter it again.
 
         Raises:
-            HistoryError: when another holds it for too long, or the folder cannot be written.
+            HistoryError: when another load holds the lock for too long, or the folder cannot be
+                written.
         """
         return self.table.lock()
 
     def append(
         self, runs: pa.Table | Iterable[pa.RecordBatch], schema: pa.Schema | None = None
     ) -> int | None:
-        """Appends checked runs in one commit; no run, no commit.
+        """Appends checked runs in one commit; without runs there is no commit.
 
         Args:
-            runs: a table, or batches as they come; their schema is that of ``schema_of``.
-            schema: schema of the batches; a table has its own.
+            runs: a table, or an iterable of batches, in the schema of ``schema_of``.
+            schema: schema of the batches; not needed for a table.
 
         Returns:
-            The version after it, None when there is no history yet.
+            The version after the commit; None when there was no run and there is no history yet.
 
         Raises:
-            Overtaken: when others committed since the batches were begun; starting over will do.
+            Overtaken: when another load committed after this one had begun; the caller may start
+                again.
         """
         if isinstance(runs, pa.Table):
             runs, schema = runs.to_batches(), runs.schema
@@ -120,10 +124,10 @@ class History:
     def _write(
         self, table: DeltaTable | None, batches: Iterator[pa.RecordBatch], schema: pa.Schema
     ) -> int:
-        """One commit of all batches, or none; the version after it.
+        """Writes all batches in one commit and returns the version after it.
 
-        The writer has a thread of its own: batches are made in this one, which may have to read
-        the table for them, and the writer's runtime cannot read while it writes.
+        The writer has its own thread. The batches are made in the calling thread, which may have
+        to read the table for them, and the writer's runtime cannot read while it writes.
         """
         queue: Queue[pa.RecordBatch | BaseException | None] = Queue(BATCHES_WAITING)
 
@@ -138,7 +142,7 @@ class History:
             try:
                 for batch in batches:
                     _hand_over(queue, batch, writing)
-                    if writing.done():  # it failed, and says why below
+                    if writing.done():  # the writer failed; ``result`` below raises its error
                         break
             except BaseException as error:
                 _hand_over(queue, error, writing)  # the writer stops and commits nothing
@@ -149,7 +153,7 @@ class History:
     # -- reading -----------------------------------------------------------------------------
 
     def at(self, version: int | None = None) -> Snapshot:
-        """The history at a version, the latest by default; later loads do not change it.
+        """The history at a version, by default the latest; later loads do not change the snapshot.
 
         Raises:
             InputError: when there is no such version.
@@ -157,26 +161,38 @@ class History:
         return Snapshot.of_version(self.place, self.table.open(version))
 
     def keys(self, lines: Sequence[str] | None = None) -> Iterator[pa.RecordBatch]:
-        """Batches of the columns that identify a run, at the latest version."""
+        """Batches of the columns that identify a run, at the latest version.
+
+        Args:
+            lines: names of the lines to read; all lines when None.
+        """
         return self.at().keys(lines)
 
     def export_readings(self, path: str | Path, site: Site | None = None) -> int:
-        """Writes the readings over time that runs were made of, as ``export`` does runs.
+        """Writes the readings from which runs were averaged to CSV or Parquet.
+
+        Args:
+            path: path of the file; its suffix says the format.
+            site: the plant, in whose units the readings are written; the defaults when None.
+
+        Returns:
+            The number of readings.
 
         Raises:
-            InputError: when there are none, the suffix is neither, or it cannot be written.
+            InputError: when the history has no readings, the suffix is neither ``.csv`` nor
+                ``.parquet``, or the file cannot be written.
             HistoryError: when the readings are damaged.
         """
         readings = SampleStore(self.samples_folder).read()
         if readings is None:
             raise InputError(
-                "the history keeps no readings over time.", hint="They come with load --samples."
+                "the history has no readings over time.", hint="Load them with load --samples."
             )
         return write_table(Path(path), lambda: in_site_units(readings, site or Site()))
 
 
 def _hand_over(queue: Queue[Any], item: object, writing: Future[int]) -> None:
-    """Puts an item in the queue, unless the writer has ended and will take no more."""
+    """Puts an item in the queue, unless the writer has ended and will take no more items."""
     while not writing.done():
         try:
             queue.put(item, timeout=0.1)

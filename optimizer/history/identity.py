@@ -1,16 +1,17 @@
-"""Which rows are the same run: content to a run id, and the set of runs already known.
+"""Which rows are the same run: a run id made from a run's content, and the set of known runs.
 
-A run's id is 128 bits computed from what the run *is*, never from the file it stood in. It is
-stable across versions and platforms: every step is integer arithmetic, or a correctly rounded
-floating operation on exact powers of ten.
+A run's id has 128 bits and is computed from the content of the run, never from the file that
+contained it. The id is stable across versions and platforms: every step is integer arithmetic, or
+a correctly rounded floating-point operation on exact powers of ten.
 
-The function, so that anyone can compute it again. A number is rounded to single precision and
-then to six significant digits, so that a log in single precision, one in per cent and one in
-fractions agree; its code is ``mantissa * 128 + exponent + 64``. A time is its microseconds since
-1970. A text is hashed in words of eight bytes. Each code, xored with a seed made of the column's
-name, goes through the finalizer of the splitmix64 generator [Steele2014]_; an empty cell counts
-nothing, so a material column that a site declares later changes no id. The sum over columns is
-the first half of the id, the sum weighted by odd numbers made of the names the second.
+This is the function, so that anyone can compute an id again. A number is rounded to single
+precision and then to six significant digits, so that logs in single precision, in per cent and in
+fractions agree; the code of the number is ``mantissa * 128 + exponent + 64``. The code of a time is
+its microseconds since 1970. The code of a text is a hash of its words of eight bytes. Each code is
+xored with a seed made from the column's name and goes through the finalizer of the splitmix64
+generator [Steele2014]_. An empty cell contributes nothing, so a material column that a site
+declares later changes no id. The first half of the id is the sum over the columns. The second half
+is the sum over the columns, each weighted by an odd number made from the column's name.
 
 .. [Steele2014] G. L. Steele, D. Lea, C. H. Flood, "Fast splittable pseudorandom number
    generators", OOPSLA 2014, section 5 (the finalizer with David Stafford's constants, mix13).
@@ -35,12 +36,12 @@ if TYPE_CHECKING:
 
 SIGNIFICANT_DIGITS = 6
 _MANTISSA = 10 ** (SIGNIFICANT_DIGITS - 1)
-# Powers of ten that bound every number in single precision; exact comparison with them gives the
-# decimal exponent without a logarithm, whose last bit differs between platforms.
+# Powers of ten that bound every number in single precision. Exact comparison with them gives the
+# decimal exponent without a logarithm, the last bit of which differs between platforms.
 _LOWEST, _HIGHEST = -46, 40
 _POWERS = np.array([float(f"1e{k}") for k in range(_LOWEST, _HIGHEST + 1)])
-# By which a number of each exponent (from one below the lowest) is multiplied and divided to have
-# its digits before the point; one of the two is 1.
+# Factors by which a number is multiplied and divided to bring its significant digits before the
+# decimal point, for each exponent from one below the lowest; one of the two factors is always 1.
 _SHIFTS = SIGNIFICANT_DIGITS - 1 - np.arange(_LOWEST - 1, _HIGHEST + 1)
 _UP = _POWERS[np.clip(_SHIFTS, 0, _HIGHEST) - _LOWEST]
 _DOWN = _POWERS[np.clip(-_SHIFTS, 0, _HIGHEST) - _LOWEST]
@@ -48,20 +49,20 @@ _DOWN = _POWERS[np.clip(-_SHIFTS, 0, _HIGHEST) - _LOWEST]
 _MULTIPLY_1 = np.uint64(0xBF58476D1CE4E5B9)
 _MULTIPLY_2 = np.uint64(0x94D049BB133111EB)
 _S30, _S27, _S31 = np.uint64(30), np.uint64(27), np.uint64(31)
-# Keeps the hash of an empty text apart from 0, which means no text.
+# Keeps the hash of an empty text different from 0, which stands for a missing text.
 _TEXT = np.uint64(0xFF)
-# First n bytes of a little-endian word.
+# Masks that keep the first n bytes of a little-endian word.
 _FIRST_BYTES = np.array([(1 << (8 * n)) - 1 for n in range(9)], dtype=np.uint64)
 
 CORE = ("line", "started_at", "grade", "recovery", "grade_se", "recovery_se", "grade_count")
-"""Columns that make the id besides settings and deck state."""
+"""Columns that determine the id, besides the settings and the deck state."""
 
 ADDED, KNOWN, CONFLICT = 0, 1, 2
-"""Verdicts on a row: a new run, one the history has, or a known id with other content."""
+"""Verdicts on a row: a new run, a run that the history has, or a known id with other content."""
 
 
 def mix(codes: Keys) -> Keys:
-    """Finalizer of splitmix64, elementwise; shape kept."""
+    """Applies the finalizer of splitmix64 to each element; the shape stays the same."""
     z = codes ^ (codes >> _S30)
     z *= _MULTIPLY_1
     z ^= z >> _S27
@@ -85,7 +86,7 @@ def hash_text(column: pa.Array) -> Keys:
     start, left = offsets[:-1].astype(np.int64), np.diff(offsets).astype(np.int64)
     hashed = mix(left.astype(np.uint64) + _TEXT)
     if left[0] % 8 == 0 and column.null_count == 0 and (left == left[0]).all():
-        # Run ids are of one length: their words stand in even rows.
+        # All texts have one length, as run ids do: their words form a matrix.
         even = np.frombuffer(used[offsets[0] :].tobytes(), "<u8").reshape(n, -1)
         for word in even.T:
             hashed = mix(hashed ^ word)
@@ -111,13 +112,19 @@ def hash_text(column: pa.Array) -> Keys:
 
 
 def hash_labels(column: pa.Array) -> Keys:
-    """The same hashes, for a column of few different texts; shape (n,)."""
+    """64-bit hashes of a text column with few distinct texts, shape (n,); equal to ``hash_text``.
+
+    Each distinct text is hashed once.
+    """
     coded = column.dictionary_encode(null_encoding="encode")
     return hash_text(coded.dictionary)[coded.indices.to_numpy()]
 
 
 def number_codes(values: NDArray[np.float64]) -> Keys:
-    """Codes of numbers to six significant digits, shape (n,); equal numbers, equal codes."""
+    """Codes of numbers rounded to six significant digits, shape (n,).
+
+    Numbers that agree after rounding have equal codes.
+    """
     with np.errstate(over="ignore"):
         single = values.astype(np.float32).astype(np.float64)
     place = np.searchsorted(_POWERS, np.abs(single), side="right")
@@ -127,7 +134,7 @@ def number_codes(values: NDArray[np.float64]) -> Keys:
         scaled = np.nan_to_num(scaled)
     mantissa = np.rint(scaled).astype(np.int64)
     carried = np.abs(mantissa) >= 10 * _MANTISSA
-    if carried.any():  # 9.999999 and 10 are one number
+    if carried.any():  # 9.999999 rounds to 10, which has one more digit
         mantissa[carried] //= 10
         exponent = exponent + carried
     return np.asarray(mantissa * 128 + exponent + 64).view(np.uint64)
@@ -146,20 +153,20 @@ def _codes(column: pa.Array) -> tuple[Keys, Mask | None]:
 
 @cache
 def _seed(name: str) -> tuple[np.uint64, np.uint64]:
-    """Seed and odd weight of a column, made of its name."""
+    """Seed and odd weight of a column, made from its name."""
     seed = hash_text(pa.array([name]))
     return seed[0], mix(seed)[0] | np.uint64(1)
 
 
 class _Sum:
-    """Both halves of the running sum over columns."""
+    """Running sums over columns: the plain sum and the weighted sum of each run, shape (n,)."""
 
     def __init__(self, n: int) -> None:
         self.first = np.zeros(n, np.uint64)
         self.second = np.zeros(n, np.uint64)
 
     def add(self, name: str, column: pa.Array, hashes: Keys | None = None) -> None:
-        """Adds a column; ``hashes`` of its texts where they are known."""
+        """Adds a column; ``hashes`` are the hashes of its texts, if they are already known."""
         if column.null_count == len(column):
             return
         codes, filled = _codes(column) if hashes is None else (hashes, None)
@@ -172,20 +179,20 @@ class _Sum:
 
 
 class Fingerprints:
-    """Identity and content of a batch of runs.
+    """Hashes of the identity and of the content of each run in a batch.
 
-    The label of the material and the material variables belong to the content. They belong to
-    the identity only of a run without a date: two dated runs that differ in them alone are one
-    run with a disputed moisture, not two; without dates they may well be two.
+    The material's label and the material variables always belong to the content. They belong to
+    the identity only for a run without a date. Two dated runs that differ only in a material
+    variable are one run with a disputed value; two undated ones may be different runs.
 
     Args:
         runs: a batch in the run table's schema.
         settings, material: names of settings and of material variables.
 
     Attributes:
-        identity: two words a run, shape (n, 2).
-        content: one word a run, shape (n,); equal content, equal word.
-        lines: hashes of the lines, shape (n,).
+        identity: two 64-bit words for each run, shape (n, 2).
+        content: one 64-bit word for each run, shape (n,); runs of equal content have equal words.
+        lines: hashes of the names of the lines, shape (n,).
     """
 
     def __init__(
@@ -209,21 +216,22 @@ class Fingerprints:
 
 
 def run_ids(identity: Keys) -> pa.Array:
-    """Run ids of identities, shape (n, 2), as 32 hexadecimal digits."""
+    """Run ids as texts of 32 hexadecimal digits, shape (n,), from identities, shape (n, 2)."""
     text = identity.astype(">u8").tobytes().hex().encode()
     offsets = np.arange(0, len(text) + 1, 32, dtype=np.int32)
     return pa.StringArray.from_buffers(len(identity), pa.py_buffer(offsets), pa.py_buffer(text))
 
 
 class KeyMap:
-    """A growing map from 64-bit keys to 64-bit values with vectorised look-up.
+    """A growing map from 64-bit keys to 64-bit values with vectorized look-up.
 
-    Open addressing with linear probing in two arrays, at most two thirds full. A small map grows
-    fourfold, to be built seldom; a large one twofold, to stay within 24 to 48 bytes a key.
+    It uses open addressing with linear probing in two arrays, which are at most two thirds full. A
+    small map grows fourfold, so that it is seldom rebuilt; a large map grows twofold, so that it
+    takes 24 to 48 bytes for each key.
     """
 
     _LARGE = 1 << 22
-    _MOVED_AT_ONCE = 1 << 18  # what finding slots takes besides is bounded by it
+    _MOVED_AT_ONCE = 1 << 18  # bounds the temporary memory that finding slots takes
 
     def __init__(self, capacity: int = 1 << 16) -> None:
         self._keys = np.zeros(capacity, np.uint64)  # 0 marks a free slot
@@ -231,17 +239,24 @@ class KeyMap:
         self._used = 0
 
     def get(self, keys: Keys) -> tuple[Mask, Keys]:
-        """Which keys are there, and their values (anything where not); shapes (n,)."""
+        """Whether each key is in the map, and its value; shapes (n,).
+
+        The value of a key that is not in the map is arbitrary.
+        """
         keys = np.maximum(keys, 1)
         at = self._find(keys)
         return self._keys[at] == keys, self._values[at]
 
     def claim(self, keys: Keys, values: Keys) -> Mask:
-        """Adds the keys that are not there, the first of equal ones; which were added, (n,)."""
+        """Adds keys that are not in the map, and tells which were added, shape (n,).
+
+        Of equal keys, the first one is added.
+        """
         self._make_room(len(keys))
         keys = np.maximum(keys, 1)
         added = np.zeros(len(keys), bool)
-        rows = np.arange(len(keys))[::-1]  # of equal slots the last write stays: the first row
+        # numpy keeps the last write to a slot: in reverse order, that is the first row.
+        rows = np.arange(len(keys))[::-1]
         while len(rows):
             at = self._find(keys[rows])
             free = self._keys[at] == 0
@@ -256,7 +271,7 @@ class KeyMap:
         return added
 
     def _find(self, keys: Keys) -> NDArray[np.int64]:
-        """Slot of each key, or the free one where it would go; shape (n,)."""
+        """Slot of each key, shape (n,); for a key that is not in the map, its free slot."""
         last = len(self._keys) - 1
         at = (keys & np.uint64(last)).astype(np.int64)
         rows = np.arange(len(keys))
@@ -267,6 +282,7 @@ class KeyMap:
         return at
 
     def _make_room(self, n: int) -> None:
+        """Grows the map, if needed, so that it can take n more keys."""
         wanted = 3 * (self._used + n) // 2
         size = len(self._keys)
         if wanted <= size:
@@ -282,7 +298,7 @@ class KeyMap:
 
 
 class _Contents:
-    """A set of contents, made searchable only when it is first searched."""
+    """A set of content hashes, which is indexed only when it is first searched."""
 
     def __init__(self) -> None:
         self._waiting: list[Keys] = []
@@ -307,10 +323,10 @@ class Identified:
     """A batch of runs, each with its id.
 
     Args:
-        runs: in the run table's schema.
-        derived: whose id was made of their content, shape (n,).
-        keys: one word a line and id, shape (n,).
-        content: one word a run, as in ``Fingerprints``.
+        runs: the n runs, in the run table's schema.
+        derived: whether a run's id was made from its content, shape (n,).
+        keys: a hash of each run's line and id, shape (n,).
+        content: a hash of each run's content, as in ``Fingerprints``, shape (n,).
     """
 
     runs: pa.RecordBatch
@@ -320,10 +336,10 @@ class Identified:
 
 
 class KnownRuns:
-    """The runs that the history has or that this load has added, as keys.
+    """The runs that the history has or that this load has added, as hashes.
 
-    The same line and run id with equal content is the same run. A row without an id is the same
-    run as any with equal content, and so is a row with an id whose equal came without one.
+    Two rows with the same line and run id and with equal content are the same run. If at least one
+    of two rows came without an id, equal content makes them the same run.
     """
 
     def __init__(self, settings: Sequence[str], material: Sequence[str]) -> None:
@@ -332,7 +348,7 @@ class KnownRuns:
         self._given, self._derived = _Contents(), _Contents()
 
     def identify(self, runs: pa.RecordBatch) -> Identified:
-        """A batch with an id for each run that came without one."""
+        """Gives an id to each run of a batch that came without one."""
         prints = Fingerprints(runs, *self._names)
         given = runs.column("run_id")
         derived = np.asarray(given.is_null())
@@ -343,7 +359,7 @@ class KnownRuns:
         return Identified(runs, derived, _id_keys(runs, prints.lines), prints.content)
 
     def learn(self, batches: Iterator[pa.RecordBatch]) -> None:
-        """Takes runs of the history as known."""
+        """Records runs of the history as known."""
         for batch in batches:
             prints = Fingerprints(batch, *self._names)
             derived = np.asarray(pc.equal(run_ids(prints.identity), batch.column("run_id")))
@@ -351,13 +367,13 @@ class KnownRuns:
             self._given.add(prints.content[~derived])
             self._derived.add(prints.content[derived])
 
-    def admit(self, found: Identified) -> NDArray[np.int8]:
-        """Verdict on each row, shape (n,); rows added become known.
+    def admit(self, batch: Identified) -> NDArray[np.int8]:
+        """Verdict on each row, shape (n,); rows that are added become known.
 
-        Rows with their own id go first, so that within a batch an equal row without one is
+        Rows that came with an id go first, so that within a batch an equal row without an id is
         always the duplicate.
         """
-        ids, content, derived = found.keys, found.content, found.derived
+        ids, content, derived = batch.keys, batch.content, batch.derived
         verdict = np.full(len(ids), KNOWN, np.int8)
         for group, own, other in (
             (~derived, self._given, self._derived),
@@ -377,4 +393,5 @@ class KnownRuns:
 
 
 def _id_keys(runs: pa.RecordBatch, lines: Keys) -> Keys:
+    """A hash of each run's line and id, shape (n,)."""
     return mix(hash_text(runs.column("run_id")) ^ mix(lines))

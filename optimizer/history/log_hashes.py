@@ -1,10 +1,10 @@
 """Hashes of the files of the table's log, kept beside it.
 
-A commit cannot contain the hash of its own bytes. Right after the commit, an empty file is made
-whose name gives the file of the log and its SHA-256. An empty file exists or does not, even if the
-process is killed, and two processes that make it make the same file. Where it is missing, the next
-commit makes it. A file of the log never changes, except the hint that names the latest checkpoint;
-a hash of each of its states is kept.
+A commit cannot contain the hash of its own bytes. So right after a commit, an empty file is made
+whose name contains the name of the log file and its SHA-256. An empty file cannot be incomplete,
+even if the process is killed, and two processes that make it make the same file. If the file is
+missing, the next commit makes it. Files of the log never change, with one exception: the hint that
+names the latest checkpoint. A hash is kept of each state of the hint.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ import pyarrow.fs as pa_fs
 LOG = "_delta_log"
 HASHES = "_hashes"
 HINT = "_last_checkpoint"
-# So many versions have a folder in common: what has to be listed at a commit stays short.
+# Number of versions whose hashes share a folder, so that the listing at a commit stays short.
 _VERSIONS_A_FOLDER = 100
 _KEPT = re.compile(r"(?P<name>\d{20}\.[^/]+)\.[0-9a-f]{64}$")
 _COMMIT = re.compile(r"(\d{20})\.json$")
@@ -30,12 +30,12 @@ _CHECKPOINT = re.compile(r"(\d{20})\.checkpoint\..*parquet$")
 
 @dataclass
 class LogState:
-    """What the files of a log are, compared with their hashes.
+    """State of the files of a log, compared with their hashes.
 
     Attributes:
-        sizes: of all files of the log, by name.
-        changed: names of files whose bytes are not those that were written.
-        lost: names of commits after the latest one: only their hashes are left.
+        sizes: size in bytes of each file of the log, by name.
+        changed: names of files whose bytes differ from those that were written.
+        lost: names of commits after the latest present one, of which only the hashes are left.
         unknown: names of files without a kept hash.
     """
 
@@ -46,27 +46,27 @@ class LogState:
 
     @property
     def latest(self) -> int:
-        """The latest version that has a commit, readable or not; -1 when none has."""
+        """The latest version that has a commit file, readable or not; -1 when there is none."""
         return max(_versions(self.sizes), default=-1)
 
     @property
     def blank(self) -> list[str]:
-        """Commits that a power cut emptied: they would be read as adding nothing."""
+        """Names of commits that a power cut emptied; a reader would think they add nothing."""
         return [name for name, size in self.sizes.items() if _COMMIT.match(name) and not size]
 
     @property
     def unfit(self) -> list[int]:
-        """Versions whose commit is not there as it was written."""
+        """Versions whose commit is missing, empty or changed."""
         return _versions([*self.blank, *self.changed, *self.lost])
 
     @property
     def expendable(self) -> list[str]:
-        """Changed files that say nothing which the commits do not say."""
+        """Names of changed files whose content the commits contain, too, such as checkpoints."""
         return [name for name in self.changed if version_of(name) is None]
 
 
 def version_of(name: str) -> int | None:
-    """The version whose commit a file of the log is; None when it is none.
+    """The version whose commit is in a file of the log; None when the file is not a commit.
 
     >>> version_of("00000000000000000007.json"), version_of("_last_checkpoint")
     (7, None)
@@ -76,20 +76,22 @@ def version_of(name: str) -> int | None:
 
 
 def had_commits(filesystem: pa_fs.FileSystem) -> bool:
-    """Whether there is a trace of a commit, though the table library finds none.
+    """Whether the log contains a trace of a commit, although the table library finds no table.
 
-    A first load that was cut short leaves a folder for the log, and at most a file without a
-    name of its own in it.
+    An interrupted first load leaves only a folder for the log, at most with a temporary file in it.
     """
     names = [n for n in log_files(filesystem) if _COMMIT.match(n) or _CHECKPOINT.match(n)]
     return bool(names or kept_hashes(filesystem))
 
 
 def changed_checkpoint(filesystem: pa_fs.FileSystem) -> str | None:
-    """Name of the checkpoint that readers of the log begin at, where it is known to have changed.
+    """Name of the checkpoint at which readers of the log begin, if its bytes have changed.
+
+    Returns:
+        None when there is no such checkpoint, it has no kept hash, or its hash agrees.
 
     Raises:
-        OSError, pyarrow.ArrowException: when what is there cannot be read.
+        OSError, pyarrow.ArrowException: when a file cannot be read.
     """
     if not filesystem.get_file_info(f"{LOG}/{HINT}").is_file:
         return None
@@ -106,13 +108,13 @@ def _folder_of(version: int) -> str:
 
 
 def hash_log(filesystem: pa_fs.FileSystem, version: int) -> str | None:
-    """Keeps the hashes of what a version added to the log, where they are not kept yet.
+    """Keeps the hashes of the files that a version added to the log, unless they are kept already.
 
     Returns:
-        The folder in which some were missing, None when none was.
+        The folder to which hashes were added; None when none was missing.
 
     Raises:
-        OSError, pyarrow.ArrowException: when they cannot be written.
+        OSError, pyarrow.ArrowException: when the hashes cannot be written.
     """
     folder = _folder_of(version)
     commit, checkpoint = f"{version:020d}.json", f"{version:020d}.checkpoint.parquet"
@@ -128,7 +130,10 @@ def hash_log(filesystem: pa_fs.FileSystem, version: int) -> str | None:
 
 
 def kept_hashes(filesystem: pa_fs.FileSystem, folder: str = HASHES) -> dict[str, list[str]]:
-    """Where hashes are kept, by what they are of: a name in the log, the hint's with a version."""
+    """Paths of the kept hashes, by the name of the file that was hashed.
+
+    The name of the hint is preceded by the version at which it was hashed.
+    """
     found = defaultdict(list)
     for path in list_files(filesystem, folder):
         if kept := _KEPT.search(path):
@@ -140,9 +145,10 @@ def inspect_log(filesystem: pa_fs.FileSystem) -> LogState:
     """Compares the files of a log with their hashes.
 
     Raises:
-        OSError, pyarrow.ArrowException: when they cannot be read.
+        OSError, pyarrow.ArrowException: when a file cannot be read.
     """
-    kept = kept_hashes(filesystem)  # first: of a commit made meanwhile only the file is seen
+    # Hashes are listed first, so that a commit made meanwhile cannot look lost.
+    kept = kept_hashes(filesystem)
     state = LogState(sizes=log_files(filesystem))
     known = {name: {path[-64:] for path in paths} for name, paths in kept.items()}
     hints = {name: known.pop(name) for name in list(known) if name.endswith(HINT)}
@@ -167,7 +173,7 @@ def _versions(names: Iterable[str]) -> list[int]:
 
 
 def _checkpoint_of(hint: bytes) -> str:
-    """The checkpoint that the hint names; empty when it names none."""
+    """Name of the checkpoint file to which the hint points; empty when it points to none."""
     try:
         name = f"{json.loads(hint)['version']:020d}.checkpoint.parquet"
     except (ValueError, KeyError, TypeError):
@@ -176,13 +182,13 @@ def _checkpoint_of(hint: bytes) -> str:
 
 
 def log_files(filesystem: pa_fs.FileSystem) -> dict[str, int]:
-    """Sizes of the files of the log by name, in the order of their names."""
+    """Size in bytes of each file of the log, by name and sorted by name."""
     infos = filesystem.get_file_info(pa_fs.FileSelector(LOG, allow_not_found=True))
     return {i.base_name: i.size for i in sorted(infos, key=lambda i: i.base_name) if i.is_file}
 
 
 def list_files(filesystem: pa_fs.FileSystem, folder: str) -> list[str]:
-    """Paths of the files in a folder and below it; none when it is not there."""
+    """Paths of the files in a folder and below it; empty when the folder does not exist."""
     found = filesystem.get_file_info(
         pa_fs.FileSelector(folder, recursive=True, allow_not_found=True)
     )

@@ -1,4 +1,4 @@
-"""Where a history lies, and the errors that say what is wrong there."""
+"""The location of a history, and the errors that say what is wrong with it."""
 
 from __future__ import annotations
 
@@ -49,12 +49,12 @@ class Place:
 
     @property
     def uri(self) -> str:
-        """The location as the table library takes it."""
+        """The location in the form that the table library accepts."""
         return self.location if self.folder is None else str(self.folder)
 
     @property
     def lock_file(self) -> Path:
-        """The file that one writer on this machine locks."""
+        """The file that a writer on this machine locks."""
         if self.folder is not None:
             return self.folder / _LOCK
         digest = hashlib.sha256(self.location.encode()).hexdigest()[:16]
@@ -62,37 +62,37 @@ class Place:
 
     @cached_property
     def filesystem(self) -> pa_fs.FileSystem:
-        """The file system whose root is the history."""
+        """A file system whose root is the location of the history."""
         if self.folder is not None:
             return pa_fs.SubTreeFileSystem(self.folder.as_posix(), pa_fs.LocalFileSystem())
         return pa_fs.PyFileSystem(DeltaStorageHandler(self.uri))
 
     def absolute(self) -> Place:
-        """The same place, named so that a process in another folder finds it."""
+        """This location as an absolute path, so that a process in another folder finds it."""
         return self if self.folder is None else Place(str(self.folder.resolve()))
 
     # -- errors ------------------------------------------------------------------------------
 
     def damaged(self, error: Exception | str) -> HistoryError:
-        """The error for a history that cannot be read, by its cause."""
-        said = reason_of(error)
-        if isinstance(error, PermissionError) or "Permission denied" in said:
+        """The error for a history that cannot be read; its kind depends on the cause."""
+        reason = reason_of(error)
+        if isinstance(error, PermissionError) or "Permission denied" in reason:
             return self.unreadable(error)
         if self.folder is None and isinstance(error, OSError):
             return HistoryError(
-                f"history '{self.location}' cannot be reached: {said}.",
+                f"history '{self.location}' cannot be reached: {reason}.",
                 code="unreachable-history",
                 hint="Check the address, and the credentials in the environment.",
             )
         return HistoryError(
-            f"history '{self.location}' is damaged: {said}.",
+            f"history '{self.location}' is damaged: {reason}.",
             code="damaged-history",
             hint="Nothing was written. 'highside history --verify' finds what is damaged and the "
             "latest version that is sound; '--restore VERSION' goes back to it.",
         )
 
     def unreadable(self, error: Exception | str) -> HistoryError:
-        """The error for a history that may not be read."""
+        """The error for a history whose files the user has no permission to read."""
         return HistoryError(
             f"history '{self.location}' cannot be read: {reason_of(error)}.",
             code="unreadable-history",

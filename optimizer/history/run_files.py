@@ -1,11 +1,11 @@
-"""Runs as Parquet files, each of one line and named by the hash of its bytes.
+"""Stores runs in Parquet files; a file holds runs of one line and is named by its bytes' hash.
 
-The name is part of the commit that adds the file, and of every checkpoint and version that
-contains it. So every file has its hash, even if a process is killed, and its name and bytes show
-whether the bytes have changed. Files of other writers, and files written before hashes were kept,
-have other names; their hashes are not known.
+The commit that adds a file contains the file's name, and so does every later checkpoint. So every
+file has its hash, even if a process is killed, and comparing name and bytes shows whether the bytes
+have changed. Files of other writers, and files written before hashes were kept, have other names;
+their hashes are not known.
 
-A file is complete in memory before it is written, since its hash must be known first.
+A file is completed in memory before it is written, since its name needs the hash of all its bytes.
 """
 
 from __future__ import annotations
@@ -32,26 +32,28 @@ from deltalake.transaction import AddAction, RemoveAction
 from optimizer.history.log_hashes import read_file
 
 PARTITION = "line="
-# A file of each line is in memory until it is whole.
+# Size at which a file is written; until then it is in memory, one file for each line.
 _FILE_BYTES = 16 << 20
 _GROUP_ROWS = 1 << 16
-# Rows of all lines that wait to be encoded: memory does not grow with the number of lines.
+# Most rows of all lines that wait to be encoded, so that many lines do not take more memory.
 _ROWS_WAITING = 1 << 18
 # Columns that hardly repeat gain nothing from a dictionary, and building it takes time.
 _NO_DICTIONARY = ("run_id", "started_at", "source_row")
-# File systems allow 255 bytes; what a path says of the line is for people, the commit says it all.
+# File systems allow 255 bytes. The line's name in a path is only for people, so it may be cut: the
+# commit contains the full name.
 _LONGEST_FOLDER = 120
 _HASHED = re.compile(r"-([0-9a-f]{64})\.parquet$")
-# Longer texts serve no reader that skips files by their ends, and would swell the log.
+# Longest text that is stated as the smallest or largest value of a column: longer ones do not help
+# readers to skip files, and would swell the log.
 _LONGEST_END = 64
-# The files of the table library take bytes, and pyarrow hands them bytes only of what went through
-# a buffer that is larger than each piece.
+# The file objects of the table library accept only bytes, and pyarrow passes bytes only when it
+# writes through a buffer that is larger than each piece.
 _BUFFER_BYTES, _PIECE_BYTES = 1 << 20, 1 << 18
 _YEARS = tuple(np.array(["0001", "10000"], "datetime64[us]").astype(np.int64).tolist())
 
 
 def stated_hash(path: str) -> str | None:
-    """The SHA-256 that a file's bytes had when it was written; None where the name has none.
+    """The SHA-256 of a file's bytes when it was written, from its name; None if it has none.
 
     >>> stated_hash("line=A/part-00000-021ce1fa.zstd.parquet")
     """
@@ -60,20 +62,23 @@ def stated_hash(path: str) -> str | None:
 
 
 def is_changed(path: str, content: bytes) -> bool:
-    """Whether the bytes of a file differ from those that were written, by the hash in its name."""
+    """Whether the hash of a file's bytes differs from the hash in its name.
+
+    A file without a hash in its name counts as unchanged.
+    """
     return stated_hash(path) not in (None, hashlib.sha256(content).hexdigest())
 
 
 @dataclass(frozen=True)
 class DataFile:
-    """A data file as the log states it.
+    """A data file as the log describes it.
 
     Attributes:
-        path: inside the table.
-        line: whose runs it holds.
-        size: bytes.
-        runs: how many; None where the log does not say.
-        low, high: smallest and largest value of each column, as far as stated.
+        path: path inside the table.
+        line: name of the line whose runs the file holds.
+        size: size in bytes.
+        runs: number of runs; None where the log does not state it.
+        low, high: smallest and largest value of each column for which the log states them.
     """
 
     path: str
@@ -85,7 +90,7 @@ class DataFile:
 
 
 def stated_files(files: pa.Table) -> list[DataFile]:
-    """Data files in the order of a table's rows, as ``table.files_of`` gives them."""
+    """Turns the rows of ``table.files_of`` into records, in the same order."""
     return [
         DataFile(
             path=unquote(row["path"]),
@@ -100,13 +105,13 @@ def stated_files(files: pa.Table) -> list[DataFile]:
 
 
 class RunFiles:
-    """Writes runs as data files, and gives the actions that a commit must contain.
+    """Writes runs to data files, and returns the actions that a commit must contain.
+
+    As a context manager it deletes the files that it wrote when the block ends with an error.
 
     Args:
-        filesystem: of the table, its root being the table's.
-        data_change: False where the files hold runs that the table has already.
-
-    As a context manager it deletes its files when the block ends with an error.
+        filesystem: file system whose root is the table.
+        data_change: False when the table already has the runs, as in a merge of files.
 
     Raises:
         OSError, pyarrow.ArrowException: from every method, when a file cannot be written.
@@ -138,7 +143,7 @@ class RunFiles:
             self._encode(self._rows.most_common(1)[0][0])
 
     def finish(self) -> list[AddAction]:
-        """Writes the remaining runs; gives the actions that a commit must contain."""
+        """Writes the remaining runs and returns the actions that a commit must contain."""
         for line in [line for line, rows in self._rows.items() if rows]:
             self._encode(line)
         for line in list(self._open):
@@ -146,6 +151,7 @@ class RunFiles:
         return self._written
 
     def _encode(self, line: str) -> None:
+        """Encodes the waiting runs of a line; writes the line's file once it is large enough."""
         runs = pa.Table.from_batches(self._waiting.pop(line))
         del self._rows[line]
         if line not in self._open:
@@ -167,6 +173,7 @@ class RunFiles:
             self._close(line)
 
     def _close(self, line: str) -> None:
+        """Completes the file of a line, names it by its hash and writes it."""
         sink, writer = self._open.pop(line)
         writer.close()
         content = sink.getvalue().to_pybytes()
@@ -192,13 +199,15 @@ class RunFiles:
 def merge_files(
     filesystem: pa_fs.FileSystem, files: pa.Table, most_bytes: int
 ) -> tuple[list[AddAction], list[RemoveAction]]:
-    """Merges the files of each line, oldest first, as long as they do not exceed a size together.
+    """Merges the small files of each line, oldest first, into larger ones.
 
-    A file whose bytes changed, or that cannot be read, is not merged: its damage would be hidden.
+    A file whose bytes changed, or that cannot be read, is not merged, since a merge would hide the
+    damage.
 
     Args:
-        files: as ``table.files_of`` gives them.
-        most_bytes: largest total size of files that become one.
+        filesystem: file system whose root is the table.
+        files: rows of ``table.files_of``.
+        most_bytes: largest total size, in bytes, of the files that become one file.
 
     Returns:
         The actions by which a commit adds and removes files; the runs stay the same.
@@ -222,7 +231,7 @@ def merge_files(
 
 
 def _groups(files: Iterable[DataFile], most_bytes: int) -> Iterator[list[DataFile]]:
-    """Files of one line each that together are small."""
+    """Groups of consecutive files of one line whose total size is at most ``most_bytes``."""
     group: list[DataFile] = []
     for file in files:
         together = sum(f.size for f in group) + file.size
@@ -256,7 +265,7 @@ def _removed(file: DataFile) -> RemoveAction:
 
 
 def _by_line(batch: pa.RecordBatch) -> Iterator[tuple[str, pa.RecordBatch]]:
-    """The runs of each line, without the column ``line``."""
+    """Splits a batch into the runs of each line, without the column ``line``."""
     coded = batch.column("line").dictionary_encode()
     runs, lines = batch.drop_columns(["line"]), coded.dictionary.to_pylist()
     if len(lines) == 1:
@@ -270,7 +279,10 @@ def _by_line(batch: pa.RecordBatch) -> Iterator[tuple[str, pa.RecordBatch]]:
 
 
 def _statistics(file: pq.FileMetaData) -> dict[str, object]:
-    """Statistics of a file by the Delta protocol: rows, and each column's range and null count."""
+    """Statistics of a file in the form of the Delta protocol.
+
+    They are the number of rows, and the range and number of nulls of each column.
+    """
     low: dict[str, object] = {}
     high: dict[str, object] = {}
     gaps: dict[str, int] = {}
@@ -291,7 +303,7 @@ def _statistics(file: pq.FileMetaData) -> dict[str, object]:
 
 
 def _end(value: Any, timed: bool) -> Any:
-    """Smallest or largest value of a column as JSON; None where it cannot be stated."""
+    """The smallest or largest value of a column as JSON; None when JSON cannot represent it."""
     if timed:
         known = _YEARS[0] <= value < _YEARS[1]
         return f"{np.datetime64(value, 'us')}Z" if known else None

@@ -1,4 +1,4 @@
-"""The readings from which runs were averaged, kept beside the history by the id of their run."""
+"""Stores the readings from which runs were averaged beside the history, with their runs' ids."""
 
 from __future__ import annotations
 
@@ -16,20 +16,21 @@ from optimizer.files import write_whole
 
 
 class SampleStore:
-    """Readings of one history, a Parquet file for each load.
+    """The readings of one history, in one Parquet file for each load.
 
     Args:
-        folder: where they are.
+        folder: the folder that contains the files.
     """
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
 
     def add(self, readings: pa.Table) -> None:
-        """Stores readings; storing the same ones again changes nothing.
+        """Stores readings; storing equal readings again changes nothing.
 
         Args:
-            readings: with the ``run_id`` of their run and whether each is ``averaged``.
+            readings: a table of readings, with the columns ``run_id`` and ``averaged`` (whether the
+                reading is part of its run's average).
         """
         buffer = io.BytesIO()
         pq.write_table(readings, buffer)
@@ -39,7 +40,7 @@ class SampleStore:
             write_whole(self.folder / name, content, own=True)
 
     def read(self, run_ids: Sequence[str] | None = None) -> pa.Table | None:
-        """Readings of some runs, or of all; None when none are stored.
+        """The readings of the given runs, or of all runs when None; None when none are stored.
 
         Raises:
             HistoryError: when a file is damaged.
@@ -60,10 +61,10 @@ def _name_of(content: bytes) -> str:
 
 
 def _readings(file: Path, wanted: list[tuple[str, str, list[str]]] | None) -> pa.Table:
-    """The readings of a file.
+    """The readings in a file; ``wanted`` is a filter of pyarrow.
 
     Raises:
-        OSError, pyarrow.ArrowException: when they are not those that were written.
+        OSError, pyarrow.ArrowException: when the file cannot be read or its bytes have changed.
     """
     content = file.read_bytes()
     if file.name != _name_of(content):

@@ -1,10 +1,10 @@
-"""The canonical run table: which columns a run has, their types, and the units they are kept in.
+"""The canonical run table: the columns of a run, their types and their stored units.
 
-One table shape serves intake (which fills it), history (which stores it) and everybody who reads
-it. Settings are stored in t/h, deg (mm where a line reads a height) and rpm, air in the unit its
-line declares; grade, recovery, their errors and ``feed_grade`` as fractions; other material
-variables in the unit the site declares. The conversion between what a site writes and what is
-stored is here and nowhere else: ``stored_factor`` on the way in, ``in_site_units`` on the way out.
+Intake fills this table, the history stores it, and every other room reads it. Settings are stored
+in t/h, deg (mm where a line reads a height) and rpm; air is stored in the unit that its line
+declares. Grade, recovery, their errors and ``feed_grade`` are stored as fractions, and other
+material variables in the unit that the site declares. Only this module converts between the units
+of a site and the stored units: ``stored_factor`` on the way in, ``in_site_units`` on the way out.
 """
 
 from __future__ import annotations
@@ -20,7 +20,8 @@ from optimizer.plant.units import as_typed, scaled, stored_unit_of, unit_factor
 
 FRACTIONS = names_of(Kind.fraction)
 READINGS = ("samples", "settled")
-"""Of a run made of readings over time: how many they were, and whether the deck was steady."""
+"""Columns of a run that was averaged from readings: their number, and whether the deck was
+steady."""
 PROVENANCE = ("source", "source_row")
 TIMESTAMP = pa.timestamp("us", "UTC")
 
@@ -58,22 +59,26 @@ def schema_of(site: Site) -> pa.Schema:
 
 
 def fields_of(site: Site) -> tuple[str, ...]:
-    """Every field that a column of a log can fill, in canonical order."""
+    """Names of the fields that a column of a log can fill, in the order of the run table."""
     own = (*READINGS, *PROVENANCE)
     return tuple(name for name in schema_of(site).names if name not in own)
 
 
 def declared_unit(site: Site, name: str, line: str | None) -> str:
-    """The unit in which a site writes a bare number of ``name``; a fraction has none."""
+    """The unit of a number without a unit in the column ``name``, as the site declares it.
+
+    The unit of a fraction is an empty text.
+    """
     if name in site.space.names:
         return site.space_of(line)[name].unit
     return site.material[name].unit if name in site.material else ""
 
 
 def stored_unit(site: Site, name: str, line: str | None) -> str:
-    """The unit in which the history keeps ``name``.
+    """The unit in which the history stores the column ``name``.
 
-    Air is a knob: its turns or per cent of opening convert to nothing, so a line keeps its own.
+    Air is set with a knob. Its turns or per cent of opening cannot be converted to another unit, so
+    the unit of the line is kept.
     """
     if name == FEED_GRADE:
         return ""
@@ -85,14 +90,14 @@ def stored_factor(site: Site, name: str, line: str | None, unit: str | None = No
     """Factor from ``unit`` (default: the unit the site declares) to the stored unit of ``name``.
 
     Raises:
-        InputError: when the unit cannot be turned into the stored one.
+        InputError: when the unit cannot be converted to the stored unit.
     """
     given = declared_unit(site, name, line) if unit is None else unit
     return unit_factor(given, stored_unit(site, name, line))
 
 
 def in_site_units(table: pa.Table, site: Site) -> pa.Table:
-    """A table of stored runs with settings and feed grade in the units its lines declare."""
+    """Converts settings and feed grade of stored runs to the units that each line declares."""
     for name in (*site.space.names, FEED_GRADE):
         if name not in table.column_names:
             continue
@@ -110,7 +115,10 @@ def in_site_units(table: pa.Table, site: Site) -> pa.Table:
 
 
 def in_schema(table: pa.Table, schema: pa.Schema) -> pa.Table:
-    """The table with the columns of a schema first and in its order, missing ones empty."""
+    """Puts the columns of a schema first, in its order and with its types.
+
+    Columns that the table lacks are added and hold nulls; further columns of the table come last.
+    """
     arrays = [
         table[f.name].cast(f.type)
         if f.name in table.column_names

@@ -1,7 +1,7 @@
-"""A history at one version, from which plans, diagnoses and comparisons are made.
+"""A snapshot: a history at one version, from which plans, diagnoses and comparisons are made.
 
-Other loads may commit at any moment; a snapshot does not see them. It reads the runs of each line
-at most once.
+Other loads may commit at any moment, but a snapshot does not see their runs. It reads the runs of
+each line at most once.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
 
 _BATCHES_AHEAD = 2
-"""Batches of a file that are read ahead."""
+"""Number of batches of a file that are read ahead."""
 _ORDER = [("line", "ascending"), ("started_at", "ascending"), ("run_id", "ascending")]
 
 
@@ -48,11 +48,12 @@ _ORDER = [("line", "ascending"), ("started_at", "ascending"), ("run_id", "ascend
 class Snapshot:
     """The runs of a history at one version.
 
-    Made by ``History.at``, or by ``Snapshot.of_table`` from runs that no history holds. Another
-    process that receives it opens the same version of the same history.
+    ``History.at`` makes a snapshot of a version; ``Snapshot.of_table`` makes one from runs that are
+    in no history. A process that receives a pickled snapshot opens the same version of the same
+    history.
 
     Attributes:
-        version: its number; None where nothing was ever loaded, and for runs given as a table.
+        version: number of the version; None for an empty history and for runs given as a table.
 
     Raises:
         HistoryError: from every method, when the files of the version cannot be read.
@@ -63,31 +64,46 @@ class Snapshot:
 
     @classmethod
     def of_table(cls, runs: pa.Table) -> Snapshot:
-        """Runs given as a table, in the history's order and in the site's units."""
+        """A snapshot of runs given as a table.
+
+        Args:
+            runs: sorted by line, start (undated last) and run id; in the site's units.
+        """
         return cls(None, _Given(runs))
 
     @classmethod
     def of_version(cls, place: Place, table: DeltaTable | None) -> Snapshot:
-        """The version that an opened table is at; an empty history where there is no table."""
+        """A snapshot of the version at which a table was opened.
+
+        Args:
+            place: location of the history.
+            table: the opened table; None for an empty history.
+        """
         if table is None:
             return cls(None, _Nothing())
         return cls(table.version(), _Stored(place, table))
 
     @property
     def lines(self) -> tuple[str, ...]:
-        """Names of the lines that have runs, in alphabetical order; no run is read for it."""
+        """Names of the lines that have runs, in alphabetical order.
+
+        A stored history gives them without reading a run.
+        """
         return self._source.lines
 
     @property
     def written(self) -> datetime | None:
-        """When the newest data file of the version was written; None without a version."""
+        """When the newest data file of the version was written; None when there is no version."""
         return self._source.written
 
     def chosen_lines(self, asked: Sequence[str] | None = None) -> tuple[str, ...]:
-        """The lines that were asked for, each once, or all that have runs.
+        """The names of the lines to use, each once.
+
+        Args:
+            asked: names of lines; all lines that have runs when None or empty.
 
         Raises:
-            InputError: when one has no runs.
+            InputError: when a line has no runs.
         """
         for line in asked or ():
             if line not in self.lines:
@@ -100,21 +116,21 @@ class Snapshot:
         lines: Sequence[str] | None = None,
         since: str | date | datetime | None = None,
     ) -> pa.Table:
-        """Runs by line, start (undated last) and run id.
+        """The runs, sorted by line, start (undated last) and run id.
 
-        A run whose stored time is impossible (see ``history.started``) has no time here, and
-        stands first in its line, so that it is never taken for the latest; a further column
-        ``MISDATED`` holds what was stored.
+        A run whose stored time is impossible (see ``history.started``) is returned without a time.
+        It comes first among the runs of its line, so that it is never taken for the latest one. The
+        additional column ``MISDATED`` then contains the stored time as text.
 
         Args:
-            site: gives settings and feed grade in the site's units, and every column that the
-                site declares; without it, stored units and stored columns.
-            lines: only these; a line without runs adds nothing.
-            since: only runs started at or after it (UTC when it has no zone); undated ones are
-                left out.
+            site: the plant, in whose units settings and feed grade are returned, with every column
+                that it declares; when None, stored units and stored columns are returned.
+            lines: names of the lines to read, all when None; a line without runs adds nothing.
+            since: only runs that started at or after this moment (UTC when it has no zone) are
+                returned, and no undated ones; all runs when None.
 
         Raises:
-            InputError: when ``since`` is a text and not an ISO 8601 date or time.
+            InputError: when ``since`` is a text but not an ISO 8601 date or time.
         """
         begin = None if since is None else moment(since)
         return _since(self._source.runs(site, lines), begin)
@@ -122,17 +138,22 @@ class Snapshot:
     def batches(
         self, columns: Sequence[str] | None = None, lines: Sequence[str] | None = None
     ) -> Iterator[pa.RecordBatch]:
-        """Stored runs batch by batch, in no fixed order and not kept.
+        """Stored runs batch by batch, in no fixed order; the batches are not kept in memory.
 
         Args:
-            columns: only these; one that is not stored is left out.
-            lines: only these.
+            columns: names of the columns to read, all when None; one that is not stored is skipped.
+            lines: names of the lines to read; all when None.
         """
         return self._source.batches(columns, lines)
 
     def keys(self, lines: Sequence[str] | None = None) -> Iterator[pa.RecordBatch]:
-        """Batches of the columns that tell a known run from a new one: all but notes and
-        provenance."""
+        """Batches of the columns that distinguish a known run from a new one.
+
+        These are all columns except notes and provenance.
+
+        Args:
+            lines: names of the lines to read; all when None.
+        """
         names = [n for n in self._source.columns if n not in ("note", *PROVENANCE)]
         return self.batches(names, lines)
 
@@ -142,15 +163,15 @@ class Snapshot:
         line: str | None = None,
         since: str | date | datetime | None = None,
     ) -> HistorySummary:
-        """What each line has; one line at a time is in memory.
+        """Summarizes the runs of each line; only one line at a time is in memory.
 
         Args:
             site: the plant; the defaults when None.
-            line: only this one.
-            since: only runs started at or after it.
+            line: name of the only line to summarize; all lines when None.
+            since: only runs that started at or after this moment are counted; all when None.
 
         Raises:
-            InputError: when ``since`` is a text and not an ISO 8601 date or time.
+            InputError: when ``since`` is a text but not an ISO 8601 date or time.
         """
         site, begin = site or Site(), None if since is None else moment(since)
         found: list[LineSummary] = []
@@ -170,12 +191,22 @@ class Snapshot:
         line: str | None = None,
         since: str | date | datetime | None = None,
     ) -> int:
-        """Writes runs to CSV or Parquet, by the suffix, in the site's units; gives their number.
+        """Writes runs to CSV or Parquet in the site's units.
 
-        Loading the file with the same site gives the same runs. An impossible time is left out.
+        Loading the file with the same site gives the same runs. Impossible times are left out.
+
+        Args:
+            path: path of the file; its suffix says the format.
+            site: the plant; the defaults when None.
+            line: name of the only line to write; all lines when None.
+            since: only runs that started at or after this moment are written; all when None.
+
+        Returns:
+            The number of runs.
 
         Raises:
-            InputError: when the suffix is neither, or the file cannot be written.
+            InputError: when the suffix is neither ``.csv`` nor ``.parquet``, or the file cannot be
+                written.
         """
         lines = None if line is None else [line]
         return write_table(
@@ -184,19 +215,19 @@ class Snapshot:
 
 
 class Versioned(Protocol):
-    """What has versions to take a snapshot of: a ``History``."""
+    """Anything that gives snapshots of its versions, as ``History`` does."""
 
     def at(self, version: int | None = None) -> Snapshot:
-        """The snapshot of a version; of the latest when None."""
+        """The snapshot of a version, or of the latest version when None."""
         ...
 
 
 def snapshot_of(source: Source) -> Snapshot:
-    """The snapshot that a caller means.
+    """Turns any source of runs into a snapshot.
 
     Args:
-        source: a snapshot; or a history, whose latest version is meant; or runs as a table in the
-            site's units.
+        source: a snapshot, which is returned as it is; or a history, whose latest version is used;
+            or runs as a table in the site's units.
     """
     if isinstance(source, Snapshot):
         return source
@@ -204,7 +235,7 @@ def snapshot_of(source: Source) -> Snapshot:
 
 
 class _Source(Protocol):
-    """Where the runs of a snapshot come from."""
+    """The source of a snapshot's runs."""
 
     @property
     def lines(self) -> tuple[str, ...]: ...
@@ -225,7 +256,7 @@ class _Source(Protocol):
 
 
 class _Nothing:
-    """A history into which nothing was loaded yet."""
+    """The source of an empty history."""
 
     lines: tuple[str, ...] = ()
     columns: tuple[str, ...] = ()
@@ -241,7 +272,7 @@ class _Nothing:
 
 
 class _Given:
-    """Runs given as a table, taken as they are."""
+    """The source of a snapshot of a table; the runs are returned as they are."""
 
     written: datetime | None = None
 
@@ -270,7 +301,7 @@ class _Given:
 
 
 class _Stored:
-    """Runs in the files of one version; the runs of each line are read once and kept."""
+    """The source of a stored version; the runs of each line are read once and kept in memory."""
 
     def __init__(self, place: Place, table: DeltaTable) -> None:
         self._place, self._table = place, table
@@ -305,8 +336,8 @@ class _Stored:
         known = [c for c in columns or files.schema.names if c in files.schema.names]
         wanted = None if lines is None else _of_lines(lines)
         try:
-            # File by file: a scan of all of them at once reads ahead, whatever the settings, as
-            # fast as it can, and holds much of a large history where each batch takes time.
+            # Files are read one by one. A scan of all files reads ahead as fast as it can, whatever
+            # the settings; if a caller takes time for each batch, it fills the memory.
             for file in files.get_fragments(filter=wanted):
                 yield from file.to_batches(
                     files.schema, columns=known, filter=wanted, batch_readahead=_BATCHES_AHEAD
@@ -327,7 +358,7 @@ class _Stored:
         return table if site is None else in_site_units(table, site)
 
     def _read(self, lines: Sequence[str]) -> pa.Table:
-        """Stored runs of some lines, in order, impossible times marked."""
+        """Stored runs of the given lines, sorted, with impossible times moved to ``MISDATED``."""
         common = run_schema((), ())
         if not lines:
             return common.empty_table()
@@ -340,19 +371,20 @@ class _Stored:
 
 
 def _reopened(place: Place, version: int) -> _Stored:
-    """The files of a version, opened again in another process."""
+    """Opens the files of a version again in another process."""
     table = RunTable(place, 0.0).open(version)
     assert table is not None
     return _Stored(place, table)
 
 
 def _of_lines(lines: Sequence[str]) -> pc.Expression:
-    # Typed: an empty list would have no type.
+    """A filter that keeps the runs of the given lines."""
+    # The type is stated since Arrow cannot infer it from an empty list.
     return pc.field("line").isin(pa.array(list(lines), pa.string()))
 
 
 def _in_order(runs: pa.Table) -> pa.Table:
-    """Runs by line, start and id; within a line those with an impossible time come first."""
+    """Sorts runs by line, start and id; within a line, runs with an impossible time come first."""
     if MISDATED not in runs.column_names:
         return runs.sort_by(_ORDER)
     dated = runs.append_column("dated", pc.is_null(runs[MISDATED]))
@@ -361,7 +393,7 @@ def _in_order(runs: pa.Table) -> pa.Table:
 
 
 def _by_line(runs: pa.Table) -> dict[str, pa.Table]:
-    """Runs of each line, as slices of a table that is sorted by line."""
+    """Splits a table that is sorted by line into slices, one for each line."""
     parts, start = {}, 0
     for entry in pc.value_counts(runs["line"]).to_pylist():
         parts[entry["values"]] = runs.slice(start, entry["counts"])
@@ -370,5 +402,5 @@ def _by_line(runs: pa.Table) -> dict[str, pa.Table]:
 
 
 def _since(runs: pa.Table, begin: datetime | None) -> pa.Table:
-    """The runs started at or after a moment, all of them without one."""
+    """The runs that started at or after a moment; all runs when the moment is None."""
     return runs if begin is None else runs.filter(pc.field("started_at") >= begin)

@@ -29,18 +29,18 @@ AHEAD = timedelta(days=1)
 """How far ahead of the clock a time may be: local times are up to 14 hours ahead of UTC."""
 
 TOO_EARLY = (
-    f"'{{value}}' is before {EARLIEST.year}, and no run can be: correct the date, or leave it "
-    "empty where it is not known"
+    f"'{{value}}' is before {EARLIEST.year}, which cannot be right: correct the date, or leave it "
+    "empty if it is not known"
 )
 TOO_LATE = (
-    "'{value}' is more than a day ahead of the clock of this machine: correct the date, or the "
-    "clock, or leave the date empty where it is not known"
+    "'{value}' is more than a day ahead of the clock of this machine: correct the date or the "
+    "clock, or leave the date empty if it is not known"
 )
 
 Clock = Callable[[], datetime]
 
 MISDATED = "started_at_stored"
-"""Column of runs as read: the stored time, as text, of a run whose time cannot be."""
+"""Column of runs that were read: the stored time, as text, of a run whose time is impossible."""
 RUNS_NAMED = 5
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -49,20 +49,21 @@ _DAY = 86_400_000_000
 
 
 def utc_now() -> datetime:
-    """The time, by the clock of this machine."""
+    """The current time in UTC, by the clock of this machine."""
     return datetime.now(UTC)
 
 
 def latest_start(now: datetime) -> int:
-    """The latest possible start of a run that was known at ``now``, in microseconds since 1970."""
+    """The latest possible start of a run that is recorded at ``now``, in microseconds since
+    1970."""
     return (now + AHEAD - _EPOCH) // timedelta(microseconds=1)
 
 
 def instants(column: pa.Array) -> pa.Array:
-    """Dates or times of any unit as points in time (microseconds, UTC), shape (n,).
+    """Converts dates or times of any unit to timestamps in microseconds (UTC), shape (n,).
 
-    A unit coarser than a microsecond has a wider range than microseconds; a value outside is moved
-    to the end of their range, which is no possible start either.
+    Units coarser than a microsecond reach further than microseconds do. A value beyond the range of
+    microseconds is moved to the end of that range, which is an impossible start, too.
     """
     kind = column.type
     if pa.types.is_date32(kind):
@@ -81,17 +82,26 @@ def instants(column: pa.Array) -> pa.Array:
 
 
 def early_and_late(started: pa.Array | pa.ChunkedArray, latest: int) -> tuple[Mask, Mask]:
-    """Which times are before the earliest that can be, and which after the latest; shape (n,)."""
+    """Which times are too early and which are too late to be possible; each of shape (n,).
+
+    Args:
+        started: start times, shape (n,).
+        latest: the latest possible start, in microseconds since 1970.
+    """
     moments = started.cast(pa.int64())
     first = (EARLIEST - _EPOCH) // timedelta(microseconds=1)
     return as_mask(pc.less(moments, first)), as_mask(pc.greater(moments, latest))
 
 
 def without_impossible_times(runs: pa.Table, latest: int) -> pa.Table:
-    """Runs of a history without their impossible times.
+    """Removes impossible start times from the runs of a history.
 
-    Where there are such times, a further column ``MISDATED`` contains them as text; otherwise the
-    table is unchanged.
+    The additional column ``MISDATED`` contains them as text. A table without impossible times is
+    returned unchanged.
+
+    Args:
+        runs: the runs, with the column ``started_at``.
+        latest: the latest possible start, in microseconds since 1970.
     """
     early, late = early_and_late(runs["started_at"], latest)
     impossible = early | late
@@ -109,30 +119,33 @@ def without_impossible_times(runs: pa.Table, latest: int) -> pa.Table:
 
 
 def unmarked(runs: pa.Table) -> pa.Table:
-    """Runs without the column ``MISDATED``."""
+    """Drops the column ``MISDATED`` from runs, if they have it."""
     return runs.drop_columns([MISDATED] if MISDATED in runs.column_names else [])
 
 
 def shown(started: pa.Array | pa.ChunkedArray) -> NDArray[np.str_]:
-    """Times as ISO 8601, of any year, shape (n,); Python knows no year beyond 9999."""
+    """Times of any year as ISO 8601 texts, shape (n,).
+
+    Python's own dates end at the year 9999.
+    """
     numbers = np.asarray(started.cast(pa.int64()).to_numpy(zero_copy_only=False))
     unit: Literal["us", "s"] = "us" if np.any(numbers % _TO_MICROSECONDS["s"]) else "s"
     return np.char.add(np.datetime_as_string(numbers.astype("datetime64[us]"), unit=unit), "Z")
 
 
 def misdated(runs: pa.Table, named: bool = True) -> list[str]:
-    """A warning for each line with stored times that are impossible.
+    """One warning for each line with stored times that are impossible.
 
     Args:
-        runs: as a history gives them.
-        named: whether lines and runs may be named.
+        runs: runs as ``Snapshot.runs`` returns them.
+        named: whether the warnings may name lines and runs.
     """
     if MISDATED not in runs.column_names:
         return []
-    found = runs.filter(runs[MISDATED].is_valid()).select(["line", "run_id", MISDATED])
-    said = []
-    for line in pc.unique(found["line"]).to_pylist():
-        own = found.filter(pc.equal(found["line"], line))
+    doubtful = runs.filter(runs[MISDATED].is_valid()).select(["line", "run_id", MISDATED])
+    warnings = []
+    for line in pc.unique(doubtful["line"]).to_pylist():
+        own = doubtful.filter(pc.equal(doubtful["line"], line))
         count = len(own)
         first = own.slice(0, RUNS_NAMED).to_pylist() if named else ()
         listed = [f"'{run['run_id']}' ({run[MISDATED]})" for run in first]
@@ -143,8 +156,8 @@ def misdated(runs: pa.Table, named: bool = True) -> list[str]:
         has, they = ("has", "it was stored; it is read") if count == 1 else (
             "have", "they were stored; they are read"
         )  # fmt: skip
-        said.append(
+        warnings.append(
             f"{runs_of_line} {has} a time before {EARLIEST.year} or after {they} as without a "
             f"time{': ' if listed else ''}{', '.join(listed)}."
         )
-    return said
+    return warnings

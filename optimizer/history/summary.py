@@ -1,4 +1,4 @@
-"""What a history holds, line by line: runs, set-points, dates, materials, gaps."""
+"""Summarizes a history line by line: runs, set-points, dates, materials and gaps."""
 
 from __future__ import annotations
 
@@ -15,16 +15,16 @@ from optimizer.plant.deck_states import EVEN
 from optimizer.plant.site import Site
 
 GAP_DAYS = 7.0
-"""A pause longer than this is worth naming: the deck may have changed in it."""
+"""A pause longer than this many days is reported, since the deck may have changed during it."""
 GAPS_NAMED = 3
 MICROSECONDS_A_DAY = 86_400_000_000
-# Settings that agree to this many digits are one set-point; conversions keep far more.
+# Settings that agree to this many decimals are one set-point; converting units keeps far more.
 SET_POINT_DIGITS = 9
 
 
 @dataclass(frozen=True)
 class TriedRange:
-    """Lowest and highest level tried of one setting, in ``unit``; None without a level."""
+    """Lowest and highest level tried of one setting, in ``unit``; None when no run has a level."""
 
     setting: str
     unit: str
@@ -34,7 +34,7 @@ class TriedRange:
 
 @dataclass(frozen=True)
 class Gap:
-    """A long pause between two consecutive runs."""
+    """A long pause, in days, between the start of a run and the start of the next."""
 
     days: float
     begin: datetime
@@ -43,14 +43,15 @@ class Gap:
 
 @dataclass(frozen=True)
 class LineSummary:
-    """What one line has.
+    """Summary of the runs of one line.
 
     Attributes:
-        line: its name.
-        runs, set_points, failed: numbers of runs, of distinct settings, of uneven decks.
-        first, last: start of the earliest and the latest dated run; None without dates.
-        materials: labels of materials, in alphabetical order.
-        settings: ranges tried.
+        line: name of the line.
+        runs, set_points, failed: number of runs, of distinct set-points, and of runs on a deck that
+            was not even.
+        first, last: start of the earliest and of the latest dated run; None without dates.
+        materials: labels of the materials, in alphabetical order.
+        settings: range tried of each setting.
         gaps: pauses longer than ``GAP_DAYS``, the longest first, at most ``GAPS_NAMED``.
     """
 
@@ -85,12 +86,12 @@ class LineSummary:
 
 @dataclass(frozen=True)
 class HistorySummary:
-    """What a history holds at one version.
+    """Summary of a history at one version.
 
     Attributes:
-        version: its number; None where nothing was ever loaded.
-        lines: those with runs, in alphabetical order.
-        warnings: name runs whose stored times are impossible.
+        version: number of the version; None for an empty history.
+        lines: summaries of the lines that have runs, in alphabetical order.
+        warnings: one for each line with runs whose stored times are impossible.
     """
 
     version: int | None
@@ -114,11 +115,11 @@ class HistorySummary:
 
 
 def summary_of_line(line: str, runs: pa.Table, site: Site) -> LineSummary:
-    """What one line has.
+    """Summarizes the runs of one line.
 
     Args:
-        line: its name.
-        runs: its runs, at least one, in the site's units and in the history's order.
+        line: name of the line.
+        runs: the line's runs, at least one, in the site's units and in order of time.
         site: the plant.
     """
     started = runs["started_at"].drop_null()
@@ -136,7 +137,7 @@ def summary_of_line(line: str, runs: pa.Table, site: Site) -> LineSummary:
 
 
 def set_points(runs: pa.Table, settings: tuple[str, ...]) -> int:
-    """Number of distinct combinations of settings."""
+    """Number of distinct combinations of the named settings among the runs."""
     if runs.num_rows == 0:
         return 0
     rounded = [pc.round(runs[name], SET_POINT_DIGITS) for name in settings]
@@ -170,10 +171,10 @@ def iso(moment: datetime) -> str:
 
 
 def moment(since: str | date | datetime) -> datetime:
-    """A point in time in UTC.
+    """Converts a date, time or ISO 8601 text to a time in UTC; without a zone, UTC is assumed.
 
     Raises:
-        InputError: when a text is not an ISO 8601 date or time.
+        InputError: when a text is not an ISO 8601 date or time, or the time cannot be converted.
     """
     if isinstance(since, str):
         try:
@@ -188,5 +189,5 @@ def moment(since: str | date | datetime) -> datetime:
         return since.astimezone(UTC) if since.tzinfo else since.replace(tzinfo=UTC)
     except OverflowError:
         raise InputError(
-            f"'{since}' is not a date that can be compared.", hint="Write one of this century."
+            f"'{since}' is not a date that can be compared.", hint="Write a date of this century."
         ) from None

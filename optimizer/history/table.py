@@ -1,14 +1,14 @@
-"""The Delta table beneath a history: checked when opened, written in whole commits, few files.
+"""The Delta table beneath a history: checks it when it is opened, commits runs, merges files.
 
-Its data files come from ``run_files``, each named by its hash; the table library commits them.
+``run_files`` writes the data files, each named by its hash; the table library commits them.
 
-A commit contains all of a load or nothing. It succeeds only on the version from which the load was
-made; where another commit came first, nothing is added and the caller starts over (``Overtaken``).
-The lock in the folder makes loads on one machine or share wait for each other. On an object store,
-where no lock reaches every machine, the conditional commit alone separates two loads.
+A commit contains a whole load or nothing. It succeeds only on the version from which the load was
+made; if another commit came first, nothing is added and the caller starts again (``Overtaken``).
+The lock in the folder makes loads on one machine or share wait for each other. On an object store
+no lock reaches every machine, and only the conditional commit separates two loads.
 
-Nothing is deleted: compaction and restoring commit another list of files and leave the old files,
-so that every version stays readable.
+Nothing is deleted: merging files and restoring a version commit another list of files and leave the
+old files in place, so that every version stays readable.
 """
 
 from __future__ import annotations
@@ -36,10 +36,10 @@ from optimizer.history.place import Place
 from optimizer.history.run_files import PARTITION, RunFiles, merge_files, stated_hash
 
 SMALL_BYTES = 1 << 20
-"""Files smaller than this are merged into files of at most this size, so that the work of a merge
-does not grow with the line."""
+"""Files smaller than this are merged into files of at most this size, in bytes, so that the work of
+a merge does not grow with the number of runs of a line."""
 MOST_SMALL_FILES = 32
-"""The small files of a line are merged after a commit when there are more than this."""
+"""When a line has more small files than this, they are merged after a commit."""
 
 REJECTS = "_rejected"
 SAMPLES = "_samples"
@@ -50,15 +50,15 @@ _FAILURES = (DeltaError, OSError, ValueError, pa.ArrowException)
 
 
 class RunTable:
-    """The table at a place.
+    """The Delta table at a location.
 
     Args:
-        place: of the table.
+        place: location of the table.
         lock_seconds: how long to wait for another load on this machine.
 
     Raises:
-        HistoryError: from every method, when the place is damaged, locked, not a history, or
-            written by a newer version. Nothing is written then.
+        HistoryError: from every method, when the table is damaged, locked, not a history, or
+            written by a newer version of highside. In that case nothing is written.
     """
 
     def __init__(self, place: Place, lock_seconds: float) -> None:
@@ -68,7 +68,14 @@ class RunTable:
     # -- opening -----------------------------------------------------------------------------
 
     def open(self, as_of: int | None = None) -> DeltaTable | None:
-        """The table at a version, or None when there is none yet."""
+        """Opens the table at a version, or at the latest version when None.
+
+        Returns:
+            The opened table; None when there is no table yet.
+
+        Raises:
+            InputError: when there is no such version, or the kind of address is not known.
+        """
         try:
             self._refuse_other_folders()
             self._refuse_changed_checkpoint()
@@ -100,9 +107,10 @@ class RunTable:
         return table
 
     def _check_that_empty(self, as_of: int | None) -> None:
+        """Refuses a location without a table that shows traces of one, or a version of nothing."""
         if self.place.folder is not None and (self.place.folder / LOG).exists():
             files = self.place.folder.glob(f"{PARTITION}*/*.parquet")
-            # Of a load that was cut short there are files, too; those of before had no hash.
+            # An interrupted first load leaves data files, too, but all of them are named by a hash.
             if had_commits(self.place.filesystem) or any(not stated_hash(f.name) for f in files):
                 raise self.place.damaged("its log has no commit")
         if as_of is not None:
@@ -119,10 +127,12 @@ class RunTable:
                 hint="Give a folder with --history.",
             )
         if (self.place.folder / LOG).exists():
-            # Listed, since the table library takes a log that may not be read for a missing one.
+            # Listing the log raises an error when it may not be read; the table library would only
+            # report that there is no table.
             next((self.place.folder / LOG).iterdir(), None)
             return
-        # With our lock in it, data files are a first load under way, or one that was cut short.
+        # If our lock file is there, data files belong to a first load that is under way or was
+        # interrupted.
         began = self.place.lock_file.exists()
         others = [
             entry.name
@@ -157,7 +167,7 @@ class RunTable:
             )
 
     def _refuse_blank_commit(self, version: int) -> None:
-        """A commit that a power cut emptied would be read as one that added nothing."""
+        """Refuses a commit that a power cut emptied; readers would think that it adds nothing."""
         if self.place.folder is None:
             return
         commit = commit_file(self.place.folder, version)
@@ -165,7 +175,7 @@ class RunTable:
             raise self.place.damaged(f"commit {version} is empty")
 
     def _refuse_changed_checkpoint(self) -> None:
-        """Refuses a damaged checkpoint, which the table library would believe or crash on."""
+        """Refuses a changed checkpoint; the table library would trust it, or crash."""
         if self.place.folder is None or not self.place.folder.is_dir():
             return
         name = changed_checkpoint(self.place.filesystem)
@@ -176,7 +186,12 @@ class RunTable:
 
     @contextmanager
     def lock(self) -> Iterator[None]:
-        """Holds the table for one writer on this machine; entering it twice is fine."""
+        """Locks the table for one writer on this machine, who may enter the lock again.
+
+        Raises:
+            HistoryError: when another load holds the lock for too long, or the folder cannot be
+                written.
+        """
         self._refuse_other_folders()
         try:
             Path(self._lock.lock_file).parent.mkdir(parents=True, exist_ok=True)
@@ -197,11 +212,16 @@ class RunTable:
     def commit(
         self, table: DeltaTable | None, schema: pa.Schema, batches: Iterator[pa.RecordBatch]
     ) -> int:
-        """One commit of all batches on the version that ``table`` is at; the version after it.
+        """Writes all batches in one commit and returns the version after it.
+
+        Args:
+            table: opened at the version that the commit follows; None to create the table.
+            schema: schema of the batches.
+            batches: the runs.
 
         Raises:
             Overtaken: when another commit came first; nothing was added.
-            HistoryError: when it could not be written; nothing was added.
+            HistoryError: when the commit could not be written; nothing was added.
         """
         expected = 0 if table is None else table.version() + 1
         mark = uuid4().hex
@@ -224,7 +244,13 @@ class RunTable:
         return expected
 
     def _explain(self, error: Exception, expected: int, mark: str) -> None:
-        """Raises what a failed write means; returns when the commit exists all the same."""
+        """Raises the error that explains a failed commit; returns if the commit exists after all.
+
+        Args:
+            error: the error of the failed write.
+            expected: number of the version that the commit would have made.
+            mark: identifies the write in the commit's metadata.
+        """
         try:
             now = self.open()
         except HistoryError:
@@ -237,10 +263,10 @@ class RunTable:
         raise self.place.unwritable(reason_of(error)) from None
 
     def compact(self) -> bool:
-        """Merges the small files of lines with many of them, in one commit.
+        """Merges the small files of each line that has many of them, in one commit.
 
-        The runs and their order stay the same. When it fails the files stay as they are, which is
-        slow but correct; the next commit tries again.
+        The runs and their order stay the same. If the merge fails, the files stay as they are,
+        which is slow but correct; the next commit tries again.
 
         Returns:
             Whether files were merged.
@@ -261,7 +287,11 @@ class RunTable:
         return False
 
     def peek(self, version: int) -> DeltaTable | None:
-        """The table at a version, even if later commits are damaged; None if it cannot be read."""
+        """Opens the table at a version, even if later commits are damaged.
+
+        Returns:
+            The opened table; None when it cannot be read.
+        """
         try:
             table = DeltaTable(self.place.uri, version=version)
         except _FAILURES:
@@ -270,7 +300,7 @@ class RunTable:
         return table
 
     def restore(self, version: int) -> int:
-        """Commits the files of an earlier version as the current ones; the version after it."""
+        """Commits the files of an earlier version as the current ones; returns the new version."""
         table = self.open()
         assert table is not None
         self.keep_hashes(table.version())
@@ -284,7 +314,7 @@ class RunTable:
     def _settle(self, version: int) -> None:
         """Flushes a commit and its files to the disk, so that they survive a power cut.
 
-        A file system that cannot flush is accepted.
+        Failing to flush is not an error, since some file systems cannot.
         """
         folder = self.place.folder
         if folder is not None:
@@ -298,7 +328,7 @@ class RunTable:
     def keep_hashes(self, version: int) -> None:
         """Keeps the hashes of the files that a version added to the log.
 
-        When that fails the commit is valid all the same, and the next commit keeps them.
+        If that fails, the commit is still valid, and the next commit keeps the hashes.
         """
         if version < 0:
             return
@@ -309,6 +339,7 @@ class RunTable:
 
 
 def _sync(*paths: Path) -> None:
+    """Flushes files and folders to the disk."""
     for path in paths:
         handle = os.open(path, os.O_RDONLY)
         try:
@@ -318,35 +349,36 @@ def _sync(*paths: Path) -> None:
 
 
 def commit_file(folder: Path, version: int) -> Path:
-    """Where a commit stands, by the Delta protocol."""
+    """Path of the file of a commit, by the Delta protocol."""
     return folder / LOG / f"{version:020d}.json"
 
 
 def files_of(table: DeltaTable) -> pa.Table:
-    """One row a data file: ``path``, ``size_bytes``, ``num_records``, ``partition.line``, ...
+    """One row for each data file: ``path``, ``size_bytes``, ``num_records``, ``partition.line``.
 
-    Without statistics of times, which Python may have no date for.
+    Further columns hold statistics of the data, such as ``min.grade``. Statistics of times are left
+    out, since Python cannot represent all of them.
     """
     files = pa.table(table.get_add_actions(flatten=True))
     return files.select([f.name for f in files.schema if not pa.types.is_timestamp(f.type)])
 
 
 def written_at(table: DeltaTable) -> datetime:
-    """When the newest data file of a version was written, by the log.
+    """When the newest data file of a version was written, as the log states it.
 
-    The log does not change, so that a plan on the version can always be made again.
+    The log does not change, so that a plan made on the version can always be reproduced.
     """
     newest = pc.max(files_of(table)["modification_time"]).as_py()
     return datetime.fromtimestamp((newest or 0) / 1000, UTC)
 
 
 def small_files(table: DeltaTable) -> pa.Table:
-    """Those of ``files_of`` that are small."""
+    """The rows of ``files_of`` whose files are smaller than ``SMALL_BYTES``."""
     files = files_of(table)
     return files.filter(pc.less(files["size_bytes"], SMALL_BYTES))
 
 
 def scattered_lines(table: DeltaTable) -> list[str]:
-    """Lines with many small files."""
+    """Names of the lines with more than ``MOST_SMALL_FILES`` small files, sorted."""
     counts = Counter(small_files(table)["partition.line"].to_pylist())
     return sorted(line for line, count in counts.items() if count > MOST_SMALL_FILES)

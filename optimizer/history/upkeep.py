@@ -1,8 +1,8 @@
-"""Verifying a history, and restoring an earlier version when it is damaged.
+"""Verifies a history, and restores an earlier version when it is damaged.
 
 ``verify`` reads every file and compares it with the log and with its hash; ``restore`` makes an
 earlier version the current one. Neither deletes a file: a restored history keeps every later
-version, and files of a broken log that prevent its use move into a folder of their own.
+version, and files of a broken log that prevent its use are moved into a separate folder.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ if TYPE_CHECKING:
     from optimizer.history.history import History
 
 ROWS_AT_ONCE = 1 << 16
-# An id as it is made of a run's content; other systems may make such ids too.
+# The form of an id that is made from a run's content; ids of other systems may have this form, too.
 _DERIVED = "^[0-9a-f]{32}$"
 _OUT_OF_REACH = ("unreachable-history", "unreadable-history")
 BLANK = "this commit is empty"
@@ -57,27 +57,30 @@ CHANGED = "its bytes are not those that were written"
 
 
 def verify(history: History, site: Site | None = None) -> Health:
-    """Reads all of the current version and compares it with the log.
+    """Reads every file of the current version and compares it with the log.
 
     Args:
-        history: what to verify.
-        site: says which columns are settings and which are material.
+        history: the history to verify.
+        site: the plant, which says which columns are settings and which are material variables;
+            the defaults when None.
 
     Raises:
-        HistoryError: when the location is no history, or was written by a newer version.
+        HistoryError: when the location is not a history, or was written by a newer version of
+            highside.
     """
     with _Inspection(history, site or Site()) as found:
         return _health(history, found)
 
 
 def _health(history: History, found: _Inspection) -> Health:
+    """The result of verifying the current version of a history."""
     try:
         table = history.table.open()
     except HistoryError as error:
         changed = [] if error.code in _OUT_OF_REACH else found.log_damage()
         if error.code != "damaged-history" and not changed:
             raise
-        # Without the checkpoints that changed, the commits may still say it all.
+        # The commits alone, without the changed checkpoints, may still describe the whole table.
         table = found.peek(found.log.latest) if found.log.expendable else None
         if table is None:
             whole = Damage(LOG, None, None, error.message.rstrip("."))
@@ -107,11 +110,16 @@ def _health(history: History, found: _Inspection) -> Health:
 def restore(history: History, version: int, site: Site | None = None) -> Restored:
     """Makes an earlier version the current one.
 
-    Runs added since are no longer there; loading their logs again adds them.
+    Runs that were added after that version are no longer there; loading their logs again adds them.
+
+    Args:
+        history: the history to restore.
+        version: number of the version to make the current one.
+        site: the plant, as for ``verify``; the defaults when None.
 
     Raises:
         InputError: when there is no such version, or it is the current one.
-        HistoryError: when that version is damaged too, or the history cannot be written.
+        HistoryError: when that version is damaged, too, or the history cannot be written.
     """
     with history.lock(), _Inspection(history, site or Site()) as found:
         found.counting = False
@@ -133,6 +141,7 @@ def restore(history: History, version: int, site: Site | None = None) -> Restore
 
 
 def _refuse_damaged(history: History, table: DeltaTable | None, found: _Inspection) -> None:
+    """Raises an error when a file of a version is damaged."""
     damage = () if table is None else tuple(found.damage(table))
     if damage:
         raise HistoryError(
@@ -144,10 +153,10 @@ def _refuse_damaged(history: History, table: DeltaTable | None, found: _Inspecti
 
 
 def _set_aside_after(history: History, version: int, found: _Inspection) -> int:
-    """Takes the commits after a version, and checkpoints that changed, out of a damaged log.
+    """Moves the commits after a version, and changed checkpoints, out of a damaged log.
 
-    The latest goes first, its hash before it, so that what remains after an interruption is still
-    a log without its end, and doing the same again completes it.
+    The latest commit is moved first, and its hash before it. So if the work is interrupted, what
+    remains is still a log that lacks its end, and restoring again completes the work.
     """
     table = found.peek(version)
     if table is None or min(found.log.unfit, default=version + 1) <= version:
@@ -159,7 +168,7 @@ def _set_aside_after(history: History, version: int, found: _Inspection) -> int:
     filesystem, aside = history.place.filesystem, f"{SET_ASIDE}/after-{version}"
     try:
         kept, present = kept_hashes(filesystem), log_files(filesystem)
-        if present.pop(HINT, None) is not None:  # for readers; it holds nothing
+        if present.pop(HINT, None) is not None:  # it only helps readers to start faster
             filesystem.delete_file(f"{LOG}/{HINT}")
         filesystem.create_dir(aside)
         for name in sorted(kept.keys() | present.keys(), reverse=True):
@@ -172,14 +181,18 @@ def _set_aside_after(history: History, version: int, found: _Inspection) -> int:
         raise HistoryError(
             f"history '{history.location}' cannot be written: {reason_of(error)}.",
             code="unwritable-history",
-            hint="Check the permissions of the folder, then do the same again.",
+            hint="Check the permissions of the folder, then try again.",
         ) from None
     history.table.keep_hashes(version)
     return version
 
 
 class _Inspection:
-    """Reading of data files, each once however many versions have it."""
+    """Inspects the data files and the log of a history.
+
+    Each data file is read only once, even if several versions contain it. While ``counting`` is
+    True, the runs that are read are counted.
+    """
 
     def __init__(self, history: History, site: Site) -> None:
         self.history, self.site = history, site
@@ -198,7 +211,7 @@ class _Inspection:
     # -- data files --------------------------------------------------------------------------
 
     def damage(self, table: DeltaTable) -> Iterator[Damage]:
-        """Files of a version that are not what its log says."""
+        """Files of a version that differ from what its log states."""
         for file in stated_files(files_of(table)):
             if file.path not in self.faults:
                 self.faults[file.path] = self._fault(file)
@@ -206,12 +219,12 @@ class _Inspection:
                 yield Damage(file.path, file.line, file.runs, fault)
 
     def _fault(self, stated: DataFile) -> str | None:
-        """What is wrong with one file, None when nothing is."""
+        """What is wrong with one file; None when the file is sound."""
         path = stated.path
         try:
             content = read_file(self.history.place.filesystem, path)
         except FileNotFoundError:
-            return "it is not there"
+            return "it is missing"
         except PermissionError as error:
             raise self.history.place.damaged(error) from None
         except (OSError, pa.ArrowException) as error:
@@ -227,7 +240,7 @@ class _Inspection:
         return fault or (CHANGED if changed else None)
 
     def _disagreement(self, content: bytes, stated: DataFile, counting: bool) -> str | None:
-        """In what the runs of a file are not what the log says of them."""
+        """How the runs of a file differ from what the log states; None when they agree."""
         file = pq.ParquetFile(io.BytesIO(content))
         rows = file.metadata.num_rows
         if stated.runs not in (None, rows):
@@ -246,7 +259,7 @@ class _Inspection:
         return None
 
     def _count(self, batch: pa.RecordBatch, line: str) -> None:
-        """Counts runs, doubled ones, and ids that disagree with what they were made of."""
+        """Counts runs, doubled runs, and ids that disagree with the content of their runs."""
         runs = pa.Table.from_batches([batch])
         names = pa.array([line]).take(pa.array(np.zeros(len(runs), np.int64)))
         runs = in_schema(runs.append_column("line", names), schema_of(self.site)).combine_chunks()
@@ -272,23 +285,26 @@ class _Inspection:
 
     @cached_property
     def log(self) -> LogState:
-        """What the files of the log are, compared with their hashes."""
+        """State of the files of the log, compared with their hashes."""
         try:
             return inspect_log(self.history.place.filesystem)
         except (OSError, pa.ArrowException) as error:
             raise self.history.place.damaged(error) from None
 
     def log_damage(self) -> list[Damage]:
-        """Files of the log that are not what they were."""
+        """Files of the log that are changed, missing or empty."""
         reasons = {
             **dict.fromkeys(self.log.changed, CHANGED),
-            **dict.fromkeys(self.log.lost, "it is not there"),
+            **dict.fromkeys(self.log.lost, "it is missing"),
             **dict.fromkeys(self.log.blank, BLANK),
         }
         return [Damage(f"{LOG}/{name}", None, None, why) for name, why in sorted(reasons.items())]
 
     def left_over(self) -> list[int]:
-        """Sizes of data files that no commit names; none where commits do not say what they did."""
+        """Sizes in bytes of the data files that no commit names.
+
+        Empty on an object store, and when a changed log does not tell which files it names.
+        """
         folder = self.history.folder
         if folder is None or self.log.changed:
             return []
@@ -301,7 +317,7 @@ class _Inspection:
         return [p.stat().st_size for p in found if p.relative_to(folder).as_posix() not in named]
 
     def latest_sound(self) -> int | None:
-        """The latest version that can be opened and all of whose files are sound."""
+        """The latest version that can be opened and whose files are all sound; None if none is."""
         unfit = min(self.log.unfit, default=self.log.latest + 1)
         for version in range(min(self.log.latest, unfit - 1), -1, -1):
             then = self.peek(version)
@@ -310,14 +326,14 @@ class _Inspection:
         return None
 
     def peek(self, version: int) -> DeltaTable | None:
-        """The table at a version as its commits say it; None where they cannot be read."""
+        """Opens the table at a version from its commits; None when they cannot be read."""
         if not self.log.expendable:
             return self.history.table.peek(version)
         return self._without_checkpoints.peek(version)
 
     @cached_property
     def _without_checkpoints(self) -> RunTable:
-        """A table of the same commits and no checkpoint, for those may have changed."""
+        """A temporary table with copies of the commits and without the changed checkpoints."""
         folder = self.closing.enter_context(TemporaryDirectory())
         log = Path(folder, LOG)
         log.mkdir()
@@ -329,7 +345,7 @@ class _Inspection:
 
 
 def _widen(ends: dict[str, list[float]], batch: pa.RecordBatch) -> None:
-    """Takes the lowest and highest number of each column into account."""
+    """Widens the range of each column, ``ends``, to include the numbers of a batch."""
     for field in batch.schema:
         if pa.types.is_floating(field.type):
             found = pc.min_max(batch.column(field.name)).as_py()

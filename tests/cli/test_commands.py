@@ -325,7 +325,7 @@ def test_readings_over_time_become_runs_and_can_be_had_back(run, tmp_path):
 def test_no_readings_to_write_is_said(run, season):
     code, out, err = run("history", "--readings", "readings.csv")
     assert (code, out) == (2, "")
-    assert "They come with load --samples" in err
+    assert "Load them with load --samples" in err
 
 
 def test_the_installed_command_and_the_module_agree():

@@ -195,7 +195,7 @@ def test_a_feed_rate_or_material_that_a_line_never_saw_is_said(lines):
         ({"feed_rate": 2.04}, []),
         ({"feed_rate": 2.2}, ["feed_rate 2.2 t/h lies outside its runs (1.5 to 2)"]),
         ({"feed_rate": 1.4}, ["feed_rate 1.4 t/h lies outside its runs (1.5 to 2)"]),
-        ({"material": {"moisture": 11.0}}, ["moisture is not in its runs: what 11 % does here"]),
+        ({"material": {"moisture": 11.0}}, ["its runs do not state moisture: the effect of 11 %"]),
         ({"material": {"feed_grade": 0.9}, "label": "washed"}, []),
     ],
 )

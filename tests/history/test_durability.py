@@ -331,7 +331,7 @@ def tell(path: Path, old: str, new: str) -> None:
 
 
 DAMAGE = [
-    (lambda h: data_file(h, 2).unlink(), "it is not there", 1),
+    (lambda h: data_file(h, 2).unlink(), "it is missing", 1),
     (lambda h: cut(data_file(h, 2)), "bytes, the log says", 1),
     (lambda h: cut(data_file(h, 1)), "bytes, the log says", 0),
     (lambda h: scratch(data_file(h, 2)), "it cannot be read", 1),

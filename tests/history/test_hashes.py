@@ -173,7 +173,7 @@ def test_a_lost_last_commit_is_missed(kept: History) -> None:
         health = verify(kept)
         assert (health.sound, health.version, health.restorable) == (False, 2, 2)
         assert [(d.file, d.reason) for d in health.damaged] == [
-            (f"_delta_log/{last.name}", "it is not there")
+            (f"_delta_log/{last.name}", "it is missing")
         ]
     finally:
         last.write_bytes(content)
