@@ -1,4 +1,4 @@
-"""What surrounds a plan, as numbers: limits, runs, effects, a map, the trade-off, the campaign."""
+"""The surroundings of a plan as numbers: limits, runs, effects, a map, trade-off and campaign."""
 
 from optimizer.landscape.record import Landscape
 from optimizer.landscape.surroundings import landscape

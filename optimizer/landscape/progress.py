@@ -1,8 +1,8 @@
-"""How a campaign went: runs by the calendar, and the best that was known to hold the grade.
+"""The progress of a campaign: runs by the calendar, and the best recovery known so far.
 
 In come a ``Situation``, its set-points and its plan; out comes one ``Stretch`` for each stretch of
-time. The best so far is what today's model expects of the best settings tried until then of which
-it is sure, not the luckiest reading.
+time. The best recovery so far is not the highest reading. It is the recovery that today's model
+expects of the best settings tried until then, among those that it is sure will meet the grade.
 """
 
 from __future__ import annotations
@@ -26,14 +26,21 @@ if TYPE_CHECKING:
     Indices = NDArray[np.int64]
 
 MOST_STRETCHES = 26
-# Calendar units, tried from the finest; beyond years, several years are one stretch.
+# Calendar units (days, weeks, months, years), from which the finest that fits is used; if years do
+# not fit, a stretch has several years.
 UNITS = ("D", "W", "M", "Y")
-# The middle part of readings that is reported beside their mean.
+# Quantiles of the readings that are reported beside their mean.
 MIDDLE = (0.1, 0.9)
 
 
 def progress_of(situation: Situation, points: SetPoints, plan: Plan) -> tuple[Stretch, ...]:
-    """The campaign by stretches of time, the earliest first."""
+    """The campaign by stretches of time, the earliest first and undated runs last.
+
+    Args:
+        situation: the situation from which the plan was made.
+        points: the runs as set-points.
+        plan: the plan.
+    """
     e = situation.evidence
     if not len(e.grade):
         return ()
@@ -67,7 +74,10 @@ def progress_of(situation: Situation, points: SetPoints, plan: Plan) -> tuple[St
 
 
 def _stretches(e: Evidence) -> tuple[Indices, list[str | None]]:
-    """The stretch of every run, and its first day; undated runs come last."""
+    """The number of every run's stretch, shape (n,), and the first day of every stretch.
+
+    Undated runs have a stretch of their own, the last, whose first day is None.
+    """
     dated = ~np.isnat(e.started)
     stretch = np.zeros(len(e.started), dtype=np.int64)
     names: list[str | None] = []
@@ -94,7 +104,11 @@ def _stretches(e: Evidence) -> tuple[Indices, list[str | None]]:
 def _expected_today(
     situation: Situation, plan: Plan, points: SetPoints
 ) -> tuple[Floats, NDArray[np.bool_]]:
-    """Recovery expected of each set-point with today's material, and whether it is sure."""
+    """Recovery expected at each set-point with today's material, and whether it is sure enough.
+
+    Both have the shape (number of set-points,). A set-point is sure enough if the chance that the
+    deck is even and meets the grade reaches the required confidence.
+    """
     if plan.run_now is None:
         return np.zeros(len(points.count)), np.zeros(len(points.count), dtype=bool)
     e = situation.evidence
@@ -106,13 +120,8 @@ def _expected_today(
 
 
 def _middle(readings: Floats) -> Interval | None:
-    """Mean and middle 80 % of readings; None without any."""
+    """Mean and middle 80 % of readings; None without readings."""
     if not len(readings):
         return None
     low, high = np.quantile(readings, MIDDLE)
     return Interval(float(readings.mean()), float(low), float(high))
-
-
-def _share_met(grades: Floats, goal: float | None) -> float | None:
-    """Share of readings that met the grade asked for; None without a grade or readings."""
-    return None if goal is None or not len(grades) else float(np.mean(grades >= goal))

@@ -1,7 +1,8 @@
 """The landscape of a plan as frozen records, and their JSON.
 
-A ``Landscape`` is what surrounds a plan: today's limits, the runs, the campaign and, around the
-settings to run now, the trade-off, the effects and the map.
+A ``Landscape`` contains the surroundings of a plan: today's limits, the runs and the campaign. If
+there are settings to run now, it also contains the trade-off curve, the effect of each setting and
+the map of two settings.
 """
 
 from __future__ import annotations
@@ -23,20 +24,21 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# An average grade is worth knowing to half a point (a standard error).
+# Standard error to which the grade should be known: half a point, as a fraction.
 COUNT_SE = 0.005
 
 
 @dataclass(frozen=True)
 class Today:
-    """What today's brief leaves.
+    """The conditions of today.
 
     Attributes:
         site: name of the plant.
-        brief: of today.
-        ranges: each setting with its lowest and highest level inside the limits.
-        start: where the deck stands, by setting.
-        sample_count: particles to count for a grade known to ``COUNT_SE``; None without a grade.
+        brief: today's brief.
+        ranges: each setting with its lowest and highest value inside the limits.
+        start: present settings of the deck, by name.
+        sample_count: number of particles to count so that the standard error of the grade is
+            ``COUNT_SE``; None when no grade is required.
     """
 
     site: str
@@ -78,13 +80,13 @@ class Stretch:
     """The runs of one stretch of time.
 
     Attributes:
-        start: its first day, ISO 8601; None for runs without a time.
-        runs, failed: all runs, and those of them that failed.
-        new_set_points: set-points first tried in it.
+        start: first day of the stretch, ISO 8601; None for undated runs.
+        runs, failed: number of runs, and of runs on a deck that was not even.
+        new_set_points: number of set-points that were first tried in the stretch.
         grade, recovery: mean reading and the middle 80 % of readings; None without readings.
-        met: share of readings that met the grade asked for; None without a grade or readings.
-        best_so_far: recovery expected today of the best sure settings tried until its end; None
-            before there were any.
+        met: share of readings that met the required grade; None without a grade or readings.
+        best_so_far: recovery that today's model expects of the best sure settings tried until the
+            end of the stretch; None when there were none yet.
     """
 
     start: str | None
@@ -112,16 +114,16 @@ class Stretch:
 
 @dataclass(frozen=True)
 class Effect:
-    """Grade and recovery along one setting, the others as to run now.
+    """Grade and recovery as functions of one setting; the other settings are those to run now.
 
     Attributes:
-        setting: which.
-        now: its value in the settings to run now.
-        levels: where it was evaluated, shape (k,).
-        expected: there.
-        reading_levels: where runs stood, shape (u,).
-        reading_grade, reading_recovery: their readings, moved to the other settings and the
-            material of now, shape (u,).
+        setting: the setting.
+        now: value of the setting in the settings to run now.
+        levels: values of the setting at which the model was evaluated, shape (k,).
+        expected: predictions at these k values.
+        reading_levels: value of the setting at each of the u set-points, shape (u,).
+        reading_grade, reading_recovery: readings of the set-points, adjusted by the model to the
+            other settings to run now and to today's material, shape (u,).
     """
 
     setting: Setting
@@ -153,12 +155,13 @@ class Effect:
 
 @dataclass(frozen=True)
 class Map:
-    """Chance of the grade and mean recovery over two settings, the others as to run now.
+    """Chance of the grade and expected recovery over two settings; the others are those to run now.
 
     Attributes:
         x, y: names of the two settings.
-        x_levels, y_levels: where they were evaluated, shapes (k,) and (l,).
-        chance_of_grade, chance_even, recovery: there, shape (l, k).
+        x_levels, y_levels: values of the two settings, shapes (k,) and (l,).
+        chance_of_grade, chance_even, recovery: chance of meeting the grade, chance of an even deck
+            and expected recovery at these values, shape (l, k).
     """
 
     x: str
@@ -184,12 +187,12 @@ class Map:
 
 @dataclass(frozen=True)
 class Surroundings:
-    """What surrounds the settings to run now.
+    """Predictions around the settings to run now.
 
     Attributes:
-        trade_off: the curve.
-        effects: one for each setting.
-        map: None where any grade will do: there is no chance of it to show.
+        trade_off: points of the trade-off curve between grade and recovery.
+        effects: one effect for each setting.
+        map: the map of two settings; None when no grade is required or there is only one setting.
     """
 
     trade_off: tuple[TradeOffPoint, ...]
@@ -202,12 +205,12 @@ class Landscape:
     """The surroundings of a plan.
 
     Attributes:
-        plan: which.
-        today: what the brief leaves.
+        plan: the plan.
+        today: the conditions of today.
         points: the runs as set-points.
-        names: of the settings.
+        names: names of the settings.
         progress: the campaign by stretches of time.
-        run_now: around the settings to run now; None where the plan has none.
+        run_now: predictions around the settings to run now; None when the plan has none.
     """
 
     plan: Plan
@@ -231,7 +234,7 @@ class Landscape:
         around = self.run_now
         if around is None:
             return document
-        # A site with one setting has no map of two: the document then says ``{}``.
+        # With one setting there is no map of two settings; the document then contains ``{}``.
         drawn = {} if around.map is None else around.map.as_dict()
         return document | {
             "trade_off": as_dicts(around.trade_off),

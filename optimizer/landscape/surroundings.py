@@ -1,8 +1,8 @@
-"""From a plan to its landscape.
+"""Computes the landscape of a plan.
 
-In come a ``Situation``, with the surrogate that its plan was made by, and the plan; out comes its
-``Landscape``. Nothing is sampled: runs that are too many to show are collapsed exactly, to means
-with their counts.
+In come a ``Situation``, with its fitted surrogate, and the plan that was made from it; out comes
+the plan's ``Landscape``. No run is left out: if there are too many to show, neighboring runs are
+collapsed to their means and counts.
 """
 
 from __future__ import annotations
@@ -28,20 +28,21 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
 
-# The interaction that most needs a picture: speed and tilt are adjusted as a pair.
+# The pair of settings that the map shows, since speed and tilt are adjusted together.
 PAIR = ("eccentric_speed", "side_tilt")
 LEVELS, MAP_LEVELS = 41, 31
-"""Levels of a setting drawn at most; between them the surface is smooth."""
-# Counts of particles are told in steps of 50.
+"""Most levels of a setting that are evaluated for an effect and for the map; the surface is smooth
+between them."""
+# Counts of particles are rounded up to a multiple of this.
 COUNT_STEP = 50
 
 
 def landscape(situation: Situation, plan: Plan) -> Landscape:
-    """The surroundings of a plan.
+    """Computes the landscape of a plan.
 
     Args:
-        situation: what made the plan.
-        plan: what it made.
+        situation: the situation from which the plan was made.
+        plan: the plan.
     """
     with threadpool_limits(1):
         points = collapse_runs(situation.evidence)
@@ -72,7 +73,7 @@ def _today(situation: Situation) -> Today:
 
 
 def _count(purity: float) -> int:
-    """Particles whose share has a standard error of COUNT_SE, rounded up.
+    """Number of particles, rounded up, whose purity has a standard error of ``COUNT_SE``.
 
     >>> _count(0.985)
     600
@@ -97,11 +98,12 @@ def _surroundings(situation: Situation, plan: Plan, points: SetPoints) -> Surrou
 
 
 def _effects(situation: Situation, points: SetPoints, here: Indices) -> tuple[Effect, ...]:
-    """Grade and recovery along each setting, the others as to run now, with the runs' readings.
+    """The effect of each setting, with the other settings to run now, and with the runs' readings.
 
-    A reading was taken at other settings and another material. It is moved here as the model says:
-    reading less what is expected there plus what is expected here, in the model's coordinates
-    (component-plus-residual; W. A. Larsen & S. J. McCleary, Technometrics 14, 1972, 781).
+    Readings were taken at other settings and with other material. They are adjusted by the model:
+    from a reading, the prediction at its own conditions is subtracted, and the prediction at the
+    conditions shown is added, in the model's latent coordinates (component-plus-residual plot;
+    W. A. Larsen & S. J. McCleary, Technometrics 14, 1972, 781).
     """
     evidence = situation.evidence
     space = evidence.space
@@ -134,7 +136,7 @@ def _effects(situation: Situation, points: SetPoints, here: Indices) -> tuple[Ef
 
 
 def _map(situation: Situation, here: Indices) -> Map | None:
-    """The map of two settings; None where the site has only one."""
+    """The map of two settings; None when the site has only one setting."""
     space = situation.evidence.space
     names = PAIR if set(PAIR) <= set(space.names) else space.names[:2]
     if len(names) < 2:
@@ -156,7 +158,13 @@ def _map(situation: Situation, here: Indices) -> Map | None:
 
 
 def _levels(here: int, top: int, most: int) -> Indices:
-    """Levels of a setting evenly spaced through the present one, both ends included."""
+    """Evenly spaced level numbers of a setting that include the present one, and both ends.
+
+    Args:
+        here: number of the present level.
+        top: number of the highest level.
+        most: about how many levels to return.
+    """
     step = max(1, math.ceil(top / (most - 1)))
     inside = np.arange(here % step, top + 1, step)
     return np.unique(np.concatenate([[0], inside, [top]]))

@@ -1,1 +1,1 @@
-"""The commands as public functions: one call does what the command does, and returns a record."""
+"""The commands as functions of the library: each does what its command does, returning a record."""

@@ -11,12 +11,12 @@ from optimizer.operations.stream_log import StreamLog, balance_file
 
 @dataclass(frozen=True)
 class Balanced:
-    """Balanced tests, and the run log that holds those with a grade and a recovery.
+    """Balanced tests, and the run log that contains those with a grade and a recovery.
 
     Attributes:
-        streams: the tests.
-        log: the run log, a CSV file that ``load`` takes.
-        runs: how many runs it holds.
+        streams: the balanced tests.
+        log: path of the run log, a CSV file that ``load`` accepts.
+        runs: number of runs in the log.
     """
 
     streams: StreamLog
@@ -39,10 +39,10 @@ def balance(
     """Balances every test of a file of streams, and writes a run log.
 
     Args:
-        file: one row a stream, CSV or Parquet.
-        out: the run log.
-        returned: streams led back to the feed.
-        mass_error, assay_error: relative standard error of weights or assays that state none.
+        file: path of a CSV or Parquet file with one row for each stream.
+        out: path of the run log to write.
+        returned: names of the streams that are led back to the feed.
+        mass_error, assay_error: relative standard errors of weights and of assays that state none.
 
     Raises:
         InputError: when the file lacks a column or cannot be read, or the log cannot be written.

@@ -1,4 +1,4 @@
-"""The command ``demo``: the whole job on the bundled season: load, check, plan, report.
+"""The command ``demo``: loads the logs of the bundled season, makes a plan and writes its report.
 
 The season is invented (see ``datasets/README.md``): one harvest at a green-coffee dry mill with
 three decks.
@@ -33,11 +33,11 @@ class Demo:
     """The files and results of the demo.
 
     Attributes:
-        folder: of all files.
-        load: what became of the rows of the logs.
-        history: what the history holds.
-        plan: the plan, also in ``plan.json``.
-        report, sheets: files made from it.
+        folder: the folder that contains all files.
+        load: result of loading the logs.
+        history: summary of the history.
+        plan: the plan, which is also in ``plan.json``.
+        report, sheets: paths of the report and of the trial sheets.
     """
 
     folder: Path
@@ -61,10 +61,10 @@ class Demo:
 
 
 def season_folder() -> Path:
-    """Where the bundled season is: in the installed package, or in the checkout.
+    """The folder of the bundled season, in the installed package or in the checkout.
 
     Raises:
-        InputError: when neither has it.
+        InputError: when neither contains the season.
     """
     package = Path(__file__).resolve().parents[1]
     for folder in (package / "demo_season", package.parent / "datasets" / "season"):
@@ -81,11 +81,12 @@ def demo(
     seed: int = 0,
     progress: Callable[[str], None] | None = None,
 ) -> Demo:
-    """Copies the season into a folder and does the whole job there.
+    """Copies the season into a folder, loads its logs, makes a plan and writes a report there.
 
     Args:
-        out: the folder, made when it does not exist; running again in it adds nothing twice.
-        seed: of the plan.
+        out: the folder, which is made if it does not exist. Running the demo again in the same
+            folder adds no run twice.
+        seed: seed of the plan.
         progress: called with a line of text at each stage.
 
     Raises:
@@ -110,7 +111,7 @@ def demo(
 
 
 def _copy_season(folder: Path) -> None:
-    """Copies the season's logs, site file and brief.
+    """Copies the season's logs, site file and brief to a folder.
 
     Raises:
         InputError: when the folder cannot be written.

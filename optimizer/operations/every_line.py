@@ -1,7 +1,7 @@
-"""The command ``suggest --every-line``: one plan for each line, each equal to a plan made alone.
+"""The command ``suggest --every-line``: makes one plan for each line.
 
-Plans of different lines share only the snapshot, so they can be made in parallel, in processes or
-on a cluster (``parallel``).
+Each plan is equal to the plan that ``suggest`` makes for that line. Plans of different lines share
+only the snapshot, so they can be made in parallel, in processes or on a cluster (``parallel``).
 """
 
 from __future__ import annotations
@@ -25,9 +25,9 @@ class Plans:
     """The plans of all lines.
 
     Attributes:
-        history_version: common to all plans; None when the history is empty.
-        plans: by line, in alphabetical order.
-        refused: lines without a plan, each with the reason.
+        history_version: version on which all plans are made; None when the history is empty.
+        plans: one plan for each line, in alphabetical order of the lines.
+        refused: names of the lines without a plan, each with the reason.
     """
 
     history_version: int | None
@@ -46,7 +46,7 @@ class Plans:
 
 @dataclass(frozen=True)
 class _Task:
-    """What the plan of one line is made from, as it is sent to a worker."""
+    """Everything that a worker needs to make the plan of one line."""
 
     snapshot: Snapshot
     site: Site
@@ -63,13 +63,14 @@ def suggest_every_line(
     scheduler: str | None = None,
     workers: int | None = None,
 ) -> Plans:
-    """A plan for each line that has runs, all on one version of the history.
+    """Makes a plan for each line that has runs, all on one version of the history.
 
     Args:
-        snapshot: the history at a version. Where others do the work they open it themselves, so
-            its location has to mean the same to them: a shared folder or a URI.
-        site, brief: the plant, and what is wanted on every line; the brief names none.
-        seed: as for one plan.
+        snapshot: the history at a version. Worker processes open it themselves, so its location
+            must be valid for them, too: on other machines, a shared folder or a URI.
+        site: the plant.
+        brief: material, grade and limits for every line; the brief must not name a line.
+        seed: seed of each plan.
         scheduler, workers: where the work is done, as for ``run_all``.
 
     Raises:
@@ -78,7 +79,7 @@ def suggest_every_line(
     """
     if brief.line is not None:
         raise InputError(
-            f"the brief is for line '{brief.line}', and every line was asked for.",
+            f"the brief is for line '{brief.line}', but every line was asked for.",
             hint="Leave out one of the two.",
         )
     lines = snapshot.lines
@@ -87,12 +88,12 @@ def suggest_every_line(
     return Plans(
         snapshot.version,
         tuple(plan for plan in found.values() if not isinstance(plan, LimitError)),
-        tuple((line, said) for line, said in found.items() if isinstance(said, LimitError)),
+        tuple((line, error) for line, error in found.items() if isinstance(error, LimitError)),
     )
 
 
 def _plan(task: _Task) -> Plan | LimitError:
-    """The plan of one line, or why there is none: an error of one line must not stop the others."""
+    """The plan of one line, or the error that prevents it; other lines must still get plans."""
     try:
         return suggest(task.snapshot, task.site, task.brief, seed=task.seed)
     except LimitError as error:

@@ -1,4 +1,4 @@
-"""A plan that was written to a file, and its trials as rows of a run log."""
+"""Reads a plan from a file, and turns its trials into rows of a run log."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from typing import Any
 from optimizer.errors import InputError
 from optimizer.text.headings import with_unit
 
-# What the goal of a plan says beyond that of a brief.
+# Keys of a plan's goal that a brief's goal does not have.
 _NOT_IN_A_BRIEF = ("gain_unit",)
 
 
@@ -21,12 +21,13 @@ class PlanFile:
     """A plan as ``suggest --json`` prints it.
 
     Attributes:
-        path: of the file.
-        line: of the plan; None where it names none.
-        units: of the settings, by name.
+        path: path of the file.
+        line: name of the plan's line; None when it names none.
+        units: unit of each setting, by name.
         trials: settings of each trial, by rank.
-        brief: what the plan was made by; of a plan that does not keep it, its goal and material.
-        seed: of everything random in it.
+        brief: the brief from which the plan was made; for a plan that does not contain its brief,
+            the plan's goal and material.
+        seed: seed of all random draws in the plan.
     """
 
     path: Path
@@ -37,7 +38,7 @@ class PlanFile:
     seed: int
 
     def trial(self, rank: int) -> dict[str, object]:
-        """Line and settings of one trial, as a row of a run log.
+        """The line and the settings of one trial as a row of a run log.
 
         Raises:
             InputError: when the plan has no such trial.
@@ -54,10 +55,10 @@ class PlanFile:
 
 
 def read_plan(path: str | Path) -> PlanFile:
-    """A plan as ``suggest --json`` prints it.
+    """Reads a plan as ``suggest --json`` prints it.
 
     Raises:
-        InputError: when the file cannot be read or is no plan.
+        InputError: when the file cannot be read or is not a plan.
     """
     path = Path(path)
     try:
@@ -81,14 +82,15 @@ def read_plan(path: str | Path) -> PlanFile:
 def result_row(
     given: Mapping[str, object], plan: PlanFile | None = None, rank: int = 1
 ) -> dict[str, object]:
-    """A trial's result as a row of a run log; its start is now unless given.
+    """The result of a trial as a row of a run log.
 
-    The material that the plan assumed is no reading: only the material in ``given`` is kept.
+    The current time becomes the start, unless ``given`` has one. The material that the plan assumed
+    is not a measurement, so only material values in ``given`` are kept.
 
     Args:
-        given: columns and values of the result; they win over the trial's settings.
-        plan: whose trial was run.
-        rank: of the trial.
+        given: columns and values of the result; they take precedence over the trial's settings.
+        plan: the plan whose trial was run, from which line and settings are taken; may be None.
+        rank: rank of the trial in the plan.
 
     Raises:
         InputError: when the plan has no such trial, or nothing was given.

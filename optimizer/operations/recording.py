@@ -1,6 +1,6 @@
-"""The command ``record``: a trial's result joins the history, and the plan is made again.
+"""The command ``record``: adds the result of a trial to the history and makes the plan again.
 
-In come one or more result rows; out come the load report and the plan before and after.
+In come one or more rows of results; out come the load report and the plans before and after.
 """
 
 from __future__ import annotations
@@ -27,13 +27,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Recorded:
-    """What was added, and the plan before and after it.
+    """The rows that were added, and the plans before and after.
 
     Attributes:
-        load: what became of the rows. What it says was added is stored, whatever ``failure`` says.
-        before, after: None where no plan could be made: no settings are left inside the limits, or
-            ``failure`` says what went wrong.
-        failure: of a plan.
+        load: result of loading the rows. Rows that it counts as added are stored, even if there is
+            a ``failure``.
+        before, after: the plans without and with the new rows; None when no settings are left
+            inside the limits, or when planning failed.
+        failure: the error that prevented a plan; None when there was none.
     """
 
     load: LoadReport
@@ -53,9 +54,10 @@ class Recorded:
 
     @property
     def cause(self) -> str:
-        """What went wrong with a plan, in words; of a fault of the program, its kind and text."""
+        """Why planning failed, in words: the message of an expected error, or the type and text of
+        an unexpected one."""
         if isinstance(self.failure, HighsideError):
-            # Without its hint, which is about what was not stored.
+            # The hint is left out, since it assumes that nothing was stored.
             return self.failure.message
         return "" if self.failure is None else f"{type(self.failure).__name__}: {self.failure}"
 
@@ -74,29 +76,31 @@ def record(
     rank: int = 1,
     seed: int | None = None,
 ) -> Recorded:
-    """Adds results and plans again.
+    """Adds results to the history and makes the plan again.
 
-    A result costs material and an hour, a plan can be made again: nothing that goes wrong with a
-    plan keeps a result from being stored, or hides that it is.
+    A result costs material and time, whereas a plan can always be made again. So a failure to plan
+    neither prevents a result from being stored nor hides that it is stored.
 
     Args:
         history: the run history.
         site: the plant.
         result: one trial's result as columns and values, or rows of a log, or the path of a log.
-        brief: what is wanted; the plan's when None. Its line is where rows without one belong.
-        plan: whose trial was run, where one result is given; its settings fill the row.
-        rank: of that trial.
-        seed: of both plans; the plan's, or 0, when None.
+        brief: material, grade and limits for planning; those of ``plan`` when None. Rows without a
+            line belong to the brief's line.
+        plan: the plan whose trial was run, if ``result`` is one result; the trial's settings fill
+            the row.
+        rank: rank of that trial.
+        seed: seed of both plans; when None, the seed of ``plan``, or 0 without a plan.
 
     Raises:
         InputError: when the rows cannot be read at all, the plan has no such trial, or the brief
-            names what the site lacks.
+            names something that the site lacks.
         HistoryError: when the history cannot be read or written.
     """
     if isinstance(result, Mapping):
         rows: Sequence[Row] | Path = [result_row(result, plan, rank)]
     elif plan is not None:
-        raise InputError("a plan goes with one result, not with rows or a log.")
+        raise InputError("a plan can be given with one result only, not with rows or a log.")
     else:
         rows = result
     if seed is None:
@@ -119,12 +123,12 @@ def record(
 def complete_rows(
     rows: Sequence[Row], site: Site, line: str | None = None
 ) -> list[dict[str, object]]:
-    """Rows with every column that a log needs: a value that a row leaves out is missing.
+    """Completes rows with every column that a log needs; values that a row lacks become None.
 
     Args:
-        rows: columns and values.
+        rows: columns and values of each row.
         site: the plant.
-        line: where rows without a line belong.
+        line: name of the line to which rows without a line belong.
     """
     blank = dict.fromkeys((*site.space.names, "grade", "recovery"))
     named = {} if line is None else {"line": line}
@@ -132,19 +136,20 @@ def complete_rows(
 
 
 def _left_out(blank: Mapping[str, None], row: Row) -> dict[str, None]:
-    """The columns that no heading of the row names, with or without a unit."""
+    """The columns that no heading of the row names; a unit in a heading does not matter."""
     named = {name_key(split_unit(heading)[0]) for heading in row}
     return {name: value for name, value in blank.items() if name_key(name) not in named}
 
 
 def _load(history: History, site: Site, rows: Sequence[Row] | Path, line: str | None) -> LoadReport:
+    """Loads rows, or a filled-in sheet, into the history."""
     if isinstance(rows, Path):
         return load_trial_sheet(rows, history, site, line=line)
     return load_table(complete_rows(rows, site, line), history, site, file="record")
 
 
 def _plan(history: History, site: Site, brief: Brief, seed: int) -> Plan | None:
-    """The plan on the latest version, None where the limits leave none."""
+    """The plan on the latest version; None when the limits leave no settings."""
     try:
         return suggest(history.at(), site, brief, seed=seed)
     except LimitError:
@@ -154,7 +159,7 @@ def _plan(history: History, site: Site, brief: Brief, seed: int) -> Plan | None:
 def _plan_before(
     history: History, site: Site, brief: Brief, seed: int
 ) -> tuple[Plan | None, Exception | None]:
-    """The plan before the result, or the fault of the program that prevented it."""
+    """The plan before the result, and the unexpected error that prevented it, if any."""
     try:
         return _plan(history, site, brief, seed), None
     except HighsideError:
@@ -164,7 +169,7 @@ def _plan_before(
 
 
 def _essence(plan: Plan | None) -> dict[str, object] | None:
-    """What of a plan shows a change."""
+    """The parts of a plan's document that show what a result has changed."""
     if plan is None:
         return None
     document = plan.as_dict()

@@ -1,4 +1,4 @@
-"""The command ``report``: a plan becomes a page to decide from and a trial sheet to work from.
+"""The command ``report``: makes a plan, a page on which to decide, and trial sheets for the deck.
 
 In come a snapshot of the history and a brief; out come an HTML page and sheets (``.pdf``,
 ``.html``, ``.csv``).
@@ -39,7 +39,8 @@ from optimizer.version import __version__
 if TYPE_CHECKING:
     from optimizer.history.snapshot import Source
 
-# Longer histories are only calibrated: to go through each of their runs takes a minute.
+# For a line with more runs than this, only the calibration is computed: a full diagnosis goes
+# through each run and takes a minute.
 MOST_DIAGNOSED = 50_000
 SHEETS = (".pdf", ".html", ".csv")
 PAPERS = ("a4", "letter")
@@ -47,17 +48,17 @@ PAPERS = ("a4", "letter")
 
 @dataclass(frozen=True)
 class ReportFiles:
-    """What is written, and in which form.
+    """The files to write, and their form.
 
     Args:
-        out: the HTML page.
-        sheets: trial sheets, their form by suffix.
-        paper: of the sheets, ``a4`` or ``letter``.
-        language: of the words.
-        command: that makes the page again, for the page.
+        out: path of the HTML page.
+        sheets: paths of the trial sheets, which end in ``.pdf``, ``.html`` or ``.csv``.
+        paper: paper of the sheets, ``a4`` or ``letter``.
+        language: language of the texts.
+        command: the command that makes the page again; the page shows it.
 
     Raises:
-        InputError: when a sheet has another suffix, or the paper is another.
+        InputError: when a sheet has another suffix, or the paper is another one.
     """
 
     out: Path
@@ -76,7 +77,7 @@ class ReportFiles:
 
 @dataclass(frozen=True)
 class WrittenReport:
-    """What was written, and from which plan."""
+    """The paths of the written report and sheets, and the plan that they show."""
 
     report: Path
     sheets: tuple[Path, ...]
@@ -94,13 +95,13 @@ class WrittenReport:
 
 @dataclass(frozen=True)
 class Review:
-    """A plan with all that is shown around it.
+    """A plan, with everything else that a report shows.
 
     Attributes:
         plan: the plan.
-        landscape: what the model says around the plan.
-        diagnosis: of the plan's line; of a long history its calibration alone, of a short one
-            None.
+        landscape: predictions and runs around the plan.
+        diagnosis: diagnosis of the plan's line; for a long history only its calibration, and None
+            for a short one.
     """
 
     plan: Plan
@@ -108,7 +109,7 @@ class Review:
     diagnosis: Diagnosis | PooledCalibration | None
 
     def diagnosis_document(self) -> dict[str, Any] | None:
-        """The diagnosis as the page takes it."""
+        """The diagnosis as the document that the page expects; None when there is none."""
         if isinstance(self.diagnosis, PooledCalibration):
             return {"calibration": self.diagnosis.as_dict(), "sensitivity": []}
         return None if self.diagnosis is None else self.diagnosis.as_dict()
@@ -121,7 +122,7 @@ class Review:
         language: str = DEFAULT_LANGUAGE,
         comparison: Comparison | None = None,
     ) -> str:
-        """The report, as ``presentation.page.report_html`` makes it."""
+        """The report as an HTML page; see ``presentation.page.report_html``."""
         return report_html(
             self.plan.as_dict(),
             self.landscape.as_dict(),
@@ -134,7 +135,7 @@ class Review:
         )
 
     def sheet(self, language: str = DEFAULT_LANGUAGE) -> Sheet:
-        """The trial sheet."""
+        """The content of the trial sheet."""
         return make_sheet(self.plan.as_dict(), self.landscape.today.as_dict(), language)
 
 
@@ -148,20 +149,20 @@ def report(
     seed: int = 0,
     progress: Callable[[str], None] | None = None,
 ) -> WrittenReport:
-    """Plans, reviews the plan, and writes page and sheets.
+    """Makes a plan, reviews it, and writes the page and the sheets.
 
     Args:
         history: the history, whose latest version is used; or one version of it (``History.at``);
             or its runs as a table in the site's units.
         site: the plant.
-        brief: what is wanted today.
-        files: where to write, and in which form.
-        compared: whether the page also puts all lines side by side, as ``compare`` does.
-        seed: of everything random.
+        brief: today's material, grade and limits.
+        files: the files to write, and their form.
+        compared: whether the page also compares all lines, as ``compare`` does.
+        seed: seed of all random draws.
         progress: called with a line of text at each stage.
 
     Raises:
-        InputError: when the brief names what the site lacks, or a file cannot be written.
+        InputError: when the brief names something that the site lacks, or a file cannot be written.
         LimitError: when the limits leave nothing to recommend.
         HistoryError: when the history cannot be read.
     """
@@ -175,7 +176,7 @@ def report(
 
 
 def review(situation: Situation) -> Review:
-    """The plan of a situation, and what is shown around it.
+    """Makes the plan of a situation, and everything else that a report shows.
 
     Raises:
         LimitError: when the limits leave nothing to recommend.
@@ -188,12 +189,12 @@ def review(situation: Situation) -> Review:
 def write_report(
     situation: Situation, files: ReportFiles, comparison: Comparison | None = None
 ) -> WrittenReport:
-    """Page and sheets of a situation's plan.
+    """Makes the plan of a situation and writes the page and the sheets.
 
     Args:
-        situation: what the plan is made from.
-        files: where to write, and in which form.
-        comparison: of all lines, to show as well.
+        situation: the situation from which the plan is made.
+        files: the files to write, and their form.
+        comparison: a comparison of all lines, which the page shows, too; may be None.
 
     Raises:
         InputError: when a file cannot be written.
@@ -216,7 +217,10 @@ def write_report(
 
 
 def _diagnosis(situation: Situation, plan: Plan) -> Diagnosis | PooledCalibration | None:
-    """What the history says of the line, None where it is too short to say anything."""
+    """The diagnosis of the plan's line, or only its calibration if the line has many runs.
+
+    None when there are too few runs.
+    """
     if plan.run_now is None or plan.line is None:
         return None
     situation.progress("checking what the history can tell")
@@ -227,7 +231,7 @@ def _diagnosis(situation: Situation, plan: Plan) -> Diagnosis | PooledCalibratio
     snapshot, seed = situation.snapshot, situation.seed
     goal = situation.brief.goal.model_copy(update={"min_grade": plan.min_grade})
     brief = situation.brief.model_copy(update={"line": plan.line, "goal": goal})
-    # With so few set-points the plan's fit is the one that a diagnosis would make.
+    # With at most SEARCH_POINTS set-points, a diagnosis would fit the same surrogate as the plan.
     fitted = situation.surrogate if plan.set_points <= SEARCH_POINTS else None
     with threadpool_limits(1):
         runs = snapshot.runs(situation.site, [plan.line])

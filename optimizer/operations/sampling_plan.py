@@ -1,7 +1,8 @@
-"""How much to sample so that a difference between two settings shows.
+"""How large samples must be to show a difference between two settings.
 
-In come the purity expected, the difference that matters and what is known of the material; out
-comes a ``SamplingPlan``: particles and grams to take, what they leave uncertain, repeats to run.
+In come the expected purity, the difference that matters and properties of the material; out comes a
+``SamplingPlan``: the particles and grams to take, the remaining uncertainty, and the repeats to
+run.
 """
 
 from __future__ import annotations
@@ -28,8 +29,8 @@ from optimizer.measurement import (
 )
 
 CONFIDENCE, POWER = 0.95, 0.8
-# Factors of Gy's formula for material closely sized and roughly round, as a deck's feed is
-# (common practice of the method: 0.5 for shape; the size range of sized feed is 1 to 2).
+# Factors of Gy's formula for closely sized and roughly round material, such as a deck's feed
+# (common practice: 0.5 for the shape; the size ratio of sized feed is 1 to 2).
 SHAPE, SIZE_RATIO = 0.5, 1.5
 
 
@@ -38,10 +39,11 @@ class Particulate:
     """A broken mineral, as Gy's formula describes it.
 
     Args:
-        top_size: mm.
-        liberation_size: mm; the top size when every particle is one thing or the other.
-        mineral_density, gangue_density: t/m3.
-        sample_grams: mass of the sample.
+        top_size: size of the largest particles, mm.
+        mineral_density, gangue_density: densities of mineral and gangue, t/m3.
+        sample_grams: mass of the sample, g.
+        liberation_size: size at which particles are either mineral or gangue, mm; the top size when
+            None.
     """
 
     top_size: float
@@ -52,10 +54,11 @@ class Particulate:
 
     @classmethod
     def from_dict(cls, given: Mapping[str, Any]) -> Particulate:
-        """A particulate from keys and values, as a user writes them.
+        """Makes a particulate from keys and values as a user writes them.
 
         Raises:
-            InputError: naming the key that is unknown, missing, or no number above 0.
+            InputError: when a key is unknown or missing, or its value is not a number above 0; the
+                message names the key.
         """
         names = [f.name for f in fields(cls)]
         needed = [f.name for f in fields(cls) if f.default is MISSING]
@@ -81,17 +84,19 @@ class SamplingPlan:
     """Sample sizes, and the differences that they can show.
 
     Attributes:
-        purity, difference: fractions, as asked.
-        count: particles to count at each of the two settings.
-        grams: that hold them; None when the mass of a thousand is not known.
-        purity_se: standard error of such a count.
-        purity_low, purity_high: exact 95 % interval when the purity found is the one expected.
-        none_found_below: share of a defect that a count of this size with none found excludes.
-        zero_defect_count: particles to find none in, so that a defect share of the difference is
-            excluded.
-        repeats: runs at each setting so that the difference in recovery shows; None without its sd.
-        fundamental_se: relative standard error of the sample by Gy's formula, None where not asked.
-        notes: assumptions.
+        purity, difference: expected purity and difference to show, as given, fractions.
+        count: number of particles to count at each of the two settings.
+        grams: mass of these particles, g; None when the mass of a thousand is not known.
+        purity_se: standard error of the purity from one such count.
+        purity_low, purity_high: exact 95 % interval if the count finds the expected purity.
+        none_found_below: share of defects that can be excluded if a count of this size finds none.
+        zero_defect_count: number of particles that must be counted without finding a defect, so
+            that a share of defects as large as the difference can be excluded.
+        repeats: number of runs at each setting that shows the difference in recovery; None when the
+            standard deviation of recovery is not given.
+        fundamental_se: relative standard error of the sample by Gy's formula; None when no
+            particulate is given.
+        notes: assumptions behind the numbers.
     """
 
     purity: float
@@ -123,29 +128,30 @@ def plan_sampling(
     confidence: float = CONFIDENCE,
     power: float = POWER,
 ) -> SamplingPlan:
-    """The sample sizes at which a true difference in purity shows.
+    """Computes the sample sizes that show a true difference in purity.
 
     Args:
         purity: expected share of wanted particles, fraction.
-        difference: that should show, fraction (half a point is 0.005).
-        recovery_sd: standard deviation of one run's recovery, fraction, for the repeats.
+        difference: difference to show, fraction (half a point is 0.005).
+        recovery_sd: standard deviation of one run's recovery, fraction; gives the repeats.
         thousand_grams: mass of a thousand particles, g.
-        lot_count: particles in the lot, when it is small enough to matter.
-        particulate: for Gy's fundamental error of a mineral sample.
-        confidence, power: of the comparison.
+        lot_count: number of particles in the lot, if the lot is small.
+        particulate: properties of a mineral sample; give Gy's fundamental error.
+        confidence, power: confidence and power of the comparison.
 
     Raises:
-        InputError: when a share is not strictly between 0 and 1, or the difference leaves it.
+        InputError: when a share is not strictly between 0 and 1, or the purity plus or minus the
+            difference is not.
     """
     if not 0 < difference < 1:
         raise InputError(f"the difference {difference:g} must lie between 0 and 1, a fraction.")
-    # Towards the middle, where counting errors are larger: the harder of the two directions.
+    # The difference is taken towards 0.5, where counting errors are larger: the harder direction.
     signed = -difference if purity > 0.5 else difference
     count = int(count_to_show_difference(purity, signed, confidence, power))
     notes = ["counting errors only; the scatter of the deck between runs comes on top"]
     if lot_count is not None and count > lot_count:
         count = lot_count
-        notes.append(f"the lot holds only {lot_count} particles: all of them are counted")
+        notes.append(f"the lot has only {lot_count} particles: all of them are counted")
     found = round(purity * count)
     low, high = (float(bound) for bound in purity_interval(found, count))
     if lot_count is not None:
@@ -170,7 +176,7 @@ def plan_sampling(
 
 
 def _fundamental(share: float, material: Particulate) -> float:
-    """Relative standard error by Gy's formula; sizes in cm, masses in g inside."""
+    """Relative standard error of the sample by Gy's formula, which takes sizes in cm."""
     size = material.top_size / 10.0
     free = (material.liberation_size or material.top_size) / 10.0
     constant = sampling_constant(

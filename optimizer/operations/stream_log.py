@@ -1,8 +1,8 @@
-"""A file of weighed and assayed streams becomes balanced tests, and a log that ``load`` takes.
+"""Balances the tests in a file of weighed and assayed streams, and writes them as a run log.
 
-One row a stream: ``test_id, stream`` (feed, product, reject or any further name), ``mass`` or
-``mass_rate`` and ``assay``, with ``mass_se``, ``assay_se`` or ``count`` as far as known. Further
-columns (settings, line, started_at, material) are carried into the log.
+Each row of the file is a stream. It has a ``test_id``, a ``stream`` (feed, product, reject or any
+further name), a ``mass`` or ``mass_rate`` and an ``assay``; ``mass_se``, ``assay_se`` and ``count``
+are optional. Further columns (settings, line, started_at, material) are copied into the log.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ FIELDS = (*TEXTS, *FRACTIONS, *NUMBERS)
 NEEDED = ("test_id", "stream", "assay")
 STARTED = "started_at"
 _DECIMAL_COMMA = re.compile(r"^[+-]?\d+,\d+\s*\D*$")
-# Columns of the log that the balance fills; a column of that name in the file would clash.
+# Columns of the log that the balance fills; the file must not have columns of these names.
 FILLED = ("run_id", "grade", "grade_se", "recovery", "recovery_se", "grade_count")
 
 
@@ -51,8 +51,9 @@ class StreamLog:
     """The tests of a file of streams.
 
     Attributes:
-        results: one a test, in the order of the file; faulty ones say why.
-        carried: columns of the log besides what the balance fills, by test.
+        results: one result for each test, in the order of the file; that of a faulty test says what
+            is wrong.
+        carried: for each test, the further columns that are copied into the log.
     """
 
     results: tuple[BalanceResult, ...]
@@ -79,7 +80,7 @@ class StreamLog:
         ]
 
     def write(self, path: Path) -> int:
-        """Writes the run log as CSV; gives the number of runs that it holds.
+        """Writes the run log as CSV and returns the number of runs in it.
 
         Raises:
             InputError: when the file cannot be written.
@@ -95,7 +96,7 @@ class StreamLog:
 
 
 def _known(value: float) -> float | str:
-    """Ten decimals: below any error, and a figure that a person can read back."""
+    """A value with ten decimals, which is finer than any error; an empty text for NaN."""
     return "" if math.isnan(value) else round(value, 10)
 
 
@@ -110,13 +111,14 @@ def balance_file(
     """Balances every test of a file of streams.
 
     Args:
-        path: CSV or Parquet, as ``load`` reads them.
-        returned: streams led back to the feed.
-        mass_error, assay_error: relative standard error of weights or assays that state none.
-        clock: gives the current time; no test can have started much later.
+        path: path of a CSV or Parquet file.
+        returned: names of the streams that are led back to the feed.
+        mass_error, assay_error: relative standard errors of weights and of assays that state none.
+        clock: gives the current time; tests that start much later are faulty.
 
     Raises:
-        InputError: naming the file and what its columns lack.
+        InputError: when the file cannot be read or lacks a column; the message names the file and
+            the column.
     """
     cells = _read_cells(path)
     table, wrong = _measured(cells, latest_start(clock()))
@@ -132,15 +134,15 @@ def balance_file(
 
 @dataclass(frozen=True)
 class _Cells:
-    """The cells of a file of streams, n rows.
+    """The cells of a file of streams with n rows.
 
     Attributes:
-        path: of the file.
+        path: path of the file.
         columns: texts of each column, by name, shape (n,).
-        units: of the columns that are fields.
-        rows: numbers of the rows in the file, shape (n,).
-        ids: test of each row.
-        decimal: mark with which the file writes numbers.
+        units: units of the columns that are fields of a stream, by name.
+        rows: number of each row in the file, shape (n,).
+        ids: test of each row, n texts.
+        decimal: decimal mark of the file's numbers.
     """
 
     path: str
@@ -151,15 +153,16 @@ class _Cells:
     decimal: Decimal
 
     def place(self, k: int, name: str) -> str:
-        """Where a cell stands, for a message."""
+        """The file, row and column of a cell, for a message."""
         return f"{self.path} row {self.rows[k]}, {name}"
 
 
 def _read_cells(path: str | Path) -> _Cells:
-    """The cells of a file, its headings understood.
+    """Reads the cells of a file and finds out what its headings mean.
 
     Raises:
-        InputError: naming the file and what its columns or rows lack.
+        InputError: when the file cannot be read, or a column or cell is missing; the message names
+            the file and the column or row.
     """
     source, chunks = read_whole(Path(path))
     names, units = _columns(source.headings, str(path))
@@ -176,11 +179,11 @@ def _read_cells(path: str | Path) -> _Cells:
 def _measured(
     cells: _Cells, latest: int
 ) -> tuple[dict[str, Sequence[object] | NDArray[np.float64]], dict[str, str]]:
-    """The streams as numbers, and for each test with a faulty cell the first reason.
+    """The columns of the streams as numbers, and the first fault of each test that has one.
 
     Args:
-        cells: of the file.
-        latest: when a test can have started at the latest, microseconds since 1970.
+        cells: cells of the file.
+        latest: the latest possible start of a test, in microseconds since 1970.
     """
     columns = cells.columns
     table: dict[str, Sequence[object] | NDArray[np.float64]] = {
@@ -194,26 +197,26 @@ def _measured(
         for mask, reason in faults:
             for k in map(int, np.flatnonzero(mask)):
                 cell = columns[name][k].as_py()
-                said = f"{cells.place(k, name)} '{cell}': {reason.format(value=cell)}"
-                wrong.setdefault(cells.ids[k], said)
+                fault = f"{cells.place(k, name)} '{cell}': {reason.format(value=cell)}"
+                wrong.setdefault(cells.ids[k], fault)
     for name, mask, reason in _not_to_carry(columns, latest):
         for k in map(int, np.flatnonzero(mask)):
-            said = f"{cells.place(k, name)} {reason.format(value=columns[name][k].as_py())}"
-            wrong.setdefault(cells.ids[k], said)
+            fault = f"{cells.place(k, name)} {reason.format(value=columns[name][k].as_py())}"
+            wrong.setdefault(cells.ids[k], fault)
     return table, wrong
 
 
 def _refuse_ragged(chunks: Sequence[Chunk], columns: int, path: str | Path) -> None:
-    """Raises for the first row with more or fewer cells than headings.
+    """Refuses a file with a row that has more or fewer cells than there are headings.
 
     Raises:
-        InputError: naming the row.
+        InputError: for the first such row, which the message names.
     """
     for ragged in (r for c in chunks for r in c.ragged):
         if any(ZERO in cell for cell in ragged.cells):
             raise InputError(
                 f"{path} row {ragged.row}: zero bytes, as a logger leaves where it lost power.",
-                hint="Write the row anew or delete it.",
+                hint="Write the row again or delete it.",
             )
         raise InputError(
             f"{path} row {ragged.row}: {len(ragged.cells)} cells under {columns} headings.",
@@ -224,7 +227,10 @@ def _refuse_ragged(chunks: Sequence[Chunk], columns: int, path: str | Path) -> N
 def _not_to_carry(
     columns: Mapping[str, pa.ChunkedArray], latest: int
 ) -> Iterator[tuple[str, NDArray[np.bool_], str]]:
-    """Cells that no run log may contain, with reasons; loading the log finds other faults."""
+    """Cells that must not be copied into a run log: column, mask of shape (n,) and reason.
+
+    Other faults are found when the log is loaded.
+    """
     for name, column in columns.items():
         yield name, too_long(column.combine_chunks()), TOO_LONG
         if name_key(split_unit(name)[0]) == name_key(STARTED):
@@ -233,12 +239,18 @@ def _not_to_carry(
 
 
 def _columns(headings: Sequence[str], path: str) -> tuple[list[str], dict[str, str]]:
-    """Name of each column, fields in canonical form and the rest as written, and field units."""
+    """Names of the columns, and units of the fields by name.
+
+    The names of fields are canonical; those of other columns stay as they are written.
+
+    Raises:
+        InputError: when a column is missing, clashes with a column of the log, or has a wrong unit.
+    """
     names, units = bind_fields(headings, FIELDS, NEEDED, path)
     filled = {name_key(name) for name in FILLED}
     clash = sorted(name for name in names if name_key(split_unit(name)[0]) in filled)
     if clash:
-        raise InputError(f"{path}: '{clash[0]}' is what the balance works out; rename that column.")
+        raise InputError(f"{path}: the balance computes '{clash[0]}' itself; rename that column.")
     weighed = {units.get("mass", ""), units.get("mass_rate", ""), ""}
     if units.get("mass_se", "") not in weighed:
         raise InputError(f"{path}: mass_se is in '{units['mass_se']}', the mass is not.")
@@ -248,7 +260,10 @@ def _columns(headings: Sequence[str], path: str) -> tuple[list[str], dict[str, s
 def _read(
     name: str, cells: Numbers, unit: str
 ) -> tuple[NDArray[np.float64], list[tuple[NDArray[np.bool_], str]]]:
-    """Numbers of one column, assays as fractions, and what cannot stand: masks with reasons."""
+    """Numbers of one column, and its faulty cells as masks with reasons.
+
+    Assays are converted to fractions.
+    """
     values = np.array(cells.values, dtype=float)
     if name in FRACTIONS:
         scale = np.full(len(values), factor(unit, "fraction") if unit else 1.0)
@@ -269,7 +284,7 @@ def _read(
 def _in_file_order(
     found: Sequence[BalanceResult], ids: Sequence[str], wrong: Mapping[str, str]
 ) -> list[BalanceResult]:
-    """Results in the order of the file; a test with a faulty cell gets that as its result."""
+    """Puts results in the order of the file, and adds results for tests with a faulty cell."""
     by_id = {result.test_id: result for result in found}
     for test, reason in wrong.items():
         by_id[test] = BalanceResult(test, "impossible", warnings=(reason,))
@@ -277,9 +292,9 @@ def _in_file_order(
 
 
 def _carried(cells: _Cells) -> dict[str, dict[str, str]]:
-    """First filled cell of each further column in each test, as written.
+    """The first filled cell of each further column, by test and column.
 
-    The log is written with points; a decimal comma would be refused there.
+    Decimal commas become points, since the log is written with decimal points.
     """
     carried: dict[str, dict[str, str]] = {}
     for name, column in cells.columns.items():

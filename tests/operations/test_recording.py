@@ -239,7 +239,7 @@ def test_a_plan_without_a_brief_still_names_its_line(history, tmp_path):
 
 def test_a_plan_fills_one_result_only(history, tmp_path):
     plan = read_plan(tmp_path / "plan.json") if written(tmp_path, history) else None
-    with pytest.raises(InputError, match="a plan goes with one result"):
+    with pytest.raises(InputError, match="a plan can be given with one result only"):
         recording.record(history, Site(), [RESULT], plan=plan)
     with pytest.raises(InputError, match="has no trial 7; it has 1"):
         recording.record(history, Site(), {"grade": 0.98}, plan=plan, rank=7)

@@ -104,7 +104,7 @@ def test_a_cell_that_cannot_stand_spoils_its_own_test_alone(write, cell, message
     [
         ("test_id,strem,assay\nT,feed,0.9\n", "no column for stream.*Did you mean 'strem'"),
         ("test_id,stream,assay,assay\nT,feed,0.9,0.9\n", "two columns are 'assay'"),
-        ("test_id,stream,assay,grade\nT,feed,0.9,0.9\n", "'grade' is what the balance works out"),
+        ("test_id,stream,assay,grade\nT,feed,0.9,0.9\n", "the balance computes 'grade' itself"),
         ("test_id,stream,assay\n", "no rows"),
         ("test_id,stream,mass,assay\nT,feed,1,5,0.9\n", "row 2: 5 cells under 4 headings"),
         ("test_id,stream,mass [kg],mass_se [g],assay\nT,feed,1,5,0.9\n", "mass_se is in 'g'"),

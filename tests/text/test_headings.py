@@ -54,5 +54,5 @@ def test_a_column_that_the_balance_fills_is_refused_in_any_spelling(tmp_path):
     """Carried into the log, ``Grade %`` and the balance's own ``grade`` would be one field."""
     path = tmp_path / "streams.csv"
     path.write_text("test_id,stream,assay,Grade %\nT,feed,0.9,90\n", "utf-8")
-    with pytest.raises(InputError, match="'Grade %' is what the balance works out"):
+    with pytest.raises(InputError, match="the balance computes 'Grade %' itself"):
         balance_file(path)
