@@ -1,1 +1,1 @@
-"""One module a command: parse, call one function of the library, print."""
+"""The commands, one module each: it parses options, calls a function of the library and prints."""

@@ -17,7 +17,7 @@ from optimizer.text.key_values import key_values
 
 FileArgument = Annotated[
     Path | None,
-    typer.Argument(metavar="[FILE]", help="Streams, one in a row (CSV or Parquet)."),
+    typer.Argument(metavar="[FILE]", help="Streams, one in each row (CSV or Parquet)."),
 ]
 OutOption = Annotated[Path, typer.Option("--out", metavar="FILE", help="The run log to write.")]
 ReturnedOption = Annotated[
@@ -120,7 +120,9 @@ def balance(
         answer(asked.as_dict(), as_json, show.sampling)
         return
     if file is None:
-        raise InputError("no file of streams was given.", hint="Or ask for a sample with --plan.")
+        raise InputError(
+            "no file of streams was given.", hint="Give one, or plan the sampling with --plan."
+        )
     from optimizer.operations.balance import balance as balance_streams
 
     found = balance_streams(

@@ -30,7 +30,7 @@ NOTHING_TO_COMPARE = 1
 
 
 class RankBy(StrEnum):
-    """What lines are ranked by."""
+    """The quantity by which lines are ranked."""
 
     attainable = "attainable"
     current = "current"

@@ -1,4 +1,4 @@
-"""``highside guide``: the guide pages, one a task."""
+"""``highside guide``: prints the guide, which has one page for each task."""
 
 from __future__ import annotations
 

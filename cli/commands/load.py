@@ -60,6 +60,6 @@ def load(
 
 
 def file_progress(as_json: bool) -> Callable[[str, int, int], None]:
-    """Progress over files on stderr of a terminal."""
+    """A function that reports the file being loaded, its number and the number of files."""
     say = progress(as_json)
     return lambda name, k, n: say(f"{name} ({k} of {n})") if n > 1 else say(name)

@@ -156,7 +156,11 @@ def _given(options: Mapping[str, Any], material: list[str] | None) -> dict[str, 
 
 
 def tell_failure(done: Recorded) -> int:
-    """Says on stderr what became of a result whose plan failed; gives the exit code."""
+    """Says on stderr whether the results are stored although planning failed.
+
+    Returns:
+        The exit code of the failure.
+    """
     failure = done.failure
     assert failure is not None
     if os.environ.get("HIGHSIDE_DEBUG"):

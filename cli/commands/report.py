@@ -1,4 +1,4 @@
-"""``highside report``: the page to decide from, and the sheet to work from."""
+"""``highside report``: writes a page on which to decide, and trial sheets for the deck."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``highside serve``: the service over one history."""
+"""``highside serve``: runs the HTTP service for one history."""
 
 from __future__ import annotations
 
@@ -91,6 +91,6 @@ def serve(
 
 
 def say(line: str) -> None:
-    """Says a line on stderr at once."""
+    """Writes a line to stderr and flushes it."""
     typer.echo(line, err=True)
     sys.stderr.flush()

@@ -1,4 +1,4 @@
-"""``highside suggest``: the next settings to try, of one line or of every line."""
+"""``highside suggest``: plans the next settings to try, for one line or for every line."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 
 class PlanFormat(StrEnum):
-    """Forms of a plan."""
+    """The formats in which a plan can be written."""
 
     table = "table"
     json = "json"
@@ -93,7 +93,7 @@ def suggest(
             raise typer.Exit(LimitError.exit_code)
         return
     if workers is not None or scheduler is not None:
-        raise InputError("--workers and --scheduler go with --every-line.")
+        raise InputError("--workers and --scheduler need --every-line.")
     from optimizer.planning.planner import suggest as plan_trials
 
     plan = plan_trials(
@@ -113,14 +113,22 @@ def put_out(
     out: Path | None,
     text: Callable[..., str],
 ) -> None:
-    """Print or write plans in the form asked for."""
+    """Prints plans or writes them to a file.
+
+    Args:
+        document: the plans as a JSON document.
+        plans: the plans.
+        form: the format.
+        out: path of the file to write; None prints to stdout.
+        text: turns the document into the text of the table format.
+    """
     if form in (PlanFormat.csv, PlanFormat.parquet):
         from cli.show.tables import write_plan_table
 
         write_plan_table(plans, form, out)
         return
-    said = as_text(document, text) if form is PlanFormat.table else json.dumps(document, indent=1)
+    shown = as_text(document, text) if form is PlanFormat.table else json.dumps(document, indent=1)
     if out is None:
-        typer.echo(said)
+        typer.echo(shown)
     else:
-        write_whole(out, f"{said}\n".encode())
+        write_whole(out, f"{shown}\n".encode())

@@ -1,1 +1,1 @@
-"""Answers as text for a terminal: one module an answer."""
+"""Answers as text for a terminal, with one module for each kind of answer."""

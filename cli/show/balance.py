@@ -1,4 +1,4 @@
-"""Balanced tests and sampling plans, as text."""
+"""Writes balanced tests and sampling plans as text."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from optimizer.text.figures import UNKNOWN, exact_percent, percent, points
 
 
 def balance(document: Mapping[str, Any]) -> str:
-    """A ``highside.balance/1`` document."""
+    """The text of a ``highside.balance/1`` document."""
     head = ("test", "grade %", "recovery %", "yield %", "closes", "method")
     rows = [head]
     for test in document["tests"]:
@@ -33,13 +33,14 @@ def balance(document: Mapping[str, Any]) -> str:
 
 
 def _figure(value: float | None, error: float | None) -> str:
+    """A fraction in per cent, with its standard error in points if it is known."""
     if value is None:
         return UNKNOWN
     return percent(value, 2) + ("" if error is None else f" ±{points(error)}")
 
 
 def sampling(document: Mapping[str, Any]) -> str:
-    """A ``highside.sampling/1`` document."""
+    """The text of a ``highside.sampling/1`` document."""
     d = document
     lines = [
         bold(
@@ -57,7 +58,9 @@ def sampling(document: Mapping[str, Any]) -> str:
         "and find none.",
     ]
     if d["repeats"] is not None:
-        lines.append(f"  To show the same in recovery: {d['repeats']} runs at each setting.")
+        lines.append(
+            f"  To show the same difference in recovery, make {d['repeats']} runs at each setting."
+        )
     if d["fundamental_se"] is not None:
         lines += [
             f"  Fundamental error of the sample (Gy): {100 * d['fundamental_se']:.2g} % of the",

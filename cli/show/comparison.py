@@ -1,4 +1,4 @@
-"""A comparison of lines as text that a person reads at 80 columns."""
+"""Writes a comparison of lines as text of at most 80 columns."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ from optimizer.text.figures import exact_percent, level, whole_percent
 INDENT = "     "
 # Smaller gains, as fractions, round to zero tenths of a point.
 LEAST_GAIN = 0.0005
-# A longer name stands on a line of its own, never cut.
+# A longer name is written on a separate line and never cut.
 LONGEST_NAME = 10
 
 
 def comparison(document: Mapping[str, Any]) -> str:
-    """A ``highside.comparison/1`` document."""
+    """The text of a ``highside.comparison/1`` document."""
     lines = [*_basis(document), ""]
     if document["lines"]:
         lines += [*_table(document), ""]
@@ -64,9 +64,9 @@ def _table(document: Mapping[str, Any]) -> list[str]:
     lines.append(
         wrap(
             f"Ranked by {_what(document['ranked_by'])}; the last column is the chance that the "
-            f"rank is right{_among(document)}. Sure: of the grade. What runs "
-            "below it counts now for what it would keep once its cut is moved until the grade is "
-            "met; attainable counts only at settings that are sure enough."
+            f"rank is right{_among(document)}. Sure: of the grade. If a line runs below the grade, "
+            "its recovery now is what would remain after moving the cut until the grade is met. "
+            "Attainable recovery is given only for settings that are sure enough."
         )
     )
     return lines
@@ -77,7 +77,7 @@ def _chance(probability: float | None) -> str:
 
 
 def _points(gap: Mapping[str, float] | None) -> str:
-    """A gap in points; a dash between its ends where a hyphen would read as a sign."""
+    """A gap in points with its interval; an en dash separates the ends if one is negative."""
     if gap is None:
         return "-"
     mean, low, high = (100.0 * gap[key] for key in ("mean", "low", "high"))
@@ -85,7 +85,7 @@ def _points(gap: Mapping[str, float] | None) -> str:
 
 
 def _among(document: Mapping[str, Any]) -> str:
-    """The chance of the whole order, and of which lines it is."""
+    """The chance that the whole order is right, and for which lines the order holds."""
     probability = document["order_probability"]
     if probability is None:
         return ""
@@ -118,7 +118,7 @@ def _why(line: Mapping[str, Any], document: Mapping[str, Any]) -> list[str]:
         lines.append(
             wrap(
                 f"Worth {value['mean']:,.0f} a season of {hours:g} h "
-                f"({value['low']:,.0f} to {value['high']:,.0f}), in the money of the price.",
+                f"({value['low']:,.0f} to {value['high']:,.0f}), in the currency of the price.",
                 INDENT,
             )
         )
@@ -131,9 +131,9 @@ def _verdict(line: Mapping[str, Any]) -> str:
         return "not sure"
     gap = line["gap"]["mean"]
     if not line["causes"]:
-        return "no setting is known to bring more"
+        return "no change is known to gain anything"
     if gap <= -LEAST_GAIN:
-        return f"to be sure of the grade costs {-100 * gap:.1f} points"
+        return f"being sure of the grade costs {-100 * gap:.1f} points"
     return f"{100 * gap:.1f} points to win"
 
 
@@ -144,7 +144,7 @@ def _gain(gain: float) -> str:
 
 
 def _curves(partition: Mapping[str, Any]) -> list[str]:
-    """Partition curves, the sharpest first."""
+    """The lines of text about partition curves, the sharpest first."""
     unit = f", {partition['unit']}" if partition["unit"] else ""
     lines = [bold(f"Split by density{unit}")]
     if partition["lines"]:
@@ -157,14 +157,14 @@ def _curves(partition: Mapping[str, Any]) -> list[str]:
         cut, ep = (_spread(line[key]) for key in ("cut_density", "probable_error"))
         lines.append(f"   {name:<11}{cut:<24}{ep:<26}{whole_percent(line['chance_sharpest'])}")
         if not line["cut_inside"]:
-            lines.append(wrap("! the cut lies outside the fractions: extrapolated.", INDENT))
+            lines.append(wrap("! the cut lies outside the fractions: it is extrapolated.", INDENT))
     if partition["lines"]:
         lines.append(
             wrap(
-                "Half of a fraction at the cut density goes to the product; Ep is the probable "
-                "error, (d75 - d25) / 2, small where the deck is sharp. The last column is the "
-                "chance that the line is the sharpest, as far as the scatter about its curve "
-                "tells."
+                "Half of a fraction at the cut density goes to the product. Ep is the probable "
+                "error, (d75 - d25) / 2, which is small if the deck separates sharply. The last "
+                "column is the chance that the line is the sharpest, estimated from the scatter "
+                "about the curves."
             )
         )
     for left in partition["not_compared"]:

@@ -1,4 +1,4 @@
-"""The demo's answer, as text."""
+"""Writes the answer of the demo as text."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from cli.show.text import wrap
 
 
 def demo(document: Mapping[str, Any]) -> str:
-    """A ``highside.demo/1`` document."""
+    """The text of a ``highside.demo/1`` document."""
     folder = document["folder"]
     again = f"cd {folder} && highside suggest --brief brief.toml"
     return "\n".join(

@@ -1,4 +1,4 @@
-"""A diagnosis as text that a person reads at 80 columns."""
+"""Writes a diagnosis as text of at most 80 columns."""
 
 from __future__ import annotations
 
@@ -16,7 +16,12 @@ LEVEL = 0.05
 
 
 def diagnosis(document: Mapping[str, Any], details: bool = False) -> str:
-    """A ``highside.diagnosis/1`` document."""
+    """The text of a ``highside.diagnosis/1`` document.
+
+    Args:
+        document: the document.
+        details: whether all pairs of settings and all doubtful runs are listed.
+    """
     if not document["lines"]:
         why = [f"{s['line']}: {s['reason']}" for s in document["skipped"]]
         return "\n".join(["Nothing can be diagnosed yet.", *(wrap(w, INDENT) for w in why)])
@@ -28,9 +33,9 @@ def diagnosis(document: Mapping[str, Any], details: bool = False) -> str:
     if tests > 1:
         lines.append(
             wrap(
-                f"{tests} courses were tested for drift: where nothing drifts, "
-                f"{percent(LEVEL, 0)} % of them, {LEVEL * tests:.1f} here, look as if something "
-                "did."
+                f"{tests} tests for drift were made. Even if nothing drifts, "
+                f"{percent(LEVEL, 0)} % of the tests, here {LEVEL * tests:.1f}, find a drift by "
+                "chance."
             )
         )
     return "\n".join(lines).rstrip()
@@ -91,11 +96,11 @@ def _noise(noise: Mapping[str, Any]) -> list[str]:
         n = noise[name]
         sampling = n["sampling_sd"]
         if sampling is None:
-            parts = "its error is stated in no run, so all of it counts as the deck's own"
+            parts = "no run states its error, so all of the noise counts as the deck's own"
         else:
             parts = (
                 f"{100 * sampling:.2f} from the sample, {100 * n['process_sd']:.2f} from the "
-                f"deck; the sample makes {percent(n['sampling_share'], 0)} % of the variance"
+                f"deck; {percent(n['sampling_share'], 0)} % of the variance is from the sample"
             )
         lines.append(_item(f"{name} {100 * n['reading_sd']:.2f}: {parts}."))
     return lines
@@ -130,12 +135,12 @@ def _fit(found: Mapping[str, Mapping[str, Any] | None]) -> list[str]:
         return [
             _item(
                 f"Lack of fit in {' and '.join(bad)}: set-points stray from the surface by more "
-                "than repeats do from each other. Repeats taken one right after another share "
-                "their day; otherwise a setting or material is missing from the log."
+                "than repeats do from each other. Either repeats were taken one right after "
+                "another and share their day, or a setting or material is missing from the log."
             )
         ]
     if all(v is None for v in found.values()):
-        return [_item("Lack of fit cannot be told: too few repeats at the same settings.")]
+        return [_item("Lack of fit cannot be tested: too few repeats at the same settings.")]
     return [_item("No lack of fit: set-points stray no more than repeats do.")]
 
 
@@ -184,7 +189,7 @@ def _doubtful(entries: Sequence[Mapping[str, Any]], details: bool) -> list[str]:
 def _unknown(line: Mapping[str, Any]) -> list[str]:
     known = line["unexplored"]["known_share"]
     lines = [
-        f"Not known: the runs tell something of {percent(known, 0)} % of what the limits allow"
+        f"Not known: the runs are informative about {percent(known, 0)} % of what the limits allow"
     ]
     for gap in line["unexplored"]["gaps"]:
         lines.append(
@@ -205,17 +210,18 @@ def _unknown(line: Mapping[str, Any]) -> list[str]:
     best = sampling["options"][0]
     lines.append(
         _item(
-            f"Most help: {best['sampling']}. Recovery inside the limits is known to "
-            f"±{100 * sampling['half_width_now']:.1f} points on average; that would make it "
+            f"Most helpful: {best['sampling']}. Recovery inside the limits is known to "
+            f"±{100 * sampling['half_width_now']:.1f} points on average; this would make it "
             f"±{100 * best['half_width']:.1f}."
         )
     )
     others = "; ".join(
         f"{o['sampling']} ±{100 * o['half_width']:.1f}" for o in sampling["options"][1:]
     )
-    return [*lines, _item(f"Instead: {others}.")]
+    return [*lines, _item(f"Alternatives: {others}.")]
 
 
 def _item(text: str, indent: int = 4) -> str:
+    """A list item, folded to the width and indented."""
     first, rest = " " * (indent - 2) + "- ", " " * indent
     return textwrap.fill(text, WIDTH, initial_indent=first, subsequent_indent=rest)

@@ -1,4 +1,4 @@
-"""The guide as text: paragraphs folded to the width of a terminal, all else as it is written."""
+"""Writes the guide as text: paragraphs are folded to 80 columns, code and tables are not."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from cli.show.text import bold, wrap
 
 
 def topics(document: Mapping[str, Any]) -> str:
-    """The list of pages."""
+    """The list of the guide's pages."""
     rows = [f"  {each['topic']:<10} {each['title']}" for each in document["topics"]]
     return "\n".join([bold("The guide: highside guide TOPIC"), *rows])
 
 
 def page(text: str) -> str:
-    """One page, from Markdown."""
+    """One page of the guide, whose Markdown is turned into plain text."""
     lines: list[str] = []
     verbatim = False
     for line in text.rstrip().splitlines():

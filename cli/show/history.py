@@ -1,4 +1,4 @@
-"""What a history holds, as text."""
+"""Writes the summary of a history as text."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from cli.show.text import bold, warning_lines
 
 
 def history(document: Mapping[str, Any]) -> str:
-    """A ``highside.history/1`` document."""
+    """The text of a ``highside.history/1`` document."""
     if not document["runs"]:
         return "The history is empty. Load a log with 'highside load LOG'."
     lines = [

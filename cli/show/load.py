@@ -1,4 +1,4 @@
-"""What a load did, as text."""
+"""Writes the result of a load as text."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from cli.show.text import bold, warning_lines, wrap
 
 
 def load(document: Mapping[str, Any]) -> str:
-    """A ``highside.load/1`` document."""
+    """The text of a ``highside.load/1`` document."""
     total = (
         f"Read {document['read']} rows: {document['added']} added, "
         f"{document['already_known']} already known, {document['rejected']} rejected."
@@ -18,7 +18,7 @@ def load(document: Mapping[str, Any]) -> str:
     lines = [bold(total)]
     made = [entry["runs"] for entry in document["files"] if "runs" in entry]
     if made:
-        lines.append(f"The rows added are readings over time and make {sum(made)} runs.")
+        lines.append(f"The added rows are readings over time, averaged to {sum(made)} runs.")
     for entry in document["files"]:
         if entry.get("error"):
             lines.append(wrap(f"{entry['file']}: not loaded. {entry['error']}", "  "))

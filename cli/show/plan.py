@@ -1,4 +1,4 @@
-"""Answers as text that a person reads at 80 columns."""
+"""Writes plans as text."""
 
 from __future__ import annotations
 
@@ -18,14 +18,17 @@ from optimizer.text.figures import (
 
 
 def plan(document: Mapping[str, Any]) -> str:
-    """A ``highside.plan/1`` document: trials, the settings to run now, and whether to continue."""
+    """The text of a ``highside.plan/1`` document.
+
+    It lists the trials, the settings to run now, and whether to continue.
+    """
     goal, units = document["goal"], document["units"]
     grade = goal["min_grade"]
     wanted = (
         f"grade at least {exact_percent(grade)} %" if grade is not None else "grade not yet known"
     )
     if goal["maximise"] == "value":
-        wanted = "most value an hour" + (f", {wanted}" if grade is not None else "")
+        wanted = "highest value per hour" + (f", {wanted}" if grade is not None else "")
     if goal["maximise"] == "trade-off":
         wanted = "best trade-off of grade and recovery"
     lines = [bold(f"Next trials for {document['line'] or 'a new line'}: {wanted}")]
@@ -92,7 +95,7 @@ def _or(value: float | None, text: Callable[[float], str]) -> str:
 
 
 def _column(trials: Sequence[Mapping[str, Any]], name: str) -> list[str]:
-    """The levels of one setting, with the decimals of the longest."""
+    """The values of one setting in all trials as texts with equal numbers of decimals."""
     values = [t["settings"][name] for t in trials]
     places = max(len(level(v).partition(".")[2]) for v in values)
     return [f"{v:.{places}f}" for v in values]
@@ -141,11 +144,11 @@ def _trade_off(curve: Sequence[Mapping[str, Any]], units: Mapping[str, str]) -> 
         "".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True))
         for row in (heads, under, *rows)
     ]
-    return ["", bold("Trade-off: the most recovery at each grade one can be sure of"), *table]
+    return ["", bold("Trade-off: highest recovery at each grade of which one can be sure"), *table]
 
 
 def plans(document: Mapping[str, Any]) -> str:
-    """A ``highside.plans/1`` document: the plans one below the other."""
+    """The text of a ``highside.plans/1`` document: its plans, one below the other."""
     parts = [plan(each) for each in document["plans"]]
     parts += [
         wrap(f"No plan for {line['line']}: {line['message']} {line['hint']}")

@@ -1,4 +1,4 @@
-"""A recorded result and what it changed, as text."""
+"""Writes a recorded result, and what it has changed, as text."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from optimizer.text.figures import exact_percent, level, whole_percent
 
 
 def recorded(document: Mapping[str, Any]) -> str:
-    """A ``highside.record/1`` document."""
+    """The text of a ``highside.record/1`` document."""
     lines = [load(document["load"])]
     before, after = document["before"], document["after"]
     if document["load"]["added"] and after and after["run_now"]:
@@ -22,16 +22,16 @@ def recorded(document: Mapping[str, Any]) -> str:
 
 
 def _run_now(before: Mapping[str, Any] | None, after: Mapping[str, Any]) -> list[str]:
-    """The settings to run now after a result, compared with those before it."""
+    """The lines about the settings to run now after a result, compared with those before it."""
     now, goal = after["run_now"], after["goal"]
     settings = ", ".join(f"{k.replace('_', ' ')} {level(v)}" for k, v in now["settings"].items())
     same = before is not None and before["settings"] == now["settings"]
     what = "Run now, as before" if same else "Run now, changed by this result"
     then = f" (before: {interval(before['recovery'])} %)" if before is not None else ""
-    said = [f"Recovery {interval(now['recovery'])} %{then}"]
+    parts = [f"Recovery {interval(now['recovery'])} %{then}"]
     if goal["min_grade"] is not None:
         sure, grade = now["chance_of_grade"], exact_percent(goal["min_grade"])
-        said.append(f"{whole_percent(sure)} % sure of grade {grade} %")
+        parts.append(f"{whole_percent(sure)} % sure of grade {grade} %")
     if "value_per_hour" in now:
-        said.append(f"{now['value_per_hour']:.4g} {goal['gain_unit']}")
-    return [wrap(f"{what}: {settings}."), wrap(", ".join(said) + ".")]
+        parts.append(f"{now['value_per_hour']:.4g} {goal['gain_unit']}")
+    return [wrap(f"{what}: {settings}."), wrap(", ".join(parts) + ".")]

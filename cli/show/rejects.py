@@ -1,4 +1,4 @@
-"""Rejected rows as text: each fault is named once, with the rows that have it."""
+"""Writes rejected rows as text: each fault is named once, with the rows that have it."""
 
 from __future__ import annotations
 
@@ -10,19 +10,19 @@ from typing import Any
 from cli.show.text import WIDTH
 
 MOST_SHOWN = 8
-"""Groups of rows that are shown."""
+"""Most groups of rows that are shown."""
 MOST_STRETCHES = 5
-"""Rows, or ranges of rows, that a group names."""
+"""Most rows, or ranges of rows, that a group names."""
 _NUMBER = re.compile(r"[-+]?\d[\d.,]*")
 
 Reject = Mapping[str, Any]
 
 
 def rejects(document: Mapping[str, Any]) -> list[str]:
-    """The rejected rows of a ``highside.load/1`` document, grouped, and how many more there are.
+    """Lines about the rejected rows of a ``highside.load/1`` document, in groups.
 
-    Rows of a group are of one file and have the same fault in the same field, whatever the faulty
-    value is.
+    The rows of a group are from one file and have the same fault in the same field; their faulty
+    values may differ. A last line says how many rows are not listed.
     """
     groups: dict[tuple[str, str, str], list[Reject]] = {}
     for reject in document["rejects"]:
@@ -38,7 +38,7 @@ def rejects(document: Mapping[str, Any]) -> list[str]:
 
 
 def _fault(reject: Reject) -> tuple[str, str, str]:
-    """What the rows of a group have in common: file, field and the reason without its numbers."""
+    """What the rows of a group have in common: file, field, and reason without numbers."""
     reason, value = reject["reason"], reject["value"].strip()
     return (
         reject["file"],
@@ -48,6 +48,7 @@ def _fault(reject: Reject) -> tuple[str, str, str]:
 
 
 def _sentence(group: Sequence[Reject]) -> str:
+    """The rows, the field, the first faulty value and the reason of a group."""
     first = group[0]
     values = dict.fromkeys(reject["value"] for reject in group)
     value = f" '{first['value']}'" if first["value"] else ""
@@ -73,7 +74,7 @@ def _rows(numbers: Sequence[int]) -> str:
 
 
 def _stretches(numbers: Sequence[int]) -> Iterator[tuple[int, int]]:
-    """First and last number of each run of consecutive numbers."""
+    """The first and the last of each series of consecutive numbers."""
     first = last = numbers[0]
     for number in numbers[1:]:
         if number > last + 1:

@@ -1,4 +1,4 @@
-"""A plan's trials as a flat table, for spreadsheets and pipelines."""
+"""Writes the trials of plans as a flat table, for spreadsheets and pipelines."""
 
 from __future__ import annotations
 
@@ -19,10 +19,15 @@ if TYPE_CHECKING:
 
 
 def write_plan_table(plans: Sequence[Plan], form: str, out: Path | None) -> None:
-    """One row a trial of each plan, as CSV or Parquet, to a file or (CSV only) to stdout.
+    """Writes a table with one row for each trial of each plan.
+
+    Args:
+        plans: the plans.
+        form: ``csv`` or ``parquet``.
+        out: path of the file to write; for CSV, None writes to stdout.
 
     Raises:
-        InputError: when Parquet has no file to go to, or the file cannot be written.
+        InputError: when there is no plan, Parquet has no file, or the file cannot be written.
     """
     rows = [row for plan in plans for row in plan.rows()]
     if not rows:
@@ -40,8 +45,8 @@ def write_plan_table(plans: Sequence[Plan], form: str, out: Path | None) -> None
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(map(harmless, rows[0]))
     writer.writerows([harmless(row.get(name)) for name in rows[0]] for row in rows)
-    said = buffer.getvalue()
+    text = buffer.getvalue()
     if out is not None:
-        write_whole(out, said.encode())
+        write_whole(out, text.encode())
     else:
-        sys.stdout.write(printable_lines(said) if sys.stdout.isatty() else said)
+        sys.stdout.write(printable_lines(text) if sys.stdout.isatty() else text)

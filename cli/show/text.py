@@ -1,4 +1,4 @@
-"""How every answer writes lines, intervals and percentages."""
+"""Basic forms of the text of all answers: bold and folded lines, warnings, intervals."""
 
 from __future__ import annotations
 
@@ -15,18 +15,18 @@ INDENT = "     "
 
 
 def bold(text: str) -> str:
-    """Bold on a terminal that wants it; plain for pipes and with NO_COLOR."""
+    """Makes a text bold on a terminal; it stays plain in pipes and if NO_COLOR is set."""
     plain = os.environ.get("NO_COLOR") or not sys.stdout.isatty()
     return text if plain else f"\x1b[1m{text}\x1b[0m"
 
 
 def wrap(text: str, indent: str = "") -> str:
-    """Text folded to the width."""
+    """Folds a text to lines of at most ``WIDTH`` columns, each indented."""
     return textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=indent)
 
 
 def warning_lines(warnings: Sequence[str]) -> list[str]:
-    """Warnings as lines, each after an exclamation mark."""
+    """Lines that list warnings, each marked with an exclamation mark; empty without warnings."""
     if not warnings:
         return []
     folded = [
@@ -36,13 +36,13 @@ def warning_lines(warnings: Sequence[str]) -> list[str]:
 
 
 def interval(value: Mapping[str, float | None], form: str = "{} ({}-{})") -> str:
-    """Mean and 90 % interval of a fraction, in per cent."""
+    """The mean and 90 % interval of a fraction, in per cent."""
     if value["mean"] is None:
         return UNKNOWN
     return form.format(*(percent(value[k]) for k in ("mean", "low", "high")))
 
 
 def short(name: str) -> str:
-    """Last word of a setting's name for the head of a column; the first for rates and raises."""
+    """A short name of a setting for the head of a column: one word of its name."""
     words = name.split("_")
     return words[0] if words[-1] in ("rate", "raise") else words[-1]

@@ -1,4 +1,4 @@
-"""What verifying and restoring a history found, as text for a terminal."""
+"""Writes the results of verifying and restoring a history as text."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ DAMAGE_SHOWN = 10
 
 
 def verified(document: Mapping[str, Any]) -> str:
-    """A ``highside.verify/1`` document."""
+    """The text of a ``highside.verify/1`` document."""
     version, damaged = document["version"], document["damaged"]
     if version is None and not damaged:
         return "The history is empty."
@@ -30,52 +30,54 @@ def verified(document: Mapping[str, Any]) -> str:
 
 
 def _advice(document: Mapping[str, Any]) -> list[str]:
+    """Sentences that say what the findings mean and what to do about them."""
     advice = []
     back = document["restorable"]
     if document["damaged"] and back is not None and back == document["version"]:
         advice.append(
-            f"No run is lost: 'highside history --restore {back}' puts aside what is damaged, and "
-            "nothing has to be loaded again."
+            f"No run is lost: 'highside history --restore {back}' sets the damaged files aside, "
+            "and nothing has to be loaded again."
         )
     elif document["damaged"] and back is not None:
         advice.append(
-            f"Version {back} is sound: 'highside history --restore {back}' goes back to it; then "
-            "load the logs since that version again. What is there already is not added twice."
+            f"Version {back} is sound: 'highside history --restore {back}' goes back to it. Then "
+            "load the logs since that version again. Runs that are there already are not added "
+            "twice."
         )
     elif document["damaged"]:
         advice.append(
             "No version is sound. Lines without damage can be saved with 'highside history "
-            "--line NAME --export FILE'; load that file, and the logs of the others, into a new "
-            "history."
+            "--line NAME --export FILE'; load that file, and the logs of the other lines, into a "
+            "new history."
         )
     if document["doubled"]:
         advice.append(
-            f"{document['doubled']} runs are there twice. Save all with 'highside history "
-            "--export FILE' and load that file into a new history: it takes each once."
+            f"{document['doubled']} runs are there twice. Save all runs with 'highside history "
+            "--export FILE' and load that file into a new history, which adds each run once."
         )
     if document["unhashed"]:
         advice.append(
-            f"{document['unhashed']} files were written before their hashes were kept, by another "
-            "program, or by a load that was cut short: they can only be checked for their size "
-            "and sums."
+            f"{document['unhashed']} files have no stored hash: they were written by an earlier "
+            "version, by another program, or by a load that was interrupted. Only their sizes and "
+            "ranges of values can be checked."
         )
     if document["odd_ids"]:
         advice.append(
-            f"{document['odd_ids']} runs have an id that looks made of their content and does "
-            "not agree with it: ids of another system, or changed bits."
+            f"{document['odd_ids']} runs have an id that looks like a hash of their content but "
+            "does not agree with it: either another system made the ids, or bits have changed."
         )
     if document["left_over"]:
         size = document["left_over_bytes"] / 1e6
         advice.append(
-            f"{document['left_over']} files ({size:.1f} MB) were left by loads that were cut "
-            "short. They belong to no version and do no harm."
+            f"{document['left_over']} files ({size:.1f} MB) were left by interrupted loads. They "
+            "belong to no version and do no harm."
         )
     return advice
 
 
 def restored(document: Mapping[str, Any]) -> str:
-    """A ``highside.restore/1`` document."""
+    """The text of a ``highside.restore/1`` document."""
     return wrap(
-        f"The runs are those of version {document['restored']} again, now version "
-        f"{document['version']}. Load the logs since then again to add what they had."
+        f"The runs are those of version {document['restored']} again, now as version "
+        f"{document['version']}. To add the later runs, load their logs again."
     )

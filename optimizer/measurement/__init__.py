@@ -4,8 +4,8 @@ Weights, assays and counts come in; grade, recovery and yield come out, each wit
 error. Modules:
 
 - `formula`, `products`: yield and recovery when the data exactly determine them;
-- `reconcile`, `streams`: when there are more measurements than needed, or some are missing;
-- `balance`, `stream_table`: from a table of streams to one result a test;
+- `reconcile`, `streams`: yield and recovery from more measurements than needed, or with gaps;
+- `balance`, `stream_table`: from a table of streams to one result for each test;
 - `counting`, `sample_size`, `gy`: errors of counts and samples, and how large they must be;
 - `measured`: readings of runs with their errors, as fractions and on the logit scale;
 - `separation`, `partition`: indices of separation, and the partition curve over density;

@@ -1,14 +1,15 @@
 """Grade, recovery and yield of each test from a table of weighed and assayed streams.
 
-In comes a table, one row a stream; out comes one `BalanceResult` a test. A test that its rows
-exactly determine is solved (by weights, or by the two-product formula), one with more measurements
-than needed is reconciled, and the result of one with fewer names what is missing.
+In comes a table with one row for each stream; out comes one `BalanceResult` for each test. If the
+rows of a test determine it exactly, it is solved by weights or by the two-product formula. With
+more measurements than needed, the test is reconciled. With too few, its result names the values
+that are not determined.
 
-Middlings are an outlet like any other. When they go back to the feed they may be named in
-``returned``: the feed row is then the FRESH feed, sampled before they join it, and in steady state
-they leave the balance altogether (feed = product + reject), so that recovery is of fresh feed. If
-the feed was sampled after they join, do not name them: the balance is then across the deck alone
-and the recovery that of one pass.
+Middlings are an outlet like any other. If they go back to the feed, they may be named in
+``returned``. Then the feed row must be the FRESH feed, sampled before the middlings join it. In
+steady state the middlings drop out of the balance (feed = product + reject), and the recovery is
+that of the fresh feed. If the feed was sampled after the middlings join it, do not name them: the
+balance is then that of the deck alone, and the recovery is that of one pass.
 """
 
 from __future__ import annotations
@@ -32,19 +33,19 @@ from optimizer.measurement.streams import (
     reconcile_streams,
 )
 
-# Balances needed, over all tests, before their gaps serve to estimate the errors: with five the
+# Number of redundant balances, over all tests, from which the errors are estimated; with five, the
 # relative error of the estimate is about a third (1 / √(2 x 5)).
 ENOUGH_BALANCES = 5
-# Misfit, in squared standard errors, above rounding where no measurement is redundant.
+# Misfit, in squared standard errors, that cannot be rounding when no measurement is redundant.
 IMPOSSIBLE_MISFIT = 1e-6
-# Relative gap between the feed assay and the one built up from the outlets above which a warning
-# is given when no error was stated.
+# Relative gap between the measured feed assay and the one computed from the outlets; a larger gap
+# gives a warning when no error was stated.
 CLOSURE_GAP = 1e-3
 
 
 @dataclass(frozen=True)
 class AdjustedStream:
-    """One stream: measured and balanced values, NaN where unknown."""
+    """Balanced and measured values of one stream; NaN where a value is not known."""
 
     stream: str
     mass: float
@@ -60,17 +61,18 @@ class BalanceResult:
     """Result of one test; fractions, NaN where not determined.
 
     Attributes:
-        test_id: as in the table.
+        test_id: id of the test in the table.
         method: ``weighed``, ``two-product``, ``solved`` (exactly determined in another way),
             ``reconciled``, ``undetermined`` or ``impossible``.
-        grade, recovery, yield_: of the product, with standard errors.
-        grade_count: particles counted for the product's assay.
-        feed_grade: of the feed as balanced.
-        enrichment: grade per feed grade.
+        grade, recovery, yield_: grade, recovery and yield of the product, with standard errors.
+        grade_count: number of particles counted for the product's assay.
+        feed_grade: balanced grade of the feed, with its standard error.
+        enrichment: grade of the product over grade of the feed.
         separation_efficiency: recovery of wanted minus that of unwanted material.
         chi2, dof, p_value: closure of the redundant balances.
-        suspect: the measurement most likely wrong, or those that cannot be told apart.
-        adjusted: the streams.
+        suspect: the measurement that is most likely wrong; several if the balances cannot
+            distinguish them.
+        adjusted: balanced and measured values of the streams.
         warnings: assumptions and doubts about the figures.
     """
 
@@ -120,26 +122,27 @@ def balance_tests(
     """Grade, recovery and yield of every test in a table of streams.
 
     Args:
-        table: columns by name (a data frame or a dictionary of sequences), one row a stream:
-            ``test_id``; ``stream`` (``product``, ``feed``, further outlets by any name); and as far
-            as measured ``mass`` or ``mass_rate``, ``assay`` (share of wanted material, in the
-            unit of ``pure``), ``mass_se``, ``assay_se``, ``count`` (particles counted for the
-            assay, which give its standard error when none is stated). The rows of a test are all
-            its outlets, except that a product alone implies a reject.
-        returned: streams that go back to the feed, see the top of the module.
-        mass_relative_se, assay_relative_se: relative standard error of weights or assays that
-            state none. If no error at all is stated in a test, equal relative errors serve as
-            weights, and standard errors are given only when the tests together leave at least
-            `ENOUGH_BALANCES` balances to estimate that error from.
+        table: columns by name (a data frame or a dictionary of sequences), with one row for each
+            stream. Needed are ``test_id``, ``stream`` (``product``, ``feed``, further outlets by
+            any name) and ``assay`` (share of wanted material, in the unit of ``pure``); optional
+            are ``mass`` or ``mass_rate``, ``mass_se``, ``assay_se`` and ``count`` (particles
+            counted for the assay, which give its standard error when none is stated). A test must
+            list all its outlets; only a test with just a product implies a reject.
+        returned: names of the streams that go back to the feed, see the module's docstring.
+        mass_relative_se, assay_relative_se: relative standard errors of weights and of assays that
+            state none. If a test states no error at all, its measurements are weighted by equal
+            relative errors. It then gets standard errors only if all such tests together have at
+            least `ENOUGH_BALANCES` redundant balances, from which the relative error is estimated.
         pure: assay of pure wanted material, 1 for fractions.
         significance: level of the test of closure and of the measurement test.
 
     Returns:
-        One result a test, in the order of the table. A test whose rows are faulty or contradict
-        each other is ``impossible`` and has the reason as a warning; the others are not affected.
+        One result for each test, in the order of the table. A test whose rows are faulty or
+        contradict each other is ``impossible`` and has the reason as a warning; other tests are not
+        affected.
 
     Raises:
-        InputError: a column is missing or holds text where numbers belong.
+        InputError: a column is missing or contains text where numbers are needed.
 
     >>> streams = ["feed", "product", "reject"]
     >>> table = {"test_id": ["a"] * 3, "stream": streams, "assay": [0.90, 0.99, 0.40]}
@@ -155,7 +158,7 @@ def balance_tests(
     error = _pooled_error(tests, solved)
     for i, test in enumerate(tests):
         if error and test.states_no_error and not test.fault:
-            note = f"no error stated: {error:.2%} of each value, estimated from all gaps, was taken"
+            note = f"no error stated: {error:.2%} of each value is assumed, estimated from all gaps"
             tests[i] = replace(test.with_relative_errors(error, error), notes=(*test.notes, note))
             solved[i] = _solve(tests[i], pure, significance)
     return [
@@ -164,7 +167,7 @@ def balance_tests(
 
 
 def _solve(test: StreamTest, pure: float, significance: float) -> StreamBalance | str:
-    """The balanced streams, or why there are none."""
+    """The balanced streams of a test, or the reason why there are none."""
     reason = test.fault or _contradiction(test)
     if reason:
         return reason
@@ -181,7 +184,7 @@ def _solve(test: StreamTest, pure: float, significance: float) -> StreamBalance 
     except InputError as error:
         return str(error)
     if found.closure.dof == 0 and found.closure.chi2 > IMPOSSIBLE_MISFIT:
-        return "a stream would have to be poorer than nothing, or richer than pure material"
+        return "a stream would need an assay below zero or above that of pure material"
     return found
 
 
@@ -196,9 +199,10 @@ def _contradiction(test: StreamTest) -> str:
 
 
 def _pooled_error(tests: list[StreamTest], solved: list[StreamBalance | str]) -> float | None:
-    """Relative error of all measurements, from the gaps of the tests that state no error.
+    """Relative error of all measurements, estimated from the gaps of tests that state no error.
 
-    Tests with a value at a bound are left out: their misfit is a mistake, not a measurement error.
+    Tests with a value at a bound are left out, since their misfit comes from a mistake. None when
+    there are too few redundant balances.
     """
     closures = [
         found.closure
@@ -215,8 +219,8 @@ def _result(
     test: StreamTest, found: StreamBalance | str, pure: float, significance: float
 ) -> BalanceResult:
     if isinstance(found, str):
-        said = (*test.notes, found)
-        return BalanceResult(test.test_id, "impossible", warnings=_sentences(said))
+        notes = (*test.notes, found)
+        return BalanceResult(test.test_id, "impossible", warnings=_sentences(notes))
     closure, method = found.closure, _method(test, found)
     feed_grade, grade = (float(value) for value in found.assay[:2, 0])
     recovery = float(found.recovery[1, 0])
@@ -240,15 +244,17 @@ def _result(
         suspect=" or ".join(found.suspects) or None,
         adjusted=_adjusted(test, found),
     )
-    said = (*test.notes, *_warnings(test, found, result, significance))
-    return replace(result, warnings=_sentences(said))
+    notes = (*test.notes, *_warnings(test, found, result, significance))
+    return replace(result, warnings=_sentences(notes))
 
 
 def _sentences(phrases: Iterable[str]) -> tuple[str, ...]:
+    """Turns phrases into sentences: capitalizes the first letter and adds a full stop."""
     return tuple(phrase[0].upper() + phrase[1:].rstrip(".") + "." for phrase in phrases)
 
 
 def _method(test: StreamTest, found: StreamBalance) -> str:
+    """How the result was obtained, a value of `BalanceResult.method`."""
     if np.isnan(found.recovery[1, 0]):
         return "undetermined"
     if found.closure.dof:
@@ -276,47 +282,50 @@ def _warnings(
     test: StreamTest, found: StreamBalance, result: BalanceResult, significance: float
 ) -> list[str]:
     """Warnings about the figures of a test."""
-    said = [*_on_errors(test), *_on_closure(test, result, significance)]
+    warnings = [*_on_errors(test), *_on_closure(test, result, significance)]
     if result.method == "two-product":
         split = two_product(*test.assay, errors="mask")
         if split.ill_conditioned:
             worst = max(float(split.yield_amplification), float(split.recovery_amplification))
-            said.append(
-                f"the assays lie close together: 1 % on each is {worst:.0f} % on yield or recovery"
+            warnings.append(
+                "the assays lie close together: an error of 1 % in each is an error of "
+                f"{worst:.0f} % in yield or recovery"
             )
     if result.grade < result.feed_grade:
-        said.append(
+        warnings.append(
             "the product is poorer than the feed: product and reject may be swapped, or the assay"
-            " be that of the unwanted material"
+            " may be that of the unwanted material"
         )
-    said.extend(f"{name} stopped at its limit" for name in found.at_bound)
+    warnings.extend(f"{name} stopped at its limit" for name in found.at_bound)
     scale_free = np.isnan(test.mass).all()
     unknown = [name for name in found.undetermined if not (scale_free and name.startswith("mass"))]
     if unknown:
-        said.append(f"the measurements do not determine: {', '.join(unknown)}")
-    return said
+        warnings.append(f"the measurements do not determine: {', '.join(unknown)}")
+    return warnings
 
 
 def _on_errors(test: StreamTest) -> list[str]:
+    """Warnings about measurements that state no error."""
     if test.states_no_error:
         return [
-            "no error stated: adjustments are weighed by equal relative errors, and no standard"
+            "no error stated: adjustments are weighted by equal relative errors, and no standard"
             " error can be given"
         ]
     parts = (("mass", test.mass, test.mass_se), ("assay", test.assay, test.assay_se))
-    said = []
+    warnings = []
     for kind, values, errors in parts:
         bare = np.isfinite(values) & np.isnan(errors)
         names = ", ".join(name for name, without in zip(test.names, bare, strict=True) if without)
         if names:
-            said.append(
+            warnings.append(
                 f"no error stated for the {kind} of {names}: standard errors that need it are left"
-                " out; state it, or one relative error for all"
+                " out; state the error, or one relative error for all"
             )
-    return said
+    return warnings
 
 
 def _on_closure(test: StreamTest, result: BalanceResult, significance: float) -> list[str]:
+    """Warnings about balances that do not close."""
     if result.p_value < significance:
         text = (
             f"the balances do not close within the errors (chi2 {result.chi2:.1f} on"
@@ -326,5 +335,5 @@ def _on_closure(test: StreamTest, result: BalanceResult, significance: float) ->
     fed = test.mass[1:].sum() * test.assay[0]
     gap = float(test.mass[1:] @ test.assay[1:] / fed) - 1.0 if fed else math.nan
     if test.states_no_error and abs(gap) > CLOSURE_GAP:
-        return [f"the outlets add up to a feed assay {gap:+.2%} off the one measured"]
+        return [f"the outlets add up to a feed assay that differs by {gap:+.2%} from the measured"]
     return []

@@ -1,8 +1,9 @@
-"""Sampling error of counted purity: k wanted particles of n counted.
+"""Sampling error of a purity from a count: k of n counted particles are wanted.
 
-Binomial when the lot is large, hypergeometric when the sample is a large part of it. All shares
-are fractions and all functions broadcast. The logit moments serve a Gaussian surrogate as a
-measurement with known noise: they are finite also for 0 of n and n of n.
+The error is binomial when the lot is large, and hypergeometric when the sample is a large part of
+the lot. All shares are fractions, and all functions broadcast unless they say otherwise. The logit
+moments give a Gaussian surrogate a measurement with known noise; they are finite also for 0 of n
+and n of n.
 """
 
 from __future__ import annotations
@@ -34,7 +35,7 @@ IntervalMethod: TypeAlias = Literal["exact", "jeffreys"]
 HALF = 0.5
 # Default confidence of an interval: common practice.
 CONFIDENCE = 0.95
-# Smallest tail probability that a reading is given: a less likely one is a mistake, not bad luck.
+# Smallest tail probability that a reading can have: a less likely reading is a mistake, not chance.
 LEAST_TAIL = 1e-9
 # Beyond so many standard errors, the point that halves a tail is within a fiftieth of a standard
 # error of its beginning.
@@ -42,6 +43,7 @@ FARTHEST = 35.0
 
 
 def _counts(found: ArrayLike, count: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Broadcasts k and n, and refuses k outside 0 to n and n below 1."""
     k, n = np.moveaxis(packed(found, count), -1, 0)
     bad = (k < 0) | (k > n) | (n < 1)
     if np.any(bad):
@@ -49,7 +51,7 @@ def _counts(found: ArrayLike, count: ArrayLike) -> tuple[FloatArray, FloatArray]
         raise InputError(
             f"{np.ravel(k)[i]:g} found of {np.ravel(n)[i]:g} counted.",
             code="count",
-            hint="Count at least one particle, and no more finds than particles.",
+            hint="At least one particle must be counted, and no more found than counted.",
         )
     return k, n
 
@@ -76,10 +78,14 @@ def purity_se(share: ArrayLike, count: ArrayLike, population: ArrayLike = np.inf
 
 
 def counted_se(share: ArrayLike, count: ArrayLike) -> FloatArray:
-    """Standard error of a counted share, also at 0 and 1.
+    """Standard error of a counted share, which is above zero also for shares of 0 and 1.
 
-    The standard deviation of Beta(k + 1/2, n - k + 1/2), k = n p: close to `purity_se` in the
-    middle, about 0.7 / n when none or all were wanted.
+    It is the standard deviation of Beta(k + 1/2, n - k + 1/2) with k = n p: close to `purity_se` in
+    the middle, and about 0.7 / n when no or all particles are wanted.
+
+    Args:
+        share: p, fraction.
+        count: n, particles counted.
 
     Source: L. D. Brown, T. T. Cai and A. DasGupta, Statistical Science 16 (2001) 101-133, on the
     Jeffreys prior (from memory).
@@ -93,7 +99,7 @@ def counted_se(share: ArrayLike, count: ArrayLike) -> FloatArray:
 
 
 def logit_moments(found: ArrayLike, count: ArrayLike) -> tuple[FloatArray, FloatArray]:
-    """Mean and variance of logit p given k of n: a reading with noise for a Gaussian model.
+    """Mean and variance of logit p given k of n, as a reading with noise for a Gaussian model.
 
     With a = k + 1/2, b = n - k + 1/2: mean ψ(a) - ψ(b), variance ψ'(a) + ψ'(b), the moments of
     logit p under Beta(a, b). Preferred to log(a / b) with 1/a + 1/b: readings averaged with the
@@ -101,8 +107,8 @@ def logit_moments(found: ArrayLike, count: ArrayLike) -> tuple[FloatArray, Float
     moments halve that drift (p 0.98, n 200, ten readings: -0.11 against -0.22).
 
     Args:
-        found: k, need not be whole (a grade times a count is not).
-        count: n.
+        found: k, wanted particles; it need not be a whole number (a grade times a count is not).
+        count: n, particles counted.
 
     Source: N. L. Johnson, S. Kotz and N. Balakrishnan, Continuous Univariate Distributions, vol.
     2, on the log-odds of a beta variable (from memory).
@@ -129,9 +135,9 @@ def logit_reading(
     reweighted least squares for a generalized linear model.
 
     Args:
-        found: k, need not be whole.
-        count: n, above 0.
-        expected: logit p0.
+        found: k, wanted particles; it need not be a whole number.
+        count: n, particles counted, above 0.
+        expected: logit of the expected share p0.
 
     Source: P. McCullagh and J. A. Nelder, Generalized Linear Models (2nd ed. 1989), section 2.5,
     for the iteration; P. K. Dunn and G. K. Smyth, J. Comput. Graph. Stat. 5 (1996) 236-244, for
@@ -166,8 +172,8 @@ def logit_reading_of(
 
     Args:
         share: p, fraction.
-        se: its standard error, above 0.
-        expected: logit p0.
+        se: standard error of the share, above 0.
+        expected: logit of the expected share p0.
 
     >>> reading, variance = logit_reading_of([1.0, 0.96], 0.01, np.log(0.98 / 0.02))
     >>> reading.round(2).tolist(), round(float(variance[0]), 2)
@@ -189,8 +195,10 @@ def logit_reading_of(
 
 
 def _mid_at_most(k: FloatArray, n: FloatArray, eta: FloatArray) -> FloatArray:
-    """Probability of less than k of n plus half that of k, each particle with logit eta; linear
-    between whole counts."""
+    """Probability of fewer than k of n plus half that of k, if each particle has logit eta.
+
+    Between whole counts the value is interpolated linearly.
+    """
     whole = np.minimum(np.floor(k), n)
     left = n - whole
     at_most = np.where(left <= 0, 1.0, betainc(np.maximum(left, 1e-12), whole + 1.0, expit(-eta)))
@@ -213,8 +221,8 @@ def purity_interval(
 ) -> tuple[FloatArray, FloatArray]:
     """Two-sided confidence interval of the share, given k of n.
 
-    The coverage of ``"exact"`` (Clopper and Pearson) is at least the confidence, that of
-    ``"jeffreys"`` equals it on average; both end at 0 or 1 when k is 0 or n.
+    The coverage of ``"exact"`` (Clopper and Pearson) is at least the confidence; the coverage of
+    ``"jeffreys"`` equals the confidence on average. Both intervals end at 0 or 1 when k is 0 or n.
 
     Raises:
         InputError: k outside 0 to n, or n below 1.

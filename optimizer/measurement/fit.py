@@ -21,7 +21,8 @@ NUMERICAL_ZERO = 1e-8
 # Share of a gradient along open directions above which the quantity is undetermined; looser than
 # rank, since the open directions are themselves known only to about that accuracy.
 OPEN_SHARE = 1e-6
-# Adjustments this close to the largest have the same size: the balances cannot distinguish them.
+# Adjustments that differ relatively by less than this from the largest count as equally large: the
+# balances cannot distinguish them.
 TIE = 1e-4
 
 
@@ -36,8 +37,8 @@ class Closure:
         normalized: (n,), size of each adjustment per its own standard error, NaN where the
             balances do not check that measurement.
         critical: value that the largest of them exceeds by chance with the given significance.
-        suspects: the measurement most likely wrong, by index; several when the balances cannot
-            distinguish them; empty when none exceeds the critical value.
+        suspects: index of the measurement that is most likely wrong; several when the balances
+            cannot distinguish them; empty when none exceeds the critical value.
     """
 
     chi2: float
@@ -70,21 +71,28 @@ class Fit:
         self.chi2 = float(residual @ residual)
 
     def step(self) -> FloatArray:
-        """The change of θ (p,) that minimizes the squared residuals, were they linear in it."""
+        """The change of θ, shape (p,), that would minimize the squares if residuals were linear."""
         change: FloatArray = -self._inverse @ (self._image.T @ self.residual) / self._size
         return change
 
     def sensitivity(self, gradient: FloatArray) -> FloatArray:
-        """Sensitivity of quantities of slope ``gradient`` (q, p) to each measurement: (q, m).
+        """Sensitivity of quantities to each measurement, shape (q, m).
 
-        In units of one standard error of the measurement, so that the squares of a row sum to the
-        variance of its quantity, and the products of two rows to their covariance.
+        The unit is one standard error of the measurement. So the squares of a row sum to the
+        variance of its quantity, and the products of two rows sum to their covariance.
+
+        Args:
+            gradient: derivatives of the q quantities with respect to θ, shape (q, p).
         """
         sensitivity: FloatArray = gradient / self._size @ self._inverse @ self._image.T
         return sensitivity
 
     def determined(self, gradient: FloatArray) -> BoolArray:
-        """Whether the measurements determine quantities of slope ``gradient`` (q, p): (q,)."""
+        """Whether the measurements determine each of the quantities, shape (q,).
+
+        Args:
+            gradient: derivatives of the q quantities with respect to θ, shape (q, p).
+        """
         scaled = gradient / self._size
         open_part = np.linalg.norm(scaled @ self._open, axis=1)
         found: BoolArray = open_part <= OPEN_SHARE * np.linalg.norm(scaled, axis=1)
@@ -93,11 +101,11 @@ class Fit:
     def closure(self, significance: float, transform: FloatArray | None = None) -> Closure:
         """Chi-square test of all balances, and the measurement test of each adjustment.
 
-        With residuals r of covariance I - H (H projects on the slopes) the test of measurement i
-        is abs(d_i) / sd(d_i), d = T r: for independent errors simply the adjustment per its
-        standard error. With k measurements checked, the critical value is the normal one at
-        1 - (1 - α)^(1/k), two-sided, so that the largest of k exceeds it by chance with
-        probability α at most.
+        With residuals r of covariance I - H (H projects on the slopes), the test statistic of
+        measurement i is abs(d_i) / sd(d_i), d = T r; for independent errors this is the adjustment
+        divided by its standard error. With k checked measurements, the critical value is the
+        two-sided normal one at level 1 - (1 - α)^(1/k), so that the largest of k statistics exceeds
+        it by chance with a probability of at most α.
 
         Args:
             significance: α.

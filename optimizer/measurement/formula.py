@@ -2,8 +2,8 @@
 
 The data are assays alone (`two_product`; more outlets: `n_product`), weights and assays of feed
 and product (`weighed_recovery`), or weights and assays of all outlets (`build_up`). With more data
-than needed, use `reconcile_streams`. Assays may be in any unit, the same throughout;
-masses likewise. Standard errors are first order and NaN where an input error is unknown.
+than needed, use `reconcile_streams`. All assays must have one unit, and all masses must have one
+unit. Standard errors are first order, and NaN where the error of an input is unknown.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ AMPLIFICATION_LIMIT = 10.0
 
 @dataclass(frozen=True)
 class Split:
-    """One outlet against the feed; every field has the broadcast shape of the inputs.
+    """The split of a feed into a product and a rest; every field has the broadcast shape of inputs.
 
     Attributes:
         yield_: mass of product per mass of feed.
@@ -44,12 +44,13 @@ class Split:
         ratio: ratio of concentration, 1 / yield.
         enrichment: product assay per feed assay.
         yield_se, recovery_se: first-order standard errors.
-        yield_amplification, recovery_amplification: relative error of the result when every
-            input has the same relative error, per that error.
-        ill_conditioned: an amplification is above `AMPLIFICATION_LIMIT`: the assays are too
-            similar to determine yield or recovery.
-        upgraded: the product is richer than the feed.
-        reason: why the cell is NaN because its inputs are impossible; empty where they are not.
+        yield_amplification, recovery_amplification: relative error of the result divided by the
+            relative error of the inputs, if all inputs have equal relative errors.
+        ill_conditioned: whether an amplification is above `AMPLIFICATION_LIMIT`, so that the assays
+            are too similar to determine yield or recovery.
+        upgraded: whether the product is richer than the feed.
+        reason: why the inputs of a cell are impossible, so that its results are NaN; empty where
+            they are possible.
     """
 
     yield_: FloatArray
@@ -120,9 +121,9 @@ def two_product(
 
     Args:
         feed, product, reject: assays, any shapes that broadcast.
-        feed_se, product_se, reject_se: their standard errors.
-        covariance: (..., 3, 3) of feed, product, reject, instead of the standard errors; assays
-            from one laboratory batch share part of their error.
+        feed_se, product_se, reject_se: standard errors of the assays.
+        covariance: covariance of feed, product and reject, shape (..., 3, 3), which replaces the
+            standard errors; assays from one laboratory batch share part of their error.
         errors: ``"raise"``, or ``"mask"`` to set impossible cells to NaN and give the ``reason``.
 
     Raises:
@@ -174,12 +175,13 @@ def weighed_recovery(
         feed_mass, product_mass: masses or mass rates, one unit.
         feed, product: assays, one unit.
         se: standard errors of the first four arguments, in their order.
-        covariance: (..., 4, 4) in the order of the first four arguments.
-        errors: as in `two_product`.
+        covariance: covariance of the first four arguments, shape (..., 4, 4), which replaces the
+            standard errors.
+        errors: ``"raise"``, or ``"mask"`` to set impossible cells to NaN and give the ``reason``.
 
     Raises:
-        InputError: a value is negative or the feed is nothing; or the product outweighs the
-            feed, or holds more wanted material than was fed.
+        InputError: a value is negative, the mass or assay of the feed is zero, or the product has
+            more mass or more wanted material than the feed.
 
     Source: common practice.
 
@@ -202,12 +204,12 @@ def weighed_recovery(
 
 @dataclass(frozen=True)
 class BuiltUp:
-    """A feed built up from its fractions; shape (...) for the head, (..., n) for the rest.
+    """A feed computed from its n fractions, with standard errors.
 
     Attributes:
-        head: assay of the whole.
-        share: mass of each fraction per mass of the whole (its yield).
-        recovery: wanted material of each fraction per that of the whole.
+        head: assay of the whole feed, shape (...).
+        share: mass of each fraction over that of the feed (its yield), shape (..., n).
+        recovery: wanted material of each fraction over that of the feed, shape (..., n).
     """
 
     head: FloatArray
@@ -233,9 +235,9 @@ def build_up(
     head = Σ m a / Σ m, share_i = m_i / Σ m, recovery_i = m_i a_i / Σ m a.
 
     Args:
-        mass, assay: (..., n), the fractions on the last axis: outlets of the deck, size or
-            density classes.
-        mass_se, assay_se: standard errors, broadcast against them.
+        mass, assay: masses and assays of the n fractions (outlets of the deck, or size or density
+            classes), shape (..., n).
+        mass_se, assay_se: standard errors, of any shapes that broadcast with these.
 
     Raises:
         InputError: a mass or an assay is negative.

@@ -29,9 +29,11 @@ SHAPE_FACTOR_FLAKY = 0.2
 def mineral_factor(
     share: ArrayLike, mineral_density: ArrayLike, gangue_density: ArrayLike
 ) -> FloatArray:
-    """m = (1 - a) / a ((1 - a) r + a t), in g/cm³: a the share of mineral, r and t densities.
+    """Mineral factor m = (1 - a) / a ((1 - a) r + a t), in g/cm³.
 
-    ``share`` is that of the mineral, not of the metal: 5 % Pb is 5.8 % galena.
+    Args:
+        share: share a of the mineral, not of the metal: 5 % Pb is 5.8 % galena.
+        mineral_density, gangue_density: densities r and t, g/cm³.
 
     >>> round(float(mineral_factor(0.058, 7.5, 2.65)), 2)
     117.24
@@ -41,7 +43,11 @@ def mineral_factor(
 
 
 def liberation_factor(liberation_size: ArrayLike, top_size: ArrayLike) -> FloatArray:
-    """l = √(L / d), at most 1: below the size L at which the mineral is free it stays 1.
+    """Liberation factor l = √(L / d), at most 1.
+
+    Args:
+        liberation_size: size L below which the mineral is free.
+        top_size: top size d, in the same unit.
 
     >>> round(float(liberation_factor(0.015, 2.5)), 5)
     0.07746
@@ -51,7 +57,9 @@ def liberation_factor(liberation_size: ArrayLike, top_size: ArrayLike) -> FloatA
 
 
 def size_range_factor(ratio: ArrayLike) -> FloatArray:
-    """g from the ratio of top to bottom size: 1 for one size, 0.75 to 2, 0.5 to 4, else 0.25.
+    """Size range factor g from the ratio of top to bottom size.
+
+    It is 1 for a ratio of 1, 0.75 for ratios up to 2, 0.5 up to 4, and 0.25 above.
 
     >>> size_range_factor([1, 1.5, 3, 10]).tolist()
     [1.0, 0.75, 0.5, 0.25]
@@ -63,7 +71,11 @@ def size_range_factor(ratio: ArrayLike) -> FloatArray:
 def sampling_constant(
     shape: ArrayLike, size_range: ArrayLike, liberation: ArrayLike, mineral: ArrayLike
 ) -> FloatArray:
-    """C = f g l m, in g/cm³.
+    """Sampling constant C = f g l m, in g/cm³.
+
+    Args:
+        shape, size_range, liberation: factors f, g and l.
+        mineral: mineral factor m, g/cm³.
 
     >>> round(float(sampling_constant(0.5, 0.25, liberation_factor(0.015, 2.5), 117.24)), 4)
     1.1352
@@ -78,7 +90,7 @@ def fundamental_error(
     """Relative standard error of the assay: s = √(C d³ (1 / M - 1 / M_lot)).
 
     Raises:
-        InputError: the sample is not above zero or outweighs the lot.
+        InputError: the mass of the sample is not above zero, or above that of the lot.
 
     >>> round(float(fundamental_error(1.1352, 2.5, 177_375.0)), 5)
     0.01
@@ -87,7 +99,7 @@ def fundamental_error(
     sample, lot = np.asarray(sample_mass, dtype=float), np.asarray(lot_mass, dtype=float)
     if np.any(sample <= 0) or np.any(sample > lot):
         raise InputError(
-            "the sample must weigh more than nothing and no more than the lot.",
+            "the mass of the sample must be above zero and no more than that of the lot.",
             code="sample-mass",
         )
     return np.asarray(np.sqrt(c * d**3 * (1.0 / sample - 1.0 / lot)))
@@ -96,9 +108,9 @@ def fundamental_error(
 def sample_mass(
     constant: ArrayLike, top_size: ArrayLike, relative_se: ArrayLike, lot_mass: ArrayLike = np.inf
 ) -> FloatArray:
-    """Grams to sample for a given relative standard error: 1 / M = s² / (C d³) + 1 / M_lot.
+    """Mass of a sample, g, for a given relative standard error: 1 / M = s² / (C d³) + 1 / M_lot.
 
-    ``relative_se`` is ONE standard error; turn a tolerance into it with `relative_se`.
+    ``relative_se`` is ONE standard error; the function `relative_se` computes it from a tolerance.
 
     >>> round(float(sample_mass(1.1352, 2.5, 0.01)) / 1000, 1)
     177.4
@@ -111,10 +123,10 @@ def sample_mass(
 def relative_se(
     tolerance: ArrayLike, value: ArrayLike, confidence: float = CONFIDENCE
 ) -> FloatArray:
-    """Relative standard error behind a tolerance of ± ``tolerance`` on ``value``.
+    """Relative standard error that corresponds to a tolerance of ± ``tolerance`` on ``value``.
 
-    The tolerance is the HALF width: 5 ± 0.1 % at 95 % is 0.1 / (1.96 x 5) = 0.0102. Reading it as
-    the full width halves the error and asks for four times the sample.
+    The tolerance is the HALF width: 5 ± 0.1 % at 95 % is 0.1 / (1.96 x 5) = 0.0102. Taking it for
+    the full width halves the error and requires four times the sample.
 
     >>> round(float(relative_se(0.1, 5.0)), 6)
     0.010204

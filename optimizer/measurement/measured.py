@@ -27,7 +27,7 @@ ASSUMED_COUNT = 1000.0
 NEWTON_STEPS = 12
 # Above this share of readings with a stated error, the others are taken to have the same error.
 MOSTLY_STATED = 0.5
-# Logit to which readings nearer to 0 or 1 are clipped.
+# Logits of readings are clipped to this size.
 LARGEST_LOGIT = 9.0
 
 
@@ -35,15 +35,14 @@ LARGEST_LOGIT = 9.0
 class RunReadings:
     """Readings of grade and recovery of n runs, with everything known about their errors.
 
-    Each array has shape (n,), or another shape common to all; NaN where nothing is known. The
-    logits and their variances, which a surrogate learns from, are made in this class alone: from
-    the reading itself (``from_shares``) or given an expected logit (``given``).
+    Each array has shape (n,), or another shape common to all, and NaN where nothing is known. Only
+    this class computes the logits and variances to which a surrogate is fitted: from the reading
+    itself (``from_shares``) or given an expected logit (``given``).
 
     Attributes:
-        grade, recovery: fractions.
-        grade_se, recovery_se: standard errors as fractions, stated or, of a counted grade, by the
-            count.
-        grade_count: particles counted, where the grade is a count and states no standard error.
+        grade, recovery: readings as fractions.
+        grade_se, recovery_se: standard errors as fractions, as stated, or computed from the count.
+        grade_count: particles counted for a grade that states no standard error.
         grade_logit, recovery_logit: the readings on the logit scale, finite also at 0 and 1.
         grade_variance, recovery_variance: known variances of the logits.
     """
@@ -67,16 +66,16 @@ class RunReadings:
         recovery_se: ArrayLike = np.nan,
         grade_count: ArrayLike = np.nan,
     ) -> RunReadings:
-        """Readings as fractions, with their stated errors.
+        """Readings that are stated as fractions, with their stated errors.
 
-        Every reading is treated as if it were counted: k = p n wanted of n particles, with half a
+        Every reading is treated as if it were a count: k = p n wanted of n particles, with half a
         particle added to either kind (`logit_moments`). The number n is
 
-        1. a standard error is stated: the count that would have had it (`equivalent_count`);
-        2. else a count is given (grade only): that count;
-        3. neither: `ASSUMED_COUNT` for the logit alone. The standard error is NaN, and so is the
-           variance, except for a reading of exactly 0 or 1, which gets the variance of that count:
-           such a reading says little about the logit, and an estimated noise would overrate it.
+        1. if a standard error is stated, the count that has this error (`equivalent_count`);
+        2. otherwise, if a count is given (grade only), that count;
+        3. otherwise `ASSUMED_COUNT`, for the logit only. Standard error and variance are then NaN,
+           except that a reading of exactly 0 or 1 gets the variance of that count: such a reading
+           says little about the logit, and the estimated noise would give it too much weight.
 
         Args:
             grade, recovery: fractions, any shapes that broadcast; NaN where missing.
@@ -110,8 +109,10 @@ class RunReadings:
         grade_variance: ArrayLike = 0.0,
         recovery_variance: ArrayLike = 0.0,
     ) -> RunReadings:
-        """Readings and known variances that are stated on the logit scale, shapes that broadcast;
-        ``given`` does not change them."""
+        """Readings and known variances that are stated on the logit scale.
+
+        The arguments may have any shapes that broadcast. ``given`` does not change such readings.
+        """
         g, r, g_variance, r_variance = np.moveaxis(
             packed(grade_logit, recovery_logit, grade_variance, recovery_variance), -1, 0
         )
@@ -121,26 +122,26 @@ class RunReadings:
 
     @classmethod
     def joined(cls, parts: Sequence[RunReadings]) -> RunReadings:
-        """The readings of several sets of runs, one after the other."""
+        """Joins the readings of several sets of runs, one set after the other."""
         names = [f.name for f in fields(cls)]
         return cls(*(np.concatenate([getattr(part, name) for part in parts]) for name in names))
 
     def take(self, rows: NDArray[np.bool_]) -> RunReadings:
-        """The readings of some of the runs."""
+        """The readings of the runs for which the mask ``rows``, shape (n,), is True."""
         return RunReadings(*(getattr(self, f.name)[rows] for f in fields(self)))
 
     @property
     def measured(self) -> NDArray[np.bool_]:
-        """Which runs have both readings."""
+        """Whether each run has both readings, shape (n,)."""
         return np.isfinite(self.grade_logit) & np.isfinite(self.recovery_logit)
 
     def with_usual_errors(self) -> RunReadings:
-        """These readings with a variance for every reading.
+        """Fills in a variance for every reading that has none.
 
-        Where most readings state their error, the others take the median of the stated variances.
-        Where few or none do, the others take 0, and the estimated noise includes all of their
-        scatter: a handful of readings does not say how precise the rest are. A reading of exactly
-        0 or 1 has a variance of its own, which says nothing about the others.
+        If most readings state their error, the others get the median of the stated variances.
+        Otherwise the others get 0, and the estimated noise includes all of their scatter, since a
+        few readings do not say how precise the rest are. The variance of a reading of exactly 0 or
+        1 says nothing about other readings and is not part of the median.
         """
         return replace(
             self,
@@ -149,11 +150,11 @@ class RunReadings:
         )
 
     def given(self, grade_logit: FloatArray, recovery_logit: FloatArray) -> RunReadings:
-        """These readings with logits and variances given the logits that were expected of them.
+        """Computes logits and variances again, given the logits that a model expects.
 
-        The variance of a reading's own logit is correlated with its error; the variance given an
-        expected logit is not (`logit_reading`). Readings without a known error are not changed.
-        All logits are clipped to `LARGEST_LOGIT`.
+        The variance that is computed from a reading itself is correlated with the error of the
+        reading; the variance given an expected logit is not (`logit_reading`). Readings without a
+        known error are not changed. All logits are clipped to `LARGEST_LOGIT`.
 
         Args:
             grade_logit, recovery_logit: expected logits, shape (n,).
@@ -180,12 +181,12 @@ class RunReadings:
 
 
 def clip_logit(logits: FloatArray) -> FloatArray:
-    """Logits inside +-`LARGEST_LOGIT`, shape kept."""
+    """Clips logits to +-`LARGEST_LOGIT`; the shape stays the same."""
     return np.clip(logits, -LARGEST_LOGIT, LARGEST_LOGIT)
 
 
 def _filled(reading: FloatArray, variance: FloatArray, se: FloatArray) -> FloatArray:
-    """Variances with the unknown ones filled in, shape (n,), see ``with_usual_errors``."""
+    """Fills in unknown variances, shape (n,), as ``with_usual_errors`` describes."""
     stated = np.isfinite(se)
     most = stated.sum() > MOSTLY_STATED * np.isfinite(reading).sum()
     usual = float(np.median(variance[stated])) if most else 0.0
@@ -208,15 +209,15 @@ def _reading(
 
 
 def equivalent_count(share: ArrayLike, se: ArrayLike) -> FloatArray:
-    """Number of particles whose count has this standard error: `counted_se` solved for n.
+    """Number of particles whose count has the given standard error: `counted_se` solved for n.
 
-    About p (1 - p) / se² in the middle and 0.7 / se at the ends; 0 when the error is larger than
-    that of no count at all (√(1/8)). With p q = p (1 - p):
+    The number is about p (1 - p) / se² in the middle and 0.7 / se at the ends. It is 0 when the
+    error is larger than that of a count of no particle, √(1/8). With q = 1 - p, it solves
     se² (n + 1)² (n + 2) = p q n² + n / 2 + 1 / 4.
 
     Args:
-        share: fraction.
-        se: its standard error, above 0.
+        share: p, fraction.
+        se: standard error of the share, above 0.
 
     >>> round(float(equivalent_count(0.9, 0.01))), round(float(equivalent_count(1.0, 0.01)))
     (902, 69)
@@ -232,6 +233,7 @@ def equivalent_count(share: ArrayLike, se: ArrayLike) -> FloatArray:
 
 
 def _refuse_outside(**columns: tuple[FloatArray, float]) -> None:
+    """Refuses values below 0 or above the limit that is given with each column."""
     for name, (values, high) in columns.items():
         outside = (values < 0) | (values > high)
         if np.any(outside):

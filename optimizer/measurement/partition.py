@@ -19,8 +19,8 @@ CurveForm: TypeAlias = Literal["logistic", "gaussian"]
 # Both forms pass through 25 and 75 % one probable error from the cut.
 LOGISTIC_QUARTILE = float(np.log(3.0))
 GAUSSIAN_QUARTILE = float(ndtri(0.75))
-# Partition numbers nearer to 0 or 1 say little about the slope; the first guess, which needs their
-# logit, clips them to this.
+# Partition numbers that are nearer than this to 0 or 1 say little about the slope; the first guess,
+# which needs logits, clips them.
 EDGE = 0.01
 TOLERANCE = 1e-12
 
@@ -30,11 +30,11 @@ class PartitionCurve:
     """Share of the feed that reports to the heavy product, against density.
 
     Attributes:
-        d50: cut density, in the unit of the densities given.
-        ep: probable error, (d75 - d25) / 2, same unit.
+        d50: cut density, in the unit of the given densities.
+        ep: probable error, (d75 - d25) / 2, in the unit of the given densities.
         form: ``"logistic"`` or ``"gaussian"``.
         d50_se, ep_se: standard errors; NaN where the classes are too coarse to determine them.
-        inside: whether the cut lies within the given densities; else it is extrapolated.
+        inside: whether the cut lies within the given densities; otherwise it is extrapolated.
     """
 
     d50: float
@@ -45,7 +45,7 @@ class PartitionCurve:
     inside: bool = True
 
     def partition_number(self, density: ArrayLike) -> FloatArray:
-        """Partition number at these densities.
+        """Partition numbers at the given densities, shape of ``density``.
 
         >>> PartitionCurve(1.8, 0.3, "logistic").partition_number([1.5, 1.8, 2.1]).round(4).tolist()
         [0.25, 0.5, 0.75]
@@ -106,7 +106,7 @@ def fit_partition(
     def slopes(theta: FloatArray) -> FloatArray:
         return jacobian(residual, theta)
 
-    # An Ep of zero divides by zero; no data distinguish an Ep below this from a sharper one.
+    # The lower bound avoids a division by zero; no data can distinguish an Ep below it.
     bounds = ([-np.inf, 1e-5 * float(np.ptp(x))], [np.inf, np.inf])
     options = {"x_scale": "jac", "ftol": TOLERANCE, "xtol": TOLERANCE, "gtol": TOLERANCE}
     theta = least_squares(residual, start, jac=slopes, bounds=bounds, **options).x
@@ -147,7 +147,9 @@ def _first_guess(density: FloatArray, partition: FloatArray) -> FloatArray:
 
 
 def imperfection(ep: ArrayLike, d50: ArrayLike, fluid_density: ArrayLike = 1.0) -> FloatArray:
-    """I = Ep / (d50 - fluid density); in water, with densities in g/cm3, Ep / (d50 - 1).
+    """Imperfection I = Ep / (d50 - fluid density).
+
+    In water, with densities in g/cm3, it is Ep / (d50 - 1).
 
     Source: definition (Belugou's form for water washeries).
 
@@ -159,9 +161,9 @@ def imperfection(ep: ArrayLike, d50: ArrayLike, fluid_density: ArrayLike = 1.0) 
 
 
 def concentration_criterion(heavy: ArrayLike, light: ArrayLike, fluid: ArrayLike) -> FloatArray:
-    """(ρ_heavy - ρ_fluid) / (ρ_light - ρ_fluid), densities in one unit.
+    """Concentration criterion (ρ_heavy - ρ_fluid) / (ρ_light - ρ_fluid), densities in one unit.
 
-    In air it is the plain ratio of densities, since air weighs nothing in comparison.
+    In air it is the ratio of the densities, since the density of air is negligible.
 
     Source: A. F. Taggart, Handbook of Mineral Dressing, 1945 (from memory).
 

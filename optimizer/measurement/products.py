@@ -29,10 +29,11 @@ class Products:
     """n outlets from the assays of n - 1 components.
 
     Attributes:
-        yield_, yield_se: (..., n), mass per mass of feed.
-        recovery, recovery_se: (..., n, k), by outlet and component.
-        condition: (...), condition number of the system, each component scaled to its feed.
-        reason: (...), why the cell is NaN; empty where it is not.
+        yield_, yield_se: mass of each outlet over that of the feed, shape (..., n).
+        recovery, recovery_se: recovery by outlet and component, shape (..., n, k).
+        condition: condition number of the system, with each component scaled to its feed assay,
+            shape (...).
+        reason: why the cell is NaN, shape (...); empty where it is not.
     """
 
     yield_: FloatArray
@@ -99,10 +100,11 @@ def n_product(
         errors: as in `two_product`.
 
     Raises:
-        InputError: k is not n - 1; the outlets are too alike to be told apart; or a yield would
-            lie outside 0 to 1.
+        InputError: k is not n - 1, the outlets are too similar, or a yield would lie outside 0 to
+            1.
 
-    Source: as `two_product`; with n = 2 the two agree.
+    Source: B. A. Wills and J. A. Finch, Mineral Processing Technology, 8th ed. 2016, chapter 3
+    (from memory); for n = 2 the result equals that of `two_product`.
 
     >>> found = n_product([3.0, 6.0], [[50.0, 8.0], [2.0, 55.0], [0.2, 0.5]])
     >>> (100 * found.yield_).round(4).tolist()
@@ -123,7 +125,7 @@ def n_product(
     yields = value[..., :n]
     reason = reasons(
         (np.isnan(condition), ""),
-        (~solvable, "the outlets are too alike to be told apart"),
+        (~solvable, "the outlets are too similar to determine the split"),
         (((yields < 0) | (yields > 1)).any(axis=-1), "a yield is outside 0 to 1"),
     )
     refuse(reason, errors, {f"yield {i + 1}": yields[..., i] for i in range(n)})

@@ -1,7 +1,7 @@
 """First-order propagation of errors, and the refusal of impossible measurements.
 
-A formula is a function of arrays; its exact derivatives are computed by a complex step, so no
-derivative is written by hand and none can disagree with its formula.
+A formula is a function of arrays. Its exact derivatives are computed by a complex step, so that no
+derivative has to be written by hand, where it could disagree with the formula.
 """
 
 from __future__ import annotations
@@ -83,7 +83,7 @@ def packed(*parts: ArrayLike) -> FloatArray:
 
 
 def reasons(*tests: tuple[BoolArray | np.bool_, str]) -> TextArray:
-    """The text of the first test that holds, cell by cell; empty where none does."""
+    """For each cell, the text of the first test that is True; empty where none is."""
     conditions = [np.asarray(test) for test, _ in tests]
     return np.select(conditions, [text for _, text in tests], default="")
 
@@ -106,5 +106,5 @@ def refuse(reason: TextArray, errors: OnImpossible, given: Mapping[str, ArrayLik
     raise InputError(
         f"impossible measurement{place} ({listed}): {reason[where]}.",
         code="impossible-measurement",
-        hint='Check the samples, or pass errors="mask" to blank such cells and read why.',
+        hint='Check the samples, or pass errors="mask" to get NaN and the reason in such cells.',
     )

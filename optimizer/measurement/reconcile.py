@@ -1,4 +1,4 @@
-"""Linear reconciliation: the smallest adjustments with which redundant measurements balance."""
+"""Linear reconciliation: the smallest adjustments that make redundant measurements balance."""
 
 from __future__ import annotations
 
@@ -53,9 +53,9 @@ def reconcile(
 ) -> Reconciled:
     """Minimize (x̂ - x)ᵀ V⁻¹ (x̂ - x) subject to A x̂ = b.
 
-    With everything measured this is x̂ = x - V Aᵀ (A V Aᵀ)⁻¹ (A x - b). Here the balances are
-    solved first (x = x₀ + N θ, N the null space of A) and θ is fitted; unmeasured variables,
-    dependent balances and values known exactly need no formula of their own.
+    If all variables are measured, the solution is x̂ = x - V Aᵀ (A V Aᵀ)⁻¹ (A x - b). Here the
+    balances are solved first (x = x₀ + N θ, where N spans the null space of A), and θ is fitted. So
+    unmeasured variables, dependent balances and exactly known values are not special cases.
 
     Args:
         values: (n,), measurements; NaN where not measured.

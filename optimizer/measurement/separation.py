@@ -58,9 +58,14 @@ def separation_efficiency(
 def schulz_efficiency(
     yield_: ArrayLike, grade: ArrayLike, feed_grade: ArrayLike, pure: float = 1.0
 ) -> FloatArray:
-    """The same efficiency from the yield C: SE = C m (c - f) / ((m - f) f).
+    """Separation efficiency from the yield C: SE = C m (c - f) / ((m - f) f).
 
-    Arguments, unit and source as in `separation_efficiency`; ``yield_`` is a fraction.
+    Args:
+        yield_: C, mass of product over mass of feed, fraction.
+        grade, feed_grade: c and f, in the unit of ``pure``.
+        pure: m, assay of the pure wanted material (1 when grades are fractions of it).
+
+    Source: N. F. Schulz, Trans. SME-AIME 247 (1970) 81-87.
 
     >>> round(float(schulz_efficiency(0.25, 0.30, 0.10, pure=0.70)), 5)
     0.58333
@@ -73,10 +78,15 @@ def schulz_efficiency(
 def product_index(
     recovery: ArrayLike, grade: ArrayLike, feed_grade: ArrayLike, pure: float = 1.0
 ) -> FloatArray:
-    """Recovery times rejection of the unwanted: R (1 - Rg). Not the separation efficiency.
+    """Recovery of wanted times rejection of unwanted material: R (1 - Rg).
 
-    Arguments and unit as in `separation_efficiency`. Seed papers often report this product of two
-    yields; the two indices rank settings differently, so never compare one with the other.
+    Papers on seed often report this product. It is not the separation efficiency: the two indices
+    rank settings differently, so never compare one with the other.
+
+    Args:
+        recovery: R, fraction.
+        grade, feed_grade: c and f, in the unit of ``pure``.
+        pure: m, assay of the pure wanted material (1 when grades are fractions of it).
 
     >>> round(float(product_index(0.6, 0.30, 0.10)), 5)
     0.50667
@@ -90,8 +100,8 @@ def implied_reject(
 ) -> tuple[FloatArray, FloatArray]:
     """Yield R f / c and grade of the reject that a reported grade and recovery imply.
 
-    A yield or a reject grade outside 0 to 1 proves the report wrong; nothing is refused here, so
-    that the caller can say which.
+    A yield or a reject grade outside 0 to 1 proves that the reported values are wrong. Such values
+    are not refused here, so that the caller can say which value is impossible.
 
     Args:
         grade, recovery, feed_grade: fractions.

@@ -1,4 +1,4 @@
-"""Reads a table of weighed and assayed streams, one row a stream, as tests."""
+"""Reads tests from a table of weighed and assayed streams, which has one row for each stream."""
 
 from __future__ import annotations
 
@@ -38,12 +38,15 @@ def _nothing() -> FloatArray:
 
 @dataclass(frozen=True)
 class StreamTest:
-    """One test: feed, product, further outlets, in this order; arrays of that length.
+    """One test of s streams: feed, product and further outlets, in this order.
 
     Attributes:
-        mass, assay: NaN where not measured.
-        mass_se, assay_se: NaN where not stated (a count states that of its assay).
-        grade_count: particles counted for the product; NaN where not counted.
+        test_id: id of the test.
+        names: names of the streams, s texts.
+        mass, assay: measured values, shape (s,); NaN where not measured.
+        mass_se, assay_se: standard errors, shape (s,); NaN where not stated. A count states the
+            standard error of its assay.
+        grade_count: particles counted for the product's assay; NaN when none were counted.
         notes: assumptions that were made.
         fault: why the rows are not a valid test; empty if they are.
     """
@@ -66,7 +69,7 @@ class StreamTest:
     def with_relative_errors(
         self, mass_relative: float | None, assay_relative: float | None
     ) -> StreamTest:
-        """The test with these relative errors where a measurement states none."""
+        """Copies the test with relative errors for measurements that state no error."""
         none = math.nan
         mass, assay = relative_errors(
             self.mass, self.assay, mass_relative or none, assay_relative or none
@@ -79,11 +82,15 @@ class StreamTest:
 
 
 def read_tests(table: StreamTable, returned: Collection[str]) -> list[StreamTest]:
-    """The tests of a table, in the order of their first rows; faulty ones have a ``fault``.
+    """The tests of a table, in the order of their first rows; faulty tests have a ``fault``.
+
+    Args:
+        table: the table of streams.
+        returned: names of the streams that go back to the feed.
 
     Raises:
-        InputError: a column is missing, a number is text, a name is empty, or feed or product are
-            named as returned.
+        InputError: a column is missing, a cell is text instead of a number, a name is empty, or
+            feed or product is named as returned.
     """
     names = [str(name) for name in table]
     for name in NEEDED:
@@ -135,7 +142,7 @@ def _number(cell: Any, name: str, row: int) -> float:
 
 
 def _empty(cell: Any) -> bool:
-    # As text, so that None, NaN and the missing values of every kind of table are one case.
+    # Comparing texts covers None, NaN and the missing values of every kind of table.
     return str(cell).strip().lower() in {"", "none", "nan", "<na>", "nat"}
 
 
@@ -165,7 +172,7 @@ def _test(
     if np.isfinite(part["mass"]).any() and np.isfinite(part["mass_rate"]).any():
         raise InputError("both mass and mass_rate are filled.", code="balance-mass")
     if np.any(part["count"] < 1):
-        raise InputError("a count of less than one particle.", code="balance-count")
+        raise InputError("a count is below one particle.", code="balance-count")
     mass = np.where(np.isnan(part["mass"]), part["mass_rate"], part["mass"])
     with np.errstate(invalid="ignore"):
         binomial = counted_se(part["assay"], part["count"])

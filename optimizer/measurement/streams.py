@@ -24,40 +24,42 @@ QUANTITIES = ("mass", "assay", "yield", "recovery")
 # Relative error assumed for a measurement whose error is unknown. It sets weights only: no standard
 # error or p-value that depends on it is reported.
 ASSUMED_RELATIVE_ERROR = 0.01
-# Step, in standard errors of the measurements, below which the search has converged. Far below the
-# digits of any figure, and reached because the last steps converge quadratically.
+# Step, in standard errors of the measurements, below which the search has converged. It is far
+# below the digits of any figure, and is reached since the last steps converge quadratically.
 CONVERGED = 1e-9
 # Steps and halvings of a step allowed. Balances of two to five streams with a third of the
 # measurements missing took 3 steps in the median and 28 at most.
 MOST_STEPS = 200
 MOST_HALVINGS = 30
-# Smallest reading, per the largest of its kind. A reading of zero still has an error, and a first
-# guess of zero would start the search on its bound, where the slopes of assays vanish.
+# Smallest reading, as a share of the largest of its kind. A reading of zero still has an error, and
+# a first guess of zero would start the search at a bound, where the slopes of assays vanish.
 SMALLEST_SHARE = 1e-3
-# Largest mass searched, per the largest weighed: with contradictory assays the best is infinite.
+# Largest mass searched, as a multiple of the largest weighed one: with contradictory assays the
+# best mass is infinite.
 MOST_MASS = 1e6
-# Distance from a bound, per the largest value of its kind, at which a value counts as at the bound.
+# A value nearer than this to a bound, relative to the largest of its kind, counts as at the bound.
 AT_BOUND = 1e-9
 
 
 @dataclass(frozen=True)
 class StreamBalance:
-    """Balanced streams: s streams, the feed first, and k assayed components.
+    """Balanced values of s streams, the feed first, with k assayed components.
 
-    A value that the measurements do not determine is NaN and named in ``undetermined``. A standard
-    error that depends on a measurement of unknown error is NaN.
+    A value that the measurements do not determine is NaN and is named in ``undetermined``. A
+    standard error that depends on a measurement of unknown error is NaN.
 
     Attributes:
-        names: (s,).
-        mass, mass_se: (s,).
-        assay, assay_se: (s, k).
-        yield_, yield_se: (s,), mass per mass of feed.
-        recovery, recovery_se: (s, k), component per component in the feed.
-        closure: tests of the balances; measurements in the order masses, then assays by stream,
-            as in ``labels``. Without p-value or suspects when an error is unknown.
-        labels: names of the entries of ``closure.normalized``.
+        names: names of the streams, s texts.
+        mass, mass_se: masses and their standard errors, shape (s,).
+        assay, assay_se: assays and their standard errors, shape (s, k).
+        yield_, yield_se: mass of each stream over that of the feed, shape (s,).
+        recovery, recovery_se: component in each stream over that in the feed, shape (s, k).
+        closure: tests of the balances; the measurements are in the order of ``labels``. There is no
+            p-value and no suspect when an error is unknown.
+        labels: names of the measurements: masses, then assays by stream.
         undetermined: names of the values that the measurements do not determine.
-        held: masses and assays that would have gone below zero, above pure, or (masses) endless.
+        at_bound: names of masses and assays that were stopped at a bound: at zero, at the assay of
+            pure material, or at the largest mass that is searched.
     """
 
     names: tuple[str, ...]
@@ -76,7 +78,11 @@ class StreamBalance:
 
     @property
     def suspects(self) -> tuple[str, ...]:
-        """The measurement most likely wrong; several when the balances cannot distinguish them."""
+        """Name of the measurement that is most likely wrong.
+
+        There are several names when the balances cannot distinguish them, and none when no
+        adjustment is significant.
+        """
         return tuple(self.labels[i] for i in self.closure.suspects)
 
 
@@ -90,19 +96,21 @@ def reconcile_streams(
     pure: float = np.inf,
     significance: float = SIGNIFICANCE,
 ) -> StreamBalance:
-    """Least squares Σ ((adjusted - measured) / se)² over masses and assays that balance.
+    """Adjusts masses and assays so that they balance.
 
-    Balances: M_feed = Σ M_i and M_feed a_feed,j = Σ M_i a_ij for each component j. Solved by
-    repeated linearization; errors by the linearized covariance at the solution.
+    The sum Σ ((adjusted - measured) / se)² is the least possible.
+    The balances are M_feed = Σ M_i and M_feed a_feed,j = Σ M_i a_ij for each component j. They are
+    solved by repeated linearization; the errors come from the linearized covariance at the
+    solution.
 
     Args:
-        mass: (s,), the feed first, then the outlets; NaN where not weighed. Without any mass the
-            yields still follow from enough assays.
-        assay: (s,) or (s, k); NaN where not assayed.
-        mass_se, assay_se: standard errors, broadcast against them. Unknown (NaN) ones of measured
-            values are taken as `ASSUMED_RELATIVE_ERROR` for the weights.
-        names: (s,), for messages; numbered if not given.
-        pure: largest assay possible.
+        mass: masses of the feed, then of the outlets, shape (s,); NaN where not weighed. Without
+            any mass, the yields can still be determined by enough assays.
+        assay: assays, shape (s,) or (s, k); NaN where not assayed.
+        mass_se, assay_se: standard errors, of shapes that broadcast with these. If the error of a
+            measurement is unknown (NaN), `ASSUMED_RELATIVE_ERROR` sets its weight.
+        names: names of the s streams, for messages; numbers when None.
+        pure: largest possible assay.
         significance: level of the measurement test.
 
     Raises:
@@ -126,10 +134,11 @@ def reconcile_streams(
 
 @dataclass(frozen=True)
 class _Problem:
-    """The measurements of s streams and k components, feed first, and their residuals.
+    """The measurements of s streams (the feed first) and k components, and their residuals.
 
-    θ holds the masses, then the assays of the s - 1 outlets, stream by stream. Masses are divided
-    by ``unit``, the largest of them, so that no search depends on the unit of the table.
+    The parameters θ are the masses and then the assays of the s - 1 outlets, stream by stream.
+    Masses are divided by ``unit``, the largest mass, so that the search does not depend on the unit
+    of the table.
     """
 
     names: tuple[str, ...]
@@ -204,7 +213,7 @@ class _Problem:
         return np.zeros(len(upper)), upper
 
     def start(self) -> FloatArray:
-        """A point inside the bounds: the measurements, and values that they imply for the rest."""
+        """A start inside the bounds: measured values, and estimates for what was not measured."""
         s, k = self.shape
         mass, assay = self.measured[:s].copy(), self.measured[s:].reshape(s, k)
         known = np.isfinite(assay)
@@ -222,10 +231,10 @@ class _Problem:
 
 
 def _search(problem: _Problem) -> FloatArray:
-    """θ of least squares inside the bounds: Gauss-Newton steps, halved until they descend.
+    """The θ of least squares inside the bounds, by Gauss-Newton steps, halved until they descend.
 
-    Each step solves the linearized problem with its bounds, so that an assay at zero stays there;
-    directions that no measurement depends on keep their starting values.
+    Each step solves the linearized problem with its bounds, so that an assay at zero can stay
+    there. Directions on which no measurement depends keep their starting values.
     """
     lower, upper = problem.bounds()
     theta = problem.start()
@@ -253,7 +262,7 @@ def _search(problem: _Problem) -> FloatArray:
 def _shaped(
     mass: ArrayLike, assay: ArrayLike, mass_se: ArrayLike, assay_se: ArrayLike
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Masses (s,) and assays (s, k), and their errors in the same shapes."""
+    """Masses, shape (s,), assays, shape (s, k), and their errors in the shapes of the values."""
     m, a, m_se, a_se = (np.asarray(x, dtype=float) for x in (mass, assay, mass_se, assay_se))
     a, a_se = (x[:, None] if x.ndim == 1 else x for x in (a, a_se))
     try:
@@ -272,12 +281,15 @@ def _shaped(
 def relative_errors(
     mass: FloatArray, assay: FloatArray, of_mass: float, of_assay: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Standard errors of masses and assays as shares ``of_mass`` and ``of_assay`` of them."""
+    """Standard errors of masses and assays: the shares ``of_mass`` and ``of_assay`` of the values.
+
+    Values far below the largest of their kind get the error of `SMALLEST_SHARE` of the largest.
+    """
     return of_mass * _at_least_smallest(mass), of_assay * _at_least_smallest(assay)
 
 
 def _at_least_smallest(readings: FloatArray) -> FloatArray:
-    """Readings of one kind (s,) or (s, k), none below `SMALLEST_SHARE` of the largest."""
+    """Raises readings, shape (s,) or (s, k), to at least `SMALLEST_SHARE` of the largest."""
     largest = np.max(readings, axis=0, where=np.isfinite(readings), initial=0.0)
     return np.asarray(np.maximum(readings, SMALLEST_SHARE * np.where(largest > 0, largest, 1.0)))
 
@@ -361,7 +373,7 @@ def _moved_to_bound(problem: _Problem, theta: FloatArray) -> list[int]:
 
 
 def _snapped_to_bounds(problem: _Problem, theta: FloatArray) -> FloatArray:
-    """θ with the values within rounding of a bound set to it."""
+    """Sets values of θ that are within rounding of a bound to the bound."""
     lower, upper = problem.bounds()
     mass, assay = np.split(theta, [problem.shape[0] - 1])
     largest = assay.reshape(len(mass), -1).max(axis=0)

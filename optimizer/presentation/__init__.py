@@ -1,8 +1,8 @@
 """The report for the engineer's screen and the trial sheet for the deck.
 
-In come documents (a plan, what surrounds it, a comparison, a diagnosis), all as the JSON that
-machines read; out come one self-contained HTML page, and the sheet as HTML, PDF and CSV. Nothing
-is computed here that a document does not hold: a number on paper is a number of the plan.
+In come JSON documents: a plan, its landscape, a comparison and a diagnosis. Out come one
+self-contained HTML page, and the sheet as HTML, PDF and CSV. No result is computed here: every
+number on a page is a number of a document.
 
-Every word that is not a name or a number comes from ``texts/<language>.toml``.
+All words that are not names come from ``texts/<language>.toml``.
 """

@@ -1,7 +1,7 @@
-"""The report: one HTML page to decide from, in the order in which a reader asks.
+"""The report: one HTML page on which to decide.
 
-In come documents alone: a plan, its landscape, and where there are some a diagnosis and a
-comparison. Every number on the page is looked up in one of them by its path, and carries that path:
+In come documents: a plan and its landscape, and optionally a diagnosis and a comparison. Every
+number on the page is looked up in one of the documents by its path, and the page states that path:
 ``<data value=... data-from="plan:run_now.grade.mean">``.
 """
 
@@ -44,18 +44,26 @@ KINDS: dict[str, Callable[[Any], str]] = {
     "count": lambda v: f"{v:d}",
     "text": str,
 }
-# Rows of tables under plots: enough to read, the rest is in the documents.
+# Most rows and columns of the tables beside plots; the documents contain all values.
 EFFECT_ROWS, MAP_ROWS, MAP_COLUMNS = 7, 7, 8
 
 
 class Numbers:
-    """Looks numbers up in the documents by path, and writes them with their path."""
+    """Looks up numbers in documents by path, and writes them as HTML that states the path.
+
+    Args:
+        documents: the documents by name.
+    """
 
     def __init__(self, documents: Mapping[str, Doc]) -> None:
         self.documents = documents
 
     def value(self, path: str) -> Any:
-        """The value at ``document:key.key.0``; None where a part of the path is None."""
+        """The value at a path such as ``document:key.key.0``; None when part of the path is None.
+
+        Raises:
+            KeyError, IndexError: when the path does not exist.
+        """
         name, _, keys = path.partition(":")
         found: Any = self.documents[name]
         for key in keys.split("."):
@@ -65,7 +73,7 @@ class Numbers:
         return found
 
     def __call__(self, path: str, kind: str = "percent") -> Markup:
-        """The number at a path as its kind is written."""
+        """The number at a path as HTML, in the format that ``KINDS`` has for its kind."""
         value = self.value(path)
         if value is None:
             return Markup(f'<span class="unknown">{UNKNOWN}</span>')
@@ -74,7 +82,7 @@ class Numbers:
         )
 
     def interval(self, path: str, kind: str = "percent") -> Markup:
-        """Mean with the two ends of its interval."""
+        """The interval at a path as HTML: its mean, followed by both ends in brackets."""
         mean = self(f"{path}.mean", kind)
         if self.value(f"{path}.mean") is None:
             return mean
@@ -93,17 +101,20 @@ def report_html(
     paper: str = "a4",
     language: str = DEFAULT_LANGUAGE,
 ) -> str:
-    """The report as one self-contained page.
+    """The report as one self-contained HTML page.
 
     Args:
         plan: a ``highside.plan/1`` document.
-        landscape: its ``highside.landscape/1`` document.
+        landscape: the plan's ``highside.landscape/1`` document.
         diagnosis: a ``highside.diagnosis/1`` document of the line, or None.
         comparison: a ``highside.comparison/1`` document, or None.
-        command: that makes this page.
-        version: of the program.
-        paper: of the trial sheet in it, ``a4`` or ``letter``.
-        language: of the words.
+        command: the command that makes this page.
+        version: version of the program.
+        paper: paper of the trial sheet in the page, ``a4`` or ``letter``.
+        language: language of the texts.
+
+    Raises:
+        InputError: when there are no texts in the language.
     """
     words = texts(language)
     documents = {"plan": plan, "landscape": landscape}
@@ -139,6 +150,7 @@ def report_html(
 def _pictures(
     plan: Doc, land: Doc, diagnosis: Doc | None, comparison: Doc | None, words: Doc
 ) -> dict[str, Any]:
+    """The plots of the page by name, as SVG; plots without data are left out."""
     say, names = words["plots"], words["settings"]
     found: dict[str, Any] = {}
     if land["progress"]:
@@ -161,7 +173,10 @@ def _pictures(
 
 
 def _rows(plan: Doc, land: Doc) -> dict[str, Any]:
-    """Which entries of long columns the tables show: evenly spaced, run now always among them."""
+    """Positions of the levels that the tables of effects and of the map show.
+
+    They are evenly spaced and include the settings to run now.
+    """
     if not plan["run_now"]:
         return {}
     rows: dict[str, Any] = {
@@ -179,12 +194,13 @@ def _rows(plan: Doc, land: Doc) -> dict[str, Any]:
 
 
 def _even(length: int, most: int, through: int) -> Sequence[int]:
-    """Positions evenly spaced through one of them, about ``most``."""
+    """About ``most`` evenly spaced positions below ``length`` that include ``through``."""
     step = max(1, -(-length // most))
     return list(range(through % step, length, step))
 
 
 def _total(plan: Doc) -> dict[str, str]:
+    """Feed and time of all trials together, as texts; the feed is empty when not known."""
     tonnes_each = [t["material_t"] for t in plan["recommendations"]]
     known = all(t is not None for t in tonnes_each)
     return {
@@ -194,7 +210,7 @@ def _total(plan: Doc) -> dict[str, str]:
 
 
 def _bands(plan: Doc, say: Doc) -> list[str]:
-    """Legend of the map, lowest band first."""
+    """Texts of the map's legend, the lowest band of chance first."""
     edges = [exact_percent(e) for e in plots.chance_bands(plan["goal"]["confidence"])]
     inner = [say["between"].format(low=low, high=high) for low, high in pairwise(edges)]
     return [

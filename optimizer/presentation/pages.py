@@ -1,4 +1,4 @@
-"""Pages from templates: one self-contained HTML file each, with nothing to fetch."""
+"""Makes pages from templates: each is one HTML file that loads nothing from elsewhere."""
 
 from __future__ import annotations
 
@@ -11,7 +11,12 @@ from optimizer.presentation.texts import DEFAULT_LANGUAGE
 
 
 def render(template: str, **values: Any) -> str:
-    """A template with its values; everything is escaped that is not marked safe."""
+    """Fills a template with values; values are escaped unless they are marked as safe.
+
+    Args:
+        template: name of a file in the folder ``templates``.
+        values: values by the names that the template uses.
+    """
     environment = Environment(
         loader=PackageLoader("optimizer.presentation"),
         autoescape=True,
@@ -24,5 +29,11 @@ def render(template: str, **values: Any) -> str:
 
 
 def sheet_html(sheet: Sheet, paper: str = "a4", language: str = DEFAULT_LANGUAGE) -> str:
-    """The trial sheet as a page of its own; ``paper`` is ``a4`` or ``letter``."""
+    """The trial sheet as a separate page.
+
+    Args:
+        sheet: content of the sheet.
+        paper: ``a4`` or ``letter``.
+        language: language of the texts.
+    """
     return render("sheet_page.html", sheet=sheet, paper=paper, language=language, alone=True)

@@ -1,7 +1,7 @@
-"""The plots of the report. Each takes documents and gives an SVG; none computes a result.
+"""The plots of the report. Each function draws an SVG from documents; none computes a result.
 
-Nothing is shown by color alone: run now is a ring, trials carry their rank, lines are named beside
-them.
+No meaning is shown by color alone: the settings to run now are a ring, trials are marked with their
+rank, and lines are labeled with their names.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 Doc = Mapping[str, Any]
-# Counts behind a dot that make it grow.
+# Least number of runs behind a dot, and the size of such a dot.
 SIZES = ((1, 2.2), (3, 3.2), (10, 4.4))
 TICKS = (
     10, 20, 30, 40, 50, 60, 70, 80, 85, 90, 92, 94, 95, 96, 97, 98, 98.5, 99, 99.3, 99.5, 99.7, 99.9
@@ -35,13 +35,13 @@ RING: Any = {"marker": "o", "ms": 11, "mfc": "none", "mew": 2.0}
 
 
 def _stretch(fractions: Any) -> Floats:
-    """Fractions on a scale that spreads what is near 1: the logit."""
+    """Converts fractions to logits, a scale that spreads values near 1."""
     clipped = np.clip(np.asarray(fractions, dtype=float), LEAST, MOST)
     return np.log(clipped / (1.0 - clipped))
 
 
 def _percent_axis(axis: Any, low: float, high: float) -> None:
-    """Ticks in per cent on a stretched axis."""
+    """Puts ticks in per cent on an axis of logits from ``low`` to ``high``."""
     inside = [t for t in TICKS if low <= _stretch(t / 100.0) <= high]
     while len(inside) > MOST_TICKS:
         gaps = np.diff(_stretch(np.array(inside) / 100.0))
@@ -50,7 +50,7 @@ def _percent_axis(axis: Any, low: float, high: float) -> None:
 
 
 def _dots(axes: Axes, x: Floats, y: Floats, count: Sequence[int]) -> None:
-    """Set points, the larger the more runs they have."""
+    """Draws set-points as dots; the more runs a set-point has, the larger is its dot."""
     count_ = np.asarray(count)
     edges = [least for least, _ in SIZES] + [np.inf]
     for (least, size), most in zip(SIZES, edges[1:], strict=True):
@@ -59,7 +59,7 @@ def _dots(axes: Axes, x: Floats, y: Floats, count: Sequence[int]) -> None:
 
 
 def _mark(axes: Axes, x: float, y: float, text: str) -> None:
-    """A trial: its rank on a disc."""
+    """Draws a trial as a disc with its rank."""
     axes.plot([x], [y], "o", ms=12, color=COLOR["ink"], mec=COLOR["paper"], mew=1.2, zorder=6)
     axes.text(
         x, y, text, color=COLOR["paper"], ha="center", va="center_baseline", zorder=7, size=8.5,
@@ -68,7 +68,8 @@ def _mark(axes: Axes, x: float, y: float, text: str) -> None:
 
 
 def trade_off(plan: Doc, land: Doc, say: Doc) -> Markup:
-    """Recovery against grade: every run, the curve with its band, run now, the trials."""
+    """Recovery against grade: the set-points, the trade-off curve with its band, the settings to
+    run now and the trials."""
     with drawing(4.6, 4.0) as figure:
         axes = figure.add_subplot()
         points, curve = land["points"], sorted(land["trade_off"], key=lambda c: c["grade"]["mean"])
@@ -89,7 +90,7 @@ def trade_off(plan: Doc, land: Doc, say: Doc) -> Markup:
         now = plan["run_now"]
         _cross(axes, now, COLOR["ink"], 1.6)
         axes.plot(*_center(now), color=COLOR["ink"], zorder=8, **RING)
-        here_x, here_y = _center(now)  # where nothing is sure of the grade there is no curve
+        here_x, here_y = _center(now)  # the curve may be empty, if no settings are sure enough
         low_x, high_x = min(*x, *cx, here_x), max(*x, *cx, here_x, goal)
         low_y, high_y = min(*y, here_y), max(*y, *high, here_y)
         axes.set_xlim(low_x - 0.15, high_x + 0.2)
@@ -114,11 +115,12 @@ def trade_off(plan: Doc, land: Doc, say: Doc) -> Markup:
 
 
 def _center(entry: Doc) -> tuple[float, float]:
+    """Mean grade and mean recovery of an entry as logits."""
     return float(_stretch(entry["grade"]["mean"])), float(_stretch(entry["recovery"]["mean"]))
 
 
 def _cross(axes: Axes, entry: Doc, color: str, width: float) -> None:
-    """The 90 % intervals of grade and recovery as a cross."""
+    """Draws the 90 % intervals of grade and recovery as a cross."""
     x, y = _center(entry)
     for quantity, flat in (("grade", True), ("recovery", False)):
         ends = _stretch([entry[quantity]["low"], entry[quantity]["high"]])
@@ -127,7 +129,7 @@ def _cross(axes: Axes, entry: Doc, color: str, width: float) -> None:
 
 
 def effect(entry: Doc, plan: Doc, land: Doc, say: Doc, label: str) -> Markup:
-    """Grade and recovery along one setting, with their bands and the runs' readings."""
+    """Grade and recovery as functions of one setting, with 90 % bands and the runs' readings."""
     today = next(s for s in land["today"]["settings"] if s["name"] == entry["setting"])
     with drawing(3.5, 3.9) as figure:
         both = figure.subplots(2, 1, sharex=True)
@@ -207,7 +209,7 @@ def interaction(plan: Doc, land: Doc, say: Doc, names: Mapping[str, str]) -> Mar
 
 
 def chance_bands(confidence: float) -> list[float]:
-    """Edges between the five bands of chance; the last band is as sure as was asked for."""
+    """Edges between the bands of chance; the last edge is the required confidence."""
     return [*(b for b in BANDS if b < confidence - 0.02), confidence][-4:]
 
 
@@ -215,7 +217,8 @@ def _lines(
     axes: Axes, x: Floats, y: Floats, z: Floats, levels: Sequence[float], style: Any, width: float,
     form: Any,
 ) -> None:  # fmt: skip
-    """Contour lines with their values; none where the surface does not cross them."""
+    """Draws contour lines with their values; levels that the surface does not cross are left
+    out."""
     inside = [v for v in levels if z.min() < v < z.max()]
     if not inside:
         return
@@ -225,7 +228,7 @@ def _lines(
 
 
 def progress(land: Doc, plan: Doc, say: Doc) -> Markup:
-    """Readings over time, and the best recovery of which today's model is sure."""
+    """Readings over time, and the best recovery known so far by today's model."""
     stretches = land["progress"]
     with drawing(4.8, 3.9) as figure:
         both = figure.subplots(2, 1, sharex=True)
@@ -262,7 +265,7 @@ def progress(land: Doc, plan: Doc, say: Doc) -> Markup:
 
 
 def calibration(bins: Sequence[Doc], say: Doc) -> Markup:
-    """Stated chances against how often they came true."""
+    """Stated chances of meeting the grade against how often the grade was met."""
     with drawing(3.8, 3.6) as figure:
         axes = figure.add_subplot()
         axes.plot([0, 100], [0, 100], color=COLOR["muted"], lw=1, ls=(0, (4, 3)))
@@ -283,7 +286,7 @@ def calibration(bins: Sequence[Doc], say: Doc) -> Markup:
 
 
 def comparison(lines: Sequence[Doc], say: Doc) -> Markup:
-    """Recovery of each line now and attainable, with intervals."""
+    """Present and attainable recovery of each line, with 90 % intervals."""
     with drawing(4.6, 0.9 + 0.55 * len(lines)) as figure:
         axes = figure.add_subplot()
         for k, line in enumerate(reversed(lines)):

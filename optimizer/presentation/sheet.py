@@ -1,8 +1,8 @@
-"""The content of a trial sheet: the batch in the order it is run, and the words around it.
+"""The content of a trial sheet: the trials in the order they are run, with advice around them.
 
-In come a plan and what it was asked with; out comes a ``Sheet``, words and numbers ready to be laid
-out by ``sheet_pdf`` and the HTML template. What the model expects is left off on purpose: a
-reading should not be steered by it.
+In come a plan and the conditions of today; out comes a ``Sheet``, whose words and numbers are laid
+out by ``sheet_pdf`` and by the HTML template. The predictions of the model are left out on purpose,
+so that they do not influence the readings.
 """
 
 from __future__ import annotations
@@ -15,13 +15,20 @@ from typing import Any
 from optimizer.presentation.texts import DEFAULT_LANGUAGE, texts
 from optimizer.text.figures import exact_percent, level, minutes, plain, tonnes
 
-# Common practice: a sample is built up of several cuts, so that no surge decides it.
+# Number of cuts of a sample; common practice, so that a surge does not determine the sample.
 INCREMENTS = 5
 
 
 @dataclass(frozen=True)
 class SettingCell:
-    """One setting of a trial: its level, and where it was before ('' when not known)."""
+    """One setting of a trial.
+
+    Attributes:
+        name, label, unit: name in documents, name on the sheet, and unit.
+        value: value in the trial, as text.
+        before: value before the trial, as text; empty when it is not known.
+        moved: whether the setting must be moved, or its value before is not known.
+    """
 
     name: str
     label: str
@@ -33,7 +40,15 @@ class SettingCell:
 
 @dataclass(frozen=True)
 class TrialBlock:
-    """One trial: where it stands in the batch, its settings, the moves to it, what to watch."""
+    """One trial.
+
+    Attributes:
+        order, rank: position in the batch, and rank in the plan.
+        settings: the settings of the trial.
+        moves: sentences that say how to get there from the trial before.
+        watch: what to watch during the trial.
+        needs: sentence that states the feed and the time that the trial takes.
+    """
 
     order: int
     rank: int
@@ -53,18 +68,18 @@ class Box:
 
 @dataclass(frozen=True)
 class Sheet:
-    """A batch as an operator works it.
+    """The content of a trial sheet.
 
     Attributes:
         words: fixed words, by key (section ``sheet`` of the texts).
-        states: names of deck states, by their name in logs.
-        heading: line, and site where it has a name.
-        lot: material and amount, each as one phrase.
-        goal: what is wanted.
-        limits: each as one phrase.
-        trials: in the order they are run.
+        states: words for the deck states, by their name in logs.
+        heading: name of the line.
+        lot: phrases that describe the material and its amount.
+        goal: sentence that states the required grade.
+        limits: phrases that state today's limits.
+        trials: the trials in the order they are run.
         checks, moving, watch, sampling, cautions: fixed advice.
-        made: history version and seed.
+        made: sentence that states history version and seed.
     """
 
     words: Mapping[str, Any]
@@ -85,13 +100,17 @@ class Sheet:
 def make_sheet(
     plan: Mapping[str, Any], today: Mapping[str, Any], language: str = DEFAULT_LANGUAGE
 ) -> Sheet:
-    """The sheet of a plan.
+    """Makes the content of the trial sheet of a plan.
 
     Args:
         plan: a ``highside.plan/1`` document.
-        today: what was asked: ``site``, ``settings`` (name, unit, low, high, max_change each),
-            ``capacity``, ``trials``, ``start``, ``sample_count``; see ``optimizer.outlook``.
-        language: of the words.
+        today: the entry ``today`` of a ``highside.landscape/1`` document, see
+            ``optimizer.landscape``: ``site``, ``settings`` (name, unit, low, high and max_change of
+            each), ``capacity``, ``trials``, ``start``, ``sample_count``.
+        language: language of the texts.
+
+    Raises:
+        InputError: when there are no texts in the language.
     """
     words = texts(language)
     say, names = words["sheet"], words["settings"]
@@ -188,7 +207,7 @@ def _blocks(
 
 
 def _places(plan: Mapping[str, Any], today: Mapping[str, Any], name: str) -> int:
-    """Decimals that write every level of a setting on this sheet."""
+    """Number of decimals that is enough for every value of a setting on this sheet."""
     values = [trial["settings"][name] for trial in plan["recommendations"]]
     values += [today["start"][name]] if name in today["start"] else []
     return max(len(level(value).partition(".")[2]) for value in values)

@@ -1,8 +1,8 @@
-"""The trial sheet as a log to fill in: one row a trial, ready for ``record --from``.
+"""The trial sheet as a log to fill in, with one row for each trial, which ``record --from`` reads.
 
-Settings and the line stand there; time, readings, the deck's state and the material are left
-empty: what the plan assumed of the material is no reading. A row that stays empty is a trial not
-run yet, and is left out when the sheet is read back.
+The line and the settings are filled in. The columns of time, readings, deck state and material are
+empty; the material that the plan assumed is not a measurement. A row that stays empty is a trial
+that was not run yet, and is skipped when the sheet is read.
 """
 
 from __future__ import annotations
@@ -18,16 +18,16 @@ from optimizer.presentation.sheet import by_order
 from optimizer.text.formulas import harmless
 from optimizer.text.headings import with_unit
 
-# To fill in; a reading written as 98.7 under a heading in per cent is what people write.
+# Columns to fill in. Grade and recovery are in per cent, since people write them as 98.7.
 BLANK = ("grade [%]", "recovery [%]", "grade_count", "deck_state", "note")
 DIGITS = 8
 
 
 def sheet_csv(plan: Mapping[str, Any]) -> str:
-    """The batch of a ``highside.plan/1`` document, in the order it is run.
+    """The trials of a ``highside.plan/1`` document as CSV text, in the order they are run.
 
-    Each row has a run id of its own: reading a sheet back twice, the second time with more of it
-    filled in, adds each trial once.
+    Each row has its own run id. So each trial is added only once, even if the sheet is read twice,
+    the second time with more rows filled in.
     """
     mark = _mark(plan)
     rows = [
@@ -49,7 +49,7 @@ def sheet_csv(plan: Mapping[str, Any]) -> str:
 
 
 def _mark(plan: Mapping[str, Any]) -> str:
-    """A short name of this plan: another history, brief or seed gives another."""
+    """A short id of a plan; plans of another history, brief or seed have other ids."""
     essence = [plan["history_version"], plan["line"], plan["material"], plan["seed"]]
     essence += [[t["settings"] for t in by_order(plan)]]
     digest = hashlib.sha256(json.dumps(essence, sort_keys=True).encode()).hexdigest()

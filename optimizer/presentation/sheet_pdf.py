@@ -1,8 +1,9 @@
 """The trial sheet as a PDF: black on white, A4 or Letter, large figures, boxes to write in.
 
-In come sheets' words and numbers; out come the bytes of a PDF. A batch of up to four trials is one
-page: the type shrinks a little where it must. Longer batches go on to further pages, a trial never
-split. DejaVu Sans, which matplotlib brings along, has the letters of most languages.
+In comes the content of a sheet; out come the bytes of a PDF. Up to four trials fit on one page, if
+needed with slightly smaller type. More trials continue on further pages; a trial is never split
+between pages. The font is DejaVu Sans, which comes with matplotlib and has the letters of most
+languages.
 """
 
 from __future__ import annotations
@@ -21,18 +22,18 @@ from optimizer.presentation.sheet import Box, SettingCell, Sheet, TrialBlock
 PAPERS = {"a4": "A4", "letter": "Letter"}
 MARGIN = 9.0
 GAP = 1.6
-# Sizes tried until the batch fits on its page; below the last it goes on to another.
+# Scales of the type, tried until the batch fits on one page; if none fits, there are more pages.
 SCALES = (1.12, 1.06, 1.0, 0.96, 0.92, 0.88, 0.84)
 FAMILY = "sans"
 POINT = 0.3528
-"""mm"""
+"""Size of a typographic point, mm."""
 LEADING = 1.28
-# The same sheet is the same file: a PDF else carries the moment it was made.
+# Creation time in the file. It is fixed, so that equal sheets are equal files.
 MOMENT = datetime(2000, 1, 1, tzinfo=UTC)
 
 
 def sheet_pdf(sheet: Sheet, paper: str = "a4") -> bytes:
-    """The PDF of a sheet; ``paper`` is ``a4`` or ``letter``."""
+    """The bytes of the PDF of a sheet; ``paper`` is ``a4`` or ``letter``."""
     for scale in SCALES:
         drawn = _Drawing(sheet, paper, scale).draw()
         if drawn.pdf.page_no() == 1:
@@ -44,7 +45,10 @@ def sheet_pdf(sheet: Sheet, paper: str = "a4") -> bytes:
 
 
 class _Drawing:
-    """One attempt at a size; lengths in mm, type in points times the scale."""
+    """A drawing of the sheet at one scale of the type.
+
+    Lengths are in mm; sizes of type are in points and are multiplied by the scale.
+    """
 
     def __init__(self, sheet: Sheet, paper: str, scale: float) -> None:
         self.sheet, self.scale = sheet, scale
@@ -64,7 +68,7 @@ class _Drawing:
         self.y = MARGIN
 
     def draw(self) -> _Drawing:
-        """Draws the whole sheet, on as many pages as needed."""
+        """Draws the whole sheet on as many pages as it needs."""
         sheet = self.sheet
         self._page()
         self._top()
@@ -76,7 +80,7 @@ class _Drawing:
         return self
 
     def finish(self) -> bytes:
-        """The file, with page numbers now that their number is known."""
+        """Adds the footers, now that the number of pages is known, and returns the file."""
         pages = self.pdf.page_no()
         for page in range(1, pages + 1):
             self.pdf.page = page
@@ -187,7 +191,7 @@ class _Drawing:
         self.y += self._line(9.5) + 1.2
 
     def _pair(self, one: Box, other: Box) -> None:
-        """Two boxes side by side."""
+        """Draws two boxes side by side."""
         top, each, ends = self.y, 0.5 * self.width, []
         for k, box in enumerate((one, other)):
             self.y = top
@@ -200,14 +204,14 @@ class _Drawing:
             ends.append(self.y)
         self.y = max(ends) + GAP
 
-    # -- means -------------------------------------------------------------------------------
+    # -- basic operations --------------------------------------------------------------------
 
     def _page(self) -> None:
         self.pdf.add_page()
         self.y = MARGIN
 
     def _kept_together(self, part: Callable[[], None]) -> None:
-        """A part that moves to a new page as a whole when it does not fit."""
+        """Draws a part on a new page if it does not fit on this one as a whole."""
         kept, page = self.y, self.pdf
         with page.offset_rendering() as rehearsal:
             self.pdf = cast(FPDF, rehearsal)
@@ -221,7 +225,7 @@ class _Drawing:
         self.pdf.set_font(FAMILY, "B" if bold else "", size if raw else size * self.scale)
 
     def _line(self, size: float) -> float:
-        """Height of a line of type."""
+        """Height of a line of type of this size, mm."""
         return size * self.scale * POINT * LEADING
 
     def _width(self, text: str, size: float, bold: bool = False) -> float:
@@ -245,7 +249,7 @@ class _Drawing:
         self.y = self.pdf.get_y()
 
     def _tick(self, x: float, text: str, size: float) -> float:
-        """A small box to tick and its text; where they end."""
+        """Draws a small box to tick and its text, and returns the x at which the text ends."""
         side = 0.62 * self._line(size)
         self.pdf.set_line_width(0.3)
         self.pdf.rect(x, self.y + 0.19 * self._line(size), side, side)
@@ -255,7 +259,7 @@ class _Drawing:
     def _ticks(
         self, lines: Sequence[str], x: float, width: float, size: float, back: float | None = None
     ) -> None:
-        """Texts to tick, one after another; further rows start at ``back``."""
+        """Draws texts to tick, one after another; further rows start at x = ``back``."""
         start, end = x, x + width
         for line in lines:
             needs = self._width(line, size) + 0.62 * self._line(size) + 1.2
@@ -266,7 +270,7 @@ class _Drawing:
         self.y += self._line(size)
 
     def _blank(self, x: float, label: str, width: float, unit: str = "") -> None:
-        """A label and a line to write on."""
+        """Draws a label and a line to write on."""
         self._text(x, label, 9.5)
         start = x + self._width(label, 9.5) + 1
         end = x + width - (self._width(unit, 9.5) + 1 if unit else 0)

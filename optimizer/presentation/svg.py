@@ -1,8 +1,7 @@
-"""A figure as an SVG that lives in a page: its colors follow the page's scheme, its text the page's
-font, its ids stay its own.
+"""Turns a figure into an SVG element of a page, with the colors and the font of the page.
 
-Colors are drawn as placeholders and become CSS variables, so that one drawing serves light, dark
-and paper.
+Colors are drawn as placeholders, which become CSS variables. So one drawing is right in the light
+and the dark color scheme and on paper. The ids of an element are unique in the page.
 """
 
 from __future__ import annotations
@@ -22,7 +21,7 @@ from matplotlib.figure import Figure
 
 NAMES = ("ink", "muted", "rule", "paper", "grade", "recovery", "b0", "b1", "b2", "b3", "b4")
 COLOR = {name: f"#01{k:02x}fe" for k, name in enumerate(NAMES)}
-"""Placeholder of each CSS variable."""
+"""Placeholder color of each CSS variable."""
 
 STYLE: Any = {
     "svg.fonttype": "none",
@@ -48,7 +47,7 @@ STYLE: Any = {
 
 @contextmanager
 def drawing(width: float, height: float) -> Iterator[Figure]:
-    """A figure of a size in inches, drawn in the page's style."""
+    """A figure of the given size in inches; inside the block, the page's style holds."""
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(width, height), layout="constrained")
         FigureCanvasSVG(figure)
@@ -56,19 +55,19 @@ def drawing(width: float, height: float) -> Iterator[Figure]:
 
 
 def quiet(axes: Axes) -> None:
-    """A light grid behind the data."""
+    """Draws a light grid behind the data, and short ticks."""
     axes.grid(visible=True)
     axes.set_axisbelow(True)
     axes.tick_params(length=2.5)
 
 
 def inline(figure: Figure, name: str, label: str) -> Markup:
-    """The figure as an element of a page.
+    """Turns a figure into an SVG element of a page.
 
     Args:
-        figure: drawn inside ``drawing``.
-        name: prefix of its ids, one word.
-        label: what it shows, for those who do not see it.
+        figure: a figure that was drawn inside ``drawing``.
+        name: prefix of the element's ids, one word.
+        label: description of the figure for readers who do not see it.
     """
     buffer = io.StringIO()
     figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
@@ -79,7 +78,7 @@ def inline(figure: Figure, name: str, label: str) -> Markup:
     used = set(re.findall(r"(?:url\(#|href=\"#)([^)\"]+)", text))
     text = re.sub(r' id="([^"]+)"', lambda m: f' id="{name}-{m[1]}"' if m[1] in used else "", text)
     text = re.sub(r"(url\(#|href=\"#)", rf"\g<1>{name}-", text)
-    # The page's own font and nothing of this machine's.
+    # Remove the fonts of the drawing machine, so that the page's font is used.
     text = re.sub(r"font: ([\d.]+px) [^;\"]*", r"font-size: \1", text)
     text = re.sub(r"font-family: [^;\"]*;? ?", "", text)
     text = text.replace("xlink:href", "href")

@@ -1,4 +1,4 @@
-"""The words of pages and sheets, one file a language."""
+"""The words of pages and sheets, with one file for each language."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ DEFAULT_LANGUAGE = "en"
 
 
 def languages() -> list[str]:
-    """Languages with a file of texts."""
+    """Codes of the languages that have a file of texts, sorted."""
     return sorted(path.stem for path in FOLDER.glob("*.toml"))
 
 
 @cache
 def texts(language: str = DEFAULT_LANGUAGE) -> dict[str, Any]:
-    """All words of one language, by section.
+    """All texts of one language, by section and key.
 
     Raises:
-        InputError: when there is no file for it.
+        InputError: when there is no file for the language.
     """
     if language not in languages():
         raise InputError(

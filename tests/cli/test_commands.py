@@ -198,7 +198,7 @@ def test_every_line_is_planned_as_if_alone(run, season):
     code, out, _ = run("suggest", "--every-line", "--brief", "brief.toml")
     assert (code, "No plan for deck-1" in out) == (1, True)
     code, _, err = run("suggest", "--workers", 2)
-    assert (code, "go with --every-line" in err) == (2, True)
+    assert (code, "need --every-line" in err) == (2, True)
 
 
 @pytest.mark.parametrize(

@@ -178,7 +178,7 @@ def test_poor_product_and_close_assays_are_reported():
     swapped = only(("feed", NAN, 0.14), ("product", NAN, 0.12), ("reject", NAN, 0.20))
     assert any("poorer than the feed" in text for text in swapped.warnings)
     close = only(("feed", NAN, 0.90), ("product", NAN, 0.91), ("reject", NAN, 0.85))
-    assert any("lie close together: 1 % on each is" in text for text in close.warnings)
+    assert any("lie close together: an error of 1 % in each is" in text for text in close.warnings)
 
 
 def test_returned_middlings_leave_the_balance():
@@ -226,7 +226,7 @@ def test_json_form():
         ([("product", -4, 0.9), ("reject", 60, 0.3)], "Mass of product is -4"),
         ([("product", 0, 0.9), ("reject", 0, 0.3)], "Every mass weighed is zero"),
         ([("feed", 100, 0.3), ("product", 40, 0.95)], "more wanted material than was fed"),
-        ([("feed", 100, 0.5), ("product", 90, 0.4)], "poorer than nothing, or richer than pure"),
+        ([("feed", 100, 0.5), ("product", 90, 0.4)], "below zero or above that of pure material"),
     ],
 )
 def test_faulty_test_has_a_reason_and_does_not_affect_the_others(rows, text):
@@ -244,7 +244,7 @@ def test_faulty_test_has_a_reason_and_does_not_affect_the_others(rows, text):
     ("extra", "text"),
     [
         ({"mass": [1.0, NAN], "mass_rate": [NAN, 2.0]}, "Both mass and mass_rate are filled"),
-        ({"count": [0, 10]}, "A count of less than one particle"),
+        ({"count": [0, 10]}, "A count is below one particle"),
         ({"assay_se": [0.0, 0.1]}, "no measurement is exact"),
     ],
 )

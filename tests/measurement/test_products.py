@@ -152,9 +152,9 @@ class TestNProduct:
     @pytest.mark.parametrize(
         ("feed", "products", "text"),
         [
-            ([3.0, 6.0], [[50.0, 8.0], [50.0, 8.0], [0.2, 0.5]], "too alike"),
+            ([3.0, 6.0], [[50.0, 8.0], [50.0, 8.0], [0.2, 0.5]], "too similar"),
             ([60.0, 6.0], [[50.0, 8.0], [2.0, 55.0], [0.2, 0.5]], "yield is outside 0 to 1"),
-            ([0.0, 6.0], [[50.0, 8.0], [2.0, 55.0], [0.2, 0.5]], "too alike"),
+            ([0.0, 6.0], [[50.0, 8.0], [2.0, 55.0], [0.2, 0.5]], "too similar"),
             ([3.0], [[50.0], [2.0], [0.2]], "3 outlets need the assays of 2 components, got 1"),
         ],
     )

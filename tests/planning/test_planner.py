@@ -521,7 +521,7 @@ def test_a_trade_off_is_planned_for_and_shown(season_table):
     assert [point["run_now"] for point in curve].count(True) == 1
     shown = show.plan(document)
     assert "best trade-off of grade and recovery" in shown
-    assert "most recovery at each grade" in shown
+    assert "highest recovery at each grade" in shown
     # Looking for the one grade asked for only, the trials would not reach as high in grade.
     only = suggest(Snapshot.of_table(season_table), Site(), Brief.from_dict({"line": "deck-1"}))
     assert "trade_off" not in only.as_dict()
@@ -541,7 +541,7 @@ def test_a_trade_off_lists_no_grade_below_the_one_asked_for(season_table, monkey
     # Where nothing is sure of the grade there is no curve, and settings to run now all the same.
     sure = found.plan.run_now.chance_of_grade >= asked.goal.confidence
     assert sum(point.run_now for point in curve) == sure
-    assert "most recovery at each grade" in show.plan(found.plan.as_dict()) or not curve
+    assert "highest recovery at each grade" in show.plan(found.plan.as_dict()) or not curve
     assert "trade-off" in found.page()
 
 
@@ -579,11 +579,11 @@ def test_a_goal_of_value_is_said_on_the_screen_and_on_the_page(season_table):
             )
         )
         text = show.plan(found.plan.as_dict())
-        assert "most value an hour" in text.splitlines()[0]
+        assert "highest value per hour" in text.splitlines()[0]
         assert ("sure of the grade" in " ".join(text.split())) is said
         page = found.page()
-        assert "the most value an hour" in page
-        assert "the most recovery at" not in page
+        assert "the highest value per hour" in page
+        assert "the highest recovery at" not in page
         assert ("Grade at least" in page) is said
         assert ("Chance of the grade</dt>" in page) is said
         assert "<dt>Worth</dt>" in page

@@ -77,7 +77,7 @@ def test_sections_come_in_the_order_a_reader_asks():
         "What each setting does",
         "Speed and tilt together",
         "How the campaign goes",
-        "Can it be trusted",
+        "Can it be trusted?",
         "What the history says",
         "Warnings",
         "How this was made",
