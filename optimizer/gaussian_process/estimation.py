@@ -17,35 +17,36 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Above so many set-points the mode is sought on a random subset first: the surface that 300
-# points show is the surface, and only the last few gradient steps need them all.
+# With more set-points than this, the search for the mode starts on a random subset of this size:
+# 300 points determine the surface well, and only the last few gradient steps need all points.
 SEARCH_POINTS = 300
 SEARCH_STEPS, REFINE_STEPS = 60, 10
 
 
 @dataclass(frozen=True)
 class Given:
-    """Hyperparameters to use as they are.
+    """Fixed hyperparameters, which are not estimated.
 
     Args:
-        vector: in the order of ``Hyperparameters``.
+        vector: the hyperparameters in the order of ``Hyperparameters``, length p.
     """
 
     vector: tuple[float, ...]
 
     def choose(self, posterior: HyperparameterPosterior, refine: bool, seed: int) -> Floats:
-        """The given vector, shape (1, p), whatever the readings."""
+        """The given vector, shape (1, p); the readings have no effect."""
         return np.array([self.vector], dtype=float)
 
 
 @dataclass(frozen=True)
 class Estimated:
-    """Hyperparameters by their posterior: its mode alone, or draws around the mode.
+    """Hyperparameters estimated by their posterior: its mode alone, or draws around the mode.
 
     Args:
-        members: draws to average over; 1 is the mode alone.
-        searches: gradient searches for the mode, each from another start.
-        start: vector from which one search starts instead; None for starts by the priors.
+        members: number of draws to average over; 1 stands for the mode alone.
+        searches: number of gradient searches for the mode, each from a different start.
+        start: vector, length p, from which a single search starts; None to start searches from the
+            priors.
     """
 
     members: int = 1
@@ -56,9 +57,10 @@ class Estimated:
         """The mode, shape (1, p), or draws, shape (members, p).
 
         Args:
-            posterior: of the hyperparameters.
-            refine: whether the last steps use all set-points where the first used a subset.
-            seed: of subset, starts and draws.
+            posterior: posterior density of the hyperparameters.
+            refine: whether the last gradient steps use all set-points after the first steps used a
+                subset.
+            seed: seed of the random subset, the starts and the draws.
         """
         mode = self._mode(posterior, refine, seed)
         if self.members == 1:
@@ -73,26 +75,27 @@ class Estimated:
         )
 
     def _mode(self, posterior: HyperparameterPosterior, refine: bool, seed: int) -> Floats:
-        """The best end of a few gradient searches, shape (p,)."""
+        """The vector of highest density that a few gradient searches reach, shape (p,)."""
         bounds, rng = posterior.prior.bounds, np.random.default_rng(seed)
         points = len(posterior.likelihood.readings.mean)
         searched = posterior
         if points > SEARCH_POINTS:
             searched = posterior.of_subset(np.sort(rng.permutation(points)[:SEARCH_POINTS]))
         starts = [np.clip(start, *bounds.T) for start in self._starts(posterior.prior, rng)]
-        found = [searched.climb(start, SEARCH_STEPS) for start in starts]
+        ends = [searched.climb(start, SEARCH_STEPS) for start in starts]
         # Ties go to the first start, so that rounding does not decide between equal peaks.
-        best = min(found, key=lambda end: round(float(end.fun), 6))
+        best = min(ends, key=lambda end: round(float(end.fun), 6))
         if points > SEARCH_POINTS and refine:
             best = posterior.climb(best.x, REFINE_STEPS)
         return np.asarray(best.x)
 
     def _starts(self, prior: HyperparameterPrior, rng: np.random.Generator) -> list[Floats]:
-        """Where searches for the mode begin."""
+        """The vectors, each (p,), from which searches for the mode start."""
         if self.start is not None:
             return [np.array(self.start)]
-        # One start expects what the priors do, the other a rougher surface with more noise:
-        # between them lie the two explanations that a likelihood of few points has peaks at.
+        # One start is the prior mean, the other a rougher surface with more noise. With few points
+        # the likelihood often has two peaks, a smooth one and a rough one, and these starts reach
+        # both.
         more = [
             prior.center + 0.5 * prior.sd * rng.standard_normal(len(prior.sd))
             for _ in range(self.searches - 2)
@@ -102,18 +105,18 @@ class Estimated:
 
 @dataclass(frozen=True)
 class HyperparameterPosterior:
-    """Posterior density of the hyperparameters' vector, up to a constant.
+    """Posterior density of the vector of hyperparameters, up to a constant factor.
 
     Args:
-        likelihood: of the readings.
-        prior: of the vector.
+        likelihood: likelihood of the readings.
+        prior: prior density of the vector.
     """
 
     likelihood: Likelihood
     prior: HyperparameterPrior
 
     def of_subset(self, index: NDArray[np.int64]) -> HyperparameterPosterior:
-        """The posterior by the readings at some of the set-points."""
+        """The posterior given only the readings at the set-points with these indices."""
         return HyperparameterPosterior(self.likelihood.of_subset(index), self.prior)
 
     def negative(self, vector: Floats) -> tuple[float, Floats]:
@@ -123,11 +126,11 @@ class HyperparameterPosterior:
         return -(value + prior), -(gradient + prior_gradient)
 
     def of_many(self, vectors: Floats) -> Floats:
-        """Log densities at several vectors, shape (k, p); shape (k,)."""
+        """Log densities, shape (k,), at several vectors, shape (k, p)."""
         return np.asarray(self.likelihood.of_many(vectors) + self.prior.log_density(vectors)[0])
 
     def climb(self, start: Floats, steps: int) -> Any:
-        """End of a gradient search from a vector, at most so many steps long."""
+        """Result of a gradient search of at most ``steps`` steps from a vector, shape (p,)."""
         return minimize(
             self.negative,
             start,

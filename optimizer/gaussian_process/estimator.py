@@ -1,7 +1,8 @@
 """The estimator protocol of scikit-learn, without loading scikit-learn.
 
 Code that clones, pipes or cross-validates our models imports scikit-learn itself. A plan does not
-need it, and importing it, with the libraries that it needs, took a quarter of the time of a plan.
+need scikit-learn, and importing scikit-learn with its dependencies took a quarter of the time of a
+plan.
 """
 
 from __future__ import annotations
@@ -56,10 +57,10 @@ class Estimator:
 
 
 class Regressor(Estimator):
-    """An estimator of a number, with ``predict``."""
+    """An estimator that predicts a number; a subclass provides ``predict``."""
 
     def score(self, X: ArrayLike, y: ArrayLike, sample_weight: ArrayLike | None = None) -> float:
-        """Coefficient of determination of the predictions at X, (n, d), of y, (n,)."""
+        """Coefficient of determination of the predictions at X, (n, d), against y, (n,)."""
         from sklearn.metrics import r2_score
 
         predicted = self.predict(X)  # type: ignore[attr-defined]

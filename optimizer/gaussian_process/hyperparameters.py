@@ -1,4 +1,4 @@
-"""Hyperparameters by name, their priors and bounds, and their vector for the optimizer."""
+"""Hyperparameters by name, their priors and bounds, and the vector that the optimizer varies."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ class NormalPrior:
     """Normal prior on the logarithm (of a correlation: the logit) of a hyperparameter.
 
     Args:
-        center: mean; for length scales one number, or one an input.
+        center: mean; for length scales one number for all inputs, or one number for each input.
         sd: standard deviation.
     """
 
@@ -38,8 +38,9 @@ class Hyperparameters:
         log_length_scales: ln ell in unit inputs, shape (d,) or (k, d).
         log_variance: ln s2 of the smooth deviation, in squared units of the scaled output, scalar
             or (k,).
-        log_noise: ln of the estimated noise variance, likewise.
-        logit_correlation: logit rho, the correlation between lines, likewise; None without lines.
+        log_noise: ln of the estimated noise variance, scalar or (k,).
+        logit_correlation: logit of rho, the correlation between lines, scalar or (k,); None without
+            lines.
     """
 
     log_length_scales: Floats
@@ -57,7 +58,7 @@ class Hyperparameters:
 
     @cached_property
     def vector(self) -> Floats:
-        """All of them in the optimizer's order, shape (p,) or (k, p)."""
+        """All hyperparameters in the optimizer's order, shape (p,) or (k, p)."""
         single = [self.log_variance, self.log_noise]
         if self.logit_correlation is not None:
             single.append(self.logit_correlation)
@@ -66,7 +67,7 @@ class Hyperparameters:
 
     @property
     def stacked(self) -> bool:
-        """Whether it is a stack of several sets."""
+        """Whether this record is a stack of several sets of hyperparameters."""
         return self.log_length_scales.ndim > 1
 
     @property
@@ -85,8 +86,8 @@ class HyperparameterPrior:
 
     Args:
         inputs: number d of inputs that have a length scale.
-        length_scale, variance, noise: priors.
-        correlation: prior between lines; None without lines.
+        length_scale, variance, noise: priors on the logarithms of these hyperparameters.
+        correlation: prior on the logit of the correlation between lines; None without lines.
     """
 
     inputs: int
@@ -115,7 +116,7 @@ class HyperparameterPrior:
 
     @cached_property
     def rougher(self) -> Floats:
-        """A rougher surface with more noise than the prior means say, shape (p,)."""
+        """A vector, shape (p,), with shorter length scales and more noise than the prior means."""
         return self.center + self.sd * self._vector(-1.0, 0.0, 1.0, 0.0)
 
     @cached_property

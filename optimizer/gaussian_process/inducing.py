@@ -1,9 +1,9 @@
 """The fully independent training conditional: many set-points explained by a few of them.
 
-Snelson & Ghahramani, NeurIPS 2006; Quinonero-Candela & Rasmussen, JMLR 6, 2005. What the few chosen
-points do not explain of the others is treated as independent noise. The points are those that
-explain most, found by a pivoted Cholesky factorization (Burt, Rasmussen & van der Wilk, JMLR 21,
-2020). Cost O(n m^2) for n set-points and m chosen ones, memory O(n m).
+Snelson & Ghahramani, NeurIPS 2006; Quinonero-Candela & Rasmussen, JMLR 6, 2005. The variance of the
+other points that the chosen points do not explain is treated as independent noise. A pivoted
+Cholesky factorization chooses the points that explain most (Burt, Rasmussen & van der Wilk, JMLR
+21, 2020). Cost O(n m^2) for n set-points and m chosen ones, memory O(n m).
 """
 
 from __future__ import annotations
@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# A point with less than this share of the largest prior variance left is explained already.
+# A point whose unexplained variance is below this share of the largest prior variance counts as
+# explained.
 EXPLAINED = 1e-6
 
 
@@ -30,7 +31,7 @@ def pivoted_cholesky(
 
     Args:
         diagonal: prior variances, shape (n,).
-        column: gives the covariance of point i with all points, shape (n,).
+        column: function that returns the covariance of point i with all points, shape (n,).
         most: largest number of points to choose.
 
     Returns:

@@ -1,4 +1,4 @@
-"""Points at which a process is evaluated, with what was computed from them once."""
+"""Points at which a process is evaluated, with stored results that were computed from them."""
 
 from __future__ import annotations
 
@@ -39,12 +39,12 @@ class Inputs:
         return len(self.values)
 
     def remember(self, key: Hashable, compute: Callable[[], Any]) -> Any:
-        """The result stored under ``key``; computed and stored when there is none yet.
+        """The result stored under ``key``; where none is stored yet, it is computed and stored.
 
         Args:
             key: a value, never a bound method or an object that is compared by identity: a model
                 that is fitted again must not find the results of its old fit.
-            compute: gives the result.
+            compute: function that computes the result.
         """
         if key not in self._results:
             self._results[key] = compute()
@@ -53,8 +53,8 @@ class Inputs:
     def levels(self, j: int) -> tuple[Floats, Indices]:
         """Distinct values of input j, and the index of each point's value, shape (n,).
 
-        Settings stand on steps: a few dozen levels make up thousands of points, and evaluating an
-        exponential costs many times what looking it up does.
+        Settings lie on a lattice, so thousands of points share a few dozen levels of an input.
+        Looking up an exponential by level is many times faster than evaluating it at every point.
         """
         if j not in self._levels:
             levels, indices = np.unique(self.values[:, j], return_inverse=True)

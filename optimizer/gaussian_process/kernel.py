@@ -1,7 +1,8 @@
 """The kernel of a process: the covariance of its smooth deviation, and the use of its inputs.
 
-The deviation has a Matern-5/2 covariance, in part a sum of one function an input. Three optional
-fields act on the whole process, trend included: coordinates, a weight, a correlation between lines.
+The deviation has a Matern-5/2 covariance; a part of it is a sum of functions of one input each.
+Three optional fields act on the whole process, trend included: coordinates, a weight, a correlation
+between lines.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 LENGTH_SCALE, VARIANCE = NormalPrior(0.0, 1.0), NormalPrior(0.0, 1.5)
-"""Priors of an output on a standardized scale."""
+"""Default priors on ln ell and ln s2 for an output on a standardized scale."""
 BETWEEN_LINES = NormalPrior(1.0, 1.5)
 """Prior on the logit of the correlation between two lines."""
 
@@ -34,16 +35,16 @@ class Kernel:
         length_scale: prior on ln ell, in unit inputs.
         variance: prior on ln s2, in squared units of the scaled output.
         correlation: prior on the logit of the correlation between lines, where the last input is
-            the number of a line rather than a quantity; None without lines. Lines then share what
-            they have in common: the covariance between two lines is rho times that within one (a
-            coregionalization with one positive correlation; Bonilla, Chai & Williams, NeurIPS
-            2007), so that lines unlike each other teach each other nothing.
-        additive: share of the deviation's variance that is a sum of one function an input
+            the number of a line rather than a quantity; None without lines. The covariance between
+            two lines is rho times the covariance within one line (a coregionalization with one
+            positive correlation; Bonilla, Chai & Williams, NeurIPS 2007), so lines that behave
+            differently do not inform each other.
+        additive: share of the deviation's variance that is a sum of functions of one input each
             (Duvenaud, Nickisch & Rasmussen, NeurIPS 2011); the rest depends on all inputs jointly.
-        coordinates: change of coordinates before deviation and trend, a function of (n, d) to
-            (n, d) that is compared by value; none when None.
-        weight: factor on the whole process at each input, a function of (n, d) to (n,) that is
-            compared by value; 1 when None.
+        coordinates: change of coordinates that is applied before deviation and trend are evaluated,
+            a function from (n, d) to (n, d) that is compared by value; None for no change.
+        weight: factor on the whole process at each input, a function from (n, d) to (n,) that is
+            compared by value; None for a factor of 1.
     """
 
     length_scale: NormalPrior = LENGTH_SCALE
@@ -71,7 +72,7 @@ class Kernel:
         return inputs
 
     def weights(self, A: Inputs) -> Floats | None:
-        """The weight at inputs, shape (n,); None where there is none."""
+        """The weight at each input, shape (n,); None where the kernel has no weight."""
         weight = self.weight
         if weight is None:
             return None

@@ -1,7 +1,8 @@
 """The likelihood of all readings, from the readings collapsed to their distinct set-points.
 
-Exact, at the cost of the distinct set-points (Binois, Gramacy & Ludkovski, J. Comput. Graph. Stat.
-27, 2018, 808). With means m, counts a, sums of squares SS, known variance v and noise s2_n:
+The value is exact, and its cost depends only on the number of distinct set-points (Binois, Gramacy
+& Ludkovski, J. Comput. Graph. Stat. 27, 2018, 808). With means m, counts a, sums of squares SS,
+known variance v and noise s2_n:
 
     -1/2 m' (K + D)^-1 m - 1/2 log|K + D| - u/2 log 2 pi
     - 1/2 sum_i [SS_i / w_i + (a_i - 1) log(2 pi w_i) + log a_i],   w = v + s2_n,  D = diag(w / a).
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 LOG_2PI = float(np.log(2.0 * np.pi))
-# Numbers in the covariances that are factorized at once: few enough to stay in a cache.
+# Number of matrix entries that are factorized in one call: few enough to stay in a cache.
 STACKED = 100_000
 HUGE = 1e30
 
@@ -38,8 +39,8 @@ class Likelihood:
 
     Args:
         prior: the process before any reading.
-        noise: of the readings.
-        readings: collapsed, in scaled output.
+        noise: model of the noise of readings.
+        readings: readings collapsed to distinct set-points, in scaled output.
     """
 
     prior: Prior
@@ -47,15 +48,15 @@ class Likelihood:
     readings: CollapsedReadings
 
     def of_subset(self, index: NDArray[np.int64]) -> Likelihood:
-        """The likelihood of the readings at some of the set-points."""
+        """The likelihood of only the readings at the set-points with these indices."""
         return replace(self, readings=self.readings.take(index))
 
     def named(self, vector: Floats) -> Hyperparameters:
-        """A vector's hyperparameters by name."""
+        """The hyperparameters of a vector by name."""
         return Hyperparameters.from_vector(vector, self.prior.kernel.by_line)
 
     def with_gradient(self, vector: Floats) -> tuple[float, Floats]:
-        """Value and gradient, shape (p,), at one vector."""
+        """Log likelihood and its gradient, shape (p,), at one vector, shape (p,)."""
         data, h = self.readings, self.named(vector)
         covariance, gradient = self.prior.covariance_and_gradient(h, data.inputs)
         w = self.noise.of_readings(h, data)
@@ -71,9 +72,10 @@ class Likelihood:
         return value, replace(gradient(inner), log_noise=by_log_noise).vector
 
     def of_many(self, vectors: Floats) -> Floats:
-        """Values at several vectors, shape (k, p); shape (k,).
+        """Log likelihoods, shape (k,), at several vectors, shape (k, p).
 
-        Of few set-points many matrices are factorized in the time that calls would take.
+        Where set-points are few, one call that factorizes a stack of matrices is much faster than
+        one call for each matrix.
         """
         data, n = self.readings, len(self.readings.mean)
         most = max(1, STACKED // n**2)
@@ -98,12 +100,13 @@ class Likelihood:
         return values
 
     def _value(self, whitened: Floats, log_diagonal: Floats, w: Floats) -> Any:
-        """The likelihood, where the means have been whitened by the factor of their covariance.
+        """The log likelihood, from means that are whitened by the factor of their covariance.
 
         Args:
-            whitened: means less what was expected, times the inverse of the factor, (..., u).
-            log_diagonal: logarithms of the diagonal of the factor, (..., u).
-            w: variance of one reading, (..., u).
+            whitened: mean readings less their prior means, times the inverse of the factor, (...,
+                u).
+            log_diagonal: logarithms of the diagonal entries of the factor, (..., u).
+            w: variance of one reading at each set-point, (..., u).
 
         Returns:
             shape (...).

@@ -1,6 +1,6 @@
-"""The Matern-5/2 covariance, in part a sum of one function an input, and its derivatives.
+"""The Matern-5/2 covariance, part of which is a sum over single inputs, and its derivatives.
 
-Of a stack of k sets of hyperparameters a covariance has shape (k, n, m) instead of (n, m).
+For a stack of k sets of hyperparameters a covariance has shape (k, n, m) instead of (n, m).
 """
 
 from __future__ import annotations
@@ -25,10 +25,10 @@ def matern(h: Hyperparameters, A: Inputs, B: Inputs, additive: float = 0.0) -> F
     """Matern-5/2 covariance between A and B.
 
     Args:
-        h: hyperparameters; length scales of all d inputs.
+        h: hyperparameters, with a length scale for each of the d inputs.
         A, B: n and m points.
-        additive: share of the variance, from 0 to 1, that is a sum of one function an input
-            (Duvenaud, Nickisch & Rasmussen, NeurIPS 2011); the rest is of all inputs jointly.
+        additive: share of the variance, from 0 to 1, that is a sum of functions of one input each
+            (Duvenaud, Nickisch & Rasmussen, NeurIPS 2011); the rest depends on all inputs jointly.
 
     Returns:
         shape (n, m).
@@ -41,9 +41,9 @@ def matern(h: Hyperparameters, A: Inputs, B: Inputs, additive: float = 0.0) -> F
 def matern_with_slope(
     h: Hyperparameters, A: Inputs, B: Inputs, additive: float = 0.0
 ) -> tuple[Floats, Floats]:
-    """``matern``, and the slope of its joint part, each (n, m); not of a stack.
+    """``matern``, and the slope of its joint part, each (n, m). A stack is not supported.
 
-    The slope times a squared difference of input j over ell_j^2 is the derivative by ln ell_j.
+    The slope times (a_j - b_j)^2 / ell_j^2 is the derivative of the joint part by ln ell_j.
     """
     r, decay = _joint(h, A, B, additive)
     slope = decay * (1.0 + r)
@@ -61,7 +61,7 @@ def derivative_along(h: Hyperparameters, A: Inputs, B: Inputs, j: int) -> Floats
 def _add_one_by_one(
     covariance: Floats, h: Hyperparameters, A: Inputs, B: Inputs, additive: float
 ) -> Floats:
-    """The joint part with the part that is a sum of one function an input added to it."""
+    """The covariance of the joint part plus that of the part that is a sum over single inputs."""
     d = h.log_length_scales.shape[-1]
     for j in range(d if additive else 0):
         r, indices = _distance_along(h, A, B, j)

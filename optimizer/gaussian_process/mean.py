@@ -1,4 +1,4 @@
-"""The mean of a process: its level away from readings, and a low-order trend."""
+"""The mean of a process: the level to which it returns away from readings, and a trend."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# A uniform unit input times this has variance 1.
+# An input that is uniform on [0, 1] has variance 1 after it is multiplied by this factor.
 PER_UNIT = float(np.sqrt(12.0))
-# Prior variance of the level of the scaled output: vague around the average of the readings,
-# firm around a level that is known beforehand.
+# Prior variance of the level of the scaled output: large around the average of the readings, small
+# around a level that is known beforehand.
 VAGUE_LEVEL, KNOWN_LEVEL = 10.0, 0.1
 
 
@@ -26,13 +26,13 @@ class Mean:
     Args:
         trend: ``"none"``, ``"constant"``, ``"linear"`` or ``"quadratic"``.
         quadratic_inputs: a quadratic trend has squares and products of this many leading inputs
-            and is linear in the others; None for all.
+            and is linear in the others; None for all inputs.
         variance: prior variance of the trend's coefficients, in scaled output; one number, or one
-            an input where the trend is linear.
-        level: level to which the output returns away from all readings, where one is known; the
-            average of the readings when None. Readings are often gathered where the output is
-            high, and their average is then no guide to the rest.
-        slopes: prior means of a linear trend's slopes, one an input; 0 when None.
+            number for each input where the trend is linear.
+        level: level to which the output returns away from all readings, where it is known; None for
+            the average of the readings. Readings are often gathered where the output is high, and
+            their average is then no guide to the rest.
+        slopes: prior means of a linear trend's slopes, one for each input; None for 0.
     """
 
     trend: str = "quadratic"
@@ -42,8 +42,8 @@ class Mean:
     slopes: tuple[float, ...] | None = None
 
     def features(self, X: Floats) -> Floats:
-        """Features of level and trend at X, shape (n, d), each times the prior standard deviation
-        of its coefficient; shape (n, p)."""
+        """Features of level and trend at X, shape (n, d), each multiplied by the prior standard
+        deviation of its coefficient; shape (n, p)."""
         if self.trend == "none":
             return np.zeros((len(X), 0))
         level = VAGUE_LEVEL if self.level is None else KNOWN_LEVEL
@@ -51,7 +51,7 @@ class Mean:
         return np.hstack([np.full((len(X), 1), np.sqrt(level)), shrunk])
 
     def expected(self, X: Floats) -> Floats:
-        """Prior mean of the scaled output at X, shape (n, d); (n,)."""
+        """Prior mean of the scaled output, shape (n,), at X, shape (n, d)."""
         if self.slopes is None:
             return np.zeros(len(X))
         return np.asarray((X - 0.5) @ np.array(self.slopes))

@@ -22,18 +22,19 @@ ESTIMATED_PART = NormalPrior(-4.0, 1.5)
 
 @dataclass(frozen=True)
 class Noise:
-    """Variance of a reading: what is known of its error plus an estimated variance for all.
+    """Variance of a reading: the known variance of its error plus one variance estimated for all.
 
     Args:
-        prior: of the logarithm of the estimated variance, in squared units of the scaled output.
+        prior: prior on the logarithm of the estimated variance, in squared units of the scaled
+            output.
     """
 
     prior: NormalPrior = ESTIMATED_PART
 
     def of_readings(self, h: Hyperparameters, readings: CollapsedReadings) -> Floats:
-        """Variance of one reading at each set-point, shape (u,), or (k, u) of a stack."""
+        """Variance of one reading at each set-point, shape (u,), or (k, u) for a stack."""
         return np.asarray(readings.known_variance + h.noise[..., None])
 
     def of_means(self, h: Hyperparameters, readings: CollapsedReadings) -> Floats:
-        """Variance of the mean reading at each set-point, shape (u,), or (k, u) of a stack."""
+        """Variance of the mean reading at each set-point, shape (u,), or (k, u) for a stack."""
         return np.asarray(self.of_readings(h, readings) / readings.counts)

@@ -4,8 +4,8 @@ With features phi, deviation f, weight w and the correlation rho between lines,
 
     y(x) = w(x) (slopes' (x - 1/2) + phi(x)' beta + f(x)),  beta ~ N(0, I),  f ~ GP(0, s2 k_ell),
 
-and the covariance between two lines is rho times that within one. All output is scaled. Of a stack
-of k sets of hyperparameters every result has a first axis of length k.
+and the covariance between two lines is rho times the covariance within one line. All output is
+scaled. For a stack of k sets of hyperparameters every result has a first axis of length k.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
-    # From a matrix W to the derivatives of tr(W K) / 2 by the hyperparameters.
+    # A function from a matrix W to the derivatives of tr(W K) / 2 by the hyperparameters.
     Gradient = Callable[[Floats], Hyperparameters]
 
 
@@ -38,10 +38,10 @@ class Terms:
 
     Args:
         coordinates: the inputs in the kernel's coordinates.
-        features: of the trend, shape (n, p).
+        features: features of the trend, shape (n, p).
         expected: prior mean, shape (n,).
-        weight: shape (n,), or None for 1.
-        line: number of each input's line, shape (n,), or None.
+        weight: factor on the process, shape (n,), or None for 1.
+        line: number of each input's line, shape (n,), or None without lines.
     """
 
     coordinates: Inputs
@@ -56,7 +56,7 @@ class Prior:
     """The process before any reading.
 
     Args:
-        kernel: of its deviation, with coordinates, weight and lines.
+        kernel: covariance of its deviation, with coordinates, weight and lines.
         mean: its level and trend.
     """
 
@@ -71,7 +71,7 @@ class Prior:
         return self._hash
 
     def terms(self, A: Inputs) -> Terms:
-        """The terms at inputs A, shape (n, d), computed once."""
+        """The terms at inputs A, shape (n, d), which are computed once and stored with A."""
         terms: Terms = A.remember(self, lambda: self._terms(A))
         return terms
 
@@ -84,11 +84,11 @@ class Prior:
         return Terms(coordinates, self.mean.features(coordinates.values), expected, weight, line)
 
     def expected(self, A: Inputs) -> Floats:
-        """Mean before any reading, shape (n,)."""
+        """Prior mean at A, shape (n, d); shape (n,)."""
         return self.terms(A).expected
 
     def covariance(self, h: Hyperparameters, A: Inputs, B: Inputs) -> Floats:
-        """Covariance between A, (n, d), and B, (m, d); shape (n, m)."""
+        """Prior covariance between A, shape (n, d), and B, shape (m, d); shape (n, m)."""
         a, b = self.terms(A), self.terms(B)
         within = matern(h, a.coordinates, b.coordinates, self.kernel.additive)
         within += _trend(a, b)
@@ -96,7 +96,7 @@ class Prior:
         return within if isinstance(factor, float) else within * factor
 
     def variance(self, h: Hyperparameters, A: Inputs) -> Floats:
-        """Variance at A, (n, d); shape (n,)."""
+        """Prior variance at A, shape (n, d); shape (n,)."""
         terms = self.terms(A)
         trend = np.sum(terms.features**2, axis=1)
         variance: Floats = np.exp(h.log_variance[..., None]) + trend
@@ -105,8 +105,9 @@ class Prior:
     def covariance_and_gradient(self, h: Hyperparameters, A: Inputs) -> tuple[Floats, Gradient]:
         """Covariance K at A, (n, n), of one set of hyperparameters, and its derivatives.
 
-        The second is a function from a symmetric W, (n, n), to the derivatives of tr(W K) / 2 by
-        each hyperparameter; that by the noise is 0. It changes nothing in K or W.
+        The second result is a function from a symmetric W, (n, n), to the derivatives of tr(W K) /
+        2 by each hyperparameter; the derivative by the noise is 0. The function does not change K
+        or W.
         """
         kernel, terms = self.kernel, self.terms(A)
         points = terms.coordinates

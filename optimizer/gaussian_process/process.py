@@ -36,23 +36,24 @@ if TYPE_CHECKING:
 # Below this spread a quantity is constant to double precision.
 CONSTANT_READING = 1e-9
 KERNEL, MEAN, NOISE, ESTIMATED = Kernel(), Mean(), Noise(), Estimated()
-"""The parts of a process that names no others."""
+"""The default parts of a process."""
 
 
 class GaussianProcess(Regressor):
     """Gaussian-process regression of replicated readings, a scikit-learn estimator.
 
     Args:
-        kernel: covariance of the smooth deviation; coordinates, weight and lines.
-        mean: level and trend.
-        noise: of the readings.
-        solver: exact, or by inducing points.
+        kernel: covariance of the smooth deviation, with coordinates, weight and lines.
+        mean: level and trend of the output.
+        noise: model of the noise of readings.
+        solver: how the process is conditioned on readings: exactly, or by inducing points.
         scale: ``"sd"`` works on the output less its mean, over its standard deviation;
-            ``"center"`` only takes the mean off; ``"none"`` leaves it as it is. An output whose
-            natural scale is known should not be divided by the spread of its readings: readings
-            close together would then promise that nothing changes far away either.
-        hyperparameters: whether they are estimated, and how, or given.
-        random_state: seed of the estimation.
+            ``"center"`` only subtracts the mean; ``"none"`` leaves the output unchanged. An output
+            whose natural scale is known should not be divided by the spread of its readings: if the
+            readings are close together, the model would otherwise expect little change far away
+            from them too.
+        hyperparameters: how the hyperparameters are chosen: given, or estimated from the readings.
+        random_state: seed of the estimation of hyperparameters.
     """
 
     def __init__(
@@ -84,9 +85,10 @@ class GaussianProcess(Regressor):
         """Fit to set-points.
 
         Args:
-            X: set-points in unit coordinates, shape (n, d); repeats are collapsed here when
-                neither ``counts`` nor ``scatter`` says that they already were.
-            y: mean reading at each, shape (n,).
+            X: set-points in unit coordinates, shape (n, d); repeated rows are collapsed here when
+                neither ``counts`` nor ``scatter`` is given; otherwise each row must be a distinct
+                set-point.
+            y: mean reading at each set-point, shape (n,).
             known_variance: known variance of one reading, shape (n,); 0 when not given.
             counts: readings behind each mean, shape (n,); 1 when not given.
             scatter: sum of squares of readings about their mean, shape (n,); 0 when not given.
@@ -118,11 +120,11 @@ class GaussianProcess(Regressor):
         if self.scale != "sd":
             return center, 1.0
         spread = float(np.sqrt(np.average((y - mean) ** 2, weights=counts)))
-        # A constant reading has no scale of its own; the unit of y then serves.
+        # Constant readings have no spread; the output is then scaled by 1 unit of y.
         return center, spread if spread > CONSTANT_READING else 1.0
 
     def hyperparameter_posterior(self) -> HyperparameterPosterior:
-        """Posterior density of the hyperparameters by the readings of the fit."""
+        """Posterior density of the hyperparameters, given the readings of the fit."""
         kernel = self.kernel
         inputs = self.n_features_in_ - kernel.by_line
         return HyperparameterPosterior(
@@ -133,7 +135,7 @@ class GaussianProcess(Regressor):
         )
 
     def log_marginal_likelihood(self, vector: ArrayLike, eval_gradient: bool = False) -> Any:
-        """Log likelihood of all readings, see ``likelihood``.
+        """Log likelihood of all readings (formula in the module ``likelihood``).
 
         Args:
             vector: hyperparameters in the order of ``Hyperparameters``, shape (p,), in scaled
@@ -149,7 +151,7 @@ class GaussianProcess(Regressor):
         return float(likelihood.likelihood.of_many(vector[None, :])[0])
 
     def stacks(self, step: int = 1) -> list[Posterior]:
-        """Every ``step``-th posterior, as one stack where the solver allows it."""
+        """Posterior of every ``step``-th member, as one stack where the solver allows it."""
         posteriors = self.posteriors_[::step]
         return posteriors[0].stack(posteriors)
 
@@ -164,7 +166,7 @@ class GaussianProcess(Regressor):
         """Posterior of the true quantity (without reading noise) at X.
 
         Args:
-            X: shape (n, d).
+            X: points in unit coordinates, shape (n, d).
             return_std: also return standard deviations, shape (n,).
             return_cov: also return the covariance, shape (n, n).
 

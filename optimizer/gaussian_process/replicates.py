@@ -24,8 +24,8 @@ class Groups:
 
     Attributes:
         points: distinct rows in lexicographic order, shape (u, d).
-        which: index of each reading's row, shape (n,).
-        count: readings of each row, shape (u,).
+        which: index, in ``points``, of the row of each reading, shape (n,).
+        count: number of readings of each row, shape (u,).
     """
 
     points: NDArray[np.float64]
@@ -34,17 +34,17 @@ class Groups:
 
     @classmethod
     def of(cls, rows: NDArray[np.float64]) -> Groups:
-        """Group readings taken at rows, shape (n, d)."""
+        """Group readings by the rows, shape (n, d), at which they were taken."""
         points, which = distinct_rows(rows)
         return cls(points, which, np.bincount(which, minlength=len(points)).astype(float))
 
     def mean(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Mean of the readings of each row, (n,) to (u,)."""
+        """Mean of the readings, shape (n,), of each distinct row; shape (u,)."""
         total: Any = np.bincount(self.which, weights=values, minlength=len(self.points))
         return np.asarray(total / self.count)
 
     def scatter(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Sum of squares of the readings of each row about their mean, (n,) to (u,)."""
+        """Sum of squares of the readings, (n,), of each distinct row about their mean; (u,)."""
         off = values - self.mean(values)[self.which]
         return np.asarray(np.bincount(self.which, weights=off**2, minlength=len(self.points)))
 
@@ -71,11 +71,11 @@ class CollapsedReadings:
 
     Attributes:
         X: set-points, shape (u, d).
-        mean: mean reading of each, shape (u,).
+        mean: mean reading of each set-point, shape (u,).
         known_variance: known variance of one reading, shape (u,).
-        counts: readings of each, shape (u,).
+        counts: number of readings of each set-point, shape (u,).
         scatter: sum of squares of the readings about their mean, shape (u,).
-        center, spread: of the scale, in units of y.
+        center, spread: center and spread of the scale, in units of y.
     """
 
     X: Floats
@@ -88,18 +88,18 @@ class CollapsedReadings:
 
     @cached_property
     def inputs(self) -> Inputs:
-        """The set-points, for covariances."""
+        """The set-points as ``Inputs``, at which covariances are evaluated."""
         return Inputs(self.X)
 
     @cached_property
     def fingerprint(self) -> bytes:
-        """A value that is equal for equal readings and different for others."""
+        """A value that is equal for equal readings and differs between different readings."""
         scale = np.array([self.center, self.spread])
         arrays = self.X, self.mean, self.known_variance, self.counts, self.scatter, scale
         return fingerprint(*arrays)
 
     def take(self, index: NDArray[np.int64]) -> CollapsedReadings:
-        """Readings of some of the set-points."""
+        """The readings of the set-points with these indices."""
         return CollapsedReadings(
             self.X[index],
             self.mean[index],

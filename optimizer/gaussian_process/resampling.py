@@ -12,12 +12,13 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Proposals for each draw.
+# Number of proposals for each draw.
 PROPOSALS = 24
 # Degrees of freedom of the proposals: heavy tails, since the posterior is not normal.
 FREEDOM = 5.0
 STEP = 1e-4
-# Least curvature: where the posterior is flat at its mode, proposals are as wide as a wide prior.
+# Smallest curvature at the mode: where the posterior is flat, proposals are as wide as a wide
+# prior.
 LEAST_CURVATURE = 0.1
 
 
@@ -32,15 +33,15 @@ def resample(
     """Draws from a posterior, shape (count, p).
 
     Proposals come from a wide Student-t with the curvature at the mode; systematic resampling
-    spreads the draws and makes the result a function of the seed.
+    spreads the draws evenly over the proposals, and the seed determines the result.
 
     Args:
-        mode: of the posterior, shape (p,).
-        gradient: of the negative logarithm of the posterior, (p,) to (p,).
-        log_target: logarithm of the posterior up to a constant, (k, p) to (k,).
-        bounds: lowest and highest values, shape (p, 2).
+        mode: mode of the posterior, shape (p,).
+        gradient: gradient of the negative logarithm of the posterior, a function from (p,) to (p,).
+        log_target: logarithm of the posterior up to a constant, a function from (k, p) to (k,).
+        bounds: lowest and highest value of each entry, shape (p, 2).
         count: number of draws.
-        seed: of the proposals.
+        seed: seed of the proposals.
     """
     rng = np.random.default_rng(seed)
     at_mode, p = gradient(mode), len(mode)

@@ -1,8 +1,8 @@
 """Solvers: how a process is conditioned on its readings, exactly or by inducing points.
 
-Both work on readings collapsed to their distinct set-points and give a ``Posterior``. What differs
-between them is known to this module alone; the rest of the library asks a posterior at most
-whether it is ``exact``.
+Both solvers work on readings collapsed to their distinct set-points and return a ``Posterior``.
+Only this module knows how they differ; other modules at most read the flag ``exact`` of a
+posterior.
 """
 
 from __future__ import annotations
@@ -35,18 +35,18 @@ if TYPE_CHECKING:
 class Posterior(ABC):
     """A process conditioned on its readings at one set of hyperparameters, or at a stack of k.
 
-    All output is scaled; of a stack every result has a first axis of length k. Two posteriors are
-    equal when all that determines them is: prior, noise, solver, hyperparameters and readings.
+    All output is scaled; for a stack every result has a first axis of length k. Two posteriors are
+    equal when their prior, noise, solver, hyperparameters and readings are equal.
 
     Args:
         prior: the process before any reading.
-        noise: of the readings.
-        solver: that made it.
-        hyperparameters: at which it holds.
-        readings: on which it is conditioned.
-        points: set-points that carry the posterior, m of them.
-        lower: lower Cholesky factor on these, shape (m, m).
-        weights: of the posterior mean, shape (m,).
+        noise: model of the noise of readings.
+        solver: solver that made this posterior.
+        hyperparameters: hyperparameters that this posterior assumes.
+        readings: readings that the process is conditioned on.
+        points: the m set-points that represent the posterior: all of them, or the inducing points.
+        lower: lower Cholesky factor of the covariance at ``points``, shape (m, m).
+        weights: weights of the posterior mean, shape (m,).
     """
 
     prior: Prior
@@ -59,8 +59,8 @@ class Posterior(ABC):
     weights: Floats
 
     exact: ClassVar[bool]
-    """Whether every set-point is one of ``points``, with ``lower`` the factor of the covariance of
-    the mean readings; else whatever needs that must do without."""
+    """Whether ``points`` holds every set-point and ``lower`` is the factor of the covariance of the
+    mean readings. Computations that need these are not available for other posteriors."""
 
     @cached_property
     def _key(self) -> tuple[Any, ...]:
@@ -103,21 +103,21 @@ class Posterior(ABC):
 
     @abstractmethod
     def project(self, A: Inputs) -> tuple[Floats, Floats]:
-        """Posterior mean at A, (n,), and the part of the covariance that the readings explain, as
-        V of shape (m, n): the posterior covariance is the prior's less V'V."""
+        """Posterior mean at A, (n,), and the part of the covariance that the readings explain, as V
+        of shape (m, n): the posterior covariance is the prior covariance less V'V."""
 
     @abstractmethod
     def mean(self, A: Inputs) -> Floats:
-        """The posterior mean that ``project`` gives, without the cost of the rest."""
+        """Posterior mean at A, (n,), equal to that of ``project`` at a lower cost."""
 
     @staticmethod
     @abstractmethod
     def stack(posteriors: Sequence[Posterior]) -> list[Posterior]:
-        """Posteriors of one fit as a single stack, where the solver allows it."""
+        """Posteriors of one fit, joined to a single stack where the solver allows it."""
 
 
 class ExactPosterior(Posterior):
-    """Conditioned on all set-points (Rasmussen & Williams, Gaussian Processes for Machine
+    """A process conditioned on all set-points (Rasmussen & Williams, Gaussian Processes for Machine
     Learning, 2006, algorithm 2.1)."""
 
     exact = True
@@ -135,7 +135,7 @@ class ExactPosterior(Posterior):
 
     @staticmethod
     def stack(posteriors: Sequence[Posterior]) -> list[Posterior]:
-        """All of them as one: they share their points."""
+        """The posteriors joined to one stack, since all have the same points."""
         vectors = np.array([p.hyperparameters.vector for p in posteriors])
         first = posteriors[0]
         by_line = first.prior.kernel.by_line
@@ -151,10 +151,11 @@ class ExactPosterior(Posterior):
 
 @dataclass(frozen=True, eq=False)
 class InducingPosterior(Posterior):
-    """Conditioned by way of a few inducing points (see ``inducing``).
+    """A process conditioned by way of a few inducing points (see the module ``inducing``).
 
     Args:
-        root: what the readings explain of the whitened values at the points, shape (m, m).
+        root: root of the variance of the whitened values at the points that the readings explain,
+            shape (m, m).
     """
 
     root: Floats
@@ -173,7 +174,7 @@ class InducingPosterior(Posterior):
 
     @staticmethod
     def stack(posteriors: Sequence[Posterior]) -> list[Posterior]:
-        """Each by itself: they do not share their points."""
+        """The posteriors unchanged: their points differ, so they cannot form a stack."""
         return list(posteriors)
 
 
@@ -182,15 +183,15 @@ class Solver(Protocol):
 
     @property
     def refines(self) -> bool:
-        """Whether a search for hyperparameters may end on all set-points, however many."""
+        """Whether a search for hyperparameters may take its last steps on all set-points."""
 
     def condition(self, likelihood: Likelihood, vector: Floats) -> Posterior:
-        """The posterior of prior, noise and readings at a vector of hyperparameters, (p,)."""
+        """The posterior for a likelihood's prior, noise and readings at a vector, shape (p,)."""
 
 
 @dataclass(frozen=True)
 class Exact:
-    """Condition on all distinct set-points. Cost O(u^3), memory O(u^2) for u of them."""
+    """Condition on all u distinct set-points. Cost O(u^3), memory O(u^2)."""
 
     refines: ClassVar[bool] = True
 
@@ -209,10 +210,11 @@ EXACT = Exact()
 
 @dataclass(frozen=True)
 class InducingPoints:
-    """Condition on all set-points while they are few, else by way of some of them.
+    """Condition on all set-points while they are few, else by way of inducing points.
 
     Args:
-        most: set-points that are used at most; beyond, so many of them stand for all.
+        most: largest number of set-points to use; where there are more, this many inducing points
+            represent all of them.
     """
 
     most: int

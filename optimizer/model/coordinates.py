@@ -7,8 +7,8 @@ In a = logit p_w and b = logit p_u the two effects of a deck are separate:
     sharpness S = a - b    how well it separates the two (exposure, air: one broad hump)
     balance   C = a + b    how much of everything goes to the product (speed, tilt: nearly linear)
 
-A change of the feed enters exactly, grade and recovery stay inside (0, 1), and both follow from
-the same pair, trade-off included.
+The formula accounts exactly for a change of the feed grade, keeps grade and recovery inside (0, 1),
+and derives both from one pair (S, C), so it includes their trade-off.
 """
 
 from __future__ import annotations
@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# A reading with p_u at or above 1 is impossible: it comes of noise, or of a feed grade that is
-# wrong. It is replaced by this share.
+# A reading with p_u at or above 1 is impossible: noise or a wrong feed grade caused it. Its p_u is
+# replaced by this share.
 MOST_UNWANTED = 0.98
 # Without a measured feed grade, the worst run is assumed to send this share of the unwanted
 # material to the product.
@@ -34,12 +34,12 @@ GUESS_WORST_UNWANTED = 0.6
 
 
 def log_odds(fraction: Floats | float) -> Floats:
-    """Logit of fractions, shape kept; finite also of exactly 0 or 1 (`measured.clip_logit`)."""
+    """Logit of fractions, shape kept; also finite for exactly 0 or 1 (`measured.clip_logit`)."""
     return clip_logit(logit(np.asarray(fraction, dtype=float)))
 
 
 def guess_feed_odds(grade_logit: Floats, recovery_logit: Floats) -> float:
-    """Log odds of a feed grade with which every reading is possible, for logs that lack it.
+    """Log odds of a feed grade with which every reading is possible, for logs without a feed grade.
 
     Any fixed feed grade keeps the map between (grade, recovery) and (S, C) one to one.
 
@@ -51,7 +51,7 @@ def guess_feed_odds(grade_logit: Floats, recovery_logit: Floats) -> float:
 
 
 def log_unwanted(grade_logit: Floats, recovery_logit: Floats, feed_odds: Floats | float) -> Floats:
-    """ln p_u of readings, shape (n,); above 0 where the feed grade contradicts them."""
+    """ln p_u of readings, shape (n,); above 0 where the feed grade contradicts a reading."""
     return log_expit(recovery_logit) + feed_odds - grade_logit
 
 
@@ -84,7 +84,7 @@ def to_latent(
 
 
 def from_latent(S: Floats, C: Floats, feed_odds: float) -> tuple[Floats, Floats]:
-    """Grade and recovery of sharpness and balance, shapes kept."""
+    """Grade and recovery that follow from sharpness and balance, shapes kept."""
     log_w, log_u = log_expit(0.5 * (C + S)), log_expit(0.5 * (C - S))
     return expit(feed_odds + log_w - log_u), np.exp(log_w)
 
@@ -119,7 +119,7 @@ def unwanted_limit(a: Floats, min_grade: float | Floats, feed_odds: float) -> Fl
         feed_odds: log odds of the feed grade.
 
     Returns:
-        The limit; ``inf`` where the feed meets the grade already.
+        The limit; ``inf`` where the feed itself already meets the grade.
     """
     log_u = log_expit(a) + feed_odds - logit(min_grade)
     inside = np.minimum(log_u, -1e-300)

@@ -1,18 +1,18 @@
 """Coordinates in which the coupled effects of a deck's settings are axes.
 
-The five settings do not act one by one. Feed rate and travel make a bed, travel an exposure; the
-air has to lift that bed; the tilt's pull works against the lift of the stroke. On the logarithms
-of the settings these are differences, by mass balance and the mechanics of vibratory conveying
-(common practice):
+The five settings do not act one by one. Feed rate and travel speed determine the depth of the bed,
+and travel speed determines the exposure; the air has to lift that bed; gravity along the tilt acts
+against the lift of the stroke. On the logarithms of the settings these are differences, by mass
+balance and the mechanics of vibratory conveying (common practice):
 
-    bed           ln feed rate - ln travel         what comes is carried off at travel's speed
+    bed           ln feed rate - ln travel         travel carries the feed off the deck
     exposure      -ln travel                       travel ~ speed x (end raise + what moves it flat)
     tilt          ln side tilt - 2 ln speed        gravity's pull against inertia
     stroke        2 ln speed                       acceleration of the deck
-    air           ln air - 0.3 bed                 a deeper bed wants more
+    air           ln air - 0.3 bed                 a deeper bed needs more air
 
-The map from five settings to five coordinates is one to one: nothing is lost, and a deck that
-behaves otherwise is still described, only less simply.
+The map from five settings to five coordinates is one to one, so no information is lost: a deck that
+behaves differently can still be described, only less simply.
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 COUPLED = ("feed_rate", "end_raise", "side_tilt", "eccentric_speed", "air")
-# Rows are the coordinates above, columns the logarithms of the settings; each coordinate has the
-# position of the setting that changes it most.
+# Rows are the coordinates above, columns are the logarithms of the settings. Each coordinate has
+# the position of the setting that changes it most.
 _AIR_WITH_BED = 0.3
 _ROWS = np.array(
     [
@@ -42,22 +42,23 @@ _ROWS = np.array(
         [-_AIR_WITH_BED, _AIR_WITH_BED, 0.0, _AIR_WITH_BED, 1.0],
     ]
 )
-# A level deck still conveys, and a closed gate leaks: shares of the highest value that are added
-# before the logarithm is taken.
+# A level deck still conveys, and a closed gate leaks. So these shares of the highest value are
+# added to a setting before its logarithm is taken.
 _ADDED = {"end_raise": 0.1, "air": 0.05}
 _LEAST = 0.02
-# The middle of unit inputs is the middle of the coordinates too, so that trends treat both alike.
+# The middle of the unit inputs maps to the middle of the coordinates, so that a trend has the same
+# center in both.
 _MIDDLE = 0.5
 
 
 @dataclass(frozen=True)
 class DeckCoordinates:
-    """A function from unit inputs to coupled coordinates; other inputs than the five settings stay
-    as they are.
+    """A function from unit inputs to coupled coordinates; inputs besides the settings do not
+    change.
 
     Args:
         columns: column of each of the five settings among the inputs, in the order of ``COUPLED``.
-        low, high: range of each, in its unit.
+        low, high: range of each setting, in its unit.
         scale: factor on each coordinate.
     """
 
@@ -81,8 +82,7 @@ class DeckCoordinates:
 
 
 def deck_coordinates_of(space: SettingSpace) -> DeckCoordinates | None:
-    """The coordinates of a deck that has all five settings, each with a range above zero; else
-    None."""
+    """The coordinates of a deck, or None unless it has all five settings with ranges above zero."""
     if not set(COUPLED) <= set(space.names):
         return None
     columns = tuple(space.names.index(name) for name in COUPLED)

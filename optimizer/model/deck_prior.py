@@ -1,4 +1,4 @@
-"""The priors of a deck: processes of sharpness and balance before any run, and how they are fitted.
+"""The priors of a deck: processes of sharpness and balance before any run, and their fit.
 
 Sharpness and balance (see ``coordinates``) are each a linear trend and a smooth deviation, in
 coupled coordinates where a deck has the five settings (see ``deck_coordinates``), else in the
@@ -31,20 +31,21 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Processes = tuple[GaussianProcess, GaussianProcess]
 
-# Sharpness away from all runs, that is at settings nobody would choose. Runs are gathered where a
-# deck works; a process that returns to their average promises too much elsewhere.
+# Sharpness far from all runs, which means at settings that nobody would choose. Runs are made where
+# a deck works, so a process that returned to their average would predict too much elsewhere.
 PLAIN_SHARPNESS = 1.0
-# ln of the length scale of material inputs, long, and prior standard deviation of their slopes.
+# ln of the length scale of material inputs, which is long, and prior standard deviation of their
+# slopes.
 MATERIAL_LENGTH, MATERIAL_SLOPE = 1.0, 0.5
 
 
 class CoupledPrior(NamedTuple):
-    """Prior of a process in coupled coordinates; five numbers are of bed, exposure, tilt, stroke
-    and air.
+    """Prior of a process in coupled coordinates; tuples are for bed, exposure, tilt, stroke and
+    air.
 
     Args:
         variance: prior mean of ln of the deviation's variance.
-        lengths: prior means of ln of its length scales.
+        lengths: prior means of ln of the deviation's length scales.
         slopes: prior means of the trend's slopes.
         slope_sds: prior standard deviations of the slopes.
     """
@@ -55,10 +56,10 @@ class CoupledPrior(NamedTuple):
     slope_sds: tuple[float, ...]
 
 
-# Longer exposure separates better, a deeper bed worse, more tilt sends less to the high side
-# (common practice). By how much, and how smoothly, was chosen by the likelihood of simulated decks,
-# each family left out in turn (reports/surrogate.md). The priors are wide enough that a deck which
-# behaves otherwise is learned.
+# Longer exposure separates better, a deeper bed separates worse, and more tilt sends less to the
+# high side (common practice). The sizes and length scales of these effects were chosen by the
+# likelihood of simulated decks, leaving out each family in turn (reports/surrogate.md). The priors
+# are wide enough that the model can learn a deck which behaves differently.
 SHARPNESS = CoupledPrior(
     0.8, (0.4, 1.2, 1.5, 0.0, -0.8), (-0.5, 0.8, 0.0, 0.0, 0.0), (0.6, 0.6, 0.2, 0.3, 0.3)
 )
@@ -66,36 +67,37 @@ BALANCE = CoupledPrior(
     -2.2, (0.5, 1.0, 0.4, 0.2, -0.8), (0.0, 0.0, -0.4, 0.0, 0.0), (0.2, 0.2, 0.35, 0.25, 0.25)
 )
 COUPLED_LENGTH_SD, COUPLED_VARIANCE_SD = 0.45, 0.7
-# Added to the sharpness in the weight of the balance, so that a deck without sharpness has one too.
+# Added to the sharpness in the weight of the balance, so that the weight of a deck without
+# sharpness is not 0.
 LEAST_STEEPNESS = 0.5
-# A cut beyond all wanted or all unwanted particles sends nearly everything one way; readings there
-# say little.
+# Limit of the cut. A cut beyond all wanted or all unwanted particles sends nearly everything to one
+# side, and readings there carry little information.
 FARTHEST_CUT = 1.5
 
 # Priors in the settings themselves, in logits over a unit range: a smooth effect of each, with air
-# acting within a narrower band than the rest. They are absolute, because the spread of the readings
-# is no guide: a season of habitual settings has readings that are all alike.
+# acting within a narrower band than the rest. They do not depend on the spread of the readings: a
+# season of unchanged settings has readings that are all similar.
 SETTING_LENGTH, AIR_LENGTH = -0.2, -0.7
 PLAIN_LENGTH_SD, PLAIN_VARIANCE = 0.8, NormalPrior(2.5, 1.0)
 TREND_VARIANCE = 0.3
-# Share of the deviation that is a sum of one function a setting: the effects of single settings are
-# most of the response, and are learned from a fraction of the runs.
+# Share of the deviation that is a sum of functions of one setting each: the effects of single
+# settings make up most of the response, and learning them takes a fraction of the runs.
 ADDITIVE = 0.5
-# A coarse answer averages over every fourth hyperparameter draw.
+# A coarse answer averages over every fourth draw of hyperparameters.
 COARSE = 4
 
 
 @dataclass(frozen=True)
 class PairDescription:
-    """The inputs of a pair of processes, and how it is fitted.
+    """The inputs of a pair of processes, and the options of its fit.
 
     Args:
-        settings: names of the leading inputs; the rest is material.
-        inputs: number of settings and materials.
-        coordinates: in which the settings act; the settings themselves when None.
+        settings: names of the leading inputs; the other inputs describe the material.
+        inputs: number of settings and material inputs.
+        coordinates: coordinates in which the settings act; None for the settings themselves.
         by_line: whether one more input is the number of a line.
-        solver: exact, or by inducing points.
-        seed: of the estimation.
+        solver: how the processes are conditioned on readings: exactly, or by inducing points.
+        seed: seed of the estimation of hyperparameters.
     """
 
     settings: tuple[str, ...]
@@ -107,11 +109,11 @@ class PairDescription:
 
 
 def processes_of(description: PairDescription, members: int) -> Processes:
-    """Processes of sharpness and balance, to be fitted.
+    """Processes of sharpness and balance, not fitted yet.
 
     Args:
-        description: their inputs and their solver.
-        members: hyperparameter draws to average over.
+        description: inputs and solver of the processes.
+        members: number of draws of hyperparameters to average over.
     """
     coordinates = description.coordinates
     if coordinates is None:
@@ -165,12 +167,13 @@ def _coupled_parts(
 
 
 def fit_pair(processes: Processes, groups: Groups, latent: tuple[Floats, ...]) -> None:
-    """Fit sharpness, then balance; in coupled coordinates the sharpness gives the balance's weight.
+    """Fit sharpness, then balance, whose weight in coupled coordinates follows the sharpness.
 
     Args:
-        processes: sharpness and balance.
-        groups: inputs of the readings, replicates together.
-        latent: readings of sharpness and of balance, and the variances of each, each (n,).
+        processes: processes of sharpness and balance, not fitted yet.
+        groups: inputs of the readings, grouped by replicates.
+        latent: readings of sharpness, readings of balance, and the known variances of both, each
+            (n,).
     """
     sharpness, balance = processes
     S, C, s_variance, c_variance = latent
@@ -192,12 +195,12 @@ def expected_logits(
     """Logits of grade and recovery that fitted processes predict for each reading.
 
     Args:
-        processes: sharpness and balance, fitted.
+        processes: fitted processes of sharpness and balance.
         groups: inputs of the readings.
-        feed_odds: log odds of the feed grade of each, shape (n,).
+        feed_odds: log odds of the feed grade of each reading, shape (n,).
 
     Returns:
-        Shape (n,) each.
+        Logit of the grade and logit of the recovery, each (n,).
     """
     S, C = (gp.predict(groups.points)[groups.which] for gp in processes)
     a, b = 0.5 * (C + S), 0.5 * (C - S)
@@ -205,15 +208,15 @@ def expected_logits(
 
 
 def cut_of(balance: Kernel, S: Floats, C: Floats) -> Floats:
-    """Cut of a deck with sharpness S and balance C, which is the slope dC/dS; shape of S.
+    """Cut of a deck with sharpness S and balance C, in the shape of S. The cut is the slope dC/dS.
 
-    The cut is a position between wanted and unwanted particles: 0 halfway, 1 and -1 at either. A
-    balance is a cut times a sharpness, so where the sharpness is off by dS the balance is off by
-    the cut times dS (see ``joint``). Without coupled coordinates it is 0: sharpness and balance are
-    independent.
+    The cut is a position between wanted and unwanted particles: 0 is halfway between them, 1 and -1
+    are the positions of the two. A balance is a cut times a sharpness, so an error dS of the
+    sharpness causes an error of the cut times dS in the balance (see ``joint``). Without coupled
+    coordinates the cut is 0: sharpness and balance are independent.
 
     Args:
-        balance: kernel of the balance.
+        balance: kernel of the process of balance.
         S, C: sharpness and balance, equal shapes.
     """
     if balance.weight is None:
@@ -227,11 +230,11 @@ def _steepness(S: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class Steepness:
-    """Weight of the balance: its change by a shift of the cut, which follows the sharpness.
+    """Weight of the balance: its change when the cut shifts, which depends on the sharpness.
 
-    In a logistic partition, a cut a share r of the way from halfway between wanted and unwanted
-    particles to either changes both logits by r times the sharpness. A deck that separates nothing
-    keeps a small weight.
+    In a logistic partition, moving the cut by a share r of the way from the halfway point to the
+    wanted or unwanted particles changes both logits by r times the sharpness. A deck that does not
+    separate at all keeps a small weight.
 
     Args:
         sharpness: posteriors of the sharpness; their means are averaged.
@@ -240,7 +243,7 @@ class Steepness:
     sharpness: tuple[Posterior, ...]
 
     def __call__(self, A: Floats) -> Floats:
-        """Factor at inputs A, shape (n, d); (n,)."""
+        """Weight, shape (n,), at inputs A, shape (n, d)."""
         inputs, readings = Inputs(A), self.sharpness[0].readings
         mean = np.mean(np.vstack([p.mean(inputs) for p in self.sharpness]), axis=0)
         return _steepness(readings.center + readings.spread * mean)

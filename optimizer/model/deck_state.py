@@ -21,14 +21,14 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# A bed fails when it is too deep or too thin for its air, and hardly for any other reason. With
-# these factors on the coupled coordinates, failures are predicted from half the runs.
+# A bed fails when it is too deep or too thin for its air, and rarely for any other reason. With
+# these factors on the coupled coordinates, half as many runs suffice to predict failures.
 COUPLED_SCALE = (0.6, 0.2, 0.05, 0.15, 0.6)
 COUPLED = {"deviation": 2.0, "trend": 1.2}
 
 
 def deck_state_of(coordinates: DeckCoordinates | None) -> DeckState:
-    """The classifier of a deck, to be fitted to its settings in unit coordinates."""
+    """The classifier of a deck, not fitted yet; it takes settings in unit coordinates."""
     if coordinates is None:
         return DeckState()
     return DeckState(coordinates=replace(coordinates, scale=COUPLED_SCALE), **COUPLED)
@@ -40,8 +40,8 @@ class DeckState(Estimator):
     A Gaussian-process classifier with a probit likelihood and Laplace's approximation
     (Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, algorithms 3.1, 3.2),
     with fixed hyperparameters: failures are few, and estimated hyperparameters would over-fit them.
-    The defaults had the lowest log loss of a grid on simulated decks of three families, 12 to 80
-    runs each.
+    On simulated decks of three families with 12 to 80 runs each, the defaults had the lowest log
+    loss of all values on a grid.
 
     Args:
         lengthscale: length scale in unit coordinates for one setting; it is multiplied by the
@@ -49,7 +49,7 @@ class DeckState(Estimator):
         deviation: prior standard deviation of the latent function about level and trend.
         trend: prior standard deviation of each linear and quadratic effect: a deck fails towards
             the ends of its settings, not in the middle.
-        coordinates: in which the settings act; the inputs themselves when None.
+        coordinates: coordinates in which the settings act; None for the inputs themselves.
     """
 
     def __init__(
@@ -119,7 +119,7 @@ class DeckState(Estimator):
 
 
 def _probit_terms(f: Floats, good: Floats, bad: Floats) -> tuple[Floats, Floats]:
-    """Gradient and negative second derivative of the log likelihood of counts, by f."""
+    """Gradient and negative second derivative, by f, of the log likelihood of counts."""
     log_density = -0.5 * f * f - 0.5 * np.log(2.0 * np.pi)
     up, down = np.exp(log_density - log_ndtr(f)), np.exp(log_density - log_ndtr(-f))
     gradient = good * up - bad * down

@@ -1,7 +1,7 @@
-"""What the rest of the library may ask of a fitted surrogate, and the records that it answers with.
+"""The interface of a fitted surrogate to other modules, and the records that it returns.
 
-Planning, diagnosis and comparison name this protocol; what stands behind it (one pair of processes
-today) may change without them.
+Planning, diagnosis and comparison depend on this protocol only; its implementation (today one pair
+of processes) can change without changes to them.
 """
 
 from __future__ import annotations
@@ -23,10 +23,11 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Posterior standard deviations are multiplied by this factor. Decks are not quite in the family of
-# smooth surfaces that the priors describe, and the settings to run now are selected where the model
-# predicts well. Of 144 plans on development decks, 15 missed the grade with a factor of 1.0, where
-# their chances said 13, and 11 with this one, where they said 14 (reports/benchmark.md).
+# Posterior standard deviations are multiplied by this factor. Real decks do not quite belong to the
+# family of smooth surfaces that the priors describe, and the settings to run now are selected for a
+# high prediction, which biases the prediction upward. Of 144 plans on development decks, 15 missed
+# the grade with a factor of 1.0, where their chances predicted 13, and 11 missed it with this
+# factor, where their chances predicted 14 (reports/benchmark.md).
 WIDENING = 1.1
 
 
@@ -40,11 +41,12 @@ class Prediction:
 
 @dataclass(frozen=True)
 class Latent:
-    """Sharpness and balance of n settings by each of some members, normal in each.
+    """Sharpness and balance of n settings as predicted by each member, normal within a member.
 
     Args:
-        mean: of sharpness and balance, shape (members, 2, n).
-        variance: of the sharpness, and of the balance where the sharpness is known, likewise.
+        mean: means of sharpness and balance, shape (members, 2, n).
+        variance: variance of the sharpness, and variance of the balance given the sharpness, shape
+            (members, 2, n).
         cut: slope of the balance on the sharpness, given the readings, shape (members, n).
     """
 
@@ -54,34 +56,35 @@ class Latent:
 
     @property
     def members(self) -> list[Latent]:
-        """One record a member, its arrays without the first axis."""
+        """One record for each member, whose arrays lack the first axis."""
         return [Latent(*part) for part in zip(self.mean, self.variance, self.cut, strict=True)]
 
     def draws(self, normals: Floats) -> tuple[Floats, Floats]:
-        """Sharpness and balance of one member drawn from normals (k, 2), each (k, n)."""
+        """Draws of one member's sharpness and balance, each (k, n), from normals of shape (k,
+        2)."""
         off = normals[:, :1] * np.sqrt(self.variance[0])
         balance = self.mean[1] + self.cut * off + normals[:, 1:] * np.sqrt(self.variance[1])
         return self.mean[0] + off, balance
 
 
 class FittedSurrogate(Protocol):
-    """Grade and recovery over settings and material, as learned from runs.
+    """Grade and recovery as functions of settings and material, learned from runs.
 
-    Inputs A are settings and material in unit coordinates, shape (n, d). ``coarse`` asks for a
-    rough answer by fewer members and nodes, enough to shortlist.
+    Inputs A are settings and material in unit coordinates, shape (n, d). ``coarse`` requests a
+    rough answer from fewer members and nodes, which is enough for a shortlist.
     """
 
     @property
     def n_members_(self) -> int:
-        """Hyperparameter draws that answers are averaged over."""
+        """Number of draws of hyperparameters that answers are averaged over."""
 
     @property
     def exact(self) -> bool:
-        """Whether it holds every set-point, all of them of one line."""
+        """Whether the processes hold every set-point exactly and all set-points are of one line."""
 
     @property
     def latent_readings_(self) -> tuple[Floats, Floats]:
-        """Sharpness and balance that each run read, as fitted, each (n,)."""
+        """Sharpness and balance of each run, to which the processes were fitted, each (n,)."""
 
     @property
     def processes(self) -> Processes:
@@ -89,13 +92,13 @@ class FittedSurrogate(Protocol):
 
     @property
     def pairs_(self) -> Sequence[Pair]:
-        """Joint posterior of sharpness and balance, one a member."""
+        """Joint posteriors of sharpness and balance, one for each member."""
 
     def pairs(self, step: int = 1) -> Sequence[Pair]:
-        """Every ``step``-th pair, several as one stack where that is possible."""
+        """The pair of every ``step``-th member, joined to one stack where that is possible."""
 
     def latent(self, A: ArrayLike | Inputs, coarse: bool = False) -> Latent:
-        """Sharpness and balance at A."""
+        """Predicted sharpness and balance at A."""
 
     def predict(self, A: ArrayLike | Inputs, feed_odds: float, level: float = 0.9) -> Prediction:
         """Mean and central interval of the true grade and recovery at A."""
@@ -103,7 +106,8 @@ class FittedSurrogate(Protocol):
     def outlook(
         self, A: ArrayLike | Inputs, min_grade: float, feed_odds: float, coarse: bool = False
     ) -> tuple[Floats, Floats]:
-        """Chance that the true grade at A is at least ``min_grade``, and mean true recovery."""
+        """Chance that the true grade at A is at least ``min_grade``; mean true recovery; (n,)
+        each."""
 
     def expect(
         self,
@@ -111,7 +115,7 @@ class FittedSurrogate(Protocol):
         A: ArrayLike | Inputs,
         coarse: bool = False,
     ) -> Floats:
-        """Mean of a function of sharpness, balance (both (draws, n)) and A; shape (n,)."""
+        """Posterior mean, (n,), of a function of sharpness, balance (both (draws, n)) and A."""
 
     def chance_of_grade(self, A: ArrayLike | Inputs, min_grade: float, feed_odds: float) -> Floats:
         """Chance that the true grade at A is at least ``min_grade``, shape (n,)."""
@@ -120,4 +124,4 @@ class FittedSurrogate(Protocol):
         """Share of the feed that goes to the product at A, shape (n,)."""
 
     def reading_sd(self) -> tuple[float, float]:
-        """Noise of one reading, as standard deviations of sharpness and balance."""
+        """Standard deviations of the noise of one reading, of sharpness and of balance."""

@@ -1,7 +1,7 @@
 """Sharpness and balance as one joint normal.
 
 In coupled coordinates a balance is a cut times a sharpness (see ``deck_prior``), so an error of the
-sharpness is an error of the balance too. About the posterior mean S0 of the sharpness, given the
+sharpness causes an error of the balance. About the posterior mean S0 of the sharpness, given the
 readings of sharpness alone,
 
     C(x) = G(x) + cut(x) (S(x) - S0(x)),
@@ -11,7 +11,7 @@ before any reading of the balance. A reading of the balance informs both; where 
 the balance, it no longer follows the uncertainty of the sharpness. Everything is normal and
 conditioned exactly (Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, A.6).
 
-Of a stack of members every array has one more axis in front.
+For a stack of members every array has one more axis in front.
 """
 
 from __future__ import annotations
@@ -34,25 +34,25 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# The floor keeps the variance at a tried point above rounding errors.
+# Smallest variance, which keeps the variance at a tried point above rounding errors.
 LEAST_VARIANCE = 1e-8
 
 
 @dataclass(frozen=True)
 class PairMoments:
-    """Moments of sharpness and balance at n inputs, by a pair.
+    """Moments of sharpness and balance at n inputs, predicted by a pair.
 
     Args:
-        inputs: the inputs.
-        mean: of sharpness and of balance, each (n,).
+        inputs: the n inputs.
+        mean: means of sharpness and of balance, each (n,).
         cut: slope of the balance on the sharpness, shape (n,).
         by_sharpness: part of S that readings of sharpness explain, shape (u, n): the posterior
-            covariance of S is the prior one less ``by_sharpness' by_sharpness`` and less
+            covariance of S is the prior covariance less ``by_sharpness' by_sharpness`` and less
             ``of_both' of_both``.
         of_both: part of S that readings of balance explain, shape (v, n).
         by_balance: part of G that readings of balance explain, shape (v, n): the posterior
-            covariance of G is the prior one less ``by_balance' by_balance``, and that of S with G
-            is ``-of_both' by_balance``.
+            covariance of G is the prior covariance less ``by_balance' by_balance``, and the
+            posterior covariance of S with G is ``-of_both' by_balance``.
     """
 
     inputs: Inputs
@@ -65,7 +65,7 @@ class PairMoments:
 
 @dataclass(frozen=True)
 class JointPrior:
-    """Sharpness and then balance at the u distinct set-points before any reading, and the readings.
+    """Prior moments of sharpness, then balance, at the u distinct set-points, and the readings.
 
     Args:
         mean: prior means, shape (2 u,).
@@ -84,10 +84,10 @@ class JointPrior:
 class Pair(ABC):
     """Posterior of sharpness and balance at one set of hyperparameters, or at a stack of them.
 
-    Pairs are compared by value, as posteriors are.
+    Pairs are compared by value.
 
     Args:
-        sharpness, balance: posteriors, in latent units (scale ``"center"``).
+        sharpness, balance: posteriors of the two processes, in latent units (scale ``"center"``).
     """
 
     sharpness: Posterior
@@ -95,7 +95,7 @@ class Pair(ABC):
 
     @property
     def stacked(self) -> bool:
-        """Whether it is a stack of several members."""
+        """Whether the pair is a stack of several members."""
         return self.sharpness.hyperparameters.stacked
 
     @cached_property
@@ -104,7 +104,7 @@ class Pair(ABC):
         return self.sharpness.readings.center, self.balance.readings.center
 
     def moments(self, A: ArrayLike | Inputs) -> PairMoments:
-        """Moments at inputs A, shape (n, d), computed once."""
+        """Moments at inputs A, shape (n, d), which are computed once and stored with A."""
         A = Inputs.of(A)
         moments: PairMoments = A.remember(self, lambda: self._moments(A))
         return moments
@@ -114,7 +114,7 @@ class Pair(ABC):
 
     @cached_property
     def cut_at_points(self) -> Floats:
-        """Cut at the set-points, by the mean of each process given its own readings; (u,)."""
+        """Cut at the set-points, (u,), from the mean of each process given its own readings."""
         points = self.sharpness.points
         S, C = (
             center + posterior.mean(points)
@@ -125,7 +125,7 @@ class Pair(ABC):
     def joint_prior(self) -> JointPrior:
         """Prior of sharpness and balance at the set-points, and the readings there.
 
-        The posteriors must be exact and of one member.
+        Both posteriors must be exact and belong to one member.
         """
         sharpness, balance = self.sharpness, self.balance
         points, cut = sharpness.points, self.cut_at_points
@@ -149,8 +149,8 @@ class Pair(ABC):
         """Variance of S, slope of C on S, and variance of C given S, each (n,).
 
         Args:
-            moments: of the pair at n inputs.
-            drawn: part of S and then of G that draws at other points explain besides the
+            moments: moments of the pair at n inputs.
+            drawn: part of S and then of G that draws at other points explain in addition to the
                 readings, shape (k, 2 n).
         """
         s = self.sharpness.variance(moments.inputs)
@@ -184,8 +184,8 @@ class Pair(ABC):
 
 
 class IndependentPair(Pair):
-    """A pair in which readings of balance do not inform the sharpness: the two are not coupled, or
-    one of them is conditioned by inducing points."""
+    """A pair in which readings of balance do not inform the sharpness, because the two are not
+    coupled or because one of them is conditioned by inducing points."""
 
     def _moments(self, A: Inputs) -> PairMoments:
         (S, T), (C, G) = self.sharpness.project(A), self.balance.project(A)
@@ -200,9 +200,10 @@ class BalanceReadings:
     """Readings of balance at u set-points, given the readings of sharpness.
 
     Args:
-        sharpness_explained: part of the sharpness there that its readings explain, shape (u, u).
+        sharpness_explained: part of the sharpness at the set-points that its readings explain,
+            shape (u, u).
         lower: lower Cholesky factor of the covariance of the readings of balance, shape (u, u).
-        innovations: readings less their expectations, whitened by the factor, shape (u,).
+        innovations: readings less their expectations, whitened by ``lower``, shape (u,).
     """
 
     sharpness_explained: Floats
@@ -211,7 +212,7 @@ class BalanceReadings:
 
 
 class CoupledPair(Pair):
-    """A pair of exact posteriors that is conditioned as one normal on all readings."""
+    """A pair of exact posteriors that is conditioned on all readings as one joint normal."""
 
     @cached_property
     def _balance_readings(self) -> BalanceReadings:
@@ -242,7 +243,7 @@ class CoupledPair(Pair):
 
 
 def pair_of(sharpness: Posterior, balance: Posterior) -> Pair:
-    """The pair of two posteriors, conditioned as one normal where both are exact and coupled."""
+    """The pair of two posteriors: one joint normal where both are exact and coupled."""
     coupled = balance.prior.kernel.weight is not None
     if coupled and sharpness.exact and balance.exact:
         return CoupledPair(sharpness, balance)
@@ -252,23 +253,24 @@ def pair_of(sharpness: Posterior, balance: Posterior) -> Pair:
 class PairDraws:
     """Joint draws of a pair at base points, and the conditional distribution given each draw.
 
-    The base grows as a batch is picked. The outcome of a pick is drawn, not assumed, so that the
-    next pick is based on what the model knows.
+    The base grows by each picked trial of a batch. The outcome of a picked trial is drawn from the
+    posterior rather than assumed, so that the next pick accounts for its uncertainty.
 
     Args:
-        pair: posterior to draw from.
-        base: m points.
+        pair: posterior from which to draw.
+        base: the m base points.
         normals: standard normals, shape (draws, at least m, 2).
     """
 
     def __init__(self, pair: Pair, base: Inputs, normals: Floats) -> None:
         self.pair, self.base, self._normals = pair, base, normals
         self._moments = pair.moments(base)
-        # Point by point, S before G, so that one more point does not change the other draws.
+        # The order is point by point, S before G, so that one more point does not change the other
+        # draws.
         self._order = np.arange(2 * len(base)).reshape(2, -1).T.ravel()
         covariance = pair.covariance(self._moments, self._moments)
         self._lower = factorize(covariance[..., self._order[:, None], self._order])
-        # Whitened deviations from the mean are all that conditioning needs.
+        # Conditioning on the draws needs only their whitened deviations from the mean.
         self._white = normals[..., : len(base), :].reshape(*normals.shape[:-2], -1)
 
     @property
@@ -291,7 +293,7 @@ class PairDraws:
         return *self.pair.with_deviations(moments, self._white @ W), s, own, cut
 
     def extend(self, point: Floats) -> PairDraws:
-        """The draws with one more base point, shape (1, d)."""
+        """The draws extended by one more base point, shape (1, d)."""
         return PairDraws(self.pair, Inputs(np.vstack([self.base.values, point])), self._normals)
 
 
@@ -300,7 +302,7 @@ def draw_pairs(pairs: Sequence[Pair], base: Inputs, normals: Floats) -> list[Pai
 
     Args:
         pairs: all members, as single pairs or as one stack.
-        base: m points.
+        base: the m base points.
         normals: standard normals of each member, shape (members, draws, at least m, 2).
     """
     each = [normals] if pairs[0].stacked else normals

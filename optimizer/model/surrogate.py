@@ -42,32 +42,35 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Hyperparameter draws to average over, by the largest number of set-points. With few set-points,
-# hyperparameters are uncertain enough to change intervals; with many, their mode is as good and
-# many times cheaper.
+# Number of draws of hyperparameters to average over, by the largest number of set-points for which
+# it is used. With few set-points, hyperparameters are uncertain enough to change intervals; with
+# many, their mode gives equally good intervals and is many times cheaper.
 MEMBERS = ((40, 16), (100, 8), (300, 4))
 # Quasi-random normals behind every predicted mean and interval.
 PREDICTION_DRAWS = 512
-# The first of them behind a mean that a search evaluates.
+# Number of these normals, taken from the first, behind a mean that a search evaluates.
 EXPECTATION_DRAWS = 64
-# Nodes of the Gauss-Hermite rule over logit recovery in the chance of grade; fewer in a coarse
-# answer.
+# Nodes of the Gauss-Hermite rule over logit recovery in the chance of grade; a coarse answer uses
+# fewer nodes.
 GRADE_NODES, COARSE_NODES = 24, 8
-# Times that readings with known errors are read again by what the model expects of them. The second
-# changes them by a fraction of what the first does, a third by nothing that matters.
+# Number of times that the logits of readings with known errors are computed again from the
+# predictions of the model. The second time changes them much less than the first, and a third time
+# would make no difference that matters.
 REREADINGS = 2
 
 
 class Surrogate(Estimator):
-    """Grade and recovery over settings and material, a scikit-learn estimator.
+    """Model of grade and recovery over settings and material, a scikit-learn estimator.
 
     Args:
-        settings: names of the leading inputs, which are settings; the rest is material.
-        members: hyperparameter draws to average over; by the number of set-points when None.
-        random_state: seed.
+        settings: names of the leading inputs, which are settings; the other inputs describe the
+            material.
+        members: number of draws of hyperparameters to average over; None to choose it by the number
+            of set-points.
+        random_state: seed of the estimation of hyperparameters.
         by_line: whether the last input is the number of a line.
-        solver: exact, or by inducing points.
-        coordinates: in which the settings act; the inputs themselves when None.
+        solver: how the processes are conditioned on readings: exactly, or by inducing points.
+        coordinates: coordinates in which the settings act; None for the inputs themselves.
     """
 
     def __init__(
@@ -94,12 +97,13 @@ class Surrogate(Estimator):
     def fit(self, X: ArrayLike, readings: RunReadings, feed_odds: ArrayLike) -> Surrogate:
         """Fit to readings.
 
-        A first fit predicts each reading, and the logits of readings with a known error are made by
-        that prediction (``RunReadings.given``), as iteratively reweighted least squares does.
+        A first fit predicts each reading. The logits of readings with a known error are then
+        computed from that prediction (``RunReadings.given``), as in iteratively reweighted least
+        squares.
 
         Args:
             X: inputs in unit coordinates, shape (n, d); equal rows are replicates.
-            readings: of n runs, each with both readings and known variances.
+            readings: readings of n runs, each with grade, recovery and their known variances.
             feed_odds: log odds of the feed grade of each run, shape (n,) or scalar.
         """
         X = np.atleast_2d(np.asarray(X, dtype=float))
@@ -111,7 +115,8 @@ class Surrogate(Estimator):
         for _ in range(REREADINGS):
             fit_pair(first, groups, _latent_of(readings, odds))
             readings = readings.given(*expected_logits(first, groups, odds))
-            # The hyperparameters of the first fit are good enough for the next prediction.
+            # The next prediction reuses the hyperparameters of the first fit, which are accurate
+            # enough.
             for gp in first:
                 gp.set_params(hyperparameters=Given(_vector_of(gp)))
         for gp, known in zip(self.processes, first, strict=True):
@@ -145,19 +150,19 @@ class Surrogate(Estimator):
 
     @property
     def exact(self) -> bool:
-        """Whether it holds every set-point, all of them of one line."""
+        """Whether the processes hold every set-point exactly and all set-points are of one line."""
         posteriors = [p for gp in self.processes for p in gp.posteriors_]
         return not self.by_line and all(p.exact for p in posteriors)
 
     def pairs(self, step: int = 1) -> list[Pair]:
-        """Every ``step``-th pair, as one stack where the solver allows it."""
+        """The pair of every ``step``-th member, joined to one stack where the solver allows it."""
         if step not in self._stacks:
             stacks = (gp.stacks(step) for gp in self.processes)
             self._stacks[step] = [pair_of(*pair) for pair in zip(*stacks, strict=True)]
         return self._stacks[step]
 
     def latent(self, A: ArrayLike | Inputs, coarse: bool = False) -> Latent:
-        """Sharpness and balance at A, shape (n, d), by all members or, ``coarse``, every fourth."""
+        """Sharpness and balance at A, (n, d), by all members or, if ``coarse``, by every fourth."""
         inputs, found = Inputs.of(A), []
         for pair in self.pairs(COARSE if coarse else 1):
             moments = pair.moments(inputs)
@@ -184,13 +189,13 @@ class Surrogate(Estimator):
         """Chance that the true grade is at least ``min_grade``, and mean true recovery, at A.
 
         Given a = logit recovery, the grade is met when b = logit p_u is below a limit, and b given
-        a is normal: one integral over a remains, done by a Gauss-Hermite rule.
+        a is normal. One integral over a remains, which a Gauss-Hermite rule evaluates.
 
         Args:
             A: inputs, shape (n, d).
             min_grade: fraction.
             feed_odds: log odds of the feed grade.
-            coarse: whether to use fewer members and nodes, enough to shortlist.
+            coarse: whether to use fewer members and nodes, which is enough for a shortlist.
 
         Returns:
             Chance and recovery, each (n,).
@@ -214,7 +219,7 @@ class Surrogate(Estimator):
         A: ArrayLike | Inputs,
         coarse: bool = False,
     ) -> Floats:
-        """Mean of a function of sharpness, balance (both (draws, n)) and A, shape (n, d); (n,)."""
+        """Posterior mean, (n,), of a function of sharpness, balance ((draws, n)) and A, (n, d)."""
         A = Inputs.of(A)
         members = self.latent(A, coarse).members
         z = self._normals[: EXPECTATION_DRAWS // (COARSE if coarse else 1)]
@@ -228,13 +233,14 @@ class Surrogate(Estimator):
         return self.outlook(A, min_grade, feed_odds)[0]
 
     def mean_yield(self, A: ArrayLike | Inputs, feed_odds: float) -> Floats:
-        """Share of the feed that goes to the product, at the mean latent, averaged; shape (n,)."""
+        """Share of the feed that goes to the product, shape (n,), at the mean sharpness and balance
+        of each member, averaged over members."""
         means = self.latent(A).mean
         grade, recovery = from_latent(means[:, 0], means[:, 1], feed_odds)
         return np.clip(expit(feed_odds) * recovery / grade, 0.0, 1.0).mean(axis=0)
 
     def reading_sd(self) -> tuple[float, float]:
-        """Process noise of one reading, as standard deviations of sharpness and balance."""
+        """Standard deviations of the process noise of one reading, of sharpness and of balance."""
         s, c = (float(np.sqrt(gp.noise_variance())) for gp in self.processes)
         return s, c
 

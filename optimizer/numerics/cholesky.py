@@ -1,4 +1,4 @@
-"""Cholesky factors of covariances and solutions by them, of one matrix or of a stack of them.
+"""Cholesky factors of covariances and solutions by them, for one matrix or a stack of matrices.
 
 A stack has one more axis in front: shape (k, n, n) instead of (n, n).
 """
@@ -15,15 +15,16 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Added to the diagonal, relative to its mean, one after the other until the factor exists.
+# Jitters, relative to the mean of the diagonal, that are added to the diagonal one after the other
+# until the factor exists.
 JITTERS = (0.0, 1e-10, 1e-8, 1e-6, 1e-4)
 
 
 def factorize(matrix: Floats) -> Floats:
-    """Lower Cholesky factor, (n, n), with the least jitter with which it exists; or of a stack.
+    """Lower Cholesky factor of a matrix, (n, n), or of each in a stack, with the least jitter.
 
     Raises:
-        numpy.linalg.LinAlgError: when even the largest jitter does not help.
+        numpy.linalg.LinAlgError: when the factor does not exist even with the largest jitter.
     """
     if matrix.ndim > 2:
         try:
@@ -42,28 +43,28 @@ def factorize(matrix: Floats) -> Floats:
 
 
 def solve_lower(lower: Floats, b: Floats) -> Floats:
-    """Inverse of a lower factor, (n, n), times b, (n, m) or (n,); shape of b. Or of a stack."""
+    """Inverse of a lower factor, (n, n), times b, (n, m) or (n,), or of a stack; shape of b."""
     if lower.ndim > 2:
         return np.array([solve_lower(*each) for each in zip(lower, b, strict=True)])
-    # Transposed, both have the memory layout of BLAS: x' L' = b'.
+    # The transposed arrays have the memory layout of BLAS: x' L' = b'.
     columns = b.T if b.ndim == 2 else b[None, :]
     x = blas.dtrsm(1.0, lower.T, columns, side=1)
     return np.asarray(x.T if b.ndim == 2 else x[0])
 
 
 def weighted_sum(weights: Floats, rows: Floats) -> Floats:
-    """Sum of rows, (n, m), each times its weight, (n,); shape (m,). Or of a stack."""
+    """Sum, shape (m,), of rows, (n, m), each multiplied by its weight, (n,); or of a stack."""
     return np.asarray((weights[..., None, :] @ rows)[..., 0, :])
 
 
 def transposed(matrix: Floats) -> Floats:
-    """A matrix transposed, or each matrix of a stack."""
+    """The transpose of a matrix, or of each matrix of a stack."""
     return np.swapaxes(matrix, -1, -2)
 
 
 def inverse(lower: Floats) -> Floats:
     """Inverse of the matrix whose lower Cholesky factor is ``lower``, shape (n, n)."""
-    # Transposed, it has the memory layout of LAPACK, and the other triangle stays 0.
+    # The transpose has the memory layout of LAPACK, and its other triangle remains 0.
     half, _ = lapack.dpotri(lower.T, lower=0)
     whole: Any = half + half.T
     whole[np.diag_indices(len(whole))] *= 0.5

@@ -16,20 +16,20 @@ _SHIFT = np.uint64(29)
 
 
 def distinct_rows(rows: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-    """Distinct rows in lexicographic order, shape (k, d), and the index of each row, shape (n,).
+    """Distinct rows in lexicographic order, shape (k, d), and the index of each row in them, (n,).
 
-    The result of ``np.unique(rows, axis=0, return_inverse=True)`` in a fraction of its time: each
-    row is hashed to one word, and only distinct rows are sorted. Where two different rows have the
-    same word by chance, ``np.unique`` does the work.
+    The result equals that of ``np.unique(rows, axis=0, return_inverse=True)`` and takes a fraction
+    of the time: each row is hashed to one word, and only distinct rows are sorted. Where two
+    different rows happen to have equal words, ``np.unique`` is called instead.
 
     Args:
-        rows: shape (n, d).
+        rows: the rows, shape (n, d).
 
     >>> points, which = distinct_rows(np.array([[2.0, 1.0], [0.0, 3.0], [2.0, 1.0]]))
     >>> points.tolist(), which.tolist()
     ([[0.0, 3.0], [2.0, 1.0]], [1, 0, 1])
     """
-    exact = np.ascontiguousarray(rows, dtype=np.float64) + 0.0  # -0.0 and 0.0 are equal
+    exact = np.ascontiguousarray(rows, dtype=np.float64) + 0.0  # makes -0.0 equal to 0.0
     words = np.zeros(len(exact), np.uint64)
     for column in exact.T:
         words = (words ^ np.ascontiguousarray(column).view(np.uint64)) * _ODD

@@ -1,8 +1,7 @@
-"""Steps to better neighbors on a lattice: the one climb that every search of settings uses.
+"""Hill climbing on a lattice, which every search of settings uses.
 
-A point is a row of integers. Which points are kept, and which neighbors they have, is for the
-caller to say: the climb neither knows limits nor rounds anything, so that no candidate ever leaves
-the lattice.
+A point is a row of integers. The caller supplies the score and the neighbors of points. The climb
+has no limits of its own and does not round, so no candidate leaves the lattice.
 """
 
 from __future__ import annotations
@@ -34,17 +33,18 @@ def climb(
     """Move the best few points to better neighbors, round by round, until none is better.
 
     Args:
-        points: where the climb starts, shape (n, d).
-        values: their scores, shape (n,).
-        score: of points, (m, d) to (m,); higher is better.
-        neighbors: the points to try around the climbers, (k, d) to (m, d).
-        rounds: the most rounds of steps.
-        climbers: how many of the best points are kept after each round.
-        patient: whether to go on after a round that found nothing better than the best, as where
-            neighbors are drawn at random.
+        points: points where the climb starts, shape (n, d).
+        values: scores of the starting points, shape (n,).
+        score: function from points, (m, d), to their scores, (m,); higher is better.
+        neighbors: function from the best points so far, (k, d), to the points to try around them,
+            (m, d).
+        rounds: largest number of rounds.
+        climbers: number of best points that are kept after each round.
+        patient: whether to continue after a round without improvement of the best score, which is
+            useful where neighbors are drawn at random.
 
     Returns:
-        Points of the last round with their scores, not sorted; the best of all is among them.
+        Points of the last round with their scores, not sorted; the best point found is among them.
     """
     for _ in range(rounds):
         best = top(values, climbers)
@@ -61,7 +61,7 @@ def climb(
 
 
 def top(values: Floats, k: int) -> Indices:
-    """Positions of the k largest values, largest first, ties in order of position."""
+    """Positions of the k largest values, largest first; equal values keep the order of position."""
     return np.argsort(-values, kind="stable")[:k]
 
 

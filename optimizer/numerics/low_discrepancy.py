@@ -2,8 +2,8 @@
 
 A Kronecker sequence shifted by a seeded offset: point k is frac(offset + k alpha), with
 alpha_j = 1 / g^j and g the root of g^(d+1) = g + 1 (Roberts, "The unreasonable effectiveness of
-quasirandom sequences", 2018). The sequences of scipy would load all of its statistics, which takes
-longer than planning.
+quasirandom sequences", 2018). Using the sequences of scipy would load all of its statistics
+package, which takes longer than planning.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# The fixed-point iteration for g contracts; after this many steps every digit is right.
+# The fixed-point iteration for g is a contraction; after this many steps every digit is correct.
 ROOT_STEPS = 64
 
 
@@ -26,8 +26,8 @@ def even_points(n: int, d: int, rng: np.random.Generator) -> Floats:
 
     Args:
         n: number of points.
-        d: dimensions.
-        rng: gives the offset.
+        d: number of dimensions.
+        rng: random generator that draws the offset.
 
     Returns:
         shape (n, d).

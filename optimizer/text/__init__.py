@@ -1,1 +1,1 @@
-"""Text that people write and read: figures, headings, KEY=VALUE, what may be printed or opened."""
+"""Text that people write and read: figures, headings, KEY=VALUE entries, printable text."""

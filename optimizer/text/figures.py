@@ -1,7 +1,7 @@
-"""How figures are written for people: one way for each kind, so that paper and screens agree.
+"""How figures are written for people: one format for each kind, so that all outputs agree.
 
-The terminal, the report, the sheet, the page and the sentences in a plan all use these. The unit
-or the per cent sign is left to the sentence, after a space.
+The terminal, the report, the sheet, the page and the sentences in a plan all use these functions.
+The caller writes the unit or the per cent sign, after a space.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ def percent(fraction: float | None, places: int = 1) -> str:
 
 
 def exact_percent(fraction: float | None) -> str:
-    """A fraction that somebody chose (a grade to reach, a confidence), in per cent, as chosen.
+    """A fraction that a user chose (a grade to reach, a confidence), in per cent, without rounding.
 
     >>> exact_percent(0.9), exact_percent(0.975), exact_percent(0.985)
     ('90', '97.5', '98.5')
@@ -42,7 +42,8 @@ def exact_percent(fraction: float | None) -> str:
 def whole_percent(probability: float | None) -> str:
     """A probability in whole per cent, rounded down.
 
-    What falls short of the confidence asked for must not read as if it reached it.
+    Rounding down ensures that a probability below the requested confidence does not read as if it
+    reached it.
 
     >>> whole_percent(0.8996), whole_percent(0.29), whole_percent(None)
     ('89', '29', '?')
@@ -60,7 +61,7 @@ def points(difference: float | None, places: int = 2) -> str:
 
 
 def tonnes(value: float | None) -> str:
-    """Tonnes, or tonnes an hour."""
+    """A mass in tonnes, or a rate in tonnes an hour."""
     return UNKNOWN if value is None else f"{value:.2f}"
 
 
@@ -76,10 +77,11 @@ def worth(value: float | None) -> str:
 
 
 def minutes(value: float | None) -> str:
+    """A duration in minutes."""
     """Minutes."""
     return UNKNOWN if value is None else f"{value:g}"
 
 
 def plain(value: Any) -> str:
-    """A value of the material or the brief: a number short, a text as it is."""
+    """A value of the material or the brief: a number in short form, a text unchanged."""
     return level(value) if isinstance(value, int | float) else str(value)

@@ -1,9 +1,9 @@
-"""Text that a spreadsheet would run as a formula is made harmless in CSV, and read back as it was.
+"""Makes text that a spreadsheet would run as a formula harmless in CSV, and restores it on reading.
 
 A text that begins with ``=``, ``+``, ``-``, ``@``, a tab or a carriage return gets an apostrophe in
-front, and so does one that begins with an apostrophe, so that taking one away again is always
-right. A number needs no apostrophe. Used for every CSV written here, and for every log in text or a
-workbook that is read; typed tables (Parquet, JSON) hold no formulas.
+front. A text that begins with an apostrophe gets one too, so that removing one apostrophe always
+restores the text. A number needs no apostrophe. All CSV that is written uses ``harmless``, and the
+reader of text and workbook logs uses ``as_meant``; typed tables (Parquet, JSON) hold no formulas.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import re
 from typing import Any
 
 _SIGNS = r"[=+\-@\t\r']"
-# Arrow uses these patterns as well; its regular expressions read them like Python's.
+# Arrow uses these patterns too; its regular expressions and those of Python agree on them.
 DANGEROUS = rf"^{_SIGNS}"
 ESCAPED = rf"^'({_SIGNS})"
 NUMBER = r"^[+-]?([0-9]+[.,]?[0-9]*|[.,][0-9]+)([eE][+-]?[0-9]+)? *%?$"

@@ -1,7 +1,7 @@
-"""Column headings: a name in any spelling, and the unit that stands behind it.
+"""Column headings: a name in any spelling, followed by an optional unit.
 
-Every table that is read (logs, stream files, density fractions, rows from a form) takes its
-headings apart here, so that ``Feed Rate (kg/h)`` means the same in all of them.
+Every table that is read (logs, stream files, density fractions, rows from a form) is split into
+names and units here, so that ``Feed Rate (kg/h)`` means the same in all of them.
 """
 
 from __future__ import annotations
@@ -53,20 +53,20 @@ def with_unit(name: str, unit: str) -> str:
 def bind_fields(
     headings: Sequence[str], fields: Collection[str], needed: Sequence[str], path: str
 ) -> tuple[list[str], dict[str, str]]:
-    """Which column of a table fills which field.
+    """Match the columns of a table to fields.
 
     Args:
-        headings: as they stand in the table.
+        headings: headings as written in the table.
         fields: names that have a meaning in this kind of table.
-        needed: those fields without which the table cannot be used.
-        path: the file, for messages.
+        needed: fields without which the table cannot be used.
+        path: name of the file, for messages.
 
     Returns:
         The name of each column, a field's own name or else the heading as written; and the unit
         of each field found, empty where its heading has none.
 
     Raises:
-        InputError: when two columns are the same field, or a needed field has no column.
+        InputError: when two columns match one field, or a needed field has no column.
     """
     known = {name_key(field): field for field in fields}
     names: list[str] = []

@@ -1,4 +1,4 @@
-"""``KEY=VALUE`` entries, as options of the command line and queries of the service give them."""
+"""``KEY=VALUE`` entries of command line options and of service queries."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from optimizer.errors import InputError
 
 LONGEST_SHOWN = 60
-"""Characters of an entry that a message repeats."""
+"""Largest number of characters of an entry that a message quotes."""
 
 
 def key_values(entries: Iterable[str], what: str, *, at_last: bool = False) -> dict[str, str]:
@@ -15,9 +15,9 @@ def key_values(entries: Iterable[str], what: str, *, at_last: bool = False) -> d
 
     Args:
         entries: each ``KEY=VALUE``; spaces around key and value do not count.
-        what: the option or parameter, for messages.
-        at_last: the last ``=`` separates instead, for keys that may hold one: the headings of a
-            log, which are mapped to names of fields, that never do.
+        what: name of the option or parameter, for messages.
+        at_last: whether the last ``=`` separates instead of the first. This is for keys that may
+            hold ``=``, such as headings of a log that are mapped to names of fields.
 
     Raises:
         InputError: when an entry has no key or no value, or a key is given twice.

@@ -1,8 +1,9 @@
 """Text from other people's files and forms, written so that it does no harm where it is read.
 
-Control characters are commands to a terminal, and neither a page nor an address can carry them;
-marks of writing direction show another text than there is. Such characters are written out
-(``\\x1b``) wherever text is printed, shown on a page or sent as JSON. What is stored keeps them.
+Control characters are commands to a terminal, and neither a page nor an address can contain them;
+marks of writing direction make a text look different from what it contains. Such characters are
+written out (``\\x1b``) wherever text is printed, shown on a page or sent as JSON. Stored text keeps
+them.
 """
 
 from __future__ import annotations
@@ -45,7 +46,7 @@ def printable_lines(text: str) -> str:
 
 
 def fits_in_a_page(text: str) -> bool:
-    """Whether a page and an address can carry a text as it is.
+    """Whether a page and an address can contain a text unchanged.
 
     >>> fits_in_a_page("déck 1"), fits_in_a_page("deck\\n1"), fits_in_a_page("\\ud800")
     (True, False, False)
@@ -57,21 +58,23 @@ def json_text(document: Mapping[str, Any], *, allow_nan: bool = True) -> str:
     """A document as JSON: the same values, unprintable characters escaped as JSON does it.
 
     Args:
-        document: of plain values.
-        allow_nan: whether a number that is not finite may be written, which JSON does not know.
+        document: document of plain values (dict, list, text, number, None).
+        allow_nan: whether a number that is not finite may be written, although JSON has no such
+            numbers.
 
     Raises:
-        ValueError: when a number is not finite and that is not allowed.
+        ValueError: when a number is not finite and ``allow_nan`` is false.
     """
     text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=allow_nan)
     return _ANY_BUT_LINE_ENDS.sub(lambda found: json.dumps(found[0])[1:-1], text)
 
 
 def json_bytes(document: Mapping[str, Any]) -> bytes:
-    """A document as the service sends and keeps it.
+    """A document as the bytes of JSON that the service sends and stores.
 
     Raises:
-        ValueError: when it holds a number that is not finite, which is a fault of the program.
+        ValueError: when the document holds a number that is not finite, which is a fault of the
+            program.
     """
     return json_text(document, allow_nan=False).encode() + b"\n"
 
