@@ -1,7 +1,8 @@
 """From the runs of a history to the evidence of one line.
 
 In come the runs and today's material; out comes an ``Evidence``: settings and material in unit
-coordinates, readings with their errors, today's values, and warnings of what the runs leave open.
+coordinates, readings with their errors, today's values, and warnings about what the runs cannot
+show.
 """
 
 from __future__ import annotations
@@ -29,12 +30,12 @@ if TYPE_CHECKING:
 
 
 def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
-    """The evidence for a brief in the runs of a history.
+    """The evidence that the runs of a history hold for a brief.
 
     Args:
-        runs: all runs read, settings in the site's units, in the history's order.
-        site: the plant.
-        brief: today's line and material.
+        runs: all runs of the history, in its order, with settings in the site's units.
+        site: description of the plant.
+        brief: what is wanted today, of which the line and the material are used.
     """
     warnings: list[str] = []
     line = _choose_line(runs, brief, warnings)
@@ -90,7 +91,7 @@ def _choose_line(runs: pa.Table, brief: Brief, warnings: list[str]) -> str | Non
     latest = {n: float(np.nanmax(np.append(started[names == n], -np.inf))) for n in lines}
     chosen = max(lines, key=lambda n: (latest[n], int(np.sum(names == n)), n))
     warnings.append(
-        f"No line was named; this plan is for '{chosen}', the one with the latest run. "
+        f"No line was named; this plan is for '{chosen}', the line with the latest run. "
         f"Lines here: {', '.join(lines)}."
     )
     return chosen

@@ -1,6 +1,7 @@
-"""The runs that a line learns from: its own and, while these are few, those of other lines.
+"""The runs that a line learns from: its own and, while these are few, runs of other lines.
 
-Borrowed runs carry the number of their line, and the surrogate estimates how far the lines agree.
+Borrowed runs carry the number of their line, and the surrogate estimates how closely the lines
+agree.
 """
 
 from __future__ import annotations
@@ -19,9 +20,9 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# A line with fewer set-points than FEWEST_OWN also learns from the others; with more it has little
-# to gain. At most MOST_BORROWED of their runs are taken, evenly over time, because the cost of the
-# exact model is cubic in the set-points.
+# A line with fewer set-points than FEWEST_OWN also learns from other lines; a line with more has
+# little to gain. At most MOST_BORROWED runs of other lines are taken, evenly over time, because the
+# cost of the exact model is cubic in the number of set-points.
 FEWEST_OWN, MOST_BORROWED, FEWEST_OF_OTHER = 40, 150, 8
 RUNS_TO_COUNT = 2000
 
@@ -29,11 +30,11 @@ RUNS_TO_COUNT = 2000
 def runs_to_learn_from(
     runs: pa.Table, line: str | None, site: Site, warnings: list[str]
 ) -> tuple[pa.Table, Floats]:
-    """The runs that a line learns from: those borrowed from other lines first, then its own.
+    """The runs that a line learns from: runs borrowed from other lines first, then its own runs.
 
     Returns:
         The runs, and the number of each run's line, shape (n,): 0 for the line itself, 1 and up for
-        the others.
+        the other lines.
     """
     if not runs.num_rows or line is None:
         return runs.slice(0, 0), np.zeros(0)
@@ -74,7 +75,7 @@ def knows_enough(own: pa.Table, space: SettingSpace) -> bool:
 
 
 def _evenly(n: int, most: int) -> NDArray[np.int64]:
-    """At most ``most`` of n positions, evenly spaced."""
+    """At most ``most`` evenly spaced positions out of n."""
     return np.unique(np.linspace(0, n - 1, min(n, most)).astype(np.int64))
 
 

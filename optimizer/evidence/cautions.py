@@ -1,4 +1,4 @@
-"""Warnings of a plan: what the runs of a line leave open."""
+"""Warnings of a plan about what the runs of a line cannot show."""
 
 from __future__ import annotations
 
@@ -32,14 +32,14 @@ def unsettled(
         return said
     if "settled" in runs.column_names:
         flag = np.asarray(runs["settled"].to_numpy(), dtype=object)
-        restless = int(np.sum((flag == False) & measured))  # noqa: E712 - null is neither
+        restless = int(np.sum((flag == False) & measured))  # noqa: E712 - null is neither true nor false
         if restless:
             said.append(
                 f"{restless} run{'s' if restless > 1 else ''} had not settled when sampled: their "
                 "readings drifted or surged to the end; repeat them before trusting them."
             )
     started = start_times(runs)
-    order = np.argsort(started, kind="stable")  # undated runs come last
+    order = np.argsort(started, kind="stable")  # undated runs are last
     minutes = np.diff(started[order]) / np.timedelta64(1, "m")
     changed = np.any(np.diff(settings[order], axis=0) != 0, axis=1)
     hasty = changed & (minutes > 0) & (minutes < settle_minutes) & measured[order[:-1]]
@@ -54,7 +54,8 @@ def unsettled(
 
 
 def habits(evidence: Evidence) -> list[str]:
-    """Warnings about settings that never moved, and pairs that always moved together."""
+    """Warnings about settings that never changed and pairs of settings that always changed
+    together."""
     warnings: list[str] = []
     settings, names = evidence.settings, evidence.space.names
     if len(settings) < FEWEST_FOR_CORRELATION:
@@ -79,7 +80,7 @@ def habits(evidence: Evidence) -> list[str]:
 
 
 def feed_grade_of(odds: float) -> float:
-    """Feed grade of log odds."""
+    """The feed grade, a fraction, that has these log odds."""
     return float(expit(odds))
 
 

@@ -1,4 +1,4 @@
-"""Columns of runs as arrays."""
+"""Columns of a run table as arrays."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def column_reader(runs: pa.Table) -> Any:
-    """A function from a column's name to its values, NaN where there are none, shape (n,)."""
+    """A function from a column's name to its values, shape (n,), NaN where a value is missing."""
 
     def column(name: str) -> Floats:
         if name not in runs.column_names:
@@ -26,6 +26,6 @@ def column_reader(runs: pa.Table) -> Any:
 
 
 def start_times(runs: pa.Table) -> NDArray[np.datetime64]:
-    """When each run started, in UTC, NaT where undated, shape (n,)."""
+    """The start of each run in UTC, shape (n,), NaT where it is unknown."""
     moments = runs["started_at"].cast("timestamp[us]").to_numpy()
     return np.asarray(moments, dtype="datetime64[us]")

@@ -21,18 +21,18 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
 
-# With more set-points than this, the model of a plan has this many inducing points
+# With more set-points than this, the model of a plan uses this many inducing points
 # (reports/scale.md).
 MOST_POINTS = 400
 
 
 def fit_surrogate(evidence: Evidence, seed: int, exact: bool = False) -> FittedSurrogate:
-    """Fit the surrogate to the measured runs of a line and those borrowed from other lines.
+    """Fit the surrogate to the measured runs of a line and to runs borrowed from other lines.
 
     Args:
-        evidence: of the line.
-        seed: of everything random.
-        exact: whether to use all set-points, however many.
+        evidence: evidence of the line.
+        seed: seed of all random numbers.
+        exact: whether to use all set-points, however many there are.
     """
     own = evidence.take(evidence.measured)
     sources = [own] if evidence.borrowed is None else [own, evidence.borrowed]
@@ -49,7 +49,7 @@ def fit_surrogate(evidence: Evidence, seed: int, exact: bool = False) -> FittedS
 
 
 def chance_even_of(evidence: Evidence) -> Callable[[Indices], Floats]:
-    """A function from lattice points, (n, d), to the chance of an even deck, (n,).
+    """A function from lattice points, shape (n, d), to the chance of an even deck, shape (n,).
 
     The chance is 1 everywhere for a line without failed runs.
     """

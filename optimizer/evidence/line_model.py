@@ -1,9 +1,9 @@
 """The model of one line for diagnosis and comparison: evidence, fitted surrogate, drawn surfaces.
 
-In comes the evidence of a line; out come the fitted surrogate, where the deck runs even, and
-whole surfaces of grade and recovery drawn from the posterior. A drawn surface can be evaluated
-anywhere, so that a question about all settings at once (the highest recovery, a sensitivity) gets
-an answer with its uncertainty.
+In comes the evidence of a line; out come the fitted surrogate, the chance that the deck runs even,
+and whole surfaces of grade and recovery drawn from the posterior. A drawn surface can be evaluated
+at any settings, so a quantity that depends on all settings at once (the highest recovery, a
+sensitivity) can be computed with its uncertainty.
 """
 
 from __future__ import annotations
@@ -39,9 +39,9 @@ class LineModel:
     """A line's evidence and the models fitted to it.
 
     Args:
-        evidence: runs of the line, with at least three measured ones.
-        seed: of everything random.
-        fitted: a surrogate that was fitted to these runs before, or None.
+        evidence: evidence of the line, with at least three measured runs.
+        seed: seed of all random numbers.
+        fitted: a surrogate that was already fitted to these runs; None to fit one.
     """
 
     evidence: Evidence
@@ -50,14 +50,15 @@ class LineModel:
 
     @cached_property
     def surrogate(self) -> FittedSurrogate:
-        """The surrogate, fitted to all measured runs exactly."""
+        """The surrogate, fitted to all measured runs by the exact solver."""
         if self.fitted is not None and self.fitted.exact:
             return self.fitted
         return fit_surrogate(self.evidence, self.seed, exact=True)
 
     @cached_property
     def latent_readings(self) -> tuple[Floats, Floats]:
-        """Readings of sharpness and balance of each measured run, as fitted, each (n,)."""
+        """Sharpness and balance of each measured run, to which the surrogate was fitted, each
+        (n,)."""
         S, C = self.surrogate.latent_readings_
         return S, C
 
@@ -75,20 +76,21 @@ class LineModel:
 
     @cached_property
     def recent_inputs(self) -> Floats:
-        """The recent settings with today's material, an input of the surrogate, (1, d + m)."""
+        """The recent settings with today's material, as an input of the surrogate, shape (1, d +
+        m)."""
         index = self.evidence.space.nearest_index(self.recent_settings[None, :])
         return self.evidence.inputs_today(index)
 
     def surfaces(self, anchors: Floats, draws: int, margin: float = 1.0) -> Surfaces:
-        """Surfaces drawn from the posterior, see ``Surfaces``."""
+        """Surfaces of grade and recovery drawn from the posterior, see ``Surfaces``."""
         return Surfaces(self.surrogate, anchors, draws, self.seed, margin)
 
 
 class Surfaces:
     """Grade and recovery as whole surfaces, drawn jointly from the posterior.
 
-    Each draw is exact at the anchors; elsewhere it is its conditional mean given the anchors and
-    the runs,
+    A draw is exact at the anchors; elsewhere its value is the conditional mean given the draw at
+    the anchors and the runs,
 
         f(x) = mu(x) + C(x, Z) C(Z, Z)^-1 (f(Z) - mu(Z)),
 
@@ -96,10 +98,10 @@ class Surfaces:
     length scale apart.
 
     Args:
-        surrogate: fitted.
-        anchors: inputs Z in unit coordinates, shape (m, d).
+        surrogate: the fitted surrogate.
+        anchors: inputs Z in unit coordinates at which the draws are exact, shape (m, d).
         draws: number of surfaces, divided among the surrogate's members.
-        seed: of the draws.
+        seed: seed of the draws.
         margin: factor on posterior standard deviations.
     """
 
@@ -119,12 +121,13 @@ class Surfaces:
         for pair, count in zip(surrogate.pairs_, counts, strict=False):
             moments = pair.moments(anchors)
             lower = factorize(pair.covariance(moments, moments))
-            # C^-1 (f - mu) with f - mu = L z is L'^-1 z; solved with the factor, jitter included.
+            # With f - mu = L z, C^-1 (f - mu) is L'^-1 z. It is solved with the factor L, jitter
+            # included.
             off = margin * WIDENING * (lower @ rng.standard_normal((len(lower), count)))
             self._parts.append((pair, moments, cho_solve((lower, True), off)))
 
     def latent(self, A: Floats) -> tuple[Floats, Floats]:
-        """Sharpness and balance at inputs A, shape (n, d); each (draws, n)."""
+        """Sharpness and balance, each (draws, n), at inputs A, shape (n, d)."""
         sharpness, balance, inputs = [], [], Inputs(A)
         for pair, anchors, weights in self._parts:
             moments = pair.moments(inputs)
@@ -134,5 +137,5 @@ class Surfaces:
         return np.vstack(sharpness), np.vstack(balance)
 
     def outcome(self, A: Floats, feed_odds: float) -> tuple[Floats, Floats]:
-        """Grade and recovery at inputs A, shape (n, d); each (draws, n)."""
+        """Grade and recovery, each (draws, n), at inputs A, shape (n, d)."""
         return from_latent(*self.latent(A), feed_odds)

@@ -20,27 +20,29 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Material readings closer than this share of the declared range count as the same material, so
-# that replicates collapse although a moisture meter never shows the same figure twice.
+# Material readings that are closer than this share of the declared range count as equal, so that
+# replicates collapse although a moisture meter never shows the same figure twice.
 CONTEXT_GRID = 0.02
 
-# Beyond so many set-points the grid of the material is coarsened.
+# With more set-points than this, the grid of the material is made coarser.
 MOST_SET_POINTS = 1200
 
-# The grid is made no coarser than this: the settings alone may make more set-points than that.
+# Widest step of the grid. A limit is needed because the settings alone may give more set-points
+# than the model can hold.
 COARSEST_GRID = 0.16
 
-# A material variable that moved by less than this share of its range is left out of the model.
+# A material variable that varied by less than this share of its range is left out of the model.
 CONTEXT_MOVES = 0.02
 
-# Labels of material become inputs where there are few of them, each with several runs; many labels
-# are names of lots.
+# Labels of material become inputs where there are few labels, each with several runs; where there
+# are many labels, they are names of lots.
 FEWEST_LABEL_RUNS, MOST_LABELS = 5, 6
 
 # Where the brief does not give today's material, it is the median of this many latest runs.
 LATEST_RUNS = 10
 
-# Share of runs that a measured feed grade may contradict before it is set aside.
+# Largest share of runs that a measured feed grade may contradict; above it the feed grade is not
+# used.
 MOST_CONTRADICTIONS = 0.05
 
 
@@ -84,7 +86,7 @@ def material_inputs(
 def _today(
     name: str, given: Any, values: Floats, known: Any, variable: Any, warnings: list[str]
 ) -> float | None:
-    """Today's value of a material variable: the brief's, else that of the latest runs."""
+    """Today's value of a material variable: from the brief, else from the latest runs."""
     if given is not None:
         if known.any():
             low, high = np.min(values[known]), np.max(values[known])
@@ -101,7 +103,7 @@ def _today(
 
 
 def _on_grid(context: Floats, today: Floats, column: Any, site: Site, m: int) -> Floats:
-    """Material rounded to a grid, coarse enough that the exact model can hold all set-points.
+    """Material rounded to a grid that is coarse enough for the exact model to hold all set-points.
 
     Today's material is a point of the grid, since the plan is made for it.
     """
@@ -121,7 +123,8 @@ def _on_grid(context: Floats, today: Floats, column: Any, site: Site, m: int) ->
 def _labels(
     runs: pa.Table, brief: Brief, material: dict[str, Any], warnings: list[str]
 ) -> tuple[Floats, Floats]:
-    """Material labels as one 0/1 input each, when there are a few with a few runs each."""
+    """Material labels as one 0/1 input each, where there are a few labels with several runs
+    each."""
     kinds, place = np.array([""]), np.zeros(runs.num_rows, np.int64)
     if "material" in runs.column_names and runs.num_rows:
         column = pc.fill_null(runs["material"].cast("string"), "")
@@ -153,11 +156,11 @@ def feed_odds(
     material: dict[str, Any],
     warnings: list[str],
 ) -> tuple[Floats, float, bool]:
-    """Log odds of the feed grade of each run and today, and whether they are known.
+    """Log odds of the feed grade of each run and of today, and whether they are known.
 
-    A run without a feed grade takes the median of the others; where no run has one, all take the
-    brief's, and grade and recovery then split the mass of the feed by the two-product formula.
-    Without either, the feed grade is guessed.
+    A run without a feed grade takes the median feed grade of the other runs. Where no run has one,
+    all runs take the feed grade of the brief, and grade and recovery then split the mass of the
+    feed by the two-product formula. Where the brief has none either, the feed grade is guessed.
     """
     measured = np.isfinite(grade_logit) & np.isfinite(recovery_logit)
     feed = scaled(column(FEED_GRADE), site.feed_grade_scale)

@@ -19,27 +19,28 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Evidence:
-    """The runs of one line, ready to learn from.
+    """The runs of one line as arrays that a model is fitted to.
 
     Attributes:
-        space: settings of the line.
-        line: its name, or None when the history is empty and none was named.
-        settings: values of every run, failed ones included, shape (n, d).
-        context: material inputs of every run in unit coordinates, shape (n, m).
-        today: material inputs today, shape (m,).
-        readings: grade and recovery of every run with their errors, NaN where a failed trial has
-            none.
+        space: the settings of the line.
+        line: name of the line; None when the history is empty and no line was named.
+        settings: values of the settings of every run, failed runs included, shape (n, d).
+        context: material inputs of every run, in unit coordinates, shape (n, m).
+        today: material inputs of today's material, shape (m,).
+        readings: grade and recovery of every run with their errors, NaN where a failed trial has no
+            reading.
         feed_odds: log odds of the feed grade of every run, shape (n,).
-        feed_odds_today: the same today.
+        feed_odds_today: log odds of today's feed grade.
         feed_grade_known: whether the feed grade was measured or stated rather than guessed.
         even: whether the deck ran even, shape (n,).
-        started: when each run started, in UTC, NaT where undated, shape (n,).
+        started: start of each run in UTC, NaT where it is unknown, shape (n,).
         material: today's material as the plan reports it.
-        warnings: what the runs cannot tell.
-        number: of the line among those that teach each other: 0 the own, 1 and up the others,
-            shape (n,).
-        by_line: whether lines teach each other; the number of a line is then an input.
-        borrowed: measured runs of other lines, where this one has few, or None.
+        warnings: sentences about what the runs cannot show.
+        number: number of each run's line, shape (n,): 0 for the line itself, 1 and up for the lines
+            that runs are borrowed from.
+        by_line: whether runs are borrowed from other lines; the number of the line is then an
+            input.
+        borrowed: evidence of measured runs of other lines, where this line has few runs; else None.
     """
 
     space: SettingSpace
@@ -61,33 +62,33 @@ class Evidence:
 
     @property
     def grade(self) -> Floats:
-        """Grade that each run read, a fraction, NaN where it has none, shape (n,)."""
+        """Reading of the grade of each run, a fraction, NaN where it is missing, shape (n,)."""
         return self.readings.grade
 
     @property
     def measured(self) -> NDArray[np.bool_]:
-        """Runs with both readings."""
+        """Which runs have readings of both grade and recovery, shape (n,)."""
         return self.readings.measured
 
     @property
     def inputs(self) -> Floats:
-        """Settings and material in unit coordinates, and the line's number where lines teach each
-        other, shape (n, d + m) or (n, d + m + 1)."""
+        """Settings and material in unit coordinates, shape (n, d + m); with the line's number as
+        one more column where runs are borrowed, shape (n, d + m + 1)."""
         inputs = [np.round(self.space.to_unit(self.settings), 9), self.context]
         return np.hstack([*inputs, self.number[:, None]] if self.by_line else inputs)
 
     def inputs_today(self, index: NDArray[np.int64]) -> Floats:
-        """Lattice points, shape (k, d), with today's material, as ``inputs`` has them."""
+        """Lattice points, shape (k, d), with today's material, in the columns of ``inputs``."""
         unit = np.round(self.space.to_unit(self.space.values(index)), 9)
         inputs = [unit, np.tile(self.today, (len(unit), 1))]
         return np.hstack([*inputs, np.zeros((len(unit), 1))] if self.by_line else inputs)
 
     def alone(self) -> Evidence:
-        """Without what was borrowed from other lines."""
+        """This evidence without the runs borrowed from other lines."""
         return replace(self, by_line=False, borrowed=None)
 
     def take(self, rows: NDArray[np.bool_]) -> Evidence:
-        """Some of the runs."""
+        """The evidence with only the runs of a mask or index."""
         each = {
             f.name: getattr(self, f.name)[rows]
             for f in fields(self)

@@ -1,7 +1,8 @@
-"""Collapses the measured runs of a line to set-points: runs of equal settings and material.
+"""Collapses the measured runs of a line to set-points, which are runs of equal settings and
+material.
 
-In comes an ``Evidence``; out come mean readings, few enough to plot. Where the set-points are too
-many, those in one cell of a grid are averaged; no run is left out.
+In comes an ``Evidence``; out come mean readings, few enough to plot. Where there are too many
+set-points, those in one cell of a grid are averaged; no run is left out.
 """
 
 from __future__ import annotations
@@ -25,22 +26,23 @@ if TYPE_CHECKING:
 MOST_POINTS = 800
 """Largest number of set-points to plot."""
 FIRST_CELL = 0.02
-"""Width of a cell, as a share of each range; doubled until few enough are left."""
+"""Width of a grid cell as a share of each range; it is doubled until few enough set-points are
+left."""
 
 
 @dataclass(frozen=True)
 class SetPoints:
-    """Runs collapsed to u set-points.
+    """The n measured runs of a line, collapsed to u set-points.
 
     Attributes:
         inputs: mean settings and material in unit coordinates, shape (u, d + m).
         settings: mean settings, shape (u, d).
-        grade, recovery: fractions of the mean logits, shape (u,).
+        grade, recovery: fractions at the mean logits, shape (u,).
         grade_logit, recovery_logit: mean readings on the logit scale, shape (u,).
         feed_odds: mean log odds of the feed grade, shape (u,).
-        count: number of runs of each, shape (u,).
-        owner: index of the set-point of every measured run, shape (n,).
-        cell: width of the cells in unit coordinates; 0 when only equal runs were averaged.
+        count: number of runs of each set-point, shape (u,).
+        owner: index of the set-point that each measured run belongs to, shape (n,).
+        cell: width of the grid cells in unit coordinates; 0 when only equal runs were averaged.
     """
 
     inputs: Floats
@@ -63,7 +65,7 @@ class SetPoints:
         return expit(self.recovery_logit)
 
     def as_dict(self, names: tuple[str, ...]) -> dict[str, Any]:
-        """Columns, one entry a set-point."""
+        """The columns by name, each with one entry for each set-point."""
         columns = {n: self.settings[:, j] for j, n in enumerate(names)}
         columns |= {"grade": self.grade, "recovery": self.recovery}
         return {

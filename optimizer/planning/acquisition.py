@@ -1,10 +1,11 @@
 """The gain of a trial: noisy, constrained expected improvement in log form.
 
-The incumbent is not the best reading, which is a lucky one, but unknown: it is drawn jointly with
-the candidates from the posterior at the settings already tried (Letham, Karrer, Ottoni & Bakshy,
-Bayesian Anal. 14, 2019, 495). In each draw the incumbent is the best worth among settings that meet
-the grade, and a candidate gains what it adds to the incumbent where it meets the grade. Gains are
-logarithms (Ament et al., NeurIPS 2023), so that candidates of tiny gain still rank.
+The best reading is not used as the incumbent, because a best reading owes part of its value to
+noise. Instead the incumbent is unknown: it is drawn jointly with the candidates from the posterior
+at the settings already tried (Letham, Karrer, Ottoni & Bakshy, Bayesian Anal. 14, 2019, 495). In
+each draw the incumbent is the highest worth among settings that meet the grade, and the gain of a
+candidate that meets the grade is its worth above the incumbent, if positive. Gains are computed as
+logarithms (Ament et al., NeurIPS 2023), so that candidates of tiny gain can still be ranked.
 """
 
 from __future__ import annotations
@@ -34,26 +35,29 @@ if TYPE_CHECKING:
 LOG_SQRT_2PI = 0.5 * float(np.log(2.0 * np.pi))
 LOG_SQRT_PI_2 = 0.5 * float(np.log(0.5 * np.pi))
 SQRT_2 = float(np.sqrt(2.0))
-# Below -1 the two terms of EI cancel; below this 1 - z^2 exp(...) does too, and 1/z^2 remains.
+# Below z = -1 the two terms of EI cancel numerically. Below this z, 1 - z^2 exp(...) cancels too,
+# and its limit 1/z^2 is used.
 CANCELLATION_FROM, ASYMPTOTE_FROM = -1.0, -1.0 / np.sqrt(np.finfo(float).eps)
-# Joint draws in all, and the most members (draws of hyperparameters) that share them: a gain is the
-# average over both.
+# Total number of joint draws, and the largest number of members (draws of hyperparameters) among
+# which they are divided. A gain is the average over both.
 DRAWS, MOST_MEMBERS = 64, 8
 # Nodes of the Gauss-Legendre rule over the quantiles of logit recovery, on (0, 1): its error is
-# below 2 % for gains above 0.005 and below a factor of two for tiny gains (tests), beside ten per
-# cent of error from the draws. A shortlist needs fewer nodes.
+# below 2 % for gains above 0.005 and below a factor of two for tiny gains (checked by tests), while
+# the draws cause an error of ten per cent. A shortlist needs fewer nodes.
 NODES, COARSE_NODES = 8, 4
-# Keeps a node that rounding put on the floor above it, where the logarithm of the gain exists.
+# Smallest distance of a node above the floor: rounding may put a node on the floor, where the gain
+# is 0 and has no logarithm.
 SMALLEST_STEP = 1e-12
 # Incumbent (logit recovery) of a draw in which no tried setting meets the grade.
 NOTHING = -30.0
-# Nodes over a = logit p_w and over b = logit p_u given a, for worths that depend on both.
+# Numbers of nodes over a = logit p_w and over b = logit p_u given a, for worths that depend on
+# both.
 OUTER, INNER = 6, 4
 # Number of grades in each draw over which a gain in the trade-off is averaged.
 GRADES = 8
 GOLDEN = 0.5 * (np.sqrt(5.0) - 1.0)
-# Width of the softened corner of max(worth - best, 0), as a share of the scale of worths: it keeps
-# logarithms finite.
+# Width of the softened corner of max(worth - best, 0), as a share of the scale of worths. Softening
+# keeps logarithms finite.
 SOFTNESS = 1e-3
 
 
@@ -96,13 +100,13 @@ def _log_h(z: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class Outlook:
-    """Sharpness and balance of n candidates given each of s draws at other settings, normal.
+    """Normal distributions of sharpness and balance of n candidates, given each of s draws.
 
     Attributes:
-        sharpness, balance: means, shape (..., s, n).
-        sharpness_variance: shapes that broadcast with the means.
-        balance_variance: of the balance where the sharpness is known, likewise.
-        slope: of the balance on the sharpness, likewise.
+        sharpness, balance: means given each draw at other settings, shape (..., s, n).
+        sharpness_variance: variance of the sharpness, in a shape that broadcasts with the means.
+        balance_variance: variance of the balance given the sharpness, in such a shape.
+        slope: slope of the balance on the sharpness, in such a shape.
     """
 
     sharpness: Floats
@@ -123,7 +127,7 @@ class Outlook:
 
     @property
     def conditional(self) -> tuple[Floats, Floats, Floats]:
-        """Standard deviation of a; slope of b on a; standard deviation of b given a."""
+        """Standard deviation of a, slope of b on a, and standard deviation of b given a."""
         return chance_moments(self.sharpness_variance, self.balance_variance, self.slope)
 
 
@@ -137,15 +141,16 @@ def log_constrained_improvement(
     """ln E[(recovery - best)^+ 1{grade >= min_grade}] for normal S and C.
 
     With a = (C + S)/2 = logit recovery and b = (C - S)/2, the grade is met when b <= b*(a), and b
-    given a is normal, so the expectation is one integral over a > logit(best). In quantiles of
-    the normal a cut off there it is smooth, and a few Gauss-Legendre nodes do it.
+    given a is normal, so the expectation is one integral over a > logit(best). In terms of the
+    quantiles of a, truncated at logit(best), the integrand is smooth, and a few Gauss-Legendre
+    nodes suffice.
 
     Args:
-        outlook: of the candidates.
+        outlook: distributions of the candidates.
         best: logit of the recovery to beat in each draw, shape (..., s).
-        min_grade: fraction, one or one a draw, shape (s, 1).
+        min_grade: fraction, one for all draws or one for each draw, shape (s, 1).
         feed_odds: log odds of today's feed grade.
-        nodes: of the rule.
+        nodes: number of nodes of the rule.
 
     Returns:
         shape (..., s, n).
@@ -174,15 +179,17 @@ def log_constrained_gain(
     min_grade: float | None,
     feed_odds: float,
 ) -> Floats:
-    """ln E[(worth - best)^+ 1{grade >= min_grade}] for any worth, S and C normal.
+    """ln E[(worth - best)^+ 1{grade >= min_grade}] for any worth and normal S and C.
 
-    Nodes over a = logit recovery, and over the quantiles of b = logit p_u given a below its
-    limit; the positive part is softened by ``SOFTNESS`` of the scale (Ament et al., 2023).
+    The rule has nodes over a = logit recovery and over the quantiles of b = logit p_u given a,
+    truncated at its limit. The positive part is softened by ``SOFTNESS`` times the scale (Ament et
+    al., 2023).
 
     Args:
-        worth: of S and C, shapes (..., n).
-        outlook, best, feed_odds: as in ``log_constrained_improvement``; ``best`` is a worth.
-        scale: of worths.
+        worth: worth as a function of S and C, whose shapes are (..., n).
+        outlook, feed_odds: see ``log_constrained_improvement``.
+        best: worth to beat in each draw, shape (..., s).
+        scale: typical size of worths, in their unit.
         min_grade: fraction, or None for no limit.
 
     Returns:
@@ -207,7 +214,7 @@ def log_constrained_gain(
 
 
 def _log_softplus(x: Floats) -> Floats:
-    """ln ln(1 + e^x), which is x itself far below 0."""
+    """ln ln(1 + e^x), which approaches x far below 0."""
     return np.where(x < -30.0, x, np.log(np.logaddexp(0.0, np.maximum(x, -30.0))))
 
 
@@ -221,19 +228,19 @@ class ConstrainedImprovement:
     """Noisy constrained expected improvement over settings at today's material.
 
     Args:
-        surrogate: fitted surrogate.
-        base: inputs of settings whose draws make the incumbent (tried, pending, picked), shape
-            (m, d), material columns at today's values.
-        min_grade: fraction.
+        surrogate: the fitted surrogate.
+        base: inputs of the settings (tried, pending or picked) among which each draw finds its
+            incumbent, shape (m, d), with today's material.
+        min_grade: grade to reach, a fraction.
         feed_odds: log odds of today's feed grade.
-        room: how many picks will be added.
-        seed: of the draws.
-        objective: what is to be improved. Where it is the recovery over all grades from a
-            reference to 1, the gain is averaged over those grades. That is the expected
-            hypervolume improvement (Emmerich, Giannakoglou & Naujoks, IEEE Trans. Evol. Comput.
-            10, 2006, 421) over the height of the box: what a trial adds to the area below the
-            trade-off curve is, grade by grade, the recovery by which it beats the best that meets
-            that grade.
+        room: largest number of picked trials that will be added.
+        seed: seed of the draws.
+        objective: the worth to improve. Where it is the recovery over all grades from a reference
+            to 1, the gain is averaged over those grades. That average is the expected hypervolume
+            improvement (Emmerich, Giannakoglou & Naujoks, IEEE Trans. Evol. Comput. 10, 2006, 421)
+            divided by the width of the range of grades: at each grade, a trial adds to the area
+            below the trade-off curve the recovery by which it exceeds the best recovery at that
+            grade.
     """
 
     def __init__(
@@ -250,12 +257,13 @@ class ConstrainedImprovement:
         step = -(-surrogate.n_members_ // MOST_MEMBERS)
         members = len(range(0, surrogate.n_members_, step))
         per_member = max(4, DRAWS // members)
-        # Grades to be met, and the weight of the gain at each.
+        # The grades to meet, and the weight of the gain at each grade.
         self.grades: list[tuple[Any, float]] = [(min_grade, 1.0)]
         if isinstance(objective, Recovery) and objective.reference is not None:
             self.grades = _grades_above(objective.reference, 2 * (per_member // 2))
         width = len(base) + room
-        # Each draw and its mirror image: with few draws in many dimensions that is what helps.
+        # The draws are antithetic (each draw and its mirror image), which reduces the error of few
+        # draws in many dimensions.
         half = np.random.default_rng(seed).standard_normal((members, per_member // 2, width, 2))
         normals, points = np.concatenate([half, -half], axis=1), Inputs(base)
         self._fine = draw_pairs(surrogate.pairs(step), points, normals)
@@ -263,7 +271,8 @@ class ConstrainedImprovement:
         self._set_incumbents()
 
     def _set_incumbents(self) -> None:
-        """Find the best worth among base points that meet the grade, by draw and by grade."""
+        """Find, for each draw and each grade, the highest worth among base points that meet the
+        grade."""
         nothing = NOTHING
         if not isinstance(self.objective, Recovery):
             worths = [self._worth(*pair.values, pair.base.values) for pair in self._fine]
@@ -285,7 +294,7 @@ class ConstrainedImprovement:
         ]
 
     def _worth(self, S: Floats, C: Floats, A: Floats) -> Floats:
-        # Recovery in logits, where the gain is written without cancellation.
+        # The recovery is kept as a logit, from which the gain is computed without cancellation.
         if isinstance(self.objective, Recovery):
             return 0.5 * (S + C)
         return self.objective.worth(S, C, A)
@@ -295,16 +304,17 @@ class ConstrainedImprovement:
         return self._fine, self._rough
 
     def extend(self, point: Floats) -> None:
-        """Add a picked trial, inputs of shape (1, d), to the settings behind the incumbent."""
+        """Add a picked trial, inputs of shape (1, d), to the settings that define the incumbent."""
         self._fine, self._rough = ([p.extend(point) for p in part] for part in self._parts)
         self._set_incumbents()
 
     def log_gain(self, A: ArrayLike | Inputs, coarse: bool = False) -> Floats:
-        """ln of the expected gain in worth of trying each of A; recovery counts as a fraction.
+        """ln of the expected gain in worth of a trial at each of A, with recovery as a fraction.
 
         Args:
             A: inputs, shape (n, d).
-            coarse: whether to use a quarter of the members and fewer nodes, enough to shortlist.
+            coarse: whether to use a quarter of the members and fewer nodes, which is enough for a
+                shortlist.
 
         Returns:
             shape (n,).
@@ -338,9 +348,9 @@ class ConstrainedImprovement:
 def _grades_above(reference: float, draws: int) -> list[tuple[Floats, float]]:
     """Grades between a reference and 1 with equal weights: arrays of shape (draws, 1).
 
-    As a function of the grade, the incumbent falls in steps, which lie elsewhere in each draw. The
+    As a function of the grade, the incumbent falls in steps, at different grades in each draw. The
     grades are therefore shifted evenly from draw to draw, so that the average does not depend on
-    where the steps lie.
+    the positions of the steps.
     """
     shift = (np.arange(draws) + 0.5) * GOLDEN % 1.0
     return [

@@ -1,15 +1,15 @@
-"""The order in which to run a batch of trials: the fewest and smallest moves between them.
+"""The order in which to run a batch of trials, with the fewest and smallest moves between them.
 
-In come ranked trials and where the deck stands; out come the same trials, each with its place in
-the order, the moves from the trial before it, and what to watch for. Ranks, settings and
-expectations do not change.
+In come ranked trials and the current settings of the deck; out come the same trials, each with its
+place in the order, the moves from the trial before it, and a sentence on what to watch for. Ranks,
+settings and expectations do not change.
 
 The cost of going from one trial to the next is the number of moves (a control whose change
-exceeds ``max_change`` takes several) plus their sizes as shares of the ranges: every move has to
-be made and waited for, and the bed takes longer to settle after a larger one (common practice).
-The cheapest open path through all trials is found exactly by dynamic programming over subsets
-(Held & Karp, J. SIAM 10, 1962, 196-210) for batches as people run them, by insertion and
-reversal beyond.
+exceeds ``max_change`` takes several) plus their sizes as shares of the ranges: every move takes
+work and a wait, and the bed takes longer to settle after a larger move (common practice). For
+batches of usual size, dynamic programming over subsets finds the cheapest open path through all
+trials exactly (Held & Karp, J. SIAM 10, 1962, 196-210); for larger batches, insertion and reversal
+find a cheap one.
 """
 
 from __future__ import annotations
@@ -30,20 +30,20 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 MOST_EXACT = 10
-"""Largest batch that is ordered exactly: the table of subsets doubles with each more trial."""
-# Costs that agree to so many digits are equal, and the better rank goes first.
+"""Largest batch that is ordered exactly: the table of subsets doubles with each further trial."""
+# Costs that agree to this many decimals count as equal, and the trial of better rank goes first.
 DIGITS = 9
 
 
 def in_order(
     trials: Sequence[Recommendation], space: SettingSpace, start: Mapping[str, float]
 ) -> tuple[Recommendation, ...]:
-    """The trials as ranked, each with ``order``, ``changes`` and ``watch``.
+    """The trials in order of rank, each with ``order``, ``changes`` and ``watch`` filled in.
 
     Args:
-        trials: ranked trials.
-        space: settings of the line.
-        start: where the deck stands before the first trial, as far as known.
+        trials: trials in order of rank.
+        space: the settings of the line.
+        start: settings of the deck before the first trial, as far as they are known.
     """
     values = np.array([[t.settings[n] for n in space.names] for t in trials], dtype=float)
     here = np.array([start.get(n, np.nan) for n in space.names], dtype=float)
@@ -61,8 +61,9 @@ def cheapest_path(values: Floats, start: Floats, space: SettingSpace) -> list[in
 
     Args:
         values: settings of the trials, shape (n, d).
-        start: shape (d,), NaN where not known.
-        space: ranges and largest moves.
+        start: settings of the deck before the first trial, shape (d,), NaN where a value is
+            unknown.
+        space: the settings, with their ranges and largest moves.
     """
     first = _costs(start[None, :], values, space)[0]
     between = _costs(values, values, space)
@@ -72,9 +73,9 @@ def cheapest_path(values: Floats, start: Floats, space: SettingSpace) -> list[in
 
 
 def _costs(A: Floats, B: Floats, space: SettingSpace) -> Floats:
-    """Cost from each row of A to each row of B, shape (n, m); unknown settings cost nothing."""
+    """Cost of going from each row of A to each row of B, shape (n, m); unknown settings cost 0."""
     size = np.nan_to_num(np.abs(A[:, None, :] - B[None, :, :]))
-    size = np.where(size < 0.5 * space.steps, 0.0, size)  # as ``Setting.differ`` has it
+    size = np.where(size < 0.5 * space.steps, 0.0, size)  # the rule of ``Setting.differ``
     largest = np.array([s.max_change or np.inf for s in space.settings])
     moves = np.where(size > 0.0, np.maximum(1.0, np.ceil(size / largest - 1e-9)), 0.0)
     return np.round((moves + size / space.span).sum(axis=-1), DIGITS)
@@ -104,8 +105,8 @@ def _exact(first: Floats, between: Floats) -> list[int]:
 
 
 def _improved(first: Floats, between: Floats) -> list[int]:
-    """A cheap path: each trial inserted where it costs least, then stretches reversed while that
-    makes the path cheaper."""
+    """A cheap path: each trial is inserted where it costs least, then parts of the path are
+    reversed as long as a reversal lowers the cost."""
 
     def cost(path: list[int]) -> float:
         steps = between[path[:-1], path[1:]].sum()

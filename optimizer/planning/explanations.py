@@ -1,4 +1,4 @@
-"""Sentences about a trial for the person at the deck: moves, reasons, what to watch for."""
+"""Sentences about a trial for the operator: moves, reasons, and what to watch for."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from optimizer.plant.settings import SettingSpace
 from optimizer.text.figures import percent, whole_percent
 
 # Air comes last: how much of it the bed needs depends on the other settings (common practice). A
-# lower feed rate comes before them and a higher one after them, so that they are moved at the lower
-# of the two.
+# lower feed rate is set before the other settings and a higher one after them, so that the other
+# settings are moved at the lower feed rate.
 ORDER = ("end_raise", "side_tilt", "eccentric_speed", "air")
 
 WATCH = {
@@ -26,7 +26,7 @@ WATCH = {
     ("eccentric_speed", 1): "light material that leaves on the high side",
     ("eccentric_speed", -1): "heavy material that leaves on the low side",
 }
-"""What a move in each direction may bring, by setting. Common practice, no source: more end raise
+"""What a move in each direction may cause, by setting. Common practice, no source: more end raise
 shortens the stay, more tilt shifts the bed to the low side and more speed to the high side."""
 STEADY = "the bed to cover the whole deck before you sample"
 
@@ -34,7 +34,7 @@ STEADY = "the bed to cover the whole deck before you sample"
 def changes_between(
     space: SettingSpace, start: Mapping[str, float], end: Mapping[str, float]
 ) -> tuple[Change, ...]:
-    """The controls to move, one at a time, in the order in which an operator moves them.
+    """The moves from one trial to the next, in the order in which an operator makes them.
 
     A control less than half a step away from its new value is not moved.
     """
@@ -51,7 +51,7 @@ def changes_between(
 
 
 def watch_for(space: SettingSpace, changes: tuple[Change, ...]) -> str:
-    """What to watch for after the largest move of the trial."""
+    """A sentence on what to watch for after the largest move of the trial."""
     known = [c for c in changes if c.setting in WATCH_SETTINGS]
     if not known:
         return f"Wait for {STEADY}."

@@ -1,8 +1,9 @@
-"""Trials before there is anything to learn from: spread over the limits, far from each other.
+"""Trials before a model can be fitted: spread over the limits, far from each other.
 
-Each trial maximizes its distance, in unit coordinates, to the trials before it; the first lies in
-the middle of the limits, or far from what was already run. The outer tenth of every range is used
-last: at the ends a deck fails more often, and a first batch should come back with readings.
+Each trial maximizes its distance, in unit coordinates, to the trials before it. The first trial
+lies in the middle of the limits, or far from settings that were already run. The outer tenth of
+every range is used last: a deck fails more often at the ends of its ranges, and a first batch
+should give readings.
 """
 
 from __future__ import annotations
@@ -27,12 +28,12 @@ MARGIN = 0.1
 
 
 def spread_trials(limits: Limits, taken: Indices, count: int) -> Indices:
-    """Up to ``count`` lattice points away from ``taken`` and from each other, inside the lot.
+    """Up to ``count`` lattice points far from ``taken`` and each other, within limits and lot.
 
     Args:
-        limits: of the batch.
-        taken: lattice points tried or pending, shape (k, d).
-        count: how many are wanted.
+        limits: limits of the batch.
+        taken: lattice points that were tried or are pending, shape (k, d).
+        count: number of trials wanted.
 
     Raises:
         LimitError: when every point inside the limits is taken.
@@ -45,7 +46,7 @@ def spread_trials(limits: Limits, taken: Indices, count: int) -> Indices:
     if len(taken):
         gap = _gap(unit, space.to_unit(space.values(taken)))
     else:
-        # With nothing to keep away from, the first trial is the one nearest the middle.
+        # Where no point is taken, the first trial is the point nearest the middle.
         gap = 1.0 / (1e-6 + _gap(unit, space.to_unit(space.values(np.rint((first + last) / 2)))))
     picks: list[int] = []
     spent = 0.0
@@ -77,12 +78,12 @@ def _gap(A: Floats, B: Floats) -> Floats:
 def unknown_trials(
     settings: Sequence[Mapping[str, float]], tonnes: Sequence[float | None], minutes: float
 ) -> tuple[Recommendation, ...]:
-    """Trials without expectations: there is no model yet.
+    """Trials without expectations, for which no model exists yet.
 
     Args:
-        settings: of each trial, by name.
-        tonnes: feed that each consumes, t; None without a feed rate.
-        minutes: that each takes.
+        settings: settings of each trial, by name.
+        tonnes: feed that each trial consumes, t; None without a feed rate.
+        minutes: duration of each trial, min.
     """
     return tuple(
         Recommendation(

@@ -1,4 +1,4 @@
-"""The limits of a batch of trials: its region of settings, its minutes, its tonnes.
+"""The limits of a batch of trials: the region of settings, the minutes and the tonnes.
 
 In come a brief and the settings of a line; out come the region that may be tried, how many trials
 fit, and which candidates leave enough of the lot for the rest of the batch.
@@ -24,25 +24,25 @@ if TYPE_CHECKING:
     Indices = NDArray[np.int64]
 
 POOL = 2048
-"""Points spread over the region, where every search starts."""
+"""Number of points spread over the region from which every search starts."""
 
-# One trial may consume at most this many equal shares of the lot, so that the first does not
-# consume nearly all of it.
+# One trial may consume at most this many equal shares of the lot, so that the first trial does not
+# consume nearly all of the lot.
 MOST_SHARES = 2.0
-# Minutes and tonnes are compared after multiplication; this absorbs the last binary digits.
+# Tolerance of comparisons of minutes and tonnes; it absorbs the rounding of a multiplication.
 SLACK = 1e-9
 FEED_RATE = "feed_rate"
 
 
 @dataclass(frozen=True)
 class Limits:
-    """Limits of one batch.
+    """Limits of one batch of trials.
 
     Args:
-        space: settings of the line.
-        brief: today's limits.
-        tonnes_per_unit: what one unit of the feed rate is in t/h.
-        seed: of the spread of starting points.
+        space: the settings of the line.
+        brief: the brief, with today's limits.
+        tonnes_per_unit: factor from the unit of the feed rate to t/h.
+        seed: seed of the spread of starting points.
     """
 
     space: SettingSpace
@@ -79,14 +79,14 @@ class Limits:
 
     @cached_property
     def cheapest(self) -> float:
-        """Feed of the least consuming trial, t."""
+        """Feed that the trial with the least consumption consumes, t."""
         return float(self.tonnes(self.pool).min())
 
     def affordable(self) -> tuple[int, list[str]]:
-        """How many of the trials wanted fit the minutes and the lot, and why not more.
+        """Number of wanted trials that fit the minutes and the lot, and why no more of them fit.
 
         Raises:
-            LimitError: when not even one fits.
+            LimitError: when not even one trial fits.
         """
         trials, asked = self.brief.trials, self.brief.trials.count
         supplies = [(trials.minutes_available, trials.minutes, "minutes")]
@@ -116,8 +116,8 @@ class Limits:
     def lot_binds(self) -> bool:
         """Whether the lot would run out before all trials are run, at a common feed rate.
 
-        Trials are then ranked by their gain for each tonne. A short shift needs no such rule: all
-        trials take equally long.
+        Trials are then ranked by their gain for each tonne. A short shift needs no such rule,
+        because all trials take equally long.
         """
         available = self.brief.trials.material_available
         if available is None or not self.has_feed:
@@ -125,9 +125,11 @@ class Limits:
         return available < self.brief.trials.count * float(np.median(self.tonnes(self.pool)))
 
     def log_tonnes(self, index: Indices) -> Floats:
-        """ln of the tonnes that a trial consumes, at least a hundredth of a common trial; (n,).
+        """ln of the tonnes that a trial consumes, but at least a hundredth of a common trial's;
+        (n,).
 
-        Without the lower end a trial that feeds nothing would have an infinite gain for each tonne.
+        Without the lower bound a trial that feeds nothing would have an infinite gain for each
+        tonne.
         """
         common = float(np.median(self.tonnes(self.pool)))
         return np.log(np.maximum(self.tonnes(index), 0.01 * common))
@@ -136,9 +138,9 @@ class Limits:
         """Which lattice points leave enough material for the ``left - 1`` trials that follow.
 
         Args:
-            index: lattice points, shape (n, d).
-            spent: tonnes that the trials before consume.
-            left: trials still to place, this one included.
+            index: lattice points as indices, shape (n, d).
+            spent: tonnes that the trials placed before consume.
+            left: number of trials still to place, this one included.
         """
         available = self.brief.trials.material_available
         if available is None:

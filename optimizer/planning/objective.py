@@ -1,7 +1,7 @@
-"""The worth of a separation, as a function of its sharpness and balance: recovery or value an hour.
+"""The worth of a separation as a function of its sharpness and balance: recovery or hourly value.
 
-The acquisition improves on it, and the settings to run now have the highest, among those sure
-enough of the grade.
+The acquisition estimates how much a trial improves the worth, and the settings to run now have the
+highest worth among settings that are sure enough of the grade.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ FEED_RATE = "feed_rate"
 
 
 class Objective(Protocol):
-    """A worth of the true separation at inputs A, shape (n, d)."""
+    """A function that gives the worth of the true separation at inputs A, shape (n, d)."""
 
     @property
     def unit(self) -> str:
@@ -34,13 +34,13 @@ class Objective(Protocol):
         ...
 
     def worth(self, S: Floats, C: Floats, A: Floats) -> Floats:
-        """Worth at sharpness S and balance C, shapes (..., n)."""
+        """Worth, shape (..., n), at inputs A with sharpness S and balance C, each (..., n)."""
         ...
 
 
 @dataclass(frozen=True)
 class Recovery:
-    """Share of the wanted material that reaches the product.
+    """The recovery as worth: the share of the wanted material that reaches the product.
 
     Args:
         reference: the lowest grade that counts, where the goal is the whole trade-off of grade and
@@ -51,7 +51,7 @@ class Recovery:
 
     @property
     def unit(self) -> str:
-        """Unit of a gain."""
+        """Unit of a gain in recovery."""
         over = f", averaged over grades from {self.reference:.4g} to 1" if self.reference else ""
         return f"fraction of recovery{over}"
 
@@ -65,12 +65,12 @@ RECOVERY = Recovery()
 
 @dataclass(frozen=True)
 class ValuePerHour:
-    """Value an hour: product and reject sold, less feed and running cost.
+    """The hourly value as worth: product and reject sold, less feed and running cost.
 
     Args:
-        prices: of a tonne of each, and of an hour.
+        prices: prices of a tonne of product, reject and feed, and cost of an hour.
         feed_odds: log odds of today's feed grade.
-        feed: feed rate at inputs, t/h: shape (n, d) to (n,).
+        feed: function from inputs, shape (n, d), to feed rates, t/h, shape (n,).
     """
 
     prices: Prices
@@ -79,7 +79,7 @@ class ValuePerHour:
 
     @property
     def unit(self) -> str:
-        """Unit of a gain."""
+        """Unit of a gain in value an hour."""
         return f"{self.prices.currency}/h"
 
     def worth(self, S: Floats, C: Floats, A: Floats) -> Floats:
@@ -107,16 +107,16 @@ def objective_of(
     """The objective of a goal.
 
     Args:
-        goal: of the brief.
-        space: settings of the line, feed rate among them where value is wanted.
-        tonnes_per_unit: what one unit of the feed rate is in t/h.
+        goal: goal of the brief.
+        space: the settings of the line, which must include the feed rate where the goal is value.
+        tonnes_per_unit: factor from the unit of the feed rate to t/h.
         feed_odds: log odds of today's feed grade.
 
     Raises:
-        InputError: when value is wanted of a site without a feed rate.
+        InputError: when the goal is value and the site has no feed rate.
     """
     if goal.maximise == "trade-off":
-        # Any product that is better than the feed counts, unless a grade is asked for.
+        # Without a grade to reach, every product that is better than the feed counts.
         return Recovery(goal.min_grade or float(expit(feed_odds)))
     if goal.prices is None:
         return RECOVERY

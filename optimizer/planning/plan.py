@@ -1,6 +1,6 @@
 """The plan as a frozen record, its JSON, its rows and its table.
 
-A plan carries what made it (history version, seed, brief), so that it can be made again.
+A plan records what it was made from (history version, seed, brief), so that it can be made again.
 """
 
 from __future__ import annotations
@@ -64,8 +64,9 @@ class RunNow:
 class Recommendation:
     """One trial: its settings, what to expect, what it costs, and why.
 
-    ``order`` is its place in the batch as it is run, ``changes`` the moves from the trial before
-    it there, ``watch`` what the largest of them may bring (see ``batch_order``).
+    ``order`` is the position of the trial in the order in which the batch is run, ``changes`` are
+    the moves from the trial before it in that order, and ``watch`` says what the largest move may
+    cause (see ``batch_order``).
     """
 
     rank: int
@@ -105,12 +106,12 @@ class Recommendation:
 
 @dataclass(frozen=True)
 class TradeOffPoint:
-    """One point of the trade-off curve: the most recovery at a grade that is sure to be met.
+    """One point of the trade-off curve: the highest recovery at a grade that is sure to be met.
 
     Attributes:
-        sure_grade: the grade that these settings meet with the confidence asked for.
-        grade, recovery: expected there.
-        settings: by name.
+        sure_grade: the grade that these settings meet with the confidence of the brief.
+        grade, recovery: expected true grade and recovery at these settings.
+        settings: values of the settings by name.
         run_now: whether these are the settings to run now.
     """
 
@@ -152,7 +153,7 @@ class Stopping:
 class Plan:
     """Ranked next trials, the settings to run now, and whether to stop.
 
-    ``brief`` is the brief of the plan as a document, from which the brief can be read again.
+    ``brief`` is the brief of the plan as a document, from which ``Brief.from_dict`` reads it again.
     """
 
     line: str | None
@@ -206,7 +207,7 @@ class Plan:
 
     def table(self) -> pa.Table:
         """The rows as an Arrow table; ``table().to_pandas()`` is a data frame."""
-        import pyarrow as pa  # noqa: PLC0415 - a plan alone needs no tables
+        import pyarrow as pa  # noqa: PLC0415 - only this method needs tables
 
         return pa.Table.from_pylist(self.rows())
 

@@ -1,7 +1,7 @@
-"""A brief becomes a plan: the settings to run now, a batch of trials, when to stop.
+"""From a brief to a plan: the settings to run now, a batch of trials, and whether to stop.
 
-In comes a ``Situation``; out comes a ``Plan``. It is one pass: fit, choose what to run now, pick
-trials one after another, say whether more trials are worth it.
+In comes a ``Situation``; out comes a ``Plan``. Planning is one pass: fit the model, choose the
+settings to run now, pick trials one after another, advise whether more trials are worth it.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     Progress = Callable[[str], None]
 
-# With fewer measured runs than this the plan spreads its trials instead of trusting a fit.
+# With fewer measured runs than this, a plan spreads its trials over the limits and fits no model.
 FEWEST_TO_LEARN = 3
 
 
@@ -47,15 +47,15 @@ def suggest(
     """Ranked next settings, and the settings to run now.
 
     Args:
-        history: the history, whose latest version is used; or one version of it (``History.at``);
-            or its runs as a table in the site's units.
-        site: the plant; the defaults when None.
-        brief: what is wanted today; the defaults when None.
-        seed: of everything random; the same history, brief and seed give the same plan.
-        progress: called with a line of text at each stage.
+        history: a history, whose latest version is used; one version of a history (``History.at``);
+            or the runs as a table in the site's units.
+        site: description of the plant; None for the defaults.
+        brief: what is wanted today; None for the defaults.
+        seed: seed of all random numbers; equal history, brief and seed give an equal plan.
+        progress: function that is called with a line of text at each stage.
 
     Raises:
-        InputError: when the brief names something that the site does not have.
+        InputError: when the brief has a name that the site does not declare.
         LimitError: when the limits leave nothing to recommend.
         HistoryError: when the history cannot be read.
     """
@@ -69,7 +69,7 @@ def plan_of(situation: Situation) -> Plan:
     Raises:
         LimitError: when the limits leave nothing to recommend.
     """
-    # One thread: sums in another order would round differently, and with them the plan.
+    # With several threads, sums in another order would round differently and could change the plan.
     with threadpool_limits(1):
         if situation.known_runs < FEWEST_TO_LEARN:
             return _plan_without_model(situation)
@@ -129,7 +129,7 @@ def _plan_without_model(situation: Situation) -> Plan:
 def _described(
     situation: Situation, selection: Selection, run_now: RunNow
 ) -> tuple[Recommendation, ...]:
-    """The selected trials with what to expect of each."""
+    """The selected trials, each with its expectations."""
     expected, space = situation.expected(selection.points), situation.evidence.space
     trials = []
     for k, (point, gain) in enumerate(zip(selection.points, selection.gains, strict=True)):

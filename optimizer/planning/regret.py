@@ -1,10 +1,10 @@
-"""The regret of the settings to run now: how far they stay below the best settings, as draws.
+"""The regret of the settings to run now: draws of how far they stay below the best settings.
 
 Neither the best settings nor their worth are known. In each of many surfaces drawn from the
 posterior, the best settings are those of the highest worth that meet the grade in that draw, and
-the regret is the difference of the two worths. Its distribution says what more trials could still
-gain: from settings that nobody knows yet, and from the distance that the settings to run now keep
-from the edge of the grade.
+the regret is the difference of the two worths. Its distribution shows what more trials could still
+gain: better settings that are not known yet, and a smaller distance of the settings to run now from
+the edge of the grade.
 """
 
 from __future__ import annotations
@@ -26,8 +26,9 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
 
-# Candidates for the best settings: the most promising of those spread over the limits, and some
-# around the settings to run now, with this standard deviation in unit coordinates.
+# Numbers of candidates for the best settings: the most promising points of those spread over the
+# limits, and points around the settings to run now, with this standard deviation in unit
+# coordinates.
 PROMISING, ABOUT, NEAR = 100, 100, 0.06
 # Promise is the worth times this power of the chance of the grade. The power is small because the
 # best settings may turn out to lie beyond the edge of the grade.
@@ -43,11 +44,11 @@ SPREAD = 1.5
 def regret(situation: Situation, point: Indices) -> Floats:
     """Regret of running ``point``, in the unit of the objective, never negative; shape (draws,).
 
-    In a draw where ``point`` misses the grade it counts with its worth all the same: its chance of
-    the grade is reported apart.
+    In a draw where ``point`` misses the grade, its worth counts nevertheless, because the plan
+    reports its chance of the grade separately.
 
     Args:
-        situation: what the plan is made from.
+        situation: the situation that the plan is made from.
         point: settings to run now, a lattice point of shape (d,).
     """
     e, surrogate = situation.evidence, situation.surrogate
@@ -81,7 +82,7 @@ def _candidates(situation: Situation, point: Indices) -> Indices:
 
 
 def _promise(situation: Situation, index: Indices) -> Floats:
-    """A hopeful worth of lattice points, shape (n, d); 0 where they hardly meet the grade; (n,)."""
+    """Promise, (n,), of lattice points, (n, d): worth times a power of the chance of the grade."""
     e, objective = situation.evidence, situation.objective
     inputs = situation.inputs(index)
     chance, worth = situation.surrogate.outlook(

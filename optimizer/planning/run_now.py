@@ -1,4 +1,4 @@
-"""The settings to run production on now: the best worth among settings sure enough of the grade."""
+"""The settings to run now: the highest worth among settings that are sure enough of the grade."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
 
-# Settings that are not sure enough of the grade rank below any that are, whatever their worth.
+# Penalty that ranks settings which are not sure enough of the grade below all settings which are.
 UNSURE = -1e9
 
 
@@ -30,9 +30,9 @@ class Chosen:
     """The settings to run now.
 
     Attributes:
-        point: as a lattice point, shape (d,).
-        run_now: as the plan reports them.
-        warnings: what is doubtful about them.
+        point: the settings as a lattice point, shape (d,).
+        run_now: the settings as the plan reports them.
+        warnings: sentences about doubts regarding these settings.
     """
 
     point: Indices
@@ -70,10 +70,10 @@ def choose_run_now(situation: Situation) -> Chosen:
 
 
 def _score(situation: Situation, index: Indices, coarse: bool = False) -> Floats:
-    """What the search maximizes at lattice points, shape (n, d); (n,).
+    """Score, shape (n,), of lattice points, shape (n, d), which the search maximizes.
 
-    Settings sure enough of the grade rank by worth, above all that are not. The others rank by
-    recovery times the chance of the grade.
+    Settings that are sure enough of the grade rank by worth, above all other settings. The others
+    rank by recovery times the chance of the grade.
     """
     inputs, surrogate = situation.inputs(index), situation.surrogate
     chance, recovery = surrogate.outlook(
@@ -89,7 +89,7 @@ def _score(situation: Situation, index: Indices, coarse: bool = False) -> Floats
 
 
 def _described(situation: Situation, point: Indices) -> RunNow:
-    """The settings at a lattice point, shape (d,), with what to expect of them."""
+    """The settings at a lattice point, shape (d,), with their expectations."""
     index, objective = point[None, :], situation.objective
     expected = situation.expected(index)
     value_per_hour = None

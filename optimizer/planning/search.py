@@ -1,7 +1,7 @@
-"""The best lattice points of a score: an even spread first, then steps to better neighbors.
+"""Finds the lattice points of highest score: an even spread first, then hill climbing.
 
-A score is any function of lattice indices. Searching the lattice itself, rather than rounding a
-continuous optimum, keeps every candidate inside every limit.
+A score is any function of lattice indices. The search stays on the lattice, so every candidate is
+inside every limit; a rounded continuous optimum might not be.
 """
 
 from __future__ import annotations
@@ -23,11 +23,12 @@ if TYPE_CHECKING:
 
     Score = Callable[[Indices], Floats]
 
-# Points that one score hands to the next.
+# Numbers of best points that one stage of the search passes to the next.
 SHORTLIST = 64
 MOST_ROUNDS = 12
-# Steps tried in each climb; the longest first move crosses a good part of a small deck's range.
-# Long moves need no exact score, the last ones do, of fewer climbers.
+# Lengths of the steps in each climb, in lattice steps; the longest first step crosses a large part
+# of a small deck's range. Climbs with long steps use the coarse score; the last climbs use the
+# exact score and fewer climbers.
 LONG_REACHES, SHORT_REACHES = ((2, 8), (1, 3)), ((1, 2),)
 LONG_CLIMBERS, SHORT_CLIMBERS = 4, 2
 
@@ -42,10 +43,11 @@ def best_point(
     """The point of ``region`` with the highest score that the search finds.
 
     Args:
-        score: of lattice indices (n, d) to (n,); ``-inf`` where a point may not be taken.
-        region: where to search.
+        score: function from lattice indices, (n, d), to scores, (n,); ``-inf`` where a point may
+            not be taken.
+        region: the lattice points to search.
         pool: starting points, shape (m, d), all inside the region.
-        coarse: a cheaper score that ranks like ``score``, for the pool.
+        coarse: a cheaper approximation of ``score`` that ranks the pool.
         exclude: points that may not be taken, shape (k, d).
 
     Returns:
@@ -53,8 +55,8 @@ def best_point(
     """
     free = _Free(region, None if exclude is None or not len(exclude) else keys(exclude))
     rough = coarse or score
-    # The whole pool is scored at once, excluded points too: results kept for a pool are kept for
-    # it as a whole.
+    # The whole pool is scored at once, including excluded points, because stored results belong to
+    # the pool as a whole.
     values, allowed = rough(pool), np.flatnonzero(free.contains(pool))
     if not len(allowed):
         return pool[0], -np.inf
@@ -75,8 +77,8 @@ class _Free:
     """The points of a region that may be taken.
 
     Args:
-        region: where they lie.
-        excluded: keys of those that may not be taken, None where all may.
+        region: the region.
+        excluded: keys of the points that may not be taken; None when all may be taken.
     """
 
     region: Region
@@ -96,7 +98,7 @@ class _Free:
         reach: tuple[int, ...],
         climbers: int,
     ) -> tuple[Indices, Floats]:
-        """Steps of some lengths from the best few points, see ``lattice_climb.climb``."""
+        """Climb from the best few points in steps of these lengths, see ``lattice_climb.climb``."""
 
         def neighbors(at: Indices) -> Indices:
             around = distinct_in_order(np.vstack([self.region.neighbors(p, reach) for p in at]))

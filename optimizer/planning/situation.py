@@ -1,7 +1,7 @@
 """All that a plan depends on: the evidence of a line, the brief, the fitted model, the limits.
 
-In come the runs of a history, the site and a brief; out comes a ``Situation``. It is frozen: what
-is derived from it is computed once, and the same call always gives the same answer.
+In come the runs of a history, the site and a brief; out comes a ``Situation``. It is frozen: a
+derived quantity is computed once, and equal calls always give equal results.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     Indices = NDArray[np.int64]
     Progress = Callable[[str], None]
 
-# The grade to reach where prices alone decide: every product meets it.
+# The grade to reach where only prices count: every product meets it.
 ANY_GRADE = 1e-6
 
 
@@ -55,7 +55,7 @@ def situation_of(
     site = site or Site()
     brief = (brief or Brief()).check_names(site)
     snapshot = snapshot_of(history)
-    # Only where a line has few runs do those of other lines matter.
+    # Runs of other lines matter only where a line has few runs.
     runs = snapshot.runs(site, None if brief.line is None else [brief.line])
     if brief.line is not None and not knows_enough(runs, site.space_of(brief.line)):
         runs = snapshot.runs(site)
@@ -65,12 +65,12 @@ def situation_of(
 
 @dataclass(frozen=True)
 class Expectation:
-    """What the model expects of n settings with today's material.
+    """Expectations of the model for n settings with today's material.
 
     Attributes:
-        grade, recovery: of the true values.
-        chance_of_grade: that the true grade meets the one asked for, shape (n,).
-        chance_even: that the deck runs even, shape (n,).
+        grade, recovery: predicted mean and interval of the true values.
+        chance_of_grade: chance that the true grade is at least the grade to reach, shape (n,).
+        chance_even: chance that the deck runs even, shape (n,).
     """
 
     grade: Intervals
@@ -81,15 +81,15 @@ class Expectation:
 
 @dataclass(frozen=True)
 class Situation:
-    """All that the steps of a plan share.
+    """The data and the model that all steps of a plan use.
 
     Args:
-        snapshot: the history's runs, at the version that the plan is made on.
-        evidence: of the line, as arrays.
-        site: the plant.
-        brief: what is wanted today, its names and material checked.
-        seed: of everything random.
-        progress: called with a line of text at each stage.
+        snapshot: the runs of the history at the version that the plan is based on.
+        evidence: runs of the line, as arrays.
+        site: description of the plant.
+        brief: what is wanted today, with names and material already checked.
+        seed: seed of all random numbers.
+        progress: function that is called with a line of text at each stage.
     """
 
     snapshot: Snapshot
@@ -101,30 +101,32 @@ class Situation:
 
     @property
     def known_runs(self) -> int:
-        """Measured runs to learn from, borrowed ones included."""
+        """Number of measured runs to learn from, borrowed runs included."""
         e = self.evidence
         return int(e.measured.sum()) + (0 if e.borrowed is None else len(e.borrowed.grade))
 
     @cached_property
     def limits(self) -> Limits:
-        """What the batch may consume."""
+        """The limits of the batch."""
         e = self.evidence
         return Limits(e.space, self.brief, self.site.tonnes_per_hour(e.line), self.seed)
 
     def product_rate(self, index: Indices) -> Floats:
-        """Expected product, in the site's feed rate unit, shape (n,)."""
+        """Expected rate of product, in the site's unit of feed rate, shape (n,)."""
         inputs, odds = self.inputs(index), self.evidence.feed_odds_today
         return self.limits.feed(index) * self.surrogate.mean_yield(inputs, odds)
 
     def product_tonnes(self, point: Indices) -> float | None:
-        """Expected product at a lattice point, shape (d,), t/h; None without a feed rate."""
+        """Expected rate of product, t/h, at a lattice point, shape (d,); None without a feed
+        rate."""
         if not self.limits.has_feed:
             return None
         factor = self.site.tonnes_per_hour(self.evidence.line)
         return float(self.product_rate(point[None, :])[0]) * factor
 
     def trial_tonnes(self, point: Indices) -> float | None:
-        """Feed that a trial at a lattice point consumes, t; None without a feed rate."""
+        """Feed, t, that a trial at a lattice point, shape (d,), consumes; None without a feed
+        rate."""
         return float(self.limits.tonnes(point[None, :])[0]) if self.limits.has_feed else None
 
     def within_capacity(self, index: Indices) -> NDArray[np.bool_]:
@@ -143,7 +145,7 @@ class Situation:
 
     @cached_property
     def surrogate(self) -> FittedSurrogate:
-        """Grade and recovery, fitted to the measured runs."""
+        """The surrogate of grade and recovery, fitted to the measured runs."""
         return fit_surrogate(self.evidence, self.seed)
 
     @cached_property
@@ -155,13 +157,13 @@ class Situation:
 
     @cached_property
     def chance_even(self) -> Callable[[Indices], Floats]:
-        """Chance of an even deck at lattice points: (n, d) to (n,)."""
+        """Function from lattice points, shape (n, d), to the chance of an even deck, shape (n,)."""
         return chance_even_of(self.evidence)
 
     @cached_property
     def min_grade(self) -> float:
-        """The grade to reach: that of the brief; else the median grade of the runs; else any grade,
-        where prices decide or no grade was read yet."""
+        """The grade to reach: the grade of the brief; else the median grade of the runs. Where only
+        prices count, or no grade was measured yet, it is a grade that every product meets."""
         goal = self.brief.goal
         if goal.min_grade is not None or goal.maximise == "value":
             return goal.min_grade or ANY_GRADE
@@ -172,8 +174,8 @@ class Situation:
 
     @cached_property
     def starts(self) -> Indices:
-        """Lattice points where searches start: some spread over the limits, and those tried; shape
-        (n, d)."""
+        """Lattice points where searches start, shape (n, d): points spread over the limits, and the
+        points that were tried."""
         inside = self.tried[self.limits.region.contains(self.tried)]
         return np.unique(np.vstack([self.limits.pool, inside]), axis=0)
 
@@ -182,14 +184,14 @@ class Situation:
         return Inputs(self.evidence.inputs_today(self.starts))
 
     def inputs(self, index: Indices) -> Inputs:
-        """Lattice points, shape (n, d), as inputs of the surrogate. Those of ``starts`` are one
-        object, so that what the surrogate computes of them is computed once."""
+        """Lattice points, shape (n, d), as inputs of the surrogate. For ``starts`` it returns one
+        object every time, so that the surrogate computes its results at these points once."""
         if index is self.starts:
             return self._start_inputs
         return Inputs(self.evidence.inputs_today(index))
 
     def expected(self, index: Indices) -> Expectation:
-        """What the model expects of lattice points, shape (n, d), with today's material."""
+        """Expectations of the model for lattice points, shape (n, d), with today's material."""
         inputs, odds = self.evidence.inputs_today(index), self.evidence.feed_odds_today
         outcome = self.surrogate.predict(inputs, odds)
         return Expectation(
@@ -207,11 +209,11 @@ class Situation:
 
     @cached_property
     def pending(self) -> Indices:
-        """Lattice points of trials started and not yet measured."""
+        """Lattice points, shape (k, d), of trials that were started and are not measured yet."""
         return self.evidence.space.index_of(*self.brief.pending)
 
     def start(self) -> dict[str, float]:
-        """Where the deck stands before the first trial: the brief says it, or the last run."""
+        """Settings of the deck before the first trial: from the brief, else from the last run."""
         last = self.evidence.settings[-1] if len(self.evidence.settings) else None
         names = self.evidence.space.names
         known = {} if last is None else dict(zip(names, map(float, last), strict=True))

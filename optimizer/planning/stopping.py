@@ -1,4 +1,4 @@
-"""Whether more trials are worth their cost, and the figure that decides it.
+"""Whether more trials are worth their cost, and the figures that decide it.
 
 ``stopping_of`` gathers the figures of a situation; ``advise`` turns them into advice. To change how
 stopping is decided, change these two and the constants below.
@@ -25,15 +25,16 @@ if TYPE_CHECKING:
 
     Indices = NDArray[np.int64]
 
-# Stop at this chance that no settings would give a point of recovery more than those to run now.
-# A campaign ends at the first of many plans that says stop, and the first is a lucky one more often
-# than a later one would be. So the chance must have been as high before the last run, as long as
-# there are so few runs that one of them matters (reports/benchmark.md).
+# Stop when the chance is at least this that no settings would give one more point of recovery than
+# the settings to run now. A campaign ends at the first of many plans that advises to stop, and a
+# first time is more often due to noise than a later one. While there are so few runs that one of
+# them matters, the chance must therefore have been as high before the last run
+# (reports/benchmark.md).
 SURE, POINT = 0.9, 0.01
 FEW_RUNS = 100
-# The smallest gain of one trial that is worth it: a dozen such trials would add half a point of
-# recovery, or a quarter of the standard deviation of one reading. It decides where no settings are
-# the best, as along a trade-off curve.
+# The smallest gain that makes one trial worth its cost: a dozen such trials would add half a point
+# of recovery, or a quarter of the standard deviation of one reading. This gain decides where no
+# single settings are the best, such as along a trade-off curve.
 DOZEN = 12
 SMALLEST_GAIN = 0.005 / DOZEN
 SHARE_OF_SCATTER = 0.25 / DOZEN
@@ -45,9 +46,9 @@ def stopping_of(
     """The advice of a plan: continue or stop.
 
     Args:
-        situation: what the plan is made from.
+        situation: the situation that the plan is made from.
         gains: expected gains of the next trials, in the unit of the objective.
-        now, point: the settings to run now, and the same as a lattice point, shape (d,).
+        now, point: the settings to run now, and these settings as a lattice point, shape (d,).
     """
     goal, tried = situation.brief.goal, len(situation.tried)
     sure = (now.chance_of_grade or 0.0) >= goal.confidence
@@ -63,7 +64,7 @@ def stopping_of(
 
 
 def before_the_last_run(situation: Situation) -> Situation:
-    """The same situation without its last run, at the grade that holds now."""
+    """The situation without its last run, with the grade to reach unchanged."""
     e = situation.evidence
     goal = situation.brief.goal.model_copy(update={"min_grade": situation.min_grade})
     return replace(
@@ -74,7 +75,7 @@ def before_the_last_run(situation: Situation) -> Situation:
 
 
 def least_gain(situation: Situation, now: RunNow) -> float:
-    """The smallest gain of a trial that is worth it, in the unit of the objective."""
+    """The smallest gain that makes a trial worth its cost, in the unit of the objective."""
     return bar_of(situation.surrogate.reading_sd(), now.recovery) * _per_recovery(situation, now)
 
 
@@ -88,11 +89,12 @@ def _per_recovery(situation: Situation, now: RunNow) -> float:
 
 
 def bar_of(reading_sd: tuple[float, float], recovery: Interval) -> float:
-    """The smallest gain in recovery of a trial that is worth it, a fraction.
+    """The smallest gain in recovery, a fraction, that makes a trial worth its cost.
 
     Args:
-        reading_sd: standard deviations of the process noise of sharpness and balance.
-        recovery: of the settings to run now.
+        reading_sd: standard deviations of the process noise of one reading, of sharpness and of
+            balance.
+        recovery: recovery of the settings to run now, a fraction.
     """
     r = recovery.mean or 0.5
     # d recovery = r (1 - r) da, a = (S + C) / 2.
@@ -110,43 +112,43 @@ def advise(
     chances: Sequence[float] = (),
     point: float = POINT,
 ) -> Stopping:
-    """Continue or stop, by the chances where there are any, else by the gain.
+    """Advise to continue or stop: by the chances where they are given, else by the gain.
 
     Args:
         gain: expected gain of the best next trial, in ``unit``.
-        bar: the smallest gain that is worth a trial, in ``unit``.
-        unit: of the gain; a fraction of recovery is shown in points.
+        bar: the smallest gain that makes a trial worth its cost, in ``unit``.
+        unit: unit of the gain; a fraction of recovery is shown in points.
         sure: whether the settings to run now are sure enough of the grade.
         tried: number of distinct settings tried.
         few: with fewer settings tried than this, the advice is to continue.
-        chances: that no settings are better than those to run now by ``point``: by all runs and,
-            where given, by all runs but the last.
-        point: a gain too small to continue for, in ``unit``.
+        chances: chances that no settings are better than the settings to run now by ``point``:
+            given all runs and, where present, given all runs except the last.
+        point: a gain that is too small to continue for, in ``unit``.
     """
     shown = _shown(gain, unit, 3 if gain < 2 * bar else 2)
-    said = f"the best next trial is expected to add {shown}"
+    gain_text = f"the best next trial is expected to add {shown}"
     if not sure:
         return Stopping("continue", gain, "no settings are sure enough of the grade yet.")
     if tried < few:
         return Stopping(
-            "continue", gain, f"{said}; fewer than {few} settings tried is too few to stop on."
+            "continue", gain, f"{gain_text}; fewer than {few} settings tried is too few to stop on."
         )
     if chances:
         # Whole per cents, rounded down: 89.7 % must not read as 90 % where 90 % is the limit.
         share, *without = (f"{whole_percent(chance)} %" for chance in chances)
         better = f"no settings would give {_shown(point, unit, 0)} more"
         if min(chances) >= SURE:
-            return Stopping("stop", gain, f"it is {share} sure that {better}; {said}.")
+            return Stopping("stop", gain, f"it is {share} sure that {better}; {gain_text}.")
         asked = f"{exact_percent(SURE)} % is asked for before stopping"
         if without:
             asked = f"but only {without[0]} without the last run; {asked}"
         only = "" if without else "only "
-        why = f"it is {only}{share} sure that {better} ({asked}); {said}."
+        why = f"it is {only}{share} sure that {better} ({asked}); {gain_text}."
         return Stopping("continue", gain, why)
     least = _shown(bar, unit, 3 if gain < 2 * bar else 2)
     if gain < bar:
-        return Stopping("stop", gain, f"{said}, less than the {least} that would show or pay.")
-    return Stopping("continue", gain, f"{said}, above the bar of {least}.")
+        return Stopping("stop", gain, f"{gain_text}, less than the {least} that would show or pay.")
+    return Stopping("continue", gain, f"{gain_text}, above the bar of {least}.")
 
 
 def _shown(gain: float, unit: str, digits: int) -> str:

@@ -1,4 +1,4 @@
-"""The trade-off curve: the highest recovery at each grade that settings are sure to meet."""
+"""The trade-off curve: the highest recovery at each grade that can be met with confidence."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     Indices = NDArray[np.int64]
 
 FRONT_CANDIDATES, FRONT_SEEDS, FRONT_ROUNDS, FRONT_POINTS = 600, 10, 2, 14
-# Candidates predicted at once: draws times points is what takes memory.
+# Number of candidates predicted at once, which limits memory: draws times points are held.
 CHUNK = 128
 # Settings on the curve must run even with this chance.
 EVEN_ENOUGH = 0.95
@@ -28,18 +28,18 @@ EVEN_ENOUGH = 0.95
 def trade_off(
     situation: Situation, now: RunNow, here: Indices, goal: float | None, maximise: str
 ) -> tuple[TradeOffPoint, ...]:
-    """The highest recovery at each grade that settings are sure to meet, highest grade first.
+    """The highest recovery at each grade that can be met with confidence, highest grade first.
 
     The sure grade of a candidate is a low quantile of its grade. The curve holds the candidates
-    that no other one beats in both sure grade and recovery. The settings to run now are its point
-    at the grade to reach, and no point beside them is better. Where the goal is value they need not
-    lie on the curve, and stand at their own sure grade.
+    that no other candidate exceeds in both sure grade and recovery. The settings to run now are its
+    point at the grade to reach, and no point near them is better. Where the goal is value, they
+    need not lie on the curve and are shown at their own sure grade.
 
     Args:
-        situation: what the plan is made from.
+        situation: the situation that the plan is made from.
         now: the settings to run now.
-        here: the same as a lattice point, shape (1, d).
-        goal: the grade to reach, or None.
+        here: the settings to run now as a lattice point, shape (1, d).
+        goal: the grade to reach, or None where only prices count.
         maximise: ``"recovery"``, ``"value"`` or ``"trade-off"``.
     """
     limits, confidence = situation.limits, situation.brief.goal.confidence
@@ -57,12 +57,12 @@ def trade_off(
         sure, recovery = np.append(sure, both[0]), np.append(recovery, both[1])
     mean, by_recovery = now.recovery.mean or 0.0, maximise != "value"
     if goal is None or not by_recovery or (now.chance_of_grade or 0.0) < confidence:
-        # No grade holds it there: run now stands where it is sure.
+        # Without a grade to reach, the settings to run now are shown at their own sure grade.
         goal = _rounded(_sure_grade(situation, here)[0][0])
     wanted = situation.objective
     floor = (wanted.reference or 0.0) if isinstance(wanted, Recovery) else 0.0
     beside = (sure > goal) & (recovery < mean) | (sure < goal) & (recovery > mean)
-    # The settings to run now stand on the curve once, as the plan has them.
+    # The settings to run now appear on the curve once, with the figures of the plan.
     others = np.any(index != here, axis=1)
     others &= sure >= floor
     fits = np.flatnonzero(others & beside if by_recovery else others)
@@ -74,7 +74,7 @@ def trade_off(
 
 
 def _curve(situation: Situation, index: Indices, sure: Floats) -> list[TradeOffPoint]:
-    """Points of the curve with what to expect there."""
+    """Points of the curve with their expectations."""
     evidence = situation.evidence
     found = situation.surrogate.predict(evidence.inputs_today(index), evidence.feed_odds_today)
     return [
@@ -89,16 +89,16 @@ def _curve(situation: Situation, index: Indices, sure: Floats) -> list[TradeOffP
 
 
 def _possible(situation: Situation, index: Indices) -> NDArray[np.bool_]:
-    """Candidates that run even and keep product and reject inside the capacity, shape (n,)."""
+    """Which candidates run even and keep product and reject inside the capacity, shape (n,)."""
     if not len(index):
         return np.zeros(0, dtype=bool)
     return situation.within_capacity(index) & (situation.chance_even(index) >= EVEN_ENOUGH)
 
 
 def _sure_grade(situation: Situation, index: Indices) -> tuple[Floats, Floats]:
-    """Sure grade and mean recovery of lattice points, shape (n, d); each (n,).
+    """Sure grade and mean recovery, each (n,), of lattice points, shape (n, d).
 
-    The sure grade is the one that the true grade exceeds with the confidence of the brief.
+    The sure grade is the value that the true grade exceeds with the confidence of the brief.
     """
     level = 2.0 * situation.brief.goal.confidence - 1.0
     sure, recovery = [np.zeros(0)], [np.zeros(0)]
@@ -112,14 +112,14 @@ def _sure_grade(situation: Situation, index: Indices) -> tuple[Floats, Floats]:
 
 
 def _front(sure: Floats, recovery: Floats) -> Indices:
-    """Positions that no other position beats in both values, highest sure grade first."""
+    """Positions whose two values no other position exceeds in both, highest sure grade first."""
     order = np.lexsort((-recovery, -sure))
     best = np.maximum.accumulate(np.append(-np.inf, recovery[order]))[:-1]
     return order[recovery[order] > best]
 
 
 def _spread(front: Indices, most: int) -> Indices:
-    """At most ``most`` positions of a front, evenly spaced along it."""
+    """At most ``most`` positions of a front, evenly spaced along the front."""
     if len(front) <= most:
         return front
     return front[np.unique(np.linspace(0, len(front) - 1, most).round().astype(int))]

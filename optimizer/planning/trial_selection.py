@@ -1,7 +1,7 @@
-"""The trials of a batch, picked one after another by the gain that each is expected to add.
+"""Selects the trials of a batch one after another by the gain that each is expected to add.
 
-A trial is worth what it adds to the settings tried and to the settings to run now, which may not
-have been tried. Each pick knows the picks before it.
+The gain of a trial is measured against the settings tried and the settings to run now, which may
+not have been tried. Each pick accounts for the picks before it.
 """
 
 from __future__ import annotations
@@ -24,10 +24,11 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
 
-# Tried settings whose draws make the incumbent: the others cannot be the best any more.
+# Number of tried settings among which each draw finds its incumbent; the other tried settings can
+# hardly be the best.
 MOST_INCUMBENTS = 40
-# A trial that fails more often than not is picked only where every other would too; such trials
-# rank in a band of log gain far below any that a double can tell from nothing.
+# A trial that is likely to fail is picked only where every other trial is too. Such trials rank in
+# a band of log gain far below the log of the smallest positive double.
 LEAST_EVEN = 0.5
 FAILING = -1e9
 LEAST_LOG_GAIN = -700.0
@@ -39,9 +40,9 @@ class Selection:
     """The trials of a batch, best first.
 
     Attributes:
-        points: lattice points, shape (n, d).
-        gains: what each is expected to add, in the unit of the objective.
-        warnings: what limited the selection.
+        points: the trials as lattice points, shape (n, d).
+        gains: gain that each trial is expected to add, in the unit of the objective.
+        warnings: sentences about what limited the selection.
     """
 
     points: Indices
@@ -53,9 +54,9 @@ def select_trials(situation: Situation, count: int, run_now: Indices) -> Selecti
     """Up to ``count`` trials, picked one after another.
 
     Args:
-        situation: what the plan is made from.
-        count: how many trials the lot and the shift allow.
-        run_now: the settings to run now, a lattice point of shape (d,).
+        situation: the situation that the plan is made from.
+        count: number of trials that the lot and the shift allow.
+        run_now: the settings to run now as a lattice point, shape (d,).
 
     Raises:
         LimitError: when every setting inside the limits is pending or was tried.
@@ -69,7 +70,7 @@ def select_trials(situation: Situation, count: int, run_now: Indices) -> Selecti
         taken = np.vstack([situation.tried, under_way])
         point, value = _pick(situation, improvement, taken, spent, count - k)
         if value == -np.inf:
-            # Better to repeat settings that were tried than to leave a trial out.
+            # Repeating tried settings is better than leaving a trial out.
             point, value = _pick(situation, improvement, under_way, spent, 1)
         if value == -np.inf:
             warnings.append(
@@ -86,13 +87,13 @@ def select_trials(situation: Situation, count: int, run_now: Indices) -> Selecti
             code="nothing-new",
             hint="Widen the limits, or run what run_now says.",
         )
-    # A later pick that adds more still would have added no less before the others.
+    # A later pick that adds more than an earlier one would have added at least as much before it.
     order = np.argsort(-np.array(gains), kind="stable")
     return Selection(points[order], tuple(gains[k] for k in order), tuple(warnings))
 
 
 def _improvement(situation: Situation, count: int, run_now: Indices) -> ConstrainedImprovement:
-    """The gain of any trial, against the settings tried and those to run now."""
+    """The gain of a trial relative to the settings tried and the settings to run now."""
     evidence = situation.evidence
     base = np.unique(np.vstack([_incumbents(situation), run_now]), axis=0)
     return ConstrainedImprovement(
@@ -131,18 +132,18 @@ def _pick(
 
     Args:
         situation: what the plan is made from.
-        improvement: knows the trials picked before.
+        improvement: the gain of a trial, given the trials picked before.
         taken: lattice points that may not be picked, shape (k, d).
-        spent: tonnes of the lot that the trials before consume.
-        left: trials still to pick, this one included.
+        spent: tonnes of the lot that the trials picked before consume.
+        left: number of trials still to pick, this one included.
     """
     limits = situation.limits
 
     def score(index: Indices, coarse: bool = False) -> Floats:
         even = situation.chance_even(index)
         value = improvement.log_gain(situation.inputs(index), coarse) + np.log(even)
-        # Likely failures rank below all others, by their chance: a plan of nothing else is still
-        # a plan.
+        # Likely failures rank below all other trials, by their chance. They are not excluded, so
+        # that a plan exists even where every trial is likely to fail.
         value = np.where(even >= LEAST_EVEN, value, FAILING + np.log(even))
         if limits.lot_binds:
             value = value - limits.log_tonnes(index)
