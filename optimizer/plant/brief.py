@@ -1,7 +1,7 @@
 """The trial brief as a validated, frozen model.
 
 In come TOML files, JSON bodies and command options; out comes a ``Brief``: what is wanted today.
-What a user wrote in it is checked here, once; everything inside trusts it.
+Its content is checked here once; all other modules rely on it.
 """
 
 from __future__ import annotations
@@ -33,18 +33,18 @@ class Prices(Strict):
     """What an hour of running earns and costs, in one currency."""
 
     product: float
-    """For a tonne of product that meets the grade."""
+    """Price of a tonne of product that meets the grade."""
     reject: float = 0.0
-    """For a tonne of reject; below 0 when it costs to be rid of."""
+    """Price of a tonne of reject; below 0 when its disposal costs money."""
     feed: float = 0.0
-    """Of a tonne of feed."""
+    """Price of a tonne of feed."""
     hour: float = 0.0
-    """Of an hour of running: power, wages."""
+    """Cost of an hour of running, such as power and wages."""
     currency: str = "value"
 
 
 class Goal(Strict):
-    """What is wanted of the deck."""
+    """The goal of the deck: what to maximize, and the grade to reach."""
 
     maximise: Literal["recovery", "value", "trade-off"] = "recovery"
     prices: Prices | None = None
@@ -61,7 +61,7 @@ class Goal(Strict):
 
 
 class Capacity(Strict):
-    """Limits of what feeds the deck and takes away from it, in the site's feed rate unit."""
+    """Limits of feed, product and reject rates, in the site's unit of feed rate."""
 
     min_feed_rate: Positive | None = None
     max_feed_rate: Positive | None = None
@@ -70,7 +70,7 @@ class Capacity(Strict):
 
 
 class Limit(Strict):
-    """A narrower range for today, or one fixed value."""
+    """A narrower range of one setting for today, or one fixed value."""
 
     low: float | None = None
     high: float | None = None
@@ -86,7 +86,7 @@ class Limit(Strict):
 
 
 class CouplingFields(Strict):
-    """A linear limit between settings."""
+    """A linear limit on several settings, as written in a brief."""
 
     terms: Annotated[dict[str, float], Field(min_length=1)]
     at_most: float | None = None
@@ -99,13 +99,13 @@ class CouplingFields(Strict):
         return self
 
     def coupling(self) -> Coupling:
-        """The limit as the lattice uses it."""
+        """The limit as a ``Coupling`` of a region of the lattice."""
         ends = {"at_most": self.at_most, "at_least": self.at_least}
         return Coupling(dict(self.terms), **{k: v for k, v in ends.items() if v is not None})
 
 
 class Trials(Strict):
-    """How many trials, and what they may consume."""
+    """The number of trials, and the minutes and tonnes that they may consume."""
 
     count: Annotated[int, Field(ge=1, le=MAX_TRIALS)] = DEFAULT_TRIALS
     material_available: Positive | None = None
@@ -135,25 +135,26 @@ class Brief(Strict):
     @field_validator("pending", mode="before")
     @classmethod
     def _plain_settings(cls, pending: Any) -> Any:
-        """A recommendation pasted whole is read for its settings."""
+        """Take only the settings from a recommendation that was pasted as a whole."""
         if not isinstance(pending, list):
             return pending
         return [p["settings"] if isinstance(p, dict) and "settings" in p else p for p in pending]
 
     @classmethod
     def read(cls, path: str | Path | None, **changes: Any) -> Brief:
-        """The brief of a TOML file, with options laid over it.
+        """The brief of a TOML file, with options that override its content.
 
         Raises:
-            InputError: naming the file, the key and what was expected.
+            InputError: when the file is not a valid brief; the message names the file, the key and
+                what was expected.
         """
         content = {} if path is None else read_toml(path, "brief")
         return cls.from_dict(content, source=str(path or "options"), **changes)
 
     @classmethod
     def from_dict(cls, content: Mapping[str, Any], source: str = "brief", **changes: Any) -> Brief:
-        """The brief of a parsed document; ``changes`` are dotted keys such as ``goal.min_grade``
-        written with ``__`` and win over the document."""
+        """The brief of a parsed document. ``changes`` are nested keys written with ``__``, such as
+        ``goal__min_grade``, and override the document."""
         merged: dict[str, Any] = dict(content)
         for dotted, value in changes.items():
             if value is None:
@@ -167,12 +168,12 @@ class Brief(Strict):
         return brief
 
     def check_names(self, site: Site) -> Brief:
-        """The same brief, its names checked against the site, its material as numbers in the
-        site's units (a text may have a unit of its own: ``"95.5%"``).
+        """This brief with its names checked against the site and its material as numbers in the
+        site's units. A text may state another unit: ``"95.5%"``.
 
         Raises:
-            InputError: naming the table and the nearest known name, or the value that is not a
-                number.
+            InputError: when a name is unknown or a value is not a number; the message names the
+                table and the nearest known name, or the value.
         """
         settings = site.space.names
         named: list[tuple[str, Mapping[str, Any], tuple[str, ...]]] = [
@@ -197,14 +198,14 @@ class Brief(Strict):
         return self.model_copy(update={"material": material}) if material else self
 
     def as_document(self) -> dict[str, Any]:
-        """The brief as a JSON document, without what is left at its default."""
+        """The brief as a JSON document, without the fields that have their default values."""
         return self.model_dump(mode="json", exclude_defaults=True)
 
     def region(self, space: SettingSpace) -> Region:
-        """The lattice points that today's limits leave.
+        """The lattice points that today's limits allow.
 
         Raises:
-            LimitError: when they leave none.
+            LimitError: when the limits allow no lattice point.
             InputError: when a fixed value is not a level of its setting.
         """
         region = Region.whole(space, [c.coupling() for c in self.couplings])

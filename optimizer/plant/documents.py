@@ -1,6 +1,6 @@
-"""Documents that a user writes, read and validated: TOML or JSON in, a frozen model out.
+"""Reads and validates the documents that a user writes: TOML or JSON in, a frozen model out.
 
-A message says the file, the key, what was expected and the nearest known key.
+An error message names the file, the key, what was expected and the nearest known key.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _MOST = sys.float_info.max
 
 
 class Strict(BaseModel):
-    """Base of everything a user writes: frozen, and an unknown key is an error."""
+    """Base of the models of user documents: they are frozen, and an unknown key is an error."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
@@ -33,8 +33,8 @@ def read_toml(path: str | Path, what: str) -> dict[str, Any]:
     """The content of a TOML file.
 
     Args:
-        path: of the file.
-        what: kind of file, for messages.
+        path: path of the file.
+        what: kind of file, such as "site file", for messages.
 
     Raises:
         InputError: when the file cannot be read or is not TOML.
@@ -48,7 +48,7 @@ def read_toml(path: str | Path, what: str) -> dict[str, Any]:
         ) from None
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"{what} '{path}' cannot be read: {reason_of(error)}.") from None
-    except ValueError as error:  # also raised by a number of thousands of digits
+    except ValueError as error:  # a number with thousands of digits raises this too
         raise InputError(
             f"{what} '{path}' is not valid TOML: {reason_of(error)}.",
             hint="Text stands in quotes, numbers use a decimal point.",
@@ -56,7 +56,7 @@ def read_toml(path: str | Path, what: str) -> dict[str, Any]:
 
 
 def located(source: str, build: Callable[[], T]) -> T:
-    """The result of ``build``; its errors name the source."""
+    """The result of ``build``; the source is added to the message of an ``InputError``."""
     try:
         return build()
     except HighsideError as error:
@@ -66,10 +66,11 @@ def located(source: str, build: Callable[[], T]) -> T:
 
 
 def validate(model: Any, content: Mapping[str, Any], source: str) -> Any:
-    """Content as a model; Pydantic's errors are put in the words of the product.
+    """The content as a validated model; Pydantic's errors are reworded for users.
 
     Raises:
-        InputError: where it is wrong, what was expected, the nearest known key.
+        InputError: when the content is invalid; the message says where, what was expected, and the
+            nearest known key.
     """
     if found := _too_large(content):
         where, value = found
@@ -97,7 +98,7 @@ def validate(model: Any, content: Mapping[str, Any], source: str) -> Any:
 
 
 def _too_large(content: Any) -> tuple[str, float] | None:
-    """Place and value of a number that is too large; None where all are within range."""
+    """Place and value of the first number that is too large; None where all are within range."""
     left = [("", content)]
     while left:
         where, value = left.pop()

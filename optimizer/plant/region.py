@@ -1,4 +1,4 @@
-"""The part of the lattice of settings that limits and couplings leave."""
+"""The part of the lattice of settings that limits and couplings allow."""
 
 from __future__ import annotations
 
@@ -39,13 +39,13 @@ class Coupling:
 
 @dataclass(frozen=True)
 class Region:
-    """The lattice points that may be tried: a box of indices cut by couplings.
+    """The lattice points that may be tried: a box of indices, restricted by couplings.
 
     Args:
         space: the settings.
         first, last: lowest and highest index of each setting, shape (d,).
-        couplings: linear limits on values.
-        binding: what narrowed the box, in words, for the message when nothing is left.
+        couplings: linear limits on the values of settings.
+        binding: descriptions of the limits that narrowed the box, for the message when it is empty.
     """
 
     space: SettingSpace
@@ -56,7 +56,7 @@ class Region:
 
     @classmethod
     def whole(cls, space: SettingSpace, couplings: Iterable[Coupling] = ()) -> Region:
-        """All of the space that the couplings leave."""
+        """The region of the whole space, restricted only by couplings."""
         couplings = tuple(couplings)
         for coupling in couplings:
             for name in coupling.terms:
@@ -64,10 +64,10 @@ class Region:
         return cls(space, (0,) * len(space.names), tuple(s.top for s in space.settings), couplings)
 
     def narrow(self, name: str, low: float, high: float, why: str) -> Region:
-        """The region with one setting held inside ``[low, high]``.
+        """This region with one setting restricted to ``[low, high]``.
 
         Raises:
-            LimitError: when no level is left; the message names the limits at fault.
+            LimitError: when no level is left; the message names the limits that exclude all levels.
         """
         j = self.space.names.index(self.space[name].name)
         setting = self.space.settings[j]
@@ -91,7 +91,8 @@ class Region:
 
     @cached_property
     def _rows(self) -> tuple[Floats, Floats, Floats]:
-        """Couplings as matrix, lower and upper ends over values: shapes (c, d), (c,), (c,)."""
+        """Couplings as a matrix over values, with lower and upper ends; shapes (c, d), (c,),
+        (c,)."""
         names = self.space.names
         matrix = np.array([[c.terms.get(n, 0.0) for n in names] for c in self.couplings])
         low = np.array([c.at_least for c in self.couplings])
@@ -99,7 +100,7 @@ class Region:
         return matrix.reshape(len(self.couplings), len(names)), low, high
 
     def contains(self, index: Indices) -> NDArray[np.bool_]:
-        """Which lattice points, shape (n, d), are inside; shape (n,)."""
+        """Whether each lattice point, shape (n, d), is inside the region; shape (n,)."""
         index = np.atleast_2d(index)
         inside = np.all((index >= self.first) & (index <= self.last), axis=1)
         if self.couplings:
@@ -117,11 +118,12 @@ class Region:
     def sample(self, n: int, rng: np.random.Generator) -> Indices:
         """About ``n`` distinct lattice points, spread evenly; shape (m, d), ``0 < m <= n``.
 
-        An even sequence is filtered; where couplings leave too little of the box for
-        that, a random walk from one point found by integer programming fills in.
+        Points of an even sequence that violate a coupling are dropped. Where couplings allow too
+        small a part of the box, a random walk from one point, found by integer programming, adds
+        points.
 
         Raises:
-            LimitError: when couplings and limits together leave nothing.
+            LimitError: when couplings and limits together allow no point.
         """
         first, last = np.array(self.first), np.array(self.last)
         if self.size <= 4 * n:
@@ -140,7 +142,7 @@ class Region:
         return found[:n]
 
     def _one_point(self) -> Indices:
-        """One lattice point inside, by integer linear programming; shape (1, d)."""
+        """One lattice point of the region, found by integer linear programming; shape (1, d)."""
         from scipy.optimize import Bounds, LinearConstraint, milp  # noqa: PLC0415 - rare
 
         matrix, low, high = self._rows
@@ -159,7 +161,7 @@ class Region:
         return point
 
     def _walk(self, start: Indices, n: int, rng: np.random.Generator) -> Indices:
-        """Random lattice walk that stays inside: every kept point is inside; shape (m, d)."""
+        """Points of random walks on the lattice, all inside the region; shape (m, d)."""
         first, last = np.array(self.first), np.array(self.last)
         walkers = start[rng.integers(len(start), size=max(64, n // 8))]
         kept = [walkers]
@@ -175,8 +177,8 @@ class Region:
     def neighbors(self, index: Indices, reach: Sequence[int] = (1, 2, 4)) -> Indices:
         """Lattice neighbors of one point, shape (d,): one setting moved, or two moved together.
 
-        Pairs are needed because settings act against each other: the good direction is often a
-        diagonal, along which each single move alone is worse.
+        Moves of pairs are needed because settings counteract each other: often the score improves
+        only when both settings of a pair move.
         """
         around = np.asarray(index) + _moves(len(index), tuple(reach))
         return around[self.contains(around)]

@@ -1,7 +1,7 @@
-"""The columns of a run besides its settings and material variables, one line each.
+"""The columns of a run besides its settings and material variables, each declared in one line.
 
-A line added here is a column that logs may have: it is read, checked by its kind, stored and
-exported. What else a column should mean is for the room that uses it.
+Each line declares a column that logs may have. The column is then read, checked by its kind, stored
+and exported. Any further meaning of a column belongs to the module that uses it.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from enum import Enum
 
 
 class Kind(Enum):
-    """What the cells of a column are."""
+    """Kind of the cells of a column."""
 
     text = "text"
     time = "time"
@@ -24,8 +24,8 @@ class RunColumn:
     """One column of a run.
 
     Attributes:
-        name: in logs, in the history and in exports.
-        kind: of its cells.
+        name: name in logs, in the history and in exports.
+        kind: kind of its cells.
     """
 
     name: str
@@ -51,5 +51,5 @@ RUN_COLUMNS = (*BEFORE_SETTINGS, *AFTER_SETTINGS)
 
 
 def names_of(*kinds: Kind) -> tuple[str, ...]:
-    """Names of the columns of some kinds, in column order."""
+    """Names of the columns of the given kinds, in column order."""
     return tuple(column.name for column in RUN_COLUMNS if column.kind in kinds)

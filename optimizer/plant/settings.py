@@ -1,12 +1,11 @@
 """The settings of a deck: units, ranges, steps and couplings.
 
-In come the declared ranges and steps; out come a ``SettingSpace`` (the unit coordinates the
-surrogate works in) and, narrowed by a brief, a ``Region`` (the lattice points that may be tried).
-A candidate is an integer lattice index throughout, and becomes a value only at the edge: a
-continuous optimum that is rounded afterwards can break a limit, an index cannot.
+In come the declared ranges and steps; out come a ``SettingSpace`` (with the unit coordinates that
+the surrogate uses) and, narrowed by a brief, a ``Region`` (the lattice points that may be tried). A
+candidate is an integer lattice index in all computations, and is converted to values only for
+output. A continuous optimum that is rounded afterwards can violate a limit; an index cannot.
 
-The five settings of a gravity table are one instance; nothing here knows their names except
-``GRAVITY_TABLE``.
+The five settings of a gravity table are one instance; only ``GRAVITY_TABLE`` contains their names.
 """
 
 from __future__ import annotations
@@ -28,17 +27,17 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
 
-# A declared bound and a step count in binary floating point: 0.1 * 3 is not 0.3. Half a
-# thousandth of a step is far below any reading and far above rounding.
+# Tolerance, in steps, when a value is compared with a level. In binary floating point 0.1 * 3 is
+# not 0.3; half a thousandth of a step is far below any reading and far above rounding errors.
 STEP_TOLERANCE = 5e-4
-# Couplings and bounds are compared after decimal rounding; this absorbs the last binary digit.
+# Tolerance of comparisons with couplings and bounds, which absorbs the last binary digit.
 SLACK = 1e-9
-# More levels than this on one setting is a typing error in the step, not a deck.
+# More levels than this of one setting are taken for a typing error in the step.
 MAX_LEVELS = 100_000
 
 
 def _decimals(*numbers: float) -> int:
-    """Decimal places that write all the numbers exactly, as the user wrote them."""
+    """Number of decimal places that all these numbers need as the user wrote them."""
     exponents = [Decimal(repr(float(x))).normalize().as_tuple().exponent for x in numbers]
     return max(0, *(-int(e) for e in exponents))
 
@@ -48,11 +47,11 @@ class Setting:
     """One adjustable setting.
 
     Args:
-        name: canonical name.
-        unit: unit of every number here.
-        low, high: range that the deck can really be set to, ``low < high``.
+        name: canonical name, such as ``feed_rate``.
+        unit: unit of all numbers of this setting.
+        low, high: range that can be set on the deck, ``low < high``.
         step: smallest change that can be set; levels are ``low, low + step, ...``.
-        max_change: largest change in one move, or None.
+        max_change: largest change in one move, or None for no limit.
 
     Raises:
         InputError: when the range is empty or the step does not fit in it.
@@ -100,11 +99,11 @@ class Setting:
         return _decimals(self.low, self.step)
 
     def values(self, index: Indices) -> Floats:
-        """Values of lattice indices, shape kept, rounded to the decimals of the step."""
+        """Values at lattice indices, shape kept, rounded to the decimals of the step."""
         return np.round(self.low + np.asarray(index) * self.step, self.decimals)
 
     def differ(self, a: float, b: float) -> bool:
-        """Whether two values are different levels, as far as the setting can be set.
+        """Whether two values differ by enough to be different levels of the setting.
 
         >>> tilt = Setting("side_tilt", "deg", 0.5, 4.5, 0.1)
         >>> tilt.differ(2.43, 2.4), tilt.differ(2.5, 2.4)
@@ -121,10 +120,10 @@ class Setting:
 
 @dataclass(frozen=True)
 class SettingSpace:
-    """The box of all settings of one deck, and its unit coordinates.
+    """All settings of one deck, and the unit coordinates of their ranges.
 
-    Unit coordinates map the declared range to [0, 1] whatever a brief narrows it to, so that a
-    fitted surrogate does not depend on the brief.
+    Unit coordinates map the declared range to [0, 1]. They do not depend on the narrower range of a
+    brief, so a fitted surrogate does not depend on the brief either.
     """
 
     settings: tuple[Setting, ...]
@@ -140,7 +139,7 @@ class SettingSpace:
 
     @cached_property
     def low(self) -> Floats:
-        """Lower ends, shape (d,)."""
+        """Lower ends of the ranges, shape (d,)."""
         return np.array([s.low for s in self.settings])
 
     @cached_property
@@ -150,7 +149,7 @@ class SettingSpace:
 
     @cached_property
     def steps(self) -> Floats:
-        """Steps, shape (d,)."""
+        """Steps of the settings, shape (d,)."""
         return np.array([s.step for s in self.settings])
 
     def __getitem__(self, name: str) -> Setting:
@@ -160,37 +159,38 @@ class SettingSpace:
         raise InputError(f"there is no setting '{name}'.", hint=nearest(name, self.names))
 
     def to_unit(self, values: Floats) -> Floats:
-        """Values, shape (n, d), in unit coordinates; values off the range fall outside [0, 1]."""
+        """Values, shape (n, d), in unit coordinates; a value outside its range falls outside [0,
+        1]."""
         return (np.asarray(values, dtype=float) - self.low) / self.span
 
     def values(self, index: Indices) -> Floats:
-        """Lattice indices, shape (n, d), as values."""
+        """Values at lattice indices, shape (n, d)."""
         index = np.atleast_2d(index)
         return np.column_stack([s.values(index[:, j]) for j, s in enumerate(self.settings)])
 
     def nearest_index(self, values: Floats) -> Indices:
-        """Nearest lattice index of values, shape (n, d), clipped into the range."""
+        """Lattice indices nearest to values, shape (n, d), clipped to the range."""
         index = np.rint((np.atleast_2d(values) - self.low) / self.steps)
         return np.clip(index, 0, [s.top for s in self.settings]).astype(np.int64)
 
     def named(self, point: Indices) -> dict[str, float]:
-        """One lattice point, shape (d,), as values by name."""
+        """The values of one lattice point, shape (d,), by name of the setting."""
         values = self.values(point)[0]
         return {name: float(v) for name, v in zip(self.names, values, strict=True)}
 
     def index_of(self, *settings: Mapping[str, float]) -> Indices:
-        """Nearest lattice points of settings by name, shape (n, d)."""
+        """Lattice points, shape (n, d), nearest to n settings that are given by name."""
         values = [[each[name] for name in self.names] for each in settings]
         return self.nearest_index(np.array(values).reshape(len(values), len(self.names)))
 
     def skopt(self) -> Space:
-        """The same box as a scikit-optimize space of integer lattice indices."""
-        from skopt.space import Integer, Space  # noqa: PLC0415 - for its users alone
+        """This space as a scikit-optimize space of integer lattice indices."""
+        from skopt.space import Integer, Space  # noqa: PLC0415 - an optional dependency
 
         return Space([Integer(0, max(s.top, 1), name=s.name) for s in self.settings])
 
     def override(self, changes: Mapping[str, Mapping[str, object]]) -> SettingSpace:
-        """The space with some fields of some settings replaced."""
+        """This space with some fields of some settings replaced."""
         for name in changes:
             self[name]
         return SettingSpace(
@@ -207,5 +207,6 @@ GRAVITY_TABLE = SettingSpace(
         Setting("air", "turn", 0.0, 90.0, 1.0),
     )
 )
-"""The five settings with the ranges that a site file starts from: those of an invented deck of
-middling size. How many turns open the air fully is each deck's own; its site file says it."""
+"""The five settings with the default ranges of a site file, which are those of an invented deck of
+medium size. The number of turns that open the air gate fully differs between decks; the site file
+declares it."""

@@ -20,7 +20,7 @@ _EITHER_WAY = re.compile(r"^[+-]?[1-9]\d{0,2},\d{3}$")
 
 
 def number_and_unit(text: str) -> tuple[Decimal, str] | None:
-    """Number and unit of a text; None where it is not one number, or could be two."""
+    """Number and unit of a text; None where it is not a number or can be read as two numbers."""
     found = _NUMBER.match(text)
     if found is None or _EITHER_WAY.match(found["number"]):
         return None
@@ -28,7 +28,7 @@ def number_and_unit(text: str) -> tuple[Decimal, str] | None:
 
 
 def share(value: Any) -> Any:
-    """A share as a fraction; a value that is not a share is returned unchanged.
+    """A written share as a fraction; a value that is not a share is returned unchanged.
 
     >>> share("98.5%"), share("0.985"), share(0.985), share("much")
     (0.985, 0.985, 0.985, 'much')
@@ -62,7 +62,8 @@ def measure(value: float | str, unit: str) -> float | None:
 
 
 def _fraction(value: Any) -> Any:
-    """A share as a fraction; per cent without its sign is refused with what it means."""
+    """A share as a fraction; a number of per cent without the sign is refused, with a
+    suggestion."""
     found = share(value)
     signed = isinstance(value, str) and value.rstrip().endswith(PERCENT_UNITS)
     number = isinstance(found, int | float) and not isinstance(found, bool)
@@ -80,6 +81,6 @@ def _schema(**low: float) -> WithJsonSchema:
 Fraction = Annotated[
     float, BeforeValidator(_fraction), Field(gt=0, lt=1), _schema(exclusiveMinimum=0)
 ]
-"""A share such as 0.985; a text may have it in per cent: "98.5%"."""
+"""A share such as 0.985; a text may state it in per cent: "98.5%"."""
 Confidence = Annotated[float, BeforeValidator(_fraction), Field(ge=0.5, lt=1), _schema(minimum=0.5)]
-"""A chance that one may ask for: at least even."""
+"""A confidence that a user may request: at least 0.5."""

@@ -20,7 +20,7 @@ FEED_GRADE = "feed_grade"
 
 
 class SettingFields(Strict):
-    """What a site file may say of one setting; what is left out keeps its default."""
+    """The fields of one setting in a site file; a field that is left out keeps its default."""
 
     unit: str | None = None
     low: float | None = None
@@ -29,12 +29,12 @@ class SettingFields(Strict):
     max_change: float | None = None
 
     def given(self) -> dict[str, Any]:
-        """The fields that were written."""
+        """The fields that the site file contains."""
         return self.model_dump(exclude_none=True)
 
 
 class MaterialVariable(Strict):
-    """A measured property of the feed: context for the surrogate, never searched."""
+    """A measured property of the feed: an input of the surrogate that is never optimized."""
 
     unit: str = ""
     low: float
@@ -48,7 +48,7 @@ class MaterialVariable(Strict):
 
 
 class LineFields(Strict):
-    """What differs on one line."""
+    """Fields that differ on one line."""
 
     settings: dict[str, SettingFields] = {}
 
@@ -60,7 +60,7 @@ class SiteName(Strict):
 
 
 class SiteFile(Strict):
-    """The site file as written."""
+    """The content of a site file."""
 
     site: SiteName = SiteName()
     settings: dict[str, SettingFields] = {}
@@ -84,16 +84,16 @@ class SiteFile(Strict):
 
 
 class Site:
-    """What the plant is: settings, material variables, column names, lines.
+    """The description of a plant: settings, material variables, column names, lines.
 
     Args:
         file: validated content of a site file.
-        base: the settings that the file overrides; the five of a gravity table unless a library
-            user brings others.
+        base: the settings that the file overrides: the five of a gravity table, unless the caller
+            supplies others.
 
     Raises:
-        InputError: when a setting is unknown, its range cannot be, or it is not measured in its
-            unit.
+        InputError: when a setting is unknown, its range is impossible, or its unit measures
+            something else.
     """
 
     def __init__(self, file: SiteFile | None = None, base: SettingSpace = GRAVITY_TABLE) -> None:
@@ -125,7 +125,7 @@ class Site:
                 )
 
     def _check_units(self) -> None:
-        """Refuses units that could not be stored, written down and read back."""
+        """Refuse units that cannot be stored, or cannot be written in a heading and read back."""
         for line, space in self._spaces.items():
             where = "settings" if line is None else f"lines.{line}.settings"
             for setting in space.settings:
@@ -144,10 +144,11 @@ class Site:
 
     @classmethod
     def read(cls, path: str | Path | None) -> Site:
-        """The site of a TOML file; without a file, the defaults.
+        """The site of a TOML file, or the default site where no file is given.
 
         Raises:
-            InputError: naming the file, the key and what was expected.
+            InputError: when the file is not a valid site file; the message names the file, the key
+                and what was expected.
         """
         if path is None:
             return cls()
@@ -160,11 +161,11 @@ class Site:
 
     @property
     def space(self) -> SettingSpace:
-        """The settings common to all lines."""
+        """The settings without the overrides of any line."""
         return self._spaces[None]
 
     def space_of(self, line: str | None) -> SettingSpace:
-        """The settings of one line, with its overrides."""
+        """The settings of one line, with the overrides of that line."""
         return self._spaces.get(line, self._spaces[None])
 
     @cached_property
@@ -174,11 +175,12 @@ class Site:
 
     @property
     def feed_grade_scale(self) -> float:
-        """What one unit of the declared feed grade is as a fraction: 1, or 0.01 for per cent."""
+        """Factor from the declared unit of the feed grade to a fraction: 1, or 0.01 for per
+        cent."""
         return share_factor(self.material[FEED_GRADE].unit)
 
     def tonnes_per_hour(self, line: str | None) -> float:
-        """What one declared unit of feed rate is in t/h; 1 when feed rate is not a setting."""
+        """Factor from the declared unit of feed rate to t/h; 1 when feed rate is not a setting."""
         space = self.space_of(line)
         if "feed_rate" not in space.names:
             return 1.0

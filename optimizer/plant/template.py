@@ -1,4 +1,4 @@
-"""The commented site file that a new user edits."""
+"""The template of a site file, with comments, which a new user edits."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ _TAIL = """
 
 
 def site_template() -> str:
-    """The site file with the default ranges, as text."""
+    """The text of a site file with the default ranges."""
     tables = [
         _SETTING.format(
             name=s.name,
@@ -73,10 +73,10 @@ def site_template() -> str:
 
 
 def init(path: Path) -> None:
-    """Write the template; an existing file is left alone.
+    """Write the template to a new file.
 
     Raises:
-        InputError: when the file exists or cannot be written.
+        InputError: when the file exists, which is then not changed, or cannot be written.
     """
     try:
         with path.open("x", encoding="utf-8") as file:

@@ -1,7 +1,7 @@
-"""Conversion between the units people write and the units the product works in.
+"""Conversion between the units that people write and the units of the history.
 
-The unit registry is built only when a unit differs from the stored one: that takes longer than
-reading most logs.
+The unit registry is built only when a unit differs from the stored one, because building it takes
+longer than reading most logs.
 """
 
 from __future__ import annotations
@@ -28,10 +28,11 @@ STORED_UNITS = {
     "side_tilt": ("deg", "mm"),
     "eccentric_speed": ("rpm",),
 }
-"""The unit in which the history keeps a setting: the first one that the declared unit converts to.
+"""The units in which the history can store each setting; the first one that the declared unit
+converts to is used.
 
-A tilt that is read as a height is kept as a height: the length of the deck is not declared. Other
-settings (the knob of the air) are kept in the unit that their line declares."""
+A tilt that is measured as a height is stored as a height, because the length of the deck is not
+declared. Other settings (such as the air knob) are stored in the unit that their line declares."""
 
 _EXAMPLES = {
     "t/h": "a mass rate such as t/h, kg/h, lb/h or short_ton/h",
@@ -39,11 +40,11 @@ _EXAMPLES = {
     "mm": "a height such as mm, cm or in",
     "rpm": "a speed of rotation such as rpm or Hz",
 }
-# A unit stands in brackets behind a name, in the headings of logs and of trial sheets.
+# In the headings of logs and of trial sheets, a unit follows the name in brackets.
 _IN_A_HEADING = re.compile(r"^[^\[\]\x00-\x1f\x7f]{0,40}$")
 
-# Ways of writing a unit that a log uses and pint does not know, or reads as something else
-# ("t" is a tonne here, "h" an hour, "turn" a turn of the knob and not an angle to convert).
+# Spellings of units in logs that pint does not know, or interprets as another unit ("t" is a tonne
+# here, "h" an hour, "turn" a turn of the knob and not an angle to convert).
 SPELLINGS = {
     "°": "degree",
     "º": "degree",
@@ -80,10 +81,10 @@ SPELLINGS = {
 }
 
 
-# A ton is a short one, a long one or a tonne, by country and trade.
+# Depending on country and trade, a ton is a short ton, a long ton or a tonne.
 _TON = re.compile(r"\btons?\b")
-# Characters of a unit. The registry evaluates its argument, so powers of powers and long numbers,
-# which no unit has, are refused before.
+# Pattern of an acceptable unit. The registry evaluates its argument as a formula, so powers of
+# powers and long numbers, which no unit has, are refused beforehand.
 _UNIT = re.compile(r"^(?!.*(\*\*|\^).*(\*\*|\^))(?!.*\d{4})[\w°%‰/·*^.()\[\] -]{0,40}$")
 
 
@@ -95,7 +96,7 @@ def _registry() -> UnitRegistry[float]:
 
 
 def same_unit(unit: str, other: str) -> bool:
-    """Whether two spellings are one unit; spares building the unit registry for the usual case."""
+    """Whether two spellings mean the same unit, decided without the unit registry."""
 
     def spelled(text: str) -> str:
         return SPELLINGS.get(text.strip().lower(), text.strip())
@@ -104,7 +105,7 @@ def same_unit(unit: str, other: str) -> bool:
 
 
 def unit_factor(unit: str, to: str) -> float:
-    """Factor from ``unit`` to ``to``; per cent and mere spellings need no unit registry.
+    """Factor from ``unit`` to ``to``; per cent and known spellings need no unit registry.
 
     Raises:
         InputError: when a unit is unknown, or the two do not measure the same thing.
@@ -118,10 +119,11 @@ def unit_factor(unit: str, to: str) -> float:
 
 @cache
 def stored_unit_of(setting: str, declared: str) -> str:
-    """The unit in which the history keeps a setting that a line declares in ``declared``.
+    """The unit in which the history stores a setting whose line declares the unit ``declared``.
 
     Raises:
-        InputError: when the setting cannot be kept in it; the hint says what is accepted.
+        InputError: when the setting cannot be measured in ``declared``; the hint lists accepted
+            units.
     """
     if not _IN_A_HEADING.match(declared):
         raise not_in_a_heading(declared)
@@ -140,10 +142,10 @@ def stored_unit_of(setting: str, declared: str) -> str:
 
 
 def share_factor(unit: str) -> float:
-    """What one unit of a declared share is as a fraction: 1, or 0.01 for per cent.
+    """Factor from the declared unit of a share to a fraction: 1, or 0.01 for per cent.
 
     Raises:
-        InputError: when it is not a unit of a share; the hint says what is accepted.
+        InputError: when it is not a unit of a share; the hint lists accepted units.
     """
     try:
         return unit_factor(unit, "")
@@ -156,17 +158,17 @@ def share_factor(unit: str) -> float:
 
 
 def check_heading_unit(unit: str) -> None:
-    """Refuses a unit that could not be read back from a heading.
+    """Refuse a unit that cannot be read back from a heading.
 
     Raises:
-        InputError: when it cannot.
+        InputError: when the unit cannot be read back.
     """
     if not _IN_A_HEADING.match(unit):
         raise not_in_a_heading(unit)
 
 
 def not_in_a_heading(unit: str) -> InputError:
-    """The error for a unit that could not be read back from a heading."""
+    """The error for a unit that cannot be read back from a heading."""
     return InputError(
         f"unit {unit[:60]!r} cannot stand in the heading of a log.",
         code="unit-text",
@@ -175,14 +177,14 @@ def not_in_a_heading(unit: str) -> InputError:
 
 
 def scaled(values: Floats, by: float | Floats) -> Floats:
-    """``values * by``, dividing instead where ``by`` is one over a whole number.
+    """``values * by``, computed as a division where ``by`` is the reciprocal of a whole number.
 
-    97.2 * 0.01 is not the number nearest 0.972, and 97.2 / 100 is: a log in per cent and the
-    same log in fractions must give the same run.
+    In floating point 97.2 / 100 is the number nearest 0.972, but 97.2 * 0.01 is not. A log in per
+    cent and an equal log in fractions must give equal runs.
 
     Args:
-        values: shape (n,).
-        by: one factor, or one each, shape (n,).
+        values: numbers, shape (n,).
+        by: one factor for all values, or one factor for each value, shape (n,).
     """
     if np.ndim(by) == 0 and by == 1.0:
         return values
@@ -192,22 +194,23 @@ def scaled(values: Floats, by: float | Floats) -> Floats:
         return np.where(whole, values / np.rint(inverse), values * by)
 
 
-# Most digits that people type, and the relative error of a conversion there and back.
+# Largest number of digits that people type, and the relative error of a conversion to another unit
+# and back.
 _TYPED_DIGITS, _STRAY = 14, 8.0 * float(np.finfo(float).eps)
 
 
 def as_typed(values: Floats) -> Floats:
-    """Numbers without what a conversion left in their last binary digits; shape kept.
+    """Numbers without the rounding errors of a conversion in their last digits; shape kept.
 
-    A number is taken for the one of at most 14 digits beside it where the two differ by no more
-    than a few roundings, and stays as it is elsewhere.
+    A number is replaced by the nearest number of at most 14 digits where the two differ by no more
+    than a few roundings; other numbers are not changed.
 
     >>> as_typed(np.array([3499.9999999999995, 0.1 + 0.2, 1 / 3])).tolist()
     [3500.0, 0.3, 0.3333333333333333]
     """
     values = np.asarray(values, dtype=float)
     size = np.abs(values)
-    usual = (size > 1e-7) & (size < 1e15)  # powers of ten are exact in between
+    usual = (size > 1e-7) & (size < 1e15)  # within this range powers of ten are exact
     digits = _TYPED_DIGITS - 1 - np.floor(np.log10(size, where=usual, out=np.zeros_like(size)))
     up, down = 10.0 ** np.clip(digits, 0, 22), 10.0 ** np.clip(-digits, 0, 22)
     with np.errstate(invalid="ignore"):
@@ -217,7 +220,7 @@ def as_typed(values: Floats) -> Floats:
 
 @cache
 def factor(unit: str, to: str) -> float:
-    """Factor that turns a number in ``unit`` into one in ``to``.
+    """Factor that converts a number in ``unit`` to a number in ``to``.
 
     Raises:
         InputError: when a unit is unknown, or the two do not measure the same thing.
@@ -228,7 +231,8 @@ def factor(unit: str, to: str) -> float:
     if unit == to:
         return 1.0
     if "turn" in (SPELLINGS.get(unit.strip().lower(), unit), SPELLINGS.get(to.lower(), to)):
-        # A turn of the knob is how far a gate is open, not an angle: it converts to nothing.
+        # A turn of the knob measures how far a gate is open and is not an angle, so it has no
+        # conversion.
         if SPELLINGS.get(unit.strip().lower(), unit) == SPELLINGS.get(to.lower(), to):
             return 1.0
         raise _unlike(unit, to)
@@ -245,7 +249,8 @@ def factor(unit: str, to: str) -> float:
     registry = _registry()
     try:
         source, target = (registry.Unit(word) for word in spelled)
-        # Roots, not dimensions: an angle and a bare number have the same dimension.
+        # Root units are compared rather than dimensions, because an angle and a bare number have
+        # the same dimension.
         alike = registry.get_root_units(source)[1] == registry.get_root_units(target)[1]
         # A shifted scale (a temperature) has no single factor.
         if not alike or registry.Quantity(0.0, source).to(target).magnitude != 0:
