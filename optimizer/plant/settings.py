@@ -185,7 +185,7 @@ class SettingSpace:
 
     def skopt(self) -> Space:
         """This space as a scikit-optimize space of integer lattice indices."""
-        from skopt.space import Integer, Space  # noqa: PLC0415 - an optional dependency
+        from skopt.space import Integer, Space  # noqa: PLC0415 - only this method needs it
 
         return Space([Integer(0, max(s.top, 1), name=s.name) for s in self.settings])
 

@@ -1,7 +1,8 @@
-"""One history, many people: the library over HTTP, and pages for the tablet at the deck.
+"""The service: the library over HTTP for many people, and pages for the tablet at the deck.
 
-In come requests, out come the same bytes as the commands give; every row that was acknowledged is
-on disk. A request arrives in ``http``, which has the API for programs and the page for people, and
-passes ``admission`` (who, how much, how often). ``recording`` stores the runs it brings;
-``answers`` makes what takes long and keeps it by the version of the history.
+In come requests; out come answers with the same bytes that the commands write. A row is
+acknowledged only after it is on disk. A request arrives in ``http``, which has the API for programs
+and the pages for people, and passes ``admission``, which checks the sender and limits size and
+rate. ``recording`` stores the runs of a request. ``answers`` makes the answers that take long and
+stores them by the version of the history.
 """

@@ -1,1 +1,2 @@
-"""Who may send a request, and what every request must keep to before anything else sees it."""
+"""Access control: who may send a request, and the limits that every request is checked against
+first."""

@@ -1,8 +1,9 @@
-"""Who may do what: tokens, roles, browser sessions, and forms that only our own pages can send.
+"""Access rights: tokens, roles, browser sessions, and forms that only the service's own pages can
+send.
 
-Nothing is kept on the server: a session is a signed statement in a cookie, so that several
-processes agree and a restart ends no session. Its key is derived from the tokens; changing them
-ends every session.
+The server stores no sessions: a session is a signed statement in a cookie, so several processes
+accept the same sessions and a restart ends none of them. The signing key is derived from the
+tokens, so changing the tokens ends every session.
 """
 
 from __future__ import annotations
@@ -23,11 +24,11 @@ from optimizer.plant.documents import Strict, read_toml, validate
 TOKEN = "HIGHSIDE_TOKEN"
 READ_TOKEN = "HIGHSIDE_READ_TOKEN"
 FORM_KEY = "HIGHSIDE_FORM_KEY"
-"""Environment variable with the key that signs forms where there are no tokens; ``serve`` draws it
-for all its processes."""
+"""Environment variable with the key that signs forms where there are no tokens; ``serve`` draws one
+key for all its processes."""
 SESSION, VISITOR = "highside_session", "highside_visitor"
 SESSION_SECONDS = 14 * 3600
-"""Longer than a shift, shorter than a day."""
+"""Lifetime of a session: longer than a shift and shorter than a day."""
 SHORTEST_TOKEN = 16
 
 Role = Literal["read", "record"]
@@ -43,7 +44,7 @@ class Person:
 
     @property
     def may_record(self) -> bool:
-        """Whether runs may be added."""
+        """Whether this person may add runs."""
         return self.role == "record"
 
 
@@ -60,7 +61,8 @@ class Access:
     """The tokens of a service.
 
     Args:
-        tokens: person by the SHA-256 of the token (hex); when empty, everybody may do everything.
+        tokens: persons by the SHA-256 (hex) of their tokens; when it is empty, everybody may do
+            everything.
         key: 32 bytes that sign sessions and forms.
     """
 
@@ -70,7 +72,7 @@ class Access:
 
     @classmethod
     def from_environment(cls, file: str = "") -> Access:
-        """Tokens of the environment, and the named ones of a file.
+        """The tokens of the environment variables, and the named tokens of a file.
 
         Raises:
             InputError: when a token is too short to be safe, or the file is not a token file.
@@ -105,18 +107,18 @@ class Access:
         return not self._tokens
 
     def by_token(self, token: str) -> Person | None:
-        """The person a token belongs to; None for an unknown token."""
+        """The person to whom a token belongs; None for an unknown token."""
         given, found = digest(token), None
         for (
             known,
             person,
-        ) in self._tokens.items():  # all of them, so that the time it takes reveals nothing
+        ) in self._tokens.items():  # compares all tokens, so that the time taken reveals nothing
             if hmac.compare_digest(known, given):
                 found = person
         return found
 
     def person(self, authorization: str | None, cookies: Mapping[str, str]) -> Person | None:
-        """The sender of a request with these headers; None for an unknown one."""
+        """The sender of a request with these headers; None for an unknown sender."""
         if self.open:
             return Person("local", "record", by_cookie=True)
         if authorization is not None:
@@ -127,7 +129,7 @@ class Access:
     # -- sessions and forms ------------------------------------------------------------------
 
     def session(self, person: Person) -> str:
-        """A session as it stands in the cookie."""
+        """The text of a new session for the cookie."""
         stated = f"{person.name}|{person.role}|{int(time.time()) + SESSION_SECONDS}|"
         stated += secrets.token_urlsafe(9)
         return f"{stated.encode().hex()}.{self._sign('session', stated)}"
@@ -148,15 +150,15 @@ class Access:
         return Person(name, "record" if role == "record" else "read", by_cookie=True)
 
     def form_token(self, cookies: Mapping[str, str]) -> str:
-        """The text that a form must send back; it depends on the browser's cookie."""
+        """The text that a form must send back, which depends on the browser's cookie."""
         return self._sign("form", self.visitor(cookies))
 
     def visitor(self, cookies: Mapping[str, str]) -> str:
-        """What distinguishes browsers: the session, or a number drawn at the first visit."""
+        """The text that identifies a browser: its session, or a number drawn at the first visit."""
         return cookies.get(VISITOR if self.open else SESSION, "")
 
     def check_form(self, given: str, cookies: Mapping[str, str]) -> bool:
-        """Whether a form came from a page that this browser was given."""
+        """Whether a form came from a page that was sent to this browser."""
         known = bool(self.visitor(cookies))
         return known and hmac.compare_digest(given.encode(), self.form_token(cookies).encode())
 
@@ -165,7 +167,7 @@ class Access:
 
 
 def digest(token: str) -> str:
-    """The SHA-256 of a token, as a token file has it.
+    """The SHA-256 of a token in the hexadecimal form of a token file.
 
     >>> digest("an example of a token")[:8]
     '02c5bdb2'
@@ -174,7 +176,7 @@ def digest(token: str) -> str:
 
 
 def read_cookies(header: str) -> dict[str, str]:
-    """Cookies of a request; empty where they cannot be read."""
+    """The cookies of a request by name; empty where they cannot be read."""
     jar: SimpleCookie = SimpleCookie()
     try:
         jar.load(header)
@@ -184,6 +186,7 @@ def read_cookies(header: str) -> dict[str, str]:
 
 
 def set_cookie(name: str, value: str, seconds: int, secure: bool) -> str:
-    """A ``Set-Cookie`` header: sent to this site only, and hidden from scripts."""
+    """A ``Set-Cookie`` header for a cookie that goes to this site only and is hidden from
+    scripts."""
     flags = "; Secure" if secure else ""
     return f"{name}={value}; Path=/; Max-Age={seconds}; HttpOnly; SameSite=Strict{flags}"

@@ -1,9 +1,9 @@
-"""What every request passes first: who sends it, to which host, how much and how often.
+"""The first check of every request: its sender, its host name, its size and its rate.
 
-After the answer it adds headers, writes the log and counts.
+After the answer the guard adds headers, writes the log and updates the counters.
 
-The headers are those of the OWASP Secure Headers Project's list of proposed values, as far as
-they concern a page and an API without third parties.
+The headers are taken from the OWASP Secure Headers Project's list of proposed values, as far as
+they apply to pages and an API without third parties.
 """
 
 from __future__ import annotations
@@ -46,22 +46,23 @@ HEADERS = {
 }
 STRICT_TRANSPORT = "max-age=31536000; includeSubDomains"
 OPEN_PATHS = ("/health", "/sign-in")
-"""Paths that need no token: health, and the form that takes one."""
+"""Paths that need no token: the health check and the sign-in form."""
 UPLOADS = ("/v1/runs", "/upload")
 SAFE = ("GET", "HEAD", "OPTIONS")
 SIGN_INS_A_MINUTE = 10
 MOST_ADDRESSES = 10_000
-"""Addresses whose rate is remembered; the one silent for longest is forgotten first."""
+"""Largest number of addresses whose rate is stored; the address that was silent for longest is
+dropped first."""
 BURST = 10.0
-"""Seconds' worth of requests that may come at once."""
+"""Size of a burst: the requests of this many seconds may come at once."""
 
 
 class Rate:
     """A bucket of permits for each address, filled at a steady rate.
 
     Args:
-        a_second: permits added in a second; 0 for any number.
-        most: permits that a bucket holds.
+        a_second: permits added in each second; 0 for no limit.
+        most: largest number of permits that a bucket holds.
     """
 
     def __init__(self, a_second: float, most: float) -> None:
@@ -70,7 +71,8 @@ class Rate:
         self._buckets: OrderedDict[str, tuple[float, float]] = OrderedDict()
 
     def wait(self, address: str) -> float:
-        """Takes a permit: 0, or the seconds until there is one."""
+        """Take a permit and return 0; where there is none, return the seconds until the next
+        one."""
         if not self.a_second:
             return 0.0
         now = time.monotonic()
@@ -84,14 +86,14 @@ class Rate:
 
 
 class Guard:
-    """The middleware.
+    """The middleware that checks every request and completes every answer.
 
     Args:
-        app: what stands behind it.
+        app: the application that answers admitted requests.
         configuration: limits, hosts and transport.
-        access: the tokens.
-        metrics: where requests are counted.
-        refuse: makes the answer of an error, the path, and the ``Accept`` header.
+        access: tokens and sessions.
+        metrics: counters of requests.
+        refuse: function from an error, the path and the ``Accept`` header to an answer.
     """
 
     def __init__(
@@ -111,7 +113,7 @@ class Guard:
         self.sign_ins = Rate(SIGN_INS_A_MINUTE / 60, SIGN_INS_A_MINUTE)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Answers one request."""
+        """Check one request, let the application answer it, and complete the answer."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
@@ -147,10 +149,10 @@ class Guard:
     # -- before ------------------------------------------------------------------------------
 
     def _admit(self, scope: Scope, headers: Headers, cookies: Mapping[str, str]) -> Person | None:
-        """The sender of a request that may pass.
+        """The sender of a request that is admitted.
 
         Raises:
-            Problem: when it may not pass.
+            Problem: when the request is not admitted.
         """
         method, path, address = scope["method"], scope["path"], _address(scope)
         if path == "/health":
@@ -183,25 +185,27 @@ class Guard:
         if person and api and method not in SAFE and person.by_cookie and not self.access.open:
             raise Problem(
                 403,
-                "a browser's session may not send this, since another page could make it do so.",
+                "a browser session may not send this request, since another page could cause it.",
                 code="bearer-needed",
                 hint="Send the token as 'Authorization: Bearer TOKEN'.",
             )
         return person
 
     def _refuse_other_hosts(self, host: str) -> None:
-        """Refuses a foreign host name, by which a foreign page could reach a local service."""
+        """Refuse a request for a foreign host name, by which a foreign page could reach a local
+        service."""
         name = host.rpartition(":")[0] if not host.endswith("]") and ":" in host else host
         if self.configuration.hosts and name.strip("[]").lower() not in self.configuration.hosts:
             raise Problem(
                 421,
-                "this service is not known by the name it was addressed by.",
+                "this service does not accept the host name that the request was addressed to.",
                 code="other-host",
                 hint="Name it with --allow-host when starting the service.",
             )
 
     def _counted(self, scope: Scope, headers: Headers, receive: Receive) -> Receive:
-        """``receive`` that refuses a body beyond the limit, before and while it comes."""
+        """A ``receive`` that refuses a body above the limit, by its stated size or while it
+        arrives."""
         upload = scope["path"] in UPLOADS
         most = self.configuration.upload_bytes if upload else self.configuration.body_bytes
         stated = headers.get("content-length", "0")
@@ -246,13 +250,13 @@ class Guard:
 
 
 class JsonLines(logging.Formatter):
-    """Log records as one line of JSON each.
+    """A formatter that writes each log record as one line of JSON.
 
-    Only what the service itself names is written: no query, no header, no body, so no secret.
+    It writes only fields that the service sets: no query, header or body, and so no secret.
     """
 
     def format(self, record: logging.LogRecord) -> str:
-        """One line."""
+        """The record as one line of JSON."""
         entry = {
             "at": self.formatTime(record, "%Y-%m-%dT%H:%M:%S%z"),
             "level": record.levelname.lower(),
@@ -274,12 +278,12 @@ def _too_large(most: int) -> Problem:
         413,
         f"the body is larger than {most} bytes.",
         code="too-large",
-        hint="Send it in parts; rows that are there already are not added twice.",
+        hint="Send it in parts; rows that are already stored are not added twice.",
     )
 
 
 def log_as_json() -> None:
-    """Sends the service's log to stderr, one line of JSON a request."""
+    """Send the service's log to stderr, with one line of JSON for each request."""
     handler = logging.StreamHandler()
     handler.setFormatter(JsonLines())
     log.handlers[:] = [handler]

@@ -1,1 +1,1 @@
-"""What the service answers from the history, made once for each of its versions and kept."""
+"""Answers from the history, each made once for a version of the history and then stored."""

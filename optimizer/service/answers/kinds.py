@@ -1,4 +1,4 @@
-"""The kinds of long answers, and how each is made: the same bytes that the command writes."""
+"""The kinds of long answers, and how each is made, with the bytes that the command writes."""
 
 from __future__ import annotations
 
@@ -27,22 +27,22 @@ MEDIA_TYPES = {
     "sheet.html": "text/html; charset=utf-8",
     "sheet.csv": "text/csv; charset=utf-8",
 }
-"""Media type of each kind of answer."""
+"""Media type of each kind of answer, by the name of the kind."""
 
 
 def make(
     order: Order, history: str, site: Mapping[str, Any], progress: Callable[[str], None]
 ) -> bytes:
-    """The answer to an order.
+    """Make the answer to an order.
 
     Args:
-        order: what to make, of a kind of ``MEDIA_TYPES``.
-        history: path or URI.
+        order: the order, of a kind in ``MEDIA_TYPES``.
+        history: path or URI of the history.
         site: content of the site file.
-        progress: called with a line of text at each stage.
+        progress: function that is called with a line of text at each stage.
 
     Raises:
-        HighsideError: as the library function behind the answer.
+        HighsideError: the errors of the library function that makes the answer.
     """
     plant, brief = Site.from_dict(site), Brief.from_dict(order.brief)
     snapshot = History(history).at(order.version)
@@ -65,5 +65,5 @@ def make(
 
 
 def as_printed(document: Mapping[str, Any]) -> bytes:
-    """A plan as ``highside suggest --json`` prints it."""
+    """A plan as the bytes that ``highside suggest --json`` prints."""
     return (json.dumps(document, indent=1, allow_nan=False) + "\n").encode()

@@ -1,4 +1,4 @@
-"""One long answer as it is ordered: everything that it depends on, and the key made of that."""
+"""The order of one long answer: everything that the answer depends on, and a key made from it."""
 
 from __future__ import annotations
 
@@ -15,15 +15,15 @@ PACKAGE = Path(__file__).resolve().parents[2]
 
 @dataclass(frozen=True)
 class Order:
-    """An answer that was asked for.
+    """A request for one long answer.
 
     Args:
-        key: 32 hexadecimal digits; equal for orders that have the same answer.
+        key: 32 hexadecimal digits, equal for orders that have equal answers.
         kind: one of ``kinds.MEDIA_TYPES``.
-        brief: as it was given, without defaults.
-        seed: of everything random.
-        version: of the history; None while it is empty.
-        more: of a comparison, its ``lines`` and ``feed_rate``.
+        brief: the brief as it was given, without defaults.
+        seed: seed of all random numbers.
+        version: version of the history; None while the history is empty.
+        more: further options; for a comparison its ``lines`` and ``feed_rate``.
     """
 
     key: str
@@ -35,7 +35,7 @@ class Order:
 
 
 def code_fingerprint() -> str:
-    """A hash of the package's files: other code may give another answer to the same order."""
+    """A hash of the package's files, since changed code may answer an equal order differently."""
     found = hashlib.sha256(__version__.encode())
     for path in sorted(PACKAGE.rglob("*")):
         if path.suffix in (".py", ".toml", ".html", ".css"):

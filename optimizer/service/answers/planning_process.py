@@ -1,4 +1,4 @@
-"""What runs in a planning process: it makes one answer at a time and writes how far it has come."""
+"""The code of a planning process, which makes one answer at a time and records its progress."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from optimizer.service.answers.order import Order
 
 
 def start_up() -> None:
-    """Makes the process end with its parent, and not before it by the keyboard."""
+    """Make the process end with its parent, and ignore an interrupt from the keyboard."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     parent = multiprocessing.parent_process()
     if parent is not None:
@@ -29,21 +29,22 @@ def _end_with(parent: Any) -> None:
 
 
 def load_libraries() -> None:
-    """Loads what answers are made with, so that the first one does not wait for it."""
+    """Load the libraries that answers need, so that the first answer does not wait for them."""
     import optimizer.service.answers.kinds  # noqa: F401, PLC0415 - in this process only
 
 
 def make_answer(history: str, site: Mapping[str, Any], order: Order, job: str) -> bytes:
-    """The answer to an order, kept beside its job file.
+    """Make the answer to an order and store it beside its job file.
 
     Args:
         history: path or URI.
         site: content of the site file.
-        order: what to make.
-        job: path of the job file, where each stage is noted.
+        order: the order of the answer.
+        job: path of the job file, in which each stage is recorded.
 
     Raises:
-        HighsideError: as the library function behind the answer, or when it cannot be kept.
+        HighsideError: the errors of the library function that makes the answer; also when the
+            answer cannot be stored.
     """
     from optimizer.service.answers.kinds import make  # noqa: PLC0415 - in this process only
 
@@ -61,9 +62,9 @@ def make_answer(history: str, site: Mapping[str, Any], order: Order, job: str) -
 
 
 def write_job(path: Path, state: Mapping[str, Any]) -> None:
-    """Writes the state of a job.
+    """Write the state of a job.
 
     Raises:
-        HistoryError: when it cannot be written.
+        HistoryError: when the job file cannot be written.
     """
     write_whole(path, json.dumps(state).encode(), own=True)

@@ -1,8 +1,8 @@
-"""Summaries of the history, made once for each version, so that no reader waits for a recording.
+"""Summaries of the history, made once for each version, so that readers never wait for writers.
 
-A recording in this process makes the summary of the new version before that version is shown.
-Until then requests are answered from the version before: nothing of the new one has been
-acknowledged yet.
+When this process adds runs, it makes the summary of the new version before requests are answered
+from that version. Until then requests are answered from the previous version, which is correct
+because no row of the new version has been acknowledged yet.
 """
 
 from __future__ import annotations
@@ -20,20 +20,21 @@ from optimizer.text.visible_text import json_bytes
 
 KEPT = 100
 RENEWED = 8
-"""Most summaries that a recording makes anew, of those asked for since the one before."""
+"""Largest number of summaries that are made again after a load, out of those requested since the
+last one."""
 
 Asked = tuple[str, int | None, str | None, str | None]
 Summary = tuple[str, bytes]
-"""ETag and content."""
+"""ETag and content of a summary."""
 
 
 class Summaries:
-    """Summaries of one history.
+    """The summaries of one history.
 
     Args:
         history: the run history.
-        site: the plant.
-        versions: of the history.
+        site: description of the plant.
+        versions: the version of the history to answer from.
     """
 
     def __init__(self, history: History, site: Site, versions: Versions) -> None:
@@ -45,7 +46,7 @@ class Summaries:
         self._questions: dict[tuple[str | None, str | None], None] = {}
 
     async def of(self, line: str | None = None, since: str | None = None) -> Summary:
-        """Tag and text of the ``highside.history/1`` document as the command prints it.
+        """ETag and text of the ``highside.history/1`` document that the command prints.
 
         Raises:
             InputError: when ``since`` is not a date.
@@ -65,12 +66,12 @@ class Summaries:
 
     @contextmanager
     def recording(self) -> Iterator[None]:
-        """Entered around a load, in its thread; the new version is shown once its summaries exist.
+        """A context around a load, in its thread; the new version is used once its summaries exist.
 
         Raises:
-            HistoryError: when others hold the history for too long.
+            HistoryError: when other processes hold the lock of the history for too long.
         """
-        if self.history.folder is None:  # no lock keeps others from committing meanwhile
+        if self.history.folder is None:  # no lock prevents other commits meanwhile
             yield
             return
         with self.history.lock():
@@ -82,9 +83,10 @@ class Summaries:
                 self.versions.release()
 
     def renew(self) -> None:
-        """Makes the summaries of the newest version that were asked for since the last time."""
+        """Make those summaries of the newest version that were requested since the last call."""
         lately, self._questions = list(self._questions)[-RENEWED:], {}
-        # A failure shows when the summary is asked for; what was recorded is on disk all the same.
+        # A failure is reported when the summary is requested; the recorded runs are on disk in any
+        # case.
         with suppress(Exception):
             latest = self.versions.newest()
             for question in dict.fromkeys([(None, None), *lately]):

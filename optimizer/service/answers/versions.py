@@ -1,4 +1,4 @@
-"""Which version of the history the service answers from."""
+"""The version of the history that the service answers from."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from optimizer.history.table import commit_file
 
 
 class Versions:
-    """The latest version of a history, cheap enough to be looked up at every request.
+    """The latest version of a history, which is cheap enough to look up at every request.
 
-    In a folder, a commit file without a successor is still the latest; that takes two looks at
-    file names and reads no log.
+    For a history in a folder, the known commit file is the latest as long as it has no successor.
+    This check looks at two file names and reads no log.
 
     Args:
         history: the run history.
@@ -24,19 +24,19 @@ class Versions:
         self._held: tuple[str, int | None] | None = None
 
     def hold(self) -> None:
-        """From now on ``latest`` answers the version of this moment, whatever is committed."""
+        """Make ``latest`` return the present version from now on, even after further commits."""
         self._held = self.newest()
 
     def release(self) -> None:
-        """From now on ``latest`` answers the newest version again."""
+        """Make ``latest`` return the newest version again."""
         self._held = None
 
     def latest(self) -> tuple[str, int | None]:
-        """Id of the table and the version to answer from; None before the first commit."""
+        """Id of the table, and the version to answer from; None before the first commit."""
         return self._held or self.newest()
 
     def newest(self) -> tuple[str, int | None]:
-        """Id of the table and its newest version, even while another one is held."""
+        """Id of the table, and its newest version even while ``hold`` is in effect."""
         known, folder = self._known, self._history.folder
         if known is not None and folder is not None:
             table_id, version, stamp = known

@@ -1,7 +1,7 @@
-"""Long answers: made once for a version of the history, in a process of their own, and kept.
+"""Long answers, each made once for a version of the history, in another process, and stored.
 
-Answers and the states of jobs are files that all processes over the history share: any of them can
-say how far a job has come, and none has to remember anything.
+Answers and the states of jobs are files that all processes of the history share, so each process
+can report the progress of any job.
 """
 
 from __future__ import annotations
@@ -32,18 +32,20 @@ from optimizer.service.exchange.problems import Problem
 
 KEPT_IN_MEMORY = 64
 KEPT_ON_DISK = 400
-"""Answers kept; the one unused for the longest time goes first."""
+"""Largest number of stored answers; the answer that was not used for the longest time is removed
+first."""
 LOST_SECONDS = 600.0
-"""A job that runs and has noted nothing for so long was lost with its process."""
+"""Seconds after which a running job that recorded no progress counts as lost with its process."""
 ANSWERS_A_PROCESS = 500
-"""A planning process is replaced after so many answers, which frees what its libraries keep."""
+"""Number of answers after which a planning process is replaced, which frees memory that libraries
+hold."""
 
 
 class Work:
-    """The long answers of one service.
+    """The queue and the store of the long answers of one service.
 
     Args:
-        configuration: history, seed, and how much may wait.
+        configuration: history, seed, and the largest number of waiting answers.
         site: content of the site file.
         history: the run history.
     """
@@ -71,17 +73,17 @@ class Work:
         as_of: int | None = None,
         more: Mapping[str, Any] | None = None,
     ) -> Order:
-        """An order for an answer on the latest version of the history, or on the one named.
+        """An order for an answer from the latest version of the history, or from version ``as_of``.
 
         Args:
             kind: one of ``kinds.MEDIA_TYPES``.
-            brief: what is wanted.
-            seed: of everything random; the service's own when None.
-            as_of: version of the history.
-            more: of a comparison, its ``lines`` and ``feed_rate``.
+            brief: what is wanted today.
+            seed: seed of all random numbers; None for the seed of the service.
+            as_of: version of the history; None for the latest.
+            more: further options; for a comparison its ``lines`` and ``feed_rate``.
 
         Raises:
-            InputError: when the brief is malformed, or names what the site does not have.
+            InputError: when the brief is malformed, or has a name that the site does not declare.
             Problem: when the history has no such version.
         """
         seed = self.configuration.seed if seed is None else seed
@@ -97,7 +99,7 @@ class Work:
         return Order(key, kind, given, seed, version, more or {})
 
     def kept(self, key: str) -> bytes | None:
-        """An answer that was made before, here or by another process; None where there is none."""
+        """The stored answer to an order, made by any process; None where there is none."""
         content = self._memory.get(key)
         if content is None:
             try:
@@ -108,18 +110,19 @@ class Work:
         return content
 
     async def answer(self, order: Order) -> bytes:
-        """The answer to an order: the one kept, the one being made, or a new one.
+        """The answer to an order: stored, being made already, or made now.
 
         Raises:
-            HighsideError: as the library function behind it.
+            HighsideError: the errors of the library function that makes the answer.
             Problem: when too many answers are being made.
         """
         kept = self.kept(order.key)
-        # Shielded: when one who waits gives up, the work that others wait for goes on.
+        # The task is shielded: when one waiting request is cancelled, the work goes on for the
+        # others.
         return kept if kept is not None else await asyncio.shield(self._task(order))
 
     def begin(self, order: Order) -> None:
-        """Starts an answer without waiting for it.
+        """Start making an answer without waiting for it.
 
         Raises:
             Problem: when too many answers are being made.
@@ -128,7 +131,7 @@ class Work:
             self._task(order)
 
     def _task(self, order: Order) -> asyncio.Task[bytes]:
-        """The task that makes an answer, started where there is none yet."""
+        """The task that makes an answer; a new task is started where there is none yet."""
         task = self._running.get(order.key)
         if task is None:
             if len(self._running) >= self.configuration.waiting:
@@ -146,7 +149,7 @@ class Work:
     def _ended(self, key: str, task: asyncio.Task[bytes]) -> None:
         self._running.pop(key, None)
         if not task.cancelled():
-            task.exception()  # retrieved, since nobody may wait for it; the job file holds it
+            task.exception()  # retrieved, since perhaps nobody waits; the job file has it
 
     async def _make(self, order: Order) -> bytes:
         job = self._file(order.key, "job")
@@ -169,7 +172,8 @@ class Work:
         return content
 
     async def _in_a_process(self, order: Order, job: Path) -> bytes:
-        """The answer, made in a planning process; in a second one where the first one ends."""
+        """The answer, made in a planning process, or in a second process where the first one
+        ends."""
         for last in (False, True):
             try:
                 return await asyncio.get_running_loop().run_in_executor(
@@ -185,7 +189,7 @@ class Work:
     # -- jobs --------------------------------------------------------------------------------
 
     def job(self, key: str) -> dict[str, Any]:
-        """How far a job has come: the ``highside.job/1`` document.
+        """The state of a job: the ``highside.job/1`` document.
 
         Raises:
             Problem: when there is no such job.
@@ -224,7 +228,7 @@ class Work:
             self._memory.popitem(last=False)
 
     def _clear(self) -> None:
-        """Removes the oldest answers beyond those that are kept, with their jobs."""
+        """Remove the oldest answers above the largest number to store, with their jobs."""
         dated = []
         for path in self.folder.glob("*.job"):
             try:
@@ -241,7 +245,8 @@ class Work:
         if self._pool is None:
             self._pool = ProcessPoolExecutor(
                 self.configuration.planners,
-                # Spawned: a fork would copy the threads' locks in whatever state they are.
+                # Processes are spawned, since a fork would copy locks that threads may hold at that
+                # moment.
                 mp_context=multiprocessing.get_context("spawn"),
                 initializer=planning_process.start_up,
                 max_tasks_per_child=ANSWERS_A_PROCESS,
@@ -249,12 +254,12 @@ class Work:
         return self._pool
 
     def warm_up(self) -> None:
-        """Starts the planning processes, so that the first plan does not wait for libraries."""
+        """Start the planning processes, so that the first plan does not wait for libraries."""
         for _ in range(self.configuration.planners):
             self._processes().submit(planning_process.load_libraries)
 
     async def close(self) -> None:
-        """Cancels the answers that wait; one that is being made is waited for."""
+        """Cancel the answers that wait, and wait for an answer that is being made."""
         for task in list(self._running.values()):
             task.cancel()
         if self._pool is not None:

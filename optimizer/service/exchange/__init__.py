@@ -1,1 +1,2 @@
-"""What all rooms of the service share: configuration, strict queries, refusals and counters."""
+"""Modules that the whole service uses: configuration, strict queries, error answers and
+counters."""

@@ -1,6 +1,7 @@
-"""What a service is started with, and how it reaches the processes that answer.
+"""The configuration of a service, and how it is passed to the processes that answer requests.
 
-Tokens are never part of it: they stay in their environment variables or their file.
+Tokens are never part of the configuration: they remain in their environment variables or their
+file.
 """
 
 from __future__ import annotations
@@ -11,29 +12,30 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 VARIABLE = "HIGHSIDE_SERVICE"
-"""Environment variable that carries the configuration to the processes that answer."""
+"""Environment variable that passes the configuration to the processes that answer requests."""
 
 MIB = 1 << 20
 
 
 @dataclass(frozen=True)
 class Configuration:
-    """How one service runs.
+    """The configuration of one service.
 
     Args:
         history: path or URI of the run history.
-        site: the site file, None for the defaults.
-        seed: of plans that name none.
-        state: folder of the audit trail and of kept answers; beside the history when empty.
-        tokens: file of named tokens; empty for none.
-        hosts: names that requests may be addressed to; empty for any.
-        secure: whether it is served over TLS, here or by a proxy; cookies are then sent over TLS
-            only.
-        upload_bytes: largest body of an upload.
-        body_bytes: largest body of any other request.
-        rate: requests a second that one address may send over a long time; 0 for any number.
-        waiting: plans and reports that may wait; further ones are refused for the moment.
-        planners: processes that make plans and reports; 0 for a thread of this process.
+        site: path of the site file; None for the defaults.
+        seed: seed of plans whose request names none.
+        state: folder of the audit trail and of stored answers; when empty, a folder beside the
+            history.
+        tokens: path of the file of named tokens; empty for none.
+        hosts: host names that requests may be addressed to; empty for any.
+        secure: whether browsers reach the service over TLS, its own or a proxy's; cookies are then
+            sent over TLS only.
+        upload_bytes: largest size of the body of an upload, bytes.
+        body_bytes: largest size of the body of any other request, bytes.
+        rate: average number of requests that one address may send in a second; 0 for no limit.
+        waiting: largest number of plans and reports that may wait; further requests are refused.
+        planners: number of processes that make plans and reports; 0 for a thread of this process.
     """
 
     history: str
@@ -51,7 +53,7 @@ class Configuration:
 
     @property
     def folder(self) -> Path:
-        """Folder of the audit trail and of kept answers."""
+        """Folder of the audit trail and of stored answers."""
         if self.state:
             return Path(self.state)
         if "://" in self.history:
@@ -60,11 +62,11 @@ class Configuration:
         return path.with_name(f"{path.name}-service")
 
     def hand_over(self) -> None:
-        """Puts the configuration where the processes that answer find it."""
+        """Store the configuration in the environment for the processes that answer requests."""
         os.environ[VARIABLE] = json.dumps(asdict(self))
 
     @classmethod
     def handed_over(cls) -> Configuration:
-        """The configuration that ``hand_over`` put there."""
+        """The configuration that ``hand_over`` stored in the environment."""
         stored = json.loads(os.environ[VARIABLE])
         return cls(**{**stored, "hosts": tuple(stored["hosts"])})

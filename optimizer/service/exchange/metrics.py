@@ -1,6 +1,6 @@
-"""Counters of what the service did, in the text form that Prometheus reads.
+"""Counters of the service, in the text format that Prometheus reads.
 
-Source of the form: the Prometheus documentation, "Exposition formats", text format 0.0.4.
+Source of the format: the Prometheus documentation, "Exposition formats", text format 0.0.4.
 """
 
 from __future__ import annotations
@@ -14,13 +14,15 @@ from pathlib import Path
 
 MEDIA_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 BOUNDS = (0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 10.0, 60.0)
-"""Seconds; upper ends of the buckets of waiting times."""
+"""Upper ends, in seconds, of the buckets of the histogram of response times."""
 OTHER = "other"
-"""Route of requests to unknown addresses: invented addresses get no series of their own."""
+"""Route under which requests to unknown addresses are counted, so that invented addresses create no
+series."""
 
 
 class Metrics:
-    """Counters of one process; where several answer, each series names its process."""
+    """The counters of one process; where several processes answer, each series names its
+    process."""
 
     def __init__(self) -> None:
         several = multiprocessing.parent_process() is not None
@@ -33,19 +35,19 @@ class Metrics:
         self._began = time.time()
 
     def request(self, method: str, route: str, status: int, seconds: float) -> None:
-        """Counts an answered request."""
+        """Count an answered request."""
         with self._lock:
             self._requests[method, route, status] += 1
             self._seconds[route] += seconds
             self._buckets[route][sum(seconds > bound for bound in BOUNDS)] += 1
 
     def count(self, name: str, by: int = 1) -> None:
-        """Adds to a counter, such as ``runs_added``."""
+        """Add to a counter, such as ``runs_added``."""
         with self._lock:
             self._counts[name] += by
 
     def text(self, version: int | None) -> str:
-        """All counters and the history's version, as text."""
+        """All counters and the version of the history, as text."""
         with self._lock:
             lines = [
                 "# HELP highside_requests_total Requests answered.",
@@ -92,7 +94,7 @@ class Metrics:
 
 
 def resident_bytes() -> int:
-    """Memory of this process; 0 where the system does not say."""
+    """Resident memory of this process in bytes; 0 where the system does not report it."""
     try:
         pages = Path("/proc/self/statm").read_text(encoding="ascii").split()[1]
         return int(pages) * os.sysconf("SC_PAGE_SIZE")

@@ -16,15 +16,15 @@ RETRY_SECONDS = 5
 
 
 class Problem(HighsideError):
-    """A refusal with the HTTP status it is answered with.
+    """A refused request, with the HTTP status of the answer.
 
     Args:
-        status: of the answer.
+        status: HTTP status of the answer.
         message: what was wrong, and what was expected.
         code: stable name of the situation.
         hint: what to do next.
-        headers: of the answer.
-        more: further members of the document.
+        headers: headers of the answer.
+        more: further members of the problem document.
     """
 
     def __init__(
@@ -44,7 +44,7 @@ class Problem(HighsideError):
 
 
 def status_of(error: HighsideError) -> int:
-    """The status that an error of the library is answered with."""
+    """The HTTP status for an error of the library."""
     if isinstance(error, Problem):
         return error.status
     if isinstance(error, HistoryError):
@@ -55,7 +55,7 @@ def status_of(error: HighsideError) -> int:
 
 
 def document(error: HighsideError) -> dict[str, Any]:
-    """The problem document of an error, its further members after the standard ones."""
+    """The problem document of an error, with further members after the standard members."""
     status = status_of(error)
     found: dict[str, Any] = {
         "type": f"urn:highside:problem:{error.code}",
@@ -70,7 +70,7 @@ def document(error: HighsideError) -> dict[str, Any]:
 
 
 def answer(error: HighsideError) -> Response:
-    """The response that an error becomes."""
+    """The response to a request that failed with an error."""
     found = document(error)
     headers = dict(getattr(error, "headers", {}))
     if found["status"] == HTTPStatus.SERVICE_UNAVAILABLE:
@@ -80,7 +80,7 @@ def answer(error: HighsideError) -> Response:
 
 
 def fault() -> Problem:
-    """A fault of the program itself; its details go into the log, not into the answer."""
+    """The error for a fault of the program itself, whose details are written to the log only."""
     return Problem(
         500,
         "a fault of highside itself.",

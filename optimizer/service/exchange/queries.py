@@ -1,4 +1,4 @@
-"""Queries and forms, read strictly: each field once, and nothing in it but text."""
+"""Strict reading of queries and forms: each field occurs once and contains only text."""
 
 from __future__ import annotations
 
@@ -11,20 +11,21 @@ from optimizer.text.visible_text import fits_in_a_page, printable
 
 MOST_FIELDS = 200
 MOST_QUERY = 1 << 14
-"""Bytes of a query."""
+"""Largest size of a query, bytes."""
 REPEATABLE = ("lines", "material")
 """Parameters that a query may give more than once."""
 LONGEST_NAME = 255
-"""Characters of the name of a line or material, wherever it is given."""
+"""Largest number of characters of the name of a line or material."""
 LABEL = "material"
-"""The name of the material, which stands beside its measured properties."""
+"""Key of the name of the material, beside the keys of its measured properties."""
 
 
 def check_query(query: bytes) -> None:
-    """Refuses a query that could be read in more than one way.
+    """Refuse a query that can be read in more than one way.
 
     Raises:
-        Problem: when it holds bytes that are not text, names a parameter twice, or is too long.
+        Problem: when the query holds bytes that are not text, has a parameter twice, or is too
+            long.
     """
     if len(query) > MOST_QUERY:
         raise Problem(414, f"the query is longer than {MOST_QUERY} bytes.", code="too-long")
@@ -32,10 +33,10 @@ def check_query(query: bytes) -> None:
 
 
 def parse_fields(text: bytes, what: str) -> list[tuple[str, str]]:
-    """Names and values of a query or form.
+    """The names and values of a query or form.
 
     Raises:
-        Problem: when it holds bytes that are not text, or too many fields.
+        Problem: when the text holds bytes that are not UTF-8, or too many fields.
     """
     try:
         found = parse_qsl(
@@ -61,7 +62,7 @@ def parse_fields(text: bytes, what: str) -> list[tuple[str, str]]:
 def unique_fields(
     found: list[tuple[str, str]], what: str, repeatable: Iterable[str] = ()
 ) -> dict[str, str]:
-    """Fields as a mapping; of a repeatable one, the last value.
+    """Fields as a mapping, with the last value of a field that may be repeated.
 
     Raises:
         Problem: when another field is given twice.

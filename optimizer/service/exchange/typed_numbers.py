@@ -15,12 +15,12 @@ def number(text: str, field: str) -> float:
     """A number with a decimal point or comma.
 
     Args:
-        text: as typed.
-        field: its name, for messages.
+        text: the text as typed.
+        field: name of the field, for messages.
 
     Raises:
-        Problem: when it is not one number, could be two (``1,500``), or is larger than any of a
-            plant.
+        Problem: when the text is not a number, can be read as two numbers (``1,500``), or is larger
+            than any number of a plant.
     """
     written = text.strip()
     parts = number_and_unit(written)
@@ -34,10 +34,10 @@ def number(text: str, field: str) -> float:
 
 
 def measured(text: str, field: str) -> float | str:
-    """A number, or a number with a unit, as the brief and the log read it: ``95.5%``.
+    """A number, or a text of a number with a unit such as ``95.5%``, which brief and log can read.
 
     Raises:
-        Problem: when it is neither, or larger than any of a plant.
+        Problem: when the text is neither, or is larger than any number of a plant.
     """
     parts = number_and_unit(text)
     if parts is not None and parts[1] and abs(parts[0]) <= LARGEST:
@@ -46,10 +46,10 @@ def measured(text: str, field: str) -> float | str:
 
 
 def whole(text: str, field: str) -> int:
-    """A whole number from 0 on.
+    """A whole number, 0 or above.
 
     Raises:
-        Problem: when it is not one.
+        Problem: when the text is not a whole number.
     """
     written = text.strip()
     if not _WHOLE.fullmatch(written):
@@ -58,10 +58,10 @@ def whole(text: str, field: str) -> int:
 
 
 def fraction(text: str, field: str) -> float:
-    """Per cent as typed on a page, as a fraction.
+    """A number of per cent, as typed on a page, converted to a fraction.
 
     Raises:
-        Problem: when it is not a number of per cent.
+        Problem: when the text is not a number of per cent.
     """
     value = number(text.strip().removesuffix("%"), field)
     if not 1.0 < value <= 100.0:
