@@ -1,1 +1,1 @@
-"""Requests over HTTP: the API, the page in the browser, and the server that answers them."""
+"""Requests over HTTP: the API, the pages in the browser, and the server process."""

@@ -1,4 +1,5 @@
-"""The endpoints: history, runs, plans, reports, jobs. Answers are the commands' own."""
+"""The endpoints of the API: history, runs, plans, reports, jobs. Their answers equal those of the
+commands."""
 
 from __future__ import annotations
 
@@ -41,11 +42,11 @@ from optimizer.text.visible_text import json_bytes
 from optimizer.version import __version__
 
 IN_MEMORY = 1 << 20
-"""Bytes of an upload that are held in memory; a larger one is written to disk."""
+"""Largest upload that is held in memory, bytes; a larger one is written to disk."""
 INLINE_POLICY = "; ".join(
     (
         "default-src 'none'",
-        "style-src 'unsafe-inline'",  # a report is one file; it runs no script at all
+        "style-src 'unsafe-inline'",  # a report is one file without scripts
         "img-src data:",
         "font-src data:",
         "form-action 'none'",
@@ -64,10 +65,10 @@ routes = APIRouter(default_response_class=Response)
 @routes.get("/health", summary="Whether the service can answer", tags=["service"],
             responses=responses.HEALTH)  # fmt: skip
 async def health(request: Request) -> Response:
-    """Answers 200 where the history can be read, and 503 where it cannot."""
+    """Answer 200 where the history can be read, and 503 where it cannot."""
     try:
         await asyncio.to_thread(parts_of(request).work.versions.latest)
-    except HistoryError as error:  # this needs no token, so it says nothing of place and cause
+    except HistoryError as error:  # needs no token: names no place or cause
         raise Problem(503, "the history cannot be read.", code=error.code) from None
     state = {"schema": "highside.health/1", "status": "ok", "version": __version__}
     return Response(json.dumps(state, indent=1), media_type=JSON)
@@ -76,7 +77,7 @@ async def health(request: Request) -> Response:
 @routes.get("/metrics", summary="Counters, for Prometheus", tags=["service"],
             responses=responses.METRICS)  # fmt: skip
 async def metrics(request: Request) -> Response:
-    """Counters of the process that answers."""
+    """The counters of the process that answers."""
     parts = parts_of(request)
     _, version = await asyncio.to_thread(parts.work.versions.latest)
     return Response(parts.metrics.text(version), headers={"Content-Type": METRICS_TYPE})
@@ -100,10 +101,10 @@ async def history(
 async def runs(
     request: Request, line: LineOfRows = None, dry_run: DryRun = False, samples: Samples = False
 ) -> Response:
-    """Adds runs, and answers when they are on disk."""
+    """Add runs, and answer when they are on disk."""
     require_recorder(request)
     media_type = _media_type(request)
-    # A large body waits on disk, in a file without a name, and not in memory.
+    # A large body is held on disk, in a file without a name, rather than in memory.
     with tempfile.SpooledTemporaryFile(IN_MEMORY) as body:
         async for part in request.stream():
             body.write(part)
@@ -183,7 +184,7 @@ async def results(request: Request, job: JobId, if_none_match: IfNoneMatch = Non
 
 
 async def answered(order: Order, request: Request, prefer: str | None) -> Response:
-    """A long answer: the whole of it, or a job where the client prefers that."""
+    """A long answer: its content, or a job where the client prefers that."""
     work = parts_of(request).work
     if "respond-async" in (prefer or "").lower() and work.kept(order.key) is None:
         work.begin(order)
@@ -196,7 +197,7 @@ async def answered(order: Order, request: Request, prefer: str | None) -> Respon
 
 
 def result(content: bytes, key: str, kind: str, request: Request) -> Response:
-    """A long answer with the headers of its kind."""
+    """The response with the content of a long answer and the headers of its kind."""
     headers = {"Content-Location": f"/v1/results/{key}"}
     if kind in ("report", "sheet.html"):
         headers["Content-Security-Policy"] = INLINE_POLICY
@@ -208,7 +209,7 @@ def result(content: bytes, key: str, kind: str, request: Request) -> Response:
 def tagged(
     content: bytes, tag: str, media_type: str, request: Request, headers: Mapping[str, str] = {}
 ) -> Response:
-    """An answer with its ETag; without a body where the client has it already."""
+    """A response with its ETag; it has no body where the client has this answer already."""
     known = [
         t.strip().removeprefix("W/") for t in request.headers.get("if-none-match", "").split(",")
     ]

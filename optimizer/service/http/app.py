@@ -1,4 +1,5 @@
-"""The service put together: its parts are made once, the guard stands before API and pages."""
+"""Assembly of the service: its parts are made once, and the guard checks requests to API and
+pages."""
 
 from __future__ import annotations
 
@@ -36,19 +37,20 @@ from optimizer.service.recording.recorder import Recorder
 from optimizer.version import __version__
 
 LOCK_SECONDS = 20.0
-"""How long a recording waits for others; then it is refused, and nothing was added."""
+"""How long a request to add runs waits for other writers; after that it is refused, and nothing is
+added."""
 
 
 def create_app(configuration: Configuration, access: Access | None = None) -> FastAPI:
-    """The service over one history.
+    """The application of a service of one history.
 
     Args:
-        configuration: how it runs.
-        access: who may do what; taken from the environment when None.
+        configuration: configuration of the service.
+        access: tokens and sessions; None to read them from the environment.
 
     Raises:
         InputError: when the site file or a token cannot be used.
-        HistoryError: when the location is not a history.
+        HistoryError: when the location of the history is not a history.
     """
     content = read_toml(configuration.site, "site file") if configuration.site else {}
     site = Site.from_dict(content, configuration.site or "site")
@@ -81,7 +83,7 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
         version=__version__,
         description="Learns from a gravity table's own runs which settings to try next.",
         lifespan=life,
-        docs_url=None,  # its page would fetch scripts from another site
+        docs_url=None,  # that page would fetch scripts from another site
         redoc_url=None,
         redirect_slashes=False,
     )
@@ -97,8 +99,9 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
 
 
 def handed_over() -> FastAPI:
-    """The service of one of several processes, with the configuration that its parent left."""
-    from optimizer.service.admission.guard import log_as_json  # noqa: PLC0415 - of processes, not of tests
+    """The application in one of several processes, with the configuration that its parent
+    stored."""
+    from optimizer.service.admission.guard import log_as_json  # noqa: PLC0415 - only processes of the server need it
 
     log_as_json()
     parent = multiprocessing.parent_process()
@@ -108,7 +111,8 @@ def handed_over() -> FastAPI:
 
 
 def _end_with(parent: Any) -> None:
-    """Ends with the parent, so that no process holds the port after the parent was killed."""
+    """End the process with its parent, so that no process holds the port after the parent was
+    killed."""
     parent.join()
     signal.raise_signal(signal.SIGTERM)
 
@@ -145,7 +149,8 @@ def _described(app: FastAPI) -> dict[str, Any]:
         found["security"] = [{"token": []}, {}]
         for methods in found["paths"].values():
             for operation in methods.values():
-                # The framework's own error is replaced by the problem document named above.
+                # The error schema of the framework is replaced by the problem document, which is
+                # declared above.
                 refused = operation["responses"].get("422", {})
                 if "application/json" in refused.get("content", {}):
                     refused["content"].pop("application/json")

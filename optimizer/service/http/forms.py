@@ -1,4 +1,4 @@
-"""What the pages' own forms send becomes a brief or a row of a log."""
+"""Converts the fields of the pages' forms to a brief or a row of a log."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ LONGEST_SIGNATURE = 60
 
 
 def check_form(request: Request, given: Mapping[str, Any]) -> None:
-    """Refuses a form that does not come from a page which this browser was given.
+    """Refuse a form that does not come from a page which was sent to this browser.
 
     Raises:
         Problem: with status 403.
@@ -51,13 +51,13 @@ async def read_form(request: Request) -> dict[str, str]:
     """The fields of a form without files.
 
     Raises:
-        Problem: when it is malformed, or gives a field twice.
+        Problem: when the form is malformed, or has a field twice.
     """
     return unique_fields(parse_fields(await request.body(), "the form"), "the form")
 
 
 def filled_fields(query: Mapping[str, str]) -> dict[str, str]:
-    """The filled-in fields of the form of today; the name of a new line, where one is typed,
+    """The fields of today's form that are filled in. Where the name of a new line is typed, it
     replaces the line that is chosen.
 
     Raises:
@@ -82,14 +82,14 @@ def filled_fields(query: Mapping[str, str]) -> dict[str, str]:
 
 
 def address_back(given: Mapping[str, str], version: int | None) -> str:
-    """The address that recording a result leads back to: the same plan, compared with before.
+    """The address to return to after a result is recorded: the plan, compared with the one before.
 
     Args:
-        given: fields of the form, which hold the query of the page it stands on.
-        version: of the history before the result.
+        given: fields of the form, which include the query of the page that contains the form.
+        version: version of the history before the result.
 
     Raises:
-        Problem: when that query is malformed.
+        Problem: when the query is malformed.
     """
     address = given.get("again", "")[: MOST_QUERY + 1].encode()
     check_query(address)
@@ -101,10 +101,10 @@ def address_back(given: Mapping[str, str], version: int | None) -> str:
 
 
 def brief_of_form(asked: Mapping[str, str], site: Site) -> dict[str, Any]:
-    """The brief that the form of today makes; its grade is in per cent.
+    """The brief from the fields of today's form, in which the grade is in per cent.
 
     Raises:
-        Problem: naming the field that is not a number.
+        Problem: when a field is not a number; the message names the field.
     """
     brief: dict[str, Any] = {"line": asked["line"]}
     if material := _material(asked, site):
@@ -117,7 +117,7 @@ def brief_of_form(asked: Mapping[str, str], site: Site) -> dict[str, Any]:
 
 
 def query_of_brief(brief: Mapping[str, Any]) -> str:
-    """The query by which the API answers with the report and sheet of the same brief."""
+    """The query with which the API returns the report and the sheet for a brief."""
     found = [("line", brief["line"])]
     found += [("material", f"{key}={value}") for key, value in brief.get("material", {}).items()]
     if "goal" in brief:
@@ -128,12 +128,12 @@ def query_of_brief(brief: Mapping[str, Any]) -> str:
 
 
 def result_row(given: Mapping[str, str], site: Site) -> dict[str, Any]:
-    """A trial's result as a row of a log: the trial's settings, and what was typed of all else.
+    """The result of a trial as a row of a log: the settings of the trial and the fields typed.
 
-    Readings are in per cent. A time that was left empty is the present one.
+    Readings are in per cent. Where the time is empty, the present time is used.
 
     Raises:
-        Problem: naming the field that cannot be used.
+        Problem: when a field cannot be used; the message names the field.
     """
     line = _text(given.get("line", ""), "Line", LONGEST_NAME)
     row: dict[str, Any] = {"line": line, "started_at": _moment(given.get("started_at", ""))}
@@ -163,17 +163,17 @@ def result_row(given: Mapping[str, str], site: Site) -> dict[str, Any]:
 
 
 def signature(given: Mapping[str, str]) -> str:
-    """The name that a form was signed with; empty where it was not.
+    """The name with which a form was signed; empty where it was not signed.
 
     Raises:
-        Problem: when it is too long for a name.
+        Problem: when the name is too long.
     """
     name = given.get("name", "").strip()
     return _text(name, "Your name", LONGEST_SIGNATURE) if name else ""
 
 
 def _material(given: Mapping[str, str], site: Site) -> dict[str, float | str]:
-    """The properties of the material that were typed."""
+    """The properties of the material that were typed, by name."""
     found: dict[str, float | str] = {}
     for key, value in given.items():
         if not key.startswith(MATERIAL) or not value.strip():
@@ -200,10 +200,10 @@ def _text(text: str, field: str, most: int) -> str:
 
 
 def _moment(text: str) -> str:
-    """When a run started, with its offset; a time without one is UTC, as in a log.
+    """The start of a run in ISO 8601 with its offset; a time without an offset is taken as UTC.
 
     Raises:
-        Problem: when it is not a time, or could be two.
+        Problem: when the text is not a time, or can be read as two times.
     """
     written = text.strip()
     if not written:

@@ -1,4 +1,5 @@
-"""The pages: today's material in, trials out, a result beside its trial, and what it changed."""
+"""The pages: a form for today's material, the trials, a form for results, and what a result
+changed."""
 
 from __future__ import annotations
 
@@ -38,9 +39,9 @@ from optimizer.service.recording.bodies import CSV, JSON, PARQUET
 from optimizer.service.recording.recorder import Upload
 
 PATIENCE = 4.0
-"""Seconds a page waits for a plan before it shows how far that has come."""
+"""Seconds that a page waits for a plan before it shows the progress of the plan instead."""
 SHOWN_REJECTS = 100
-"""Rejected rows on the page, the newest first."""
+"""Largest number of rejected rows on the page, newest first."""
 
 routes = APIRouter(include_in_schema=False, default_response_class=Response)
 
@@ -50,7 +51,7 @@ routes = APIRouter(include_in_schema=False, default_response_class=Response)
 
 @routes.get("/")
 async def trials(request: Request) -> Response:
-    """The form of today, and once it is filled in the plan."""
+    """The page with today's form and, once the form is filled in, the plan."""
     parts = parts_of(request)
     asked = filled_fields(request.query_params)
     summary = json.loads((await parts.summaries.of())[1])
@@ -80,7 +81,7 @@ async def trials(request: Request) -> Response:
 
 @routes.post("/record")
 async def record(request: Request) -> Response:
-    """Adds the result of a trial, and leads back to the plan."""
+    """Add the result of a trial, and redirect to the plan."""
     parts, given = parts_of(request), await read_form(request)
     check_form(request, given)
     require_recorder(request)
@@ -92,11 +93,11 @@ async def record(request: Request) -> Response:
 
 
 def change_between(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:
-    """What a result changed in the settings to run now.
+    """The change that a result made in the settings to run now.
 
     Args:
-        before: the ``highside.plan/1`` document of the version before the result.
-        after: the one of the version with it.
+        before: the ``highside.plan/1`` document for the version before the result.
+        after: the ``highside.plan/1`` document for the version with the result.
     """
     old, new = before["run_now"], after["run_now"]
     moved = []
@@ -115,7 +116,7 @@ def change_between(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[
 
 @routes.get("/runs")
 async def runs(request: Request) -> Response:
-    """What the history holds, and the rejected rows."""
+    """The page with a summary of the history and the rejected rows."""
     parts = parts_of(request)
     summary = json.loads((await parts.summaries.of())[1])
     rejects = await asyncio.to_thread(RejectsStore(parts.history.rejects_folder).read)
@@ -126,7 +127,7 @@ async def runs(request: Request) -> Response:
 
 @routes.get("/rejected.csv")
 async def rejected(request: Request) -> Response:
-    """The file of rejected rows, to be corrected and added again."""
+    """The file of rejected rows, which a person corrects and adds again."""
     path = RejectsStore(parts_of(request).history.rejects_folder).csv
     content = await asyncio.to_thread(path.read_bytes) if path.exists() else b""
     headers = {"Content-Disposition": 'attachment; filename="rejected.csv"'}
@@ -135,7 +136,7 @@ async def rejected(request: Request) -> Response:
 
 @routes.post("/upload")
 async def upload(request: Request) -> Response:
-    """Adds the runs of a file, and says what became of its rows."""
+    """Add the runs of a file, and show what became of its rows."""
     parts = parts_of(request)
     async with request.form(max_files=1, max_fields=5) as given:
         check_form(request, given)
@@ -155,7 +156,7 @@ async def upload(request: Request) -> Response:
 
 @routes.get("/lines")
 async def lines(request: Request) -> Response:
-    """The lines side by side."""
+    """The page that compares the lines."""
     work = parts_of(request).work
     typed = request.query_params.get("min_grade", "").strip()
     brief = {"goal": {"min_grade": fraction(typed, "Grade")}} if typed else {}
@@ -173,13 +174,13 @@ async def lines(request: Request) -> Response:
 
 @routes.get("/sign-in")
 async def sign_in() -> Response:
-    """The form that takes a token."""
+    """The page with the sign-in form, which takes a token."""
     return render("sign_in.html", failed=False)
 
 
 @routes.post("/sign-in")
 async def signed_in(request: Request) -> Response:
-    """Starts a session for whoever has a token."""
+    """Start a session for the sender of a valid token."""
     parts = parts_of(request)
     person = parts.access.by_token((await read_form(request)).get("token", "").strip())
     if person is None:
@@ -193,7 +194,7 @@ async def signed_in(request: Request) -> Response:
 
 @routes.post("/sign-out")
 async def sign_out(request: Request) -> Response:
-    """Ends a session."""
+    """End a session."""
     check_form(request, await read_form(request))
     answer = RedirectResponse("/sign-in", 303)
     secure = parts_of(request).configuration.secure
@@ -211,11 +212,11 @@ async def script() -> Response:
 
 
 async def _answer_in_time(work: Work, order: Order) -> bytes | None:
-    """The answer to an order where it is there within ``PATIENCE``, else None."""
+    """The answer to an order if it is ready within ``PATIENCE``, else None."""
     if (kept := work.kept(order.key)) is not None:
         return kept
     work.begin(order)
-    await asyncio.sleep(0)  # from now on it is a job, whose progress can be shown
+    await asyncio.sleep(0)  # continues as a job, whose progress can be shown
     try:
         return await asyncio.wait_for(work.answer(order), PATIENCE)
     except TimeoutError:
@@ -223,10 +224,10 @@ async def _answer_in_time(work: Work, order: Order) -> bytes | None:
 
 
 def _waiting(work: Work, order: Order, address: str) -> dict[str, str]:
-    """What a page says of an answer that is still being made, and where it will be.
+    """What a page shows about an answer that is still being made, and the address of the answer.
 
-    The address is written out: a page that reloads itself without one stays where it is when its
-    own address has a fragment.
+    The address is explicit, because a page whose own address has a fragment would not reload
+    without one.
     """
     stages = work.job(order.key)["progress"]
     said = stages[-1] if stages else "waiting"

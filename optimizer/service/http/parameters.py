@@ -1,4 +1,4 @@
-"""The parameters that several endpoints share, each declared once, and the brief made of them."""
+"""The parameters that several endpoints share, each declared once, and the brief made from them."""
 
 from __future__ import annotations
 
@@ -26,15 +26,13 @@ Since = Annotated[
     str | None,
     Query(description="Runs from this ISO date on.", max_length=40, examples=["2026-03-01"]),
 ]
-DryRun = Annotated[bool, Query(description="Check, and write nothing.")]
+DryRun = Annotated[bool, Query(description="Check the rows, and write nothing.")]
 Samples = Annotated[bool, Query(description="Rows are readings over time.")]
 MinGrade = Annotated[
     Fraction | None,
     Query(description="Grade to reach: 0.985 or 98.5%.", examples=[0.985]),
 ]
-Confident = Annotated[
-    Confidence | None, Query(description="How sure to be of the grade: 0.9 or 90%.")
-]
+Confident = Annotated[Confidence | None, Query(description="Confidence in the grade: 0.9 or 90%.")]
 Trials = Annotated[int | None, Query(description="How many trials to plan.", ge=1, le=50)]
 Material = Annotated[
     list[str] | None,
@@ -44,18 +42,19 @@ Lines = Annotated[
     list[str] | None,
     Query(description="The lines to compare; repeat for more. All when left out.", max_length=200),
 ]
-FeedRate = Annotated[float | None, Query(description="In the unit of the site.", gt=0, le=LARGEST)]
-Form = Annotated[str, Query(description="pdf, html or csv.", pattern="^(pdf|html|csv)$")]
+FeedRate = Annotated[float | None, Query(description="Feed rate, in site units.", gt=0, le=LARGEST)]
+Form = Annotated[str, Query(description="Format: pdf, html or csv.", pattern="^(pdf|html|csv)$")]
 Seed = Annotated[
     int | None,
-    Query(description="Seed of everything random; the service's own when left out.",
+    Query(description="Seed of all random numbers; the seed of the service when left out.",
           ge=0, le=MOST_SEED),
 ]  # fmt: skip
 AsOf = Annotated[
-    int | None, Query(description="Plan on this version of the history.", ge=0, le=2**53)
+    int | None,
+    Query(description="Version of the history; the latest when left out.", ge=0, le=2**53),
 ]
 IfNoneMatch = Annotated[
-    str | None, Header(description="ETag of an answer that the client has already.")
+    str | None, Header(description="ETag of an answer that the client already has.")
 ]
 Prefer = Annotated[
     str | None, Header(description="`respond-async`: answer with a job at once.", examples=[""])
@@ -66,7 +65,7 @@ JobId = Annotated[str, Path(description="Id of the job.", pattern="^[0-9a-f]{32}
 def brief_of_query(
     line: Line = None, min_grade: MinGrade = None, trials: Trials = None, material: Material = None
 ) -> dict[str, Any]:
-    """The brief that the parameters of a query make.
+    """The brief from the parameters of a query.
 
     Raises:
         InputError: when an entry of the material is not ``KEY=VALUE``, a key is given twice, or
@@ -90,7 +89,7 @@ def brief_of_query(
 def brief_of_comparison(
     min_grade: MinGrade = None, confidence: Confident = None, material: Material = None
 ) -> dict[str, Any]:
-    """The brief that the parameters of a comparison make; errors as for ``brief_of_query``."""
+    """The brief from the parameters of a comparison; the errors are those of ``brief_of_query``."""
     brief = brief_of_query(None, min_grade, None, material)
     if confidence is not None:
         brief["goal"] = {**brief.get("goal", {}), "confidence": confidence}

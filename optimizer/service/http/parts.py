@@ -1,4 +1,4 @@
-"""The parts that requests are answered with, and what every face of the service does with them."""
+"""The parts of a service that answer requests, and functions that API and pages share."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from optimizer.service.recording.recorder import Recorder
 
 @dataclass(frozen=True)
 class Parts:
-    """What one service consists of, made once when it starts."""
+    """The parts of one service, which are made once when it starts."""
 
     configuration: Configuration
     access: Access
@@ -35,13 +35,13 @@ class Parts:
 
 
 def parts_of(request: Request) -> Parts:
-    """The parts of the service that got a request."""
+    """The parts of the service that received a request."""
     parts: Parts = request.app.state.parts
     return parts
 
 
 def sender_of(request: Request, **more: Any) -> dict[str, Any]:
-    """What the audit trail says of whoever sent a request."""
+    """The entries of the audit trail about the sender of a request."""
     person: Person | None = request.state.person
     return {
         "who": person.name if person else None,
@@ -52,7 +52,7 @@ def sender_of(request: Request, **more: Any) -> dict[str, Any]:
 
 
 def require_recorder(request: Request) -> None:
-    """Refuses a person who may read and not record.
+    """Refuse a person who may read but not record.
 
     Raises:
         Problem: with status 403.

@@ -1,4 +1,4 @@
-"""How a page is made of a template: its style, its policy, its figures, the person who reads it."""
+"""Renders pages from templates, with style, security policy, figures and the signed-in person."""
 
 from __future__ import annotations
 
@@ -25,13 +25,13 @@ STATIC = Path(__file__).parent / "static"
 STYLE = (STATIC / "page.css").read_text(encoding="utf-8")
 SCRIPT = (STATIC / "page.js").read_text(encoding="utf-8")
 NOTHING = "–"
-"""What a page shows where a figure is not known."""
+"""Text on a page in place of an unknown figure."""
 _HASH = base64.b64encode(hashlib.sha256(STYLE.encode()).digest()).decode()
 POLICY = "; ".join(
     (
         "default-src 'none'",
         "script-src 'self'",
-        f"style-src 'sha256-{_HASH}'",  # the one style sheet, inside each page
+        f"style-src 'sha256-{_HASH}'",  # the style sheet that each page contains
         "connect-src 'self'",
         "img-src 'self'",
         "form-action 'self'",
@@ -42,7 +42,7 @@ POLICY = "; ".join(
 
 
 def _visible(value: Any) -> Any:
-    """What a template puts into a page: text with its unprintable characters written out."""
+    """A value for a page: text with its unprintable characters written out."""
     return printable(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
@@ -63,27 +63,27 @@ ENVIRONMENT.filters.update(
     plain=plain,
     words=lambda name: name.replace("_", " "),
     by_order=by_order,
-    # The value of a field comes back from the browser, so it stands there as it is.
+    # The value of a form field comes back from the browser, so it is not changed.
     value=lambda text: Markup(escape(text)),
 )
 ENVIRONMENT.tests["fitting"] = fits_in_a_page
 
 
 def render(template: str, status: int = 200, **values: Any) -> Response:
-    """A page of a template, with its content-security policy."""
+    """A page rendered from a template, with its content-security policy."""
     content = ENVIRONMENT.get_template(template).render(style=STYLE, **values)
     headers = {"Content-Security-Policy": POLICY, "Cache-Control": "no-store"}
     return Response(content, status, headers, media_type="text/html; charset=utf-8")
 
 
 def render_for(request: Request, template: str, here: str, **values: Any) -> Response:
-    """A page for whoever is signed in, with the token that its forms bring back.
+    """A page for the signed-in person, with the token that its forms send back.
 
     Args:
-        request: what it answers.
-        template: of the page.
-        here: which entry of the navigation it is.
-        values: what the template shows.
+        request: the request to answer.
+        template: name of the template.
+        here: entry of the navigation that this page belongs to.
+        values: values that the template shows.
     """
     parts = parts_of(request)
     access = parts.access
@@ -109,12 +109,12 @@ def render_for(request: Request, template: str, here: str, **values: Any) -> Res
 
 
 def refusal(error: HighsideError, path: str, accepts: str) -> Response:
-    """An error as the client can read it: a page for a browser, else a problem document.
+    """The response to an error: a page for a browser, else a problem document.
 
     Args:
-        error: what went wrong.
-        path: of the request.
-        accepts: its ``Accept`` header.
+        error: the error.
+        path: path of the request.
+        accepts: ``Accept`` header of the request.
     """
     if "text/html" not in accepts or path.startswith("/v1/"):
         return problems.answer(error)

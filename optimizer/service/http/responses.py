@@ -18,7 +18,7 @@ def _answer(name: str, text: str, links: Doc | None = None) -> Doc:
 
 
 def _link(path: str, method: str, parameter: str, member: str, text: str) -> Doc:
-    """Where an answer leads: a member of it is a parameter of what is asked next."""
+    """An OpenAPI link: a member of this answer is a parameter of a following request."""
     operation = f"#/paths/{path.replace('/', '~1')}/{method}"
     leads = {parameter: f"$response.body#/{member}"}
     return {"operationRef": operation, "parameters": leads, "description": text}
@@ -35,11 +35,11 @@ _TO_PLAN = {
 
 def _refusals(*statuses: int) -> dict[int | str, Doc]:
     texts = {
-        304: "The client has this answer already.",
+        304: "The client already has this answer.",
         400: "The body is empty or is not JSON.",
         401: "A token is needed.",
         403: "This token, or this sender, may not do this.",
-        404: "There is no job or result of that id.",
+        404: "There is no job or result with that id.",
         413: "The body is too large.",
         414: "The query is too long.",
         415: "The media type is not read here.",

@@ -1,4 +1,4 @@
-"""The schemas of the OpenAPI document: every answer, row and brief, with units and examples."""
+"""The schemas of the OpenAPI document: all answers, rows and briefs, with units and examples."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ _TALLY = {
     for name, text in {
         "read": "Rows read.",
         "added": "Rows that became runs.",
-        "already_known": "Rows of runs that the history has already.",
+        "already_known": "Rows of runs that the history already has.",
         "rejected": "Rows rejected.",
     }.items()
 }
@@ -137,7 +137,7 @@ SCHEMAS: dict[str, Doc] = {
                         "grade": INTERVAL,
                         "recovery": INTERVAL,
                         "chance_of_grade": _number("From 0 to 1."),
-                        "expected_gain": _number("Recovery it is expected to add, a fraction."),
+                        "expected_gain": _number("Expected gain in recovery, a fraction."),
                         "material_t": _number("Feed the trial consumes, t."),
                         "minutes": _number("Time the trial takes, min."),
                         "changes": {"type": "array"},
@@ -172,7 +172,7 @@ SCHEMAS: dict[str, Doc] = {
                         "rank": {"type": "integer"},
                         "attainable": {
                             "type": "object",
-                            "description": "What it could reach at "
+                            "description": "What the line could reach at "
                             "settings sure enough of the grade; where no settings are, "
                             "sure is false, recovery and settings are null, and "
                             "chance_of_grade is the highest there is.",
@@ -183,7 +183,7 @@ SCHEMAS: dict[str, Doc] = {
                         },
                         "causes": {
                             "type": "array",
-                            "description": "Settings to change, the one worth most first.",
+                            "description": "Settings to change, the most valuable change first.",
                         },
                     },
                 },
@@ -217,7 +217,7 @@ SCHEMAS: dict[str, Doc] = {
             "type": {"type": "string", "examples": ["urn:highside:problem:token-needed"]},
             "title": {"type": "string"},
             "status": {"type": "integer"},
-            "detail": {"type": "string", "description": "What was wrong, what was expected."},
+            "detail": {"type": "string", "description": "What was wrong, and what was expected."},
             "code": {"type": "string"},
             "hint": {"type": "string", "description": "What to do next."},
         },
@@ -243,7 +243,7 @@ SCHEMAS["Row"] = {
 
 
 def _brief_schema() -> dict[str, Doc]:
-    """The brief's own schemas, moved to where an OpenAPI document keeps them."""
+    """The schemas of the brief, with references changed to the place for schemas in OpenAPI."""
     found = Brief.model_json_schema(ref_template="#/components/schemas/{model}")
     inner = found.pop("$defs")
     found["properties"]["material"]["description"] = (
@@ -257,7 +257,7 @@ def _brief_schema() -> dict[str, Doc]:
     }
     units |= {
         ("Goal", "min_grade"): 'Grade to reach, a share: 0.985 or "98.5%".',
-        ("Goal", "confidence"): 'How sure to be of it, a share: 0.9 or "90%".',
+        ("Goal", "confidence"): 'Confidence in the grade, a share: 0.9 or "90%".',
         ("Trials", "count"): "How many trials.",
         ("Trials", "material_available"): "For the whole batch, t.",
         ("Trials", "minutes_available"): "For the whole batch, min.",

@@ -1,4 +1,4 @@
-"""The server process: where the service listens, and what is checked before it does."""
+"""The server process: the address where it listens, and the checks before it starts."""
 
 from __future__ import annotations
 
@@ -20,23 +20,23 @@ from optimizer.service.http.app import create_app
 
 LOCAL_NAMES = ("localhost", "127.0.0.1", "::1")
 GRACE_SECONDS = 60
-"""How long requests may go on once the server was told to end."""
+"""Seconds for which requests may continue after the server was told to end."""
 KEEP_ALIVE_SECONDS = 30
 
 
 @dataclass(frozen=True)
 class Listening:
-    """Where and how the server listens.
+    """The address, processes and TLS of the server.
 
     Args:
-        host: address to listen at.
-        port: likewise; 0 for any that is free.
-        processes: that answer.
-        certificate, private_key: PEM files for TLS; both or neither.
-        proxies: addresses of TLS proxies whose headers are believed.
+        host: address at which to listen.
+        port: port at which to listen; 0 for any free port.
+        processes: number of processes that answer requests.
+        certificate, private_key: paths of PEM files for TLS; both or neither.
+        proxies: addresses of TLS proxies whose headers are trusted.
 
     Raises:
-        InputError: when one of the two files is missing or is not a file.
+        InputError: when one of the two PEM files is not given or is not a file.
     """
 
     host: str = "127.0.0.1"
@@ -55,25 +55,25 @@ class Listening:
 
     @property
     def local(self) -> bool:
-        """Whether nothing beyond this machine reaches it."""
+        """Whether only this machine can reach the server."""
         return is_loopback(self.host)
 
     @property
     def secure(self) -> bool:
-        """Whether browsers reach it over TLS."""
+        """Whether browsers reach the server over TLS."""
         return self.certificate is not None or bool(self.proxies)
 
     @property
     def address(self) -> str:
-        """Its address, as a browser takes it."""
+        """The URL of the server for a browser."""
         host = f"[{self.host}]" if ":" in self.host else self.host
         return f"{'https' if self.certificate else 'http'}://{host}:{self.port}/"
 
     def host_names(self, allowed: Iterable[str]) -> tuple[str, ...]:
-        """The names that requests may be addressed to; empty for any.
+        """The host names that requests may be addressed to; empty for any.
 
         Args:
-            allowed: names given besides those of this machine.
+            allowed: further names besides those of this machine.
         """
         names = {name.lower().strip("[]") for name in allowed}
         if names or self.local:
@@ -84,17 +84,17 @@ class Listening:
 def serve(
     configuration: Configuration, listening: Listening, announce: Callable[[str], None]
 ) -> None:
-    """Serves until the process is told to end.
+    """Serve until the process is told to end.
 
     Args:
-        configuration: what is served, and how.
-        listening: where.
-        announce: called with each line that the person at the terminal should read.
+        configuration: configuration of the service.
+        listening: address, processes and TLS of the server.
+        announce: function that is called with each line for the person at the terminal.
 
     Raises:
         InputError: when a token is required and none is set, or the site file or a token cannot
             be used.
-        HistoryError: when the location is not a history.
+        HistoryError: when the location of the history is not a history.
     """
     access = Access.from_environment(configuration.tokens)
     if access.open and not listening.local:
@@ -105,11 +105,11 @@ def serve(
         )
     os.environ.setdefault(FORM_KEY, secrets.token_hex(32))
     configuration.hand_over()
-    create_app(configuration, access)  # an error is reported here, once, and not by each process
+    create_app(configuration, access)  # reports an error once here, rather than in each process
     announce(f"highside serves '{configuration.history}' at {listening.address}")
     if not access.open and not listening.secure and not listening.local:
         announce("  Without TLS, tokens can be read on the way; see DEVELOPERS.md.")
-    # The server finishes what it acknowledged, then raises the signal again, which ends here.
+    # The server finishes accepted requests, then raises the signal again, which is handled here.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     uvicorn.run(
         "optimizer.service.http.app:handed_over",
@@ -130,7 +130,7 @@ def serve(
 
 
 def is_loopback(host: str) -> bool:
-    """Whether nothing beyond this machine reaches a service that listens at ``host``."""
+    """Whether only this machine can reach a service that listens at ``host``."""
     name = host.strip("[]")
     try:
         return ipaddress.ip_address(name).is_loopback

@@ -1,1 +1,1 @@
-"""Rows and files that people send become runs; they are on disk before the answer goes out."""
+"""Stores the rows and files that people send as runs, on disk before the request is answered."""

@@ -1,4 +1,4 @@
-"""The audit trail: who recorded what, when and from where, one line of JSON each, only appended."""
+"""The audit trail: an append-only file that says who recorded what, when and from where."""
 
 from __future__ import annotations
 
@@ -13,10 +13,11 @@ from optimizer.errors import HistoryError, reason_of
 
 
 class Audit:
-    """The trail of one service; several processes may append to it.
+    """The audit trail of one service, one line of JSON for each entry; several processes may
+    append.
 
     Args:
-        path: of the file; a missing folder is made.
+        path: path of the file; a missing folder is created.
     """
 
     def __init__(self, path: Path) -> None:
@@ -24,7 +25,7 @@ class Audit:
         self._lock = threading.Lock()
 
     def add(self, **entry: Any) -> None:
-        """Appends an entry, and returns when it is on disk.
+        """Append an entry, and return when it is on disk.
 
         Raises:
             HistoryError: when the entry cannot be written.
@@ -33,7 +34,8 @@ class Audit:
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             with self._lock:
-                # One write to a file opened for appending: lines of processes do not mix.
+                # Each entry is one write to a file opened for appending, so lines of several
+                # processes do not mix.
                 handle = os.open(self.path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o600)
                 try:
                     os.write(handle, (line + "\n").encode())

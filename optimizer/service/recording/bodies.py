@@ -1,4 +1,4 @@
-"""Bodies of requests: what kinds are read, and what makes one unusable."""
+"""Bodies of requests: the kinds that are accepted, and the checks of their content."""
 
 from __future__ import annotations
 
@@ -15,27 +15,27 @@ from optimizer.text.visible_text import printable
 
 JSON, CSV, PARQUET = "application/json", "text/csv", "application/vnd.apache.parquet"
 NAMES = {JSON: "rows", CSV: "upload.csv", PARQUET: "upload.parquet"}
-"""Media types of uploads, and the file name of each in the report; no name that a sender chose
-reaches the disk."""
+"""Media types of uploads, with the file name that the report uses for each; a name chosen by a
+sender is never used on the disk."""
 MOST_ROWS = 100_000
-"""Rows of a JSON body."""
+"""Largest number of rows of a JSON body."""
 MOST_COLUMNS = 500
 OF_PARQUET = Limits(rows=500_000, columns=MOST_COLUMNS, size=1 << 29)
-"""Limits of a Parquet body once it is decoded: about as much as a body of text can hold."""
+"""Limits of a decoded Parquet body: about as much as a body of text can hold."""
 BEGINNING = 4096
-"""Bytes of a body by which an empty or packed one is recognized."""
+"""Number of first bytes of a body by which an empty or packed body is recognized."""
 PACKED = (b"\x1f\x8b", b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 
 
 def check_body(body: IO[bytes], media_type: str) -> None:
-    """Refuses a body that is empty, not of its media type, or far larger once unpacked.
+    """Refuse a body that is empty, not of its media type, or far larger once unpacked.
 
     Args:
-        body: an open file; it is read from its start and left there.
-        media_type: what the sender says it is.
+        body: an open file, which is read from its start and then set back to its start.
+        media_type: media type that the sender states.
 
     Raises:
-        Problem: with the status that the refusal is answered with.
+        Problem: when the body is refused; its status is that of the answer.
     """
     if media_type not in NAMES:
         raise Problem(
@@ -65,10 +65,10 @@ def check_body(body: IO[bytes], media_type: str) -> None:
 
 
 def read_json(body: bytes) -> Any:
-    """The value of a JSON body.
+    """The parsed value of a JSON body.
 
     Raises:
-        Problem: when it is not JSON, gives a key twice, or holds a number that is not finite.
+        Problem: when the body is not JSON, has a key twice, or holds a number that is not finite.
     """
     try:
         return json.loads(
@@ -107,10 +107,10 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 
 def read_brief(body: bytes) -> Mapping[str, Any]:
-    """A brief as a JSON body; an empty body is an empty brief.
+    """The brief of a JSON body; an empty body is an empty brief.
 
     Raises:
-        Problem: when it is not an object, or one of its texts is too long or not text.
+        Problem: when the body is not an object, or a text in it is too long or not text.
     """
     brief = read_json(body) if body.strip() else {}
     if not isinstance(brief, dict):
@@ -131,10 +131,10 @@ def read_brief(body: bytes) -> Mapping[str, Any]:
 
 
 def read_rows(body: bytes) -> Sequence[Mapping[str, Any]]:
-    """Rows of a JSON body: an array of objects of plain values.
+    """The rows of a JSON body, which is an array of objects of plain values.
 
     Raises:
-        Problem: naming the first row that is not one.
+        Problem: when an element is not a row; the message names the first such row.
     """
     rows = read_json(body)
     if not isinstance(rows, list) or not rows:
@@ -161,5 +161,5 @@ def read_rows(body: bytes) -> Sequence[Mapping[str, Any]]:
 
 
 def _is_text(value: str) -> bool:
-    """Whether every reader of the history can show it."""
+    """Whether a text is valid Unicode without zeros, which every reader of the history can show."""
     return "\0" not in value and not any("\ud800" <= c <= "\udfff" for c in value)

@@ -1,7 +1,7 @@
-"""Small loads that wait at the same time share one commit, and each gets its own answer.
+"""Group commits: small loads that wait at the same time share one commit, each with its own report.
 
-A commit costs as much for one row as for a thousand. Requests that arrive while one is written
-wait, and the next commit takes all of them.
+A commit costs as much for one row as for a thousand. Requests that arrive while a commit is written
+wait, and the next commit includes all of them.
 """
 
 from __future__ import annotations
@@ -18,16 +18,17 @@ from optimizer.intake.settling.load import LoadOptions, LoadReport, load_table, 
 from optimizer.plant.site import Site
 
 NAME = "rows"
-"""What the report calls the rows of a request."""
+"""File name that the report uses for the rows of a request."""
 MOST_ROWS = 1000
-"""Most rows of a shared commit: a report can name so many rejected rows."""
+"""Largest number of rows in a shared commit, which is the number of rejected rows that a report can
+name."""
 
 Rows = Sequence[Mapping[str, Any]]
 
 
 @dataclass
 class _Waiting:
-    """Rows of one request, and what became of them."""
+    """The waiting rows of one request, and the future of their report."""
 
     rows: Rows
     line: str | None
@@ -38,13 +39,13 @@ class _Waiting:
 
 
 class GroupCommit:
-    """Loads of one process into one history.
+    """The loads of one process into one history.
 
     Args:
-        history: where the runs go.
-        site: the plant.
-        turn: lock held while a commit is written.
-        recording: entered around each commit, in its thread.
+        history: history to which the runs are added.
+        site: description of the plant.
+        turn: lock that is held while a commit is written.
+        recording: context that is entered around each commit, in its thread.
     """
 
     def __init__(
@@ -62,10 +63,10 @@ class GroupCommit:
         self._writing: set[asyncio.Task[None]] = set()
 
     async def load(self, rows: Rows, line: str | None) -> LoadReport:
-        """Loads rows; returns when they are on disk, with the report of these rows alone.
+        """Load rows, and return when they are on disk, with a report of only these rows.
 
         Raises:
-            HighsideError: as ``load_table``.
+            HighsideError: the errors of ``load_table``.
         """
         mine = _Waiting(rows, line)
         self._waiting.append(mine)
@@ -74,12 +75,14 @@ class GroupCommit:
                 task = asyncio.create_task(self._write(self._group(mine)))
                 self._writing.add(task)
                 task.add_done_callback(self._writing.discard)
-                # Shielded: a sender that hangs up does not end the work that others wait for.
+                # The task is shielded: a sender that disconnects does not end the work that others
+                # wait for.
                 await asyncio.shield(task)
         return await mine.done
 
     def _group(self, first: _Waiting) -> list[_Waiting]:
-        """The requests that can share a commit with the first, itself included, as they arrived."""
+        """The requests that can share a commit with the first one, which is included, in order of
+        arrival."""
         group: list[_Waiting] = []
         left = MOST_ROWS - len(first.rows)
         for one in self._waiting:
@@ -123,7 +126,7 @@ class GroupCommit:
                 )
                 return [part_of(whole, name) for name in names]
             except InputError:
-                pass  # of one request; each is then loaded alone, and the faulty one fails
+                pass  # an error of one request: each is then loaded alone, and the faulty one fails
         return [self._alone(rows, line) for rows in each]
 
     def _alone(self, rows: Rows, line: str | None) -> LoadReport | Exception:
@@ -136,7 +139,8 @@ class GroupCommit:
 
 
 def part_of(whole: LoadReport, name: str) -> LoadReport:
-    """The part of a report on one of its files, as if that had been loaded alone."""
+    """The part of a report about one of its files, equal to the report of loading that file
+    alone."""
     rejects = tuple({**r, "file": NAME} for r in whole.rejects if r["file"] == name)
     warnings = tuple(w.replace(name, NAME) for w in whole.warnings if f"{name} " in f"{w} ")
     return replace(

@@ -1,4 +1,4 @@
-"""Each request that brings runs is one load, and is on disk before it is answered."""
+"""Records runs: each request with runs is one load, which is on disk before the answer."""
 
 from __future__ import annotations
 
@@ -21,19 +21,19 @@ from optimizer.service.recording.bodies import JSON, NAMES, check_body, read_row
 from optimizer.service.recording.group_commit import MOST_ROWS, GroupCommit
 
 COUNTS = ("read", "added", "already_known", "rejected", "version")
-"""What the audit trail keeps of a report."""
+"""Fields of a load report that the audit trail stores."""
 
 
 @dataclass(frozen=True)
 class Upload:
-    """What a request brings.
+    """The content and options of a request to add runs.
 
     Args:
-        body: rows, an open file, since it may be large.
-        media_type: what the sender says it is.
-        line: line of rows that name none.
-        dry_run: whether it is checked only, and nothing is written.
-        samples: whether rows are readings over time.
+        body: rows, or an open file, since an upload may be large.
+        media_type: media type that the sender states.
+        line: line of the rows that name none.
+        dry_run: whether the rows are only checked, and nothing is written.
+        samples: whether the rows are readings over time.
     """
 
     body: IO[bytes]
@@ -47,11 +47,11 @@ class Recorder:
     """Adds runs to one history.
 
     Args:
-        history: where the runs go.
-        site: the plant.
-        audit: where it is noted who added what.
-        metrics: where it is counted.
-        recording: entered around each load, in its thread.
+        history: history to which the runs are added.
+        site: description of the plant.
+        audit: audit trail, which records who added what.
+        metrics: counters of added runs.
+        recording: context that is entered around each load, in its thread.
     """
 
     def __init__(
@@ -71,14 +71,14 @@ class Recorder:
         self._group_commit = GroupCommit(history, site, self._turn, self._recording)
 
     async def add(self, upload: Upload, sender: Mapping[str, Any]) -> LoadReport:
-        """Loads an upload; returns when runs and audit entry are on disk.
+        """Load an upload, and return when runs and audit entry are on disk.
 
         Args:
-            upload: what the request brings.
-            sender: what the audit trail says of whoever sent it.
+            upload: content and options of the request.
+            sender: entries of the audit trail about the sender.
 
         Raises:
-            Problem: when the body is not usable, or nothing in it was.
+            Problem: when the body is not usable, or none of its rows is.
             HistoryError: when the history is damaged, locked or cannot be written.
         """
         await asyncio.to_thread(check_body, upload.body, upload.media_type)
@@ -88,10 +88,10 @@ class Recorder:
             self._metrics.count("runs_added", report.added)
             self._metrics.count("rows_rejected", report.rejected)
         if report.unreadable or (report.read and report.rejected == report.read):
-            first = next(iter(report.rejects), {"reason": "it holds no rows."})
+            first = next(iter(report.rejects), {"reason": "the body holds no rows."})
             raise Problem(
                 422,
-                f"nothing in it could be used: {first['reason']}",
+                f"no row could be used: {first['reason']}",
                 code="nothing-usable",
                 hint="'rejects' names each row and what is wrong with it.",
                 more=report.as_dict(),
@@ -116,7 +116,8 @@ class Recorder:
             with recording():
                 return load()
 
-        async with self._turn:  # with the history's lock alone, each would keep a thread waiting
+        # Without this lock each load would keep a thread waiting for the history's lock.
+        async with self._turn:
             return await asyncio.to_thread(loaded)
 
     def _note(self, upload: Upload, sender: Mapping[str, Any], report: LoadReport) -> None:
