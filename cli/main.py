@@ -1,8 +1,8 @@
-"""The program: its commands, and the one place where errors become messages and exit codes.
+"""The program: its commands, and the conversion of errors to messages and exit codes.
 
-Heavy modules are imported inside the commands that need them, so that ``--help`` answers at once.
-Exit codes: 0 done, 1 nothing to recommend or a limit cannot be met, 2 wrong use or unreadable
-input, 3 history damaged or locked.
+Heavy modules are imported inside the commands that need them, so that ``--help`` is printed at
+once. Exit codes: 0 done; 1 nothing to recommend, or a limit cannot be met; 2 wrong use or
+unreadable input; 3 history damaged or locked.
 """
 
 from __future__ import annotations
@@ -43,15 +43,16 @@ app = typer.Typer(
 
 
 class WithoutPandas:
-    """An importer that reports pandas as missing.
+    """An import finder that reports pandas as missing.
 
-    At its first array pyarrow imports pandas, where it is installed, to recognize its objects. No
-    command makes any, and the import takes a fifth of the time of a small load.
+    When pyarrow makes its first array, it imports pandas, if installed, to recognize pandas
+    objects. No command makes such objects, and the import takes a fifth of the time of a small
+    load.
     """
 
     @staticmethod
     def find_spec(name: str, path: object = None, target: object = None) -> None:
-        """Refuse pandas; leave other modules to the finders that follow.
+        """Refuse pandas; return None for other modules, which leaves them to the other finders.
 
         Raises:
             ModuleNotFoundError: for pandas.
@@ -63,7 +64,7 @@ class WithoutPandas:
 def program() -> NoReturn:
     """Run a command and end the process with its exit code.
 
-    The process ends without tearing down Python: everything is written by then, and during a
+    The process ends without tearing down Python. All output is written by then, and during a
     teardown a thread of pyarrow that still releases its last batch sometimes aborts the process.
     """
     code: str | int | None = 0
@@ -73,13 +74,13 @@ def program() -> NoReturn:
     except SystemExit as stop:
         code = stop.code
     for stream in (sys.stderr, sys.stdout):
-        with suppress(OSError):  # a closed pipe was reported where it was found
+        with suppress(OSError):  # a closed pipe was already reported
             stream.flush()
     os._exit(code if isinstance(code, int) else int(code is not None))
 
 
 def run() -> None:
-    """A command: the one place where errors become messages and exit codes."""
+    """Run a command; on an error print its message and exit with its code."""
     as_json = "--json" in sys.argv or "json" in sys.argv
     try:
         with printable_errors():
@@ -95,7 +96,7 @@ def run() -> None:
     except Exception as error:
         if os.environ.get("HIGHSIDE_DEBUG"):
             raise
-        if isinstance(error, OSError):  # a file, a disk, a pipe: not a fault of the program
+        if isinstance(error, OSError):  # a file or disk, not a program fault
             where = f"'{error.filename}': " if error.filename else ""
             complain(f"{where}{reason_of(error)}.", "Check the path, its permissions, the disk.")
             sys.exit(InputError.exit_code)

@@ -1,4 +1,4 @@
-"""Options that several commands share, and what they turn into."""
+"""Options that several commands share, and the objects that they stand for."""
 
 from __future__ import annotations
 
@@ -69,14 +69,14 @@ SchedulerOption = Annotated[
 
 
 def open_site(path: Path | None) -> Site:
-    """The named site file, else ./site.toml when it is there, else the defaults."""
+    """The site of the named file, else of ./site.toml if it exists, else the default site."""
     from optimizer.plant.site import Site
 
     return Site.read(site_file(path))
 
 
 def site_file(path: Path | None) -> Path | None:
-    """The named site file, else ./site.toml when it is there, else None."""
+    """Path of the named site file, else of ./site.toml if it exists, else None."""
     return DEFAULT_SITE if path is None and DEFAULT_SITE.is_file() else path
 
 
@@ -97,12 +97,12 @@ def read_brief(
     *,
     planned: Mapping[str, Any] | None = None,
 ) -> Brief:
-    """The brief of a file, or of an earlier plan, with the options laid over it.
+    """The brief of a file or of an earlier plan, with options that override its content.
 
     Args:
-        path: the brief file.
-        line, material, min_grade, trials, confidence: options that were given.
-        planned: brief of the plan that a result belongs to; the file has precedence.
+        path: path of the brief file, or None.
+        line, material, min_grade, trials, confidence: values of the options; None where not given.
+        planned: brief of the plan that a result belongs to; the brief file has precedence over it.
     """
     from optimizer.plant.brief import Brief
 
@@ -116,10 +116,10 @@ def read_brief(
 
 
 def as_share(text: str | float) -> float:
-    """A share from an option: 0.985 or 98.5%.
+    """The fraction that an option such as 0.985 or 98.5% states.
 
     Raises:
-        InputError: when it is not one number.
+        InputError: when the text is not a share.
     """
     from optimizer.plant.shares import share
 

@@ -1,7 +1,7 @@
-"""What the command line prints: answers on stdout, everything else on stderr.
+"""The output of the command line: answers on stdout, everything else on stderr.
 
-Names, notes and paths come from other people's files. Whatever is printed goes through here, where
-characters that would act on a terminal are written out.
+Names, notes and paths come from other people's files. All output passes through this module, where
+characters that would control a terminal are written out.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from optimizer.text.visible_text import json_text, printable, printable_lines
 
 
 def _printable_document(value: Any) -> Any:
-    """A document with all its texts printable."""
+    """A document in which all texts are printable."""
     if isinstance(value, str):
         return printable(value)
     if isinstance(value, Mapping):
@@ -29,13 +29,13 @@ def _printable_document(value: Any) -> Any:
 
 
 class _Printable:
-    """A stream of text in which unprintable characters are written out."""
+    """A wrapper of a text stream that writes out unprintable characters."""
 
     def __init__(self, stream: TextIO) -> None:
         self._stream = stream
 
     def write(self, text: str) -> int:
-        """As the stream does."""
+        """Write a text to the stream with unprintable characters written out."""
         return self._stream.write(printable_lines(text))
 
     def __getattr__(self, name: str) -> Any:
@@ -44,7 +44,7 @@ class _Printable:
 
 @contextmanager
 def printable_errors() -> Iterator[None]:
-    """Makes all that is written to stderr inside the block printable, wrong options included."""
+    """A context in which all text on stderr is made printable, including messages about options."""
     stream = sys.stderr
     sys.stderr = cast(TextIO, _Printable(stream))
     try:
@@ -54,37 +54,37 @@ def printable_errors() -> Iterator[None]:
 
 
 def answer(document: Mapping[str, Any], as_json: bool, text: Callable[..., str]) -> None:
-    """Prints an answer: the JSON alone, or text."""
+    """Print an answer, either as JSON alone or as text."""
     typer.echo(json_text(document) if as_json else as_text(document, text))
 
 
 def as_text(document: Mapping[str, Any], text: Callable[..., str]) -> str:
-    """A document as text for people."""
+    """A document as the text that ``text`` makes of it, with all characters printable."""
     return text(_printable_document(document))
 
 
 def progress(as_json: bool) -> Callable[[str], None]:
-    """Progress lines on stderr of a terminal; silent for machines."""
+    """A function that prints progress on stderr; it is silent for JSON and without a terminal."""
     quiet = as_json or not sys.stderr.isatty()
     return lambda text: None if quiet else typer.echo(f"... {printable(text)}", err=True)
 
 
 def complain(message: str, hint: str = "") -> None:
-    """Prints on stderr what went wrong, and what to do."""
+    """Print on stderr what went wrong and what to do next."""
     typer.echo(f"highside: {printable(message)}", err=True)
     if hint:
         typer.echo(f"  {printable(hint)}", err=True)
 
 
-# Exit code of a fault of the program itself, never of what a user wrote.
+# Exit code of a fault of the program itself, which user input never causes.
 FAULT = 70
 
 
 def check_seed(seed: int) -> int:
-    """The seed, refused where generators do not accept it.
+    """The seed, if random generators accept it.
 
     Raises:
-        InputError: when it is 2**32 or more.
+        InputError: when the seed is 2**32 or more.
     """
     if seed >= 2**32:
         raise InputError(f"--seed {seed}: expected a number below 2**32.")

@@ -1,4 +1,4 @@
-"""A service's history, plans and reports from Python, with nothing but the standard library.
+"""A Python client of the service for history, plans and reports, on the standard library alone.
 
 >>> client = Client("http://127.0.0.1:8765", token="...")
 >>> client.address
@@ -29,10 +29,10 @@ CSV, PARQUET, JSON = "text/csv", "application/vnd.apache.parquet", "application/
 
 
 class ServiceError(HighsideError):
-    """A refusal of the service, or the failure to reach it.
+    """The service refused a request, or could not be reached.
 
     Args:
-        status: HTTP status of the answer; 0 where no answer came.
+        status: HTTP status of the answer; 0 where no answer was received.
         problem: the problem document (RFC 9457).
     """
 
@@ -49,13 +49,13 @@ class ServiceError(HighsideError):
 
 
 class Client:
-    """One service.
+    """A client of one service.
 
     Args:
-        address: such as ``https://mill.example:8765``.
-        token: the bearer token; ``HIGHSIDE_TOKEN`` of the environment when None.
-        seconds: how long to wait for an answer.
-        tls: context that trusts a private certificate; the system's own trust when None.
+        address: URL of the service, such as ``https://mill.example:8765``.
+        token: bearer token; None to read the environment variable ``HIGHSIDE_TOKEN``.
+        seconds: longest time to wait for an answer.
+        tls: TLS context that trusts a private certificate; None for the certificates of the system.
     """
 
     def __init__(
@@ -72,22 +72,24 @@ class Client:
         self._tls = tls
 
     def history(self, line: str | None = None, since: str | None = None) -> dict[str, Any]:
-        """What the history holds: the ``highside.history/1`` document.
+        """The summary of the history: the ``highside.history/1`` document.
 
         Raises:
-            ServiceError: from every method, when the service refuses or does not answer.
+            ServiceError: when the service refuses or does not answer. Every method raises it.
         """
         return self._json("GET", "/v1/history", {"line": line, "since": since})
 
     def add_runs(
         self, rows: Sequence[Mapping[str, Any]], line: str | None = None, dry_run: bool = False
     ) -> dict[str, Any]:
-        """Adds rows: the ``highside.load/1`` document. Sending them again adds nothing."""
+        """Add rows and return the ``highside.load/1`` document; rows sent again are not added
+        twice."""
         query = {"line": line, "dry_run": "true" if dry_run else None}
         return self._json("POST", "/v1/runs", query, json.dumps(list(rows)).encode(), JSON)
 
     def add_file(self, path: str | Path, line: str | None = None) -> dict[str, Any]:
-        """Adds a log file, CSV or Parquet by its suffix: the ``highside.load/1`` document."""
+        """Add a log file, CSV or Parquet by its suffix, and return the ``highside.load/1``
+        document."""
         kind = PARQUET if Path(path).suffix == ".parquet" else CSV
         return self._json("POST", "/v1/runs", {"line": line}, Path(path).read_bytes(), kind)
 
@@ -96,7 +98,7 @@ class Client:
     ) -> dict[str, Any]:
         """A plan for a brief: the ``highside.plan/1`` document.
 
-        It is ordered as a job, so that no proxy on the way gives up on a plan that takes long.
+        The plan is requested as a job, so that no proxy ends a request whose plan takes long.
         """
         query = {"seed": seed, "as_of": as_of}
         body = json.dumps(brief).encode()
@@ -106,7 +108,7 @@ class Client:
         return self.wait(answer["id"]) if status == 202 else answer
 
     def wait(self, job: str) -> dict[str, Any]:
-        """The answer of a job, waited for until it is done."""
+        """Wait until a job is done, and return its answer."""
         until = time.monotonic() + self.seconds
         while True:
             said = self._json("GET", f"/v1/jobs/{quote(job, safe='')}")
@@ -120,15 +122,15 @@ class Client:
             time.sleep(POLL_SECONDS)
 
     def comparison(self, **query: Any) -> dict[str, Any]:
-        """Lines side by side: the ``highside.comparison/1`` document."""
+        """The comparison of lines: the ``highside.comparison/1`` document."""
         return self._json("GET", "/v1/comparison", query)
 
     def report(self, **query: Any) -> str:
-        """The report as one HTML page; the query as ``line``, ``min_grade``, ``trials``."""
+        """The report as one HTML page, for query parameters such as ``line`` or ``min_grade``."""
         return self._send("GET", "/v1/report", query)[1].decode()
 
     def sheet(self, form: str = "pdf", **query: Any) -> bytes:
-        """The trial sheet, as ``pdf``, ``html`` or ``csv``."""
+        """The trial sheet in the format ``pdf``, ``html`` or ``csv``."""
         return self._send("GET", "/v1/sheet", {"form": form, **query})[1]
 
     def _json(self, *request: Any) -> dict[str, Any]:
@@ -151,7 +153,7 @@ class Client:
         for name, value in (headers or {}).items():
             request.add_header(name, value)
         if self._token:
-            # Such a header is not sent on when the service redirects to another address.
+            # An unredirected header is not sent to another address when the service redirects.
             request.add_unredirected_header("Authorization", f"Bearer {self._token}")
         try:
             with urlopen(request, timeout=self.seconds, context=self._tls) as answer:

@@ -1,9 +1,9 @@
-"""What goes wrong, in words a user can act on.
+"""The errors of the product, with messages that a user can act on.
 
-Every error the product raises on purpose is a ``HighsideError``: a stable ``code`` for machines,
-a ``message`` that says what was wrong and where, and a ``hint`` that says what to do next. The
-class decides the exit code of the command line and the status of the service, so each door
-translates errors in one place.
+Every error that the product raises on purpose is a ``HighsideError`` with a stable ``code`` for
+machines, a ``message`` that says what was wrong and where, and a ``hint`` that says what to do
+next. The class determines the exit code of the command line and the HTTP status of the service;
+each of the two converts errors in one place.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ class HighsideError(Exception):
     """Base of all deliberate errors.
 
     Args:
-        message: what was wrong, where, and what was expected.
+        message: what was wrong and where, and what was expected.
         code: stable machine-readable name of the situation, in kebab case.
         hint: what to do next, one sentence; may be empty.
     """
@@ -39,7 +39,7 @@ class HighsideError(Exception):
         return f"{self.message} {self.hint}".strip()
 
     def as_dict(self) -> dict[str, str]:
-        """The error as the JSON that the command line and the service answer with."""
+        """The error as the JSON document that the command line and the service return."""
         return {"code": self.code, "message": self.message, "hint": self.hint}
 
 
@@ -65,7 +65,7 @@ class HistoryError(HighsideError):
 
 
 class Overtaken(HistoryError):
-    """Another commit came first; nothing was written, and starting over will do."""
+    """Another commit came first and nothing was written; the operation can be started again."""
 
     default_code = "overtaken"
 
@@ -77,24 +77,26 @@ class Overtaken(HistoryError):
 
 
 def reason_of(error: object) -> str:
-    """What an error of a library or of the system says, to stand inside a sentence of ours.
+    """The message of an error of a library or of the system, in a form that fits into a sentence.
 
-    Its first line and the causes that it lists, without a full stop at the end.
+    The result is the first line of the message and the causes that it lists, without a final full
+    stop.
 
     >>> reason_of("No commit in the log.\\nstack backtrace: ...")
     'No commit in the log'
     """
     said = str(getattr(error, "strerror", None) or error).strip() or type(error).__name__
-    if system := _SYSTEM.search(said):  # pyarrow says this after a sentence of its own
+    if system := _SYSTEM.search(said):  # pyarrow appends this to its own sentence
         return system[1].rstrip(". ")
     first, *lines = _COLOR.sub("", said).splitlines()
-    # The table library draws the causes of an error as a tree; what else follows is a trace.
+    # The table library prints the causes of an error as a tree; the lines after the tree are a
+    # trace.
     causes = [line.strip("↳ ") for line in lines if line.lstrip().startswith("↳")]
     return ": ".join([first, *causes]).rstrip(". ")
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
-    """The known word closest to ``word``, as a hint: ``did you mean 'x'?``, or the whole list.
+    """A hint with the known word closest to ``word``, or with all known words where none is close.
 
     >>> nearest("feed_rat", ["feed_rate", "air"])
     "Did you mean 'feed_rate'?"
@@ -107,14 +109,14 @@ def nearest(word: str, known: Iterable[str]) -> str:
 
 
 def row_reject(file: str, row: int, field: str, value: Any, reason: str) -> dict[str, Any]:
-    """One rejected row as data: where it stood, which field was at fault, and why.
+    """One rejected row as a JSON object: its place, the faulty field, and the reason.
 
     Args:
-        file: the log as the user named it.
-        row: 1-based line of the row, the header being line 1 (0 for the file as a whole).
-        field: canonical field at fault, or ``row`` or ``file``.
-        value: what stood there, as text.
-        reason: what is wrong, what was expected, and what to do.
+        file: name of the log as the user gave it.
+        row: line number of the row, where the headings are line 1; 0 for the file as a whole.
+        field: canonical name of the faulty field, or ``row`` or ``file``.
+        value: content of the cell, as text.
+        reason: what is wrong, what was expected, and what to do about it.
     """
     return {
         "file": file,

@@ -1,7 +1,7 @@
-"""Files are written whole or not at all.
+"""Writes files atomically: a file is written completely or not at all.
 
-The content goes to a hidden file beside the place it is for, which takes that place in one step.
-Whoever reads meanwhile sees the old file or the new one, and so does everybody after a failure.
+The content is written to a hidden file in the same folder, which then replaces the target in one
+step. A reader sees either the old file or the new one at any time, also after a failure.
 """
 
 from __future__ import annotations
@@ -15,21 +15,23 @@ from pathlib import Path
 from optimizer.errors import HistoryError, InputError, reason_of
 
 LONGEST_NAME = 100
-"""Characters of a file's name that its hidden file repeats; file systems allow 255 in all."""
+"""Number of characters of a file's name in the name of its hidden file; file systems allow 255 in
+total."""
 
 
 def write_whole(path: Path, content: bytes | Iterable[bytes], *, own: bool = False) -> None:
-    """Writes a file; returns when its content is on the disk.
+    """Write a file, and return when its content is on the disk.
 
     Args:
-        path: the file. What is not a regular file (a pipe, a device) is written in place.
-        content: all of it, or its parts in order.
-        own: whether the file belongs to the history or the service rather than to the user: a
-            folder that is missing is then made.
+        path: path of the file. A path that is not a regular file (a pipe, a device) is written in
+            place.
+        content: the whole content, or its parts in order.
+        own: whether the file belongs to the history or the service rather than to the user; a
+            missing folder is then created.
 
     Raises:
-        InputError: when it cannot be written, and is not ``own``.
-        HistoryError: when it cannot be written, and is ``own``.
+        InputError: when the file cannot be written and ``own`` is false.
+        HistoryError: when the file cannot be written and ``own`` is true.
     """
     with whole_file(path, own=own) as place, place.open("wb") as file:
         file.writelines([content] if isinstance(content, bytes) else content)
@@ -37,9 +39,10 @@ def write_whole(path: Path, content: bytes | Iterable[bytes], *, own: bool = Fal
 
 @contextmanager
 def whole_file(path: Path, *, own: bool = False) -> Iterator[Path]:
-    """Where to write what becomes the file ``path`` when the block ends without an error.
+    """A context with the path of a hidden file, which becomes ``path`` if the block raises no
+    error.
 
-    Args and errors are those of ``write_whole``.
+    Arguments and errors are those of ``write_whole``.
     """
     hidden = None
     try:
@@ -48,7 +51,7 @@ def whole_file(path: Path, *, own: bool = False) -> Iterator[Path]:
         if path.exists() and not path.is_file():
             yield path
             return
-        target = path.resolve()  # a link keeps leading where it leads
+        target = path.resolve()  # a symbolic link remains a link
         hidden = target.with_name(f".{target.name[:LONGEST_NAME]}.{os.urandom(8).hex()}")
         yield hidden
         if target.exists():
@@ -59,7 +62,7 @@ def whole_file(path: Path, *, own: bool = False) -> Iterator[Path]:
         raise _unwritable(path, error, own) from None
     finally:
         if hidden is not None:
-            with suppress(OSError):  # what went wrong with it is said already
+            with suppress(OSError):  # the original error is reported
                 hidden.unlink(missing_ok=True)
 
 

@@ -1,8 +1,8 @@
-"""The same work on many things: here, in processes of this machine, or on a Dask cluster.
+"""Applies a function to many items: in this process, in other processes, or on a Dask cluster.
 
-In come a function and items, out come its results in the order of the items. Where the work is
-done never changes a result: every item is computed alone, from its own arguments, and nothing is
-shared but what the function reads for itself.
+In come a function and items; out come the results in the order of the items. The place of the
+computation never changes a result: each item is computed independently from its own arguments, and
+the computations share no state.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ T = TypeVar("T")
 U = TypeVar("U")
 
 CONNECT_SECONDS = WORKER_SECONDS = 10.0
-"""Seconds that a scheduler may take to answer, and then to show its first worker."""
+"""Seconds to wait for a scheduler to answer, and then for its first worker."""
 
 
 def run_all(
@@ -27,18 +27,19 @@ def run_all(
     scheduler: str | None = None,
     workers: int | None = None,
 ) -> list[U]:
-    """Results of the function on each item, in their order.
+    """The results of the function for each item, in the order of the items.
 
     Args:
-        function: takes one item; defined in a module, so that other processes can import it.
-        items: its arguments; they and the results are pickled.
-        scheduler: address of a Dask scheduler, such as ``tcp://host:8786``; its workers need
-            the same version of this package.
-        workers: processes on this machine; one, which is this process, when left out.
+        function: function of one item, defined in a module so that other processes can import it.
+        items: arguments of the function; items and results must be picklable.
+        scheduler: address of a Dask scheduler, such as ``tcp://host:8786``, whose workers have this
+            version of the package.
+        workers: number of processes on this machine; 1, the default, means this process.
 
     Raises:
-        InputError: when no cluster answers at the address, or both places are named.
-        Exception: the first, by the order of the items, that the function raised.
+        InputError: when no cluster answers at the address, or both ``scheduler`` and ``workers``
+            are given.
+        Exception: the error that the function raised for the first failing item in order.
 
     >>> run_all(abs, [-1, 2, -3])
     [1, 2, 3]
@@ -49,7 +50,7 @@ def run_all(
     if scheduler is None and (workers in (None, 1) or len(work) < 2):
         return [function(item) for item in work]
     if scheduler is None:
-        from joblib import Parallel, delayed  # noqa: PLC0415 - one process needs none of it
+        from joblib import Parallel, delayed  # noqa: PLC0415 - a single process does not need it
 
         tries = Parallel(n_jobs=workers)(delayed(_try)(function, item) for item in work)
     elif workers is not None:
@@ -64,7 +65,8 @@ def run_all(
 
 
 def _try(function: Callable[[T], U], item: T) -> tuple[U | None, Exception | None]:
-    """A result or an error. Raised in the process, the error that came first in time would win."""
+    """The result or the error of one item. An error is returned, so that the first in order is
+    raised rather than the first in time."""
     try:
         return function(item), None
     except Exception as error:
@@ -73,7 +75,7 @@ def _try(function: Callable[[T], U], item: T) -> tuple[U | None, Exception | Non
 
 @contextmanager
 def _cluster(address: str) -> Iterator[Any]:
-    """A client of the cluster.
+    """A client of the Dask cluster at an address.
 
     Raises:
         InputError: when distributed is not installed, or the cluster has no worker.

@@ -1,8 +1,8 @@
-"""A physical deck for the demo and for benchmarks, whose truth is known.
+"""A simulated physical deck for the demo and for benchmarks, whose true response is known.
 
-``Deck.run`` gives true recovery and grade, ``Deck.measure`` what a log would hold, ``attainable``
-the true optimum. Never used by a recommendation: nothing outside the demo, the benchmarks and the
-tests may import it.
+``Deck.run`` returns true recovery and grade, ``Deck.measure`` returns the readings of a log, and
+``attainable`` returns the true optimum. Recommendations never use this package: only the demo, the
+benchmarks and the tests may import it.
 """
 
 from optimizer.simulation.cases import (

@@ -1,8 +1,8 @@
-"""Decks and materials to try methods on: the three of the demo mill, and random families.
+"""Decks and materials for trying methods: the three decks of the demo mill, and random families.
 
-The demo is an invented green-coffee dry mill. A family is a kind of deck with its own laws and
-its own material, from which any number of decks can be drawn; a method that wins on one family
-only has learned that family's mathematics, not decks.
+The demo is an invented green-coffee dry mill. A family is a kind of deck with its own laws and its
+own material, from which any number of decks can be drawn. A method that works well only on one
+family has been fitted to the mathematics of that family.
 """
 
 from __future__ import annotations
@@ -18,8 +18,9 @@ from optimizer.simulation.deck import Deck, Material
 if TYPE_CHECKING:
     import numpy as np
 
-# Green coffee: voids of a loose bed, which tie bulk density to bean density, and how far
-# defective beans (hollow, bored by insects, immature) lie below sound ones. Invented.
+# Green coffee: void fraction of a loose bed, which relates bulk density to bean density, and how
+# much less dense defective beans (hollow, bored by insects, immature) are than sound beans.
+# Invented.
 COFFEE_VOIDAGE = 0.44
 DEFECT_DEFICIT = 200.0  # kg/m3
 
@@ -58,11 +59,12 @@ DEMO_DECKS: Mapping[str, Deck] = {
         laws=physics.Laws(hump=physics.skewed_hump),
     ),
 }
-"""A mid-sized deck; a small one with a quick gate; a large one that lets a little slip by."""
+"""A medium deck; a small deck with a quick gate; a large deck on which some feed bypasses
+sorting."""
 
 
 def demo_deck(line: str) -> Deck:
-    """The true deck behind a line of the demo season.
+    """The simulated deck of a line of the demo season.
 
     Raises:
         InputError: when the demo mill has no such line.
@@ -73,11 +75,11 @@ def demo_deck(line: str) -> Deck:
 
 
 def coffee(moisture: float, bulk_density: float, feed_grade: float) -> Material:
-    """Green coffee from what a mill measures of a lot.
+    """Green coffee with the properties that a mill measures of a lot.
 
     Args:
         moisture: % wet basis.
-        bulk_density: kg/m3; the mean bean density follows from it.
+        bulk_density: bulk density, kg/m3, which determines the mean bean density.
         feed_grade: share of sound beans.
     """
     sound = bulk_density / (1.0 - COFFEE_VOIDAGE)
@@ -94,18 +96,18 @@ def coffee(moisture: float, bulk_density: float, feed_grade: float) -> Material:
 
 
 def demo_material() -> Material:
-    """Today's lot of the demo brief: washed coffee."""
+    """The material of the demo brief: a lot of washed coffee."""
     return coffee(moisture=11.3, bulk_density=692.0, feed_grade=0.930)
 
 
 @dataclass(frozen=True)
 class Family:
-    """A kind of deck and the material it is built for.
+    """A kind of deck and the material that it is built for.
 
     Args:
-        deck: typical deck for the typical material.
-        material: typical material.
-        scatter: standard deviation of the log of each drawn quantity.
+        deck: typical deck of the family.
+        material: typical material of the family.
+        scatter: standard deviation of the logarithm of each drawn quantity.
     """
 
     deck: Deck
@@ -156,8 +158,8 @@ FAMILIES: Mapping[str, Family] = {
     ),
 }
 
-# What differs between two decks of a family; the rest is the family's own. Settings at which a
-# deck is best move by a tenth or two, and so do all widths and rates.
+# Quantities that differ between two decks of a family; the other quantities are equal. The best
+# settings of a deck vary by 10 to 20 %, and so do all widths and rates.
 _DRAWN_OF_DECK = (
     *("length", "width", "amplitude", "conveying"),
     *("open_velocity", "shutoff_pressure", "gate_share", "best_air", "air_width"),
@@ -165,12 +167,12 @@ _DRAWN_OF_DECK = (
     *("balance_tilt", "balance_speed", "speed_exponent", "air_pull", "depth_pull", "cut_response"),
 )
 _DRAWN_OF_MATERIAL = ("wanted_spread", "unwanted_spread", "size", "bulk_density", "moisture")
-# Densities and feed grade scatter less, or the task turns trivial or hopeless.
+# Densities and feed grade vary less, because otherwise the task becomes trivial or impossible.
 _CALM = 0.3
 
 
 def random_deck(rng: np.random.Generator, family: str = "beans") -> Deck:
-    """One deck of a family: each quantity times a log-normal factor.
+    """A random deck of a family: each quantity is multiplied by a log-normal factor.
 
     Raises:
         InputError: when there is no such family.
@@ -182,7 +184,7 @@ def random_deck(rng: np.random.Generator, family: str = "beans") -> Deck:
 
 
 def random_material(rng: np.random.Generator, family: str = "beans") -> Material:
-    """One material of a family; the contrast and the share of the minority scatter too.
+    """A random material of a family, in which the contrast and the minority share also vary.
 
     Raises:
         InputError: when there is no such family.

@@ -1,14 +1,14 @@
-"""A gravity table that can be run without one: settings and material in, grade and recovery out.
+"""A simulated gravity table: settings and material in, grade and recovery out.
 
-The chain of causes, each one line of ``Deck._latent``: feed rate and end raise make a bed depth
-and an exposure time; the air gate and the bed make an air velocity, judged against minimum
-fluidisation; exposure, air and vibration make layers, hence a sharpness Ep; eccentric speed and
-side tilt pull the layers apart, hence a cut density ρ50. A partition curve with that Ep and ρ50,
-averaged over the densities of wanted and unwanted particles, gives recovery and grade. The
-wanted product is the heavy one, taken at the high side.
+The chain of causes, each step one line of ``Deck._latent``: feed rate and end raise determine a bed
+depth and an exposure time; the air gate and the bed determine an air velocity, which is compared
+with minimum fluidisation; exposure, air and vibration determine how well the bed layers, and so the
+sharpness Ep; eccentric speed and side tilt pull the layers apart and determine the cut density ρ50.
+A partition curve with that Ep and ρ50, averaged over the densities of wanted and unwanted
+particles, gives recovery and grade. The wanted product is the heavy one, taken at the high side.
 
-The signs are common practice in the trade, the magnitudes invented. The published parts are in
-``physics``. Never used by a recommendation.
+The signs of the effects are common practice in the trade; their magnitudes are invented. The
+published parts are in ``physics``. Recommendations never use this module.
 """
 
 from __future__ import annotations
@@ -27,31 +27,32 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Width of the border between two bed states, as a relative change of the air ratio or depth:
-# the same set-point near a border is sometimes even and sometimes not.
+# Width of the border between two bed states, as a relative change of the air ratio or depth: a
+# set-point near a border is sometimes even and sometimes not.
 BORDER = 0.04
-# Vibration carries part of the bed's weight, so fluidisation needs less air: share per unit of Γ.
+# Vibration carries part of the bed's weight, so fluidisation needs less air, by this share for each
+# unit of Γ.
 VIBRATION_RELIEF = 0.15
-# Moisture (% wet basis) at which the material data hold, and what a point more does: damp
-# particles cling, which asks for more air and blurs the layers.
+# Moisture (% wet basis) at which the material data hold, and the effects of one more point: damp
+# particles cling to each other, which requires more air and blurs the layers.
 DRY_MOISTURE = 11.0
 CLING_AIR = 0.02
 CLING_BLUR = 0.04
-# Below this value of exposure times quality nothing has layered and Ep is already a hundred times
-# the deck's best; without the floor a dead bed divides by zero.
+# Smallest value of exposure times quality. At this value nothing has layered and Ep is a hundred
+# times the deck's best; without a floor, a bed without layers would cause a division by zero.
 LEAST_LAYERING = 1e-2
-# A recovery that is 0 or 1 in floating point has no logit; no scale could tell it from this share.
+# Smallest distance of a recovery from 0 and 1, which have no logit; no weighing could resolve it.
 LEAST_SHARE = 1e-6
 
 
 @dataclass(frozen=True)
 class Material:
-    """What is fed.
+    """The material that is fed.
 
     Args:
         feed_grade: share of wanted particles by mass, in (0, 1).
         wanted_density, unwanted_density: mean particle densities, kg/m3; wanted is heavier.
-        wanted_spread, unwanted_spread: standard deviations of them, kg/m3.
+        wanted_spread, unwanted_spread: standard deviations of the particle densities, kg/m3.
         size: particle diameter, m.
         bulk_density: kg/m3.
         moisture: % wet basis.
@@ -79,13 +80,13 @@ class Material:
 
 @dataclass(frozen=True)
 class Response:
-    """True values of n runs; each array has shape (n,) unless said otherwise.
+    """True values of n runs; each array has shape (n,) unless stated otherwise.
 
     Args:
         recovery: share of the wanted material that reaches the product.
         grade: share of wanted material in the product.
         yield_: share of the feed that reaches the product.
-        cut: density ρ50 of which half goes to the product, kg/m3.
+        cut: density ρ50, kg/m3; half of the particles of this density go to the product.
         probable_error: Ep of the partition, kg/m3; small is sharp.
         chance: chance of each of ``DECK_STATES``, shape (n, 5); rows sum to 1.
     """
@@ -99,22 +100,22 @@ class Response:
 
     @property
     def deck_state(self) -> NDArray[np.str_]:
-        """The likeliest bed state."""
+        """The most likely bed state of each run, shape (n,)."""
         return np.asarray(np.array(DECK_STATES)[np.argmax(self.chance, axis=1)])
 
     @property
     def failure(self) -> Floats:
-        """Chance of a failed trial."""
+        """Chance of a failed trial, shape (n,)."""
         return 1.0 - self.chance[:, 0]
 
 
 @dataclass(frozen=True)
 class Measurement:
-    """What a log would hold of n runs; grade and recovery are NaN for a failed trial.
+    """The readings of n runs in a log; grade and recovery are NaN for a failed trial.
 
     Args:
         grade: counted share of wanted particles, a multiple of 1/grade_count.
-        recovery: weighed and assayed, in (0, 1).
+        recovery: weighed and assayed recovery, in (0, 1).
         grade_count: particles in each purity sample.
         recovery_se: standard error of a recovery, fraction.
         deck_state: one of ``DECK_STATES`` for each run.
@@ -129,7 +130,8 @@ class Measurement:
 
 @dataclass(frozen=True)
 class _Latent:
-    """What decides a split, each (n,): cut density, Ep (kg/m3); and the states, (n, 5)."""
+    """The quantities that determine a split: cut density and Ep (kg/m3), each (n,); states, (n,
+    5)."""
 
     cut: Floats
     probable_error: Floats
@@ -138,40 +140,44 @@ class _Latent:
 
 @dataclass(frozen=True)
 class Deck:
-    """One deck: geometry, air, motion, and the laws it follows. The numbers are invented.
+    """One deck: its geometry, air, motion and laws. The numbers are invented.
 
     Args:
         length, width: of the deck, feed to discharge end and low to high side, m.
         amplitude: half the stroke, m.
-        drive_angle: of the stroke against the deck, deg.
+        drive_angle: angle of the stroke against the deck, deg.
         conveying: transport ratio V/(aω) for each unit of slope.
-        flat_slope: slope that conveys as much as the stroke alone does on a level deck.
+        flat_slope: slope that conveys as much as the stroke alone conveys on a level deck.
         full_turns: turns of the gate knob from closed to fully open.
         open_velocity: superficial air velocity, gate fully open and deck empty, m/s.
         shutoff_pressure: fan pressure at no flow, Pa.
-        gate_share: share of the flow resistance that a fully open gate makes.
-        best_air: air over minimum fluidisation that layers best at the reference depth.
-        air_depth: exponent by which a deeper bed wants more air.
+        gate_share: share of the flow resistance that is due to a fully open gate.
+        best_air: ratio of air to minimum fluidisation that layers best at the reference depth.
+        air_depth: exponent of the bed depth in the best air: a deeper bed needs more air.
         air_width: width of the air hump, on the log of the air.
-        best_throw, throw_width: the throw number that loosens the bed best; width on its log.
+        best_throw, throw_width: throw number that loosens the bed best; width of the hump on its
+            log.
         layering_time: seconds to layer a bed of the reference depth at best air and throw.
-        reference_depth: m.
-        depth_exponent: how the layering time grows with depth.
-        imperfection: best Ep over mean density; in air ρ - ρ(fluid) is ρ itself. Closely sized
-            feed is assumed: published air tables on unsized coal are several times blunter.
+        reference_depth: bed depth to which best air and layering time refer, m.
+        depth_exponent: exponent by which the layering time grows with depth.
+        imperfection: ratio of the best Ep to the mean density; in air ρ - ρ(fluid) is close to ρ.
+            Closely sized feed is assumed: published air tables on unsized coal are several times
+            blunter.
         balance_tilt, balance_speed: deg and rpm at which pull and lift are equal.
-        speed_exponent: how the lift grows with speed.
-        air_pull: how the pull on the floating layer grows with air; little air leaves all at
-            the high side, much air lifts heavy particles into the layer that runs low.
-        depth_pull: how the pull grows with depth; only the contact layer is lifted.
+        speed_exponent: exponent by which the lift grows with speed.
+        air_pull: exponent by which the pull on the floating layer grows with air. With little air
+            all material stays at the high side; much air lifts heavy particles into the layer that
+            runs to the low side.
+        depth_pull: exponent by which the pull grows with depth, since only the contact layer is
+            lifted.
         cut_response: shift of the cut for one unit of balance, in contrasts of the material.
-        bypass: share of the feed that goes to either side unsorted.
-        boiling_at, sluggish_at: air over best air beyond which the bed fails.
-        least_layers, most_depth: bed depths, in particles and in m, beyond which it fails.
+        bypass: share of the feed that reaches either side without being sorted.
+        boiling_at, sluggish_at: ratios of air to best air beyond which the bed fails.
+        least_layers, most_depth: bed depths, in particles and in m, beyond which the bed fails.
         cut_noise: run-to-run standard deviation of the cut, in contrasts.
         sharpness_noise: run-to-run standard deviation of ln Ep.
         recovery_se: standard error of a weighed and assayed recovery, fraction.
-        laws: functional forms.
+        laws: functional forms of gate, hump, balance and partition.
     """
 
     length: float = 2.6
@@ -225,7 +231,7 @@ class Deck:
         rng: np.random.Generator,
         grade_count: int = 400,
     ) -> Measurement:
-        """What a log would say: run-to-run noise, then a purity count and a weighed recovery.
+        """Simulated readings: run-to-run noise, then a purity count and a weighed recovery.
 
         Grade is a binomial count. The recovery error is added on the logit scale, scaled to
         ``recovery_se`` at the recovery of the run, so that a reading stays inside (0, 1).
@@ -259,7 +265,8 @@ class Deck:
         return swing * self.conveying * (self.flat_slope + np.sin(np.radians(end_raise)))
 
     def bed_depth(self, feed_rate: Floats, travel: Floats, material: Material) -> Floats:
-        """Depth of a bed that carries the feed away as fast as it comes, m; shape (n,)."""
+        """Bed depth, m, at which the deck carries the feed away as fast as it arrives; shape
+        (n,)."""
         return feed_rate / 3.6 / (material.bulk_density * self.width * travel)
 
     def air_velocity(self, turns: Floats, depth: Floats, material: Material) -> Floats:
@@ -267,7 +274,8 @@ class Deck:
 
         A fan p = p₀ - k u² against gate, deck and the bed's weight w = ρ_bulk g h gives
         u = u_open φ √((1 - w/p₀)/(φ²(1 - κ) + κ)), φ the opening and κ the gate's share of the
-        resistance: the gate chokes when nearly closed and hardly matters when nearly open.
+        resistance: the gate limits the flow when nearly closed and has little effect when nearly
+        open.
         """
         opening = self.laws.gate(np.asarray(turns) / self.full_turns)
         weight = material.bulk_density * physics.GRAVITY * depth
@@ -281,9 +289,10 @@ class Deck:
         Quality q = hump(air) · hump(throw) · (1 - exp(-(layers/least)²)) · exp(-(h/h_most)²): a
         bed layers when it is fluid, loose, thick enough to have layers and thin enough not to
         bubble. In an exposure τ = L/V it layers by Λ = qτ/(t (h/h_ref)^m), and
-        Ep = best Ep/(1 - exp(-Λ)): as sharp as the deck can be after long, blunt without limit
-        before. The cut is ρ50 = mean density + response · contrast · balance(ln pull/lift).
-        The forms are our own, made to have the right limits and signs.
+        Ep = best Ep/(1 - exp(-Λ)): a long exposure gives the best sharpness of the deck, a short
+        one an unlimited Ep. The cut is ρ50 = mean density + response · contrast · balance(ln
+        pull/lift). These forms are not published; they were chosen to have plausible limits and
+        signs.
         """
         feed_rate, end_raise, side_tilt, rpm, turns = np.atleast_2d(settings).T
         travel = self.travel(end_raise, rpm)
@@ -308,7 +317,8 @@ class Deck:
     def _air_excess(
         self, turns: Floats, depth: Floats, throw: Floats, material: Material
     ) -> Floats:
-        """Log of the air over the air that layers this bed best, shape (n,); -inf with no air."""
+        """ln of the ratio of the air to the air that layers this bed best, (n,); -inf without
+        air."""
         onset = physics.wen_yu_velocity(material.size, material.mean_density)
         onset *= 1.0 + CLING_AIR * (material.moisture - DRY_MOISTURE)
         deeper = (depth / self.reference_depth) ** self.air_depth
@@ -317,7 +327,7 @@ class Deck:
         return np.log(np.maximum(velocity / best, np.finfo(float).tiny))
 
     def _pull_over_lift(self, side_tilt: Floats, rpm: Floats, air: Floats, depth: Floats) -> Floats:
-        """Balance of the tilt's pull on the floating layer and the speed's lift, shape (n,)."""
+        """Balance of the tilt's pull on the floating layer and the lift of the stroke, shape (n,)."""
         log_ratio = (
             np.log(np.sin(np.radians(side_tilt)) / np.sin(np.radians(self.balance_tilt)))
             - self.speed_exponent * np.log(rpm / self.balance_speed)
@@ -327,7 +337,8 @@ class Deck:
         return self.laws.balance(log_ratio)
 
     def _chances(self, air: Floats, layers: Floats, depth: Floats) -> Floats:
-        """Chance of each bed state, shape (n, 5): soft borders, even where none is crossed."""
+        """Chance of each bed state, (n, 5); borders are soft, and a bed inside all borders is
+        even."""
         beyond = np.column_stack(
             [
                 np.zeros_like(air),
@@ -340,7 +351,7 @@ class Deck:
         return np.asarray(softmax(beyond / BORDER, axis=1))
 
     def _split(self, latent: _Latent, material: Material) -> Response:
-        """Recovery p_w; yield f p_w + (1 - f) p_u; grade f p_w over the yield."""
+        """Recovery p_w, grade f p_w / yield, and yield f p_w + (1 - f) p_u of each run."""
         wanted, unwanted = (
             self.bypass
             + (1.0 - 2.0 * self.bypass)

@@ -1,8 +1,8 @@
-"""The true optimum of a simulated deck: what a perfect operator would attain.
+"""The true optimum of a simulated deck, which an operator with full knowledge would attain.
 
-A benchmark measures a method by its distance from this number, so it must be no worse than any
-lattice point anyone can find: an even sample of the whole region, then many walkers that polish
-the best of it, all evaluated in bulk.
+A benchmark measures a method by its distance from this number, so no method may find a better
+lattice point. The search takes an even sample of the whole region and improves its best points by
+many walkers, all evaluated in bulk.
 """
 
 from __future__ import annotations
@@ -24,11 +24,11 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
 
-# Even sample of the region. A power of two, as the Sobol' sequence behind it asks for.
+# Number of points in the even sample of the region, a power of two as Sobol' sequences require.
 SAMPLE = 1 << 15
-# Walkers that polish, moves of each in a round, rounds, and the standard deviation of a move in
-# steps: on 75 random decks a wider reach or more rounds found nothing better, a narrower one did
-# worse by up to 2e-4.
+# Number of walkers, of moves of each walker in a round, of rounds, and the standard deviation of a
+# move in steps. On 75 random decks longer moves or more rounds found nothing better, and shorter
+# moves were worse by up to 2e-4.
 WALKERS = 48
 MOVES = 64
 ROUNDS = 20
@@ -37,7 +37,7 @@ REACH = 1.5
 
 @dataclass(frozen=True)
 class Optimum:
-    """The best settings, shape (5,), and the true values there."""
+    """The best settings, shape (5,), and the true values at these settings."""
 
     settings: Floats
     recovery: float
@@ -54,13 +54,13 @@ def attainable(
     max_failure: float = 0.05,
     seed: int = 0,
 ) -> Optimum:
-    """Highest true recovery whose true grade is at least ``min_grade``, on the lattice.
+    """The lattice point of highest true recovery whose true grade is at least ``min_grade``.
 
     Args:
-        region: lattice points allowed, with any bounds and couplings (a least feed rate, say);
-            the whole of ``GRAVITY_TABLE`` when None.
+        region: lattice points to search, with any bounds and couplings, such as a lowest feed rate;
+            None for all of ``GRAVITY_TABLE``.
         max_failure: largest chance of a failed trial.
-        seed: of the search; the answer should not depend on it.
+        seed: seed of the search; the result should not depend on it.
 
     Raises:
         LimitError: when no settings reach the grade.
@@ -84,7 +84,7 @@ def attainable(
 
 
 def _moves(rng: np.random.Generator, walkers: int, settings: int) -> Indices:
-    """Random steps, shape (walkers, MOVES, settings); about half the settings stay."""
+    """Random steps, shape (walkers, MOVES, settings); about half of the settings do not move."""
     shape = (walkers, MOVES, settings)
     steps = rng.standard_normal(shape) * REACH * (rng.random(shape) < 0.5)
     return np.rint(steps).astype(np.int64)
@@ -93,7 +93,7 @@ def _moves(rng: np.random.Generator, walkers: int, settings: int) -> Indices:
 def _worth(
     deck: Deck, material: Material, min_grade: float, max_failure: float, settings: Floats
 ) -> Floats:
-    """Recovery where the limits hold; below zero, by the shortfall, elsewhere; shape (n,)."""
+    """Recovery where the limits hold, elsewhere minus the shortfall; shape (n,)."""
     response = deck.run(settings, material)
     short = np.maximum(min_grade - response.grade, 0.0)
     risk = np.maximum(response.failure - max_failure, 0.0)
@@ -124,11 +124,12 @@ def demanding_grade(
     max_failure: float = 0.05,
     seed: int = 0,
 ) -> float:
-    """The grade that only a ``share`` of the region reaches: an equally hard goal for any deck.
+    """The grade that only a ``share`` of the region reaches, a goal of equal difficulty on any
+    deck.
 
     Args:
-        share: of the lattice points of the region, in (0, 1).
-        region, max_failure, seed: as in ``attainable``.
+        share: share of the lattice points of the region, in (0, 1).
+        region, max_failure, seed: see ``attainable``.
     """
     region = region or Region.whole(GRAVITY_TABLE)
     index = region.sample(SAMPLE, np.random.default_rng(seed))

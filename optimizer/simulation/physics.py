@@ -1,9 +1,10 @@
-"""Physics of a deck, as small pure functions: published correlations, and laws a deck may follow.
+"""Physics of a deck as pure functions: published correlations, and laws that a deck may follow.
 
 The first part is published and checked against its sources. The second part holds the functional
-forms on which real decks can differ (gate, hump, balance, partition); a ``Laws`` names one form
-of each, so that a benchmark can test a method on decks whose mathematics it was not built for.
-All functions broadcast over NumPy arrays. SI units unless a name says otherwise.
+forms on which real decks can differ (gate, hump, balance, partition); a ``Laws`` names one form of
+each kind, so that a benchmark can test a method on decks whose laws differ from those it was
+developed with. All functions broadcast over NumPy arrays. Units are SI unless a name says
+otherwise.
 """
 
 from __future__ import annotations
@@ -25,12 +26,13 @@ AIR_DENSITY = 1.204  # kg/m3, dry air at 20 degC
 AIR_VISCOSITY = 1.82e-5  # Pa s, dry air at 20 degC
 
 # Nodes of the Gauss-Hermite rule that averages a partition over a density distribution. With Ep
-# down to half the spread, sharper than any deck here, 32 leave an error below 1e-6 for the
-# logistic and normal partitions and 2e-4 for the arctan one.
+# down to half the spread, which is sharper than any deck here, 32 nodes leave an error below 1e-6
+# for the logistic and normal partitions and 2e-4 for the arctan partition.
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(32)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
-# The normal quantile of 0.75: it makes Ep of the normal partition its half interquartile range.
+# The normal quantile of 0.75, with which Ep of the normal partition is half its interquartile
+# range.
 NORMAL_QUARTILE = 0.674489750196082
 
 
@@ -45,8 +47,8 @@ def archimedes(
     Args:
         size: particle diameter d, m.
         density: particle density ρp, kg/m3.
-        gas_density: ρ, kg/m3.
-        viscosity: μ, Pa s.
+        gas_density: density of the gas ρ, kg/m3.
+        viscosity: viscosity of the gas μ, Pa s.
     """
     return size**3 * gas_density * (density - gas_density) * GRAVITY / viscosity**2
 
@@ -59,7 +61,8 @@ def wen_yu_velocity(
 ) -> float:
     """Superficial velocity of minimum fluidisation, m/s: Re = √(33.7² + 0.0408 Ar) - 33.7.
 
-    Source: C. Y. Wen and Y. H. Yu, AIChE Journal 12 (1966) 610. Arguments as ``archimedes``.
+    Source: C. Y. Wen and Y. H. Yu, AIChE Journal 12 (1966) 610. The arguments are those of
+    ``archimedes``.
 
     >>> round(wen_yu_velocity(0.006, 1250.0), 3)
     1.496
@@ -83,8 +86,8 @@ def ergun_velocity(
     Source: S. Ergun, Chemical Engineering Progress 48 (1952) 89.
 
     Args:
-        voidage: ε, fraction of the bed that is gas.
-        sphericity: φ, 1 for spheres.
+        voidage: void fraction ε of the bed.
+        sphericity: sphericity φ of the particles, 1 for spheres.
 
     >>> round(ergun_velocity(0.006, 1250.0, 0.42), 3)
     1.546
@@ -104,8 +107,8 @@ def throw_number(amplitude: float, rpm: Floats, drive_angle: float, slope: Float
     Args:
         amplitude: half the stroke a, m.
         rpm: eccentric speed, turns a minute, shape (n,).
-        drive_angle: β of the stroke against the deck, deg.
-        slope: α of the deck, deg, shape (n,).
+        drive_angle: angle β of the stroke against the deck, deg.
+        slope: slope α of the deck, deg, shape (n,).
     """
     omega = np.asarray(rpm) * (2.0 * np.pi / 60.0)
     lift = amplitude * omega**2 * np.sin(np.radians(drive_angle))
@@ -113,8 +116,9 @@ def throw_number(amplitude: float, rpm: Floats, drive_angle: float, slope: Float
 
 
 # --- Partition curves: share of particles of a density that go to the heavy (high) side.
-# ``z`` is (ρ - ρ50)/Ep. Each passes 1/4, 1/2 and 3/4 at z = -1, 0, 1, which is the definition of
-# the probable error Ep = (ρ75 - ρ25)/2 (K. F. Tromp's curve, ISO 923); they differ in the tails.
+# ``z`` is (ρ - ρ50)/Ep. Each curve passes through 1/4, 1/2 and 3/4 at z = -1, 0, 1, which is the
+# definition of the probable error Ep = (ρ75 - ρ25)/2 (K. F. Tromp's curve, ISO 923); they differ in
+# the tails.
 
 
 def logistic_partition(z: Floats) -> Floats:
@@ -144,7 +148,7 @@ def share_to_heavy(
     E[P((ρ - ρ50)/Ep)] over ρ ~ N(mean, spread²) by Gauss-Hermite quadrature.
 
     Args:
-        mean, spread: of the particle density, kg/m3.
+        mean, spread: mean and standard deviation of the particle density, kg/m3.
         cut, probable_error: ρ50 and Ep, kg/m3, shape (n,).
 
     Returns:
@@ -159,7 +163,7 @@ def share_to_heavy(
 
 
 def linear_gate(turned: Floats) -> Floats:
-    """A slide with a rectangular port."""
+    """φ = x: a slide with a rectangular port."""
     return np.asarray(turned)
 
 
@@ -169,16 +173,17 @@ def quick_gate(turned: Floats) -> Floats:
 
 
 # --- Humps: how well a bed stratifies against ``x``, the log of the air over the best air, in
-# units of the hump's width. Each is 1 at 0 and falls on both sides.
+# units of the hump's width. Each hump is 1 at 0 and decreases on both sides.
 
 
 def gaussian_hump(x: Floats) -> Floats:
-    """exp(-x²/2)."""
+    """exp(-x²/2): a hump with equal sides."""
     return np.asarray(np.exp(-0.5 * x**2))
 
 
 def skewed_hump(x: Floats) -> Floats:
-    """Gentle below the best air, steep above it: boiling destroys layers faster than it warns.
+    """A hump that falls slowly below the best air and steeply above it, where boiling destroys
+    layers.
 
     1/(1 + x²/2) for x < 0, exp(-x²) for x ≥ 0.
     """
@@ -186,22 +191,22 @@ def skewed_hump(x: Floats) -> Floats:
 
 
 # --- Balances: how far the cut moves with the log ratio of the tilt's pull over the speed's lift.
-# Each has slope 1 at 0.
+# Each balance has slope 1 at 0.
 
 
 def log_balance(ratio: Floats) -> Floats:
-    """ln(pull/lift): every doubling moves the cut by the same density."""
+    """ln(pull/lift): each doubling of the ratio moves the cut by an equal density."""
     return np.asarray(ratio)
 
 
 def saturating_balance(ratio: Floats) -> Floats:
-    """2(pull - lift)/(pull + lift): far off balance the deck runs out of layers to move."""
+    """2(pull - lift)/(pull + lift), which is bounded: far from balance no more layers can move."""
     return np.asarray(2.0 * np.tanh(0.5 * ratio))
 
 
 @dataclass(frozen=True)
 class Laws:
-    """One functional form of each kind; the default is the plainest of each."""
+    """One functional form of each kind; the default is the simplest form of each kind."""
 
     gate: Callable[[Floats], Floats] = linear_gate
     hump: Callable[[Floats], Floats] = gaussian_hump
