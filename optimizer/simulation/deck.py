@@ -327,7 +327,7 @@ class Deck:
         return np.log(np.maximum(velocity / best, np.finfo(float).tiny))
 
     def _pull_over_lift(self, side_tilt: Floats, rpm: Floats, air: Floats, depth: Floats) -> Floats:
-        """Balance of the tilt's pull on the floating layer and the lift of the stroke, shape (n,)."""
+        """Balance of the tilt's pull on the floating layer and the speed's lift, shape (n,)."""
         log_ratio = (
             np.log(np.sin(np.radians(side_tilt)) / np.sin(np.radians(self.balance_tilt)))
             - self.speed_exponent * np.log(rpm / self.balance_speed)

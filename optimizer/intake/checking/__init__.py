@@ -1,5 +1,5 @@
 """From columns to checked runs, or to rejects with a reason.
 
-In come named columns; out come, for each row, canonical fields or the field, value and reason that
-reject it. Whole columns are checked at a time.
+In come named columns. Out come, for each row, either canonical fields, or the field, value and
+reason for which the row is rejected. Checks work on whole columns.
 """

@@ -1,7 +1,7 @@
-"""From the rows of a log to runs in stored units, and the faulty rows with their reasons.
+"""From the rows of a log to runs in stored units and faulty rows with their reasons.
 
-Each function checks one field of a chunk and gives its column for the run table, or None when it
-is empty throughout. A fault never stops a check: a row gets all its reasons at once.
+Each function checks one field of a chunk and returns its column for the run table, or None when all
+its cells are empty. A fault does not stop the checks, so a row gets all its reasons at once.
 """
 
 from __future__ import annotations
@@ -35,13 +35,14 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Rows = NDArray[np.int64]
 
-# A value on the end of its range may come back from a conversion with its last digit changed.
+# Tolerance of the ends of a range: a unit conversion may change the last digit of a value.
 RANGE_TOLERANCE = 1e-6
-# A line is a folder of the history; folder names end at 255 bytes on common file systems.
+# A line is stored as a folder of the history, and common file systems limit folder names to 255
+# bytes.
 LONGEST_LINE = 200
-# A computed recovery of exactly 1 may come out above it by rounding.
+# Rounding may put a computed recovery of exactly 1 slightly above 1.
 ROUNDING = 1e-9
-# Whole numbers are exact in floating point up to here, and no sample has more particles.
+# Whole numbers up to this one are exact in floating point, and no sample has more particles.
 MOST_COUNTED = 2.0**53
 TEXTS_AND_TIMES = tuple(n for n in names_of(Kind.text, Kind.time) if n != "deck_state")
 _YES_OR_NO = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
@@ -49,15 +50,15 @@ _YES_OR_NO = {"true": True, "yes": True, "1": True, "false": False, "no": False,
 
 @dataclass
 class Checked:
-    """Outcome for one chunk.
+    """Outcome of the checks for one chunk.
 
     Args:
-        runs: rows without fault, in the run table's schema, with run ids where given.
+        runs: rows without fault, in the schema of the run table, with run ids where given.
         index: position of each run in the chunk, shape (len(runs),).
-        faults: the faults of all rows.
-        rejected: positions of the faulty rows.
-        unsure: positions of rows whose meaning the rest of the log may decide.
-        proof, settled, highest: by column, as in ``Fields``.
+        faults: faults of all rows of the chunk.
+        rejected: positions of the faulty rows in the chunk.
+        unsure: positions of rows whose meaning other rows of the log may decide.
+        proof, settled, highest: values by column, see ``Fields``.
     """
 
     runs: pa.RecordBatch
@@ -71,7 +72,7 @@ class Checked:
 
 
 def check(chunk: Chunk, log: Log) -> Checked:
-    """Checks a chunk of a log."""
+    """Check a chunk of a log."""
     fields = Fields(chunk, log)
     runs = _runs(fields)
     _refuse_moved(fields)
@@ -92,7 +93,7 @@ def check(chunk: Chunk, log: Log) -> Checked:
 
 
 def _runs(fields: Fields) -> pa.RecordBatch:
-    """A run for every row, faulty or not."""
+    """A run table with one row for each row of the chunk, including faulty rows."""
     log = fields.log
     columns: dict[str, pa.Array | None] = {
         **{name: OWN_CHECKS.get(name, _text)(fields, name) for name in TEXTS_AND_TIMES},
@@ -156,13 +157,13 @@ def _started_at(fields: Fields, _: str) -> pa.Array | None:
     found = parsed[0] if len(parsed) == 1 else pc.coalesce(*parsed)
     if fields.log.timed and found.null_count:
         missing = np.asarray(found.is_null()) & ~fields.faults.bad & ~fields.unsure
-        reason = "is missing: readings over time need the time of each"
+        reason = "is missing: readings over time need the time of each reading"
         fields.fault("started_at", missing, reason)
     return found
 
 
 def _deck_state(fields: Fields) -> pa.Array:
-    """The state of the deck; an empty cell means even."""
+    """The state of the deck of each row; an empty cell means even."""
     given = fields.text("deck_state")
     if given.null_count == fields.n:
         return _repeated(EVEN, fields.n)
@@ -183,7 +184,7 @@ def _deck_state(fields: Fields) -> pa.Array:
 
 
 OWN_CHECKS = {"line": _line, "started_at": _started_at}
-"""Checks of columns that are more than text."""
+"""Checks of columns by kind, for kinds other than text."""
 
 
 def _setting(fields: Fields, name: str) -> pa.Array | None:
@@ -228,7 +229,8 @@ def _fraction(fields: Fields, name: str, even: Mask) -> pa.Array | None:
 
 
 def _could_be_percent(fields: Fields, name: str, values: Floats, unread: Mask, top: float) -> Mask:
-    """Notes numbers without a unit that make sense as per cent only; which they are, shape (n,)."""
+    """Record faults of numbers without a unit that are possible only as per cent; returns their
+    mask, (n,)."""
     could: Mask = (values > top) & (values <= 100.0 * top) & ~unread & ~fields.says_unit(name)
     if any(is_percent(c.unit) for c in fields.columns(name)) or not could.any():
         return np.zeros(fields.n, bool)
@@ -262,7 +264,7 @@ def _settled(fields: Fields) -> pa.Array | None:
 
 
 def _in_range(fields: Fields, name: str, values: Floats, unread: Mask) -> None:
-    """Notes values outside the range that is declared for the line or the material."""
+    """Record faults of values outside the range that is declared for the line or the material."""
 
     def end(which: int) -> float | Floats:
         return fields.by_line(
@@ -293,19 +295,19 @@ def _in_range(fields: Fields, name: str, values: Floats, unread: Mask) -> None:
 
 
 def _which_is(converted: Mask, here: Floats, unit: pa.Array) -> pa.Array:
-    """Numbers in the declared unit, in words, where the log has them in another one."""
+    """Text with a number in the declared unit, for a number that the log has in another unit."""
     number = pc.binary_join_element_wise(_shown(here), unit, " ")
     said = pc.binary_join_element_wise(", which is ", pc.utf8_rtrim_whitespace(number), "")
     return pc.if_else(pa.array(converted), said, "")
 
 
 def _shown(numbers: Floats) -> pa.Array:
-    """Numbers to six significant digits, as text."""
+    """Numbers as text with six significant digits."""
     return pa.array(np.char.mod("%.6g", numbers).tolist(), pa.string())
 
 
 def _refuse_moved(fields: Fields) -> None:
-    """Notes rows of a rejects file that are still marked as having moved cells."""
+    """Record faults of rows of a rejects file that are still marked as having moved cells."""
     binding, text = (
         fields.log.binding,
         fields.chunk.text if fields.log.binding.is_rejects_file else None,
@@ -320,7 +322,7 @@ def _refuse_moved(fields: Fields) -> None:
 
 
 def _refuse_totals(fields: Fields, runs: pa.RecordBatch) -> None:
-    """Notes rows that are totals of others."""
+    """Record faults of rows that are totals of other rows."""
     table, binding = fields.chunk.table, fields.log.binding
     start = len(REJECT_COLUMNS) if binding.is_rejects_file else 0
     named = {c.index: name for name, found in binding.columns.items() for c in found}
@@ -333,7 +335,7 @@ def _refuse_totals(fields: Fields, runs: pa.RecordBatch) -> None:
 
 
 def _column(values: Floats) -> pa.Array | None:
-    """Numbers as a column with null for NaN; None when all are NaN."""
+    """Numbers as a column with null in place of NaN; None when all are NaN."""
     empty = np.isnan(values)
     if not empty.any():
         return pa.array(values)

@@ -1,7 +1,7 @@
-"""The faults of a chunk: masks and templates of reasons, filled in for the faulty rows only.
+"""The faults of a chunk: masks and templates of reasons, which are filled in for faulty rows only.
 
-A reason is a template, filled for all rows at once: tens of thousands of faulty rows, which a
-wrong unit or a wrong site file makes, cost little more than good ones.
+A reason is a template that is filled in for all rows at once. A wrong unit or a wrong site file
+causes tens of thousands of faulty rows; this way they take little more time than good rows.
 """
 
 from __future__ import annotations
@@ -23,17 +23,17 @@ if TYPE_CHECKING:
     Rows = NDArray[np.int64]
 
 Fill = Callable[["Rows"], pa.Array]
-"""Row positions to texts, both of shape (k,)."""
+"""A function from row positions to texts, both of shape (k,)."""
 
 _PLACE = re.compile(r"\{(\w+)\}")
 
 
 class Faults:
-    """Faults of the n rows of one chunk.
+    """The faults of the n rows of one chunk.
 
     Attributes:
-        bad: which rows have a fault, shape (n,).
-        stand_alone: which rows are faulty as a whole, whatever their fields; shape (n,).
+        bad: whether each row has a fault, shape (n,).
+        stand_alone: whether each row is faulty as a whole, regardless of its fields, shape (n,).
     """
 
     def __init__(self, n: int) -> None:
@@ -42,13 +42,14 @@ class Faults:
         self._found: list[tuple[str, Mask, str, Mapping[str, Fill]]] = []
 
     def add(self, name: str, mask: Mask, reason: str, fills: Mapping[str, Fill]) -> None:
-        """Notes rows whose field is at fault, and a template for the reason."""
+        """Record rows whose field is faulty, with a template of the reason."""
         if mask.any():
             self.bad |= mask
             self._found.append((name, mask, reason, fills))
 
     def whole(self, rows: Rows, reason: str, fills: Mapping[str, Fill]) -> None:
-        """Notes rows at fault as a whole: the first such reason stands alone."""
+        """Record rows that are faulty as a whole; the first such reason is the only one
+        reported."""
         mask = np.zeros(len(self.bad), bool)
         mask[rows] = True
         mask &= ~self.stand_alone
@@ -56,7 +57,7 @@ class Faults:
         self.stand_alone |= mask
 
     def of(self, rows: Rows) -> tuple[pa.Array, pa.Array]:
-        """First field at fault and joined reasons of some rows at fault, shape (len(rows),)."""
+        """First faulty field and joined reasons of some faulty rows, each of shape (len(rows),)."""
         fields, reasons = [], []
         for name, mask, template, fills in self._found:
             here = mask[rows]
@@ -69,7 +70,7 @@ class Faults:
 
 
 def filled(template: str, fills: Mapping[str, Fill], rows: Rows) -> pa.Array:
-    """The template with its places filled, for each row; shape (len(rows),)."""
+    """The template with its placeholders filled in for each row, shape (len(rows),)."""
     parts = _PLACE.split(template)
     if len(parts) == 1:
         return pa.repeat(template, len(rows))

@@ -1,6 +1,6 @@
-"""One chunk of a log as fields: text, states and numbers in stored units, and their faults.
+"""The fields of one chunk of a log: text, states and numbers in stored units, and their faults.
 
-Everything is done a column at a time. The reason of a fault says what the cell holds, what was
+All operations work on whole columns. The reason of a fault says what the cell contains, what was
 expected and what to do.
 """
 
@@ -34,29 +34,31 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Rows = NDArray[np.int64]
 
-# With a standard error above this a fraction could be anything.
+# A fraction with a standard error above this carries no information.
 HIGHEST_SE = 0.5
 NEEDED = ("grade", "recovery")
 COUNTS = (*names_of(Kind.count), "samples")
-# A column of numbers has a few units; in a column of prose each cell seems to have its own.
+# Largest number of units in a column. A column of numbers has a few units; in a column of prose
+# each cell seems to have its own unit.
 MOST_UNITS = 50
 
 
 @dataclass(frozen=True)
 class Log:
-    """What is the same for all rows of one log.
+    """Properties that all rows of one log share.
 
     Args:
-        name: the log as the user named it.
-        source: file name that the history keeps.
-        site, binding, decimal: how to read it.
-        latest: when a run can have started at the latest, see ``latest_start``.
-        line: line of rows that name none, or None.
-        timed: whether every row needs a time.
-        trials: whether a row without any result is a trial not run yet, and no fault.
-        proof: what each column proves of how it is written, by index; None while the log is
-            still being read.
-        factors: from units to stored ones, by field and line, as far as worked out.
+        name: name of the log as the user gave it.
+        source: file name that the history stores.
+        site, binding, decimal: the plant, the fields of the columns, and the notation of numbers.
+        latest: latest possible start of a run, see ``latest_start``.
+        line: line of the rows that name none, or None.
+        timed: whether each row needs a time.
+        trials: whether a row without any result is a trial that was not run yet, rather than a
+            fault.
+        proof: what the cells of each column prove about its notation, by index; None while the log
+            is still being read.
+        factors: factors from units to stored units, by field and line, as far as already computed.
     """
 
     name: str
@@ -72,23 +74,24 @@ class Log:
     factors: dict[tuple[str, str | None, str | None], float] = field(default_factory=dict)
 
     def proof_of(self, column: Column) -> int | None:
-        """What one column proves of how it is written; None while that is not known."""
+        """What the cells of a column prove about its notation; None while that is not known."""
         return None if self.proof is None else self.proof.get(column.index, 0)
 
 
 class Fields:
-    """The fields of one chunk, read one after the other; faults collect on the way.
+    """Reads the fields of one chunk one after another, and collects their faults.
 
     Args:
-        chunk, log: the rows, and how to read them.
+        chunk: the rows.
+        log: properties that all rows of the log share.
 
     Attributes:
         n: number of rows.
-        faults: what is at fault.
-        unsure: rows that the rest of the log may settle, shape (n,).
-        proof: what the columns of this chunk prove, by index.
-        settled: cells read as others of their column prove, by index.
-        highest: highest number of each column headed in per cent, by index.
+        faults: faults found so far.
+        unsure: whether other rows of the log may decide how to read a row, shape (n,).
+        proof: what the cells of this chunk prove about the notation of each column, by index.
+        settled: number of cells that were read in the notation that other cells prove, by index.
+        highest: highest number of each column whose heading says per cent, by index.
     """
 
     def __init__(self, chunk: Chunk, log: Log) -> None:
@@ -106,16 +109,16 @@ class Fields:
         return name in self.log.binding.columns
 
     def columns(self, name: str) -> tuple[Column, ...]:
-        """Columns of a field; more than one only in a rejects file."""
+        """The columns of a field; only a rejects file can have more than one."""
         return self.log.binding.columns.get(name, ())
 
     # -- faults ------------------------------------------------------------------------------
 
     def fault(self, name: str, mask: Mask, reason: str, **fills: Fill) -> None:
-        """Notes rows at fault, shape (n,).
+        """Record the faulty rows of a field as a mask, shape (n,).
 
-        The reason may have ``{value}``, the cell; ``{line}``; ``{expected}``; and what ``fills``
-        give, each a function of row positions to texts.
+        The reason may contain the placeholders ``{value}`` (the cell), ``{line}``, ``{expected}``
+        and the keys of ``fills``, whose values are functions from row positions to texts.
         """
         known = {
             "value": lambda rows: quoted(self.cells(name, rows)),
@@ -126,7 +129,7 @@ class Fields:
         self.faults.add(name, mask, f"{name} {reason}", {**known, **fills})
 
     def cells(self, name: str, rows: Rows, bare: bool = True) -> pa.Array:
-        """The text of a field in some rows, empty where it is missing; trimmed when ``bare``."""
+        """The text of a field in some rows, empty where it is missing, trimmed if ``bare``."""
         columns = self.columns(name)
         if not columns:
             return pa.repeat("", len(rows))
@@ -136,7 +139,8 @@ class Fields:
         return pc.utf8_trim_whitespace(cell) if bare else cell
 
     def expected(self, name: str, line: str | None) -> str:
-        """What a number of this field should be, in words."""
+        """A description of the numbers that this field accepts, such as "a fraction from 0 to
+        1"."""
         if name in COUNTS:
             return "a whole number above 0"
         if name in FRACTIONS:
@@ -148,7 +152,8 @@ class Fields:
         return f"a number from {low:g} to {high:g} {unit}".rstrip()
 
     def limits(self, name: str, line: str | None) -> tuple[float, float]:
-        """Declared range of a setting on a line or of a material variable, in declared units."""
+        """The declared range, in declared units, of a setting on a line or of a material
+        variable."""
         place = (
             self.site.space_of(line)[name]
             if name in self.site.space.names
@@ -160,26 +165,27 @@ class Fields:
 
     @cached_property
     def line(self) -> pa.Array:
-        """Line of each row, null where none is named; shape (n,)."""
+        """The line of each row, shape (n,), null where no line is named."""
         given = self.text("line")
         return given if self.log.line is None else pc.fill_null(given, self.log.line)
 
     @cached_property
     def _lines(self) -> tuple[list[str | None], Rows | None]:
-        """Lines of this chunk, and the line of each row as a position, None when there is one."""
+        """The lines of this chunk, and the position of each row's line in them; None for one
+        line."""
         coded = self.line.dictionary_encode(null_encoding="encode")
         names = coded.dictionary.to_pylist() or [None]
         return names, None if len(names) == 1 else coded.indices.to_numpy().astype(np.int64)
 
     def by_line(self, of: Callable[[str | None], float]) -> float | Floats:
-        """A number that depends on the line: one for all rows, or shape (n,)."""
+        """A number that depends on the line: one number for all rows, or shape (n,)."""
         names, codes = self._lines
         each = np.array([of(name) for name in names], dtype=float)
         same = codes is None or np.all(each == each[0])
         return float(each[0]) if same else each[codes]
 
     def by_line_text(self, of: Callable[[str | None], str]) -> Fill:
-        """A text that depends on the line, as a function of rows."""
+        """A text that depends on the line, as a function from row positions to texts."""
 
         def texts(rows: Rows) -> pa.Array:
             names, codes = self._lines
@@ -191,7 +197,7 @@ class Fields:
     # -- text and numbers --------------------------------------------------------------------
 
     def text(self, name: str) -> pa.Array:
-        """Trimmed text of a field, empty as null, shape (n,)."""
+        """The trimmed text of a field, shape (n,), null where it is empty."""
         texts = [
             _blank_as_null(as_text(self.chunk.table.column(c.index))) for c in self.columns(name)
         ]
@@ -200,7 +206,7 @@ class Fields:
         return one_array(texts[0] if len(texts) == 1 else pc.coalesce(*texts))
 
     def number(self, name: str) -> tuple[Floats, Mask]:
-        """A field in stored units, NaN where empty, and which cells cannot be read; (n,) each."""
+        """A field in stored units, NaN where empty, and a mask of unreadable cells; (n,) each."""
         values, unread = np.full(self.n, np.nan), np.zeros(self.n, bool)
         for k, column in enumerate(self.columns(name)):
             read, faulty = self._column(name, column)
@@ -219,11 +225,12 @@ class Fields:
         return values, unread
 
     def says_unit(self, name: str) -> Mask:
-        """Which cells of a field, once it is read, say a unit of their own; shape (n,)."""
+        """Which cells of a field state their own unit, shape (n,); the field must be read
+        before."""
         return self._said.get(name, np.zeros(self.n, bool))
 
     def _column(self, name: str, column: Column) -> tuple[Floats, Mask]:
-        """One column in stored units, and which cells cannot be read."""
+        """One column in stored units, and a mask of unreadable cells; (n,) each."""
         given = self.chunk.table.column(column.index)
         read = numbers(given, self.log.decimal, self.log.proof_of(column), units=True)
         self.note(column, read.proof, read.settled, read.unsure)
@@ -250,7 +257,8 @@ class Fields:
         return values, unread | unlike
 
     def note(self, column: Column, proof: int, settled: int, unsure: Mask | None) -> None:
-        """Keeps what a column proves, and which rows wait for the rest of the log."""
+        """Store what a column proves about its notation, and which rows wait for the rest of the
+        log."""
         if proof:
             self.proof[column.index] = self.proof.get(column.index, 0) | proof
         if settled:
@@ -259,7 +267,7 @@ class Fields:
             self.unsure |= unsure
 
     def _in_stored_unit(self, name: str, unit: str | None, read: Numbers) -> tuple[Floats, Mask]:
-        """Values in the stored unit, and which are in a unit that their line does not convert."""
+        """Values in the stored unit, and a mask of values whose unit the line cannot convert."""
         by = self.by_line(lambda line: self.factor(name, line, unit))
         values = scaled(read.values, by)
         unlike = np.broadcast_to(np.isnan(by), self.n).copy()
@@ -279,7 +287,7 @@ class Fields:
         return values, unlike
 
     def factor(self, name: str, line: str | None, unit: str | None = None) -> float:
-        """Factor to the stored unit, NaN where the line does not measure the field in the unit."""
+        """Factor to the stored unit; NaN where the unit does not fit the field on this line."""
         if name in COUNTS:
             return 1.0 if unit is None else float("nan")
         key = name, line, unit

@@ -1,9 +1,9 @@
-"""From cells to points in time, a column at a time.
+"""From cells to points in time; whole columns are converted at once.
 
-ISO 8601 is one cast. Of what the cast refuses, a date is read when it can be one day only: the
-year first, a month by its name, or a day above twelve. ``03/04/2025`` is read in the order that
-other dates of its column, written with the same mark, prove, if they all prove the same one; else
-it is named with both days.
+ISO 8601 cells are converted by one cast. Other cells are read when they can mean only one day: the
+year comes first, the month is a name, or the day is above twelve. ``03/04/2025`` is read in the
+order of day and month that other dates of its column with the same separator prove, provided that
+they all prove one order. Otherwise the cell is rejected with a reason that names both days.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 MARKS = "/.-"
 DAY_FIRST, MONTH_FIRST = (16, 32, 64), (128, 256, 512)
-"""What dates of a column prove, one flag for each mark between day, month and year."""
+"""Flags for what the dates of a column prove, for each separator of day, month and year."""
 
 _ISO = r"^\d{4}-\d{2}-\d{2}([T ]\d{2}(:\d{2}(:\d{2}(\.\d+)?)?)?)?"
 _ZONE = r"( ?Z|[+-]\d{2}(:?\d{2})?)$"
@@ -60,7 +60,7 @@ NO_DATE = (
 
 @dataclass
 class Times:
-    """A column as points in time (microseconds, UTC); the rest as in ``Numbers``."""
+    """A column as points in time (microseconds, UTC); the other fields are those of ``Numbers``."""
 
     values: pa.Array
     faults: list[tuple[Mask, str]] = field(default_factory=list)
@@ -70,16 +70,16 @@ class Times:
 
 
 def times(column: pa.ChunkedArray, latest: int, proof: int | None = None) -> Times:
-    """Cells of one column as points in time, and what could not be read or cannot be.
+    """The cells of one column as points in time, with unreadable and impossible cells.
 
-    A zone is converted to UTC; a time without one is taken as UTC, so that a log read twice in
-    two places gives the same run.
+    A time with a zone is converted to UTC. A time without a zone is taken as UTC, so that a log
+    gives equal runs wherever it is read.
 
     Args:
-        column: of any type.
-        latest: when a run can have started at the latest, see ``latest_start``.
-        proof: what the whole column proves of the order of day and month; None while that is not
-            known, and then dates that it could settle are unsure.
+        column: the cells, of any type.
+        latest: latest possible start of a run, see ``latest_start``.
+        proof: what the whole column proves about the order of day and month. None while that is not
+            known; dates that it could decide are then unsure.
     """
     read = _read(plain(column), proof)
     for mask, reason in _out_of_span(read.values, latest):
@@ -89,7 +89,7 @@ def times(column: pa.ChunkedArray, latest: int, proof: int | None = None) -> Tim
 
 
 def impossible(column: pa.ChunkedArray, latest: int) -> list[tuple[Mask, str]]:
-    """Cells of one column that are a time at which no run can have started, with the reason."""
+    """Cells of one column with a time at which no run can have started, and the reason."""
     return _out_of_span(_read(plain(column), None).values, latest)
 
 
@@ -99,7 +99,7 @@ def _out_of_span(values: pa.Array, latest: int) -> list[tuple[Mask, str]]:
 
 
 def _read(column: pa.ChunkedArray, proof: int | None) -> Times:
-    """A column of any type as points in time, whenever they are."""
+    """A column of any type as points in time, without limits on the time."""
     if pa.types.is_date(column.type) or pa.types.is_timestamp(column.type):
         return Times(instants(one_array(column)))
     text = one_array(as_text(column))
@@ -122,11 +122,12 @@ def _read(column: pa.ChunkedArray, proof: int | None) -> Times:
 
 
 def _iso_times(text: pa.Array) -> pa.Array:
-    """ISO dates and times of a column, null elsewhere; shape (n,)."""
+    """The ISO dates and times of a column, shape (n,), null elsewhere."""
     first = text.drop_null()[:1].to_pylist()
-    # A cast to UTC takes times with and without a zone, but is slow to fail without one.
+    # A cast to UTC accepts times with and without a zone, but is slow to fail where there is no
+    # zone.
     zoned = first and re.search(_ZONE, first[0])
-    # Marks for a missing date are shorter than a date; the first cast leaves them out.
+    # Marks for a missing date are shorter than a date, and the first cast ignores them.
     dated = pc.greater_equal(pc.binary_length(text), _SHORTEST)
     long = pc.if_else(dated, text, None)
     try:
@@ -138,9 +139,9 @@ def _iso_times(text: pa.Array) -> pa.Array:
 
 
 def _times_by_pattern(shown: pa.Array, proof: int | None) -> Times:
-    """Cells that are no plain ISO date."""
+    """Convert the cells that are not plain ISO dates."""
     dates = _Dates(shown, proof)
-    # More than six decimals of a second are cut: the history keeps microseconds.
+    # Decimals of a second beyond six are cut, because the history stores microseconds.
     text = pc.replace_substring_regex(dates.text, r"(\.\d{6})\d+", r"\1")
     text = pc.replace_substring_regex(text, r" Z$", "Z")
     iso, zoned = matches(text, _ISO + "$"), matches(text, _ISO + _ZONE)
@@ -163,11 +164,11 @@ def _times_by_pattern(shown: pa.Array, proof: int | None) -> Times:
 
 
 class _Dates:
-    """Dates of all kinds as ISO text where they can be one day only.
+    """Dates in all notations as ISO text, where they can mean only one day.
 
     Args:
         text: trimmed cells.
-        proof: as in ``times``.
+        proof: see ``times``.
     """
 
     def __init__(self, text: pa.Array, proof: int | None) -> None:
@@ -185,7 +186,7 @@ class _Dates:
                 self._write(matched, y, m, d, rest)
 
     def _numbered(self, proof: int | None) -> None:
-        """Day and month as numbers before the year, in whichever order."""
+        """Read dates that have day and month, in either order, as numbers before the year."""
         parts = pc.extract_regex(self.text, _DAY_OR_MONTH)
         a, b, y, rest = (pc.struct_field(parts, [k]) for k in ("a", "b", "y", "rest"))
         mark, same = (pc.struct_field(parts, [k]) for k in ("mark", "same"))
@@ -211,7 +212,7 @@ class _Dates:
         self._write(matched & ~either, y, month, day, rest)
 
     def _write(self, where: Mask, y: pa.Array, m: pa.Array, d: pa.Array, rest: pa.Array) -> None:
-        """Puts ISO text where a date was understood."""
+        """Write ISO text for the cells whose date was understood."""
         m, d = pc.utf8_lpad(m, 2, "0"), pc.utf8_lpad(d, 2, "0")
         iso = pc.binary_join_element_wise(y, m, d, "-")
         iso = pc.binary_join_element_wise(iso, _clock(pc.fill_null(rest, "")), "")
@@ -219,13 +220,13 @@ class _Dates:
 
 
 def _clock(rest: pa.Array) -> pa.Array:
-    """Times of day as ISO text: 4:30 PM is T16:30; other text stays as it is."""
+    """Times of day as ISO text, such as T16:30 for 4:30 PM; other text is returned unchanged."""
     parts = pc.extract_regex(rest, _CLOCK)
     hour, minutes, half, zone = (pc.struct_field(parts, [k]) for k in ("h", "m", "half", "zone"))
     number = hour.cast(pa.int64())
     late = pc.starts_with(pc.utf8_lower(half), "p")
     turned = pc.add(pc.if_else(pc.equal(number, 12), 0, number), pc.if_else(late, 12, 0))
-    # 16:30 PM is not a time of day, and 4 without minutes is one only with AM or PM.
+    # 16:30 PM is not a time of day, and 4 without minutes is a time of day only with AM or PM.
     halved = pc.not_equal(half, "")
     valid = pc.if_else(halved, pc.less_equal(number, 12), pc.not_equal(minutes, ""))
     turned = pc.if_else(halved, turned, number)
@@ -249,9 +250,9 @@ def both_days(cells: pa.Array) -> pa.Array:
 
 
 def _cast_or_null(text: pa.Array, kind: pa.DataType) -> pa.Array:
-    """Cast, with null where a cell has the right form and is still no date (30 February).
+    """The cast of a column, null where a cell has the form of a date but is none (30 February).
 
-    Halves the column around the bad cells; they are few once the form is right.
+    The column is halved repeatedly around bad cells, which are few where the form is right.
     """
     try:
         return text.cast(kind)

@@ -1,4 +1,4 @@
-"""Totals and averages of other rows, which are not runs."""
+"""Recognizes rows that are totals or averages of other rows and so are not runs."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     Mask = NDArray[np.bool_]
 
-# The words that people and spreadsheets put in the first cell of such a row (common practice).
+# Words that people and spreadsheets put in the first cell of a totals row (common practice).
 WORDS = (
     "total", "totals", "grand total", "subtotal", "sub-total", "sum", "sums", "mean", "means",
     "average", "averages", "avg", "median", "min", "minimum", "max", "maximum", "count",
@@ -25,7 +25,7 @@ WORDS = (
     "summe", "gesamt", "gesamtsumme", "mittelwert", "mittel", "durchschnitt", "schnitt",
     "somme", "moyenne", "totale", "somma", "media", "promedio", "suma", "gemiddelde", "totaal",
 )  # fmt: skip
-# Here such a word may be a name, unless the row lacks settings and is not a run anyway.
+# In these fields such a word may be a name, unless the row lacks settings and so cannot be a run.
 _NAMES = ("line", "material")
 
 
@@ -36,14 +36,14 @@ def totals_rows(
     settings: Sequence[pa.Array],
     bad: Mask,
 ) -> tuple[NDArray[np.int64], pa.Array]:
-    """Positions of totals rows, and the first filled cell of each row where it is such a word.
+    """Positions of totals rows, and the word in the first filled cell of each of them.
 
     Args:
         table: rows of a log.
-        columns: its own columns, in order.
-        named: fields of the columns that fill one.
-        settings: settings of the rows as read, null where the cell is empty.
-        bad: which rows are at fault already.
+        columns: names of the log's own columns, in order.
+        named: field of each column that fills a field.
+        settings: the settings of the rows, null where the cell is empty.
+        bad: mask of rows that already have a fault.
     """
     left = np.ones(table.num_rows, bool)
     found = np.zeros(table.num_rows, bool)
@@ -64,7 +64,7 @@ def totals_rows(
 
 
 def _among(cells: pa.Array, asked: Mask) -> Mask:
-    """Which of the cells asked for are such a word, shape (n,)."""
+    """Which of the selected cells are a word for totals, shape (n,)."""
     hit = np.zeros(len(cells), bool)
     rows = np.flatnonzero(asked)
     if len(rows):

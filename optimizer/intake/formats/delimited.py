@@ -1,9 +1,9 @@
-"""Text logs, cut into blocks of whole lines.
+"""Reads text logs in blocks of whole lines.
 
-A block is parsed by pyarrow, straight to numbers where the columns that should hold numbers do,
-and as text where one does not: a clean log costs one pass, and a faulty cell is shown as it was
-written. Rows are numbered as the lines of the file, the first being line 1; a row that spans
-lines has the number of its first.
+pyarrow parses a block directly to numbers if all cells of the numeric columns are numbers, and as
+text otherwise. A clean log thus takes one pass, and a faulty cell is shown as it was written. A row
+has the number of its line in the file, counted from 1; a row of several lines has the number of the
+first.
 """
 
 from __future__ import annotations
@@ -31,19 +31,20 @@ from optimizer.text.formulas import as_meant
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-# Large enough that the fixed cost of a block does not count; small enough that its columns stay in
-# the processor's cache while they are checked, and that two processors share a log of usual size.
+# Size of a block in bytes: large enough that the fixed cost of a block does not matter; small
+# enough that its columns stay in the processor's cache while they are checked, and that two
+# processors share a log of usual size.
 BLOCK_BYTES = 4 << 20
 _TORN = re.compile(rb"[^\n]*\0[^\n]*")
-# No log has a longer row; without a limit, a file of another kind would fill the memory.
+# Longest row in bytes. Without a limit, a file of another kind could fill the memory.
 LONGEST_ROW = 64 << 20
 
 
 def open_delimited(stream: IO[bytes] | Any, name: str, known: Headings) -> Source:
-    """Opens a text log.
+    """Open a text log.
 
     Raises:
-        InputError: when it is empty or is not text.
+        InputError: when the file is empty or is not text.
     """
     try:
         content = decoded(stream, name)
@@ -70,7 +71,8 @@ def open_delimited(stream: IO[bytes] | Any, name: str, known: Headings) -> Sourc
 
 
 def _blocks(left: bytes, stream: Pieces, line: int, name: str) -> Iterator[tuple[bytes, int]]:
-    """Blocks of whole rows, from what is ``left`` of the sample on, and their line numbers."""
+    """Blocks of whole rows with their line numbers, starting with ``left``, the rest of the
+    sample."""
     while True:
         fresh = stream.read(BLOCK_BYTES)
         block = left + fresh
@@ -88,42 +90,42 @@ def _blocks(left: bytes, stream: Pieces, line: int, name: str) -> Iterator[tuple
 
 
 def _end_of_rows(block: bytes) -> int:
-    """Where the last whole row ends: at a line end outside quotes; 0 when no row is whole."""
+    """Position where the last whole row ends, a line end outside quotes; 0 when no row is whole."""
     end = block.rfind(b"\n") + 1
     if b'"' not in block or block[:end].count(b'"') % 2 == 0:
         return end
-    quote = block.rfind(b'"', 0, end)  # opens a cell that goes on in the next block
+    quote = block.rfind(b'"', 0, end)  # this quote opens a cell that continues in the next block
     inside = block.rfind(b"\n", 0, quote) + 1
-    # A lone quote inside a cell has no partner, so the line end ends a row after all.
+    # A single quote inside a cell has no partner, so the line end does end the row.
     return inside if inside and block[:inside].count(b'"') % 2 == 0 else end
 
 
 class _UnpairedError(Exception):
-    """Quotes of a block do not pair up."""
+    """The quotes of a block do not pair up."""
 
 
 class _BlockReader:
-    """Makes chunks of the blocks of one log.
+    """Converts the blocks of one log to chunks.
 
     Args:
-        name, layout: the log.
-        numeric: columns that should hold numbers.
+        name, layout: name and layout of the log.
+        numeric: indices of the columns that should hold numbers.
     """
 
     def __init__(self, name: str, layout: Layout, numeric: frozenset[int]) -> None:
         self.name, self.numeric = name, numeric
         self.headings = layout.found.headings
-        # Headings beyond this are blank, for the delimiter that ends most rows.
+        # Headings after this number are blank; they exist for delimiters at the end of most rows.
         self.width = len(layout.found.repeats[0])
         self.aligned = layout.delimiter == ALIGNED
         self.delimiter = "\t" if self.aligned else layout.delimiter
         self.mark = "," if layout.decimal == "comma" else "."
 
     def read(self, block: bytes, first: int) -> Chunk:
-        """The chunk of a block whose first line has the number ``first``.
+        """The chunk for a block whose first line has the number ``first``.
 
-        Where quotes do not pair up, a quote is a sign like any other: a row that needed it is
-        ragged then and rejected by itself, and no row vanishes inside a cell.
+        Where quotes do not pair up, quotes are read as ordinary characters. A row that needed its
+        quotes is then ragged and rejected, but no other row disappears inside a cell.
         """
         block, torn = _without_torn(block, first) if b"\0" in block else (block, [])
         if self.aligned:
@@ -144,7 +146,7 @@ class _BlockReader:
             try:
                 table = self._table(block, self.numeric, bad, quoted)
             except pa.ArrowInvalid:
-                # A cell is not a number: the blocks to come are likely to have such a cell as well.
+                # A cell is not a number, and later blocks are likely to have such cells too.
                 self.numeric = frozenset()
                 bad.clear()
         if table is None:
@@ -163,7 +165,8 @@ class _BlockReader:
     def _table(
         self, block: bytes, numeric: frozenset[int], bad: list[tuple[int, str]], quoted: bool
     ) -> pa.Table:
-        """The block as a table, numbers where asked; rows of another width go to ``bad``.
+        """The block as a table with numbers in numeric columns; rows of another width go to
+        ``bad``.
 
         Raises:
             pyarrow.ArrowInvalid: when a cell is not a number.
@@ -178,7 +181,8 @@ class _BlockReader:
         table = pa_csv.read_csv(
             pa.BufferReader(block),
             read_options=pa_csv.ReadOptions(
-                # One thread a block: blocks are read in parallel, and only so are rows numbered.
+                # Each block is parsed in one thread: blocks are read in parallel, and pyarrow
+                # numbers rows only in one thread.
                 column_names=names,
                 use_threads=False,
                 block_size=len(block) + 1,
@@ -202,7 +206,7 @@ class _BlockReader:
     # -- rows of another width ---------------------------------------------------------------
 
     def _with_odd_rows(self, chunk: Chunk, bad: list[tuple[int, str]], quoted: bool) -> Chunk:
-        """The chunk with rows put back that only lack or have blank cells at their end."""
+        """The chunk including rows whose width differs only by blank cells at the end."""
         at = np.array([number for number, _ in bad], dtype=np.int64) - 1
         odd = [
             (int(chunk.rows[k]), self._cells(text, quoted))
@@ -232,7 +236,7 @@ class _BlockReader:
         return Chunk(table, np.zeros(0, np.int64), lambda: table)
 
     def _with_torn_rows(self, chunk: Chunk, torn: list[tuple[int, str]], quoted: bool) -> Chunk:
-        """The chunk with rows that have zeros in them among its ragged ones."""
+        """The chunk whose ragged rows include the rows with zero bytes."""
         odd = [(row.row, row.cells) for row in chunk.ragged]
         odd += [(line, self._cells(text, quoted)) for line, text in torn]
         odd.sort()
@@ -240,7 +244,8 @@ class _BlockReader:
         return replace(chunk, ragged=ragged)
 
     def _without_moved_rows(self, chunk: Chunk) -> Chunk:
-        """The chunk without rows that have a cell where only a closing delimiter has its place."""
+        """The chunk without rows that have a cell in a column that exists only for a closing
+        delimiter."""
         beyond = chunk.table.columns[self.width :]
         moved = np.logical_or.reduce([np.asarray(column.is_valid()) for column in beyond])
         if not moved.any():
@@ -261,9 +266,10 @@ class _BlockReader:
         return [as_meant(cell) for cell in text.split(self.delimiter)]
 
     def _only_blanks(self, cells: list[str]) -> bool:
-        """Whether what a row lacks of the headings, or has beyond them, is blank.
+        """Whether the cells that a row lacks, or has beyond the headings, are blank.
 
-        Not beyond them in a comma-separated log: a decimal comma there moves blank cells out.
+        Cells beyond the headings do not count as blank in a comma-separated log, where a decimal
+        comma shifts blank cells to the end.
         """
         n = len(self.headings)
         if len(cells) > n and self.delimiter == ",":
@@ -274,7 +280,8 @@ class _BlockReader:
     # -- line numbers ------------------------------------------------------------------------
 
     def _line_numbers(self, block: bytes, first: int, n: int, quoted: bool) -> NDArray[np.int64]:
-        """Line numbers of the n rows of a block, blank lines counted and left out; shape (n,)."""
+        """Line numbers of the n rows of a block, shape (n,); blank lines are counted but are not
+        rows."""
         lines = block.count(b"\n") + (not block.endswith(b"\n"))
         if lines == n:
             return np.arange(first, first + n)
@@ -291,10 +298,11 @@ class _BlockReader:
     def _numbers_of_long_rows(
         self, block: bytes, first: int, n: int, quoted: bool
     ) -> NDArray[np.int64]:
-        """Line numbers when cells hold line ends: the csv module knows where each row began.
+        """Line numbers where cells contain line ends, from the csv module, which knows where rows
+        begin.
 
         Raises:
-            _UnpairedError: when a cell holds whole rows: its quote is a stray one.
+            _UnpairedError: when a cell holds whole rows, because its quote is a stray one.
         """
         text = io.StringIO(block.decode(), newline="")
         reader = csv.reader(
@@ -315,7 +323,7 @@ class _BlockReader:
 
 
 def _without_torn(block: bytes, first: int) -> tuple[bytes, list[tuple[int, str]]]:
-    """A block with the lines blank that have zeros in them, and those with their numbers."""
+    """A block in which lines with zero bytes are made blank, and these lines with their numbers."""
     lines, torn = block.split(b"\n"), []
     for k, line in enumerate(lines):
         if b"\0" in line:
@@ -325,7 +333,8 @@ def _without_torn(block: bytes, first: int) -> tuple[bytes, list[tuple[int, str]
 
 
 def _not_blank(table: pa.Table) -> NDArray[np.bool_] | None:
-    """Which rows have any cell filled, or None when all have; spreadsheets leave ``;;;;``."""
+    """Which rows have a filled cell, or None when all have; spreadsheets write ``;;;;`` for empty
+    rows."""
     if any(column.null_count == 0 for column in table.columns):
         return None
     empty = np.ones(len(table), bool)

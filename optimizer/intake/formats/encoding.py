@@ -1,4 +1,4 @@
-"""Text of any usual encoding and line end as UTF-8 with line feeds, block by block."""
+"""Converts text of any usual encoding and line end to UTF-8 with line feeds, block by block."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from typing import Any
 from optimizer.errors import InputError
 
 SAMPLE_BYTES = 1 << 16
-# Control characters that no text log has. Zero bytes are not among them: a logger leaves them where
-# it lost power.
+# Control characters that no text log has. Zero bytes are not among them, because a logger that lost
+# power leaves them.
 _BINARY = frozenset(range(1, 9)) | frozenset(range(14, 27)) | frozenset(range(28, 32))
-# Longer byte order marks come first, since that of UTF-32 begins like that of UTF-16.
+# Longer byte order marks come first, since the mark of UTF-32 begins with that of UTF-16.
 _MARKS = (
     (codecs.BOM_UTF32_LE, "utf-32"),
     (codecs.BOM_UTF32_BE, "utf-32"),
@@ -25,12 +25,12 @@ _UTF8_PAIR = re.compile(rb"[\xc3-\xf4][\x80-\xbf]")
 
 
 def decoded(stream: Any, name: str) -> Pieces:
-    """The stream in UTF-8 (or what older logs have for it), without a byte order mark.
+    """The stream as UTF-8, or Windows-1252 for older logs, without a byte order mark.
 
-    Of several zero bytes in a row one is left.
+    A sequence of zero bytes is shortened to one zero byte.
 
     Raises:
-        InputError: when it is empty or is not text.
+        InputError: when the stream is empty or is not text.
     """
     start = stream.read(SAMPLE_BYTES)
     stream.seek(0)
@@ -58,7 +58,7 @@ def decoded(stream: Any, name: str) -> Pieces:
 
 
 def _begins_with_a_line(start: bytes) -> bool:
-    """Whether the zero bytes, if there are any, come after the headings."""
+    """Whether all zero bytes, if there are any, come after the headings."""
     before, zero, _ = start.partition(b"\0")
     return not zero or b"\n" in before or b"\r" in before
 
@@ -68,7 +68,7 @@ def _one_zero(piece: bytes) -> bytes:
 
 
 def _without_mark(start: bytes) -> str:
-    """UTF-16 by its zeros: text of the Latin script has one in every other byte."""
+    """The UTF-16 encoding by its zero bytes: in Latin text every other byte is zero."""
     half = len(start) // 2
     low, high = start[0::2].count(0), start[1::2].count(0)
     if high > 0.3 * half and low < 0.05 * half:
@@ -77,9 +77,11 @@ def _without_mark(start: bytes) -> str:
 
 
 class Pieces:
-    """Bytes in reads of full length, of a function that may give fewer; none is the end.
+    """A stream of full-length reads over a function that may return fewer bytes; no bytes mean the
+    end.
 
-    No wrapper of the standard library: those close the stream below them when they go.
+    The wrappers of the standard library are not used, because they close the underlying stream when
+    they are deleted.
     """
 
     def __init__(self, read: Callable[[int], bytes]) -> None:
@@ -87,18 +89,18 @@ class Pieces:
         self._left = b""
 
     def read(self, n: int) -> bytes:
-        """The next ``n`` bytes, fewer at the end."""
+        """The next ``n`` bytes, or fewer at the end of the stream."""
         pieces, length = [self._left] if self._left else [], len(self._left)
         while length < n and (piece := self._read(n - length)):
             pieces.append(piece)
             length += len(piece)
         whole = pieces[0] if len(pieces) == 1 else b"".join(pieces)
         self._left = whole[n:]
-        return whole[:n]  # no copy when that is all of it
+        return whole[:n]  # no copy when this is the whole buffer
 
 
 class _Transcoded:
-    """Bytes of another encoding as UTF-8."""
+    """Converts the bytes of a stream in another encoding to UTF-8."""
 
     def __init__(self, read: Callable[[int], bytes], encoding: str) -> None:
         self._read = read
@@ -113,9 +115,10 @@ class _Transcoded:
 
 
 def utf8(block: bytes) -> bytes:
-    """The block in UTF-8; lines that are not are taken as Windows-1252, which older logs are in.
+    """The block in UTF-8; lines that are not UTF-8 are read as Windows-1252, used by older logs.
 
-    Line by line, because one bad byte in a UTF-8 log must not change the names of its lines.
+    The decision is made line by line, so that one bad byte in a UTF-8 log does not change the names
+    of its decks.
     """
     if block.isascii():
         return block

@@ -1,4 +1,4 @@
-"""From paths, folders and patterns to the log files that they name."""
+"""Finds the log files that paths, folders and patterns name."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ from optimizer.intake.reading.source import Chunk, Source
 from optimizer.plant.site import Site
 
 MOST_ROWS = 200_000
-"""Rows of a file that is read whole."""
+"""Largest number of rows of a file that is read whole."""
 
 
 def find_logs(paths: Iterable[str | Path]) -> list[Path]:
-    """Log files that paths, folders and patterns lead to, each once.
+    """The log files that paths, folders and patterns name, each file once.
 
-    A path that does not exist stays in the list, so that it is reported with the others.
+    A path that does not exist remains in the list, so that it is reported with the others.
 
     Raises:
         InputError: when no path leads to a file.
@@ -56,9 +56,9 @@ def _logs_at(path: Path) -> Iterator[Path]:
 
 
 def _logs_in(folder: Path) -> Iterator[Path]:
-    """Logs in a folder and below it; not in hidden folders, nor in a history.
+    """Logs in a folder and its subfolders, except hidden folders and histories.
 
-    A folder that may not be read stands for itself, so that it is reported with the others.
+    A folder without read permission is listed itself, so that it is reported with the others.
     """
     if _is_closed(folder):
         yield folder
@@ -66,18 +66,18 @@ def _logs_in(folder: Path) -> Iterator[Path]:
     if os.path.exists(folder / "_delta_log"):
         return
     for entry in sorted(folder.iterdir()):
-        # Lock files that spreadsheets keep beside an open workbook begin with ~$.
+        # Names of lock files, which spreadsheets write beside an open workbook, begin with ~$.
         if entry.name.startswith((".", "_", "~$")):
             continue
         if os.path.isdir(entry):
-            if not folder.resolve().is_relative_to(entry.resolve()):  # a link back up
+            if not folder.resolve().is_relative_to(entry.resolve()):  # a link to a parent folder
                 yield from _logs_in(entry)
         elif entry.name.lower().endswith(SUFFIXES):
             yield entry
 
 
 def _is_closed(path: Path) -> bool:
-    """Whether the system refuses access; a path that does not exist is not refused."""
+    """Whether the system denies access to a path; for a path that does not exist, false."""
     try:
         os.stat(path)
         if os.path.isdir(path):
@@ -91,7 +91,7 @@ def _is_closed(path: Path) -> bool:
 
 
 def read_whole(path: Path) -> tuple[Source, list[Chunk]]:
-    """Reads the first table of a file that holds something other than runs.
+    """Read the first table of a file that contains data other than runs.
 
     Raises:
         InputError: when the file is missing, holds no table, or has more than ``MOST_ROWS`` rows.
@@ -109,7 +109,7 @@ def read_whole(path: Path) -> tuple[Source, list[Chunk]]:
 
 
 def logs_of_path(path: Path, known: Headings, warn: Callable[[str], None]) -> Generator[Member]:
-    """The logs of a file, which is open while they are read.
+    """The logs of a file, which remains open while they are read.
 
     Raises:
         InputError: when the file is missing or holds no log.

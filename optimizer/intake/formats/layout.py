@@ -1,4 +1,4 @@
-"""The layout of a text log: its delimiter, the place of its headings, its decimal mark."""
+"""The layout of a text log: its delimiter, the position of its headings, its decimal mark."""
 
 from __future__ import annotations
 
@@ -16,13 +16,16 @@ from optimizer.intake.reading.heading_rows import FEWEST, FoundHeadings, find_he
 from optimizer.intake.reading.source import Decimal
 
 SAMPLE_ROWS = 100
-# Tab, semicolon and pipe rarely stand in a cell; a comma often does, so it is tried after them.
+# Delimiters in the order of trial. Tab, semicolon and pipe rarely occur in a cell; a comma often
+# does, so it is tried last.
 DELIMITERS = ("\t", ";", "|", ",", "~", "^", "!", "#", "&", "*", ":", " ")
-# Columns aligned with blanks: two or more separate them, since a cell may hold one.
+# Columns that are aligned with blanks are separated by two or more blanks, since a cell may contain
+# one.
 ALIGNED = "  "
 _OUTER = re.compile(rb"^ +| +(?=\r?$)", re.M)
 _GAP = re.compile(rb" {2,}")
-# Share of sampled rows that must have as many cells as the headings for a delimiter to be taken.
+# A delimiter is accepted if at least this share of the sampled rows has as many cells as the
+# headings.
 AGREEMENT = 0.9
 
 _PLAIN_CELL = [
@@ -38,9 +41,9 @@ class Layout:
 
     Args:
         delimiter: one character, or ``ALIGNED``.
-        found: its headings.
-        lines: lines up to the first row of data.
-        decimal: how numbers are written.
+        found: the headings of the log.
+        lines: number of lines before the first row of data.
+        decimal: notation of numbers.
         agrees: whether the sampled rows have as many cells as the headings.
         body: the sampled rows.
     """
@@ -53,16 +56,17 @@ class Layout:
     body: Sequence[Sequence[str]]
 
     def is_plain(self, columns: Iterable[int]) -> bool:
-        """Whether the cells of some columns of the sampled rows are empty or plain numbers."""
+        """Whether all cells of these columns in the sampled rows are empty or plain numbers."""
         cells = [row[k] for row in self.body for k in columns if k < len(row)]
         return all(map(_PLAIN_CELL[self.decimal == "comma"].match, cells))
 
 
 def sniff(sample: str, known: Headings, name: str) -> Layout:
-    """The layout of a log, by its first lines.
+    """Detect the layout of a log from its first lines.
 
-    The delimiter is the one that makes headings of the most fields, the first of equals that
-    splits headings and rows alike; without any field, the one with the most cells.
+    The delimiter chosen is the one with which the headings name the most fields. Among equals it is
+    the first that splits headings and rows into equal numbers of cells. Where no heading names a
+    field, it is the delimiter that gives the most cells.
 
     Raises:
         InputError: when no delimiter divides the lines into cells.
@@ -86,14 +90,14 @@ def sniff(sample: str, known: Headings, name: str) -> Layout:
 
 
 def reader_of(text: str, delimiter: str) -> Any:
-    """The rows of a text, by the csv module."""
+    """A reader of the csv module over the rows of a text."""
     if delimiter == ALIGNED:
         text, delimiter = aligned_as_tabs(text.encode()).decode(), "\t"
     return csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
 
 
 def aligned_as_tabs(block: bytes) -> bytes:
-    """A block of lined-up columns with tabs between them."""
+    """A block of aligned columns, with tabs in place of the blanks between columns."""
     return _GAP.sub(b"\t", _OUTER.sub(b"", block))
 
 
@@ -117,7 +121,7 @@ def _layout(sample: str, delimiter: str, known: Headings) -> Layout | None:
 
 
 def _widened(found: FoundHeadings, body: Sequence[Sequence[str]]) -> tuple[FoundHeadings, bool]:
-    """The headings, with blank ones for the delimiters that most rows have at their ends."""
+    """The headings, extended by blank headings for delimiters at the end of most rows."""
     width = len(found.headings)
     if not body:
         return found, width > 1
@@ -132,9 +136,10 @@ def _widened(found: FoundHeadings, body: Sequence[Sequence[str]]) -> tuple[Found
 
 
 def _decimal(rows: Sequence[Sequence[str]]) -> Decimal:
-    """Decimal comma when a cell can be nothing else: ``1,5``, ``0,972``, not ``1,500``.
+    """The decimal mark: a comma where a cell can mean nothing else (``1,5``, ``0,972``, not
+    ``1,500``).
 
-    Not when another cell groups thousands with commas: then each column has to say for itself.
+    Where another cell groups thousands with commas, the decision is left to each column.
     """
     found: Decimal = "point"
     for cell in (cell for row in rows for cell in row):

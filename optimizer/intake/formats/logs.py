@@ -1,7 +1,7 @@
-"""The logs in a file of any format; the content decides on the format, not the name.
+"""The logs in a file of any format, which is recognized by the content rather than the name.
 
-A text or Parquet file is one log; a workbook has one in each sheet, an archive one or more in each
-of its files. In Parquet, and in rows handed over in memory, row k is the k-th.
+A text or Parquet file is one log. A workbook has a log in each sheet, and an archive has one or
+more logs in each of its files. In Parquet files and in rows in memory, rows are numbered from 1.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ _SHEETS = "xl/workbook.xml"
 
 @dataclass(frozen=True)
 class Member:
-    """One log of a file: how it is named, and how to open it."""
+    """One log of a file: its name, and a function that opens it."""
 
     name: str
     open: Callable[[], Source]
@@ -51,13 +51,13 @@ class Member:
 def logs_in(
     stream: IO[bytes], name: str, known: Headings, warn: Callable[[str], None]
 ) -> Iterator[Member]:
-    """The logs of a file; each must be read before the next is taken.
+    """Iterate over the logs of a file; each log must be read before the next one is requested.
 
     Args:
         stream: the open file.
-        name: of the file, as the user gave it.
-        known: names of fields, by which headings are found.
-        warn: called with a sentence for each part that is left out.
+        name: name of the file as the user gave it.
+        known: names of fields, by which headings are recognized.
+        warn: function that is called with a sentence for each part that is not read.
 
     Raises:
         InputError: when the file is damaged or holds no log.
@@ -163,7 +163,7 @@ def _opened(source: Source) -> Source:
 
 
 def table_of_rows(rows: Sequence[Mapping[str, object]]) -> pa.Table:
-    """Rows as a table; a column of mixed types becomes text."""
+    """Rows in memory as a table; a column of mixed types is converted to text."""
     names = list(dict.fromkeys(name for row in rows for name in row))
     columns = []
     for name in names:

@@ -1,9 +1,10 @@
-"""Parquet files as logs, with limits on what they hold once they are decoded.
+"""Reads Parquet files as logs, with limits on their decoded size.
 
-A value that repeats is written once, so a few kilobytes may stand for gigabytes. How much a file
-holds is found before it is decoded: from the rows and bytes that it states, and where that does
-not decide, from the lengths of its texts, at a number a row. While it is read each text stays one
-for all the rows that have it until it is cut, and rows are taken in pieces of a bounded size.
+A repeated value is stored once, so a few kilobytes may decode to gigabytes. The decoded size is
+therefore estimated before decoding: from the numbers of rows and bytes that the file states or,
+where these do not decide, from the lengths of its texts, which takes one number for each row.
+During reading, a repeated text is held once for all its rows until it is cut, and rows are read in
+pieces of bounded size.
 """
 
 from __future__ import annotations
@@ -30,28 +31,32 @@ if TYPE_CHECKING:
 
     Integers = NDArray[np.int64]
 
-# About as many rows as a block of text has, so that a chunk stays in the processor's cache.
+# Rows of a chunk: about as many as in a block of text, so that a chunk stays in the processor's
+# cache.
 BATCH_ROWS = 1 << 15
 PIECE_BYTES = 16 << 20
-"""Bytes of the rows that are checked together; a few such pieces are under way at a time."""
+"""Largest size in bytes of the rows that are checked together; a few such pieces are in memory at a
+time."""
 STEP_BYTES = 128 << 20
-"""Bytes that one step of reading may decode if each text were as long as its column's longest."""
+"""Largest number of bytes that one step of reading may decode, if each text had the length of the
+longest in its column."""
 LOOK_ROWS = 1000
-"""Rows of a group from which it saves time to look at its texts before they are counted."""
+"""Number of rows of a group from which looking at its distinct texts first saves time."""
 LARGE_TEXTS = 64 << 20
-"""Bytes of a column of texts up to which the texts may be too long and are read all the same."""
+"""Size in bytes of a column of texts up to which it is read even if its texts may be too long."""
 
 _WIDTHS = {"BOOLEAN": 1, "INT32": 8, "INT64": 8, "INT96": 12, "FLOAT": 8, "DOUBLE": 8}
 _TEXT = "BYTE_ARRAY"
 _OF_EACH = "DELTA_BYTE_ARRAY"
-"""Encoding that stores how each text differs from the one before; Arrow decodes it in full."""
+"""Encoding that stores each text as a difference from the previous one; Arrow decodes it in
+full."""
 _REPEATING = {_OF_EACH, "RLE_DICTIONARY", "PLAIN_DICTIONARY"}
-"""Encodings by which a short column can hold many long texts."""
+"""Encodings with which a column of few bytes can hold many long texts."""
 
 
 @dataclass(frozen=True)
 class Limits:
-    """The most that is read of one file: rows, columns, and bytes once decoded."""
+    """Limits of one file: largest numbers of rows, of columns, and of decoded bytes."""
 
     rows: int = 20_000_000
     columns: int = 2000
@@ -62,10 +67,10 @@ LIMITS = Limits()
 
 
 def open_parquet(stream: IO[bytes], name: str, limits: Limits = LIMITS) -> Source:
-    """A file as a log.
+    """Open a Parquet file as a log.
 
     Raises:
-        InputError: when it is damaged, or holds more than the limits.
+        InputError: when the file is damaged, or holds more than the limits.
     """
     file = File(stream, name, limits)
     file.check()
@@ -73,15 +78,15 @@ def open_parquet(stream: IO[bytes], name: str, limits: Limits = LIMITS) -> Sourc
 
 
 class File:
-    """A Parquet file.
+    """A Parquet file that is checked against limits and then read in pieces.
 
     Args:
         stream: the open file.
-        name: as the user gave it.
-        limits: what is read of it at most.
+        name: name of the file as the user gave it.
+        limits: limits of its decoded content.
 
     Raises:
-        InputError: when it is damaged, or two of its columns have one name.
+        InputError: when the file is damaged, or two of its columns have the same name.
     """
 
     def __init__(self, stream: IO[bytes], name: str, limits: Limits = LIMITS) -> None:
@@ -92,7 +97,7 @@ class File:
         self.metadata = plainly.metadata
         self.schema: pa.Schema = plainly.schema_arrow
         self._leaves = [self.metadata.schema.column(k) for k in range(self.metadata.num_columns)]
-        # Columns are read by name; a part of a nested column bears the name of the whole.
+        # Columns are read by name; a part of a nested column has the name of the whole column.
         names = Counter(leaf.path for leaf in self._leaves) | Counter(self.schema.names)
         twice = [column for column, count in names.items() if count > 1]
         if twice:
@@ -113,10 +118,10 @@ class File:
     # -- how much it holds -------------------------------------------------------------------
 
     def check(self) -> None:
-        """Refuses a file that holds more than the limits once it is decoded.
+        """Refuse a file whose decoded content exceeds the limits.
 
         Raises:
-            InputError: naming the limit that it exceeds.
+            InputError: when a limit is exceeded; the message names the limit.
         """
         limits, each = self.limits, self._rows
         rows = max(self.metadata.num_rows, int(each.sum()))
@@ -163,7 +168,8 @@ class File:
 
     @cached_property
     def _sizes(self) -> Integers:
-        """Bytes of each column of texts in each group, as the file states them, (groups, texts)."""
+        """Bytes of each column of texts in each group, as stated by the file, shape (groups,
+        texts)."""
         sizes = [[g.column(k).total_uncompressed_size for k in self._texts] for g in self._groups]
         return np.array(sizes, np.int64).reshape(len(self._groups), len(self._texts))
 
@@ -176,28 +182,29 @@ class File:
 
     @cached_property
     def _width(self) -> int:
-        """Bytes of a row, its texts left out."""
+        """Bytes of a row without its texts."""
         leaves = [self._leaves[k] for k in self._flat]
         return sum(_WIDTHS.get(leaf.physical_type, leaf.length) for leaf in leaves)
 
     @cached_property
     def _rows(self) -> Integers:
-        """Rows of each group, (groups, 1)."""
+        """Number of rows of each group, shape (groups, 1)."""
         return np.array([group.num_rows for group in self._groups], np.int64)[:, None]
 
     def _most_text(self, longest: Integers) -> int:
-        """Bytes that all texts have at most once they are cut.
+        """Upper bound of the bytes of all texts after they are cut.
 
         Args:
-            longest: text that repeats, of each column in each group, (groups, texts).
+            longest: length in bytes of the longest repeated text of each column in each group,
+                shape (groups, texts).
         """
         repeated = np.array([bool(self._encodings[k] & _REPEATING) for k in self._texts], bool)
         return int(np.sum(self._sizes + self._rows * repeated * np.minimum(longest, MOST_BYTES)))
 
     def _most_text_by_look(self) -> int:
-        """As ``_most_text``, by the texts that a group keeps for all its rows."""
+        """The bound of ``_most_text``, from the distinct texts that each group stores."""
         longest = self._sizes.copy()
-        if LOOK_ROWS * len(longest) > self._rows.sum():  # counting the texts costs no more
+        if LOOK_ROWS * len(longest) > self._rows.sum():  # counting the texts is as fast
             return self._most_text(longest)
         names = self._named(self._texts)
         file = self._opened(self._coded)
@@ -209,7 +216,7 @@ class File:
         return self._most_text(longest)
 
     def _bytes_of_texts(self) -> Iterator[int]:
-        """Bytes of all texts once they are cut, row after row; nothing is decoded twice."""
+        """Bytes of all texts after they are cut, counted row by row; no text is decoded twice."""
         total = 0
         for batch in self._read(self._texts):
             for column in batch.columns:
@@ -219,7 +226,7 @@ class File:
     # -- reading -----------------------------------------------------------------------------
 
     def batches(self) -> Iterator[pa.RecordBatch]:
-        """The rows, those columns left out that are nested, in pieces of a bounded size."""
+        """The rows in pieces of bounded size, without nested columns."""
         waiting: list[pa.RecordBatch] = []
         rows = size = 0
         left = 2 * self.limits.size
@@ -227,7 +234,7 @@ class File:
             waiting.append(piece)
             rows, size = rows + len(piece), size + piece.nbytes
             left -= piece.nbytes
-            if left < 0:  # the file states sizes that are wrong
+            if left < 0:  # the sizes that the file states are wrong
                 raise self._larger()
             if rows >= BATCH_ROWS // 2 or size >= PIECE_BYTES // 2:
                 yield _joined(waiting)
@@ -244,7 +251,8 @@ class File:
                 yield pa.RecordBatch.from_arrays(parts, names=batch.schema.names)
 
     def _read(self, columns: Sequence[int]) -> Iterator[pa.RecordBatch]:
-        """Some columns, texts that repeat as one of each whatever the file says of their size."""
+        """Some columns, with repeated texts held once, regardless of the sizes that the file
+        states."""
         step = min(BATCH_ROWS, PIECE_BYTES // max(1, self._width))
         for j, k in enumerate(self._texts):
             if _OF_EACH in self._encodings[k]:
@@ -261,7 +269,7 @@ class File:
 
     @cached_property
     def _coded(self) -> list[str]:
-        """Columns of texts that are read as one of each: those that repeat, as far as Arrow can."""
+        """Columns whose repeated texts are read once each, as far as Arrow supports it."""
         return self._named(
             k
             for k, encodings in self._encodings.items()
@@ -273,7 +281,7 @@ class File:
 
 
 def _lengths(column: pa.Array) -> Integers:
-    """Bytes of each text of a column, shape (n,); none where the column is of another type."""
+    """Bytes of each text of a column, shape (n,); an empty array for a column of another type."""
     if pa.types.is_dictionary(column.type):
         each = _lengths(column.dictionary)
         if not len(each):
@@ -285,7 +293,7 @@ def _lengths(column: pa.Array) -> Integers:
 
 
 def _longest(column: pa.Array) -> int:
-    """Bytes of the longest text of a column."""
+    """Number of bytes of the longest text of a column."""
     each = column.dictionary if pa.types.is_dictionary(column.type) else column
     return int(np.max(_lengths(each), initial=0))
 
@@ -301,7 +309,7 @@ def _holds_bytes(kind: pa.DataType) -> bool:
 
 
 def _cut_once(column: pa.Array) -> pa.Array:
-    """A column whose texts are cut, each once for all the rows that have it."""
+    """A column whose texts are cut, each distinct text once for all its rows."""
     if not pa.types.is_dictionary(column.type):
         return cut(column)
     if not _holds_bytes(column.type.value_type):
@@ -326,13 +334,14 @@ def _joined(pieces: Sequence[pa.RecordBatch]) -> pa.RecordBatch:
 
 
 def open_table(table: pa.Table, name: str) -> Source:
-    """Rows in memory as a log."""
+    """Open rows in memory as a log."""
     flat = [k for k, kind in enumerate(table.schema.types) if not pa.types.is_nested(kind)]
     return typed(name, table.schema, lambda: table.select(flat).to_batches(BATCH_ROWS))
 
 
 def typed(name: str, schema: pa.Schema, batches: Callable[[], Iterable[pa.RecordBatch]]) -> Source:
-    """A log whose columns have types; nested ones hold no cell, and the batches lack them."""
+    """A log whose columns have types; nested columns hold no cells and are missing in the
+    batches."""
     nested = [field.name for field in schema if pa.types.is_nested(field.type)]
     listed = ", ".join(f"'{column}'" for column in nested)
     return Source(

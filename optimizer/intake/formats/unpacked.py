@@ -1,8 +1,8 @@
-"""Limits on what packed files and workbooks unpack to.
+"""Limits on the unpacked size of packed files and workbooks.
 
-A few bytes of gzip or zip can hold gigabytes. An archive states the sizes of its files and a packed
-file its own; those are looked at first, and what is not as stated is found as it is unpacked. A log
-in plain text has no such limit: it is as large as it looks.
+A few bytes of gzip or zip can unpack to gigabytes. An archive states the sizes of its files, and a
+packed file states its own size. The stated sizes are checked first, and a wrong statement is found
+during unpacking. A log in plain text has no such limit, because its size is known.
 """
 
 from __future__ import annotations
@@ -17,34 +17,36 @@ from optimizer.errors import InputError
 from optimizer.intake.reading.source import DAMAGE
 
 MOST_TEXT = 1 << 30
-"""Bytes of a text log once it is unpacked."""
+"""Largest number of bytes of an unpacked text log."""
 MOST_TOGETHER = 4 << 30
-"""Bytes of all logs of an archive once they are unpacked."""
+"""Largest number of bytes of all unpacked logs of an archive."""
 MOST_HELD = 1 << 29
-"""Bytes of a Parquet file or a workbook inside an archive, which are held in memory whole."""
+"""Largest number of bytes of a Parquet file or workbook inside an archive, which is held in
+memory."""
 MOST_BOOK = 1 << 28
-"""Bytes of a workbook once it is unpacked."""
+"""Largest number of bytes of an unpacked workbook."""
 MOST_STRETCH, MOST_TAGS = 8 << 20, 200_000
-"""Bytes and marks of what the reader of workbooks holds at a time: a row, a text, the formats.
+"""Largest numbers of bytes and of markup tags in a part that the workbook reader holds at a time: a
+row, a text or the formats.
 
-A row has up to 16,384 cells with some six marks each."""
+A row has up to 16,384 cells with about six tags each."""
 MOST_CELLS = 50_000_000
-"""Cells of a sheet, including empty ones that come before a filled one."""
+"""Largest number of cells of a sheet, including empty cells before a filled one."""
 
 _AT_ONCE = 1 << 20
 _END = re.compile(rb"</(?:[\w.-]{1,40}:)?(?:row|si)\s*>")
 _LONGEST_END = 64
-# Parts of a workbook that are read; the others are pictures, pivot tables and the like.
+# Parts of a workbook that are read; other parts are, for example, pictures and pivot tables.
 _PARTS = re.compile(r"(xl/worksheets/.*|(xl/|docProps/)?[^/]*|(.*/)?_rels/[^/]*)\.(xml|rels)", re.I)
 
 
 class Capped:
-    """A stream of unpacked bytes that ends with an error where there are too many.
+    """A stream of unpacked bytes that raises an error when there are too many.
 
     Args:
-        stream: gives them.
-        name: of the log.
-        most: how many there may be.
+        stream: the stream of unpacked bytes.
+        name: name of the log.
+        most: largest number of bytes.
     """
 
     def __init__(self, stream: IO[bytes], name: str, most: int | None = None) -> None:
@@ -52,10 +54,10 @@ class Capped:
         self._most = self._left = MOST_TEXT if most is None else most
 
     def read(self, size: int) -> bytes:
-        """Up to so many bytes.
+        """Read up to a number of bytes.
 
         Raises:
-            InputError: when there are too many.
+            InputError: when the stream holds more than ``most`` bytes.
         """
         found = self._stream.read(size)
         self._left -= len(found)
@@ -64,13 +66,13 @@ class Capped:
         return found
 
     def seek(self, place: int) -> int:
-        """Goes back to the beginning, the only place that is ever needed."""
+        """Return to the beginning, the only position that is ever needed."""
         self._left = self._most
         return self._stream.seek(place)
 
 
 def too_large(name: str, most: int) -> InputError:
-    """The error for a file that unpacks to too much."""
+    """The error for a file whose unpacked size is too large."""
     return InputError(
         f"{name} unpacks to more than {most >> 20:,} MiB.",
         code="too-large",
@@ -79,10 +81,10 @@ def too_large(name: str, most: int) -> InputError:
 
 
 def check_gzip(stream: IO[bytes], name: str) -> None:
-    """Refuses a packed file that states a size above the limit and has it.
+    """Refuse a packed file whose stated size exceeds the limit and is true.
 
-    The size, to 4 GiB, is at its end (RFC 1952, section 2.3.1); where a file was cut short there is
-    anything, so what it states is counted before it is believed.
+    The last four bytes state the size modulo 4 GiB (RFC 1952, section 2.3.1). In a truncated file
+    they are arbitrary, so a stated size above the limit is verified by unpacking.
 
     Raises:
         InputError: when it is too large.
@@ -100,7 +102,7 @@ def check_gzip(stream: IO[bytes], name: str) -> None:
 
 
 def check_workbook(archive: zipfile.ZipFile, name: str) -> None:
-    """Refuses a workbook that its reader could not hold in memory.
+    """Refuse a workbook that its reader could not hold in memory.
 
     Raises:
         InputError: when it is too large.
@@ -118,7 +120,7 @@ def check_workbook(archive: zipfile.ZipFile, name: str) -> None:
 
 
 def _stretches(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> Iterator[tuple[int, int]]:
-    """Bytes and marks of a part, up to each end of a row or of a text, as they grow."""
+    """Growing counts of bytes and tags of a part, up to each end of a row or of a text."""
     size = tags = 0
     left = b""
     with archive.open(info) as stream:
@@ -138,10 +140,10 @@ def _too_large_a_book(said: str) -> InputError:
 
 
 def counted(rows: Iterable[list[str]], name: str) -> Iterator[list[str]]:
-    """Rows of a sheet.
+    """The rows of a sheet, with a limit on the number of cells.
 
     Raises:
-        InputError: when they have too many cells together.
+        InputError: when the rows have too many cells in total.
     """
     left = MOST_CELLS
     for row in rows:

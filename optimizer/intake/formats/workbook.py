@@ -1,8 +1,8 @@
-"""Workbooks (.xlsx): every sheet with the headings of a log is a log.
+"""Reads workbooks (.xlsx), in which each sheet with the headings of a log is a log.
 
-Cells are read as they are shown, so that nothing a person sees on the sheet is lost: 0.985 in a
-cell formatted as per cent is 98.5 %, a unit in the format stands after the number, a date is a
-date. A formula gives the value that the workbook keeps for it.
+Cells are read as they are shown, so that no visible information is lost: 0.985 in a cell that is
+formatted as per cent is read as 98.5 %, a unit in the format is appended to the number, and a date
+remains a date. A formula is read as the value that the workbook stores for it.
 """
 
 from __future__ import annotations
@@ -27,9 +27,9 @@ from optimizer.intake.reading.source import Chunk, Ragged, Source
 from optimizer.text.formulas import as_meant
 
 HEADING_ROWS = 100
-"""Rows of a sheet among which its headings are looked for."""
+"""Number of first rows of a sheet that are searched for its headings."""
 FEWEST_FIELDS = 3
-"""Fewer fields do not make a sheet a log: a sheet of notes may name one or two."""
+"""Smallest number of fields for a sheet to be a log; a sheet of notes may name one or two."""
 BATCH_ROWS, BATCH_CELLS = 1 << 13, 1 << 21
 
 _LITERAL = re.compile(r'"([^"]*)"|\\(.)|_.|\*.')
@@ -39,7 +39,7 @@ Cells = list[str]
 
 
 def sheets(stream: IO[bytes], name: str, known: Headings) -> Iterator[tuple[str, Source | None]]:
-    """Sheets of a workbook by name, each as a log; None for one that has no headings of a log.
+    """The sheets of a workbook by name, each as a log; None for a sheet without headings of a log.
 
     Raises:
         InputError: when the workbook is damaged.
@@ -69,22 +69,23 @@ def _source(name: str, sheet: Any, found: FoundHeadings) -> Source:
 
 
 def _sound(name: str, read: Callable[[], Any]) -> Any:
-    """The result of a function that reads a workbook; its failures become one error."""
+    """The result of a function that reads a workbook; any exception is converted to an
+    InputError."""
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # about features that hold no data
+            warnings.simplefilter("ignore")  # warnings about features without data
             return read()
     except InputError:
         raise
     except Exception as error:
-        # The reader raises all kinds of errors on damaged files.
+        # The reader raises many kinds of errors for damaged files.
         raise InputError(
             f"{name} is a damaged workbook: {reason_of(error)}.", hint="Save the log as CSV."
         ) from None
 
 
 def _rows(sheet: Any, first: int) -> Iterator[Cells]:
-    sheet.reset_dimensions()  # the size that a file states may be wrong
+    sheet.reset_dimensions()  # the dimensions that a sheet states may be wrong
     for row in sheet.iter_rows(min_row=first):
         yield [
             cell_text(cell.value, cell.number_format) if cell.value is not None else ""
@@ -137,7 +138,7 @@ def _chunk(batch: Sequence[Cells], first: int, width: int) -> Chunk:
 
 
 def cell_text(value: Any, number_format: str) -> str:
-    """A cell as text.
+    """A cell as text, in the way that its number format shows it.
 
     >>> cell_text(0.985, "0%"), cell_text(2.0, "General"), cell_text(4500, '0 "lb/h"')
     ('98.5%', '2', '4500 lb/h')
@@ -158,7 +159,7 @@ def cell_text(value: Any, number_format: str) -> str:
 
 @cache
 def _shown_as(number_format: str) -> tuple[bool, str]:
-    """Whether a format shows per cent, and the text that it puts after a number."""
+    """Whether a number format shows per cent, and the text that it appends to a number."""
     section = number_format.split(";")[0]
     if "%" in _LITERAL.sub("", section):
         return True, ""
