@@ -367,7 +367,7 @@ def test_rejected_rows_are_held_up_to_a_size_and_then_said(history, monkeypatch)
     assert 0 < report.rejected < 10_000
     assert report.read == report.rejected
     error = report.files[0].error or ""
-    assert "the rows at fault have more than 1 MiB, and no more are kept" in error
+    assert "the faulty rows have more than 1 MiB, and no more are kept" in error
     assert f"The {report.read} rows before that were read" in error
 
 

@@ -118,7 +118,7 @@ def utf8(block: bytes) -> bytes:
     """The block in UTF-8; lines that are not UTF-8 are read as Windows-1252, used by older logs.
 
     The decision is made line by line, so that one bad byte in a UTF-8 log does not change the names
-    of its decks.
+    of its production lines.
     """
     if block.isascii():
         return block

@@ -1,4 +1,5 @@
-"""What stands in an opened log: headings and their units, cells and the numbers in them.
+"""Reads the content of an opened log: headings and their units, cells and the numbers in them.
 
-The formats of files build on it; nothing here knows a format, or what a run is.
+The modules of file formats use this package, which itself depends on no format and does not know
+what a run is.
 """

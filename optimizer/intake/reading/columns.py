@@ -1,8 +1,8 @@
 """From the headings of a log to fields and units.
 
 A heading is a field's name in any case, with spaces, hyphens or underscores, and a unit in
-brackets or a closing per cent sign: ``Feed Rate``, ``feed-rate [kg/h]``, ``Grade %``. What the site
-file or an option maps takes precedence over what a heading says.
+brackets or a closing per cent sign: ``Feed Rate``, ``feed-rate [kg/h]``, ``Grade %``. A mapping in
+the site file or in an option takes precedence over the heading.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ from optimizer.plant.units import PERCENT_UNITS, same_unit
 from optimizer.text.headings import name_key, split_unit
 
 IGNORE = "ignore"
-"""What a column is mapped to so that it is not read."""
+"""Target of a mapping for a column that is not to be read."""
 
-# Columns that the rejects file puts before a row's own, and after it (see rejects.py).
+# Columns that a rejects file has before and after a row's own columns (see rejects.py).
 REJECT_COLUMNS = ("file", "row", "field", "value", "reason")
 SHAPE_COLUMN = "row_shape"
 MARK_COLUMN = "decimal_mark"
@@ -30,7 +30,7 @@ UNITLESS = (*names_of(Kind.text, Kind.time, Kind.count), *READINGS)
 
 @dataclass(frozen=True)
 class Column:
-    """One column of a log that fills a field; ``unit`` is None when the heading names none."""
+    """One column of a log that fills a field; ``unit`` is None where the heading names no unit."""
 
     index: int
     heading: str
@@ -39,13 +39,13 @@ class Column:
 
 @dataclass(frozen=True)
 class Binding:
-    """Which columns of a log fill which fields.
+    """The match of the columns of a log to fields.
 
     Args:
-        headings: all headings, as they stood.
-        columns: columns of each field; more than one only in a rejects file.
-        ignored: headings that fill nothing.
-        problem: why the log cannot be read, or empty.
+        headings: all headings as written in the log.
+        columns: columns of each field; only a rejects file can have more than one for a field.
+        ignored: headings that fill no field.
+        problem: reason why the log cannot be read; empty when it can.
     """
 
     headings: tuple[str, ...]
@@ -55,24 +55,26 @@ class Binding:
 
     @property
     def is_rejects_file(self) -> bool:
-        """Whether the log is a rejects file that was corrected."""
+        """Whether the log is a rejects file, corrected by a person."""
         return is_rejects_file(self.headings)
 
 
 def is_rejects_file(headings: Sequence[str]) -> bool:
-    """Whether headings are those of a rejects file."""
+    """Whether the headings are those of a rejects file."""
     return tuple(headings[: len(REJECT_COLUMNS)]) == REJECT_COLUMNS
 
 
 class Headings:
-    """The names that a site, its file and the options give to fields.
+    """The names by which headings of a log can mean fields: declared, mapped in the site file or in
+    options.
 
     Args:
-        site: declares fields and ``[columns]``.
-        mapping: heading to ``field`` or ``field [unit]``, before the site's own.
+        site: the site, which declares fields and mappings under ``[columns]``.
+        mapping: mapping from heading to ``field`` or ``field [unit]``, with precedence over the
+            site's.
 
     Raises:
-        InputError: when something is mapped to no known field.
+        InputError: when a heading is mapped to an unknown field.
     """
 
     def __init__(self, site: Site, mapping: Mapping[str, str] | None = None) -> None:
@@ -101,7 +103,7 @@ class Headings:
         return None if field is None else (field, unit)
 
     def _either_way(self, left: str, right: str) -> tuple[str, tuple[str, str | None]]:
-        """Heading and target of a line of ``[columns]``, whichever side is the field."""
+        """Heading and target of an entry of ``[columns]``, whichever side is the field."""
         a, b = self._target(left), self._target(right)
         if b is not None and (a is None or a[0] == b[0]):
             return left, b
@@ -115,12 +117,12 @@ class Headings:
         )
 
     def unmatched(self, headings: Iterable[str]) -> list[str]:
-        """Headings that the options map and that no log has."""
+        """Headings that the options map but no log has."""
         seen = {name_key(name) for h in headings for name in (h, split_unit(h)[0])}
         return [h for h in self.asked if name_key(h) not in seen]
 
     def count(self, cells: Iterable[str]) -> int:
-        """How many fields the cells would fill if they were headings."""
+        """Number of fields that the cells would name if they were headings."""
         mapped = {name_key(heading) for heading in self.mapped}
         found = set()
         for cell in cells:
@@ -135,13 +137,14 @@ class Headings:
 
         Args:
             headings: of the log.
-            line: line of rows that name none, by the options; None when they name none.
+            line: line, from the options, of rows that name none; None when the options name no
+                line.
         """
         columns: dict[str, list[Column]] = {}
         ignored, problems = [], []
         leading = len(REJECT_COLUMNS) if is_rejects_file(headings) else 0
         targets = self._targets(headings)
-        if set(PROVENANCE) <= set(headings):  # runs exported from a history
+        if set(PROVENANCE) <= set(headings):  # an export of runs from a history
             targets |= {name: (name, None) for name in READINGS if name in headings}
         for index, heading in enumerate(headings[leading:], leading):
             field, unit, problem = self._field_of(heading, targets.get(heading))
@@ -167,7 +170,8 @@ class Headings:
         )
 
     def _targets(self, headings: Sequence[str]) -> dict[str, tuple[str, str | None]]:
-        """What each mapped heading means: the one spelled alike, else those of the same name."""
+        """Target of each mapped heading: of an identical spelling, else of spellings with an equal
+        key."""
         targets = {}
         for wanted, target in self.mapped.items():
             alike = [h for h in headings if h.strip().lower() == wanted.strip().lower()]
@@ -180,14 +184,14 @@ class Headings:
     def _field_of(
         self, heading: str, mapped: tuple[str, str | None] | None
     ) -> tuple[str | None, str | None, str]:
-        """Field, unit and problem of one heading, mapped or not."""
+        """Field, unit and problem of one heading, with or without a mapping."""
         name, unit = split_unit(heading)
         if mapped is not None:
             field, asked = mapped
             if field == IGNORE:
                 return None, None, ""
             if asked is None and unit is not None and self.unit_problem(field, unit):
-                unit = None  # "Recovery (lab)" mapped to recovery: the bracket is not a unit
+                unit = None  # in "Recovery (lab)", mapped to recovery, the bracket is not a unit
             return field, unit if asked is None else asked, self.unit_problem(field, asked)
         found = self.fields.get(name_key(name))
         if found is None or found in UNITLESS:
@@ -195,13 +199,13 @@ class Headings:
         return found, unit, self.unit_problem(found, unit, heading)
 
     def takes_unit(self, heading: str) -> str | None:
-        """The field of a heading that names no unit and could; None of any other."""
+        """The field of a heading that could name a unit but does not; None for other headings."""
         name, unit = split_unit(heading)
         found = self.fields.get(name_key(name))
         return found if unit is None and found not in UNITLESS else None
 
     def unit_problem(self, field: str, unit: str | None, heading: str = "") -> str:
-        """Why a unit does not fit a field on any line, or empty."""
+        """Reason why a unit fits a field on no line; empty when it fits."""
         if unit is None or field in UNITLESS:
             return ""
         shown = f"column '{heading}'" if heading else f"column mapped to {field} [{unit}]"
@@ -224,7 +228,7 @@ class Headings:
     def _missing(
         self, columns: Mapping[str, list[Column]], headings: Sequence[str], line: str | None
     ) -> list[str]:
-        """The columns that a log lacks, in words; empty when it has all that it needs."""
+        """A sentence about required columns that a log lacks; empty when it lacks none."""
         needed = list(self.site.space.names)
         if "deck_state" not in columns:
             needed += ["grade", "recovery"]

@@ -1,4 +1,4 @@
-"""The row of a log that holds its headings, below titles and above a row of units."""
+"""Finds the row of a log that holds its headings, below titles and above a row of units."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from optimizer.intake.reading.columns import Headings, is_rejects_file
 from optimizer.text.headings import with_unit
 
 FEWEST = 2
-"""Fewest cells that must name a field for a row to count as headings."""
+"""Smallest number of cells that name fields in a row of headings."""
 _NUMBER = re.compile(r"\d")
 
 
@@ -20,11 +20,11 @@ class FoundHeadings:
     """The headings of a log.
 
     Args:
-        at: position of their row.
-        used: rows up to the first row of data, title lines and units included.
-        headings: as they stood, with the units of the line below.
-        repeats: the rows of headings and of units as they stood.
-        count: how many fields they name.
+        at: position of the row of headings.
+        used: number of rows before the first row of data, including title lines and units.
+        headings: headings as written, with units of the row below appended.
+        repeats: the rows of headings and of units as written.
+        count: number of fields that the headings name.
     """
 
     at: int
@@ -35,10 +35,10 @@ class FoundHeadings:
 
 
 def find_headings(rows: Sequence[Sequence[str]], known: Headings) -> FoundHeadings:
-    """The first of the rows that name the most fields; the first filled one if none names any.
+    """The headings: the first row that names the most fields, else the first filled row.
 
     Args:
-        rows: the first rows of a log, blank ones included.
+        rows: the first rows of a log, including blank rows.
         known: names of fields.
     """
     filled = [k for k, row in enumerate(rows) if any(cell.strip() for cell in row)]
@@ -48,7 +48,7 @@ def find_headings(rows: Sequence[Sequence[str]], known: Headings) -> FoundHeadin
             names = tuple(rows[k])
             return FoundHeadings(k, k + 1, names, (names,), max(known.count(names), FEWEST))
         counts[k] = known.count(rows[k])
-        if counts[k] > enough:  # no row of data names as many
+        if counts[k] > enough:  # no row of data names this many fields
             break
     at = max(counts, key=lambda k: (counts[k], -k))
     if counts[at] < FEWEST:
@@ -66,7 +66,7 @@ def find_headings(rows: Sequence[Sequence[str]], known: Headings) -> FoundHeadin
 
 
 def _units(names: Sequence[str], row: Sequence[str], known: Headings) -> tuple[str, ...]:
-    """The units in the row below the headings, or nothing when it is a row of data."""
+    """The units in the row below the headings; empty when that row holds data."""
     if len(row) > len(names) or any(_NUMBER.search(cell) for cell in row):
         return ()
     cells = [cell.strip().strip("[]()").strip() for cell in row]
@@ -83,6 +83,6 @@ def _units(names: Sequence[str], row: Sequence[str], known: Headings) -> tuple[s
 
 
 def is_heading_row(cells: Sequence[str], headings: Sequence[str], known: Headings) -> bool:
-    """Whether a row names as many fields as half of a log's headings, whatever their order."""
+    """Whether a row names at least half as many fields as a log's headings, in any order."""
     count = known.count(cells)
     return count > FEWEST and 2 * count >= known.count(headings)

@@ -1,8 +1,8 @@
-"""Limits on the length of texts, and how a longer text is cut.
+"""Limits on the length of texts, and the cutting of longer texts.
 
-A longer text is cut as its log is read, before it is copied anywhere, and a note of its length is
-appended. With that note it is still too long: the row is rejected, and rejected again until a
-person has shortened it.
+A longer text is cut while its log is read, before it is copied, and a note of its length is
+appended. The text with the note still exceeds the limit, so the row is rejected until a person
+shortens the text.
 """
 
 from __future__ import annotations
@@ -23,21 +23,22 @@ if TYPE_CHECKING:
 Texts = TypeVar("Texts", pa.Array, pa.ChunkedArray)
 
 LONGEST_TEXT = 2000
-"""Characters of a run id, a material or a note."""
+"""Largest number of characters of a run id, a material or a note."""
 LONGEST_QUOTED = 100
-"""Characters of a cell that are shown beside a reason and in it."""
+"""Largest number of characters of a cell that is shown with and in a reason."""
 LONGEST_HEADING = 500
-"""Characters of a heading; each rejected row is kept with all of them."""
+"""Largest number of characters of a heading; each rejected row is stored with all headings."""
 MARK = 30
-"""Most characters of the note that replaces the rest of a text; none is cut a second time."""
+"""Largest number of characters of the note in place of the rest of a text; a cut text is not cut
+again."""
 MOST_BYTES = 4 * LONGEST_TEXT + MARK
-"""Bytes of a text once it is cut."""
+"""Largest number of bytes of a cut text."""
 
 TOO_LONG = f"is longer than {LONGEST_TEXT:,} characters: shorten it"
 
 
 def too_long(text: pa.Array) -> NDArray[np.bool_]:
-    """Which texts are longer than a text may be, shape (n,)."""
+    """Which texts exceed the largest length, shape (n,)."""
     if _longest(text) <= LONGEST_TEXT:
         return np.zeros(len(text), bool)
     return as_mask(pc.greater(pc.utf8_length(text), LONGEST_TEXT))
@@ -60,7 +61,7 @@ def cut(column: Texts) -> Texts:
 
 
 def quoted(text: pa.Array) -> pa.Array:
-    """Texts as they are shown beside a reason, shape (n,)."""
+    """Texts in the form that is shown with a reason, shape (n,)."""
     if _longest(text) <= LONGEST_QUOTED:
         return text
     start = pc.binary_join_element_wise(pc.utf8_slice_codeunits(text, 0, LONGEST_QUOTED), "…", "")
@@ -68,7 +69,7 @@ def quoted(text: pa.Array) -> pa.Array:
 
 
 def with_texts_cut(chunk: Chunk) -> Chunk:
-    """A chunk of a log with its long texts cut, those of its ragged rows included."""
+    """A chunk of a log with its long texts cut, including those of its ragged rows."""
     ragged, read_text = chunk.ragged, chunk.read_text
     if len(ragged):
         ragged = replace(ragged, table=_cut_table(ragged.table), beyond=cut(ragged.beyond))
@@ -93,5 +94,5 @@ def _is_text(kind: pa.DataType) -> bool:
 
 
 def _longest(text: pa.Array | pa.ChunkedArray) -> int:
-    """Bytes of the longest text; characters are no more than that."""
+    """Number of bytes of the longest text, an upper bound of its number of characters."""
     return pc.max(pc.binary_length(text)).as_py() or 0

@@ -1,7 +1,7 @@
-"""Headings that are repeated among the rows of a log.
+"""Removes headings that are repeated among the rows of a log.
 
-Printed pages and joined files repeat them; such rows are not runs. Headings that differ mean that
-other columns follow, so the log is read only as far as them.
+Printed pages and joined files repeat headings; such rows are not runs. Different headings mean that
+other columns follow, so the log is read only up to them.
 """
 
 from __future__ import annotations
@@ -31,13 +31,13 @@ def without_headings(
     repeats: Iterable[Sequence[str]],
     names: Headings,
 ) -> Chunk | None:
-    """The chunk without rows of headings, cut before one that differs; None if it has none.
+    """The chunk without repeated headings, cut before different ones; None if it has no headings.
 
     Args:
         chunk: rows of a log.
-        rejected: positions of its rows at fault; headings are always among them.
-        headings: of the log.
-        repeats: its rows of headings and of units as they stood.
+        rejected: positions of the faulty rows of the chunk, which always include headings.
+        headings: headings of the log.
+        repeats: the log's rows of headings and of units as written.
         names: names of fields.
     """
     known = {_bare(row) for row in repeats}
@@ -69,7 +69,7 @@ def without_headings(
 
 
 def _wordy(table: pa.Table, rows: Rows) -> Iterable[tuple[int, list[str]]]:
-    """Positions and filled cells of the rows without any digit."""
+    """Positions and filled cells of the rows that contain no digit."""
     for column in table.columns:
         rows = rows[~matches(one_array(column.take(pa.array(rows))), r"\d")]
         if not len(rows):

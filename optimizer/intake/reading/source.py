@@ -1,4 +1,4 @@
-"""An opened log: its headings, and its rows in chunks, as they are written."""
+"""An opened log: its headings, and chunks of its rows as written."""
 
 from __future__ import annotations
 
@@ -18,28 +18,28 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 Decimal = Literal["point", "comma", "never"]
-"""How a log writes numbers: with a decimal point, a decimal comma, or (in a comma-separated log)
-never with a comma."""
+"""Notation of numbers in a log: with a decimal point, with a decimal comma, or (in a
+comma-separated log) without commas."""
 
-# Errors raised by reading a damaged, cut or protected file, however it is packed.
+# Errors that reading a damaged, truncated or protected file raises, for all kinds of packing.
 DAMAGE = (
     OSError,
     EOFError,
     zlib.error,
     lzma.LZMAError,
     zipfile.BadZipFile,
-    NotImplementedError,  # a compression that this Python does not know
-    RuntimeError,  # a password is needed
-    ValueError,  # a place before the start of the file
+    NotImplementedError,  # a compression that this Python does not support
+    RuntimeError,  # the file needs a password
+    ValueError,  # a position before the start of the file
 )
 
 
 ZERO = "\N{SYMBOL FOR NULL}"
-"""Replaces the zero bytes that a logger leaves in a row where it lost power."""
+"""Character shown in place of zero bytes, which a logger leaves in a row when it loses power."""
 
 
 class RaggedRow(NamedTuple):
-    """A row whose cells are not as many as the headings."""
+    """A row whose number of cells differs from the number of headings."""
 
     row: int
     cells: list[str]
@@ -47,13 +47,13 @@ class RaggedRow(NamedTuple):
 
 @dataclass(frozen=True)
 class Ragged:
-    """Rows whose cells are not as many as the headings.
+    """Rows whose numbers of cells differ from the number of headings.
 
     Args:
         rows: row numbers, shape (n,).
-        table: as many cells as there are headings, as text, missing ones null.
-        counts: how many cells each row has, shape (n,).
-        beyond: the cells beyond the headings, joined by bars, null where there are no such cells.
+        table: the cells as text, one column for each heading, null where a cell is missing.
+        counts: number of cells of each row, shape (n,).
+        beyond: the cells beyond the headings, joined by bars, null where there are none.
     """
 
     rows: NDArray[np.int64]
@@ -66,7 +66,7 @@ class Ragged:
 
     @property
     def torn(self) -> NDArray[np.bool_]:
-        """Which rows have zeros in them, shape (n,)."""
+        """Which rows contain zero bytes, shape (n,)."""
         columns = [*self.table.columns, self.beyond]
         held = [pc.fill_null(pc.match_substring(column, ZERO), False) for column in columns]
         masks = [np.asarray(mask.to_numpy(zero_copy_only=False), bool) for mask in held]
@@ -82,7 +82,7 @@ class Ragged:
 
     @classmethod
     def of(cls, rows: Sequence[int], cells: Sequence[Sequence[str]], width: int) -> Ragged:
-        """Ragged rows from lists of cells."""
+        """The table of ragged rows that are given as lists of cells."""
         padded = [[cell or None for cell in row[:width]] for row in cells]
         padded = [row + [None] * (width - len(row)) for row in padded]
         columns = zip(*padded, strict=True) if padded else [()] * width
@@ -99,7 +99,7 @@ class Ragged:
         )
 
     def keep(self, mask: NDArray[np.bool_]) -> Ragged:
-        """Some of the rows."""
+        """The ragged rows of a mask or index."""
         chosen = pa.array(mask)
         table, beyond = self.table.filter(chosen), self.beyond.filter(chosen)
         return Ragged(self.rows[mask], table, self.counts[mask], beyond)
@@ -107,17 +107,18 @@ class Ragged:
 
 @dataclass
 class Chunk:
-    """Some rows of a log.
+    """A number of successive rows of a log.
 
     Args:
-        table: one column a heading, in order; numbers where the reader could make them.
+        table: one column for each heading, in order, with numbers where the reader could convert
+            them.
         rows: row numbers, shape (n,).
-        read_text: gives the same rows as they stood, as text.
-        ragged: further rows, that fit no column.
-        headings: numbers of rows that repeat the headings, left out of the table.
-        stop: why the log cannot be read beyond these rows, or empty.
-        decimal: how these rows write numbers, where it is not as the rest of the log.
-        unrun: number of rows that are trials not run yet, left out of the table.
+        read_text: function that returns the rows of ``table`` as text as written.
+        ragged: further rows, whose cells do not fit the columns.
+        headings: row numbers of repeated headings, which are not in the table.
+        stop: reason why the log cannot be read beyond these rows; empty when it can.
+        decimal: notation of numbers in these rows; None for the notation of the log.
+        unrun: number of trials that were not run yet, whose rows are not in the table.
     """
 
     table: pa.Table
@@ -131,11 +132,11 @@ class Chunk:
 
     @cached_property
     def text(self) -> pa.Table:
-        """The rows as they stood; empty cells are null."""
+        """The rows as text as written; empty cells are null."""
         return self.read_text()
 
     def keep(self, mask: NDArray[np.bool_]) -> Chunk:
-        """The chunk with some of its rows only."""
+        """The chunk with only the rows of a mask or index."""
         chosen = pa.array(mask)
         table = self.table.filter(chosen)
         return Chunk(
@@ -152,17 +153,17 @@ class Chunk:
 
 @dataclass(frozen=True)
 class Source:
-    """An opened log: its headings, and then its chunks.
+    """An opened log, with its headings and an iterator of its chunks.
 
     Args:
-        name: the log as the user named it.
-        headings: as they stood.
-        parts: gives one function a chunk, so that chunks can be made side by side; takes the
-            indices of the columns that should hold numbers.
-        decimal: how numbers are written.
-        repeats: the rows of headings and of units as they stood; the same cells further down are
-            not a run.
-        warnings: what was left out on opening.
+        name: name of the log as the user gave it.
+        headings: headings as written.
+        parts: function from the indices of numeric columns to an iterator of functions, each of
+            which returns one chunk, so that chunks can be made in parallel.
+        decimal: notation of numbers.
+        repeats: the rows of headings and of units as written; a later row with equal cells is not a
+            run.
+        warnings: sentences about parts that were not read.
     """
 
     name: str

@@ -1,9 +1,10 @@
-"""From cells to numbers, a column at a time.
+"""From cells to numbers; whole columns are converted at once.
 
-Plain numbers are recognized sign by sign and cast together. Only the other cells are looked at by
-pattern: a unit in the cell, a thousands mark, a mark for a missing
-value. What can be read in two ways is read in the one that other cells of its column prove
-(``1,500`` beside ``12,750.5``), and named with both readings where none does: never guessed.
+Plain numbers are recognized character by character and cast together. Only the other cells are
+matched with patterns: a unit in the cell, a thousands mark, a mark for a missing value. A cell that
+can be read in two ways is read in the way that other cells of its column prove (``1,500`` beside
+``12,750.5``). Where no cell proves one, the cell is rejected with both readings; it is never
+guessed.
 """
 
 from __future__ import annotations
@@ -24,16 +25,17 @@ if TYPE_CHECKING:
     Mask = NDArray[np.bool_]
     Floats = NDArray[np.float64]
 
-# What spreadsheets and scripts write where a value is missing.
+# Marks that spreadsheets and scripts write where a value is missing.
 ABSENT = ("", "na", "n/a", "#n/a", "nan", "null", "none", "nil", "-", "--")
 
 COMMA_GROUPS, POINT_GROUPS, COMMA_DECIMAL, POINT_DECIMAL = 1, 2, 4, 8
-"""What cells of a column prove: which mark groups thousands, which one is the decimal mark."""
+"""Flags for what the cells of a column prove: which mark groups thousands, and which is the decimal
+mark."""
 
 _PLAIN = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?$"
 _COMMA = r"^[+-]?(\d+,\d*|,\d+)([eE][+-]?\d{1,3})?$"
 _INFINITE = r"(?i)^[+-]?inf(inity)?$"
-# A number in any notation, then a unit. Spaces that group digits have many widths.
+# A number in any notation, followed by a unit. Spaces that group digits have several widths.
 _SPACES = r" \x{a0}\x{2009}\x{202f}'’"
 _PARTS = (
     rf"^(?P<number>[+-]?\d*(?:[.,{_SPACES}]?\d+)*[.,]?(?:[eE][+-]?\d{{1,3}})?)"
@@ -60,12 +62,13 @@ class Numbers:
     """A column as numbers, shape (n,).
 
     Args:
-        values: NaN where the cell is empty or at fault.
-        units: the unit that a cell says of itself, null where it says none; None when none does.
-        faults: what could not be read: a mask and the reason, ``{value}`` being the cell.
-        unsure: cells that the rest of the column may settle.
-        proof: what the column proves so far, a sum of the constants above.
-        settled: how many cells were read as others prove.
+        values: the numbers, NaN where the cell is empty or faulty.
+        units: unit that each cell states, null where it states none; None when no cell states a
+            unit.
+        faults: masks of unreadable cells with reasons, in which ``{value}`` stands for the cell.
+        unsure: mask of cells that other cells of the column may decide.
+        proof: what the column proves so far, a sum of the flags above.
+        settled: number of cells that were read in the way that other cells prove.
     """
 
     values: Floats
@@ -77,14 +80,15 @@ class Numbers:
 
     @property
     def percent(self) -> Mask | None:
-        """Cells that carry a per cent sign, or None when none does."""
+        """Mask of cells with a per cent sign, or None when no cell has one."""
         return None if self.units is None else as_mask(pc.equal(self.units, "%"))
 
 
 def as_text(column: pa.ChunkedArray) -> pa.ChunkedArray:
-    """A column of any type as text; whole floating numbers lose their ``.0``.
+    """A column of any type as text; whole floating-point numbers are written without ``.0``.
 
-    A whole-number column with gaps often arrives as floating point, and run 17 is not '17.0'.
+    A column of whole numbers with gaps is often stored as floating point, and run 17 must not
+    become '17.0'.
     """
     column = plain(column)
     if pa.types.is_string(column.type):
@@ -95,7 +99,7 @@ def as_text(column: pa.ChunkedArray) -> pa.ChunkedArray:
     try:
         return column.cast(pa.string())
     except (pa.ArrowNotImplementedError, pa.ArrowInvalid):
-        if pa.types.is_timestamp(column.type):  # its time zone is unknown here
+        if pa.types.is_timestamp(column.type):  # the time zone database lacks its zone
             return column.cast(pa.timestamp(column.type.unit, "UTC")).cast(pa.string())
         texts = [None if v is None else str(v) for v in column.to_pylist()]
         return pa.chunked_array([pa.array(texts, pa.string())])
@@ -111,14 +115,14 @@ def is_number(kind: pa.DataType) -> bool:
 def numbers(
     column: pa.ChunkedArray, decimal: Decimal, proof: int | None = 0, *, units: bool = False
 ) -> Numbers:
-    """Cells of one column as numbers.
+    """The cells of one column as numbers.
 
     Args:
-        column: of any type.
+        column: the cells, of any type.
         decimal: how the log writes numbers.
-        proof: what the whole column proves; None while that is not known, and then cells that it
-            could settle are unsure.
-        units: whether a cell may say a unit of its own; otherwise only a per cent sign.
+        proof: what the whole column proves. None while that is not known; cells that it could
+            decide are then unsure.
+        units: whether a cell may state any unit; otherwise it may only have a per cent sign.
     """
     column = plain(column)
     if is_number(column.type):
@@ -140,20 +144,22 @@ def numbers(
 
 
 def _whole(mask: Mask, odd: NDArray[np.int64], column: Mask) -> Mask:
-    """A mask over the whole column, from one over its odd cells."""
+    """A mask over the whole column, from a mask over its odd cells."""
     wide = np.zeros(len(column), bool)
     wide[odd] = mask
     return wide
 
 
-# Signs of a plain number, summed up over its cell: one decimal mark, and nothing but digits.
+# Codes of the characters of a plain number, which are summed over a cell: at most one decimal mark,
+# otherwise digits.
 _DIGIT, _MARK, _OTHER = 0, 1, 2
 
 
 def _plain_numbers(text: pa.Array, mark: str) -> tuple[Mask, Floats]:
-    """Which cells are digits with at most one decimal mark, and their values, NaN elsewhere; (n,).
+    """Mask of cells of digits with at most one decimal mark, and their values, else NaN; (n,).
 
-    Sign by sign over the buffer of the column: several times as fast as a pattern.
+    It checks the buffer of the column character by character, which is several times as fast as a
+    pattern.
     """
     n = len(text)
     _, offset_buffer, data = text.buffers()
@@ -173,7 +179,7 @@ def _plain_numbers(text: pa.Array, mark: str) -> tuple[Mask, Floats]:
     good[np.searchsorted(starts, np.flatnonzero(kind == _OTHER), side="right") - 1] = False
     try:
         values = _masked_cast(pointed, good)
-    except pa.ArrowInvalid:  # two marks in a cell, or a mark alone
+    except pa.ArrowInvalid:  # two decimal marks in a cell, or only a mark
         sums = np.concatenate([[0], np.cumsum(kind, dtype=np.int64)])
         found = np.diff(sums[starts])
         good = (found <= _MARK) & (np.diff(starts) > found)
@@ -182,7 +188,7 @@ def _plain_numbers(text: pa.Array, mark: str) -> tuple[Mask, Floats]:
 
 
 def _masked_cast(text: pa.Array, mask: Mask) -> Floats:
-    """The cells of a mask as numbers, NaN elsewhere, shape (n,)."""
+    """Numbers of the cells in a mask, NaN elsewhere, shape (n,)."""
     return _floats(pc.if_else(pa.array(mask), text, None).cast(pa.float64())).copy()
 
 
@@ -195,7 +201,7 @@ def _pointed(text: pa.Array) -> pa.Array:
 
 
 def _odd_numbers(text: pa.Array, decimal: Decimal, proof: int | None, units: bool) -> Numbers:
-    """The numbers in cells that are not plain numbers, shape (n,)."""
+    """Numbers of the cells that are not plain numbers, shape (n,)."""
     absent = as_mask(pc.is_in(pc.utf8_lower(text), pa.array(ABSENT)))
     infinite = matches(text, _INFINITE)
     parts = pc.extract_regex(pc.replace_substring(text, "−", "-"), _PARTS)
@@ -224,10 +230,10 @@ def _odd_numbers(text: pa.Array, decimal: Decimal, proof: int | None, units: boo
 
 
 class _Forms:
-    """The ways in which numbers are written; each is a mask, shape (n,).
+    """The notations of the numbers in cells; each notation is a mask, shape (n,).
 
     Args:
-        number: cells without their units.
+        number: the cells without their units.
         decimal: how the log writes numbers.
     """
 
@@ -236,7 +242,7 @@ class _Forms:
         self.groups = {",": matches(number, _COMMA_GROUPED), ".": matches(number, _POINT_GROUPED)}
         self.spaced = matches(number, _SPACE_GROUPED)
         self.point, self.comma = matches(number, _PLAIN), matches(number, _COMMA)
-        # The mark that may group thousands: in a log with decimal commas that is the point.
+        # The mark that may group thousands: the point in a log with decimal commas, else the comma.
         self.mark = "." if decimal == "comma" else ","
         self.either = matches(number, _EITHER[self.mark])
         self.unsure = self.two_ways = np.zeros(len(number), bool)
@@ -254,7 +260,7 @@ class _Forms:
         )
 
     def settle(self, proof: int | None) -> None:
-        """Decides on cells that can be read in two ways, by what the column proves."""
+        """Decide cells that can be read in two ways by what the column proves."""
         grouped, decimal = (
             (COMMA_GROUPS, COMMA_DECIMAL) if self.mark == "," else (POINT_GROUPS, POINT_DECIMAL)
         )
@@ -273,7 +279,7 @@ class _Forms:
 
     @property
     def refused(self) -> Mask:
-        """Decimal commas in a log that cannot have them."""
+        """Cells with a decimal comma in a log that cannot have one."""
         decimal_comma = self.comma | (
             self.groups["."] & as_mask(pc.match_substring(self.number, ","))
         )
@@ -281,12 +287,12 @@ class _Forms:
 
     @property
     def readable(self) -> Mask:
-        """Cells that are a number in one way only."""
+        """Cells that can be read as a number in exactly one way."""
         known = self.point | self.comma | self.spaced | self.groups[","] | self.groups["."]
         return np.asarray(known & ~self.refused & ~self.unsure & ~self.two_ways, dtype=bool)
 
     def values(self, wanted: Mask) -> Floats:
-        """Numbers of the wanted cells, NaN elsewhere."""
+        """Numbers of the cells in a mask, NaN elsewhere."""
         text = pc.if_else(pa.array(wanted), self.number, None)
         for mark, mask in self.groups.items():
             text = pc.if_else(pa.array(mask), pc.replace_substring(text, mark, ""), text)

@@ -1,5 +1,5 @@
-"""From checked runs to what is new in a history.
+"""From checked runs to new runs in a history.
 
-In come checked runs; known ones are recognized, contradictions and rejects are kept with their
-reason, new ones are committed. Out comes a ``LoadReport``.
+In come checked runs. Known runs are recognized, contradictions and rejects are stored with their
+reasons, and new runs are committed. Out comes a ``LoadReport``.
 """

@@ -1,4 +1,4 @@
-"""One load as one commit of the history, and then its rejects."""
+"""Commits a load to the history in one step, and then stores its rejects."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ from optimizer.intake.settling.rejects import PLACE, SCHEMA, RejectsStore
 
 
 def run_load(load: Load, given: Sequence[LogFile]) -> LoadReport:
-    """Runs a load to its end: one commit, then the rejects.
+    """Run a load to its end: one commit, then the rejects.
 
-    The commit comes first: after a crash between the two, loading again adds nothing twice and
-    finds the same rejects.
+    The commit comes first, so that after a crash between the two steps a repeated load adds nothing
+    twice and finds the rejects again.
     """
     history, schema = load.history, schema_of(load.site)
     if load.options.dry_run:
@@ -39,12 +39,12 @@ def run_load(load: Load, given: Sequence[LogFile]) -> LoadReport:
 
 
 def _keep_rejects(load: Load) -> Path | None:
-    """Keeps the rejected rows of a load that was committed; the path of their file, or None."""
+    """Store the rejected rows of a committed load; returns the path of their file, or None."""
     history = load.history
     load.settle(history.keys(sorted(load.lines)) if load.conflicts else iter(()))
     rows = load.rejected.filter(
         pc.field("row") > 0
-    )  # row 0 stands for a whole file, which is kept as it is
+    )  # row 0 stands for a whole file, which the user still has
     rejects_file = None
     if len(rows) or load.mended:
         mended = pa.concat_tables([SCHEMA.empty_table().select(PLACE), *load.mended])
@@ -53,11 +53,11 @@ def _keep_rejects(load: Load) -> Path | None:
 
 
 def _stored_but(added: int, version: int | None, error: Exception) -> HistoryError:
-    """The error for a failure after rows were stored; it says that they are stored."""
+    """The error for a failure after rows were stored, whose message says that they are stored."""
     said = error.message if isinstance(error, HighsideError) else f"{error}"
     return HistoryError(
         f"{added} row{'s are' if added > 1 else ' is'} stored (history version {version}), but "
-        f"what was rejected could not be kept: {said}",
+        f"the rejected rows could not be stored: {said}",
         code="rejects-not-kept",
         hint="Load the same again: what is stored is not added twice, and what is rejected is "
         "found again.",
@@ -65,7 +65,8 @@ def _stored_but(added: int, version: int | None, error: Exception) -> HistoryErr
 
 
 def _with_readings_kept(load: Load, given: Sequence[LogFile]) -> Iterator[pa.RecordBatch]:
-    """New runs; before the last batch is handed over, the readings behind them are stored."""
+    """Batches of new runs; before the last batch is returned, the readings behind the runs are
+    stored."""
     yield from load.runs(given)
     if load.readings:
         folder = load.history.samples_folder

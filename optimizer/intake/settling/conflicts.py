@@ -1,8 +1,9 @@
-"""Rows whose run id is known, seemingly with other content.
+"""Decides about rows whose run id is known with apparently different content.
 
-They wait until the load is written, because the run with the same id may stand earlier in the
-same load; then each is compared value by value. It is the same run when all agree within what
-storage in single precision loses, and is rejected otherwise, naming what differs.
+Such rows wait until the load is written, because the run with that id may be in an earlier part of
+this load. Then each row is compared with that run value by value. It is the same run if all values
+agree within the precision of storage as single-precision numbers. Otherwise it is rejected, and the
+reason names what differs.
 """
 
 from __future__ import annotations
@@ -26,12 +27,13 @@ if TYPE_CHECKING:
 
     Mask = NDArray[np.bool_]
 
-# Relative difference that single precision and a change of unit can make, with room to spare.
+# Relative tolerance, well above the differences that single precision and a change of unit can
+# cause.
 SAME = 1e-5
 
 
 class Conflicts:
-    """Disputed rows of one load.
+    """The disputed rows of one load.
 
     Args:
         settings, material: names of settings and of material variables.
@@ -56,14 +58,14 @@ class Conflicts:
         cells: pa.Table,
         tally: FileTally,
     ) -> None:
-        """Takes disputed runs and the rows of a log that they are made of.
+        """Add disputed runs, and the rows of a log that they were made from.
 
         Args:
-            runs: as runs.
-            owner: which of the runs each row belongs to, shape (n,).
-            rejects: the rows as rejects that have no reason yet, n of them.
-            cells: the rows as they stood, one column a field.
-            tally: of their file.
+            runs: the disputed runs.
+            owner: index of the run that each row belongs to, shape (n,).
+            rejects: the n rows as rejects whose reason is still empty.
+            cells: the rows as written, one column for each field.
+            tally: tally of the file of the rows.
         """
         before = sum(len(batch) for batch in self._runs)
         self._runs.append(runs)
@@ -73,10 +75,10 @@ class Conflicts:
         self._tallies.append((tally, len(rejects)))
 
     def settle(self, found: Iterator[pa.RecordBatch]) -> pa.Table:
-        """Rows that stay disputed, as rejects; the tallies are brought up to date.
+        """The rows that differ from the known run, as rejects. The tallies are updated.
 
         Args:
-            found: runs that may have the disputed ids.
+            found: runs of the history that may have the disputed ids.
         """
         here = pa.Table.from_batches(self._runs)
         there = self._known(here, found)
@@ -102,7 +104,7 @@ class Conflicts:
         return pa.table([filled.get(n, rejects[n]) for n in SCHEMA.names], schema=SCHEMA)
 
     def _known(self, here: pa.Table, found: Iterator[pa.RecordBatch]) -> pa.Table:
-        """The known run of each disputed row, in their order."""
+        """The known run of each disputed row, in the order of the rows."""
         wanted = pc.unique(here["run_id"])
         parts = []
         for batch in found:
@@ -121,7 +123,8 @@ def _places(runs: pa.Table) -> pa.Array:
 
 
 def _differ(a: pa.ChunkedArray, b: pa.ChunkedArray) -> Mask:
-    """Which values differ, shape (n,); empty and filled differ, empty and empty do not."""
+    """Which values differ, shape (n,); an empty value differs from a filled one, not from an empty
+    one."""
     if pa.types.is_floating(a.type):
         x, y = a.to_numpy(), b.cast(a.type).to_numpy()
         same = np.isclose(x, y, rtol=SAME, atol=0.0, equal_nan=True)
@@ -133,7 +136,7 @@ def _differ(a: pa.ChunkedArray, b: pa.ChunkedArray) -> Mask:
 def _reasons(
     here: pa.Table, there: pa.Table, differs: dict[str, Mask]
 ) -> tuple[pa.Array, pa.Array]:
-    """First differing field and reason of each of some runs, all of which differ."""
+    """First differing field, and reason, for each of some runs that all differ."""
     if not differs:
         return pa.array([], pa.string()), pa.array([], pa.string())
     said, fields = [], []
@@ -152,7 +155,8 @@ def _reasons(
 
 
 def _cells_of(cells: pa.Table, field: pa.Array) -> pa.Array:
-    """The cell of each row in the field named for it, empty where the row has no such cell."""
+    """The cell of each row in the field given for that row; empty where the row has no such
+    cell."""
     value = pa.repeat("", len(field))
     for name in pc.unique(field).drop_null().to_pylist():
         if name in cells.column_names:
@@ -162,14 +166,14 @@ def _cells_of(cells: pa.Table, field: pa.Array) -> pa.Array:
 
 
 def _said(name: str, here: pa.Table, there: pa.Table, rows: NDArray[np.int64]) -> list[str]:
-    """What some rows have for a field, and what the known runs have."""
+    """Sentences that compare the value of a field in some rows with that of the known runs."""
     at = pa.array(rows)
     pairs = zip(_values(there[name].take(at)), _values(here[name].take(at)), strict=True)
     return [f"{name} is {_shown(a)} there and {_shown(b)} here" for a, b in pairs]
 
 
 def _values(column: pa.ChunkedArray) -> list[object]:
-    if pa.types.is_timestamp(column.type):  # a stored time may lie outside the dates of Python
+    if pa.types.is_timestamp(column.type):  # may be outside Python's dates
         moments = shown(pc.fill_null(column.cast(pa.int64()), 0)).tolist()
         return [
             moment.replace("T", " ").replace("Z", "+00:00") if filled else None

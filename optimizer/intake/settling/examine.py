@@ -1,6 +1,6 @@
-"""One chunk of a log on its own: its rows are checked, and the faulty ones become rejects.
+"""Checks one chunk of a log by itself and converts its faulty rows to rejects.
 
-What depends on other chunks, or on the history, follows in ``loading``.
+Decisions that depend on other chunks or on the history are made in ``loading``.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     Indices = NDArray[np.int64]
 
 
-# A trial has a result when any of these is filled in.
+# Fields of a result: a trial has a result if any of these is filled in.
 RESULTS = ("grade", "recovery", "deck_state")
 
 
@@ -43,7 +43,7 @@ _TORN = (
 
 @dataclass
 class Examined:
-    """A chunk, what the checks say of it, its runs with their ids, and its rejects."""
+    """A chunk with the outcome of its checks, its runs with their ids, and its rejects."""
 
     chunk: Chunk
     checked: Checked
@@ -53,13 +53,13 @@ class Examined:
 
 @dataclass
 class Rows:
-    """Rows of logs that runs were made of.
+    """The rows of logs that runs were made from.
 
     Args:
-        found: the chunks that they are in.
-        which: the chunk of each row, as a position in ``found``, shape (n,).
-        place: the position of each row in its chunk, shape (n,).
-        owner: the run of each row, shape (n,); None when row k is run k.
+        found: the examined chunks that contain the rows.
+        which: position in ``found`` of the chunk of each row, shape (n,).
+        place: position of each row in its chunk, shape (n,).
+        owner: index of the run of each row, shape (n,); None when row k is run k.
     """
 
     found: Sequence[Examined]
@@ -68,12 +68,12 @@ class Rows:
     owner: Indices | None = None
 
     def of(self, chosen: Mask, number: Indices, log: Log) -> tuple[Indices, pa.Table, pa.Table]:
-        """Some of the rows, as ``Conflicts.add`` takes them.
+        """Some of the rows, as arguments of ``Conflicts.add``.
 
         Args:
-            chosen: which rows, shape (n,).
-            number: a new number of each run.
-            log: how to read them.
+            chosen: mask of the rows, shape (n,).
+            number: new index of each run.
+            log: the properties of their log.
         """
         owner = np.arange(len(self.place)) if self.owner is None else self.owner
         rejects, cells, owners = [], [], []
@@ -92,21 +92,21 @@ class Rows:
 
 
 def as_they_stood(found: Examined) -> Chunk:
-    """The rows of a chunk that wait for the rest of the log."""
+    """The rows of a chunk, as written, that wait for the rest of the log."""
     chunk, rows = found.chunk, found.checked.unsure
     text = chunk.text.take(pa.array(rows)).combine_chunks()
     return Chunk(text, chunk.rows[rows], lambda: text, decimal=chunk.decimal)
 
 
 def joined_chunks(chunks: Sequence[Chunk]) -> Chunk:
-    """Several chunks of rows that waited, as one."""
+    """Several chunks of waiting rows, joined to one chunk."""
     text = pa.concat_tables([chunk.table for chunk in chunks]).combine_chunks()
     rows = np.concatenate([chunk.rows for chunk in chunks])
     return Chunk(text, rows, lambda: text, decimal=chunks[0].decimal)
 
 
 def by_mark(part: Callable[[], Chunk], headings: Sequence[str]) -> Iterator[Callable[[], Chunk]]:
-    """A chunk of a rejects file in parts, one for each decimal mark of the logs it came from."""
+    """A chunk of a rejects file, split by the decimal marks of the logs that its rows came from."""
     chunk = part()
     marks = pc.fill_null(chunk.text.column(list(headings).index(MARK_COLUMN)), "")
     known: tuple[Decimal, ...] = ("point", "comma")
@@ -131,7 +131,7 @@ def examine(
     names: Headings,
     repeats: Sequence[Sequence[str]],
 ) -> Examined:
-    """All that can be done with a chunk without knowing the others."""
+    """Do all work on a chunk that does not depend on other chunks."""
     chunk = with_texts_cut(part())
     if log.trials:
         chunk = _without_unrun(chunk, log)
@@ -157,7 +157,7 @@ def _without_unrun(chunk: Chunk, log: Log) -> Chunk:
 
 
 def _rejects_of(chunk: Chunk, checked: Checked, log: Log) -> list[pa.Table]:
-    """Rows of a chunk that are at fault, as rejects."""
+    """The faulty rows of a chunk, as rejects."""
     rejects = []
     if len(checked.rejected):
         field, reason = checked.faults.of(checked.rejected)
@@ -170,7 +170,7 @@ def _rejects_of(chunk: Chunk, checked: Checked, log: Log) -> list[pa.Table]:
 def rows_as_rejects(
     chunk: Chunk, log: Log, rows: Indices, field: pa.Array, reason: pa.Array
 ) -> pa.Table:
-    """Some rows of a chunk as rejects, given the field at fault and the reason of each."""
+    """Some rows of a chunk as rejects, given the faulty field and the reason of each row."""
     fields = Fields(chunk, log)
     value = pa.repeat("", len(rows))
     for name in pc.unique(field).to_pylist():
@@ -180,14 +180,14 @@ def rows_as_rejects(
     text = chunk.text.take(pa.array(rows)).combine_chunks()
     numbers = pa.array(chunk.rows[rows])
     file: str | pa.Array = log.name
-    if log.binding.is_rejects_file:  # a row keeps the place where it first stood
+    if log.binding.is_rejects_file:  # a row keeps the place of its first log
         file = pc.fill_null(one_array(text.column(0)), log.name)
         numbers = pc.coalesce(_whole_numbers(text.column(1)), numbers)
     return reject_table(file, numbers, field, value, reason, _own_cells(log, text))
 
 
 def _own_cells(log: Log, text: pa.Table) -> pa.Table:
-    """The cells of rows by heading, as they stand in their own log."""
+    """The cells of rows by heading, as in their own log."""
     leading = len(REJECT_COLUMNS) if log.binding.is_rejects_file else 0
     own = text.select(range(leading, text.num_columns))
     return _with_context(log, named_cells(log.binding.headings[leading:], own))
@@ -198,9 +198,9 @@ def _has_commas(cells: pa.Table) -> bool:
 
 
 def _with_context(log: Log, cells: pa.Table) -> pa.Table:
-    """The cells with what a rejects file needs to know of their log.
+    """The cells, with columns of a rejects file that describe their log.
 
-    That is the line that the options gave, and the decimal mark.
+    These columns are the line that the options gave, and the decimal mark.
     """
     if "line" not in log.binding.columns and log.line is not None:
         line = pa.repeat(log.line, len(cells))
@@ -236,7 +236,8 @@ def _ragged_rejects(chunk: Chunk, log: Log) -> pa.Table:
 
 
 def places_of(chunk: Chunk) -> pa.Table:
-    """Places of the rows of a rejects file: what was loaded from it is mended."""
+    """Places of the rows of a rejects file, whose earlier rejects are replaced by the outcome of
+    this load."""
     file, row, reason = (one_array(chunk.text.column(REJECT_COLUMNS.index(name))) for name in PLACE)
     columns = [
         pc.fill_null(file, ""),
@@ -247,7 +248,7 @@ def places_of(chunk: Chunk) -> pa.Table:
 
 
 def _whole_numbers(texts: pa.Array | pa.ChunkedArray) -> pa.Array:
-    """Texts as whole numbers, null where they are something else."""
+    """Texts as whole numbers, null where a text is not a whole number."""
     text = pc.utf8_trim_whitespace(one_array(texts))
     digits = as_mask(pc.match_substring_regex(text, r"^\d{1,18}$"))
     return pc.if_else(pa.array(digits), text, None).cast(pa.int64())

@@ -1,4 +1,4 @@
-"""The functions that load logs into a history; rejected rows are kept with the reason.
+"""The functions that load logs into a history; rejected rows are stored with the reason.
 
 In come logs as text, workbooks and Parquet, packed or not, or rows in memory; out come new runs
 in the history, a rejects file that a person can correct and load again, and a report that accounts
@@ -33,12 +33,13 @@ if TYPE_CHECKING:
     from optimizer.history.history import History
 
 Rows: TypeAlias = "pa.Table | Sequence[Mapping[str, Any]]"
-"""A table, or mappings of heading to value."""
+"""Rows in memory: a table, or mappings from heading to value."""
 
 TRIES = 20
-"""How often a load is begun when others, on other machines, commit before it."""
+"""Number of times that a load is started when other machines commit before it."""
 LONGEST_PAUSE = 0.5
-"""Seconds; loads that overtook each other start again at different moments."""
+"""Longest random wait in seconds before a load starts again, so that competing loads start at
+different times."""
 
 
 def load_logs(
@@ -52,24 +53,26 @@ def load_logs(
     samples: bool = False,
     progress: Progress | None = None,
 ) -> LoadReport:
-    """Loads log files into a history: one commit for all of them.
+    """Load log files into a history, with one commit for all files.
 
-    Bare numbers are in the units the site declares, grade and recovery in fractions; times
-    without a zone are taken as UTC. A file that cannot be read does not stop the others.
+    Numbers without a unit are in the units that the site declares; grade and recovery are
+    fractions. Times without a zone are taken as UTC. A file that cannot be read does not prevent
+    the others from being loaded.
 
     Args:
         paths: files, folders and patterns.
-        history: where the runs go.
-        site: units, ranges, material columns, mapped headings; the defaults when left out.
-        line: line of rows that name none.
-        mapping: heading to ``field`` or ``field [unit]``, or to ``ignore``.
-        dry_run: reports what would happen, and writes nothing.
-        samples: rows are readings over time; one run is made of those that a line gave at the
-            same settings without a gap (see ``optimizer.intake.settling.steady``).
-        progress: called as each file is begun, with its name, its number and how many there are.
+        history: history to which the runs are added.
+        site: units, ranges, material columns and mapped headings; None for the defaults.
+        line: line of the rows that name none.
+        mapping: mapping from heading to ``field``, ``field [unit]`` or ``ignore``.
+        dry_run: whether to report what would happen and write nothing.
+        samples: whether rows are readings over time; one run is then made of the readings of a line
+            at unchanged settings without a gap (see ``optimizer.intake.settling.steady``).
+        progress: function that is called at the start of each file with its name, its number and
+            the number of files.
 
     Raises:
-        InputError: when no path leads to a file, or a heading is mapped to no field.
+        InputError: when no path leads to a file, or a heading is mapped to an unknown field.
         HistoryError: when the history is damaged or locked.
     """
     options = LoadOptions(line, mapping, dry_run, samples)
@@ -79,9 +82,9 @@ def load_logs(
 def load_trial_sheet(
     path: str | Path, history: History, site: Site | None = None, *, line: str | None = None
 ) -> LoadReport:
-    """Loads a filled-in trial sheet; a row without any result is a trial not run yet.
+    """Load a filled-in trial sheet; a row without any result is a trial that was not run yet.
 
-    Args and errors are those of ``load_logs``.
+    Arguments and errors are those of ``load_logs``.
     """
     return _load(_log_files(path), history, site, LoadOptions(line, trials=True))
 
@@ -94,16 +97,16 @@ def load_bytes(
     file: str = "upload",
     options: LoadOptions = DEFAULTS,
 ) -> LoadReport:
-    """Loads the content of one file.
+    """Load the content of one file.
 
     Args:
-        content: of the file, or the open file, which must be seekable.
-        history, site: as for ``load_logs``.
-        file: its name in the report.
-        options: how it is loaded.
+        content: content of the file, or the open file, which must be seekable.
+        history, site: see ``load_logs``.
+        file: name of the file in the report.
+        options: options of the load.
 
     Raises:
-        InputError: when a heading is mapped to no field.
+        InputError: when a heading is mapped to an unknown field.
         HistoryError: when the history is damaged or locked.
     """
     stream = io.BytesIO(content) if isinstance(content, bytes) else content
@@ -123,7 +126,8 @@ def load_table(
     file: str = "rows",
     options: LoadOptions = DEFAULTS,
 ) -> LoadReport:
-    """Loads rows in memory, of which the k-th is row k; the rest is as for ``load_bytes``."""
+    """Load rows in memory, numbered from 1; the other arguments and errors are those of
+    ``load_bytes``."""
     return _load([_rows_as_file(file, rows)], history, site, options)
 
 
@@ -134,8 +138,8 @@ def load_tables(
     *,
     options: LoadOptions = DEFAULTS,
 ) -> LoadReport:
-    """Loads several tables of rows in one commit, each under its name in the report; the rest is
-    as for ``load_bytes``."""
+    """Load several tables of rows, each under its name in the report, in one commit; the other
+    arguments and errors are those of ``load_bytes``."""
     files = [_rows_as_file(file, rows) for file, rows in tables.items()]
     return _load(files, history, site, options)
 

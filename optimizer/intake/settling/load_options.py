@@ -1,4 +1,4 @@
-"""How a load is done, besides which logs it reads."""
+"""The options of a load."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ from optimizer.errors import InputError
 
 @dataclass(frozen=True)
 class LoadOptions:
-    """How logs are loaded.
+    """Options of a load, which hold for all its logs.
 
     Args:
-        line: line of rows that name none.
-        mapping: heading to ``field``, ``field [unit]`` or ``ignore``.
-        dry_run: whether the load only says what would happen, and writes nothing.
-        samples: whether rows are readings over time, several to a run.
+        line: line of the rows that name none.
+        mapping: mapping from heading to ``field``, ``field [unit]`` or ``ignore``.
+        dry_run: whether the load only reports what would happen and writes nothing.
+        samples: whether rows are readings over time, of which several make a run.
         trials: whether the log is a trial sheet, in which a row without any result is a trial
             that was not run yet.
 
@@ -38,4 +38,4 @@ class LoadOptions:
 
 
 DEFAULTS = LoadOptions()
-"""A log of runs, loaded as it stands."""
+"""Options for a log of runs, with no line, mapping or special reading."""

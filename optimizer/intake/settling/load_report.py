@@ -6,18 +6,18 @@ from dataclasses import dataclass
 from typing import Any
 
 SHOWN_REJECTS = 1000
-"""Rejects in the answer; all of them are in the rejects file."""
+"""Largest number of rejects in a report; the rejects file has all of them."""
 
 
 @dataclass
 class FileTally:
-    """What became of the rows of one log.
+    """The counts of added, known and rejected rows of one log.
 
     Args:
-        file: the log, in a workbook or an archive named after it.
-        read, added, already_known, rejected: rows.
-        error: why the log could not be read, or not to its end.
-        runs: runs that the rows added make up, where rows are readings over time.
+        file: name of the log; in a workbook or an archive it includes the name of that file.
+        read, added, already_known, rejected: numbers of rows.
+        error: reason why the log could not be read, or not to its end; else None.
+        runs: number of runs that the added rows form, where rows are readings over time.
     """
 
     file: str
@@ -29,7 +29,7 @@ class FileTally:
     runs: int | None = None
 
     def as_dict(self) -> dict[str, Any]:
-        """The tally as JSON; ``error`` and ``runs`` only where there is something to say."""
+        """The tally as JSON, with ``error`` and ``runs`` only where they have values."""
         counts = {k: getattr(self, k) for k in ("read", "added", "already_known", "rejected")}
         more = {"error": self.error, "runs": self.runs}
         return {"file": self.file, **counts, **{k: v for k, v in more.items() if v is not None}}
@@ -37,14 +37,15 @@ class FileTally:
 
 @dataclass(frozen=True)
 class LoadReport:
-    """What a load did; ``read = added + already_known + rejected``, in rows.
+    """The report of a load, in which ``read = added + already_known + rejected`` rows.
 
     Args:
-        files: tallies, in the order the files were read.
-        rejects: the first 1000 rejected rows; a file rejected as a whole is row 0 and no row.
-        rejects_file: where all of them are, for a person to correct and load again.
-        warnings: sentences on what was read and may not be meant.
-        version: version of the history after the load; None while it is empty.
+        files: tallies in the order in which the files were read.
+        rejects: the first 1000 rejected rows; a file that was rejected as a whole is listed as row
+            0 and does not count as a row.
+        rejects_file: path of the file with all rejects, which a person can correct and load again.
+        warnings: sentences about content that may not be what the user meant.
+        version: version of the history after the load; None while the history is empty.
     """
 
     files: tuple[FileTally, ...]
@@ -55,31 +56,31 @@ class LoadReport:
 
     @property
     def read(self) -> int:
-        """Rows read."""
+        """Number of rows read."""
         return sum(f.read for f in self.files)
 
     @property
     def added(self) -> int:
-        """Rows that became runs."""
+        """Number of rows that became runs."""
         return sum(f.added for f in self.files)
 
     @property
     def already_known(self) -> int:
-        """Rows of runs that the history has."""
+        """Number of rows of runs that the history already has."""
         return sum(f.already_known for f in self.files)
 
     @property
     def rejected(self) -> int:
-        """Rows rejected."""
+        """Number of rejected rows."""
         return sum(f.rejected for f in self.files)
 
     @property
     def unreadable(self) -> tuple[str, ...]:
-        """Files that could not be read to their end, or were rejected as a whole."""
+        """Number of files that could not be read to their end or were rejected as a whole."""
         return tuple(f.file for f in self.files if f.error)
 
     def as_dict(self) -> dict[str, Any]:
-        """The report as the contract's ``highside.load/1``."""
+        """The ``highside.load/1`` document."""
         return {
             "schema": "highside.load/1",
             "read": self.read,

@@ -1,7 +1,7 @@
 """From logs to new runs: rows are read, checked and compared with the history.
 
 Batches stream from the files through the checks into the Delta table, so that memory does not
-grow with the log. What a load decides about a row is one of three: added, already known, rejected.
+grow with the log. A load assigns each row one of three outcomes: added, already known, rejected.
 """
 
 from __future__ import annotations
@@ -46,14 +46,15 @@ if TYPE_CHECKING:
     from optimizer.history.history import History
 
 MOST_REJECTED = 512 << 20
-"""Bytes of rows at fault in one load, which are held in memory until its end."""
+"""Largest number of bytes of faulty rows in one load, which are held in memory until its end."""
 Progress = Callable[[str, int, int], None]
-"""Called as a file is begun, with its name, its number from 1, and how many there are."""
+"""A function that is called at the start of a file with its name, its number from 1, and the number
+of files."""
 
 
 @dataclass(frozen=True)
 class LogFile:
-    """A file that may hold several logs: its name, and how to read the logs in it."""
+    """A file that may hold several logs: its name, and a function that reads its logs."""
 
     name: str
     logs: Callable[[Headings, Callable[[str], None]], Iterator[Member]]
@@ -61,16 +62,16 @@ class LogFile:
 
 @dataclass
 class Load:
-    """One load under way.
+    """The state of one running load.
 
     Args:
-        site, headings: how to read logs.
-        history: what is known.
-        options: what was asked for.
-        progress: called as each file is begun.
-        tallies, rejects, warnings: what the load has found so far.
+        site, headings: description of the plant, and the names of fields in headings.
+        history: the history, with its known runs.
+        options: options of the load.
+        progress: function that is called at the start of each file.
+        tallies, rejects, warnings: results of the load so far.
         mended: places of the rows of a rejects file that was loaded.
-        readings: what the runs were made of, where rows are readings over time.
+        readings: the readings that runs were made from, where rows are readings over time.
     """
 
     site: Site
@@ -96,7 +97,8 @@ class Load:
     # -- the pipeline ------------------------------------------------------------------------
 
     def runs(self, given: Sequence[LogFile]) -> Iterator[pa.RecordBatch]:
-        """New runs of all logs, batch by batch; everything else is noted on the way."""
+        """The new runs of all logs in batches; tallies, rejects and warnings are updated
+        meanwhile."""
         for k, file in enumerate(given, 1):
             if self.progress:
                 self.progress(file.name, k, len(given))
@@ -108,7 +110,7 @@ class Load:
                 self._unreadable(FileTally(file.name), error)
 
     def _runs_of(self, member: Member, place: str) -> Iterator[pa.RecordBatch]:
-        """New runs of one log; ``place`` is what the history keeps of where they stood."""
+        """The new runs of one log; ``place`` is the name of the log in the history."""
         tally = FileTally(member.name)
         before = len(self.rejects)
         try:
@@ -120,14 +122,14 @@ class Load:
             self._unreadable(tally, error)
         own = self.rejects[before:]
         del self.rejects[before:]
-        # Rows that waited for the end of the log stand behind the others.
+        # Rows that waited for the end of the log come after the others.
         self.rejects += [pa.concat_tables(own).sort_by("row")] if len(own) > 1 else own
 
     def _runs_in(self, source: Source, log: Log, tally: FileTally) -> Iterator[pa.RecordBatch]:
-        """New runs of an opened log.
+        """The new runs of an opened log.
 
         Raises:
-            InputError: when it cannot be read to its end; the rows before that are read.
+            InputError: when the log cannot be read to its end; the rows before that point are read.
         """
         remarks, problem = LogRemarks(log), None
         waiting: list[Chunk] = []
@@ -162,10 +164,10 @@ class Load:
         return examine(part, log, self.known, self.headings, source.repeats)
 
     def _bind(self, source: Source, place: str) -> Log:
-        """How to read a log.
+        """The properties of a log, from its headings and the options.
 
         Raises:
-            InputError: when its headings lack a field, or fill one twice.
+            InputError: when the headings lack a required field, or two fill one field.
         """
         long = next((h for h in source.headings if len(h) > LONGEST_HEADING), None)
         if long is not None:
@@ -210,7 +212,8 @@ class Load:
     def _sort_out(
         self, found: Examined, log: Log, tally: FileTally, readings: list[Examined]
     ) -> Iterator[pa.RecordBatch]:
-        """New runs of a chunk; known and rejected rows are counted, readings kept for later."""
+        """The new runs of a chunk; known and rejected rows are counted, and readings are
+        collected."""
         chunk, checked = found.chunk, found.checked
         if log.binding.is_rejects_file:
             self.mended.append(places_of(chunk))
@@ -228,7 +231,7 @@ class Load:
     def _runs_of_readings(
         self, readings: list[Examined], log: Log, tally: FileTally
     ) -> Iterator[pa.RecordBatch]:
-        """New runs made of readings over time; a repeated reading counts once."""
+        """The new runs made from readings over time; a repeated reading counts once."""
         table = pa.Table.from_batches([found.checked.runs for found in readings])
         content = np.concatenate([found.identified.content for found in readings])
         once = np.sort(np.unique(content, return_index=True)[1])
@@ -253,7 +256,7 @@ class Load:
     def _new_runs(
         self, found: Identified, rows: Rows, log: Log, tally: FileTally
     ) -> Iterator[pa.RecordBatch]:
-        """The new ones of the runs; the rows of all of them are counted in the tally."""
+        """Those runs that are new; the rows of all runs are counted in the tally."""
         runs = found.runs
         self._learn_lines_of(runs)
         verdict = self.known.admit(found)
@@ -271,22 +274,22 @@ class Load:
             yield runs if added.all() else runs.filter(pa.array(added))
 
     def _hold(self, size: int) -> None:
-        """Counts what is held of rows at fault until the load ends.
+        """Add to the number of bytes of faulty rows that are held until the load ends.
 
         Raises:
-            InputError: when it is too much.
+            InputError: when the total exceeds ``MOST_REJECTED``.
         """
         self.held += size
         if self.held > MOST_REJECTED:
             raise InputError(
-                f"the rows at fault have more than {MOST_REJECTED >> 20} MiB, and no more are "
+                f"the faulty rows have more than {MOST_REJECTED >> 20} MiB, and no more are "
                 "kept; what follows was not read.",
                 code="too-large",
                 hint="Correct what is wrong with the first of them, then load the log again.",
             )
 
     def _learn_lines_of(self, runs: pa.RecordBatch) -> None:
-        """Learns the history's runs of the lines that the load has not met before."""
+        """Read from the history the runs of lines that are new to this load."""
         fresh = set(pc.unique(runs.column("line")).to_pylist()) - self.lines
         if not fresh:
             return
@@ -307,12 +310,12 @@ class Load:
     # -- the end -----------------------------------------------------------------------------
 
     def settle(self, found: Iterator[pa.RecordBatch]) -> None:
-        """Decides on rows whose run id is known, now that all runs with that id are at hand."""
+        """Decide about rows whose run id is known, once all runs with these ids are available."""
         if self.conflicts:
             self.rejects.append(self.conflicts.settle(found))
 
     def report(self, rejects_file: Path | None, version: int | None) -> LoadReport:
-        """What the load did."""
+        """The report of the load."""
         lost = self.headings.unmatched(self.seen_headings)
         self.warnings += [f"no log has a column '{h}', which --map names" for h in lost]
         shown = self.rejected.slice(0, SHOWN_REJECTS).drop_columns("record")
@@ -326,12 +329,12 @@ class Load:
 
     @property
     def rejected(self) -> pa.Table:
-        """All rejects so far."""
+        """All rejects found so far."""
         return pa.concat_tables([SCHEMA.empty_table(), *self.rejects])
 
 
 def _numeric_columns(log: Log) -> frozenset[int]:
-    """Columns to be read straight to numbers; none where cells need a closer look."""
+    """Indices of columns to parse directly as numbers; none where cells must be read as text."""
     if log.binding.is_rejects_file:
         return frozenset()
     columns = log.binding.columns.items()

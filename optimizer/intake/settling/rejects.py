@@ -1,9 +1,9 @@
-"""The rejected rows, kept until they are corrected.
+"""Stores the rejected rows until they are corrected.
 
-Two files with the same content: ``rejected.parquet`` for machines, and ``rejected.csv`` for a
-person, who corrects the rows in it and loads it again. Its first five columns say where each row
-stood and what was wrong; then come the row's own cells under their own headings. Loading it again
-takes out what is mended and keeps what is not.
+There are two files of equal content: ``rejected.parquet`` for machines, and ``rejected.csv`` for a
+person, who corrects its rows and loads it again. The first five columns give the place of each row
+and what was wrong; the row's own cells follow under their own headings. Loading the file again
+removes the corrected rows from it and keeps the others.
 """
 
 from __future__ import annotations
@@ -44,10 +44,10 @@ SCHEMA = pa.schema(
         ("record", pa.map_(pa.string(), pa.string())),
     ]
 )
-"""Rejected rows: ``record`` holds a row's own cells by heading, as they stood."""
+"""Schema of rejected rows; ``record`` holds the row's own cells, as written, by heading."""
 PLACE = ("file", "row", "reason")
-"""What tells that a row of a rejects file is a reject; the value is in the reason, and a
-spreadsheet may have rewritten it."""
+"""Columns that identify a reject. The value is not among them, because the reason contains it and a
+spreadsheet may have reformatted it."""
 
 PART_ROWS = 1 << 16
 
@@ -63,23 +63,23 @@ def reject_table(
     """Rejected rows as a table.
 
     Args:
-        file: name of the log, or one name a row.
+        file: name of the log, or one name for each row.
         rows: row numbers, shape (n,).
         field, value, reason: texts, shape (n,) each.
-        cells: the rows as they stood, one column a heading.
+        cells: the rows as written, one column for each heading.
     """
     files = pa.repeat(file, len(rows)) if isinstance(file, str) else file
     return pa.table([files, rows, field, value, reason, _records(cells)], schema=SCHEMA)
 
 
 def file_reject(file: str, reason: str) -> pa.Table:
-    """A file rejected as a whole, as row 0."""
+    """The reject of a whole file, with row number 0."""
     leading = {"file": [file], "row": [0], "field": ["file"], "value": [""], "reason": [reason]}
     return pa.table({**leading, "record": [[]]}, schema=SCHEMA)
 
 
 def named_cells(headings: Sequence[str], cells: pa.Table) -> pa.Table:
-    """Cells under their headings, each heading once: equal or empty ones get a number."""
+    """Cells by heading, with numbers added to equal or empty headings so that each is unique."""
     seen: Counter[str] = Counter()
     names, columns = [], []
     for heading, column in zip(headings, cells.columns, strict=True):
@@ -92,9 +92,9 @@ def named_cells(headings: Sequence[str], cells: pa.Table) -> pa.Table:
 
 
 def ragged_cells(headings: Sequence[str], ragged: Ragged) -> pa.Table:
-    """Cells of rows that have more or fewer than the headings, and one that says so.
+    """Cells of ragged rows, with one more cell that states the number of cells.
 
-    While that cell is filled the row is rejected again: moved cells may look valid.
+    The row is rejected again as long as that cell is filled, because shifted cells may look valid.
     """
     counts = pa.array(ragged.counts).cast(pa.string())
     shape = pc.binary_join_element_wise(counts, f" cells for {len(headings)} headings", "")
@@ -107,7 +107,7 @@ def ragged_cells(headings: Sequence[str], ragged: Ragged) -> pa.Table:
 
 
 def _records(cells: pa.Table) -> pa.MapArray:
-    """Rows of cells as maps of heading to cell; what is empty is an empty text."""
+    """Rows of cells as maps from heading to cell, with an empty text for an empty cell."""
     n, k = cells.num_rows, cells.num_columns
     offsets = pa.array(np.arange(0, n * k + 1, k) if k else np.zeros(n + 1), pa.int32())
     names = pa.array(cells.column_names, pa.string()).take(pa.array(np.tile(np.arange(k), n)))
@@ -118,7 +118,7 @@ def _records(cells: pa.Table) -> pa.MapArray:
 
 
 class _Entries:
-    """The cells of all records one after the other.
+    """The cells of all records in one sequence.
 
     Attributes:
         row: position of the record of each cell, shape (m,).
@@ -135,7 +135,7 @@ class _Entries:
         self.row = np.repeat(np.arange(len(records)), np.diff(offsets))
 
     def columns(self, n: int) -> dict[str, pa.Array]:
-        """Cells by heading, null where a record lacks it, shape (n,) each."""
+        """Cells by heading, shape (n,) each, null where a record lacks the heading."""
         coded = self.heading.dictionary_encode()
         codes = coded.indices.to_numpy()
         order = np.argsort(codes, kind="stable")
@@ -150,20 +150,20 @@ class _Entries:
 
 
 def _place_keys(rejects: pa.Table) -> Keys:
-    """Equal places, equal keys; shape (n,)."""
+    """Keys of rows, shape (n,), which are equal for equal places."""
     file, row, reason = (rejects[name].combine_chunks() for name in PLACE)
     numbers = row.to_numpy().astype(np.uint64)
     return mix(mix(mix(hash_text(file)) ^ numbers) ^ hash_text(reason))
 
 
 def _parts(rejects: pa.Table) -> Iterator[pa.Table]:
-    """A table in parts: what is made of its cells on the way takes several times their memory."""
+    """A table in parts, because processing its cells takes several times their memory."""
     for start in range(0, len(rejects), PART_ROWS):
         yield rejects.slice(start, PART_ROWS)
 
 
 def _keys(rejects: pa.Table) -> Keys:
-    """Equal places and filled cells, equal keys, whatever their order; shape (n,)."""
+    """Keys of rows, shape (n,), equal for equal places and filled cells in any order of columns."""
     return np.concatenate([np.zeros(0, np.uint64), *map(_keys_of, _parts(rejects))])
 
 
@@ -180,7 +180,7 @@ class RejectsStore:
     """The rejects files of one history.
 
     Args:
-        folder: where they are.
+        folder: folder of the files.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -189,10 +189,10 @@ class RejectsStore:
         self.csv = folder / "rejected.csv"
 
     def read(self) -> pa.Table:
-        """All rejects, in the order they were made.
+        """All rejects in the order of their loads.
 
         Raises:
-            HistoryError: when the file is damaged.
+            HistoryError: when the file is damaged or cannot be read.
         """
         try:
             return pq.read_table(self.parquet, schema=SCHEMA)
@@ -206,19 +206,19 @@ class RejectsStore:
         except (pa.ArrowException, OSError) as error:
             raise HistoryError(
                 f"the rejects file '{self.parquet}' is damaged: {reason_of(error)}.",
-                hint="Move it away; rows still at fault are found again when their log is loaded.",
+                hint="Move it away; faulty rows are found again when their log is loaded.",
             ) from None
 
     def update(self, new: pa.Table, mended: pa.Table) -> Path | None:
-        """Adds rejects that are not there yet, and takes out mended ones.
+        """Add rejects that are not stored yet, and remove corrected ones.
 
         Args:
-            new: rejects of a load.
-            mended: places of the rows of a rejects file that was loaded; what of them is still
-                at fault is among the new.
+            new: rejects of the load.
+            mended: places of the rows of a rejects file that was loaded; rows that are still faulty
+                are in ``new``.
 
         Returns:
-            The file for a person, or None when nothing is rejected.
+            Path of the CSV file, or None when no row is rejected.
         """
         before = self.read()
         kept = before.filter(pa.array(~_taken_out(before, mended)))
@@ -239,7 +239,7 @@ class RejectsStore:
 
 
 def _taken_out(rejects: pa.Table, mended: pa.Table) -> Mask:
-    """Which rejects are mended: of equal places as many as there are, the first ones; (n,)."""
+    """Which rejects to remove, shape (n,): for each place, as many of the first as were loaded."""
     places, counts = np.unique(_place_keys(mended), return_counts=True)
     keys = _place_keys(rejects)
     order = np.argsort(keys, kind="stable")
@@ -253,12 +253,12 @@ def _taken_out(rejects: pa.Table, mended: pa.Table) -> Mask:
 
 
 def _csv(rejects: pa.Table) -> Iterator[bytes]:
-    """The file for a person, part by part."""
+    """The CSV file in parts."""
     found = (pc.unique(_Entries(part).heading).to_pylist() for part in _parts(rejects))
     names = list(dict.fromkeys(chain.from_iterable(found)))
     headings = harmless_text(pa.array([*REJECT_COLUMNS, *names])).to_pylist()
     empty = SCHEMA.empty_table()
-    yield b"\xef\xbb\xbf"  # spreadsheets read UTF-8 only with a mark
+    yield b"\xef\xbb\xbf"  # spreadsheets need a byte order mark for UTF-8
     for k, part in enumerate(chain([empty], _parts(rejects))):
         cells = _Entries(part).columns(len(part))
         own = [cells.get(name, pa.nulls(len(part), pa.string())) for name in names]

@@ -1,4 +1,4 @@
-"""What the chunks of a log show together: how its columns are written, and what looks wrong."""
+"""Findings about a whole log: the notation of its columns, and warnings."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ from optimizer.intake.settling.steady import GAP_MINUTES, looks_sampled
 
 
 class LogRemarks:
-    """What is noted while one log is read.
+    """Collects findings while one log is read.
 
     Args:
-        log: the log while it is read.
+        log: properties of the log.
     """
 
     def __init__(self, log: Log) -> None:
@@ -28,7 +28,7 @@ class LogRemarks:
         self.sampled = self.dated = 0
 
     def add(self, found: Examined) -> None:
-        """Takes a chunk into account."""
+        """Add the findings of one chunk."""
         checked = found.checked
         for column, proof in checked.proof.items():
             self.proof[column] = self.proof.get(column, 0) | proof
@@ -42,40 +42,40 @@ class LogRemarks:
         self.dated += n
 
     def final(self) -> Log:
-        """The log with what its columns prove, once all rows are read."""
+        """The properties of the log with what its columns prove, after all rows are read."""
         return replace(self.log, proof=self.proof)
 
     def warnings(self, tally: FileTally, samples: bool) -> list[str]:
-        """Sentences on what was read and may not be meant."""
+        """Sentences about content that may not be what the user meant."""
         name, headings = self.log.name, self.log.binding.headings
-        said = []
+        sentences = []
         if self.unrun:
             rows = "1 trial has" if self.unrun == 1 else f"{self.unrun} trials have"
-            said.append(f"{name}: {rows} no result yet; fill in the sheet and record it again")
+            sentences.append(f"{name}: {rows} no result yet; fill in the sheet and record it again")
         elif tally.read == 0 and not tally.error:
-            said.append(f"{name} has headings and no rows")
+            sentences.append(f"{name} has headings and no rows")
         if self.headings:
             rows = ", ".join(str(row) for row in sorted(self.headings)[:5])
             more = ", ..." if len(self.headings) > 5 else ""
-            said.append(
+            sentences.append(
                 f"{name}: {len(self.headings)} rows repeat the headings and are not runs "
                 f"(row {rows}{more})"
             )
         for column, highest in sorted(self.highest.items()):
             if 0 <= highest <= 1:
-                said.append(
+                sentences.append(
                     f"{name}: column '{headings[column]}' is headed in per cent and has no number "
                     f"above {highest:g}: if fractions are meant, write the heading without per cent"
                 )
         for column, count in sorted(self.settled.items()):
-            said.append(
+            sentences.append(
                 f"{name}: {count} cells of column '{headings[column]}' can be read in two ways "
                 "and were read as other cells of the column are written"
             )
         if not samples and 2 * self.sampled > self.dated:
-            said.append(
+            sentences.append(
                 f"{name} looks like readings over time: most rows are within {GAP_MINUTES:g} "
                 "minutes of another at the same settings; load it with --samples to make one run "
                 "of each stretch"
             )
-        return said
+        return sentences

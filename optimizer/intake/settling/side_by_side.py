@@ -1,4 +1,4 @@
-"""The same work on the parts of a log, a few at a time, with results in the order of the parts."""
+"""Processes the parts of a log in a few threads, with results in the order of the parts."""
 
 from __future__ import annotations
 
@@ -15,14 +15,15 @@ T = TypeVar("T")
 U = TypeVar("U")
 
 WORKERS = min(4, os.cpu_count() or 1)
-"""Parts under way at once; more than a few wait for the disk and only take memory."""
+"""Number of parts in work at a time; more parts would wait for the disk and only use memory."""
 
 
 def side_by_side(parts: Iterator[T], work: Callable[[T], U]) -> Iterator[U]:
-    """Results of the work on each part, in order, a few parts ahead in threads.
+    """Iterate over the results of the work on each part, in order, with a few parts ahead in
+    threads.
 
-    Parsing, casting and hashing release the interpreter lock. A log of one part, as most are,
-    starts no thread.
+    Threads help because parsing, casting and hashing release the interpreter lock. A log of one
+    part, which most logs are, starts no thread.
     """
     failures: list[InputError] = []
     sound = _until_failure(parts, failures)
@@ -43,7 +44,7 @@ def side_by_side(parts: Iterator[T], work: Callable[[T], U]) -> Iterator[U]:
 
 
 def _until_failure(parts: Iterator[T], failures: list[InputError]) -> Iterator[T]:
-    """The parts before the one that cannot be read; what was read before it counts."""
+    """The parts up to the first one that cannot be read; the parts before it are used."""
     try:
         yield from parts
     except InputError as error:

@@ -1,23 +1,25 @@
-"""From readings over time to runs: when the deck had settled, and what it gave from then on.
+"""From readings over time to runs: finds when the deck had settled, and averages later readings.
 
-After a change of settings the bed forms anew and the first readings belong to the way there, not
-to the settings. A stretch is what one line did at the same settings without a gap. Its steady part
-ends with it and begins where two rules meet:
+After a change of settings the bed forms anew, and the first readings belong to the transition, not
+to the new settings. A stretch is a sequence of readings of one line at unchanged settings without a
+gap. The steady part of a stretch ends with the stretch and begins where two rules are met:
 
-* successive readings, of grade and of recovery, differ as much as readings differ at all. That is
-  the ratio test of [Neumann1941]_, on which the steady-state test of [CaoRhinehart1995]_ is built,
-  with the distribution of [Young1941]_: while a deck drifts or surges slowly, neighbors are alike.
-* among the beginnings that pass, the one with the smallest standard errors ([White1997]_).
+* successive readings of grade and of recovery differ from each other as much as any two readings of
+  the part. This is the ratio test of [Neumann1941]_, on which the steady-state test of
+  [CaoRhinehart1995]_ is built, with the distribution of [Young1941]_: while a deck drifts or surges
+  slowly, neighbors are alike.
+* of the beginnings that pass the test, the one with the smallest standard errors is chosen
+([White1997]_).
 
-At most half of a stretch is given up ([Hoad2010]_). When no beginning in its first half passes, the
-run is made of the later half, kept, and flagged as not settled. The test is of few readings and
-misses a slow drift that is small beside their scatter; it flags one steady stretch in twenty.
+At most half of a stretch is discarded ([Hoad2010]_). When no beginning in its first half passes,
+the run is made from the later half and flagged as not settled. With few readings the test misses a
+slow drift that is small relative to their scatter; it flags one steady stretch in twenty.
 
 With x the n readings of a part and ``C = 1 - sum (x[k+1]-x[k])^2 / 2 sum (x[k]-mean)^2``, the test
 takes ``(1 + C) / 2`` as beta distributed with both parameters ``((n^2 - 1) / (n - 2) - 1) / 2``.
 The standard error of a mean is ``s / sqrt(n')`` with ``n' = n (1 - r) / (1 + r)``
-[BayleyHammersley1946]_, r the correlation of neighbors where it is above 0; it is never below what
-the counts or errors of the readings themselves allow.
+[BayleyHammersley1946]_, where r is the correlation of neighbors, or 0 if that is negative. The
+standard error is never taken below the value that the counts or errors of the readings imply.
 
 .. [Neumann1941] J. von Neumann, "Distribution of the ratio of the mean square successive
    difference to the variance", Annals of Mathematical Statistics 12(4), 1941.
@@ -52,23 +54,23 @@ if TYPE_CHECKING:
     Rows = NDArray[np.int64]
 
 GAP_MINUTES = 10.0
-"""A longer time between two readings begins a new stretch."""
+"""Longest time in minutes between two readings of a stretch; a longer one begins a new stretch."""
 FEWEST = 4
-"""Readings that the test needs; fewer show no trend that chance would not."""
+"""Smallest number of readings for the test; a trend in fewer readings may be due to chance."""
 LEVEL = 0.2
-"""Chance of turning down a beginning of a steady stretch, for grade and recovery together."""
+"""Chance of rejecting a beginning of a steady stretch, for grade and recovery together."""
 _MICROSECONDS = 60_000_000
 _MEASURED = ("grade", "recovery")
 
 
 @dataclass(frozen=True)
 class Stretches:
-    """Runs made of readings.
+    """Runs made from readings over time.
 
     Args:
-        runs: one a stretch, in the run table's schema.
-        owner: the run of each reading, shape (n,).
-        averaged: which readings its means are of, shape (n,).
+        runs: one run for each stretch, in the schema of the run table.
+        owner: index of the run of each reading, shape (n,).
+        averaged: mask of the readings that are averaged, shape (n,).
     """
 
     runs: pa.RecordBatch
@@ -76,7 +78,7 @@ class Stretches:
     averaged: Mask
 
     def readings(self, table: pa.Table, added: pa.RecordBatch) -> pa.Table:
-        """The readings of the runs that were added, under the ids of their runs."""
+        """The readings of the added runs, with the ids of their runs."""
         place = pc.index_in(self.runs.column("source_row"), added.column("source_row"))
         number = pc.fill_null(place, -1).to_numpy()[self.owner]
         kept = number >= 0
@@ -87,9 +89,9 @@ class Stretches:
 
 
 def runs_of_stretches(readings: pa.Table, settings: Sequence[str]) -> Stretches:
-    """Readings over time, n of them with a time each, as one run a stretch.
+    """One run for each stretch of n readings over time, each of which has a time.
 
-    A run starts with the first reading averaged, and has its place in the log.
+    The start of a run, and its place in the log, are those of the first averaged reading.
     """
     order = pc.sort_indices(
         readings, [("line", "ascending"), ("started_at", "ascending")]
@@ -110,10 +112,10 @@ def runs_of_stretches(readings: pa.Table, settings: Sequence[str]) -> Stretches:
 
 
 def looks_sampled(runs: pa.RecordBatch, settings: Sequence[str]) -> tuple[int, int]:
-    """How many runs stand in stretches of three or more, and how many there are.
+    """Number of runs that are in stretches of three or more, and number of all runs.
 
     Args:
-        runs: in the order of their log.
+        runs: the runs in the order of their log.
         settings: names of the settings.
     """
     n = len(runs)
@@ -132,7 +134,7 @@ def looks_sampled(runs: pa.RecordBatch, settings: Sequence[str]) -> tuple[int, i
 
 
 def _changes(table: pa.Table, settings: Sequence[str]) -> Mask:
-    """Whether a stretch ends between each reading and the next, shape (n - 1,)."""
+    """Whether a stretch ends between a reading and the next one, shape (n - 1,)."""
     times = pc.fill_null(table["started_at"].cast(pa.int64()), -1).to_numpy()
     step = np.diff(times)
     undated = times < 0
@@ -143,7 +145,7 @@ def _changes(table: pa.Table, settings: Sequence[str]) -> Mask:
     keys = ["line", "material", "deck_state"]
     ids = table["run_id"]
     if ids.null_count < len(ids) and pc.count_distinct(ids).as_py() < len(ids) - ids.null_count:
-        keys.append("run_id")  # an id shared by several readings is that of their trial
+        keys.append("run_id")  # an id that several readings share is the id of their trial
     for name in keys:
         column = table[name].combine_chunks()
         if not changed.all() and column.null_count < len(column):
@@ -153,7 +155,7 @@ def _changes(table: pa.Table, settings: Sequence[str]) -> Mask:
 
 
 def chance(values: Floats) -> float:
-    """Chance that steady readings are as alike to their neighbors as these or more so.
+    """Chance that readings of a steady deck are at least as similar to their neighbors as these.
 
     Args:
         values: readings in the order of time, shape (n,), n at least 3.
@@ -175,7 +177,8 @@ def chance(values: Floats) -> float:
 
 
 def _steady_part(stretch: pa.Table) -> tuple[int, bool | None]:
-    """Where the steady part of a stretch begins, and whether it is steady; None: unknown."""
+    """Position where the steady part of a stretch begins, and whether it is steady; None if
+    unknown."""
     n = len(stretch)
     measured = [_floats(stretch, name) for name in _MEASURED]
     if n < FEWEST or any(np.isnan(values).any() for values in measured):
@@ -192,14 +195,15 @@ def _steady_part(stretch: pa.Table) -> tuple[int, bool | None]:
 
 
 def _log_error(values: Floats) -> float:
-    """Logarithm of the squared standard error of a mean, as [White1997]_ has it."""
+    """Logarithm of the squared standard error of a mean, in the definition of [White1997]_."""
     n = len(values)
-    # Without any scatter the logarithm would be infinite; this is the least that a log shows.
+    # Without scatter the logarithm would be infinite; this is the smallest difference that a log
+    # shows.
     return float(np.log(np.sum((values - values.mean()) ** 2) / n**2 + 1e-16))
 
 
 def _run(part: pa.Table, settled: bool | None) -> dict[str, Any]:
-    """One run of the readings averaged."""
+    """The run from the averaged readings of one stretch."""
     run = part.slice(0, 1).to_pylist()[0]
     for field in part.schema:
         if pa.types.is_floating(field.type):
@@ -236,7 +240,7 @@ def _standard_error(part: pa.Table, name: str) -> float | None:
     if count and part["grade_count"].null_count == 0:
         mean = float(values.mean())
         found.append(np.sqrt(mean * (1.0 - mean) / count))
-    # One half is the largest error that a fraction can have.
+    # One half is the largest standard deviation of a fraction.
     return float(min(max(found), 0.5)) or None
 
 
