@@ -1,8 +1,7 @@
-"""Processes that work on a history until they are killed, and what must hold afterwards.
+"""Processes that are killed while they work on a history, and the checks afterwards.
 
-Used by the bounded tests and by the long campaign (``tests/benchmarks/kills.py``). Children come
-from a fork server that has everything imported and has run nothing, so that a kill falls into the
-work and not into start-up.
+Used by a short test and by the long campaign (``tests/benchmarks/kills.py``). Child processes come
+from a fork server that has imported all modules, so that a kill hits the work and not the start-up.
 """
 
 from __future__ import annotations
@@ -32,7 +31,7 @@ STEPS_A_HISTORY = 25
 
 
 def context() -> Any:
-    """Starts children from a process that has imported, but not run, all that they need."""
+    """A fork-server context whose server process has imported all that the children need."""
     methods = multiprocessing.get_all_start_methods()
     if "forkserver" not in methods:
         return multiprocessing.get_context("spawn")
@@ -42,7 +41,7 @@ def context() -> Any:
 
 
 def write_log(path: Path, first: int, rows: int = ROWS_A_LOG) -> None:
-    """A log of runs with ids from ``first`` on, over three lines, one row in fifty bad."""
+    """Write a log of runs of three lines with ids from ``first`` on; one row in fifty is faulty."""
     k = np.arange(first, first + rows)
     grade = np.where(k % 50 == 7, "high", np.char.mod("%.4f", 0.95 + (k % 400) / 1e4))
     columns = [
@@ -62,12 +61,12 @@ def write_log(path: Path, first: int, rows: int = ROWS_A_LOG) -> None:
 
 
 def ids_of(first: int, rows: int = ROWS_A_LOG) -> set[str]:
-    """Ids of the good rows of such a log."""
+    """Ids of the good rows of the log that ``write_log`` writes with these arguments."""
     return {f"r{k}" for k in range(first, first + rows) if k % 50 != 7}
 
 
 def load_one(folder: str, log: str) -> None:
-    load_logs([log], History(folder, lock_seconds=SECONDS))  # others may be writing for long
+    load_logs([log], History(folder, lock_seconds=SECONDS))  # others may hold the lock
 
 
 def record_one(folder: str, k: int) -> None:
@@ -91,16 +90,17 @@ def go_back(folder: str, version: int) -> None:
 
 
 class Campaign:
-    """A history that is worked on by processes which are killed at random moments.
+    """A history and processes that work on it and are killed at random moments.
 
     Args:
         folder: an empty folder.
-        seed: of the work and of the moments.
+        seed: determines the work and the moments of the kills.
 
     Attributes:
-        kills: processes that were killed before they ended.
-        by_work: of them by kind of work.
-        kept_by: those whose work was there whole; of the others nothing was.
+        kills: number of processes killed before they ended.
+        by_work: number of kills by kind of work.
+        kept_by: number of kills after which the work was stored completely, by kind of work;
+            after every other kill nothing of the work was stored.
     """
 
     def __init__(self, folder: Path, seed: int) -> None:
@@ -120,8 +120,8 @@ class Campaign:
         self.at: dict[int, set[str]] = {}
 
     def run(self, kills: int) -> None:
-        """Steps until so many processes were killed in the middle of their work."""
-        # Twice: the first child also waits for the fork server to import everything.
+        """Run steps until ``kills`` processes were killed in the middle of their work."""
+        # Timed twice: the first child also waits for the fork server to import all modules.
         for kind in ("load", "load", "record", "compact", "restore"):
             self._step(kind, killed=False)
         while self.kills < kills:
@@ -139,23 +139,23 @@ class Campaign:
         before = self.ids
         if killed and self._killed(kind, function, arguments):
             now = self._runs()
-            assert now in (before, after), f"{kind}: neither the runs before nor those after"
+            assert now in (before, after), f"{kind}: runs neither as before nor as after"
             self.kills += 1
             self.by_work[kind] += 1
             self.kept_by[kind] += now == after
         if kind != "restore" or self._runs() != after:
-            # What was cut short is begun again and ends.
+            # The interrupted work is repeated and must complete.
             started = time.perf_counter()
             self._finish(function, arguments)
             self.seconds[kind] = time.perf_counter() - started
         self.ids, self.bad = after, self.bad + bad
-        assert self._runs() == after, f"{kind}: begun again, it did not complete"
+        assert self._runs() == after, f"{kind}: the repeated work did not complete"
         rejects = RejectsStore(self.history.rejects_folder).read()
         assert rejects.num_rows == self.bad, f"{kind}: {rejects.num_rows} rejects of {self.bad}"
         self._check_versions()
 
     def _work(self, kind: str) -> tuple[Callable[..., None], tuple[Any, ...], set[str], int]:
-        """A function with its arguments, the ids after it, and how many rows it rejects."""
+        """A function, its arguments, the ids stored after it, and the number of rows it rejects."""
         place, k = str(self.path), self.step
         if kind == "load":
             log = self.folder / f"{k}.csv"
@@ -183,16 +183,16 @@ class Campaign:
         child = self.context.Process(target=function, args=arguments)
         child.start()
         child.join()
-        assert child.exitcode == 0, f"{function.__name__} begun again ended with {child.exitcode}"
+        assert child.exitcode == 0, f"{function.__name__} repeated, ended with {child.exitcode}"
 
     def _runs(self) -> set[str]:
-        """Ids of all runs; none is there twice."""
+        """Ids of all runs; asserts that no id occurs twice."""
         ids = self.history.at().runs()["run_id"].to_pylist()
-        assert len(ids) == len(set(ids)), "a run is there twice"
+        assert len(ids) == len(set(ids)), "a run is stored twice"
         return set(ids)
 
     def _check_versions(self) -> None:
-        """An earlier version, any, reads as it did; the whole is sound."""
+        """Assert that a random earlier version is unchanged and that the history is sound."""
         version = self.history.version
         assert version is not None
         self.at[version] = self.ids

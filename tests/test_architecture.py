@@ -1,4 +1,4 @@
-"""The structure is a test: one-way imports, light start-up, and nothing else in the package."""
+"""The structure of the package: one-way imports, light start-up, small modules."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def test_imports_flow_one_way():
         ("optimizer/planning/planner.py", "import typer"),
         ("optimizer/plant/brief.py", "import cli.show.plan"),
         ("optimizer/helpers.py", "import optimizer.errors"),
-        # Imports for the type checker alone and those inside functions count as well.
+        # Imports under TYPE_CHECKING and inside functions count as well.
         ("optimizer/model/joint.py", "if TYPE_CHECKING:\n    import optimizer.planning.plan"),
         ("optimizer/plant/site.py", "def late():\n    import optimizer.history.history"),
     ],
@@ -98,11 +98,11 @@ def test_start_up_loads_nothing_heavy(code):
     assert not loaded_by(code) & HEAVY
 
 
-def test_a_lazy_name_loads_its_module():
+def test_a_lazy_name_imports_its_module():
     assert "scipy" in loaded_by("from optimizer import suggest")
 
 
-def test_a_plan_does_not_wait_for_libraries_it_does_not_use():
+def test_a_plan_does_not_load_libraries_that_it_does_not_use():
     assert not loaded_by("from optimizer import suggest") & {"sklearn", "pandas", "matplotlib"}
     assert "scipy.stats" not in loaded_by("from optimizer import suggest")
 
@@ -132,7 +132,7 @@ MOST_LINES, MOST_FUNCTION_LINES, MOST_PARAMETERS, MOST_FILES = 400, 60, 8, 16
 
 
 def too_large(root: Path) -> list[str]:
-    """What is larger than it may be, with its size."""
+    """Modules, functions, parameter lists and folders above their limit, each with its size."""
     found = []
     for module in modules_of(root).values():
         if module.lines > MOST_LINES:
@@ -142,7 +142,7 @@ def too_large(root: Path) -> list[str]:
             lines = (function.end_lineno or 0) - function.lineno + 1
             if lines > MOST_FUNCTION_LINES:
                 found.append(f"{name} has {lines} lines")
-            # The parameters of a command are its options, each declared once.
+            # The parameters of a command are its options and have no limit.
             count = parameters_of(function)
             if count > MOST_PARAMETERS and not module.name.startswith("cli.commands"):
                 found.append(f"{name} has {count} parameters")
@@ -155,11 +155,11 @@ def too_large(root: Path) -> list[str]:
     return found
 
 
-def test_everything_stays_small():
+def test_modules_functions_and_folders_stay_small():
     assert not too_large(ROOT)
 
 
-def test_what_is_too_large_is_found(tmp_path):
+def test_a_planted_oversize_is_found(tmp_path):
     folder = tmp_path / "optimizer" / "room"
     folder.mkdir(parents=True)
     for k in range(17):

@@ -1,4 +1,4 @@
-"""What CI calls green is green: nothing that fails in ``.ci`` is passed over."""
+"""The CI scripts in ``.ci``: every failure ends the run with an error."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ pytestmark = pytest.mark.skipif(
     sys.platform == "win32", reason="Bash is not a part of Windows: run this under WSL or Linux"
 )
 
-# Stands for every program that the script calls. It counts the calls, fails at the one that it is
-# told to fail at, and makes of `python3 -m venv FOLDER` an environment of more of its kind.
+# A stub for every program that the script calls. It counts the calls, fails at the call number
+# that it is given, and fills the environment of `python3 -m venv FOLDER` with copies of itself.
 STUB = r"""#!{bash}
 count=$(({cat} "$CALLS"; echo x) | {wc} -l)
 echo "$count ${{0##*/}} $*" >> "$CALLS"
@@ -41,7 +41,7 @@ TOOLS = ("date", "grep", "mkdir", "mktemp", "tail")
 
 @pytest.fixture
 def ci(tmp_path):
-    """``ci(fail_at, without)``: the script among stubs; exit code, what it said, what it called."""
+    """``ci(fail_at, outside)``: runs the script with stubs; gives the process and the calls."""
     root, programs = tmp_path / "clone", tmp_path / "programs"
     (root / ".ci").mkdir(parents=True)
     programs.mkdir()
@@ -54,7 +54,7 @@ def ci(tmp_path):
         (root / ".ci" / name).symlink_to(stub)
     for name in ("apt-get", "python3", "sudo", *TOOLS):
         (programs / name).symlink_to(stub)
-    (programs / "rm").symlink_to(shutil.which("rm"))  # the cleaning up at the end
+    (programs / "rm").symlink_to(shutil.which("rm"))  # for the final cleanup
 
     def call(fail_at: int = 0, outside: bool = True):
         for name in ("chromium", "java"):
@@ -110,7 +110,7 @@ A = '<testcase classname="tests.test_some" name="test_a[{}]">{}</testcase>'
 B = '<testcase classname="tests.test_some.TestB" name="test_b"/>'
 
 
-def test_it_is_said_how_many_tests_ran(tmp_path):
+def test_the_number_of_tests_that_ran_is_printed(tmp_path):
     skipped = A.format("skipped", "<skipped/>")
     done = ran(tmp_path, B + "".join(A.format(k, "") for k in range(198)) + skipped)
     assert (done.returncode, done.stderr) == (0, "")
@@ -133,7 +133,7 @@ def test_too_few_tests_are_a_failure(tmp_path, cases, said):
 
 
 @pytest.mark.parametrize("in_ci", [False, True])
-def test_a_missing_program_is_named_with_the_way_to_get_it(tmp_path, in_ci):
+def test_a_missing_program_is_named_with_its_install_command(tmp_path, in_ci):
     from tests.test_docs import README
 
     environment = {name: value for name, value in os.environ.items() if name != "CI"}
@@ -165,8 +165,8 @@ def test_a_missing_program_is_named_with_the_way_to_get_it(tmp_path, in_ci):
         assert package in beside.split("\n## ")[0]
 
 
-def test_nothing_else_is_skipped_for_what_is_missing():
-    """A package of the test extra that is missing is an error; programs are in tests.programs."""
+def test_only_missing_programs_skip_tests():
+    """A missing package of the test extra is an error; tests.programs lists the programs."""
     for path in (CI.parent / "tests").rglob("test_*.py"):
         text = path.read_text(encoding="utf-8")
         wanted = re.findall(r"\b(?:importorskip|skip)\((.*)\)", text)
@@ -199,7 +199,7 @@ def answer(*packages: dict) -> str:
         ("", answer(), answer(), 1, "names no package"),
     ],
 )
-def test_a_package_that_nobody_judged_is_never_called_clean(
+def test_a_package_without_an_audit_is_never_called_clean(
     tmp_path, pinned, first, second, code, said
 ):
     auditor = tmp_path / "pip-audit"
@@ -217,10 +217,10 @@ def test_a_package_that_nobody_judged_is_never_called_clean(
     assert said in done.stdout + done.stderr
 
 
-# ------------------------------------------------------------------ however busy the machine
+# ------------------------------------------------------------------ busy machines
 
 
-def test_no_property_is_judged_by_the_time_it_takes():
+def test_no_property_test_has_a_deadline():
     assert settings.default.deadline is None
     assert HealthCheck.too_slow in settings.default.suppress_health_check
     for path in (CI.parent / "tests").rglob("test_*.py"):

@@ -1,4 +1,4 @@
-"""Documentation is true: what it names exists, what it shows runs, what exists is named."""
+"""The documentation: everything it names exists, its examples run, every command is named."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def blocks(text: str, language: str) -> list[str]:
 
 
 def commands_in(text: str) -> list[list[str]]:
-    """Calls of highside in shell blocks and in the text, as words."""
+    """Calls of highside in shell blocks and in inline code, each as a list of words."""
     lines = re.findall(r"`(highside [^`]*)`", re.sub(r"^```.*?^```$", "", text, flags=re.S | re.M))
     lines += "\n".join(blocks(text, "sh")).splitlines()
     found = [line.partition("#")[0].partition(" > ")[0].strip() for line in lines]
@@ -42,7 +42,7 @@ def commands_in(text: str) -> list[list[str]]:
 
 
 def run(words: list[str], monkeypatch, capsys) -> str:
-    """Run a command; what it printed. Fails where it does not end well."""
+    """Run a command and return its output; fails when the exit code is not 0."""
     monkeypatch.setattr(sys, "argv", words)
     with pytest.raises(SystemExit) as stop:
         cli.run()
@@ -65,7 +65,7 @@ def test_readme_names_every_command_and_no_other():
 
 
 def test_ci_calls_the_test_command_of_the_readme():
-    # Each part on a line of its own, in order, the last with the report that CI reads.
+    # Each part has its own line, in order; the last also writes the report that CI reads.
     steps = "\n".join(blocks(README, "sh")).splitlines()
     command = next(line for line in steps if "pytest" in line)
     lines = (ROOT / ".ci" / "run").read_text(encoding="utf-8").splitlines()
@@ -85,7 +85,7 @@ def test_the_shell_steps_of_the_readme_run(tmp_path, monkeypatch, capsys):
         words = shlex.split(command)
         words = [w for word in words for w in (sorted(map(str, tmp_path.glob(word))) or [word])]
         if words[1] == "load":
-            # The season's own site file knows its material columns and decks.
+            # The site file of the season declares its material columns and decks.
             (tmp_path / "site.toml").write_bytes((tmp_path / "season/site.toml").read_bytes())
         out = run(words, monkeypatch, capsys)
         if target:
@@ -99,7 +99,7 @@ def demo(tmp_path_factory):
     return run_demo(tmp_path_factory.mktemp("home") / "highside-demo")
 
 
-def test_the_plan_shown_in_the_readme_is_the_demo_s(demo):
+def test_the_plan_in_the_readme_equals_the_plan_of_the_demo(demo):
     from cli.show import plan as show
 
     shown = next(b for b in blocks(README, "") if "Run now" in b)
@@ -119,7 +119,7 @@ def test_every_page_of_the_guide_is_listed_in_order():
 
 
 @pytest.mark.parametrize("name", TEXTS)
-def test_every_option_that_is_shown_exists(name):
+def test_every_option_in_the_guide_exists(name):
     found = commands_in(TEXTS[name])
     for words in found:
         command = COMMANDS[words[1]]
@@ -150,22 +150,22 @@ def test_a_page_that_does_not_exist_is_refused_with_the_nearest(monkeypatch, cap
     assert "Did you mean 'plan'?" in said
 
 
-def test_the_brief_in_the_guide_is_a_brief():
+def test_the_brief_in_the_guide_is_valid():
     document = tomllib.loads(blocks(page("plan").text, "toml")[0])
     brief = Brief.from_dict(document)
     assert set(document) == brief.model_fields_set
-    # It shows every table that a brief can have.
+    # The example has every table that a brief can have.
     assert set(document) == set(Brief.model_fields)
 
 
-def test_the_site_file_in_the_guide_is_a_site_file():
+def test_the_site_file_in_the_guide_is_valid():
     document = tomllib.loads(blocks(page("site").text, "toml")[0])
     site = Site.from_dict(document)
     assert site.space_of("deck-2")["air"].high == 80
     assert site.space_of("deck-1")["air"].max_change == 10
 
 
-def test_the_streams_in_the_guide_are_balanced(tmp_path, monkeypatch, capsys):
+def test_the_streams_in_the_guide_can_be_balanced(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     (streams,) = blocks(page("balance").text, "csv")
     (tmp_path / "streams.csv").write_text(streams, encoding="utf-8")
@@ -174,7 +174,7 @@ def test_the_streams_in_the_guide_are_balanced(tmp_path, monkeypatch, capsys):
     run(["highside", "load", "balanced.csv"], monkeypatch, capsys)
 
 
-def test_the_comparison_shown_in_the_guide_is_the_demo_s(demo, monkeypatch, capsys):
+def test_the_comparison_in_the_guide_equals_that_of_the_demo(demo, monkeypatch, capsys):
     monkeypatch.chdir(demo.folder)
     text = page("compare").text
     command = re.search(r"`(highside compare [^`]*)` asks every line", text).group(1)
@@ -183,7 +183,7 @@ def test_the_comparison_shown_in_the_guide_is_the_demo_s(demo, monkeypatch, caps
     assert [line for line in shown if line and line not in said] == []
 
 
-def test_the_diagnosis_shown_in_the_guide_is_the_demo_s(demo, monkeypatch, capsys):
+def test_the_diagnosis_in_the_guide_equals_that_of_the_demo(demo, monkeypatch, capsys):
     monkeypatch.chdir(demo.folder)
     said = run(shlex.split("highside diagnose --line deck-1"), monkeypatch, capsys).splitlines()
     shown = blocks(page("diagnose").text, "")[0].splitlines()
@@ -223,7 +223,7 @@ def test_every_dependency_earns_its_line():
 
 
 def copy_with(tmp_path: Path, module: str, before: str, line: str) -> Path:
-    """A copy of the package with a line after another one in a module; the folder it lies in."""
+    """Copy the package and insert a line after another in one module; return the folder."""
     for name in ("optimizer", "cli", "datasets"):
         shutil.copytree(ROOT / name, tmp_path / "copy" / name)
     path = tmp_path / "copy" / module
@@ -234,7 +234,7 @@ def copy_with(tmp_path: Path, module: str, before: str, line: str) -> Path:
 
 
 def highside(copy: Path, folder: Path, *words: str) -> str:
-    """What a command of a copy prints; fails where it does not end well."""
+    """The output of a command of a copied package; fails when the exit code is not 0."""
     code = "import sys; from cli.main import program; program()"
     done = subprocess.run(
         [sys.executable, "-c", code, *words],
@@ -252,7 +252,7 @@ RUN = "run_id,line,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recov
 VALUES = "r1,deck-1,2,2.4,2,450,37,0.987,0.931"
 
 
-def test_a_column_is_added_to_the_log_by_the_line_that_is_said(tmp_path):
+def test_a_column_is_added_to_the_log_by_the_documented_line(tmp_path):
     old = tmp_path / "old.csv"
     old.write_text(f"{RUN}\n{VALUES}\n", encoding="utf-8")
     (tmp_path / "new.csv").write_text(
@@ -274,7 +274,7 @@ def test_a_column_is_added_to_the_log_by_the_line_that_is_said(tmp_path):
         }
 
 
-def test_a_setting_is_added_by_the_line_that_is_said(tmp_path):
+def test_a_setting_is_added_by_the_documented_line(tmp_path):
     copy = copy_with(
         tmp_path,
         "optimizer/plant/settings.py",
@@ -296,7 +296,7 @@ def test_a_setting_is_added_by_the_line_that_is_said(tmp_path):
 # ------------------------------------------------------------------ modules
 
 
-def test_every_module_opens_with_what_it_is_for():
+def test_every_module_has_a_docstring():
     for path in [*ROOT.glob("optimizer/**/*.py"), *ROOT.glob("cli/**/*.py")]:
         text = path.read_text(encoding="utf-8")
         assert text.startswith('"""'), path

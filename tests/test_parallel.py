@@ -1,4 +1,4 @@
-"""The same work here, in processes, and on a cluster of two workers: the same answers."""
+"""Work in this process, in several processes and on a cluster of two workers: equal answers."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def place(request):
     return {"scheduler": request.getfixturevalue("scheduler")}
 
 
-def test_results_stand_in_the_order_of_the_items(place):
+def test_results_follow_the_order_of_the_items(place):
     def late_if_early(k):
         time.sleep(0.05 * (3 - k))
         return 10 * k
@@ -48,12 +48,12 @@ def test_results_stand_in_the_order_of_the_items(place):
 
 
 def test_equal_items_are_each_computed(place):
-    # What a history holds may change between two equal calls: nothing is remembered.
+    # A history may change between two equal calls, so no result is reused.
     first, second = run_all(lambda _: os.urandom(8), [1, 1], **place)
     assert first != second
 
 
-def test_an_error_is_the_function_s_own(place):
+def test_the_error_of_the_function_is_raised(place):
     def fails(k):
         if k:
             raise LimitError(f"{k} is too much.", code="too-much", hint="Take less.")
@@ -64,16 +64,16 @@ def test_an_error_is_the_function_s_own(place):
 
 
 def meet(folder, expected, _):
-    """The process that it runs in, once so many processes have come to the folder."""
+    """Wait until ``expected`` processes have met in the folder; return this process's id."""
     Path(folder, str(os.getpid())).touch()
     until = time.monotonic() + SECONDS
     while len(os.listdir(folder)) < expected:
-        assert time.monotonic() < until, "the others never came"
+        assert time.monotonic() < until, "the other processes did not arrive"
         time.sleep(0.01)
     return os.getpid()
 
 
-def test_the_work_is_where_it_was_sent(scheduler, tmp_path):
+def test_the_work_runs_where_it_was_sent(scheduler, tmp_path):
     for name, place in {"here": {}, "two": {"workers": 2}, "far": {"scheduler": scheduler}}.items():
         folder = tmp_path / name
         folder.mkdir()
@@ -83,7 +83,7 @@ def test_the_work_is_where_it_was_sent(scheduler, tmp_path):
         assert (os.getpid() in used) == (name == "here")
 
 
-def test_a_place_that_is_not_there_is_said(monkeypatch):
+def test_a_missing_place_is_reported(monkeypatch):
     monkeypatch.setattr("optimizer.parallel.CONNECT_SECONDS", 0.5)
     with pytest.raises(InputError, match="0 workers: expected 1 or more"):
         run_all(abs, [1], workers=0)
@@ -95,8 +95,8 @@ def test_a_place_that_is_not_there_is_said(monkeypatch):
         assert "dask scheduler" in refusal.value.hint
 
 
-def test_a_cluster_without_workers_is_said(monkeypatch):
-    # The client waits twice as long for its own end: short enough to hear of one that hangs.
+def test_a_cluster_without_workers_is_reported(monkeypatch):
+    # The client waits twice this long to close; the limit is short so that a hang is noticed.
     monkeypatch.setattr("optimizer.parallel.CONNECT_SECONDS", 60)
     monkeypatch.setattr("optimizer.parallel.WORKER_SECONDS", 0.5)
     with (
@@ -106,7 +106,7 @@ def test_a_cluster_without_workers_is_said(monkeypatch):
         run_all(abs, [1], scheduler=empty.scheduler_address)
 
 
-def test_without_distributed_the_way_to_it_is_said(monkeypatch):
+def test_without_distributed_the_install_command_is_given(monkeypatch):
     monkeypatch.setitem(__import__("sys").modules, "distributed", None)
     with pytest.raises(InputError, match="is not installed") as refusal:
         run_all(abs, [1], scheduler="tcp://127.0.0.1:1")

@@ -1,4 +1,4 @@
-"""The replays benchmark: known optima, look-ups alike for all, regret, and what a report says."""
+"""The replays benchmark: known optima, equal look-ups for all methods, regret, and the report."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ SOME = ("gramacy", "string", "fullerenes", "suzuki")
 
 
 def made_up() -> experiments.Experiment:
-    """Three settings: the best misses the constraint, one fails half the time, one is plain."""
+    """Three settings: the best misses the constraint, one fails half the time, one is ordinary."""
     X = np.array([[0.0], [0.0], [0.5], [0.5], [1.0], [1.0]])
     y = np.array([9.0, 11.0, np.nan, 8.0, 2.0, 2.0])
     c = np.array([0.3, 0.1, np.nan, -1.0, -0.5, 0.3])
@@ -33,8 +33,8 @@ def made_up() -> experiments.Experiment:
 
 @pytest.mark.parametrize("name", NAMES)
 def test_known_optima_are_right(name):
-    # The published optimum meets the constraints, and 24,576 settings in ever smaller boxes about
-    # it have nothing better; what comes in coarse steps is kept there. The lattice is near.
+    # The published optimum meets the constraints, and none of 24,576 settings in ever smaller boxes
+    # around it is better; settings with coarse steps stay fixed. The lattice has a point near it.
     f = functions()[name]
     where = np.array(f.where)
     assert f.objective(where[None, :])[0] == pytest.approx(f.minimum, rel=2e-5)
@@ -49,7 +49,7 @@ def test_known_optima_are_right(name):
     assert Task(f, 0).regret(where)[1] < 0.11
 
 
-def test_functions_are_those_of_other_libraries():
+def test_functions_agree_with_other_libraries():
     # Sources: pymoo.problems.single (G4, PressureVessel), skopt.benchmarks (hart6).
     rng = np.random.default_rng(0)
     x = rng.random((64, 6))
@@ -64,14 +64,14 @@ def test_functions_are_those_of_other_libraries():
         np.testing.assert_array_equal(f.constraint(x) <= 0, np.all(g[1] <= 0, axis=1))
 
 
-def test_the_same_look_up_gives_the_same_reading_whoever_asked():
+def test_the_same_look_up_gives_the_same_reading_to_every_method():
     for name in SOME:
         a, b = Task(problem(name), 2), Task(problem(name), 2)
         np.testing.assert_array_equal(a.values, b.values)
         np.testing.assert_array_equal(a.y, b.y)
         other = Task(problem(name), 3)
         assert not np.array_equal(a.values, other.values)
-    # Readings of a setting do not depend on what was looked up before; a second look-up goes on.
+    # A reading does not depend on look-ups of other settings; a second look-up gives the next.
     p = problem("fullerenes")
     several = np.flatnonzero([len(set(r[:, 0])) > 1 for r in p.readings])
     a, b = Task(p, 2), Task(p, 2)
@@ -85,7 +85,7 @@ def test_the_same_look_up_gives_the_same_reading_whoever_asked():
     assert {a.y[-1], a.y[-5]} <= set(p.readings[several[0]][:, 0])
 
 
-def test_the_regret_of_the_best_is_0_and_a_miss_costs_all_or_its_share():
+def test_the_regret_of_the_best_is_0_and_a_miss_costs_everything_or_in_proportion():
     for name in ("fullerenes", "suzuki"):
         p = problem(name)
         means = np.array([r[:, 0].mean() for r in p.readings])
@@ -106,7 +106,7 @@ def test_the_regret_of_the_best_is_0_and_a_miss_costs_all_or_its_share():
     assert 0.0 < missed[1] < 0.2
 
 
-def test_what_is_run_is_the_nearest_setting_not_tried_and_what_is_judged_the_nearest():
+def test_a_trial_runs_the_nearest_untried_setting_and_a_report_the_nearest():
     p = problem("suzuki")
     asked = p.settings[17] + 0.2 * p.space.steps
     np.testing.assert_array_equal(p.standing(asked), p.settings[17])
@@ -134,7 +134,7 @@ def test_every_method_names_settings_of_the_lattice(method, name):
 
 
 @pytest.mark.parametrize("method", ["optuna", "botorch", "botorch-listed"])
-def test_peers_too(method):
+def test_every_peer_names_settings_of_the_lattice(method):
     pytest.importorskip("botorch", reason=PEERS)
     pytest.importorskip("optuna", reason=PEERS)
     test_every_method_names_settings_of_the_lattice(method, "fullerenes")
@@ -160,7 +160,7 @@ def test_the_best_reading_is_chosen_and_failures_are_padded_by_hand():
     np.testing.assert_array_equal(task.best_reading(), task.values[1])
 
 
-def test_our_log_keeps_order_and_constraint_of_the_readings():
+def test_our_log_keeps_the_order_and_constraint_of_the_readings():
     task = Task(problem("gramacy"), 4)
     log = log_of(task)
     grade, recovery = log["grade"].to_numpy(), log["recovery"].to_numpy()
@@ -181,7 +181,7 @@ def test_a_composite_design_has_every_corner_once_and_no_two_factors_alike():
     assert not applies("botorch-listed", problem("gramacy"))
 
 
-def test_a_table_that_is_not_there_says_how_to_get_it(monkeypatch, tmp_path, capsys):
+def test_a_missing_table_names_its_download_command(monkeypatch, tmp_path, capsys):
     monkeypatch.setattr(experiments, "PACKAGES", experiments.ROOT / "build" / "none")
     experiments.table.cache_clear()
     with pytest.raises(experiments.MissingData, match=r"pip download .*bocode==1\.0\.1"):
@@ -192,7 +192,7 @@ def test_a_table_that_is_not_there_says_how_to_get_it(monkeypatch, tmp_path, cap
     assert arguments(["--problems", "bundled"]).problems == [*NAMES, *experiments.BUNDLED]
 
 
-def test_the_report_says_where_a_peer_wins(tmp_path, capsys):
+def test_the_report_lists_where_a_peer_wins(tmp_path, capsys):
     rows = []
     for seed in range(12):
         for name, regret in (("ours", [0.3, 0.1]), ("skopt", [0.2, 0.2]), ("random", [0.3, 0.3])):
@@ -224,7 +224,7 @@ def test_the_report_says_where_a_peer_wins(tmp_path, capsys):
 
 
 def test_the_best_of_a_table_is_one_of_its_settings_and_keeps_the_rule_of_run_now():
-    # Where the most recovery that is sure is not the most recovery times its chance.
+    # Here the highest recovery among sure settings differs from the highest recovery times chance.
     task = Task(problem("suzuki"), 3)
     planned = situation_of(
         Snapshot.of_table(log_of(task)),

@@ -1,4 +1,4 @@
-"""The judges of the closed-loop benchmarks: gaps, noise, memory, verdicts, faults put in."""
+"""The evaluation code of the closed-loop benchmarks: gaps, noise, kept rows, ratios, faults."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from tests.programs import PEERS
 
 
 @pytest.mark.parametrize("family", ALL_FAMILIES)
-def test_nobody_finds_more_than_what_is_attainable(family):
+def test_no_setting_exceeds_the_attainable_optimum(family):
     # Seed 3, 4,096 even settings. What runs even there cannot beat the optimum; where failure is
     # allowed for in full the optimum, found under a limit of 5 %, can be short by that much.
     p = problem(family, "moderate", 3)
@@ -37,7 +37,7 @@ def test_nobody_finds_more_than_what_is_attainable(family):
     assert np.all(gaps[:, 0] <= gaps[:, 1] + 1e-12)
 
 
-def test_a_missed_grade_costs_all_or_its_share():
+def test_a_missed_grade_costs_everything_or_in_proportion():
     p = problem("beans", "moderate", 3)
     task = Task(p, starts=0)
     assert task.gaps(None) == (p.best, p.best)
@@ -53,7 +53,7 @@ def test_a_missed_grade_costs_all_or_its_share():
     assert (share < p.best).any()
 
 
-def test_the_same_run_has_the_same_noise_whoever_asked_for_it():
+def test_the_same_run_has_the_same_noise_for_every_method():
     a, b = Task(problem("grain", "moderate", 2)), Task(problem("grain", "moderate", 2))
     np.testing.assert_array_equal(a.grade, b.grade)
     even = a.values[np.flatnonzero(a.even)[0]]
@@ -66,7 +66,7 @@ def test_the_same_run_has_the_same_noise_whoever_asked_for_it():
     assert a.recovery[-1] != a.recovery[-2]
 
 
-def test_the_best_reading_meets_the_grade_before_anything_else():
+def test_the_best_reading_meets_the_grade_where_one_does():
     task = Task(problem("grain", "moderate", 2), starts=0)
     task.values = np.arange(20.0).reshape(4, 5)
     task.grade = np.array([0.90, 0.99, 0.98, np.nan])
@@ -79,7 +79,7 @@ def test_the_best_reading_meets_the_grade_before_anything_else():
     assert task.best_reading() is None
 
 
-def test_failed_runs_reach_peers_as_the_worst_read():
+def test_peers_receive_failed_runs_as_the_worst_reading():
     task = Task(problem("beans", "moderate", 3))
     grade, recovery = padded(task)
     assert not task.even.all()
@@ -104,15 +104,15 @@ def test_peers_stay_inside_the_region(method):
     test_every_method_stays_inside_the_region(method)
 
 
-def test_the_outsider_shares_nothing_with_the_simulation():
+def test_the_outsider_shares_no_code_with_the_simulation():
     nodes = ast.walk(ast.parse(inspect.getsource(outsider)))
     names = {n.module for n in nodes if isinstance(n, ast.ImportFrom)}
     assert names == {"__future__", "dataclasses"}
     assert "optimizer" not in outsider.__dict__
 
 
-def test_an_outsider_that_cannot_tell_particles_apart_does_not_upgrade():
-    # Definition of a partition curve: no steepness, grade of the product = grade of the feed.
+def test_an_outsider_without_steepness_does_not_upgrade():
+    # By the definition of a partition curve, zero steepness gives a product of the feed's grade.
     deck, feed = outsider.random_outsider(np.random.default_rng(0))
     values = GRAVITY_TABLE.values(REGION.sample(64, np.random.default_rng(0)))
     dull = replace(deck, steepness=0.0).run(values, feed)
@@ -122,8 +122,8 @@ def test_an_outsider_that_cannot_tell_particles_apart_does_not_upgrade():
     assert np.ptp(deck.run(values, feed).grade) > 0.05
 
 
-def test_a_recovery_of_one_is_still_read():
-    # Seed 0: settings at which the simulated recovery is 1 in floating point gave no reading.
+def test_a_recovery_of_one_has_a_reading():
+    # Seed 0 has settings whose simulated recovery rounds to 1; these once gave no reading.
     rng = np.random.default_rng(0)
     deck, material = random_deck(rng, "grain"), random_material(rng, "grain")
     values = GRAVITY_TABLE.values(REGION.sample(4096, rng))
@@ -136,7 +136,7 @@ def _double(key: int) -> dict:
     return {"double": 2 * key}
 
 
-def test_what_was_run_is_kept_and_a_cut_line_is_run_again(tmp_path):
+def test_finished_rows_are_kept_and_a_truncated_row_is_run_again(tmp_path):
     path = tmp_path / "kept.jsonl"
     first = each(_double, [1, 2], Kept(path), lambda k: (k,))
     path.write_text(path.read_text() + '\n{"key": [3], "dou')
@@ -153,7 +153,7 @@ def test_what_was_run_is_kept_and_a_cut_line_is_run_again(tmp_path):
     ]
 
 
-def test_what_ours_depends_on_is_what_the_planner_imports():
+def test_the_stamp_of_ours_covers_what_the_planner_imports():
     found = behind("optimizer.planning.planner")
     parts = ("planning/planner", "model/surrogate", "gaussian_process/process")
     assert {f"optimizer/{part}.py" for part in parts} <= found
@@ -182,7 +182,7 @@ def test_the_verdict_is_the_ratio_of_medians_to_the_best_peer():
     assert "| f | random | 40 |" in report.medians(table, "d")
 
 
-def test_families_together_and_the_decks_that_miss_the_grade():
+def test_all_families_together_and_the_share_of_missed_grades():
     best = 0.9
     rows = [
         {"family": f, "demand": "d", "seed": s, "marks": [8, 12], "best": best, "strict": {"a": g}}
@@ -200,7 +200,7 @@ def test_trials_needed_are_counted_when_the_gap_stays():
     assert transfer.needed([far] * 5 + [near]) == transfer.LAST + 1
 
 
-def test_a_misleading_line_has_its_knobs_the_wrong_way_round():
+def test_a_misleading_line_has_mirrored_settings():
     values = GRAVITY_TABLE.values(REGION.sample(32, np.random.default_rng(0)))
     turned = transfer._mirrored(values)
     np.testing.assert_allclose(transfer._mirrored(turned), values, atol=1e-9)
@@ -208,8 +208,8 @@ def test_a_misleading_line_has_its_knobs_the_wrong_way_round():
     np.testing.assert_array_equal(turned[:, :2], values[:, :2])
 
 
-def test_a_sister_is_like_the_line_and_a_misleading_one_is_not():
-    # Seed 3: truth of the line at the settings of the other's even runs, against its readings.
+def test_a_sister_resembles_the_line_and_a_misleading_line_does_not():
+    # Seed 3: truth of the line at the settings of the other line's even runs, against its readings.
     p = problem("beans", "moderate", 3)
     found = {}
     for kind in ("sister", "misleading"):
@@ -224,7 +224,7 @@ def test_a_sister_is_like_the_line_and_a_misleading_one_is_not():
     assert found["misleading"] < 0.3
 
 
-def test_faults_are_put_in_as_said():
+def test_faults_are_planted_as_documented():
     p = problem("beans", "moderate", 3)
     clean, gross = Task(p, 60), robustness.Gross(p, 60)
     differs = (clean.grade != gross.grade) & clean.even
@@ -243,7 +243,7 @@ def test_faults_are_put_in_as_said():
     assert changing.min_grade != p.min_grade
 
 
-def test_reliability_is_the_share_that_came_true():
+def test_reliability_is_the_share_that_met_the_grade():
     bins = len(calibration.BINS) - 1
     n, said, met = np.zeros(bins), np.zeros(bins), np.zeros(bins)
     n[2], said[2], met[2] = 100, 25, 35

@@ -1,4 +1,4 @@
-"""The logs of the corpus that are no text: each is made anew, and the same every time."""
+"""Builds the binary logs of the corpus; each build of a log gives the same rows."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def _parquet(table: pa.Table) -> bytes:
 
 
 def workbook() -> bytes:
-    """Two sheets that are logs, the second under other titles, and one that is none."""
+    """A workbook of two log sheets, the second with other headings, and a sheet without a log."""
     later = [*ROW]
     later[1] = EIGHT + datetime.timedelta(hours=1)
     book = _book("Runs", [HEADINGS, ROW, later])
@@ -70,7 +70,7 @@ def workbook() -> bytes:
 
 
 def workbook_formats() -> bytes:
-    """Cells whose format says what their number means, and formulas with and without a value."""
+    """Cells whose number format changes their meaning; formulas with and without a stored value."""
     book = _book("Runs", [["Season 2025"], [], HEADINGS, ROW, ROW, ROW])
     sheet = book.active
     sheet.merge_cells("A1:I1")
@@ -86,12 +86,12 @@ def workbook_formats() -> bytes:
     name = "xl/worksheets/sheet1.xml"
     kept = members[name].replace(b"<f>19*2.5</f><v />", b"<f>19*2.5</f><v>47.5</v>")
     kept = kept.replace(b"<f>19*2.5</f><v></v>", b"<f>19*2.5</f><v>47.5</v>")
-    assert kept != members[name], "the library writes formulas in another way now"
+    assert kept != members[name], "openpyxl now writes formulas in another form"
     return _zip({**members, name: kept})
 
 
 def workbook_text_numbers() -> bytes:
-    """Numbers typed as text, with units; one can be read in two ways."""
+    """Numbers stored as text with units; one of them is ambiguous."""
     text = [
         "deck-1",
         "2025-03-01 08:00",
@@ -139,7 +139,7 @@ def parquet_typed() -> bytes:
 
 
 def zip_of_several() -> bytes:
-    """A text log, one with a fault, Parquet and a workbook; what is no log is passed over."""
+    """A text log, a log with a fault, Parquet, a workbook, and files that a load must ignore."""
     head, first, *_ = plain().splitlines(keepends=True)
     table = pa_csv.read_csv(io.BytesIO(head + first.replace(b"deck-1", b"deck-3")))
     return _zip(
@@ -155,7 +155,7 @@ def zip_of_several() -> bytes:
 
 
 def zip_member_damaged() -> bytes:
-    """An archive whose file does not have the checksum that it states."""
+    """An archive with a member whose content does not match its stated checksum."""
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_STORED) as archive:
         archive.writestr(zipfile.ZipInfo("a.csv"), plain())

@@ -18,5 +18,5 @@ RUN = {
 
 
 def run(**values: Any) -> dict[str, Any]:
-    """One row, with some values changed."""
+    """One row of a run log, with the given values changed."""
     return {**RUN, **values}

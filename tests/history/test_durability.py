@@ -1,4 +1,4 @@
-"""Nothing is ever lost: kills, many writers, full disks, damaged files, and the way back.
+"""No run is ever lost: kills, many writers, full disks, damaged files and restored versions.
 
 The long form of the first test is ``python -m tests.benchmarks.kills``.
 """
@@ -80,7 +80,7 @@ def test_many_writers_at_once_lose_nothing_and_add_nothing_twice(tmp_path: Path)
 def test_without_a_common_lock_loads_still_add_each_run_once(
     history: History, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    # Two machines on one object store: no lock reaches both, and the other commits in between.
+    # Two machines use one object store without a common lock; the other commits in between.
     load_table(runs(0), history)
     other = History(history.location)
     keys, times = History.keys, []
@@ -99,7 +99,7 @@ def test_without_a_common_lock_loads_still_add_each_run_once(
     assert ids(history) == ["r0", "r1", "r2", "r3"]
 
 
-def test_a_load_that_is_always_overtaken_gives_up(
+def test_a_load_that_other_commits_always_overtake_gives_up(
     history: History, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def late(*_: Any) -> int:
@@ -112,16 +112,16 @@ def test_a_load_that_is_always_overtaken_gives_up(
     assert (refusal.value.exit_code, refusal.value.code) == (3, "overtaken")
 
 
-def test_a_commit_that_stands_in_spite_of_an_error_counts(
+def test_a_commit_that_succeeded_before_an_error_counts(
     history: History, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    # As when the answer of an object store is lost, or the checkpoint after it cannot be written.
+    # For example: the answer of an object store is lost, or the next checkpoint cannot be written.
     def stands(write: Any) -> Any:
-        def and_fails(*data: Any, **how: Any) -> None:
+        def write_then_fail(*data: Any, **how: Any) -> None:
             write(*data, **how)
             raise CommitFailedError("the connection broke")
 
-        return and_fails
+        return write_then_fail
 
     for place, name in (
         (optimizer.history.commits, "create_table_with_add_actions"),
@@ -152,14 +152,14 @@ SMALL_DISK = """
 @pytest.mark.parametrize(
     ("room", "says"), [(2_000, "history '"), (9_000, "history '"), (30_000, "rejected.")]
 )
-def test_a_full_disk_is_said_and_what_was_there_stays(
+def test_a_full_disk_is_reported_and_the_stored_runs_stay(
     history: History, tmp_path: Path, room: int, says: str
 ) -> None:
-    # The limit on the size of a file stands in for a disk that fills up while it is written:
-    # first the runs do not fit, then only their commit, then only the rejects, which come last.
+    # A limit on the file size simulates a disk that fills up during a write: in the first case
+    # the runs do not fit, in the second only their commit, in the third only the rejects.
     log = tmp_path / "log.csv"
     write_log(log, 0, 2500 if room != 9_000 else 90)
-    if room == 9_000:  # many lines: small files, and a commit that says much
+    if room == 9_000:  # many lines give small files and a large commit
         log.write_text(re.sub(r"r(\d+),deck-\d", r"r\1,deck-\1", log.read_text("utf-8")), "utf-8")
     if says.startswith("rejected"):
         text = log.read_text("utf-8").replace("high", "".join(f"{k:x}" for k in range(9000)), 9)
@@ -168,7 +168,7 @@ def test_a_full_disk_is_said_and_what_was_there_stays(
     before = listing(history.folder)  # type: ignore[arg-type]
     command = [sys.executable, "-c", textwrap.dedent(SMALL_DISK), history.location, log, str(room)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
-    (said,) = done.stderr.splitlines()  # no library says anything of its own
+    (said,) = done.stderr.splitlines()  # no library prints a message of its own
     assert said.startswith("3 "), done.stderr
     assert says in said
     remedy = (
@@ -185,11 +185,11 @@ def test_a_full_disk_is_said_and_what_was_there_stays(
     assert verify(history).sound
 
 
-def test_a_first_load_that_found_no_room_is_begun_again(
+def test_a_first_load_that_failed_on_a_full_disk_can_be_repeated(
     history: History, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def full(uri: str, *_: Any, **how: Any) -> None:
-        (Path(uri) / "_delta_log").mkdir()  # as far as the table library came
+        (Path(uri) / "_delta_log").mkdir()  # the table library created only this folder
         raise OSError("no space left")
 
     with monkeypatch.context() as disk:
@@ -227,7 +227,7 @@ def test_a_read_only_history_is_read_but_not_written() -> None:
         except HistoryError as error:
             sys.exit(f"{error.exit_code} {error}")
     """
-    with tempfile.TemporaryDirectory() as name:  # pytest's own folders are for their owner alone
+    with tempfile.TemporaryDirectory() as name:  # pytest's own folders are closed to other users
         folder = Path(name)
         history = History(folder / "history")
         load_table(runs(1), history)
@@ -249,7 +249,7 @@ def test_a_read_only_history_is_read_but_not_written() -> None:
 # -- small commits ------------------------------------------------------------------------------
 
 
-def test_small_commits_are_merged_on_the_way(
+def test_small_commits_are_merged_automatically(
     history: History, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(optimizer.history.table, "MOST_SMALL_FILES", 5)
@@ -258,7 +258,7 @@ def test_small_commits_are_merged_on_the_way(
     files = files_of(history.table.open())["partition.line"].to_pylist()  # type: ignore[arg-type]
     assert files.count("A") <= 6
     assert history.at().runs(lines=["A"]).num_rows == 12
-    # A merge is a version like any other, and the ones before it can still be read.
+    # A merge is an ordinary version; the versions before it can still be read.
     versions = [report.version for report in reports]
     assert versions == [0, 1, 2, 3, 4, 6, 7, 8, 9, 10, 12, 13]
     for k, version in enumerate(versions):
@@ -289,12 +289,12 @@ def test_a_merge_that_fails_leaves_the_commit(
     assert ids(history) == ["r1"]
 
 
-# -- damage, and the way back -------------------------------------------------------------------
+# -- damage and restored versions ---------------------------------------------------------------
 
 
 @pytest.fixture
 def three(history: History) -> History:
-    """Three loads; the second is of another line."""
+    """A history of three loads; the second is of another line."""
     load_table(runs(*range(40)), history)
     load_table(runs(*range(40, 80), line="B"), history)
     load_table(runs(*range(80, 120)), history)
@@ -323,8 +323,8 @@ def scratch(path: Path) -> None:
     path.write_bytes(content)
 
 
-def tell(path: Path, old: str, new: str) -> None:
-    """Makes a commit say something else."""
+def rewrite(path: Path, old: str, new: str) -> None:
+    """Replace a text in a commit file."""
     said = path.read_text("utf-8")
     assert old in said
     path.write_text(said.replace(old, new), "utf-8")
@@ -336,12 +336,12 @@ DAMAGE = [
     (lambda h: cut(data_file(h, 1)), "bytes, the log says", 0),
     (lambda h: scratch(data_file(h, 2)), "it cannot be read", 1),
     (
-        lambda h: tell(commit(h, 2), r"\"numRecords\":40", r"\"numRecords\":41"),
+        lambda h: rewrite(commit(h, 2), r"\"numRecords\":40", r"\"numRecords\":41"),
         "it holds 40 runs, the log says 41",
         1,
     ),
     (
-        lambda h: tell(commit(h, 2), r"\"air\":59.0", r"\"air\":60.0"),
+        lambda h: rewrite(commit(h, 2), r"\"air\":59.0", r"\"air\":60.0"),
         "air goes from 20 to 59, the log says 20 to 60",
         1,
     ),
@@ -372,7 +372,7 @@ def test_damage_is_found_and_an_earlier_version_restored(
     restore(three, back)
     assert verify(three).sound
     assert ids(three) == sorted(f"r{k}" for k in range(40 if back == 0 else 80))
-    # Nothing that was there is gone, and loading again completes the history.
+    # No earlier file is gone, and loading again completes the history.
     kept = listing(three.folder).values()  # type: ignore[arg-type]
     assert not set(before.values()) - set(kept) - {b"", before.get("_delta_log/_last_checkpoint")}
     load_table(runs(*range(40)), three)
@@ -411,7 +411,7 @@ def test_only_a_sound_other_version_is_restored(three: History) -> None:
     }
 
 
-def test_runs_that_are_there_twice_are_counted(three: History) -> None:
+def test_duplicate_runs_are_counted(three: History) -> None:
     three.append(three.at().runs(lines=["B"]))
     health = verify(three)
     assert (health.sound, health.doubled, health.runs) == (False, 40, 160)
@@ -431,7 +431,7 @@ def test_ids_that_disagree_with_their_runs_are_counted(history: History) -> None
     assert "1 runs have an id" in show_upkeep.verified(health.as_dict())
 
 
-def test_files_of_a_load_cut_short_are_told_apart(three: History) -> None:
+def test_files_of_an_interrupted_load_are_recognized(three: History) -> None:
     left = three.folder / "line=A" / "part-0.parquet"  # type: ignore[operator]
     left.write_bytes(b"x" * 1000)
     health = verify(three)
@@ -439,7 +439,7 @@ def test_files_of_a_load_cut_short_are_told_apart(three: History) -> None:
     assert "1 files (0.0 MB) were left" in show_upkeep.verified(health.as_dict())
 
 
-def test_a_history_of_nothing_and_one_of_another_format(tmp_path: Path, history: History) -> None:
+def test_an_empty_history_and_one_of_another_format(tmp_path: Path, history: History) -> None:
     assert verify(history).as_dict()["version"] is None
     assert show_upkeep.verified(verify(history).as_dict()) == "The history is empty."
     load_table(runs(1), history)

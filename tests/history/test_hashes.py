@@ -1,7 +1,7 @@
-"""Every changed byte of a run file or of the log is seen, and nothing that was never damaged is.
+"""Every changed byte of a run file or of the log is detected, without false alarms.
 
-The file system may keep bytes wrong for years; what it gives back is compared with the SHA-256 of
-what was written (hashlib, FIPS 180-4).
+A file system may silently corrupt bytes; the bytes read are compared with the SHA-256 of the bytes
+written (hashlib, FIPS 180-4).
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ FLIPS = 60
 
 @pytest.fixture(scope="module")
 def kept(tmp_path_factory: pytest.TempPathFactory) -> History:
-    """Four loads, a checkpoint after the third; tests leave it as it was."""
+    """A history of four loads with a checkpoint after the third; tests must not change it."""
     history = History(tmp_path_factory.mktemp("kept") / "history")
     for k in range(4):
         load_table(runs(*range(40 * k, 40 * k + 40), line="ABA"[k % 3]), history)
@@ -55,7 +55,7 @@ def log_files(history: History) -> list[Path]:
 
 @contextmanager
 def changed(path: Path, at: int, bit: int = 0) -> Iterator[None]:
-    """The file with one bit turned."""
+    """Flip one bit of a file, and restore the file at the end."""
     before = path.read_bytes()
     content = bytearray(before)
     content[at] ^= 1 << bit
@@ -82,7 +82,7 @@ def test_any_flipped_bit_is_named(kept: History, files: Any) -> None:
     assert verify(kept).sound
 
 
-def test_a_file_is_named_by_what_it_holds(kept: History) -> None:
+def test_a_file_name_contains_the_hash_of_its_content(kept: History) -> None:
     for path in run_files(kept):
         assert stated_hash(path.name) == hashlib.sha256(path.read_bytes()).hexdigest()
     for path in log_files(kept):
@@ -91,8 +91,8 @@ def test_a_file_is_named_by_what_it_holds(kept: History) -> None:
         assert not found.read_bytes()
 
 
-def test_a_changed_value_that_reads_well_is_found(kept: History) -> None:
-    # Sizes, counts and ends stay as the log says them.
+def test_a_changed_value_that_stays_readable_is_found(kept: History) -> None:
+    # File size, row count and column extremes stay as the log states them.
     table = kept.table.open()
     stated = files_of(table).to_pylist()[0]  # type: ignore[arg-type]
     path = kept.folder / stated["path"]  # type: ignore[operator]
@@ -104,11 +104,11 @@ def test_a_changed_value_that_reads_well_is_found(kept: History) -> None:
     assert "its bytes are not those that were written" in reasons
 
 
-# -- what no hash is known of -------------------------------------------------------------------
+# -- files without a stored hash -------------------------------------------------------------------
 
 
 def old_history(folder: Path) -> History:
-    """A history as it was written before hashes were kept: the table library named its files."""
+    """A history from before hashes were stored: the table library named its files."""
     history = History(folder)
     load_table(runs(*range(30)), history)
     table = history.at().runs()
@@ -125,7 +125,7 @@ def old_history(folder: Path) -> History:
     return older
 
 
-def test_files_of_before_are_said_once_and_still_compared(tmp_path: Path) -> None:
+def test_files_without_a_hash_are_reported_once_and_still_compared(tmp_path: Path) -> None:
     history = old_history(tmp_path / "history")
     health = verify(history)
     assert (health.sound, health.runs, health.unhashed) == (True, 30, 4)  # two commits, two files
@@ -137,7 +137,7 @@ def test_files_of_before_are_said_once_and_still_compared(tmp_path: Path) -> Non
     assert "bytes, the log says" in verify(history).damaged[0].reason
 
 
-def test_a_load_into_a_history_of_before_is_hashed(tmp_path: Path) -> None:
+def test_a_load_into_a_history_without_hashes_is_hashed(tmp_path: Path) -> None:
     history = old_history(tmp_path / "history")
     before = run_files(history)
     load_table(runs(77), history)
@@ -148,7 +148,7 @@ def test_a_load_into_a_history_of_before_is_hashed(tmp_path: Path) -> None:
             assert not verify(history).sound
 
 
-def test_what_a_load_that_was_cut_short_left_out_the_next_one_adds(
+def test_hashes_missing_after_an_interrupted_load_are_added_by_the_next(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     history = History(tmp_path / "history")
@@ -165,7 +165,7 @@ def test_what_a_load_that_was_cut_short_left_out_the_next_one_adds(
         assert verify(history).damaged[0].file.endswith(commit(history, 0).name)
 
 
-def test_a_lost_last_commit_is_missed(kept: History) -> None:
+def test_a_lost_last_commit_is_detected(kept: History) -> None:
     last = commit(kept, 3)
     content = last.read_bytes()
     last.unlink()
@@ -180,7 +180,7 @@ def test_a_lost_last_commit_is_missed(kept: History) -> None:
     assert verify(kept).sound
 
 
-# -- merges, and the way back -------------------------------------------------------------------
+# -- merges and restored versions ---------------------------------------------------------------
 
 
 def test_a_merge_hides_no_changed_byte(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -214,7 +214,7 @@ def test_a_damaged_checkpoint_costs_no_run(tmp_path: Path, name: str) -> None:
     content = bytearray(path.read_bytes())
     content[len(content) // 2] ^= 2
     path.write_bytes(content)
-    if name.endswith(".parquet"):  # the table library would read on, or fall
+    if name.endswith(".parquet"):  # the table library would read it or fail
         with pytest.raises(HistoryError, match=rf"is damaged: .*{name} are not those"):
             history.at().runs()
     health = verify(history)
@@ -246,7 +246,7 @@ def test_a_changed_commit_is_set_aside_with_its_hash(tmp_path: Path) -> None:
     assert (health.sound, health.unhashed, health.runs) == (True, 0, 3)
 
 
-def test_columns_may_come_later_in_a_single_commit(tmp_path: Path) -> None:
+def test_a_single_commit_may_add_columns(tmp_path: Path) -> None:
     history = History(tmp_path / "history")
     load_table([run(run_id="1")], history)
     wet = Site.from_dict({"material": {"moisture": {"low": 0, "high": 30}}})
@@ -257,7 +257,7 @@ def test_columns_may_come_later_in_a_single_commit(tmp_path: Path) -> None:
     assert verify(history).sound
 
 
-def test_files_of_before_are_merged_with_new_ones(
+def test_files_without_a_hash_are_merged_with_new_ones(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     history = old_history(tmp_path / "history")

@@ -1,4 +1,4 @@
-"""The run history: appended once, read in one order at any version, never damaged by a refusal."""
+"""The run history: each run is added once and read in one order; a refusal damages nothing."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def test_every_load_is_one_version_and_old_ones_stay(history: History, tmp_path:
         History(tmp_path / "new").at(0).runs()
 
 
-def test_material_columns_may_come_later(history: History) -> None:
+def test_material_columns_may_be_added_later(history: History) -> None:
     load_table([run(run_id="1")], history)
     wet = Site.from_dict({"material": {"moisture": {"low": 0, "high": 30}}})
     load_table([run(run_id="2", moisture=12.0)], history, wet)
@@ -96,7 +96,7 @@ IMPERIAL = Site.from_dict(
 )
 
 
-def test_stored_units_are_canonical_and_read_back_in_the_site_s(history: History) -> None:
+def test_runs_are_stored_in_canonical_units_and_read_in_the_site_s(history: History) -> None:
     rows = [run(feed_rate=4000, feed_grade=80), run(line="B", feed_rate=5000, air=95)]
     assert load_table(rows, history, IMPERIAL).added == 2
     stored = history.at().runs()
@@ -134,7 +134,7 @@ def test_an_export_loads_as_the_same_runs(history: History, tmp_path: Path, name
     assert [p for p in tmp_path.iterdir() if p.name.startswith(".")] == []
 
 
-def test_summary_tells_what_each_line_has(history: History) -> None:
+def test_summary_lists_what_each_line_has(history: History) -> None:
     rows = [
         run(material="rye"),
         run(material="oats", started_at="2025-03-02"),
@@ -219,7 +219,7 @@ PLACES = [
 
 
 @pytest.mark.parametrize(("make", "reason"), PLACES, ids=[make.__name__ for make, _ in PLACES])
-def test_a_place_that_will_not_do_is_refused_and_left_alone(
+def test_an_unsuitable_folder_is_refused_and_unchanged(
     tmp_path: Path, make: Any, reason: str
 ) -> None:
     make(tmp_path / "place")
@@ -237,7 +237,7 @@ def test_a_place_that_will_not_do_is_refused_and_left_alone(
     assert listing(tmp_path / "place") == before
 
 
-def test_a_file_is_no_history(tmp_path: Path) -> None:
+def test_a_file_is_refused_as_a_history(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("mine", "utf-8")
     with pytest.raises(HistoryError, match="is a file, not a folder"):
         load_table([run()], History(tmp_path / "file"))
@@ -246,7 +246,7 @@ def test_a_file_is_no_history(tmp_path: Path) -> None:
 # -- one writer at a time, all or nothing -------------------------------------------------------
 
 
-def test_a_locked_history_is_waited_for_and_then_given_up(history: History) -> None:
+def test_a_load_waits_for_a_locked_history_and_then_gives_up(history: History) -> None:
     load_table([run()], history)
     impatient = History(history.location, lock_seconds=0.05)
     with history.lock():
@@ -287,7 +287,7 @@ def test_a_crash_before_the_commit_leaves_nothing(
     with pytest.raises(HistoryError, match=r"cannot be written.*killed"):
         load_table([run(air=31), run(air=None)], history)
     monkeypatch.undo()
-    # The files of the load are there, and no commit names them.
+    # The files of the load exist, but no commit names them.
     assert len(list(history.folder.glob("line=A/*.parquet"))) == before + 1  # type: ignore[union-attr]
     assert (history.version, history.at().runs().num_rows) == (0 if before else None, before)
     assert not history.rejects_folder.exists()
@@ -308,7 +308,7 @@ def test_a_failure_while_rows_are_made_commits_nothing(history: History) -> None
     assert (history.version, history.at().runs().num_rows) == (0, 1)
 
 
-def test_a_line_met_late_in_a_load_is_looked_up(history: History) -> None:
+def test_known_runs_of_a_line_met_late_in_a_load_are_looked_up(history: History) -> None:
     rows = [run(line=name, air=float(k)) for name in "ABC" for k in range(3)]
     load_table(rows, history)
     head = ",".join(RUN)
@@ -342,14 +342,14 @@ def test_a_file_uri_is_its_folder(tmp_path: Path) -> None:
     assert load_table([run()], History(place)).already_known == 1
 
 
-def test_what_no_store_keeps_is_refused() -> None:
+def test_unsupported_stores_are_refused() -> None:
     with pytest.raises(InputError, match="would be gone when the command ends"):
         History("memory://runs")
     with pytest.raises(InputError, match="this kind of address is not known"):
         History("nonsense://runs").at().runs()
 
 
-def test_a_dry_run_of_a_log_without_a_usable_row_is_not_taken_for_damage(tmp_path):
+def test_a_dry_run_of_a_log_without_a_usable_row_is_not_reported_as_damage(tmp_path):
     from optimizer.intake.settling.load import load_bytes
 
     history = History(tmp_path / "history")
@@ -360,8 +360,8 @@ def test_a_dry_run_of_a_log_without_a_usable_row_is_not_taken_for_damage(tmp_pat
 
 
 def test_a_slow_reader_holds_one_file_at_a_time(tmp_path: Path) -> None:
-    # A load that learns what is known takes its time; a scan of all files ran ahead of it to
-    # hold most of a large history.
+    # A load indexes the known runs more slowly than they are read; a scan of all files used to
+    # run ahead of it and hold most of a large history in memory.
     lines, rows = 12, 20_000
     names = pa.array([f"deck-{k}" for k in range(lines)]).take(
         pa.array([k for k in range(lines) for _ in range(rows)])

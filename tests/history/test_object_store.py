@@ -1,7 +1,7 @@
 """The history on an object store: an S3-compatible server that the tests start, no network.
 
-The server is moto's; like S3 it refuses a conditional put of an object that is there, which is
-what keeps two loads apart where no lock reaches both.
+The server is moto's. Like S3 it refuses a conditional put of an object that exists; this keeps two
+loads apart that share no lock.
 """
 
 from __future__ import annotations
@@ -39,8 +39,8 @@ sys.stdin.read()
 
 @pytest.fixture(scope="module")
 def store() -> Any:
-    """Environment of a process that uses the server."""
-    # A process of its own: the table library waits for it without letting other threads run.
+    """Environment variables for a process that uses the server."""
+    # The server needs its own process: the table library blocks the threads of this one.
     server = subprocess.Popen(
         [sys.executable, "-c", SERVER],
         stdin=subprocess.PIPE,
@@ -71,7 +71,7 @@ def history(store: Any, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, request
     return History(f"s3://mill/{re.sub('[^a-z]', '-', request.node.name)}")
 
 
-def test_runs_are_kept_found_again_and_read_at_any_version(history: History) -> None:
+def test_runs_are_stored_recognized_and_read_at_any_version(history: History) -> None:
     assert (history.exists, history.version, history.at().runs().num_rows) == (False, None, 0)
     assert load_table(runs(0, 1, 2), history).version == 0
     report = load_table([*runs(2, 3), {**runs(4)[0], "grade": 97.0}], history)
@@ -79,7 +79,7 @@ def test_runs_are_kept_found_again_and_read_at_any_version(history: History) -> 
     assert ids(history) == ["r0", "r1", "r2", "r3"]
     assert ids(history, 0) == ["r0", "r1", "r2"]
     assert history.at().lines == ("A",)
-    # Rejects are for a person to correct: they stay here, and the report says where.
+    # A person has to correct rejects, so they stay on this machine and the report says where.
     assert report.rejects_file == str(Path("highside-rejected") / "rejected.csv")
     assert Path(report.rejects_file).exists()
     health = verify(history)
@@ -110,7 +110,7 @@ def test_changed_bytes_are_named_and_set_aside(history: History) -> None:
     path = files_of(history.table.open())["path"][0].as_py()  # type: ignore[arg-type]
     change(path)
     assert [(d.file, d.line) for d in verify(history).damaged] == [(path, "A")]
-    change(path)  # back again
+    change(path)  # restore the byte
     load_table(runs(2), history)
     assert verify(history).unhashed == 0
 
@@ -128,7 +128,7 @@ def test_a_commit_on_an_older_version_is_refused_by_the_store(history: History) 
 
 
 def load_as_another_machine(location: str, log: str, folder: str, store: dict[str, str]) -> None:
-    """Loads with a folder for locks of its own, so that no lock is shared."""
+    """Load a log with a separate folder for locks, so that no lock is shared."""
     os.environ.update(store, TMPDIR=folder)
     os.chdir(folder)
     load_logs([log], History(location))
@@ -153,7 +153,7 @@ def test_machines_without_a_common_lock_add_each_run_once(
     assert ids(history) == sorted(ids_of(0, 400))
 
 
-def test_readings_stay_on_this_machine_and_the_report_says_where(history: History) -> None:
+def test_single_readings_stay_on_this_machine_and_the_report_says_where(history: History) -> None:
     readings = [run(started_at=f"2025-03-01T10:{k:02d}") for k in range(8)]
     report = load_table(readings, history, options=LoadOptions(samples=True))
     assert report.added == 8
@@ -161,7 +161,7 @@ def test_readings_stay_on_this_machine_and_the_report_says_where(history: Histor
     assert list(Path("highside-samples").glob("*.parquet"))
 
 
-def test_a_store_that_does_not_answer_is_said(
+def test_a_store_that_does_not_answer_is_reported(
     history: History, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with pytest.raises(HistoryError, match="cannot be reached") as refusal:

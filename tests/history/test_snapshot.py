@@ -1,4 +1,4 @@
-"""A snapshot is a history at one version: later loads do not change it, and it reads runs once."""
+"""A snapshot is a history at one version; later loads do not change it, and it reads runs once."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def history(tmp_path: Path) -> History:
 
 @pytest.fixture
 def scans(monkeypatch: pytest.MonkeyPatch) -> Counter[str]:
-    """How often the files of each line are read."""
+    """Count of how often the files of each line are read."""
     found: Counter[str] = Counter()
     plain = _Stored.batches
 
@@ -66,7 +66,7 @@ def test_a_later_load_is_not_seen(history: History) -> None:
     assert (later.version, later.lines, later.runs().num_rows) == (1, ("A", "B", "C"), 8)
 
 
-def test_an_answer_as_of_a_version_is_that_of_its_day(history: History) -> None:
+def test_an_answer_at_a_version_equals_the_answer_when_it_was_the_latest(history: History) -> None:
     def answers(snapshot: Snapshot) -> list[Any]:
         plan = suggest(snapshot, SITE, BRIEF).as_dict()
         return [snapshot.summary().as_dict(), plan, snapshot.runs().to_pydict()]
@@ -113,14 +113,14 @@ def test_lines_are_chosen_and_unknown_ones_refused(history: History) -> None:
     assert snapshot.runs(lines=["D"]).column_names == snapshot.runs().column_names
 
 
-def test_a_version_that_is_not_there_is_refused(history: History, tmp_path: Path) -> None:
+def test_a_version_that_does_not_exist_is_refused(history: History, tmp_path: Path) -> None:
     with pytest.raises(InputError, match="has no version 3"):
         history.at(3)
     with pytest.raises(InputError, match="has no version 0: it is empty"):
         History(tmp_path / "new").at(0)
 
 
-def test_nothing_was_ever_loaded(tmp_path: Path) -> None:
+def test_a_snapshot_of_a_history_without_loads(tmp_path: Path) -> None:
     snapshot = History(tmp_path / "new").at()
     assert (snapshot.version, snapshot.lines, snapshot.written) == (None, (), None)
     assert snapshot.runs().num_rows == 0
@@ -161,7 +161,7 @@ def test_impossible_times_are_marked_only_where_they_are(history: History) -> No
     assert whole.equals(history.at().runs())  # read in one piece
 
 
-def test_runs_given_as_a_table_are_taken_as_they_are(history: History) -> None:
+def test_runs_given_as_a_table_are_used_unchanged(history: History) -> None:
     table = history.at().runs()
     snapshot = Snapshot.of_table(table)
     assert (snapshot.version, snapshot.lines) == (None, ("A", "B"))

@@ -1,4 +1,4 @@
-"""Times at which no run can have started: refused as they come in, harmless where they are."""
+"""Impossible start times: new rows with them are rejected, stored ones do no harm."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ RUN = {
     "line": "A", "feed_rate": 2.0, "end_raise": 2.5, "side_tilt": 1.5, "eccentric_speed": 400.0,
     "air": 30.0, "grade": 0.97, "recovery": 0.9,
 }  # fmt: skip
-# Both are times of their own zone that Python has no date for in UTC.
+# Both are valid in their own time zone, but in UTC outside the years that Python can represent.
 LAST, FIRST = "9999-12-31T23:59:59-14:00", "0001-01-01T00:00:00+14:00"
 EARLY, LATE = "is before 1950", "more than a day ahead of the clock"
 
@@ -63,7 +63,7 @@ def history_at(folder: Path) -> History:
         ("1950-01-01", None),
     ],
 )
-def test_a_time_is_taken_from_1950_to_a_day_ahead_of_the_clock(tmp_path, started, reason):
+def test_a_time_is_accepted_from_1950_to_a_day_ahead_of_the_clock(tmp_path, started, reason):
     history = history_at(tmp_path)
     report = load_table([{**RUN, "started_at": started}], history)
     assert report.added == (0 if reason else 1)
@@ -89,7 +89,7 @@ TYPED = {
 
 @pytest.mark.parametrize("name", TYPED)
 def test_a_typed_time_is_judged_in_its_own_unit(tmp_path, name):
-    """2**62 seconds, cut to 64 bits of microseconds, are a day of 1970."""
+    """2**62 seconds would overflow 64-bit microseconds and wrap around to a day of 1970."""
     column, reason = TYPED[name]
     table = pa.table({**{k: [v] for k, v in RUN.items()}, "started_at": column})
     report = load_table(table, history_at(tmp_path))
@@ -114,7 +114,7 @@ def test_a_typed_time_of_any_unit_is_the_same_time(tmp_path, kind, number):
     assert found == [datetime(2025, 3, 1, 10, tzinfo=UTC), None]
 
 
-# -- every door ------------------------------------------------------------------------------
+# -- every input -----------------------------------------------------------------------------
 
 
 def csv_of(rows: list[dict]) -> bytes:
@@ -161,7 +161,7 @@ def test_files_of_every_format_and_readings_over_time(tmp_path, made, samples):
     assert history.at().runs()["started_at"].null_count == 0
 
 
-def test_a_workbook_s_own_date(tmp_path):
+def test_a_date_cell_of_a_workbook(tmp_path):
     rows = [dict(row, started_at=datetime(9999, 12, 31, 23)) for row in ROWS[1:2]]
     report = load_bytes(workbook_of(rows), history_at(tmp_path))
     assert LATE in report.rejects[0]["reason"]
@@ -193,7 +193,7 @@ def test_rows_sent_to_the_service(tmp_path, kind, made):
         check(client.post("/v1/runs", content=made(ROWS), headers={"Content-Type": kind}).json())
 
 
-def test_a_test_of_streams_has_no_such_time_in_its_log(tmp_path):
+def test_a_log_made_from_stream_tests_has_no_impossible_time(tmp_path):
     text = "test_id,stream,mass,assay,started_at\n"
     for test, started in (("good", "2025-05-01"), ("bad", LAST)):
         text += f"{test},product,900,0.98,{started}\n{test},reject,100,0.4,\n"
@@ -216,8 +216,8 @@ def days_since(start: str, n: int) -> np.ndarray:
 
 @pytest.fixture(scope="module")
 def season() -> pa.Table:
-    """30 runs of each of two lines, a run a day; of the first line two have times that cannot be,
-    and with them another material."""
+    """30 runs of each of two lines, one run per day. Two runs of the first line have impossible
+    start times and another material."""
     rng = np.random.default_rng(3)
     settings = GRAVITY_TABLE.values(Region.whole(GRAVITY_TABLE).sample(30, rng))
     both = []
@@ -241,7 +241,7 @@ def season() -> pa.Table:
 
 @pytest.fixture(scope="module")
 def holding(tmp_path_factory, season) -> History:
-    """A history filled below the check, as one from before it is."""
+    """A history written without the check of times, like one from before the check existed."""
     history = History(tmp_path_factory.mktemp("holding") / "history")
     history.append(season)
     return history
@@ -256,7 +256,7 @@ def names_both(warnings) -> bool:
     return all(name in said for name in NAMED)
 
 
-def test_such_runs_are_read_without_their_time_and_never_as_the_latest(holding):
+def test_runs_with_impossible_times_are_read_without_them_and_never_as_the_latest(holding):
     runs = holding.at().runs(lines=["deck-1"])
     assert runs["run_id"].to_pylist()[:3] == ["deck-1-20", "deck-1-7", "deck-1-0"]
     assert runs["started_at"].null_count == 2
@@ -267,7 +267,7 @@ def test_such_runs_are_read_without_their_time_and_never_as_the_latest(holding):
     assert len(holding.at().runs(since="1700-01-01", lines=["deck-1"])) == 28
 
 
-def test_such_a_history_is_summed_up_with_a_warning(holding):
+def test_such_a_history_is_summarized_with_a_warning(holding):
     found = holding.at().summary().as_dict()
     json.dumps(found)
     assert (found["runs"], found["lines"][0]["runs"]) == (60, 30)
@@ -279,7 +279,7 @@ def test_such_a_history_is_summed_up_with_a_warning(holding):
 
 
 @pytest.mark.parametrize("suffix", [".csv", ".parquet"])
-def test_it_is_exported_and_the_export_loads(holding, tmp_path, suffix):
+def test_such_a_history_is_exported_and_the_export_loads(holding, tmp_path, suffix):
     path = tmp_path / f"runs{suffix}"
     assert holding.at().export(path) == 60
     fresh = History(tmp_path / "fresh")
@@ -288,26 +288,26 @@ def test_it_is_exported_and_the_export_loads(holding, tmp_path, suffix):
     assert fresh.at().runs()["started_at"].null_count == 2
 
 
-def test_it_is_planned_on_and_reported(holding):
+def test_such_a_history_is_planned_on_and_reported(holding):
     work = situation_of(holding.at(), brief=BRIEF)
     plan = plan_of(work)
     assert plan.runs_used == 30
     assert names_both(plan.warnings)
-    assert plan.material["material"] == "washed"  # of the latest run, which is none of the two
+    assert plan.material["material"] == "washed"  # the material of the latest run, not of the two
     campaign = progress_of(work, collapse_runs(work.evidence), plan)
     assert (campaign[-1].start, campaign[-1].runs) == (None, 2)
     assert all(entry.start.startswith("2025-0") for entry in campaign[:-1])
 
 
-def test_it_is_diagnosed(holding):
+def test_such_a_history_is_diagnosed(holding):
     (line,) = diagnose(holding.at(), brief=BRIEF).lines
     assert names_both(line.warnings)
     assert line.drift
 
 
 @pytest.mark.parametrize("anonymous", [False, True])
-def test_it_is_compared_and_names_nothing_that_is_hidden(holding, monkeypatch, anonymous):
-    # What a line could reach is another test's; here it would take most of the time.
+def test_such_a_history_is_compared_and_hides_anonymous_names(holding, monkeypatch, anonymous):
+    # The attainable value of a line is tested elsewhere; computing it here would take most time.
     monkeypatch.setattr("optimizer.comparison.study.POOL", 256)
     monkeypatch.setattr("optimizer.comparison.study.DRAWS", 16)
     lines = ["deck-1"]
@@ -324,11 +324,11 @@ def test_it_is_compared_and_names_nothing_that_is_hidden(holding, monkeypatch, a
         assert names_both(found.warnings)
 
 
-def test_it_is_sound_and_added_to(holding, tmp_path, season):
+def test_such_a_history_is_sound_and_accepts_new_runs(holding, tmp_path, season):
     history = History(tmp_path / "history")
     history.append(season)
     assert verify(history).sound
-    # A corrected row of such a run is told what is stored.
+    # A corrected row for such a run is rejected with the stored values.
     row = season.slice(7, 1).drop_columns(["started_at", "source", "source_row"])
     mended = row.append_column("started_at", pa.array(["2025-03-08T08:00Z"]))
     (reject,) = load_table(mended, history).rejects
@@ -337,8 +337,8 @@ def test_it_is_sound_and_added_to(holding, tmp_path, season):
     assert history.at(0).summary().as_dict()["runs"] == 60
 
 
-def test_the_service_answers_on_it(holding):
-    # The report, and the comparison of the page "/lines", are made by what is tested above.
+def test_the_service_answers_on_such_a_history(holding):
+    # The tests above cover the report and the comparison behind the page "/lines".
     with client_of(Path(holding.location).parent) as client:
         assert names_both(client.get("/v1/history").json()["warnings"])
         for path in ("/", "/runs", "/?line=deck-1&trials=1"):
@@ -352,7 +352,7 @@ def test_a_date_beyond_comparison_is_refused():
         History("nowhere").at().runs(since=FIRST)
 
 
-def test_the_clock_of_the_machine_is_asked_when_no_other_is_given(tmp_path):
+def test_the_clock_of_the_machine_is_the_default(tmp_path):
     now = datetime.now(UTC)
     rows = [
         {**RUN, "run_id": str(days), "started_at": (now + timedelta(days=days)).isoformat()}

@@ -1,4 +1,4 @@
-"""The table beneath a history: whole commits, each on the version it was made from, or nothing."""
+"""The table of a history: a commit is complete and based on the latest version, or adds nothing."""
 
 from __future__ import annotations
 
@@ -19,13 +19,13 @@ SCHEMA = schema_of(Site())
 
 
 def batch(*names: str, line: str = "A") -> pa.RecordBatch:
-    """Runs of a line, named."""
+    """Runs of one line with the given ids."""
     table = in_schema(pa.table({"run_id": list(names), "line": [line] * len(names)}), SCHEMA)
     return table.combine_chunks().to_batches()[0]
 
 
 def add(table: RunTable, *batches: pa.RecordBatch) -> int:
-    """One commit on the latest version."""
+    """Commit batches on the latest version; return the new version."""
     return table.commit(table.open(), SCHEMA, iter(batches))
 
 
@@ -40,7 +40,7 @@ def table(tmp_path: Path) -> RunTable:
     return RunTable(Place(str(tmp_path / "history")), 0.0)
 
 
-def test_there_is_none_until_the_first_commit(table: RunTable) -> None:
+def test_no_table_exists_before_the_first_commit(table: RunTable) -> None:
     assert table.open() is None
     with pytest.raises(InputError, match="has no version 0: it is empty"):
         table.open(0)
@@ -63,7 +63,7 @@ def test_a_commit_file_is_named_by_its_version() -> None:
     assert commit_file(Path("h"), 7) == Path("h/_delta_log/00000000000000000007.json")
 
 
-def test_the_file_of_a_commit_is_there(table: RunTable, tmp_path: Path) -> None:
+def test_the_file_of_a_commit_exists(table: RunTable, tmp_path: Path) -> None:
     add(table, batch("a"))
     assert commit_file(tmp_path / "history", 0).is_file()
 
@@ -77,7 +77,7 @@ def test_a_commit_on_an_older_version_is_overtaken_and_adds_nothing(table: RunTa
     assert names(table) == ["a", "b"]
 
 
-def test_what_fails_on_the_way_adds_nothing(table: RunTable, tmp_path: Path) -> None:
+def test_a_commit_that_fails_adds_nothing(table: RunTable, tmp_path: Path) -> None:
     def broken():
         yield batch("a")
         raise OSError("the log cannot be read")
@@ -122,7 +122,7 @@ def test_many_small_files_of_a_line_become_one(
     assert (files_of(opened).num_rows, files_of(merged).num_rows) == (6, 2)
 
 
-def test_when_a_version_was_written_is_a_matter_of_its_files(table: RunTable) -> None:
+def test_the_time_of_a_version_comes_from_its_files(table: RunTable) -> None:
     begun = datetime.now(UTC)
     add(table, batch("a"))
     first = table.open()
@@ -147,7 +147,7 @@ def test_a_version_can_be_peeked_at(table: RunTable) -> None:
     ("content", "said"),
     [("folder", "is not a history: it has no table and holds 'notes.txt'"), ("file", "is a file")],
 )
-def test_another_s_folder_is_never_written_to(tmp_path: Path, content: str, said: str) -> None:
+def test_a_foreign_folder_is_never_written_to(tmp_path: Path, content: str, said: str) -> None:
     place = tmp_path / "mine"
     if content == "folder":
         place.mkdir()

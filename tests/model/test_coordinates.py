@@ -1,4 +1,4 @@
-"""Grade and recovery as sharpness and balance, and back; errors and chances carried along."""
+"""Conversion between (grade, recovery) and (sharpness, balance), with variances and chances."""
 
 from __future__ import annotations
 
@@ -33,18 +33,18 @@ def test_readings_to_latent_and_back(p_w, p_u, feed):
 
 
 @given(a=st.floats(-4, 6), min_grade=st.floats(0.5, 0.999), feed=st.floats(0.3, 0.95))
-def test_the_limit_on_unwanted_is_where_the_grade_is_just_met(a, min_grade, feed):
+def test_at_the_limit_on_unwanted_the_grade_is_just_met(a, min_grade, feed):
     odds = float(logit(feed))
     b = float(unwanted_limit(np.array(a), min_grade, odds))
     if np.isinf(b):
-        # Even with all of the unwanted material the product would be good enough.
+        # A product with all of the unwanted material would still meet the grade.
         assert from_latent(np.array(a - 30.0), np.array(a + 30.0), odds)[0] >= min_grade - 1e-9
     else:
         assert from_latent(np.array(a - b), np.array(a + b), odds)[0] == pytest.approx(min_grade)
 
 
 def test_first_order_variances_agree_with_simulation():
-    """200,000 draws, seed 0: standard error of a variance is 0.3 %, tolerance 3 %."""
+    """200,000 draws, seed 0: a variance has a standard error of 0.3 %; the tolerance is 3 %."""
     rng = np.random.default_rng(0)
     grade, recovery, vg, vr = 1.5 + logit(0.9), 2.0, 0.01, 0.02
     draws = to_latent(
@@ -59,7 +59,7 @@ def test_first_order_variances_agree_with_simulation():
     assert vc == pytest.approx(draws[1].var(), rel=0.03)
 
 
-def test_a_guessed_feed_grade_makes_every_reading_possible():
+def test_a_guessed_feed_grade_is_compatible_with_every_reading():
     grade, recovery = logit(np.array([0.95, 0.99, 0.9])), logit(np.array([0.5, 0.9, 0.99]))
     odds = guess_feed_odds(grade, recovery)
     assert np.all(log_unwanted(grade, recovery, odds) <= np.log(0.6) + 1e-12)
@@ -70,7 +70,7 @@ def test_readings_of_exactly_one_stay_finite():
 
 
 def test_chance_moments_agree_with_simulation():
-    """Moments of a and b of 400,000 draws, seed 0: within 1 %."""
+    """Moments of a and b agree with those of 400,000 draws, seed 0, within 1 %."""
     S, own = np.random.default_rng(0).standard_normal((2, 400_000)) * [[0.7], [0.4]]
     for cut in (-0.8, 0.0, 0.9):
         C = cut * S + own

@@ -1,4 +1,4 @@
-"""The settings where their couplings are axes, and what a process makes of them."""
+"""The deck coordinates, whose axes are the physical couplings, and processes in them."""
 
 from __future__ import annotations
 
@@ -37,8 +37,8 @@ def ends():
 
 
 def test_changes_that_conserve_mass_leave_their_coordinates_unchanged():
-    # Feed rate and travel (speed x slope, standard mechanics of conveying) doubled together leave
-    # the bed as deep; tilt and the square of the speed together leave pull against stroke.
+    # Doubling feed rate and travel (speed x slope, standard mechanics of conveying) keeps the bed
+    # depth; scaling tilt with the square of the speed keeps the ratio of pull to stroke.
     one, other = (
         seen(feed_rate=1.5, eccentric_speed=300.0),
         seen(feed_rate=3.0, eccentric_speed=600.0),
@@ -52,12 +52,12 @@ def test_changes_that_conserve_mass_leave_their_coordinates_unchanged():
     assert one["side_tilt"] == pytest.approx(other["side_tilt"])
 
 
-def test_the_coordinates_lose_nothing_and_do_not_depend_on_units():
+def test_the_coordinates_are_invertible_and_do_not_depend_on_units():
     points = np.random.default_rng(0).random((200, 7))
     moved = VIEW(points)
     assert np.linalg.matrix_rank(moved[:, :5] - moved[:, :5].mean(axis=0)) == 5
     np.testing.assert_array_equal(moved[:, 5:], points[:, 5:])
-    # The same deck in kg/h, rad and Hz.
+    # The settings of the same deck, stated in kg/h, rad and Hz.
     factors = (1000.0, np.pi / 180, np.pi / 180, 1 / 60, 100 / 90)
     other = SettingSpace(
         tuple(
@@ -89,7 +89,7 @@ def test_without_all_five_settings_there_are_no_coordinates():
 
 
 def decks():
-    """Decks of all families of the simulation, and of a law that shares nothing with it."""
+    """Decks of all simulated families and of the outsider family, whose law is independent."""
     for k in range(4):
         for name in [*FAMILIES, "outsider"]:
             rng = np.random.default_rng(300 + k)
@@ -98,10 +98,10 @@ def decks():
 
 
 def test_decks_are_learned_from_fewer_runs_in_the_coordinates():
-    """Twelve even runs each: error of the sharpness where a deck separates, and what failures say.
+    """Squared error of the sharpness and log loss of the bed's state, from twelve even runs.
 
-    In the coordinates the squared error must be below 0.75 of that in the settings themselves, and
-    the log loss of the bed's state too, over sixteen decks of four families.
+    Over sixteen decks of four families, both must be below 0.75 of their values for models that
+    use the settings themselves as inputs.
     """
     errors, losses = {}, {}
     for _, k, (deck, material) in decks():
@@ -132,16 +132,16 @@ def test_decks_are_learned_from_fewer_runs_in_the_coordinates():
     assert np.mean(losses[VIEW]) < 0.8 * np.mean(losses[None])
 
 
-class Twice:
+class GrowingWeight:
     """A weight that grows along the first input."""
 
     def __call__(self, A):
         return 1.0 + A[:, 0]
 
 
-def test_a_weighted_process_is_the_plain_one_times_its_weight():
+def test_a_weighted_process_equals_the_plain_process_times_its_weight():
     rng = np.random.default_rng(1)
-    X, weight = rng.random((12, 2)), Twice()
+    X, weight = rng.random((12, 2)), GrowingWeight()
     y = np.sin(3 * X[:, 0]) + X[:, 1]
     parts = {"mean": Mean("linear", slopes=(0.5, -0.2)), "scale": "none"}
     parts |= {"hyperparameters": Given((-0.5, -0.5, 0.0, -20.0))}
@@ -163,7 +163,7 @@ def test_gradient_of_a_weighted_likelihood_agrees_with_differences(by_line):
         X = np.column_stack([X, rng.integers(0, 2, 20)])
     theta = np.array([0.2, -0.4, 0.3, -1.0, *[0.5] * by_line])
     between = BETWEEN_LINES if by_line else None
-    kernel = Kernel(correlation=between, coordinates=np.square, weight=Twice())
+    kernel = Kernel(correlation=between, coordinates=np.square, weight=GrowingWeight())
     mean = Mean("linear", slopes=(0.5, -0.2))
     gp = GaussianProcess(kernel, mean, hyperparameters=Given(tuple(theta)))
     gp.fit(X, y, np.full(20, 0.1))

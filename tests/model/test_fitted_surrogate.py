@@ -1,4 +1,4 @@
-"""The rest of the library asks nothing of a surrogate that its protocol does not name."""
+"""The rest of the library uses only those members of a surrogate that its protocol names."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ from tests.conftest import run_table
 NAMES = {name for name in vars(FittedSurrogate) if not name.startswith("_")}
 
 
-class Named:
-    """A surrogate that has what the protocol names and nothing else."""
+class ProtocolOnly:
+    """A surrogate that offers only the members of the protocol."""
 
     def __init__(self, surrogate):
         self._surrogate = surrogate
@@ -36,11 +36,11 @@ class Named:
 
 @pytest.fixture
 def table(monkeypatch):
-    """30 runs of a deck, every fitted surrogate reduced to the protocol."""
+    """30 runs of a deck; every surrogate fitted in the test offers only the protocol."""
     monkeypatch.setattr("optimizer.model.surrogate.MEMBERS", ())
 
     def reduced(evidence, seed, exact=False):
-        return Named(fit_surrogate(evidence, seed, exact))
+        return ProtocolOnly(fit_surrogate(evidence, seed, exact))
 
     for room in (situation, line_model):
         monkeypatch.setattr(room, "fit_surrogate", reduced)
@@ -53,7 +53,7 @@ def table(monkeypatch):
     return run_table(settings, grade, recovery, state, "deck-1", feed_grade=[0.93] * 30)
 
 
-def test_a_plan_needs_only_what_the_protocol_names(table):
+def test_a_plan_uses_only_the_protocol(table):
     for goal in ({"min_grade": 0.97}, {"maximise": "trade-off", "min_grade": 0.9}):
         plan = suggest(
             Snapshot.of_table(table),
@@ -63,7 +63,7 @@ def test_a_plan_needs_only_what_the_protocol_names(table):
         assert len(plan.recommendations) == 2
 
 
-def test_diagnosis_and_comparison_need_only_what_the_protocol_names(table):
+def test_diagnosis_and_comparison_use_only_the_protocol(table):
     assert diagnose(Snapshot.of_table(table), Site()).lines
     assert compare(
         Snapshot.of_table(table), Site(), Brief.from_dict({"goal": {"min_grade": 0.95}})

@@ -1,4 +1,4 @@
-"""Sharpness and balance as one normal: against brute-force conditioning, and draws of a pair."""
+"""Sharpness and balance as one joint normal, against direct conditioning, and its draws."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ COUPLED = deck_coordinates_of(GRAVITY_TABLE)
 
 
 def surrogate(coordinates, solver=EXACT, members=1):
-    """Fitted to 25 readings of a smooth deck, one a set-point."""
+    """A surrogate fitted to 25 readings of a smooth deck, one reading per set-point."""
     rng = np.random.default_rng(0)
     X = rng.random((25, 5))
     S = 4.5 - 6 * np.sum((X[:, :2] - 0.4) ** 2, axis=1) - 2 * (X[:, 2] - 0.5) ** 2
@@ -36,8 +36,10 @@ def surrogate(coordinates, solver=EXACT, members=1):
 
 
 def joint_normal(pair, ask):
-    """Mean and covariance of S and then C at the set-points and then at ``ask``, before any
-    reading: C = G + cut (S - S0), built from the covariances of the two processes alone."""
+    """Prior mean and covariance of (S, C), each at the set-points and then at ``ask``.
+
+    Built from the covariances of the two processes alone, by C = G + cut (S - S0).
+    """
     s, c = pair.sharpness, pair.balance
     every = Inputs(np.vstack([s.readings.X, ask]))
     m = len(every)
@@ -52,8 +54,8 @@ def joint_normal(pair, ask):
 
 
 @pytest.mark.parametrize("coordinates", [COUPLED, None])
-def test_a_pair_is_the_joint_normal_conditioned_on_its_readings(coordinates):
-    """Against one normal of both at 25 readings and 9 other settings, conditioned at once with
+def test_a_pair_equals_the_joint_normal_conditioned_on_its_readings(coordinates):
+    """Against one joint normal at 25 readings and 9 other settings, conditioned directly with
     numpy (Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, A.6)."""
     ask = np.random.default_rng(2).random((9, 5))
     pair, n, k, m = surrogate(coordinates).pairs_[0], 25, 9, 34
@@ -74,13 +76,13 @@ def test_a_pair_is_the_joint_normal_conditioned_on_its_readings(coordinates):
     np.testing.assert_allclose(variance, np.diag(left)[:k], rtol=1e-6)
     np.testing.assert_allclose(slope * variance, np.diag(left[:k, k:]), atol=1e-7)
     np.testing.assert_allclose(rest_of_c + slope**2 * variance, np.diag(left)[k:], rtol=1e-6)
-    # Drawn jointly, S and C at two settings: from G to C and back.
+    # Joint draws of S and C at two settings; C is converted to G and back.
     to_c = np.block([[np.eye(k), np.zeros((k, k))], [np.diag(found.cut), np.eye(k)]])
     np.testing.assert_allclose(to_c @ pair.covariance(found, found) @ to_c.T, left, atol=1e-7)
 
 
 @pytest.mark.parametrize("coordinates", [COUPLED, None])
-def test_the_joint_prior_is_that_of_the_two_processes(coordinates):
+def test_the_joint_prior_equals_the_priors_of_the_two_processes(coordinates):
     pair = surrogate(coordinates).pairs_[0]
     prior, whole, _ = joint_normal(pair, np.empty((0, 5)))
     found = pair.joint_prior()
@@ -91,7 +93,7 @@ def test_the_joint_prior_is_that_of_the_two_processes(coordinates):
 
 @pytest.mark.parametrize("coordinates", [COUPLED, None])
 def test_inducing_points_for_all_but_one_set_point_hardly_change_each_process(coordinates):
-    """Processes of both pairs on their own: means within a fifth of a standard deviation."""
+    """Posterior means of each process differ by less than a fifth of a standard deviation."""
     exact = surrogate(coordinates).pairs_[0]
     few = surrogate(coordinates, InducingPoints(24)).pairs_[0]
     assert type(few) is IndependentPair
@@ -103,19 +105,19 @@ def test_inducing_points_for_all_but_one_set_point_hardly_change_each_process(co
 
 
 def test_conditional_moments_given_draws_have_the_posterior_variance_on_average():
-    """40,000 draws, seed 0: standard errors of variances 0.7 %, tolerance 4 %."""
+    """40,000 draws, seed 0: a variance has a standard error of 0.7 %; the tolerance is 4 %."""
     pair = surrogate(COUPLED).pairs_[0]
     base, ask = np.split(np.random.default_rng(3).random((14, 5)), [8])
     normals = np.random.default_rng(0).standard_normal((40_000, 14, 2))
     drawn = PairDraws(pair, Inputs(base), normals)
     S, C, s, own, slope = drawn.conditional(Inputs(ask))
-    # What a draw expects elsewhere and what it leaves open make up what is known there.
+    # Law of total variance: variance of the conditional means plus the conditional variance.
     variance, whole_slope, whole_own = pair.variance(pair.moments(ask))
     np.testing.assert_allclose(S.var(axis=0) + s, variance, rtol=0.04)
     np.testing.assert_allclose(
         C.var(axis=0) + own + slope**2 * s, whole_own + whole_slope**2 * variance, rtol=0.04
     )
-    # Extended by a point it is drawn there; the rest stays as it was.
+    # Extending a draw by a point adds its value there and keeps the values drawn before.
     more = drawn.extend(ask[:1])
     for before, after in zip(drawn.values, more.values, strict=True):
         np.testing.assert_allclose(after[:, :8], before, atol=1e-8)

@@ -1,4 +1,4 @@
-"""The surrogate: replicates, known noise, honest intervals, few runs."""
+"""The surrogate: replicates, known noise, interval coverage and few runs."""
 
 from __future__ import annotations
 
@@ -56,8 +56,8 @@ def test_constant_readings_and_constant_columns_fit():
 
 def test_intervals_cover_the_truth_on_simulated_decks():
     """90 % intervals of grade and recovery on 16 decks x 300 unseen settings, 30 runs each (seeds
-    9000-9003), on the simulation's three families and with the outsider. Settings of one deck hang
-    together, so the band is wide."""
+    9000-9003), from the three simulated families and the outsider family. Errors at settings of
+    one deck are correlated, so the accepted band is wide."""
     from tests.benchmarks.surrogate import VIEWS, case
 
     found = {
@@ -73,7 +73,7 @@ def test_intervals_cover_the_truth_on_simulated_decks():
 
 
 def test_chance_of_grade_agrees_with_drawn_predictions():
-    """100,000 draws per point, seed 0: standard error at most 0.0016, tolerance 0.01."""
+    """100,000 draws per point, seed 0: standard error at most 0.0016; the tolerance is 0.01."""
     X, grade, recovery = readings(25)
     model = Surrogate().fit(X, RunReadings.from_logits(grade, recovery), FEED_ODDS)
     A = np.random.default_rng(5).random((20, 5))
@@ -90,7 +90,7 @@ def test_chance_of_grade_agrees_with_drawn_predictions():
 
 
 def test_a_balance_coupled_to_the_sharpness_predicts_the_grade_better(monkeypatch):
-    """Mean log score of the chance of grade at unseen settings, 8 simulated decks, 20 runs each."""
+    """Mean log score of the chance of grade at unseen settings: 8 simulated decks, 20 runs each."""
     scores = {"with": [], "without": []}
     for k, family in enumerate(("beans", "grain", "ores", "outsider") * 2):
         task = Task(problem(family, "moderate", 300 + k), 20)
@@ -118,11 +118,11 @@ def test_a_balance_coupled_to_the_sharpness_predicts_the_grade_better(monkeypatc
 @pytest.mark.parametrize("errors", ["of the share", "of the logit"])
 @pytest.mark.parametrize("true", [0.97, 0.987])
 def test_readings_near_one_agree_with_either_kind_of_error(errors, true):
-    """Where a dozen readings settle when read anew, 2,000 times over, errors of 0.008.
+    """Bias of the estimate from a dozen readings with errors of 0.008, over 2,000 repetitions.
 
-    Off by at most half of the standard error of their mean, whether the errors are normal in the
-    share, and cut off at 1, or in the logit. By the share alone the mean settles 1.5 off at 0.987
-    where they are normal in the logit.
+    The bias is at most half the standard error of the mean reading, whether the errors are normal
+    in the share, truncated at 1, or normal in the logit. An estimate that assumes errors normal in
+    the share has a bias of 1.5 standard errors at 0.987 when they are normal in the logit.
     """
     se, rng = 0.008, np.random.default_rng(4)
     error = se * rng.standard_normal((2_000, 12))
@@ -138,7 +138,7 @@ def test_readings_near_one_agree_with_either_kind_of_error(errors, true):
             if name == "share":
                 slope = 1.0 / (expit(eta) * expit(-eta))
                 reading = eta + slope * (share - expit(eta))
-            # A prior of one unit about 3, so that a mean is always held somewhere.
+            # A prior with mean 3 and unit variance keeps every estimate finite.
             weight = (1.0 / variance).sum(axis=1, keepdims=True)
             eta = ((reading / variance).sum(axis=1, keepdims=True) + 3.0) / (weight + 1.0)
         off[name] = np.mean((eta - logit(true)) * np.sqrt(weight + 1.0))
@@ -148,9 +148,9 @@ def test_readings_near_one_agree_with_either_kind_of_error(errors, true):
 
 
 def test_a_reading_far_from_its_expectation_is_finite():
-    """100 % with an error of 0.1 to 5 points, where next to nothing was expected, and the other
-    way round; the farther off the expectation, the farther off the reading, and no jump where the
-    tail beyond the end is too small for a double."""
+    """A reading of 100 % with an error of 0.1 to 5 points where about 0 % is expected, and of 0 %
+    where about 100 % is expected. The standardized distance between reading and expectation does
+    not jump where the tail probability underflows a double."""
     eta = np.linspace(-9.0, 9.0, 400)
     for se in (0.001, 0.008, 0.05):
         reading, variance = logit_reading_of(np.ones(400), np.full(400, se), eta)
@@ -178,11 +178,11 @@ def test_contradictory_readings_are_fitted(recovery, count):
 
 
 def test_readings_near_one_given_their_expectations_are_fitted_with_less_bias():
-    """Recoveries of 0.95 to 1, each read with an error of 0.01 and none above 1.
+    """Recoveries of 0.95 to 1, each read with an error of 0.01 and truncated at 1.
 
-    By its own logit a reading near 1 is far off and unsure, one below the truth near and sure,
-    and a fit leans to the latter. 4 seasons of 60 runs; the logits of their errors differ by
-    0.03 from season to season.
+    With moments taken at the reading itself, a reading near 1 has an extreme logit with a large
+    variance, a reading below the truth a moderate logit with a small variance, so a fit is biased
+    low. 4 seasons of 60 runs; the bias has a standard deviation of 0.03 between seasons.
     """
     bias, error = {"own": [], "anew": []}, {"own": [], "anew": []}
     for seed in range(4):
@@ -193,7 +193,7 @@ def test_readings_near_one_given_their_expectations_are_fitted_with_less_bias():
         grade = rng.binomial(1000, grade) / 1000
         recovery = np.clip(recovery + 0.01 * rng.standard_normal(60), 0, 1)
         found = RunReadings.from_shares(grade, recovery, recovery_se=0.01, grade_count=1000)
-        # Readings stated as logits stay as they are.
+        # Readings given as logits are used unchanged.
         own = RunReadings.from_logits(
             found.grade_logit, found.recovery_logit, found.grade_variance, found.recovery_variance
         )

@@ -1,7 +1,7 @@
-"""The gain of a trial: against draws of the posterior, by every objective, and as a batch grows.
+"""The expected gain of a trial against posterior draws, for every objective and growing batches.
 
-Published values, mpmath and quadrature are in ``tests/outside/test_acquisition_published.py`` and
-``tests/outside/test_hypervolume.py``.
+Comparisons with published values, mpmath and quadrature are in
+``tests/outside/test_acquisition_published.py`` and ``tests/outside/test_hypervolume.py``.
 """
 
 from __future__ import annotations
@@ -48,8 +48,8 @@ def improvement_of(situation, objective=RECOVERY, base=6):
     )
 
 
-def test_the_gain_of_any_worth_is_that_of_draws():
-    """ln E[(worth - best)^+ 1{grade met}] of both rules beside 400,000 normal draws, seed 0."""
+def test_the_gain_of_every_worth_agrees_with_posterior_draws():
+    """ln E[(worth - best)^+ 1{grade met}] by both rules against 400,000 normal draws, seed 0."""
     rng = np.random.default_rng(0)
     z = rng.standard_normal((2, 400_000))
     outlook = Outlook(*map(np.array, ([[4.2]], [[1.1]], [0.3], [0.2], [0.4])))

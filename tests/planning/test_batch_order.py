@@ -1,4 +1,4 @@
-"""A batch is run with the fewest and smallest moves; what is tried, and its rank, stay."""
+"""The run order of a batch minimizes the moves and keeps the trials and their ranks."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ CAREFUL = GRAVITY_TABLE.override({"air": {"max_change": 10.0}, "side_tilt": {"ma
 
 
 def price(path, values, start, space) -> float:
-    """The cost as the module states it, written again in plain Python."""
+    """The cost of a path by the definition in the module, written again in plain Python."""
     total, here = 0.0, start
     for k in path:
         for setting, a, b in zip(space.settings, here, values[k], strict=True):
@@ -47,7 +47,7 @@ def batches(draw, most=6):
 @settings(max_examples=60, deadline=None, derandomize=True)
 @given(batch=batches())
 def test_no_order_is_cheaper(batch):
-    """Against every permutation, tried one by one."""
+    """Compares the order with every permutation of the batch."""
     values, start = batch
     path = cheapest_path(values, start, CAREFUL)
     best = min(price(p, values, start, CAREFUL) for p in itertools.permutations(range(len(values))))
@@ -55,8 +55,8 @@ def test_no_order_is_cheaper(batch):
     assert price(path, values, start, CAREFUL) == pytest.approx(best, abs=1e-6)
 
 
-def test_what_is_less_than_half_a_step_away_is_no_move():
-    # A log says 2.43 deg where the deck is set in tenths: going to 2.4 is nothing to do.
+def test_a_change_below_half_a_step_is_no_move():
+    # A log says 2.43 deg where the deck is set in tenths: 2.4 needs no move.
     here = {"feed_rate": 2.0, "end_raise": 2.43, "side_tilt": 2.0, "eccentric_speed": 450.0}
     there = {**here, "end_raise": 2.4, "side_tilt": 2.06, "air": 40.0}
     moves = changes_between(GRAVITY_TABLE, {**here, "air": 40.0000004}, there)
@@ -69,8 +69,8 @@ def test_what_is_less_than_half_a_step_away_is_no_move():
 
 
 def test_a_long_batch_costs_hardly_more_than_the_cheapest():
-    """Seed 5: 40 batches of MOST_EXACT trials by the method for longer ones, at most 2 % dearer on
-    average than the exact path; chance orders are over 30 % dearer."""
+    """Seed 5: the method for long batches, on 40 batches of MOST_EXACT trials, costs on average at
+    most 2 % more than the exact path; random orders cost over 30 % more."""
     from optimizer.planning import batch_order
 
     rng = np.random.default_rng(5)
@@ -88,12 +88,12 @@ def test_a_long_batch_costs_hardly_more_than_the_cheapest():
     assert np.mean(chance) >= 1.3
 
 
-def test_equal_costs_keep_the_rank():
+def test_orders_of_equal_cost_follow_the_rank():
     values = np.array([[2.0, 2.0, 2.0, 450.0, 40.0]] * 3)
     assert cheapest_path(values, values[0], GRAVITY_TABLE) == [0, 1, 2]
 
 
-def test_fifty_trials_are_ordered_in_time():
+def test_fifty_trials_are_ordered_quickly():
     values = GRAVITY_TABLE.values(np.random.default_rng(0).integers(0, 30, (50, 5)))
     assert sorted(cheapest_path(values, np.full(5, np.nan), GRAVITY_TABLE)) == list(range(50))
 
@@ -116,6 +116,6 @@ def test_a_plan_keeps_its_trials_and_chains_its_moves(season_table, known):
             here[change.setting] = change.end
         assert here == dict(trial.settings)
         assert trial.watch
-    # Ordering again changes nothing: it looks at settings alone.
+    # Ordering is idempotent: it depends on the settings alone.
     again = in_order(trials, GRAVITY_TABLE, {**current, "air": 40.0})
     assert again == trials

@@ -1,4 +1,4 @@
-"""What a batch may consume: trials that fit, the lot, the shift, and who is told why."""
+"""Limits on a batch: how many trials fit the lot and the shift, and the messages that say so."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def at_feed(rate: float) -> np.ndarray:
 
 
 def test_a_trial_consumes_its_feed_for_its_minutes():
-    """By hand: 2 t/h for 20 + 10 minutes is 1 t; the same in kg/h."""
+    """By hand: 2 t/h for 20 + 10 minutes is 1 t, also when the feed rate is stated in kg/h."""
     trials = {"settle_minutes": 20, "sample_minutes": 10}
     assert limits_of(trials=trials).tonnes(at_feed(2.0)) == pytest.approx([1.0])
     in_kilograms = limits_of(tonnes_per_unit=0.001, trials=trials)
@@ -40,9 +40,9 @@ def test_a_site_without_a_feed_rate_consumes_nothing():
     [
         ({"count": 5}, 5, ""),
         ({"count": 5, "minutes_available": 95}, 3, "3 of 5 trials fit: 95 minutes"),
-        # Floating point: 3 trials of 30 minutes fit in 90 to the last digit.
+        # Rounding must not matter: 3 trials of 30 minutes fit exactly into 90 minutes.
         ({"count": 5, "minutes_available": 90}, 3, "3 of 5 trials fit: 90 minutes"),
-        # The least feed is 0.5 t/h: 0.25 t a trial.
+        # The lowest feed rate is 0.5 t/h, which consumes 0.25 t per trial.
         ({"count": 5, "material_available": 0.8}, 3, "3 of 5 trials fit: 0.8 t"),
     ],
 )
@@ -62,21 +62,21 @@ def test_a_shift_or_a_lot_too_small_for_one_trial_is_refused(trials):
 
 def test_a_trial_leaves_the_rest_of_the_batch_its_share():
     limits = limits_of(trials={"count": 4, "material_available": 2.0})
-    # Four trials: at most twice an equal share of 0.5 t, and 0.25 t left for each of the others.
+    # Of four trials one takes at most twice an equal share of 0.5 t and leaves each other 0.25 t.
     assert limits.within_lot(at_feed(2.0), spent=0.0, left=4).tolist() == [True]
     assert limits.within_lot(at_feed(2.1), spent=0.0, left=4).tolist() == [False]
-    # The last may take all that is left.
+    # The last trial may take everything that is left.
     assert limits.within_lot(at_feed(4.0), spent=0.0, left=1).tolist() == [True]
     assert limits.within_lot(at_feed(4.0), spent=0.1, left=1).tolist() == [False]
 
 
-def test_a_lot_binds_where_it_runs_out_before_the_trials_do():
+def test_a_lot_limits_a_batch_that_would_consume_more():
     assert limits_of(trials={"count": 4, "material_available": 2.0}).lot_binds
     assert not limits_of(trials={"count": 4, "material_available": 20.0}).lot_binds
     assert not limits_of(trials={"count": 4}).lot_binds
 
 
-def test_a_trial_that_feeds_next_to_nothing_is_not_worth_without_end():
+def test_a_trial_at_almost_no_feed_has_a_bounded_worth():
     limits = limits_of(
         SettingSpace(
             tuple(

@@ -1,5 +1,5 @@
-"""A brief becomes a plan: every limit holds, the same question gets the same answer, and what
-cannot be known is said."""
+"""From a brief to a plan: every limit holds, equal requests give equal plans, and the plan states
+what the history cannot tell."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def on_steps(values: np.ndarray) -> bool:
 
 @st.composite
 def briefs(draw) -> dict:
-    """Whole briefs that leave something to try."""
+    """Complete briefs whose limits leave at least one setting to try."""
     document: dict = {"goal": {"min_grade": draw(st.sampled_from([0.95, 0.985, 0.995]))}}
     if draw(st.booleans()):
         low = draw(st.floats(0, 40))
@@ -123,7 +123,7 @@ def test_every_plan_obeys_every_limit(season_table, document, empty):
         assert r.material_t == pytest.approx(r.settings["feed_rate"] * 30 / 60)
 
 
-def test_a_plan_repeats_nothing_that_was_tried_or_is_pending(season_table):
+def test_a_plan_repeats_no_tried_or_pending_setting(season_table):
     first = suggest(Snapshot.of_table(season_table), Site(), brief())
     pending = [dict(r.settings) for r in first.recommendations]
     second = suggest(Snapshot.of_table(season_table), Site(), brief(pending=pending))
@@ -166,7 +166,7 @@ def test_product_and_reject_rates_hold(season_table):
         ({"capacity": {"max_product_rate": 0.01}}, "inside the capacity"),
     ],
 )
-def test_limits_that_leave_nothing_are_refused_by_name(season_table, tables, message):
+def test_limits_that_leave_no_setting_are_refused_by_name(season_table, tables, message):
     with pytest.raises(LimitError, match=message):
         suggest(Snapshot.of_table(season_table), Site(), brief(**tables))
 
@@ -182,15 +182,15 @@ def test_limits_that_leave_nothing_are_refused_by_name(season_table, tables, mes
         ({"limits": {"side_tilt": {"fixed": 2.15}}}, "not a step of the deck. The nearest are 2.1"),
     ],
 )
-def test_briefs_that_name_what_is_not_there_are_refused(season_table, tables, message):
+def test_briefs_that_name_unknown_things_are_refused(season_table, tables, message):
     with pytest.raises(InputError, match=message):
         suggest(Snapshot.of_table(season_table), Site(), brief(**tables))
 
 
-# ------------------------------------------------------------------ sameness
+# ------------------------------------------------------------------ repeatability
 
 
-def test_the_same_question_gets_the_same_bytes(season_table):
+def test_equal_requests_give_equal_bytes(season_table):
     answers = [
         json.dumps(suggest(Snapshot.of_table(season_table), Site(), brief(), seed=3).as_dict())
         for _ in "ab"
@@ -211,7 +211,7 @@ print(json.dumps(suggest(pq.read_table(sys.argv[1]), Site(), brief).as_dict()))
 
 
 @pytest.mark.parametrize("goal", [{}, {"maximise": "trade-off"}, {"min_grade": 0.98}])
-def test_a_planning_answers_the_same_when_asked_twice(season_table, goal):
+def test_a_planning_gives_equal_answers_when_asked_twice(season_table, goal):
     asked = Brief.from_dict({"goal": goal, "trials": {"count": 1}})
     work = situation_of(Snapshot.of_table(season_table), Site(), asked)
     before = work.min_grade  # may be asked for before there is a plan
@@ -222,7 +222,7 @@ def test_a_planning_answers_the_same_when_asked_twice(season_table, goal):
     assert len(said) == (0 if "min_grade" in goal else 1)
 
 
-def test_the_grade_of_a_history_without_a_reading_is_any(season_table):
+def test_a_history_without_readings_sets_no_minimum_grade(season_table):
     assert (
         situation_of(Snapshot.of_table(season_table.slice(0, 0)), Site(), Brief()).min_grade == 1e-6
     )
@@ -243,7 +243,7 @@ def test_the_plan_does_not_depend_on_the_number_of_threads(season_table, tmp_pat
     assert answers[0] == answers[1]
 
 
-# ------------------------------------------------------------------ honesty
+# ------------------------------------------------------------------ what the history can tell
 
 
 def test_an_empty_history_gets_a_spread_batch_and_no_promises():
@@ -252,8 +252,8 @@ def test_an_empty_history_gets_a_spread_batch_and_no_promises():
     )
     values = GRAVITY_TABLE.to_unit(settings_of(plan))
     distance = np.linalg.norm(values[:, None] - values[None], axis=2) + 9 * np.eye(6)
-    # Six uniform points in five dimensions have a smallest distance above 0.45 once in 70 draws
-    # (simulated, 10^5 draws); a spread design has to beat that.
+    # The smallest distance between six uniform points in five dimensions exceeds 0.45 in one of
+    # 70 draws (simulated, 10^5 draws); a spread design must exceed it.
     assert distance.min() > 0.45
     assert plan.run_now is None
     assert all(r.grade.mean is None and r.chance_of_grade is None for r in plan.recommendations)
@@ -264,14 +264,14 @@ def test_an_empty_history_gets_a_spread_batch_and_no_promises():
 
 
 @pytest.mark.parametrize("runs", [1, 2])
-def test_one_or_two_runs_are_too_few_and_it_says_so(season_table, runs):
+def test_with_one_or_two_runs_the_plan_says_that_they_are_too_few(season_table, runs):
     even = np.flatnonzero(np.isfinite(season_table["grade"].to_numpy()))[:runs]
     plan = suggest(Snapshot.of_table(season_table.take(pa.array(even))), Site(), brief())
     assert plan.run_now is None
     assert f"Only {runs} measured run" in plan.warnings[0]
 
 
-def test_from_three_runs_on_it_learns_and_warns(season_table):
+def test_from_three_runs_on_the_plan_uses_a_model_and_warns(season_table):
     even = np.flatnonzero(np.isfinite(season_table["grade"].to_numpy()))[:3]
     plan = suggest(Snapshot.of_table(season_table.take(pa.array(even))), Site(), brief())
     assert plan.run_now is not None
@@ -279,7 +279,7 @@ def test_from_three_runs_on_it_learns_and_warns(season_table):
     assert plan.stopping.advice == "continue"
 
 
-def test_all_runs_failed_still_plans_elsewhere(season_table):
+def test_a_history_of_failed_runs_gives_trials_elsewhere(season_table):
     values = np.column_stack([season_table[n].to_numpy() for n in NAMES])[:5]
     nan = [np.nan] * 5
     plan = suggest(Snapshot.of_table(run_table(values, nan, nan, ["boiling"] * 5)), Site(), brief())
@@ -325,7 +325,7 @@ def collinear(season_table):
         ),
     ],
 )
-def test_what_the_history_cannot_tell_is_said(season_table, change, message):
+def test_the_plan_warns_of_what_the_history_cannot_tell(season_table, change, message):
     plan = suggest(Snapshot.of_table(change(season_table)), Site(), brief())
     if message is None:
         assert plan.run_now is not None
@@ -333,7 +333,7 @@ def test_what_the_history_cannot_tell_is_said(season_table, change, message):
         assert any(message in w for w in plan.warnings)
 
 
-def test_a_grade_never_reached_and_none_asked_for_are_said(season_table):
+def test_a_grade_never_reached_and_a_missing_grade_are_warned_about(season_table):
     plan = suggest(
         Snapshot.of_table(season_table), Site(), Brief.from_dict({"goal": {"min_grade": 0.9999}})
     )
@@ -344,7 +344,7 @@ def test_a_grade_never_reached_and_none_asked_for_are_said(season_table):
     assert 0.5 < plan.min_grade < 1
 
 
-def test_todays_material_outside_the_runs_is_said(season_table):
+def test_material_of_today_outside_the_runs_is_warned_about(season_table):
     site = Site.from_dict({"material": {"moisture": {"unit": "%", "low": 8, "high": 16}}})
     moist = season_table.append_column("moisture", pa.array(np.linspace(10, 12, 60)))
     plan = suggest(Snapshot.of_table(moist), site, brief(material={"moisture": 15.0}))
@@ -354,7 +354,7 @@ def test_todays_material_outside_the_runs_is_said(season_table):
     assert latest.material["moisture"] == pytest.approx(11.85, abs=0.1)
 
 
-def test_readings_that_belong_to_the_way_there_are_named(season_table):
+def test_readings_taken_before_settling_are_named(season_table):
     from optimizer.evidence.assembly import evidence_of
 
     def said(table):
@@ -391,7 +391,7 @@ def test_several_lines_without_a_name_take_the_latest_and_say_so(season_table):
 
 
 def test_failed_trials_are_avoided(season_table):
-    """Where half the deck fails, no trial is asked for deep inside that half."""
+    """Where half of the settings fail, no trial lies deep inside that half."""
     values = np.column_stack([season_table[n].to_numpy() for n in NAMES])
     bad = values[:, 4] > 50
     grade = np.where(bad, np.nan, 0.985)
@@ -402,7 +402,7 @@ def test_failed_trials_are_avoided(season_table):
     assert plan.run_now.settings["air"] < 60
 
 
-def test_changes_lead_from_one_trial_to_the_next(season_table):
+def test_changes_are_stated_from_one_trial_to_the_next(season_table):
     plan = suggest(
         Snapshot.of_table(season_table),
         Site(),
@@ -423,7 +423,7 @@ def test_changes_lead_from_one_trial_to_the_next(season_table):
 # ------------------------------------------------------------------ other lines
 
 
-def test_a_new_line_starts_from_what_a_like_line_knows(season_table):
+def test_a_new_line_learns_from_the_runs_of_a_similar_line(season_table):
     new = season_table.slice(0, 0)
     wanted = brief(line="deck-9")
     plan = suggest(Snapshot.of_table(season_table), Site(), wanted)
@@ -431,7 +431,7 @@ def test_a_new_line_starts_from_what_a_like_line_knows(season_table):
     assert plan.run_now is not None
     assert plan.runs_used == 0
     assert suggest(Snapshot.of_table(new), Site(), wanted).run_now is None
-    # What another line knows is believed less than what it knows itself.
+    # Runs of another line reduce the uncertainty less than the line's own runs.
     own = suggest(Snapshot.of_table(season_table), Site(), brief(line="deck-1"))
     assert not any("also learns from" in w for w in own.warnings)
     at = own.run_now.settings
@@ -448,7 +448,7 @@ def test_a_new_line_starts_from_what_a_like_line_knows(season_table):
     assert widths[0] > widths[1]
 
 
-def test_a_line_in_other_units_is_not_borrowed_from(season_table):
+def test_no_runs_are_borrowed_from_a_line_in_other_units(season_table):
     site = Site.from_dict(
         {"lines": {"deck-9": {"air": {"unit": "%", "low": 0, "high": 100, "step": 1}}}}
     )
@@ -469,7 +469,7 @@ def priced(product, reject=0.0, min_grade=None, **prices):
     return Brief.from_dict({"goal": goal | ({} if min_grade is None else {"min_grade": min_grade})})
 
 
-def test_value_an_hour_feeds_more_than_recovery_does(season_table):
+def test_value_per_hour_chooses_a_higher_feed_rate_than_recovery(season_table):
     by_value = suggest(
         Snapshot.of_table(season_table), Site(), priced(100.0, 95.0, min_grade=0.97, feed=50.0)
     )
@@ -484,8 +484,8 @@ def test_value_an_hour_feeds_more_than_recovery_does(season_table):
     assert "value/h" in by_value.stopping.why
 
 
-def test_value_of_a_plan_is_what_its_own_numbers_say(season_table):
-    """Product and reject in t/h times their prices, less feed and the hour."""
+def test_value_of_a_plan_follows_from_its_own_numbers(season_table):
+    """Product and reject in t/h times their prices, minus the costs of the feed and of the hour."""
     plan = suggest(
         Snapshot.of_table(season_table),
         Site(),
@@ -522,7 +522,7 @@ def test_a_trade_off_is_planned_for_and_shown(season_table):
     shown = show.plan(document)
     assert "best trade-off of grade and recovery" in shown
     assert "highest recovery at each grade" in shown
-    # Looking for the one grade asked for only, the trials would not reach as high in grade.
+    # A search for the single required grade would not reach grades as high as these trials do.
     only = suggest(Snapshot.of_table(season_table), Site(), Brief.from_dict({"line": "deck-1"}))
     assert "trade_off" not in only.as_dict()
     highest = [max(r.grade.mean for r in p.recommendations) for p in (plan, only)]
@@ -538,7 +538,7 @@ def test_a_trade_off_lists_no_grade_below_the_one_asked_for(season_table, monkey
     found = review(situation_of(Snapshot.of_table(season_table), Site(), asked))
     curve = found.plan.trade_off
     assert all(point.sure_grade >= least for point in curve)
-    # Where nothing is sure of the grade there is no curve, and settings to run now all the same.
+    # Where no setting is sure of the grade the curve is empty, but run-now settings are given.
     sure = found.plan.run_now.chance_of_grade >= asked.goal.confidence
     assert sum(point.run_now for point in curve) == sure
     assert "highest recovery at each grade" in show.plan(found.plan.as_dict()) or not curve
@@ -571,7 +571,7 @@ def test_a_small_lot_is_spent_where_a_tonne_adds_most(season_table):
     assert per_tonne(small) >= per_tonne(free)
 
 
-def test_a_goal_of_value_is_said_on_the_screen_and_on_the_page(season_table):
+def test_a_goal_of_value_is_shown_on_the_screen_and_on_the_page(season_table):
     for limit, said in ((None, False), (0.97, True)):
         found = review(
             situation_of(

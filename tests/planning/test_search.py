@@ -15,7 +15,7 @@ PEAK = np.rint(0.37 * TOPS).astype(np.int64)
 
 
 def hill(index):
-    """Highest at ``PEAK``, along a diagonal ridge that single steps climb slowly."""
+    """A score with its maximum at ``PEAK``, on a diagonal ridge that single steps climb slowly."""
     off = (index - PEAK) / TOPS
     return -np.sum(off**2, axis=1) - 20.0 * (off[:, 1] - off[:, 2]) ** 2
 
@@ -27,13 +27,13 @@ def test_the_top_of_a_ridge_is_found():
 
 
 def test_the_last_steps_are_taken_by_the_full_score():
-    """The cheap score has its top a few steps to the side."""
+    """The cheap score has its maximum a few steps away from that of the full score."""
     aside = PEAK + np.array([1, 0, 0, 1, 0])
     point, _ = best_point(hill, REGION, POOL, coarse=lambda i: hill(i - aside + PEAK))
     np.testing.assert_array_equal(point, PEAK)
 
 
-def test_points_that_are_taken_are_not_returned():
+def test_excluded_points_are_not_returned():
     point, value = best_point(hill, REGION, np.vstack([PEAK, POOL]), exclude=PEAK[None, :])
     assert not np.array_equal(point, PEAK)
     assert np.sum(np.abs(point - PEAK)) <= 2
@@ -42,8 +42,8 @@ def test_points_that_are_taken_are_not_returned():
     assert value == -np.inf
 
 
-def test_a_pool_whose_first_points_are_taken_and_of_which_none_may_be_had_has_no_best():
-    """As where a hundred settings were tried and the lot is too small for any other."""
+def test_a_pool_with_its_first_points_excluded_and_none_feasible_has_no_best():
+    """For example: a hundred settings were tried and the lot is too small for any other."""
     taken = POOL[:100]
 
     def score(index):
@@ -54,8 +54,8 @@ def test_a_pool_whose_first_points_are_taken_and_of_which_none_may_be_had_has_no
     assert not np.any(np.all(point == taken, axis=1))
 
 
-def test_the_pool_is_scored_as_it_came():
-    """Whatever is taken: what is known of a set of points is known by the set."""
+def test_the_pool_is_scored_unchanged():
+    """Also when points are excluded: stored results are keyed by the whole set of points."""
     seen = []
 
     def score(index):

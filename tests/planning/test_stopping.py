@@ -1,4 +1,4 @@
-"""Whether another trial is worth it: the bar, the advice, and the regret behind it."""
+"""The stopping rule: its threshold, its advice, and the expected regret that the advice uses."""
 
 from __future__ import annotations
 
@@ -26,10 +26,10 @@ def run_now_point(plan) -> np.ndarray:
     return GRAVITY_TABLE.index_of(plan.run_now.settings)[0]
 
 
-def test_the_bar_is_half_a_point_over_a_dozen_trials_or_a_quarter_of_the_scatter():
+def test_the_threshold_is_half_a_point_over_a_dozen_trials_or_a_quarter_of_the_scatter():
     at = Interval(0.8, 0.7, 0.9)
     assert bar_of((0.0, 0.0), at) == pytest.approx(0.005 / 12)
-    # Recovery r = expit(a), a = (S + C) / 2: a reading scatters by r (1 - r) hypot(1.2, 0.9) / 2.
+    # Recovery r = expit(a), a = (S + C) / 2: a reading has sd r (1 - r) hypot(1.2, 0.9) / 2.
     assert bar_of((1.2, 0.9), at) == pytest.approx(0.25 * 0.16 * 0.75 / 12)
 
 
@@ -42,7 +42,7 @@ def test_the_bar_is_half_a_point_over_a_dozen_trials_or_a_quarter_of_the_scatter
         (0.0003, True, 12, "continue"),
     ],
 )
-def test_stop_is_said_below_the_bar_and_only_when_sure_and_enough_was_tried(
+def test_stop_is_advised_below_the_threshold_when_sure_and_after_enough_trials(
     gain, sure, tried, advice
 ):
     said = advise(gain, 0.0004, "fraction of recovery", sure, tried, few=13)
@@ -50,7 +50,7 @@ def test_stop_is_said_below_the_bar_and_only_when_sure_and_enough_was_tried(
     assert said.expected_gain == gain
 
 
-def test_a_gain_next_to_the_bar_does_not_read_like_the_bar():
+def test_a_gain_next_to_the_threshold_is_not_printed_like_the_threshold():
     said = advise(0.00041, 0.005 / 12, "fraction of recovery", True, 20, few=13).why
     assert "0.041 points of recovery, less than the 0.042 points" in said
 
@@ -66,8 +66,8 @@ def test_a_gain_next_to_the_bar_does_not_read_like_the_bar():
         ([0.93], True, 12, "continue"),
     ],
 )
-def test_stop_is_said_where_nine_draws_of_ten_have_nothing_better(chances, sure, tried, advice):
-    # The gain is above the bar, and says nothing of the advice.
+def test_stop_is_advised_where_nine_draws_of_ten_have_nothing_better(chances, sure, tried, advice):
+    # The gain is above the threshold, so it cannot be the reason for this advice.
     said = advise(0.0005, 0.0004, "fraction of recovery", sure, tried, 13, chances)
     assert said.advice == advice
     if sure and tried >= 13:
@@ -77,7 +77,7 @@ def test_stop_is_said_where_nine_draws_of_ten_have_nothing_better(chances, sure,
 
 
 def test_the_last_run_alone_does_not_stop_a_campaign(season_table):
-    """What is known before it comes from the other runs, for the same grade."""
+    """The second look uses the other runs only, with the same required grade."""
     goal = Brief.model_validate({"goal": {"min_grade": None}})
     planned = situation_of(Snapshot.of_table(season_table), Site(), goal, seed=3)
     before = before_the_last_run(planned)
@@ -103,11 +103,11 @@ def test_the_last_run_alone_does_not_stop_a_campaign(season_table):
         (0.5, 0.0, 100, "continue"),
     ],
 )
-def test_a_plan_looks_twice_before_it_says_stop(
+def test_a_plan_checks_twice_before_it_advises_stop(
     season_table, monkeypatch, by_all, before, few_runs, advice
 ):
-    """Draws of the regret by all runs and by all but the last decide together; of many runs one
-    more or less changes nothing, and the second look is left out."""
+    """The regret given all runs and the regret without the last run must both advise to stop. With
+    many runs, one run hardly matters and the second check is skipped."""
     planned = situation_of(Snapshot.of_table(season_table), Site(), GRADE, seed=3)
     plan = plan_of(planned)
     now, point = plan.run_now, run_now_point(plan)
@@ -125,8 +125,8 @@ def test_a_plan_looks_twice_before_it_says_stop(
     assert ("without the last run" in said.why) == (before > 0.0 and few_runs == 100)
 
 
-def test_regret_shrinks_as_runs_come_in_and_is_told_in_the_advice():
-    """15 and 90 spread runs of one simulated deck."""
+def test_regret_shrinks_with_more_runs_and_is_stated_in_the_advice():
+    """Compares plans after 15 and after 90 spread runs of one simulated deck."""
     means = []
     for runs in (15, 90):
         task = Task(problem("grain", "moderate", 7), runs)
@@ -141,8 +141,8 @@ def test_regret_shrinks_as_runs_come_in_and_is_told_in_the_advice():
     assert means[1] < 0.7 * means[0]
 
 
-def test_regret_is_what_the_best_of_each_draw_has_over_run_now(season_table, monkeypatch):
-    """One other candidate, both ways: E max(b - a, 0) - E max(a - b, 0) = E b - E a; 256 draws."""
+def test_regret_is_the_mean_lead_of_the_best_of_each_draw_over_run_now(season_table, monkeypatch):
+    """With two candidates a and b: E max(b - a, 0) - E max(a - b, 0) = E b - E a; 256 draws."""
     planned = situation_of(Snapshot.of_table(season_table), Site(), GRADE, seed=3)
     a, b = planned.tried[0], planned.tried[5]
     monkeypatch.setattr("optimizer.planning.regret._candidates", lambda planning, point: b[None, :])

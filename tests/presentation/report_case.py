@@ -1,4 +1,4 @@
-"""The report of the demo season's first deck, made once a test process, and how to read pages."""
+"""The report of the demo season's first deck, made once per test process, and page parsers."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def season_page() -> str:
 
 
 def documents(found: Review) -> dict[str, Any]:
-    """What paths on the page lead into, as any reader of the JSON has it."""
+    """The JSON documents, by name, that the paths on a page point into."""
     whole = {
         "plan": found.plan.as_dict(),
         "landscape": found.landscape.as_dict(),
@@ -44,7 +44,7 @@ def documents(found: Review) -> dict[str, Any]:
 
 
 def parse(page: str) -> Any:
-    """The page by an independent parser, strict: what is not HTML is an error."""
+    """Parse a page with an independent strict parser, which raises an error on invalid HTML."""
     parser = html5lib.HTMLParser(strict=True, namespaceHTMLElements=False)
     return parser.parse(page)
 
@@ -65,9 +65,9 @@ SCALE = {"percent": 100, "percent0": 100, "percent2": 100, "goal": 100, "chance"
 
 
 def check_numbers(shown: list[tuple[str, str, str, str]], whole: Any) -> set[str]:
-    """Every (path, value, kind, text) against the documents; the paths that were shown.
+    """Check every (path, value, kind, text) against the documents; return the paths checked.
 
-    The text may differ from the value by what its last digit rounds; a chance is rounded down.
+    A text may differ from its value by half a unit of its last digit; a chance is rounded down.
     """
     assert shown
     for path, value, kind, text in shown:

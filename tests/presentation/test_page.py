@@ -1,4 +1,4 @@
-"""The report: every number is the plan's, nothing is fetched, no run is lost, words stand once."""
+"""The report page: its numbers equal the JSON documents, it fetches nothing, it shows every run."""
 
 from __future__ import annotations
 
@@ -36,20 +36,20 @@ def leaves(value, path=""):
     return [path] if isinstance(value, int | float) and not isinstance(value, bool) else []
 
 
-def test_every_number_on_the_page_is_that_of_its_document():
+def test_every_number_on_the_page_equals_its_document():
     shown = numbers_on(season_page())
     paths = check_numbers(shown, documents(season_review()))
     assert len(paths) > 500
 
 
-def test_one_changed_number_is_seen():
+def test_one_changed_number_is_detected():
     whole = copy.deepcopy(documents(season_review()))
     whole["plan"]["recommendations"][2]["recovery"]["low"] += 1e-4
     with pytest.raises(AssertionError, match=r"plan:recommendations\.2\.recovery\.low"):
         check_numbers(numbers_on(season_page()), whole)
 
 
-def test_all_of_the_answer_is_on_the_page():
+def test_the_whole_answer_is_on_the_page():
     plan = documents(season_review())["plan"]
     asked = [f"plan:{p}" for p in leaves({k: plan[k] for k in ("run_now", "material", "goal")})]
     asked += [f"plan:{k}" for k in ("seed", "history_version", "runs_used", "set_points")]
@@ -69,7 +69,7 @@ def test_all_of_the_answer_is_on_the_page():
     assert f"All trials together take {total:.2f} t of feed and 120 minutes." in page
 
 
-def test_sections_come_in_the_order_a_reader_asks():
+def test_sections_follow_the_order_of_a_reader_s_questions():
     heads = [text_of(h) for h in parse(season_page()).iter("h2")]
     assert [h for h in heads if not h.startswith("Trial sheet")] == [
         "The answer",
@@ -84,7 +84,7 @@ def test_sections_come_in_the_order_a_reader_asks():
     ]
 
 
-def test_the_page_is_one_file_with_nothing_to_fetch():
+def test_the_page_is_one_file_that_fetches_nothing():
     page = season_page()
     assert len(page.encode()) < 5_000_000
     assert not re.search(r"https?:|<script|<link|<img|<iframe|@import|@font-face| src=", page)
@@ -96,12 +96,12 @@ def test_the_page_is_one_file_with_nothing_to_fetch():
     assert len(ids) == len(set(ids))
 
 
-def test_the_same_plan_is_the_same_page():
+def test_equal_plans_give_equal_pages():
     again = season_review().page(command="highside report --brief brief.toml")
     assert again == season_page()
 
 
-def test_every_run_is_behind_a_dot():
+def test_every_run_belongs_to_a_dot():
     found = season_review()
     table = next(t for t in parse(season_page()).iter("table") if "All" not in text_of(t) and
                  len(list(t.iter("tr"))) > 150)  # fmt: skip
@@ -125,7 +125,7 @@ def test_short_histories_have_a_page(season_table, runs):
     assert ("Not known yet" in page) == (runs <= 2)
 
 
-def test_a_long_history_is_calibrated_and_no_more(season_table, monkeypatch):
+def test_a_long_history_shows_calibration_only(season_table, monkeypatch):
     whole = review(situation_of(Snapshot.of_table(season_table), Site(), brief()))
     monkeypatch.setattr("optimizer.operations.reporting.MOST_DIAGNOSED", 50)
     found = review(situation_of(Snapshot.of_table(season_table), Site(), brief()))
@@ -136,7 +136,7 @@ def test_a_long_history_is_calibrated_and_no_more(season_table, monkeypatch):
     assert "highside diagnose" in page
 
 
-def test_a_comparison_has_its_page():
+def test_a_comparison_is_shown_on_its_own_page():
     value = {"mean": 0.9, "low": 0.88, "high": 0.92}
     line = {
         "line": "deck-2",
@@ -157,7 +157,7 @@ def test_a_comparison_has_its_page():
 @pytest.mark.parametrize(
     ("pattern", "said"), [("trend", "a slow trend"), ("step", "a sudden change")]
 )
-def test_a_drift_that_was_found_is_told_with_what_to_check(pattern, said):
+def test_a_detected_drift_is_shown_with_what_to_check(pattern, said):
     found = season_review()
     diagnosis = copy.deepcopy(found.diagnosis_document())
     (drift,) = (d for d in diagnosis["drift"] if d["quantity"] == "recovery")
@@ -172,7 +172,7 @@ def test_a_drift_that_was_found_is_told_with_what_to_check(pattern, said):
 # ------------------------------------------------------------------ words
 
 
-def test_another_language_is_one_file(tmp_path, monkeypatch):
+def test_another_language_needs_one_file(tmp_path, monkeypatch):
     english = (words.FOLDER / "en.toml").read_text(encoding="utf-8")
     marked = re.sub(r'= "', '= "§', english)
     marked = re.sub(r'^  "', '  "§', marked, flags=re.MULTILINE)
@@ -190,7 +190,7 @@ def test_another_language_is_one_file(tmp_path, monkeypatch):
                 assert "§" in text, text
 
 
-def test_what_cannot_be_written_is_said_before_the_work(tmp_path, season_table):
+def test_an_unwritable_output_is_refused_before_the_work_starts(tmp_path, season_table):
     work = situation_of(Snapshot.of_table(season_table.slice(0, 0)), Site(), brief())
     with pytest.raises(InputError, match=r"sheet\.docx: expected a name ending in \.pdf"):
         ReportFiles(tmp_path / "r.html", (tmp_path / "sheet.docx",))

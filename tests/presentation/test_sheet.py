@@ -1,4 +1,4 @@
-"""The trial sheet: what the plan says, in the order it is run, on one page; and back again."""
+"""The trial sheet: the plan in run order on one page; a filled sheet loads as runs."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def test_the_pdf_says_what_the_plan_says_on_one_page(paper):
     (text,) = pages(content)
     at = 0
     for trial in sorted(plan["recommendations"], key=lambda t: t["order"]):
-        # Each trial's own stretch of the text: from its moves to the next trial's.
+        # The search starts where this trial's text begins, so that another trial cannot match.
         for name, value in trial["settings"].items():
             found = re.compile(level(value) + " " + re.escape(plan["units"][name])).search(text, at)
             assert found, (trial["order"], name)
@@ -86,7 +86,7 @@ def test_the_pdf_is_black_and_white_and_nothing_is_cut(paper):
 
 @pytest.mark.parametrize("count", [1, 4, 9])
 @pytest.mark.parametrize("known", [True, False], ids=["history", "first-batch"])
-def test_batches_of_any_size_are_whole(season_table, count, known):
+def test_a_batch_of_any_size_is_printed_completely(season_table, count, known):
     table = season_table if known else season_table.slice(0, 0)
     asked = Brief.from_dict({"goal": {"min_grade": 0.985}, "trials": {"count": count}})
     found = review(situation_of(Snapshot.of_table(table), Site(), asked))
@@ -101,22 +101,22 @@ def test_batches_of_any_size_are_whole(season_table, count, known):
     assert sum("rank" in text_of(h) for h in tree.iter("h2")) == count
 
 
-def test_the_same_sheet_is_the_same_file():
+def test_equal_sheets_give_equal_pdf_bytes():
     assert sheet_pdf(season_review().sheet()) == sheet_pdf(season_review().sheet())
 
 
-def test_what_the_model_expects_is_not_on_the_sheet():
-    """A reading should not be steered by it."""
+def test_the_sheet_shows_no_predictions():
+    """A visible prediction could bias the person who takes the reading."""
     plan = season_review().plan.as_dict()
     (text,) = pages(sheet_pdf(season_review().sheet()))
     for trial in plan["recommendations"]:
         assert f"{100 * trial['recovery']['mean']:.1f}" not in text
 
 
-def test_advice_holds_no_figure_of_its_own():
-    """Belt slack, minutes of feed in stock, turns of a gate: each deck has its own.
+def test_advice_templates_contain_no_digits():
+    """Belt slack, minutes of feed in stock and turns of a gate differ from deck to deck.
 
-    What figures the fixed words show are filled in from the plan and the brief.
+    Every figure that the fixed texts show is filled in from the plan and the brief.
     """
     words = texts()["sheet"]
     advice = [words[key] for key in ("checks", "moving", "watch", "sampling", "cautions")]
@@ -127,7 +127,7 @@ def test_advice_holds_no_figure_of_its_own():
         assert not re.search(r"\d", re.sub(r"\{\w+\}", "", line)), line
 
 
-# ------------------------------------------------------------------ there and back
+# ------------------------------------------------------------------ filled sheets loaded
 
 
 @pytest.fixture
@@ -153,7 +153,7 @@ GOOD = {"grade [%]": "98.7", "recovery [%]": "91.2", "grade_count": "600"}
 FAILED = {"deck_state": "boiling", "started_at": "2025-10-09T09:00"}
 
 
-def test_a_filled_sheet_comes_back_whole_and_a_fuller_one_adds_the_rest(plant, tmp_path):
+def test_a_filled_sheet_loads_completely_and_a_fuller_copy_adds_the_rest(plant, tmp_path):
     history, site, brief = plant
     plan = season_review().plan.as_dict()
     path, blank = tmp_path / "sheet.csv", sheet_csv(plan)
@@ -179,7 +179,7 @@ def test_a_filled_sheet_comes_back_whole_and_a_fuller_one_adds_the_rest(plant, t
         for name, value in trials[order - 1]["settings"].items():
             assert run[name] == pytest.approx(value)
         assert run["line"] == "deck-1"
-        # What the plan assumed of the material is no reading; what was filled in is one.
+        # The material values that the plan assumed are not readings; a value filled in is one.
         assert run["feed_grade"] == (0.925 if order == 2 else None)
         assert {run[name] for name in plan["material"] if name != "feed_grade"} == {None}
         if order == 3:
@@ -188,7 +188,7 @@ def test_a_filled_sheet_comes_back_whole_and_a_fuller_one_adds_the_rest(plant, t
             assert (run["grade"], run["recovery"]) == (0.987, 0.912)
 
 
-def test_a_sheet_saved_by_a_spreadsheet_with_decimal_commas_comes_back(plant, tmp_path):
+def test_a_sheet_saved_by_a_spreadsheet_with_decimal_commas_loads(plant, tmp_path):
     history, site, brief = plant
     blank = sheet_csv(season_review().plan.as_dict())
     text = fill(blank, {0: {**GOOD, "recovery [%]": "91.2"}}, delimiter=";")
@@ -198,7 +198,7 @@ def test_a_sheet_saved_by_a_spreadsheet_with_decimal_commas_comes_back(plant, tm
     assert (done.load.added, done.load.rejected) == (1, 0)
 
 
-def test_a_sheet_with_nothing_in_it_adds_nothing(plant, tmp_path):
+def test_a_sheet_without_results_adds_nothing(plant, tmp_path):
     history, site, brief = plant
     path = tmp_path / "sheet.csv"
     path.write_text(sheet_csv(season_review().plan.as_dict()))
@@ -207,7 +207,7 @@ def test_a_sheet_with_nothing_in_it_adds_nothing(plant, tmp_path):
     assert any("4 trials have no result yet" in w for w in done.load.warnings)
 
 
-def test_a_slip_in_a_sheet_is_named(plant, tmp_path):
+def test_a_mistake_in_a_sheet_is_reported(plant, tmp_path):
     history, site, brief = plant
     path = tmp_path / "sheet.csv"
     path.write_text(
@@ -218,14 +218,14 @@ def test_a_slip_in_a_sheet_is_named(plant, tmp_path):
     assert (reject["row"], reject["field"]) == (3, "grade")
 
 
-def test_in_a_log_a_run_without_result_stays_a_fault(plant, tmp_path):
+def test_a_log_row_without_a_result_is_rejected(plant, tmp_path):
     history, site, _ = plant
     path = tmp_path / "sheet.csv"
     path.write_text(sheet_csv(season_review().plan.as_dict()))
     assert load_logs([path], history, site).rejected == 4
 
 
-def test_another_plan_has_other_run_ids():
+def test_different_plans_have_different_run_ids():
     plan = season_review().plan.as_dict()
     other = json.loads(json.dumps(plan))
     other["seed"] = 1

@@ -1,4 +1,4 @@
-"""A figure is written alike wherever people read it: terminal, page and the sentences of a plan."""
+"""A figure has one format in every text for people: terminal, page and sentences of a plan."""
 
 from __future__ import annotations
 
@@ -65,14 +65,14 @@ def in_the_comparison() -> str:
         in_the_comparison,
     ],
 )
-def test_a_chance_that_falls_short_does_not_read_as_if_it_reached_its_level(written):
+def test_a_chance_below_its_level_is_not_rounded_up_to_it(written):
     text = written()
     assert "89 %" in text
     assert "90 %" not in text.replace("90 % is asked for", "")
 
 
-def test_a_grade_that_was_chosen_is_shown_as_chosen():
-    """Rounded to a tenth, 97.25 % would read 97.2 %, a grade that nobody asked for."""
+def test_a_required_grade_is_shown_with_all_its_digits():
+    """Rounded to a tenth, 97.25 % would read 97.2 %, a grade that nobody required."""
     basis = {"basis": {**GOAL, "feed_rate": None, "material": {}}, "units": {}, "lines": []}
     page = ENVIRONMENT.from_string("{{ grade | exact_percent }} %").render(grade=0.9725)
     for text in (*comparison._basis(basis), in_the_answer_to_a_result(), page):

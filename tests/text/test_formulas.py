@@ -1,6 +1,6 @@
-"""No CSV that is written here has a cell that a spreadsheet runs, and each reads back the same.
+"""No CSV file written here has a cell that a spreadsheet executes; every cell reads back unchanged.
 
-Which first signs are dangerous: OWASP, "CSV Injection" (=, +, -, @, tab, carriage return).
+Dangerous first characters: OWASP, "CSV Injection" (=, +, -, @, tab, carriage return).
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ TEXTS = [
 
 
 def live_cells(path: Path) -> list[str]:
-    """Cells that are no number and begin with a sign that makes a formula."""
+    """Cells that are not numbers and begin with a character that starts a formula."""
     cells = [
         cell
         for row in csv.reader(io.StringIO(path.read_bytes().decode("utf-8-sig"), newline=""))
@@ -57,7 +57,7 @@ def is_number(cell: str) -> bool:
 
 
 @given(st.text(st.sampled_from("'=+-@\t\r\n5.,eE% ax"), max_size=6) | st.text())
-def test_every_text_comes_back_and_none_is_live(text: str) -> None:
+def test_every_text_reads_back_and_none_is_executed(text: str) -> None:
     written = harmless(text)
     assert as_meant(written) == text
     assert not written or written[0] not in LIVE or is_number(written.replace(",", "."))
@@ -65,7 +65,7 @@ def test_every_text_comes_back_and_none_is_live(text: str) -> None:
 
 @pytest.fixture
 def history(tmp_path: Path) -> History:
-    """Runs whose texts begin in every way, one of them with negative numbers."""
+    """Runs whose texts begin with every dangerous character, and one run with negative numbers."""
     history = History(tmp_path / "history")
     rows = [
         run(run_id=f"{text}#{k}", line=text, material=text, note=text, air=20.0 + k)
@@ -93,7 +93,7 @@ def test_an_export_is_harmless_and_loads_back_unchanged(history: History, tmp_pa
     assert load_logs(path, history, SITE).added == 0
 
 
-def test_typed_tables_are_taken_as_they_are(history: History, tmp_path: Path) -> None:
+def test_typed_tables_are_read_unchanged(history: History, tmp_path: Path) -> None:
     history.at().export(tmp_path / "runs.parquet", SITE)
     copy = History(tmp_path / "copy")
     load_logs(tmp_path / "runs.parquet", copy, SITE)
@@ -112,7 +112,7 @@ def test_an_export_saved_as_a_workbook_loads_back_unchanged(
     book.save(tmp_path / "runs.xlsx")
     copy = History(tmp_path / "copy")
     load_logs(tmp_path / "runs.xlsx", copy, SITE)
-    kept = [t for t in TEXTS if t != "-5"]  # a number to the workbook, and to us again a text
+    kept = [t for t in TEXTS if t != "-5"]  # the workbook makes it a number; it loads as text again
     assert set(kept) <= set(copy.at().runs()["note"].to_pylist())
 
 
@@ -182,7 +182,7 @@ def test_a_plan_as_csv_is_harmless(tmp_path: Path) -> None:
     assert (row["line"], row["air"], row["expected_gain"]) == ("'=deck", "-1.0", "-0.01")
 
 
-def test_rejected_rows_are_harmless_and_load_once_mended(tmp_path: Path) -> None:
+def test_rejected_rows_are_harmless_and_load_once_corrected(tmp_path: Path) -> None:
     history = History(tmp_path / "history")
     head = [*run(), "note", "=heading"]
     rows = [
@@ -195,7 +195,7 @@ def test_rejected_rows_are_harmless_and_load_once_mended(tmp_path: Path) -> None
     path = Path(report.rejects_file or "")
     assert live_cells(path) == []
     first = path.read_bytes()
-    load_logs(path, history)  # not mended: nothing may be added to the apostrophes
+    load_logs(path, history)  # uncorrected: no second apostrophe may be added
     assert path.read_bytes() == first
     table = rows_of(path)
     for k, row in enumerate(table):
@@ -205,7 +205,7 @@ def test_rejected_rows_are_harmless_and_load_once_mended(tmp_path: Path) -> None
     writer.writeheader()
     writer.writerows(table)
     assert load_bytes(out.getvalue().encode(), history).added == len(TEXTS)
-    # In a log, a text that an apostrophe protects is what stands behind it.
+    # A log cell that an apostrophe protects means the text after the apostrophe.
     meant = {as_meant(text).strip() for text in TEXTS}
     assert set(history.at().runs()["note"].to_pylist()) == meant
     assert not json.loads(json.dumps(report.as_dict()))["files"][0]["added"]

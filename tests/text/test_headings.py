@@ -1,4 +1,4 @@
-"""Column headings: one reading of name and unit for every table, whatever its kind."""
+"""Column headings: every kind of table uses the same parser of name and unit."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def test_two_columns_of_one_field_are_refused():
         bind_fields(["Air", "air [%]"], ["air"], [], "file")
 
 
-def test_stream_files_and_density_fractions_take_what_logs_take(tmp_path):
+def test_stream_files_and_density_fractions_accept_the_headings_of_logs(tmp_path):
     streams = tmp_path / "streams.csv"
     streams.write_text("TestId,Stream,MASS[kg],Assay(%)\nT,feed,,90\nT,product,90,98\n", "utf-8")
     (test,) = balance_file(streams).results
@@ -51,7 +51,7 @@ def test_stream_files_and_density_fractions_take_what_logs_take(tmp_path):
 
 
 def test_a_column_that_the_balance_fills_is_refused_in_any_spelling(tmp_path):
-    """Carried into the log, ``Grade %`` and the balance's own ``grade`` would be one field."""
+    """Copied into the log, ``Grade %`` and the ``grade`` of the balance would be one field."""
     path = tmp_path / "streams.csv"
     path.write_text("test_id,stream,assay,Grade %\nT,feed,0.9,90\n", "utf-8")
     with pytest.raises(InputError, match="the balance computes 'Grade %' itself"):

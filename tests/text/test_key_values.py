@@ -1,4 +1,4 @@
-"""``KEY=VALUE``: the command line and the service read the same text alike."""
+"""``KEY=VALUE``: the command line and the service parse a text to equal values."""
 
 from __future__ import annotations
 
