@@ -1,4 +1,4 @@
-"""What some tests need beyond Python and the test packages, and what is said where it is not."""
+"""Programs outside Python that some tests need, and the skip messages where they are missing."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ PEERS = "needs other optimizers: pip install -e '.[peers]', as DEVELOPERS.md say
 
 
 def _needs(program: str, path: str | None, package: str) -> pytest.MarkDecorator:
-    """Skips a test where the program is missing; in CI, which installs it, nothing is skipped."""
+    """Skip a test when the program is missing; in CI, which installs it, raise an error instead."""
     reason = f"needs {program}: sudo apt-get install {package}"
     assert path or not os.environ.get("CI"), f"CI {reason}"
     return pytest.mark.skipif(path is None, reason=reason)
@@ -30,7 +30,7 @@ needs_java = _needs("a Java runtime", JAVA, "default-jre-headless")
 
 @contextmanager
 def chromium() -> Iterator[Any]:
-    """Debian's Chromium, driven by Playwright."""
+    """A running Chromium of Debian, driven by Playwright; closed at the end of the block."""
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as play:

@@ -1,4 +1,4 @@
-"""A service of its own process, or thread, for tests and benchmarks."""
+"""Starts the service in a separate process or thread, for tests and benchmarks."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ SECONDS = 600
 
 
 def free_port() -> int:
-    """A port that nobody listens at."""
+    """A free TCP port of this machine."""
     with socket.socket() as found:
         found.bind(("127.0.0.1", 0))
         return found.getsockname()[1]
@@ -39,7 +39,7 @@ def ask(
     tls: ssl.SSLContext | None = None,
     **more: str,
 ) -> bytes:
-    """One request; the body as JSON, ``more`` headers, over TLS where its trust is given."""
+    """Send one request: body as JSON, ``more`` as headers, over TLS when ``trust`` is given."""
     headers = {"Content-Type": "application/json"}
     headers |= {} if token is None else {"Authorization": f"Bearer {token}"}
     headers |= {name.replace("_", "-"): value for name, value in more.items()}
@@ -51,7 +51,7 @@ def ask(
 
 
 def start(folder: Path, port: int, *options: str) -> subprocess.Popen:
-    """The service over ``folder/history``; returns when it answers."""
+    """Start the service over ``folder/history``; return its process once it answers."""
     tls = None
     if "--certificate" in options:
         tls = ssl.create_default_context(cafile=options[options.index("--certificate") + 1])
@@ -77,7 +77,7 @@ def start(folder: Path, port: int, *options: str) -> subprocess.Popen:
 
 @contextmanager
 def started(folder: Path, *options: str) -> Iterator[tuple[subprocess.Popen, int]]:
-    """The service while it is needed."""
+    """Run the service during the ``with`` block; gives its process and port."""
     port = free_port()
     process = start(folder, port, *options)
     try:
@@ -89,7 +89,7 @@ def started(folder: Path, *options: str) -> Iterator[tuple[subprocess.Popen, int
 
 @contextmanager
 def in_thread(app: Any) -> Iterator[int]:
-    """A service in a thread of this process, where a test can reach into it; gives its port."""
+    """Run a service in a thread of this process, so that a test can patch it; gives its port."""
     port = free_port()
     server = uvicorn.Server(uvicorn.Config(app, port=port, log_level="warning"))
     thread = threading.Thread(target=server.run)

@@ -212,7 +212,7 @@ def test_developers_names_what_exists_and_every_room():
     assert not unnamed
 
 
-def test_every_dependency_earns_its_line():
+def test_every_dependency_is_explained():
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     extras = project["optional-dependencies"]
     declared = [*project["dependencies"], *extras["cluster"], *extras["test"]]

@@ -1,4 +1,4 @@
-"""Files written whole: the old content or the new, never a part, and nothing left beside it."""
+"""Atomic file writes: a reader sees the old or the new content, and no temporary file remains."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def test_a_file_is_written_in_parts_or_at_once(tmp_path):
 
 
 @pytest.mark.parametrize(("own", "error"), [(False, InputError), (True, HistoryError)])
-def test_after_a_failure_the_old_content_stands_alone(tmp_path, own, error):
+def test_after_a_failure_only_the_old_content_remains(tmp_path, own, error):
     path = tmp_path / "a.csv"
     write_whole(path, b"old")
     with pytest.raises(error, match=r"a\.csv' cannot be written: No space left on device"):
@@ -34,7 +34,7 @@ def test_after_a_failure_the_old_content_stands_alone(tmp_path, own, error):
     assert os.listdir(tmp_path) == ["a.csv"]
 
 
-def test_whoever_reads_meanwhile_reads_the_old_content(tmp_path):
+def test_a_reader_during_a_write_sees_the_old_content(tmp_path):
     path = tmp_path / "a.csv"
     write_whole(path, b"old")
     with whole_file(path) as place:
@@ -43,7 +43,7 @@ def test_whoever_reads_meanwhile_reads_the_old_content(tmp_path):
     assert path.read_bytes() == b"new"
 
 
-def test_a_missing_folder_is_made_for_the_programs_own_files_alone(tmp_path):
+def test_a_missing_folder_is_created_for_own_files_only(tmp_path):
     path = tmp_path / "missing" / "a.csv"
     with pytest.raises(InputError, match="No such file or directory"):
         write_whole(path, b"")
@@ -51,7 +51,7 @@ def test_a_missing_folder_is_made_for_the_programs_own_files_alone(tmp_path):
     assert path.exists()
 
 
-def test_permissions_and_links_of_a_file_stay(tmp_path):
+def test_permissions_and_links_of_a_file_are_kept(tmp_path):
     path, link = tmp_path / "a.csv", tmp_path / "link.csv"
     write_whole(path, b"old")
     path.chmod(0o640)
@@ -62,7 +62,7 @@ def test_permissions_and_links_of_a_file_stay(tmp_path):
 
 
 def test_a_pipe_is_written_in_place(tmp_path):
-    """As a shell does with ``--out >(command)``; a rename would put a file in the pipe's place."""
+    """A shell passes a pipe for ``--out >(command)``; a rename would replace the pipe by a file."""
     pipe = tmp_path / "pipe"
     os.mkfifo(pipe)
     found: list[bytes] = []

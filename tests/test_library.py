@@ -1,4 +1,4 @@
-"""The library is the commands' twin: each command is one exported function, and a plan a table."""
+"""The library offers each command as one exported function, and a plan as a table."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from optimizer import Brief, Site, diagnose, suggest
 from optimizer.history.snapshot import Snapshot, snapshot_of
 
 ROOT = Path(__file__).resolve().parents[1]
-# What each command calls; the guide is the command line's alone.
+# The function that each command calls; only the command line has ``guide``.
 FUNCTIONS = {
     "balance": {"balance", "plan_sampling"},
     "compare": {"compare"},
@@ -54,7 +54,7 @@ def test_a_command_calls_the_function_that_is_exported(command):
 
 
 @pytest.mark.parametrize("name", [n for n in optimizer.__all__ if n != "__version__"])
-def test_every_exported_name_is_there_documented_and_in_the_guide(name):
+def test_every_exported_name_exists_with_a_docstring_and_in_the_guide(name):
     found = getattr(optimizer, name)
     assert found.__doc__
     unnamed = ("Particulate", "PlanFile", "Prices", "Snapshot", "read_plan")
@@ -67,7 +67,7 @@ def test_an_unknown_name_is_an_attribute_error():
     assert "suggest" in dir(optimizer)
 
 
-def test_a_function_takes_a_history_a_snapshot_or_a_table(season_table):
+def test_a_function_accepts_a_history_a_snapshot_or_a_table(season_table):
     snapshot = Snapshot.of_table(season_table)
 
     class Held:

@@ -1,16 +1,16 @@
-"""Whether intervals cover what they say and chances come true, on settings nobody ran.
+"""Calibration of intervals and chances at settings that were never run.
 
     python -m tests.benchmarks.calibration --decks 6 --workers 2
 
-For each deck a history of some runs is planned on as a user would; then the truth at 400 unseen
-settings that run even is compared with what the plan's model says there: the share of true grades
-and recoveries inside their 90 % intervals, and how often the grade was met among settings said to
-meet it with a given chance. Histories: *spread* over the region (failed runs included), *habit*
+For each deck a plan is made from a history of some runs; then the truth at 400 unseen settings that
+run even is compared with the predictions of the plan's model: the share of true grades and
+recoveries inside their 90 % intervals, and how often the grade was met among settings with a given
+stated chance. Histories: *spread* over the region (failed runs included), *habit*
 (around one setting, speed moved with tilt) and *campaign* (spread starts, then our own trials);
 unseen settings lie anywhere, and for *campaign* also near what would be run now (*near*). Writes
 reports/calibration.md.
 
-Asked for: coverage of 86 to 94 % on every family, chances within 0.05 of their frequency.
+Goal: coverage of 86 to 94 % on every family, chances within 0.05 of their frequency.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ BINS = np.linspace(0.0, 1.0, 11)
 
 @dataclass(frozen=True)
 class Key:
-    """One history."""
+    """What identifies one history."""
 
     family: str
     demand: str
@@ -51,7 +51,7 @@ class Key:
 
 
 def history(key: Key) -> Task:
-    """The runs that are planned on."""
+    """The runs that the plan is made from."""
     p = problem(key.family, key.demand, key.seed)
     if key.kind == "spread":
         return Task(p, key.runs)
@@ -76,7 +76,7 @@ def _on_lattice(unit: np.ndarray) -> np.ndarray:
 
 
 def judged(key: Key) -> dict[str, Any]:
-    """Coverage, and predicted chances with what came true, anywhere and near the optimum."""
+    """Coverage, and predicted chances with their outcomes, anywhere and near the optimum."""
     with threadpool_limits(1):
         task = history(key)
         planned = situation_of(Snapshot.of_table(task.table()), brief=task.brief(), seed=task.seed)
@@ -139,7 +139,7 @@ def _groups(rows: list[dict[str, Any]]) -> dict[tuple[Any, ...], list[dict[str, 
 
 
 def reliability(rows: list[dict[str, Any]]) -> str:
-    """Chance of grade said and met, by bins of a tenth, all decks of a history together."""
+    """Stated chance of grade and share that met it, in bins of a tenth, over all decks."""
     lines = [
         "| history | runs | where | "
         + " | ".join(f"{a:.1f}–{a + 0.1:.1f}" for a in BINS[:-1])
@@ -164,12 +164,12 @@ def reliability(rows: list[dict[str, Any]]) -> str:
 
 
 def identity(key: Key) -> tuple[Any, ...]:
-    """What a history is known by."""
+    """The key that identifies a kept row: the history and a stamp of the code."""
     return ("calibration", *asdict(key).values(), stamp("ours", __file__))
 
 
 def main(words: list[str] | None = None) -> int:
-    """Run what is not kept, then write the report."""
+    """Compute the rows that are not kept yet, then write the report."""
     asked = parser("calibration", __doc__ or "", decks=4).parse_args(words)
     keys = [
         Key(family, demand, asked.first + k, kind, runs)

@@ -1,18 +1,18 @@
-"""How the cost of the model grows with set-points and with runs, beside two exact models.
+"""Cost of the model by number of set-points and of runs, compared with two exact models.
 
     pip install -e '.[peers]'                    # DEVELOPERS.md says how to get torch
     python -m tests.benchmarks.growth [--most 20000] [--seconds 60]
 
-One quantity over five settings on their steps, noise, a few runs a set-point. Each method learns
-its hyperparameters and predicts 1,000 new settings with their standard deviations; processor
-seconds of one thread. A method drops out once it has taken longer than ``--seconds``. Ours is the
-process of a plan (400 chosen set-points stand for all beyond 400) and, for comparison, the exact
-one. scikit-learn's and BoTorch's models are at their defaults with one length scale an input.
+The data are noisy readings of one quantity over five settings on their steps, with a few runs per
+set-point. Each method learns its hyperparameters and predicts means and standard deviations at
+1,000 new settings; the cost is in processor seconds of one thread. A method drops out after a size
+that took longer than ``--seconds``. Ours is the process of a plan (beyond 400 set-points it uses
+400 inducing points) and, for comparison, our exact process. The models of scikit-learn and BoTorch
+use their defaults with one length scale per input.
 
-Then what standing for others costs: the mean and the standard deviation of the plan's process
-against the exact one at the same hyperparameters, and those of GPyTorch's inducing points (the
-variational approximation of Titsias, AISTATS 2009) at the same chosen points. Writes
-reports/growth.md and its figure.
+Then the error of inducing points: the mean and the standard deviation of the plan's process against
+the exact process at equal hyperparameters, and those of GPyTorch's inducing points (the variational
+approximation of Titsias, AISTATS 2009) at the same points. Writes reports/growth.md and its figure.
 """
 
 from __future__ import annotations
@@ -94,9 +94,9 @@ def botorch(X: np.ndarray, y: np.ndarray, A: np.ndarray) -> object:
 
 
 def inducing(X: np.ndarray, y: np.ndarray, A: np.ndarray, gp: GaussianProcess) -> tuple:
-    """Mean and standard deviation by GPyTorch's inducing points, hyperparameters given.
+    """Mean and standard deviation by GPyTorch's inducing points at given hyperparameters.
 
-    A Matern-5/2 process without additive part, so that both libraries have it.
+    The process has a Matern-5/2 kernel without an additive part, which both libraries offer.
     """
     import gpytorch
     import torch
@@ -166,7 +166,7 @@ def by_points(most: int, limit: float) -> dict[str, dict[int, float]]:
 
 
 def by_rows() -> dict[int, float]:
-    """Processor seconds of ours by number of runs at the same set-points."""
+    """Processor seconds of our model by number of runs at a fixed number of set-points."""
     points, A = settings(ROW_POINTS, 0), settings(NEW, 1)
     spent = {}
     for n in ROWS:
@@ -177,7 +177,7 @@ def by_rows() -> dict[int, float]:
 
 
 def errors() -> list[str]:
-    """Rows of a table: how far few points for all are from all."""
+    """Markdown table rows: the approximation error of inducing points."""
     A, rows = settings(NEW, 1), []
     for n in ERROR_SIZES:
         X = settings(n, 0)
@@ -190,7 +190,7 @@ def errors() -> list[str]:
         try:
             found["GPyTorch, same points"] = inducing(X, y, A, sparse)
         except ImportError:
-            print("GPyTorch is not installed: left out", file=sys.stderr)
+            print("GPyTorch is not installed: its rows are left out", file=sys.stderr)
         mean, sd = exact.predict(A, return_std=True)
         for name, (m, s) in found.items():
             off = float(np.sqrt(np.mean(((m - mean) / sd) ** 2)))
@@ -215,7 +215,7 @@ def figure(points: dict[str, dict[int, float]], rows: dict[int, float], path: Pa
     for (name, found), (color, style) in zip(points.items(), looks, strict=False):
         left.loglog(list(found), list(found.values()), style, color=color, marker=".", label=name)
     left.set(xlabel="set-points", ylabel="processor seconds, one thread")
-    # Beside the lines: the exact models end on the left, ours stays low.
+    # Labels stand beside the lines: the exact models end at the left, ours stays low.
     left.legend(frameon=False, fontsize=8, loc=(0.6, 0.5))
     right.loglog(list(rows), list(rows.values()), "-", color="#000000", marker=".")
     right.set(xlabel=f"runs at {ROW_POINTS} set-points (ours)")

@@ -1,4 +1,4 @@
-"""A hundred requests that nobody honest sends, each to be refused with a 4xx problem document."""
+"""A hundred malformed or malicious requests, each to be refused with a 4xx problem document."""
 
 # ruff: noqa: E501 - tables of requests
 from __future__ import annotations
@@ -27,7 +27,7 @@ def _zip() -> bytes:
 
 def _requests():
     runs = "/v1/runs"
-    # Bodies that are not what they say.
+    # Bodies that do not match their content type.
     bodies = [
         b"", b" ", b"{", b"[", b"null", b"1", b'"x"', b"{}", b"[]", b"[[]]", b"[1]", b"[null]",
         b"[{}]", b"\xff\xfe\x00", b"\x00" * 50, b"[" * 100_000, b'{"a":' * 50_000,
@@ -39,7 +39,7 @@ def _requests():
     ]  # fmt: skip
     for k, body in enumerate(bodies):
         yield f"rows {k}", "POST", runs, JSON, body
-    # Rows whose values cannot be.
+    # Rows with impossible values.
     values = {
         "grade": [-1, 97, 1e308, "=1+1", "<script>", "0,98,7", True],
         "recovery": [2, -0.1, "'; DROP TABLE runs;--"],
@@ -50,7 +50,7 @@ def _requests():
     for field, each in values.items():
         for value in each:
             yield f"{field} {value!r:.20}", "POST", runs, JSON, json.dumps([{**ROW, field: value}])
-    # Files.
+    # Uploaded files.
     yield "gzip as text", "POST", runs, CSV, gzip.compress(b"a" * 10_000_000)
     yield "zip as text", "POST", runs, CSV, _zip()
     yield "text as parquet", "POST", runs, PARQUET, b"PAR1" + b"x" * 100
@@ -81,7 +81,7 @@ def _requests():
     for query in ("seed=-1", "seed=99999999999999999999", "seed=x", "as_of=-1", "as_of=999999"):
         yield query, "POST", f"/v1/plans?{query}", JSON, b"{}"
     yield "brief as text", "POST", "/v1/plans", CSV, b"{}"
-    # Addresses, methods, names.
+    # Paths, methods and names.
     for path in ("/../../etc/passwd", "/v1/..%2f..%2fetc", "/static/../app.py", "/.env", "//x",
                  "/v1/jobs/x", "/v1/results/" + "0" * 32, "/v1/jobs/..%2f..%2fx",
                  "/v1/history?since=yesterday", "/v1/history?since=0001-01-01T00:00:00%2B14:00",

@@ -1,12 +1,12 @@
-"""Would lines compared learn more from each other? Measured, before the comparison does it.
+"""Whether compared lines would learn from each other's runs; the comparison does not do this yet.
 
     python -m tests.benchmarks.joint_lines --sets 12 --seed 1100
 
 Sets of three simulated lines with a short season (about 30 runs each, where a plan borrows from
 other lines, ``evidence.borrowing``). The first and the last line are studied on their own runs,
-together with the others, and together with others of which one is spoiled: the recovery of line 2
-turned upside down. Printed: the error of what each could reach, its coverage, causes named, and
-how far the spoiled line moves the answers of the other two.
+together with the other lines, and together with other lines of which line 2 has an inverted
+recovery. Prints the error and coverage of the attainable recovery, how often the cause is named
+first, and how far the spoiled line moves the answers of the other two.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ WAYS = ("alone", "together", "one spoiled")
 
 
 def study_set(k: int) -> list[tuple[str, float, float, float, float, bool]]:
-    """Way, truth, mean, low, high and whether the cause is named first, for two lines."""
+    """Kind of study, truth, mean, low, high and whether the cause is named first, for two lines."""
     true = make_set(list(FAMILIES)[k % len(FAMILIES)], k, 3, DAYS)
     site, runs = Site(), true.runs
     brief = Brief.from_dict(
@@ -50,7 +50,7 @@ def study_set(k: int) -> list[tuple[str, float, float, float, float, bool]]:
             continue
         for way, table in zip(WAYS, (own[line.name], runs, spoiled), strict=True):
             study = study_line(Task(line.name, table, site, brief, basis, k))
-            if study.reach_draws is None:  # nothing is sure enough of the grade
+            if study.reach_draws is None:  # no setting is sure enough of the grade
                 found.append((way, line.attainable, np.nan, np.nan, np.nan, False))
                 continue
             low, high = np.quantile(study.reach_draws, [0.05, 0.95])
@@ -62,7 +62,7 @@ def study_set(k: int) -> list[tuple[str, float, float, float, float, bool]]:
 
 
 def main() -> int:
-    """Run and print."""
+    """Run the benchmark and print its figures."""
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--sets", type=int, default=12)
     options.add_argument("--seed", type=int, default=1100)

@@ -1,12 +1,12 @@
-"""Lines compared and diagnosed where the truth is known.
+"""Comparison and diagnosis of simulated lines whose truth is known.
 
-    python -m tests.benchmarks.lines --quiet 8  # writes reports/lines.md, ten minutes or so
+    python -m tests.benchmarks.lines --quiet 8  # writes reports/lines.md in about ten minutes
 
 Sets of simulated lines, each with one setting planted off its best value, are compared; seasons
-with a planted drift and seasons without one are searched for drift. The report says how often the
+with a planted drift and seasons without drift are tested for drift. The report states how often the
 truth lay inside the stated interval, how often a rank was right against its stated probability,
-how often the planted cause was named first, and how often drift was found where there was some
-and where there was none.
+how often the planted cause was named first, and how often drift was found in seasons with and
+without drift.
 """
 
 from __future__ import annotations
@@ -32,22 +32,22 @@ from optimizer.plant.site import Site
 from optimizer.simulation import FAMILIES, Material
 from tests.benchmarks.simulated_lines import TrueLine, TrueSet, credited, make_set
 
-# What stands below this heading of the report was measured otherwise, and stays.
+# The text below this heading of the report was measured by other means and is kept.
 BESIDES = "## Measured besides"
 REPORT = Path(__file__).resolve().parents[2] / "reports" / "lines.md"
 SETS, FIRST_SEED = 30, 40_000
 LINES = (2, 3, 4, 5)
 DRIFT_PER_DAY = 0.002 / 7.0
 DAYS = 120
-# Further seasons without drift, a set: a rate of 5 % wants many.
+# Additional seasons without drift per set: estimating a rate of 5 % needs many.
 QUIET = 30
-# A planted cause that another setting cures as well cannot be named by anybody.
+# A planted cause cannot be identified when another setting brings back as much.
 RIVAL = 0.7
 
 
 @dataclass(frozen=True)
 class Found:
-    """One line that has settings sure enough of the grade: the truth, and what was said of it."""
+    """One line with settings that are sure enough of the grade: true and stated values."""
 
     family: str
     meets: bool
@@ -66,8 +66,8 @@ class Found:
 
 @dataclass(frozen=True)
 class SetFound:
-    """One set: its sure lines, how many were not, whether the order of the sure ones was right, and
-    the probability stated for it; None where fewer than two are sure."""
+    """One set: its sure lines, the number of unsure lines, whether the order of the sure lines was
+    right, and the stated probability of that order; None where fewer than two lines are sure."""
 
     lines: tuple[Found, ...]
     unsure: int
@@ -78,7 +78,7 @@ class SetFound:
 
 
 def compare_set(k: int, more_quiet: int = QUIET) -> SetFound:
-    """Set number k: lines compared, and drift looked for in them and in a drifting season."""
+    """Compare the lines of set ``k`` and test them and a drifting season for drift."""
     with threadpool_limits(1):
         family = list(FAMILIES)[k % len(FAMILIES)]
         true = make_set(family, k, LINES[k // len(FAMILIES) % len(LINES)], DAYS)
@@ -153,7 +153,7 @@ def _drifts(true: TrueSet, line: str):
 
 
 def share(hits: list[bool]) -> str:
-    """A share with its 90 % interval, in per cent."""
+    """The share of hits with its 90 % interval, in per cent, as text."""
     if not hits:
         return "-"
     found = share_interval(sum(hits), len(hits))
@@ -162,7 +162,7 @@ def share(hits: list[bool]) -> str:
 
 
 def report(found: list[SetFound], first: int, more_quiet: int) -> str:
-    """The figures as Markdown."""
+    """The report of all sets in Markdown."""
     lines = [line for s in found for line in s.lines]
     quiet = [q for s in found for q in s.quiet]
     drifting = [s.drifting for s in found]
@@ -238,7 +238,7 @@ def report(found: list[SetFound], first: int, more_quiet: int) -> str:
 
 
 def main() -> int:
-    """Run and write the report."""
+    """Run all sets and write the report."""
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--sets", type=int, default=SETS)
     options.add_argument("--seed", type=int, default=FIRST_SEED)

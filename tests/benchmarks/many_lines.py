@@ -2,9 +2,9 @@
 
     python -m tests.benchmarks.many_lines --lines 200 --workers 1
 
-Ten simulated lines with a season of thirty days each are copied under as many names
-as asked for, each copy's recoveries read with an error of its own, and compared. Printed: the time,
-and whether copies of the same line rank near each other.
+Ten simulated lines, each with a season of thirty days, are copied to the given number of lines.
+Each copy has independent errors in its recoveries. The lines are then compared. Prints the time and
+whether copies of one line have similar ranks.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ READ_ANEW = 0.05
 
 
 def many(count: int) -> tuple[pa.Table, Brief, float]:
-    """Runs of so many lines, the brief and the feed rate."""
+    """Runs of ``count`` lines, the brief and the feed rate."""
     true = make_set("beans", SEED, KINDS, DAYS)
     rng = np.random.default_rng(SEED)
     tables = []
@@ -56,7 +56,7 @@ def many(count: int) -> tuple[pa.Table, Brief, float]:
 
 
 def main() -> int:
-    """Run and print."""
+    """Run the comparison and print its time and ranks."""
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--lines", type=int, default=200)
     options.add_argument("--workers", type=int, default=1)

@@ -1,15 +1,15 @@
-"""A messy log is validated at no less than a third of the speed at which a clean one is copied.
+"""Validation of a messy log takes at most three times as long as a copy of a clean log.
 
     python -m tests.benchmarks.messy_load
 
-100,000 rows: decimal commas, units in the headings, one row in a hundred at fault in one of many
-ways. Validated means read, checked, given ids, told from known runs, and every fault named; a load
-then also writes the runs to the history, and the rejects to their files. Against it stands the same
-table read clean from CSV by pyarrow and written, checking nothing: to a table of the kind that a
-history is, and to a bare Parquet file. Interleaved in one process, each with the threads it
-chooses; the median of the ratios of each round counts. Fails when validating takes more than 3
-times as long as copying to a table. On a machine that others use too the ratio is higher: loading
-uses two processors where they are free.
+The log has 100,000 rows with decimal commas and units in the headings; one row in a hundred has one
+of many faults. Validation reads and checks the rows, gives them ids, recognizes known runs and
+names every fault; a load then also writes the runs to the history and the rejects to their files.
+The reference is a clean CSV file of the same runs, read by pyarrow and written without any check to
+a table of the format of a history and to a plain Parquet file. The works alternate in one process,
+each with its default threads; the result is the median ratio over the rounds. Fails when validation
+takes more than 3 times as long as the copy to a table. On a shared machine the ratio is higher,
+because loading uses a second processor when one is free.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ ROUNDS = 15
 MOST = 3.0
 BASE = "clean log copied to a table"
 BAD = 0.01
-# One in a hundred rows gets one of these in place of what it had.
+# One row in a hundred gets one of these values in place of its own.
 FAULTS = [
     ("air", "high"), ("air", ""), ("feed_rate", "9,75"), ("feed_rate", "1.500"),
     ("end_raise", "n/a"), ("grade", "97,2"), ("recovery", "1,7"), ("deck_state", "boilin"),
@@ -51,7 +51,7 @@ HEADINGS = {
 
 
 def clean(rng: np.random.Generator) -> pa.Table:
-    """Rows of an ordinary log, an hour apart."""
+    """Rows of a log without faults, one per hour."""
     start = np.datetime64("2020-01-01T00:00:00")
     return pa.table(
         {

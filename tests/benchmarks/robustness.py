@@ -1,18 +1,18 @@
-"""What spoiled logs and changing decks cost: each against the same campaign undisturbed.
+"""The cost of faulty logs and changing decks, against campaigns without the fault.
 
     python -m tests.benchmarks.robustness --decks 3 --workers 2
 
-Campaigns of ours to 30 trials, same decks, starts and noise, told by both gaps of ``trials.task``
-at 12, 20 and 30 trials; a deck that changes is judged as it is then, by its own new optimum.
+Campaigns of ours to 30 trials with equal decks, starts and noise are judged by both gaps of
+``trials.task`` at 12, 20 and 30 trials; a deck that changes is judged by its optimum at that trial.
 
-- *clean*: nothing wrong.
-- *gross errors*: one reading in twenty is a number from anywhere in its range.
-- *swapped columns*: grade and recovery change places in the readings of one shift, trials 4 to 6.
-- *drifting deck*: the cut wanders by 1 % of the contrast a trial, by a tilt scale that creeps.
-- *new material*: from the 17th trial on another material comes; the log and the brief know its
-  feed grade.
+- *clean*: no fault.
+- *gross errors*: one reading in twenty is replaced by a random number from its range.
+- *swapped columns*: grade and recovery are swapped in the readings of one shift, trials 4 to 6.
+- *drifting deck*: the cut drifts by 1 % of the contrast per trial, as the scale of the tilt drifts.
+- *new material*: from the 17th trial on the deck gets another material, whose feed grade the log
+  and the brief state.
 
-Then logs that should get a plan or a clear refusal, never a crash or a plan without a warning:
+Then logs that must get a plan with a warning or a clear refusal, never a crash:
 1 to 5 runs, every run failed, a setting never moved, every row twice. Writes
 reports/robustness.md.
 """
@@ -41,14 +41,14 @@ from tests.benchmarks.trials.task import Task
 MARKS = (12, 20, 30)
 GROSS = 0.05
 SWAPPED = range(3, 6)
-# Relative creep of what a degree of tilt does, a trial.
+# Relative drift per trial of the effect of a degree of tilt.
 CREEP = 0.012
 CHANGED_AT = 16
 
 
 @dataclass(frozen=True)
 class Key:
-    """One campaign."""
+    """What identifies one campaign."""
 
     family: str
     demand: str
@@ -57,7 +57,7 @@ class Key:
 
 
 class Gross(Task):
-    """One reading in twenty is nonsense."""
+    """A task in which one reading in twenty is a random number."""
 
     def spoiled(self, read: Any, rng: np.random.Generator) -> Any:
         wrong, nonsense = rng.random(2) < GROSS, rng.uniform(0.02, 0.99, 2)
@@ -69,7 +69,7 @@ class Gross(Task):
 
 
 class Swapped(Task):
-    """Grade and recovery change places for one shift."""
+    """A task in which grade and recovery are swapped for one shift."""
 
     def spoiled(self, read: Any, rng: np.random.Generator) -> Any:
         if len(self.values) not in SWAPPED:
@@ -78,14 +78,14 @@ class Swapped(Task):
 
 
 class Drifting(Task):
-    """The deck creeps with every trial."""
+    """A task in which the deck drifts with every trial."""
 
     def now(self) -> Problem:
         return _crept(self.problem.family, self.problem.demand, self.seed, len(self.values))
 
 
 class NewMaterial(Task):
-    """Another material from some trial on; the grade asked for is then the new one's."""
+    """A task with another material from some trial on, with the required grade of that material."""
 
     def now(self) -> Problem:
         if len(self.values) < CHANGED_AT:
@@ -97,7 +97,7 @@ class NewMaterial(Task):
 
 @dataclass(frozen=True)
 class _Creeping:
-    """A deck whose side tilt is worth ``scale`` of what it was."""
+    """A deck whose side tilt has ``scale`` times its original effect."""
 
     deck: Any
     scale: float
@@ -114,7 +114,7 @@ class _Creeping:
 
 @lru_cache(maxsize=64)
 def _crept(family: str, demand: str, seed: int, runs: int) -> Problem:
-    """The problem after some runs; its optimum is looked for at the marks alone."""
+    """The problem after ``runs`` runs; its optimum is computed only at the marks."""
     p = problem(family, demand, seed)
     deck = _Creeping(p.deck, 1.0 + CREEP * runs)
     if runs not in MARKS:
@@ -145,7 +145,7 @@ FAULTS: dict[str, type[Task]] = {
 
 
 def spoiled(key: Key) -> dict[str, Any]:
-    """Gaps at the marks."""
+    """Gaps of one campaign at the marks."""
     with threadpool_limits(1):
         task = FAULTS[key.fault](problem(key.family, key.demand, key.seed))
         gaps = []
@@ -162,7 +162,7 @@ def spoiled(key: Key) -> dict[str, Any]:
 
 
 def table(rows: list[dict[str, Any]]) -> str:
-    """Median gap in proportion and share of missed grades, by fault, families together."""
+    """Median gap in proportion and share of missed grades by fault, over all families."""
     lines = [
         "| fault | campaigns | "
         + " | ".join(f"gap at {m}, in proportion" for m in MARKS)
@@ -185,7 +185,7 @@ def table(rows: list[dict[str, Any]]) -> str:
 
 
 def odd_logs(family: str, demand: str, seed: int) -> list[tuple[str, str]]:
-    """What the planner says of logs that teach little: name and answer."""
+    """The answers of the planner to logs with little information: name and answer."""
     p = problem(family, demand, seed)
     full = Task(p, 20)
     logs: dict[str, pa.Table] = {f"{n} runs": full.table().slice(0, n) for n in range(1, 6)}
@@ -211,12 +211,12 @@ def odd_logs(family: str, demand: str, seed: int) -> list[tuple[str, str]]:
 
 
 def identity(key: Key) -> tuple[Any, ...]:
-    """What a campaign is known by."""
+    """The key that identifies a kept row: the campaign and a stamp of the code."""
     return ("robustness", *asdict(key).values(), stamp("ours", __file__))
 
 
 def main(words: list[str] | None = None) -> int:
-    """Run what is not kept, then write the report."""
+    """Run the campaigns that are not kept yet, then write the report."""
     asked = parser("robustness", __doc__ or "", decks=1).parse_args(words)
     keys = [
         Key(family, demand, asked.first + k, fault)

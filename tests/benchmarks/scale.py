@@ -1,14 +1,14 @@
-"""A season at scale: load, load again and plan on a million rows, beside a raw read and write.
+"""Load, reload and plan on a million rows, compared with a plain read and write.
 
     python -m tests.benchmarks.scale [--rows 1000000] [--lines 5] [--points 300] [--pairs 3]
                                      [--costs 500 1000 2000] [--kills 500]
 
-Every figure is of a whole command in a process of its own: wall time, processor time and the
-highest resident memory. The load and the raw work (pyarrow's CSV reader into the table library's
-writer, partitioned as ours) alternate, and the ratio is the median over the pairs. Prints tables
-for ``reports/scale.md`` and fails where a limit is missed. ``--costs`` adds what a plan costs by
-the number of set-points, ``--kills`` the campaign of ``tests.benchmarks.kills``. On a machine that
-others use wall times say little; processor times do.
+Every figure belongs to a whole command in a separate process: wall time, processor time and peak
+resident memory. The load and the plain work (pyarrow's CSV reader into the table library's writer,
+with our partitions) alternate; the ratio is the median over the pairs. Prints tables for
+``reports/scale.md`` and fails when a limit is missed. ``--costs`` adds the cost of a plan by the
+number of set-points, ``--kills`` the campaign of ``tests.benchmarks.kills``. On a shared machine
+only the processor times are meaningful.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ write_deltalake(sys.argv[2], pa_csv.read_csv(sys.argv[1]), partition_by=["line"]
 
 @dataclass(frozen=True)
 class Cost:
-    """Wall and processor seconds of a command, its peak memory in GiB, and what it said."""
+    """Wall and processor seconds of a command, its peak memory in GiB, and its output."""
 
     wall: float
     processor: float
@@ -62,7 +62,7 @@ class Cost:
 
 
 def cost(command: list[str], folder: Path) -> Cost:
-    """Runs a command to its end."""
+    """Run a command to its end and measure it."""
     env = {**os.environ, "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     with tempfile.TemporaryFile() as out:
         started = time.perf_counter()
@@ -79,7 +79,7 @@ def cost(command: list[str], folder: Path) -> Cost:
 
 
 def write_logs(folder: Path, rows: int, lines: int, points: int) -> None:
-    """A season of ``rows`` runs as log.csv and log.parquet, by lines and set-points."""
+    """Write a season of ``rows`` runs at ``points`` set-points as log.csv and log.parquet."""
     random = np.random.default_rng(0)
     low, step = np.array([1.0, 1.0, 1.0, 400.0, 20.0]), np.array([0.1, 0.1, 0.25, 5.0, 1.0])
     steps = np.array([20, 25, 8, 20, 40])
@@ -120,7 +120,7 @@ def write_logs(folder: Path, rows: int, lines: int, points: int) -> None:
 
 
 def plan_cost(highside: str, points: int) -> Cost:
-    """A plan on one line with so many set-points, a dozen runs each."""
+    """Cost of a plan on one line with ``points`` set-points of a dozen runs each."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         write_logs(folder, 12 * points, 1, points)

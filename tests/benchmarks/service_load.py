@@ -2,13 +2,13 @@
 
     python -m tests.benchmarks.service_load [--requests 20000] [--clients 16] [--kills 20]
 
-Clients read, record, upload and plan against one service while it is killed (SIGKILL) and started
-anew. At the end every acknowledged record must be in the history exactly once. Then 100 hostile
-requests, each to be refused with a 4xx problem document. Writes ``reports/service.md``; exits 1
-when a record is missing or doubled, or a hostile request was not refused.
+Clients read, record, upload and plan with one service while it is killed (SIGKILL) and restarted.
+At the end every acknowledged record must be in the history exactly once. Then 100 hostile requests
+are sent; each must be refused with a 4xx problem document. Writes ``reports/service.md``; exits 1
+when a record is missing or duplicated, or when a hostile request was not refused.
 """
 
-# ruff: noqa: E501 - lines of a table
+# ruff: noqa: E501 - the lines of a table are long
 from __future__ import annotations
 
 import argparse
@@ -47,7 +47,7 @@ PROBLEM = "application/problem+json"
 
 
 def row(run_id: str, rng: random.Random) -> dict:
-    """A run at settings of a small plan, so that a fit stays small."""
+    """A run at one of few settings, so that a fit stays small."""
     return {
         "run_id": run_id, "line": f"deck-{rng.randint(1, 3)}",
         "feed_rate": rng.choice([2.0, 2.4]), "end_raise": 2.4, "side_tilt": rng.choice([2.0, 2.2]),
@@ -57,7 +57,7 @@ def row(run_id: str, rng: random.Random) -> dict:
 
 
 class Load:
-    """What the clients share."""
+    """The state that all clients share: requests left, times, answers and acknowledged ids."""
 
     def __init__(self, port: int, requests: int) -> None:
         self.port = port
@@ -75,7 +75,7 @@ class Load:
             return self.left >= 0
 
     def client(self, number: int) -> None:
-        """One client: sends until nothing is left; what is cut off is sent again."""
+        """One client: sends until no request is left, and repeats interrupted requests."""
         rng = random.Random(number)
         link = http.client.HTTPConnection("127.0.0.1", self.port, timeout=120)
         count = 0
@@ -107,7 +107,7 @@ class Load:
                     self.times[kind].append(seconds)
 
     def send(self, link, kind, rows, brief) -> tuple[int, bytes]:
-        """One request; its status and answer."""
+        """Send one request; return its status and body."""
         if kind in ("record", "upload"):
             headers = {**HEADERS, "Content-Type": "application/json"}
             body = json.dumps(rows)
@@ -119,7 +119,7 @@ class Load:
             link.request("POST", "/v1/runs", body, headers)
         elif kind in ("plan", "new plan"):
             headers = {**HEADERS, "Content-Type": "application/json"}
-            # On the first version, as whoever looks twice; or on the latest, made anew.
+            # A plan on the first version is stored; a plan on the latest version is made anew.
             path = "/v1/plans?as_of=0" if kind == "plan" else "/v1/plans"
             link.request("POST", path, json.dumps(brief), headers)
         else:
@@ -130,19 +130,19 @@ class Load:
 
 
 def resident(port: int) -> float:
-    """MiB of the answering process, as it says itself."""
+    """Resident memory of the answering process in MiB, from its own metrics."""
     text = ask(port, "/metrics").decode()
     line = next(x for x in text.splitlines() if x.startswith("process_resident"))
     return int(line.split()[1]) / 2**20
 
 
 def p(times: list[float], share: float) -> str:
-    """A quantile in ms."""
+    """The ``share`` quantile of ``times`` (seconds) as text in ms."""
     return f"{1000 * float(np.quantile(times, share)):.1f}" if times else "–"
 
 
 def hostile(port: int) -> tuple[int, list[str]]:
-    """Sends all hostile requests: how many were refused as they must be, and the others."""
+    """Send all hostile requests; return the number refused correctly, and the other answers."""
     wrong = []
     for name, method, path, headers, body in HOSTILE:
         link = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
@@ -163,7 +163,7 @@ def hostile(port: int) -> tuple[int, list[str]]:
 
 
 def main() -> None:
-    """All of it."""
+    """Run the benchmark and write the report."""
     asked = argparse.ArgumentParser()
     asked.add_argument("--requests", type=int, default=20_000)
     asked.add_argument("--clients", type=int, default=16)

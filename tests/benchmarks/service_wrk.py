@@ -1,10 +1,10 @@
-"""The service under a load tool that is not ours: `wrk` (Debian's package of that name).
+"""The service under an independent load tool: `wrk` (from the Debian package of that name).
 
     python -m tests.benchmarks.service_wrk [--seconds 10] [--connections 16] [--threads 2]
 
-Starts the service over 30 runs, makes one plan, and lets wrk ask for health, history and that
-plan as fast as it can. Writes ``reports/service_wrk.md``; exits 1 where an answer was not 2xx, or
-none came.
+Starts the service over 30 runs, makes one plan, and lets wrk request health, history and that plan
+as fast as it can. Writes ``reports/service_wrk.md``; exits 1 when an answer was not 2xx or when no
+answer came.
 """
 
 # ruff: noqa: E501 - lines of a table
@@ -47,7 +47,7 @@ end
 
 
 def script(body: object) -> str:
-    """What wrk sends, and what it counts, in its own language."""
+    """A Lua script for wrk that sends ``body`` and counts the answers by status."""
     lines = [f'wrk.headers["Authorization"] = "Bearer {TOKEN}"']
     if body is not None:
         lines += [
@@ -59,7 +59,7 @@ def script(body: object) -> str:
 
 
 def main() -> None:
-    """All of it."""
+    """Run the benchmark and write the report."""
     asked = argparse.ArgumentParser()
     asked.add_argument("--seconds", type=int, default=10)
     asked.add_argument("--connections", type=int, default=16)
@@ -67,7 +67,7 @@ def main() -> None:
     asked.add_argument("--out", type=Path, default=ROOT / "reports" / "service_wrk.md")
     given = asked.parse_args()
     if shutil.which("wrk") is None:
-        raise SystemExit("wrk is not there: apt-get install wrk")
+        raise SystemExit("wrk is missing: apt-get install wrk")
     folder = Path(tempfile.mkdtemp(prefix="service-wrk-"))
     rng = random.Random(0)
     sent = ["-t", str(given.threads), "-c", str(given.connections), "-d", f"{given.seconds}s"]

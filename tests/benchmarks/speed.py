@@ -1,14 +1,14 @@
-"""Seconds of a suggestion, beside the peers in the same run.
+"""Processor seconds of one suggestion, ours and the peers' in the same run.
 
     python -m tests.benchmarks.speed                 # what is installed; peers need their extra
 
-Histories of so many different settings that run even, on one deck; one suggestion, the median of
-five after one that warms up, all methods in turn, so that a slow spell of the machine falls on all.
-Processor seconds on one thread: the same as by the clock on an idle machine, and fair to all on a
-busy one. Then 1,000 candidates valued at 500 set-points: fit and acquisition, ours and BoTorch's.
-Writes reports/speed.md.
+Each history has a given number of different settings of one deck, all of which run even. A time is
+the median of five suggestions after a warm-up; the methods take turns, so that a slow spell of the
+machine affects all of them. Processor seconds on one thread equal wall time on an idle machine and
+do not depend on other work on a busy one. Then 1,000 candidates are valued at 500 set-points: fit
+and acquisition, ours and BoTorch's. Writes reports/speed.md.
 
-Asked for: under a second at 30 trials; at most half of BoTorch's time and one and a half of
+Goal: under a second at 30 trials; at most half of BoTorch's time and one and a half of
 scikit-optimize's; 1,000 candidates faster than BoTorch.
 """
 
@@ -38,12 +38,12 @@ SIZES = (20, 30, 50, 200, 1000)
 PEERS = {"skopt": "skopt", "optuna": "optuna", "botorch": "botorch"}
 SET_POINTS, CANDIDATES = 500, 1000
 ROUNDS = 5
-# A suggestion slower than this is timed once.
+# A suggestion that takes more seconds than this is timed only once.
 SLOW = 20.0
 
 
 def history(runs: int) -> Task:
-    """So many runs that were even, all at different settings."""
+    """A task with ``runs`` even runs, all at different settings."""
     p = problem("beans", "moderate", 0)
     values = GRAVITY_TABLE.values(REGION.sample(8 * runs, np.random.default_rng(41)))
     task = Task(p, starts=0)
@@ -54,7 +54,7 @@ def history(runs: int) -> Task:
 
 
 def seconds(works: dict[str, Callable[[], object]], rounds: int = ROUNDS) -> dict[str, float]:
-    """Median processor seconds of some calls of each, in turn; of one where it is slow."""
+    """Median processor seconds of ``rounds`` calls of each work; a slow work is called once."""
     taken: dict[str, list[float]] = {name: [] for name in works}
     for _ in range(rounds):
         for name, work in works.items():
@@ -67,7 +67,7 @@ def seconds(works: dict[str, Callable[[], object]], rounds: int = ROUNDS) -> dic
 
 
 def suggestions(methods: list[str], sizes: list[int]) -> dict[str, list[float]]:
-    """Seconds of one suggestion, by method and number of set-points."""
+    """Processor seconds of one suggestion, by method, for each number of set-points."""
     found: dict[str, list[float]] = {name: [] for name in methods}
     for name in methods:
         METHODS[name](history(sizes[0]))
@@ -81,7 +81,7 @@ def suggestions(methods: list[str], sizes: list[int]) -> dict[str, list[float]]:
 
 
 def candidates(with_botorch: bool) -> dict[str, float]:
-    """Seconds to fit 500 set-points and value 1,000 candidates."""
+    """Processor seconds to fit 500 set-points and value 1,000 candidates, by method."""
     task = history(SET_POINTS)
     index = REGION.sample(CANDIDATES, np.random.default_rng(42))
 
@@ -105,7 +105,7 @@ def candidates(with_botorch: bool) -> dict[str, float]:
 
 
 def main(words: list[str] | None = None) -> int:
-    """Time, print and write the report."""
+    """Measure, print and write the report."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--sizes", nargs="+", type=int, default=list(SIZES))
     parser.add_argument("--report", type=Path, default=ROOT / "reports" / "speed.md")

@@ -1,10 +1,10 @@
-"""How long a person waits: start-up, a plan, the demo, each as a whole command.
+"""Waiting times of whole commands: start-up, a plan and the demo.
 
     python -m tests.benchmarks.startup [--slack 2]
 
-Medians of interleaved runs, one thread. Fails when `--help` takes more than twice a bare
-`import typer`, a plan on 200 runs more than 3 s, or the demo more than 60 s. On a shared machine
-``--slack`` multiplies the limits in seconds; the ratio stays.
+Medians of interleaved runs on one thread. Fails when `--help` takes more than twice as long as a
+bare `import typer`, a plan on 200 runs more than 3 s, or the demo more than 60 s. On a shared
+machine ``--slack`` multiplies the limits in seconds, but not the ratio.
 """
 
 from __future__ import annotations

@@ -1,14 +1,14 @@
-"""Whether it was right to stop when told to.
+"""Whether the advice to stop comes at the right time.
 
     python -m tests.benchmarks.stopping --decks 4 --workers 2
 
-A campaign of ours from 8 spread runs is stopped at the first plan that says *stop*, or at 40
-trials, and for the record goes on for 12 more. What stopping loses is told three ways: the strict
-gap of the settings to run now to the attainable optimum (see ``trials.task``); what going on would
-have gained, that gap less the median of the last five of the 12 that follow; and the most that
-hindsight could have gained, that gap less the least of the 12. Writes reports/stopping.md.
+A campaign of ours from 8 spread runs stops at the first plan that advises *stop*, or at 40 trials,
+and continues for 12 further trials for comparison. The loss from stopping is stated in three ways:
+the strict gap between the settings to run now and the attainable optimum (see ``trials.task``); the
+gain of continuing, which is that gap minus the median gap after the last five of the 12 trials; and
+the gain in hindsight, which is that gap minus the smallest of the 12. Writes reports/stopping.md.
 
-Asked for: a loss of less than 0.01 in at least 9 of 10 runs.
+Goal: a loss of less than 0.01 in at least 9 of 10 campaigns.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ MOST, BEYOND, LATER, LOSS = 40, 12, 5, 0.01
 
 @dataclass(frozen=True)
 class Key:
-    """One campaign."""
+    """What identifies one campaign."""
 
     family: str
     demand: str
@@ -41,7 +41,7 @@ class Key:
 
 
 def stopped(key: Key) -> dict[str, Any]:
-    """When a campaign stopped, its gaps then, and those of the trials after."""
+    """The trial at which a campaign stopped, its gaps there, and the gaps after later trials."""
     with threadpool_limits(1):
         task = Task(problem(key.family, key.demand, key.seed))
         gaps, stop = [], None
@@ -64,7 +64,7 @@ def stopped(key: Key) -> dict[str, Any]:
 
 
 def table(rows: list[dict[str, Any]]) -> str:
-    """By family and demand: when it stopped and what that lost."""
+    """A Markdown table of the stopping trial and the losses by family and demand."""
     lines = [
         "| family | demand | decks | told to stop | median trials | gap below 0.01 (90 %) "
         "| going on gains below 0.01 (90 %) | in hindsight below 0.01 (90 %) | median gap "
@@ -91,12 +91,12 @@ def table(rows: list[dict[str, Any]]) -> str:
 
 
 def identity(key: Key) -> tuple[Any, ...]:
-    """What a campaign is known by."""
+    """The key that identifies a kept row: the campaign and a stamp of the code."""
     return ("stopping", *asdict(key).values(), stamp("ours", __file__))
 
 
 def main(words: list[str] | None = None) -> int:
-    """Run what is not kept, then write the report."""
+    """Run the campaigns that are not kept yet, then write the report."""
     asked = parser("stopping", __doc__ or "", decks=2).parse_args(words)
     keys = [
         Key(family, demand, asked.first + k)

@@ -1,10 +1,10 @@
-"""What the house looks like in figures: modules, functions, parameters, rooms and their imports.
+"""Structure of the package in figures: modules, functions, parameters, rooms and their imports.
 
     python -m tests.benchmarks.structure
     python -m tests.benchmarks.structure --commit 509422a
 
 A room is a folder of the package, or a module that stands beside the folders. Every import counts,
-also those inside functions and those for the type checker alone. The depth is the longest chain of
+including imports inside functions and under TYPE_CHECKING. The depth is the longest chain of
 imports between rooms; a circle is a group of rooms, or of modules, that import each other.
 """
 
@@ -38,7 +38,7 @@ class Module:
 
 @dataclass(frozen=True)
 class Figures:
-    """The figures of one checkout, each by what it is of."""
+    """The figures of one checkout, by name, with its import circles and its longest chain."""
 
     values: Mapping[str, object]
     circles: tuple[tuple[str, ...], ...]
@@ -65,7 +65,7 @@ def modules_of(root: Path) -> dict[str, Module]:
 
 
 def imports_of(module: Module, known: Mapping[str, Module]) -> set[str]:
-    """Modules of ours that a module imports, wherever in it the import stands."""
+    """Modules of the package that a module imports at any place in its code."""
     found: set[str] = set()
     for node in ast.walk(module.tree):
         if isinstance(node, ast.Import):
@@ -77,7 +77,7 @@ def imports_of(module: Module, known: Mapping[str, Module]) -> set[str]:
 
 
 def rooms_of(modules: Mapping[str, Module]) -> dict[str, str]:
-    """The room of each module: the folder that holds it; a module beside the folders is one."""
+    """The room of each module: its folder, or the module itself when it is outside the folders."""
     packages = {m.name for m in modules.values() if m.is_package}
     rooms = {}
     for name in modules:
@@ -87,7 +87,7 @@ def rooms_of(modules: Mapping[str, Module]) -> dict[str, str]:
 
 
 def circles_of(edges: Mapping[str, set[str]]) -> list[tuple[str, ...]]:
-    """Groups of two and more that reach each other (Tarjan, SIAM J. Comput. 1, 1972, 146)."""
+    """Strongly connected groups of two or more nodes (Tarjan, SIAM J. Comput. 1, 1972, 146)."""
     order: dict[str, int] = {}
     lowest: dict[str, int] = {}
     stack: list[str] = []
@@ -114,7 +114,7 @@ def circles_of(edges: Mapping[str, set[str]]) -> list[tuple[str, ...]]:
 
 
 def longest_chain(edges: Mapping[str, set[str]], circles: Iterable[tuple[str, ...]]) -> list[str]:
-    """The longest chain of imports; those within a circle do not count."""
+    """The longest chain of imports; imports within a circle do not count."""
     circle_of = {name: circle for circle in circles for name in circle}
     known: dict[str, list[str]] = {}
 
@@ -204,9 +204,9 @@ def figures_of(root: Path) -> Figures:
 
 
 def main() -> None:
-    """Prints the figures of the checkout, or of one of its commits."""
+    """Print the figures of the working tree or of one commit."""
     parser = argparse.ArgumentParser(description="The structure of the package in figures.")
-    parser.add_argument("--commit", help="of this commit instead of the files as they are")
+    parser.add_argument("--commit", help="measure this commit instead of the working tree")
     commit = parser.parse_args().commit
     if commit is None:
         print(figures_of(ROOT))

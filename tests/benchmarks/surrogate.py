@@ -1,13 +1,13 @@
-"""How good the surrogate's predictions are on simulated decks: density, error, coverage.
+"""Predictions of the surrogate on simulated decks: error, coverage and log loss.
 
     python -m tests.benchmarks.surrogate            # writes reports/surrogate.md, some minutes
 
-Decks are drawn from the simulation's families, and from one whose law shares nothing with it
-(``trials.outsider``); runs are spread over the even part of the space, or gathered around one habit
-with speed and tilt moved together. The truth at unseen settings is compared with the 90 % interval,
-for sharpness, balance, grade and recovery; where a deck fails, with the chance of an even one. All
-of it in the coordinates in which a deck's settings act together, and for comparison in the
-settings themselves.
+Decks are drawn from the simulated families and from a family with an independent law
+(``trials.outsider``). Runs are spread over the settings that run even, or clustered around one habit
+in which speed and tilt move together. The truth at unseen settings is compared with the 90 %
+intervals of sharpness, balance, grade and recovery, and the bed state with the chance of an even
+deck. All figures are computed in the deck coordinates and, for comparison, in the settings
+themselves.
 """
 
 from __future__ import annotations
@@ -40,12 +40,12 @@ CASES = (("spread", 12), ("spread", 30), ("spread", 60), ("habit", 80))
 DECKS = 8
 UNSEEN = 300
 MOST_FAILURE = 0.3
-# Operators move a little around their habit, and speed with tilt.
+# Operators vary the settings a little around their habit and move speed together with tilt.
 HABIT_SD, TOGETHER_SD = np.array([0.06, 0.05, 0.05, 0.03, 0.02]), 0.05
 
 
 def case(family: str, seed: int, kind: str, n: int, view: View) -> dict[str, float]:
-    """Coverage and error of one deck."""
+    """Coverage and root mean square error on one deck, by quantity."""
     rng = np.random.default_rng(seed)
     deck, material = draw(family, rng)
     values = GRAVITY_TABLE.values(Region.whole(GRAVITY_TABLE).sample(2000, rng))
@@ -110,13 +110,13 @@ def state(family: str, seed: int, n: int, view: View) -> float:
 
 
 def markdown(rows: list[list[str]]) -> str:
-    """A table, its headings first."""
+    """A Markdown table; the first row holds the headings."""
     rows = [rows[0], ["---"] * len(rows[0]), *rows[1:]]
     return "\n".join("| " + " | ".join(row) + " |" for row in rows)
 
 
 def table(decks: int, view: View) -> str:
-    """Averages over decks, one row a family and case."""
+    """Averages over decks, one row per family and case."""
     rows: list[list[str]] = []
     for kind, n in CASES:
         for family in ALL_FAMILIES:
@@ -129,7 +129,7 @@ def table(decks: int, view: View) -> str:
 
 
 def states(decks: int) -> str:
-    """Log losses, one row a family: in both coordinates, at each number of runs."""
+    """Log losses, one row per family: in both coordinate systems, at each number of runs."""
     names = [f"{name}, {n} runs" for name in VIEWS for n in STATE_RUNS]
     rows = [["family", *names]]
     for family in ALL_FAMILIES:

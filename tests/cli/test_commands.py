@@ -1,4 +1,4 @@
-"""The command line as a user meets it: text, JSON, exit codes, and no traceback."""
+"""The command line: text, JSON, exit codes, and no traceback."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ SEASON = season_folder()
 
 @pytest.fixture(scope="module")
 def loaded(tmp_path_factory):
-    """A folder with the season loaded once, to copy from."""
+    """A folder with the season loaded once; each test works on a copy."""
     from optimizer import History, Site, load_logs
 
     folder = tmp_path_factory.mktemp("season")
@@ -50,7 +50,7 @@ def test_every_command_has_help_with_an_example(run):
         assert f"Example: highside {command}" in text
 
 
-def test_demo_does_the_whole_job_and_can_be_run_again(run, tmp_path):
+def test_demo_runs_completely_and_can_be_repeated(run, tmp_path):
     code, out, _ = run("demo", "--out", "first")
     assert code == 0
     assert "Run now" in out
@@ -64,7 +64,7 @@ def test_demo_does_the_whole_job_and_can_be_run_again(run, tmp_path):
     assert again["plan"]["recommendations"] == plan["recommendations"]
 
 
-def test_the_loop_closes_plan_trial_record_plan(run, season):
+def test_a_recorded_trial_leads_to_the_next_plan(run, season):
     code, out, _ = run("suggest", "--brief", "brief.toml", "--json")
     assert code == 0
     plan = json.loads(out)
@@ -84,14 +84,14 @@ def test_the_loop_closes_plan_trial_record_plan(run, season):
     tried = plan["recommendations"][1]["settings"]
     assert after["runs_used"] == before + 1
     assert tried not in [r["settings"] for r in after["recommendations"]]
-    # The run went in at the plan's settings; of the material nothing, since nothing was measured.
+    # The run is stored with the plan's settings and without material, which nobody measured.
     (new,) = exported(run, season, tried)
     assert new["grade"] == pytest.approx(0.989)
     assert plan["material"]["moisture"] is not None
     assert {name: new[name] for name in plan["material"]} == dict.fromkeys(
         plan["material"], None
     ) | {"material": ""}
-    # What was measured is said.
+    # Measured material is given as options.
     run(
         "record", "--plan", "plan.json", "--rank", 3, "--grade", "98.9%", "--recovery", "0.94",
         "--brief", "brief.toml", "--material", "moisture=11.7", "--material", "material=dry",
@@ -141,7 +141,7 @@ def test_plans_in_every_form_hold_the_same_settings(run, season, form):
         assert row["why"] == trial["why"]
 
 
-def test_json_is_alone_on_stdout_and_keeps_the_contract(run, season):
+def test_stdout_holds_only_json_with_the_promised_keys(run, season):
     _, out, _ = run("suggest", "--brief", "brief.toml", "--json")
     plan = json.loads(out)
     assert plan["schema"] == "highside.plan/1"
@@ -187,7 +187,7 @@ def test_as_of_gives_the_plan_of_an_earlier_version(run, season):
     assert now != first
 
 
-def test_every_line_is_planned_as_if_alone(run, season):
+def test_every_line_is_planned_as_by_itself(run, season):
     _, out, _ = run("suggest", "--line", "deck-1", "--trials", 1, "--json")
     alone = json.loads(out)
     code, out, _ = run("suggest", "--every-line", "--trials", 1, "--json")
@@ -224,7 +224,7 @@ def test_every_line_is_planned_as_if_alone(run, season):
         (["init", "site.toml"], 2, "exists and was left alone"),
     ],
 )
-def test_wrong_use_exits_2_and_says_what_to_do(run, season, arguments, code, message):
+def test_wrong_use_gives_its_exit_code_and_says_what_to_do(run, season, arguments, code, message):
     found, out, err = run(*arguments)
     assert found == code, out + err
     import re
@@ -279,7 +279,7 @@ def test_an_empty_history_still_plans(run):
     assert (code, "empty" in out) == (0, True)
 
 
-def test_a_log_of_nothing_but_rejects_exits_2_and_keeps_them(run, tmp_path):
+def test_a_log_of_rejects_only_exits_2_and_keeps_them(run, tmp_path):
     (tmp_path / "bad.csv").write_text(
         "line,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recovery\n"
         "a,2,2,2,450,40,0.98,97.2\n"
@@ -294,7 +294,7 @@ def test_a_log_of_nothing_but_rejects_exits_2_and_keeps_them(run, tmp_path):
     assert kept["recovery"] == "97.2"
 
 
-def test_readings_over_time_become_runs_and_can_be_had_back(run, tmp_path):
+def test_readings_over_time_become_runs_and_can_be_exported(run, tmp_path):
     head = "line,started_at,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recovery"
     levels = [0.90, 0.94, 0.96, 0.971, 0.970, 0.972, 0.969, 0.971, 0.970, 0.972]
     rows = [
@@ -322,7 +322,7 @@ def test_readings_over_time_become_runs_and_can_be_had_back(run, tmp_path):
     assert min(averaged) > 0.955
 
 
-def test_no_readings_to_write_is_said(run, season):
+def test_an_export_without_readings_is_reported(run, season):
     code, out, err = run("history", "--readings", "readings.csv")
     assert (code, out) == (2, "")
     assert "Load them with load --samples" in err
@@ -334,7 +334,7 @@ def test_the_installed_command_and_the_module_agree():
     assert done.stdout.startswith("highside ")
 
 
-def test_diagnose_says_what_matters_at_80_columns(run, season):
+def test_diagnose_fits_80_columns(run, season):
     code, out, _ = run("diagnose", "--line", "deck-1", "--min-grade", "0.985")
     assert code == 0
     assert max(len(x) for x in out.splitlines()) <= 80
@@ -349,7 +349,7 @@ def test_diagnose_says_what_matters_at_80_columns(run, season):
     assert "deck-7" in err
 
 
-def test_compare_puts_lines_side_by_side_at_80_columns(run, season, monkeypatch):
+def test_compare_fits_80_columns(run, season, monkeypatch):
     assert run("load", SEASON / "deck-3.parquet")[0] == 0
     asked = ("--min-grade", "0.985", "--feed-rate", "2.4")
     code, out, _ = run("compare", *asked, "--price", "4000", "--hours", "1200", "--anonymous")
@@ -372,7 +372,7 @@ def test_compare_puts_lines_side_by_side_at_80_columns(run, season, monkeypatch)
     assert "--hours" in err
 
 
-def test_compare_of_one_line_is_no_comparison(run, season, tmp_path):
+def test_compare_without_two_comparable_lines_exits_1(run, season, tmp_path):
     rows = [
         f"{line},{a / 10},{a / 10 + 0.1},{high},{100 - high}"
         for line in ("deck-1", "a deck of a long name")
@@ -388,14 +388,14 @@ def test_compare_of_one_line_is_no_comparison(run, season, tmp_path):
     assert max(len(x) for x in out.splitlines()) <= 80
 
 
-def test_diagnose_of_nothing_says_so(run):
+def test_diagnose_of_an_empty_history_says_so(run):
     code, out, _ = run("diagnose")
     assert code == 1
     assert "Nothing can be diagnosed yet" in out
 
 
-def test_no_command_spends_its_time_on_loading_pandas(tmp_path):
-    # pyarrow would at its first array. The process is a command's own.
+def test_no_command_loads_pandas(tmp_path):
+    # pyarrow would import pandas at its first array; a separate process shows whether it did.
     log = tmp_path / "log.csv"
     log.write_text(
         "run_id,line,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recovery\n"
@@ -425,8 +425,8 @@ assert "pandas" not in sys.modules
     ("words", "code", "said"),
     [(["--help"], 0, "First look"), (["load", "nothing.csv"], 2, ""), (["no-such-command"], 2, "")],
 )
-def test_nothing_that_happens_after_the_answer_changes_the_exit_code(tmp_path, words, code, said):
-    """As threads of pyarrow now and then do, what stands in for them aborts while Python ends."""
+def test_an_abort_after_the_answer_does_not_change_the_exit_code(tmp_path, words, code, said):
+    """Threads of pyarrow sometimes abort while Python exits; a stub aborts at the same moment."""
     script = f"""
 import atexit, os, sys
 from cli.main import program

@@ -1,4 +1,4 @@
-"""What reaches the terminal: nobody's control characters, and a sentence for every refusal."""
+"""Terminal output: no control characters from data, and a sentence for every refusal."""
 
 from __future__ import annotations
 
@@ -33,14 +33,14 @@ def assert_printable(text: str) -> None:
     text.encode("utf-8")
 
 
-def test_control_characters_are_written_out() -> None:
+def test_control_characters_are_shown_as_escapes() -> None:
     assert_printable(printable(HOSTILE))
     assert printable("a\tb\nc\x1b") == r"a\tb\nc\x1b"
-    plain = "Größe 5 °C, 漢字, עברית, नमस्ते, e\u0301, \u200d"  # right-to-left letters are letters
+    plain = "Größe 5 °C, 漢字, עברית, नमस्ते, e\u0301, \u200d"  # right-to-left letters are printable
     assert printable(plain) == plain
 
 
-def test_a_json_answer_says_the_same_in_escapes() -> None:
+def test_a_json_answer_has_the_same_text_in_escapes() -> None:
     document = {HOSTILE: [HOSTILE, "Größe"], "n": 1.5}
     text = json_text(document)
     assert_printable(text)
@@ -50,7 +50,7 @@ def test_a_json_answer_says_the_same_in_escapes() -> None:
 
 @pytest.fixture
 def hostile(tmp_path: Path) -> Path:
-    """A folder with a log of a line, runs and notes whose names are commands to a terminal."""
+    """A folder with a log whose line, run ids and notes contain terminal commands."""
     name = HOSTILE.replace("\ud800", "")
     rows = [
         row(line=name, note=name, material=name, air=20.0 + k, grade=0.96 + k / 1000, run_id=f"{k}")
@@ -64,7 +64,7 @@ def hostile(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def test_hostile_names_reach_no_terminal(run: Any, hostile: Path) -> None:
+def test_control_characters_in_names_reach_no_terminal(run: Any, hostile: Path) -> None:
     name = HOSTILE.replace("\ud800", "")
     (log,) = hostile.glob("log*.csv")
     for arguments in (
@@ -108,7 +108,7 @@ def test_our_own_bold_stays(monkeypatch: pytest.MonkeyPatch) -> None:
     assert said == "\x1b[1ma\\x1b[1mb\x1b[0m"
 
 
-# -- what the system refuses --------------------------------------------------------------------
+# -- refusals of the system --------------------------------------------------------------------
 
 CLOSED = [
     ("history", ["history"], 3, "history 'history' cannot be read: Permission denied."),
@@ -157,8 +157,8 @@ AS_NOBODY = """
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="POSIX permissions")
-def test_what_may_not_be_read_is_said() -> None:
-    with tempfile.TemporaryDirectory() as name:  # pytest's own folders are for their owner alone
+def test_missing_read_permission_is_reported() -> None:
+    with tempfile.TemporaryDirectory() as name:  # pytest's own folders are closed to other users
         folder = Path(name)
         folder.chmod(0o777)
         (folder / "logs/shut").mkdir(parents=True)
@@ -183,9 +183,9 @@ def test_what_may_not_be_read_is_said() -> None:
         assert "fault" not in said
 
 
-def test_a_path_that_leads_through_a_file_is_said(run: Any, tmp_path: Path) -> None:
+def test_a_path_through_a_file_is_reported(run: Any, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x", "utf-8")
-    assert run("history", "--history", "file/history")[0] == 0  # there is none
+    assert run("history", "--history", "file/history")[0] == 0  # no history exists there
     (tmp_path / "log.csv").write_text(
         f"{','.join(RUN)}\n{','.join(map(str, row().values()))}\n", "utf-8"
     )
@@ -198,7 +198,7 @@ def test_a_path_that_leads_through_a_file_is_said(run: Any, tmp_path: Path) -> N
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="Linux's full device")
-def test_no_room_for_the_answer_is_said(tmp_path: Path) -> None:
+def test_a_full_disk_for_the_answer_is_reported(tmp_path: Path) -> None:
     with Path("/dev/full").open("w") as full:
         done = subprocess.run(
             [sys.executable, "-c", "from cli.main import program; program()", "history"],

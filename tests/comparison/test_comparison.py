@@ -1,4 +1,4 @@
-"""Comparison: equal footing, parts that sum, honest ranks, and no line misled by another."""
+"""Comparison of lines: equal conditions, causes that sum, calibrated ranks, independent lines."""
 
 from __future__ import annotations
 
@@ -59,11 +59,11 @@ def found(lines):
 
 @pytest.fixture(scope="module")
 def demanding(lines):
-    """A grade that no line runs at, and that one of them has settings sure enough of."""
+    """A comparison at a grade that no line runs at; one line has settings that surely meet it."""
     return asked(lines, {"min_grade": 0.985}, prices=Prices(product=3000.0, hours=1000.0))
 
 
-def test_the_contract(found, lines):
+def test_the_document_has_the_promised_keys(found, lines):
     assert found["schema"] == "highside.comparison/1"
     assert found["basis"]["feed_rate"] == lines.feed_rate
     assert found["basis"]["min_grade"] == lines.min_grade
@@ -98,9 +98,10 @@ def test_the_truth_lies_inside_and_better_settings_are_better(found, lines):
         assert reach["low"] - 0.01 <= truth[line["line"]].attainable <= reach["high"] + 0.01
 
 
-def test_nothing_is_advised_or_priced_that_is_not_sure_of_the_grade(demanding, found):
-    # Credited with what is left once its cut is moved, each of these three lines was to win 8 to
-    # 26 points, worth 0.4 to 1.4 million, by settings that were 0 to 1 % sure of the grade.
+def test_only_settings_sure_of_the_grade_are_advised_or_priced(demanding, found):
+    # When settings were credited with the recovery left after moving the cut to the grade, each of
+    # these three lines was promised 8 to 26 points, worth 0.4 to 1.4 million, by settings with a
+    # chance of 0 to 1 % of the grade.
     for line in [*demanding["lines"], *found["lines"]]:
         better = line["attainable"]
         if better["recovery"] is not None:
@@ -120,7 +121,7 @@ def test_nothing_is_advised_or_priced_that_is_not_sure_of_the_grade(demanding, f
     json.dumps(demanding, allow_nan=False)
 
 
-def test_what_is_advised_truly_meets_the_grade_and_recovers_what_is_said(demanding, lines):
+def test_advised_settings_truly_meet_the_grade_and_the_stated_recovery(demanding, lines):
     truth = {line.name: line.deck for line in lines.lines}
     line = demanding["lines"][0]
     settings = np.array([list(line["attainable"]["settings"].values())])
@@ -141,7 +142,7 @@ def test_lines_that_are_not_sure_rank_last(demanding):
     assert all(line["ranks"]["current"]["probability"] for line in demanding["lines"])
 
 
-def test_who_is_content_with_less_is_told_more(lines):
+def test_a_lower_required_confidence_allows_more_advice(lines):
     goal = {"min_grade": 0.985, "confidence": 0.6}
     document = asked(lines, goal, lines=["line-1"])
     (line,) = document["lines"]
@@ -150,7 +151,7 @@ def test_who_is_content_with_less_is_told_more(lines):
     assert line["gap"]["mean"] > 0.0
 
 
-def test_every_form_says_how_sure(demanding):
+def test_every_output_states_the_chance_of_the_grade(demanding):
     sure, unsure = demanding["lines"][0], demanding["lines"][1]
     text = comparison(demanding)
     assert max(map(len, text.splitlines())) <= 80
@@ -179,7 +180,7 @@ def test_every_form_says_how_sure(demanding):
         assert "no settings near those tried are 90 % sure" in page
 
 
-def test_a_feed_rate_or_material_that_a_line_never_saw_is_said(lines):
+def test_a_feed_rate_or_material_outside_the_runs_of_a_line_is_warned_about(lines):
     (line,) = asked(lines, lines=["line-1"], feed_rate=3.9)["lines"]
     runs = lines.runs.filter(pc.equal(lines.runs["line"], "line-1"))
     low, high = pc.min_max(runs["feed_rate"]).as_py().values()
@@ -199,8 +200,8 @@ def test_a_feed_rate_or_material_that_a_line_never_saw_is_said(lines):
         ({"material": {"feed_grade": 0.9}, "label": "washed"}, []),
     ],
 )
-def test_what_a_line_never_saw(change, said):
-    # The last run was never measured: what it was fed tells nothing.
+def test_values_outside_the_runs_of_a_line(change, said):
+    # The last run has no measurement, so its feed does not count as experience.
     table = pa.table(
         {
             "feed_rate": [1.5, 2.0, 3.0],
@@ -217,12 +218,12 @@ def test_what_a_line_never_saw(change, said):
     assert all(warning.startswith(start) for warning, start in zip(found, said, strict=True))
 
 
-def test_same_answer_again_and_in_two_processes(found, lines):
+def test_equal_answers_again_and_in_two_processes(found, lines):
     assert json.dumps(asked(lines, workers=2)) == json.dumps(found)
 
 
 def test_one_line_s_bad_data_misleads_no_other(found, lines):
-    # Line 2's recoveries are turned upside down; the others' answers must not move at all.
+    # The recoveries of line 2 are inverted; the answers of the other lines must not change.
     k = lines.runs.column_names.index("recovery")
     bad = pc.if_else(
         pc.equal(lines.runs["line"], "line-2"),
@@ -240,15 +241,15 @@ def test_one_line_s_bad_data_misleads_no_other(found, lines):
     )
 
 
-def test_anonymous_labels_tell_no_name(lines):
+def test_anonymous_labels_reveal_no_name(lines):
     document = asked(lines, anonymous=True)
     assert [line["line"] for line in document["lines"]] == ["line A", "line B", "line C"]
     assert "line-1" not in json.dumps(document)
     assert labels_of([str(k) for k in range(28)], True)["27"] == "line AB"
 
 
-def test_a_line_without_that_material_is_said_and_not_compared(lines):
-    # Line 3 is made to have run on other material only.
+def test_a_line_without_the_material_is_named_and_not_compared(lines):
+    # Line 3 has runs with other material only.
     table = lines.runs
     k = table.column_names.index("feed_grade")
     other = pc.if_else(pc.equal(table["line"], "line-3"), 0.5, table["feed_grade"])
@@ -280,7 +281,7 @@ def test_refusals(lines, change, text):
         compare(Snapshot.of_table(lines.runs), SITE, request=ComparisonRequest(**change))
 
 
-def test_nothing_to_compare_is_an_answer(lines):
+def test_a_comparison_of_no_lines_is_an_answer(lines):
     document = compare(Snapshot.of_table(lines.runs.slice(0, 3)), SITE).as_dict()
     assert document["lines"] == []
     assert "8 are needed" in document["not_compared"][0]["reason"]
@@ -304,7 +305,7 @@ def test_prices_turn_the_gap_into_value(lines):
 
 
 def deck_of_two():
-    """Worth rises with both settings, the chance of the grade falls with both, with one twice."""
+    """A deck whose worth rises with two settings and whose chance of grade falls with both."""
     settings = (Setting("a", "", 0.0, 1.0, 0.05), Setting("b", "", 0.0, 1.0, 0.05))
 
     def worth(index):
@@ -316,12 +317,13 @@ def deck_of_two():
     return Region.whole(SettingSpace(settings)), worth, chance
 
 
-def test_the_best_is_the_best_of_those_that_are_sure():
+def test_the_best_setting_is_the_best_of_the_sure_ones():
     region, worth, chance = deck_of_two()
     every = region.sample(512, np.random.default_rng(0))
     best = Search(region, chance, 0.85).best(every, worth(every), worth)
     assert best.tolist() == [0, 15]
-    # From starts of which none is sure, one is found by its chance; where there is none, none.
+    # When no start is sure of the grade, the search climbs the chance to find a sure setting; when
+    # no setting is sure, it returns none.
     far = np.array([[20, 20], [18, 19]])
     search = Search(region, chance, 0.85)
     assert search.surest(far)[1] == 1.0
@@ -329,30 +331,30 @@ def test_the_best_is_the_best_of_those_that_are_sure():
     assert Search(region, lambda x: 0.5 * chance(x), 0.6).best(every, worth(every), worth) is None
 
 
-def test_the_fewest_moves_are_those_that_bring_most_and_are_sure():
+def test_the_fewest_moves_bring_most_and_are_sure():
     region, worth, chance = deck_of_two()
     search, best = Search(region, chance, 0.85), np.array([0, 15])
-    # What runs now is worth more and not sure: sureness is what the moves have to bring.
+    # The current settings are worth more but are not sure, so the moves must raise the chance.
     simplest = search.simplest(worth, np.array([20, 5]), best)
     assert search.sure(simplest)
-    # One move of b is all that there is to do.
+    # A single move of b is enough.
     assert search.simplest(worth, np.array([0, 3]), best).tolist() == [0, 15]
     assert search.simplest(worth, best, best).tolist() == best.tolist()
 
 
-def test_what_lies_beyond_the_settings_found_is_shared_by_size():
+def test_a_gap_beyond_the_parts_is_shared_by_their_size():
     moved = np.array([True, True, False])
     assert _sharing(np.array([0.03, -0.01, 0.0]), 0.04, moved) == pytest.approx(
         [0.045, -0.005, 0.0]
     )
-    # Parts that cancel out do not run away, and the settings that moved share what no part holds.
+    # Parts that cancel stay bounded, and the settings that moved share a gap without any part.
     assert _sharing(np.array([0.03, -0.03, 0.0]), 0.02, moved) == pytest.approx([0.04, -0.02, 0.0])
     assert _sharing(np.zeros(3), 0.02, moved) == pytest.approx([0.01, 0.01, 0.0])
     assert _sharing(np.zeros(3), 0.0, np.zeros(3, bool)).tolist() == [0.0, 0.0, 0.0]
 
 
 def test_recovery_at_grade_meets_the_grade_exactly():
-    # Where the grade falls short, the cut is moved with the difference of probits kept.
+    # Below the required grade, the cut moves at a constant difference of probits.
     odds, grade = float(logit(0.93)), 0.985
     S, C = np.array([4.0, 5.0, 9.0, 0.6]), np.array([5.0, 4.5, 14.0, 3.0])
     kept = recovery_at_grade(S, C, grade, odds)
@@ -367,10 +369,10 @@ def test_recovery_at_grade_meets_the_grade_exactly():
 
 
 @pytest.mark.parametrize(("family", "most"), [("beans", 0.008), ("ores", 0.006), ("grain", 0.02)])
-def test_no_setting_is_credited_with_more_than_can_be_had(family, most):
-    # What a setting below the grade would keep is a guess; over all settings of a simulated deck
-    # the best guess may not lie above the best recovery that some setting really has at the grade.
-    # Moved along the logits instead of the probits it did here by 3 points for beans, 5 for grain.
+def test_no_setting_is_credited_with_more_than_is_attainable(family, most):
+    # The recovery at the required grade of a setting below it is an estimate. Over all settings of
+    # a simulated deck the highest estimate may not exceed the highest true recovery at the grade.
+    # An estimate along logits instead of probits exceeded it by 3 points for beans, 5 for grain.
     true = make_set(family, 1003, lines=1, days=1)
     line, odds = true.lines[0], float(logit(true.material.feed_grade))
     region = Region.whole(GRAVITY_TABLE).narrow("feed_rate", true.feed_rate, true.feed_rate, "")
@@ -384,13 +386,13 @@ def test_no_setting_is_credited_with_more_than_can_be_had(family, most):
     assert exact.max() == pytest.approx(line.attainable, abs=0.006)
 
 
-def test_no_sharpness_keeps_nothing_and_an_easy_grade_everything():
+def test_zero_sharpness_recovers_nothing_and_an_easy_grade_everything():
     assert recovery_at_grade(np.array([0.5]), np.array([3.0]), 0.99, 2.0)[0] < 1e-12
     assert recovery_at_grade(np.array([0.5]), np.array([3.0]), 0.7, 2.0)[0] == expit(1.75)
 
 
 def test_corners_and_shapley_of_random_functions():
-    # The four axioms, on a random game of four settings.
+    # The four axioms of Shapley values on a random game of four settings.
     rng = np.random.default_rng(12)
     values = rng.standard_normal((3, 16))
     parts = shapley(values)
@@ -404,9 +406,9 @@ def test_corners_and_shapley_of_random_functions():
     assert points.tolist() == [[1, 2], [5, 2], [1, 6], [5, 6]]
 
 
-def test_stated_rank_probabilities_come_true():
-    # 400 sets of three lines with known errors, seed fixed: mean stated probability against the
-    # share right; standard error of the share about 1.4 %.
+def test_stated_rank_probabilities_are_calibrated():
+    # 400 sets of three lines with known errors, fixed seed: the mean stated probability against the
+    # share of right ranks, whose standard error is about 1.4 %.
     rng = np.random.default_rng(5)
     stated, right = [], []
     for _ in range(400):
@@ -419,7 +421,7 @@ def test_stated_rank_probabilities_come_true():
         stated.append(found.probability.mean())
         right.append(np.mean(found.rank == order))
     assert np.mean(stated) == pytest.approx(np.mean(right), abs=0.045)
-    assert np.mean(right) > 0.5  # chance alone: a third
+    assert np.mean(right) > 0.5  # a random rank is right in a third of cases
 
 
 def test_two_hundred_lines_are_too_many_by_one():
@@ -430,8 +432,8 @@ def test_two_hundred_lines_are_too_many_by_one():
 
 
 def test_two_hundred_lines_are_ranked_and_shown(lines, monkeypatch):
-    # What each line costs is measured by ``tests.benchmarks.many_lines``; here the study of a line
-    # is made up, so that what is done with two hundred of them is tested in no time.
+    # ``tests.benchmarks.many_lines`` measures the cost per line; here the study of each line is
+    # replaced by an invented one, so that the work on two hundred studies is tested quickly.
     def made_up(tasks):
         for k, task in enumerate(tasks):
             rng = np.random.default_rng(k)

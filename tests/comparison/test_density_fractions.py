@@ -1,4 +1,4 @@
-"""Lines compared by density fractions: curves with their errors, and files that say no."""
+"""Lines compared by density fractions: curves with errors, and files that are refused."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ HEADINGS = "line,density_low [g/cm3],density_high [g/cm3],mass_product [g],mass_
 
 
 def shares(cut: float, ep: float, noise: float, rng) -> np.ndarray:
-    """Partition numbers of the twelve classes, read with an error."""
+    """Partition numbers of the twelve density classes, read with noise; shape (12,)."""
     true = 1.0 / (1.0 + np.exp(-np.log(3.0) * (MIDDLE - cut) / ep))
     return np.clip(true + noise * rng.standard_normal(len(true)), 0.0, 1.0)
 
@@ -39,9 +39,9 @@ def rows_of(read: dict[str, np.ndarray]) -> list[str]:
     ]
 
 
-def test_intervals_hold_the_truth_and_the_sharper_deck_is_named_as_often_as_said():
-    # 150 pairs of decks, seed 3; errors of 3 points a fraction. Ninety in a hundred intervals
-    # should hold: 300 of each kind, standard error 1.7 %.
+def test_intervals_cover_the_truth_and_the_sharper_deck_is_named_as_often_as_stated():
+    # 150 pairs of decks, seed 3; errors of 3 points per fraction. 90 % of the intervals should
+    # cover the truth; there are 300 of each kind, so the standard error is 1.7 %.
     rng = np.random.default_rng(3)
     held, said, right = {"cut_density": [], "probable_error": []}, [], []
     for k in range(150):
@@ -64,10 +64,10 @@ def test_a_file_becomes_curves_beside_the_comparison(tmp_path):
     rng = np.random.default_rng(8)
     read = {"line-1": shares(1.3, 0.05, 0.01, rng), "other": shares(1.35, 0.03, 0.01, rng)}
     path = tmp_path / "fractions.csv"
-    # Fractions open below and above have no mean density; one without mass has no share.
+    # Fractions open below or above have no mean density; a fraction without mass has no share.
     more = ["line-1,,1.0,0,5", "line-1,1.6,,5,0", "other,1.6,1.7,0,0"]
     path.write_text("\n".join([HEADINGS, *rows_of(read), *more]) + "\n", encoding="utf-8")
-    # Too few runs to compare: a curve needs none.
+    # There are too few runs for a comparison, but a curve needs no runs.
     runs = make_set("beans", 77, lines=1, days=20).runs.slice(0, 3)
     fractions, snapshot = read_fractions(path), Snapshot.of_table(runs)
     document = compare(snapshot, Site(), request=ComparisonRequest(fractions=fractions)).as_dict()
@@ -86,7 +86,7 @@ def test_a_file_becomes_curves_beside_the_comparison(tmp_path):
     assert "other" not in json.dumps(hidden)
 
 
-def test_lines_without_a_curve_say_why():
+def test_lines_without_a_curve_give_the_reason():
     rng = np.random.default_rng(1)
     good = shares(1.3, 0.05, 0.01, rng)
     steep = (MIDDLE > 1.3).astype(float)
@@ -114,13 +114,13 @@ def test_lines_without_a_curve_say_why():
         (HEADINGS.replace("reject [g]", "reject [kg]") + "\na,1,1.1,3,4\n", "mass_reject in 'kg'"),
     ],
 )
-def test_files_that_say_no(tmp_path, text, message):
+def test_faulty_files_are_refused(tmp_path, text, message):
     path = tmp_path / "fractions.csv"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(InputError, match=message):
         read_fractions(path)
 
 
-def test_a_file_that_is_not_there():
+def test_a_missing_file_is_refused():
     with pytest.raises(InputError, match="does not exist"):
         read_fractions("none.csv")

@@ -1,13 +1,14 @@
-"""Damaged logs are loaded: whatever is in a file, every row of it is accounted for.
+"""Loads damaged logs and checks that every row of every file is accounted for.
 
     python -m tests.fuzz.mutate_logs --seconds 120 --seed 0
     python -m tests.fuzz.mutate_logs --files 20000 --seed 1
 
 Takes the logs of the corpus, damages each in one to three ways (bytes, lines, cells, delimiters,
-encodings, the inside of archives, workbooks and Parquet) and loads it. At fault is: any error but
-a deliberate one, a load of more than 10 s of processor time, read rows that are not added, known
-or rejected, runs that are not the rows added, a row of a plain text log that is nowhere. A file at
-fault is kept, and the exit code is 1; it is 1 also where no log was loaded.
+encodings, the inside of archives, workbooks and Parquet) and loads it. The following are faults: an
+error of any type but the deliberate ones, a load of more than 10 s of processor time, a row read
+that is neither added nor known nor rejected, a number of stored runs that differs from the number
+of rows added, a row of a plain text log that is not counted at all. A file that causes a fault is
+kept and the exit code is 1; the exit code is also 1 when no log was loaded.
 """
 
 from __future__ import annotations
@@ -146,7 +147,7 @@ def many_nasty_cells(content: bytes, rng: random.Random) -> bytes:
 
 
 def grow(content: bytes, rng: random.Random) -> bytes:
-    """Many rows: several chunks, and proof that stands far from what it settles."""
+    """Repeat the rows: several chunks, and the rows that settle the number format come late."""
     head, _, body = content.partition(b"\n")
     return head + b"\n" + body * rng.randint(2, 40) if len(body) < 5000 else content
 
@@ -156,7 +157,7 @@ def inside(content: bytes, rng: random.Random) -> bytes:
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             members = {name: archive.read(name) for name in archive.namelist()}
-    except Exception:  # it is none, or damaged already
+    except Exception:  # the content is no archive, or a damaged one
         return flip_bytes(content, rng)
     if not members:
         return content
@@ -192,17 +193,17 @@ def seeds() -> list[tuple[str, bytes]]:
 
 
 def load_and_check(content: bytes, rng: random.Random, history: History) -> LoadReport:
-    """Loads a log as a dry run would.
+    """Load a log in a dry run and check the counts of its rows.
 
     Raises:
         AssertionError: when a row is not accounted for.
     """
-    # Small blocks cut small logs into many chunks, as large logs are.
+    # A small block size cuts a small log into many chunks, like a large log.
     delimited.BLOCK_BYTES = rng.choice([150, 700, 1 << 20])
     site, samples = rng.choice(SITES), rng.random() < 0.2
     line = rng.choice([None, "deck-1", "deck-1"])
     load = Load(site, Headings(site), history, LoadOptions(line, samples=samples))
-    began = time.process_time()  # which other work on the machine does not lengthen
+    began = time.process_time()  # processor time does not depend on other work on the machine
     fresh = list(load.runs([LogFile("log", partial(logs_in, io.BytesIO(content), "log"))]))
     load.settle(iter(fresh))
     report = load.report(None, None)
@@ -213,17 +214,17 @@ def load_and_check(content: bytes, rng: random.Random, history: History) -> Load
         assert told[0] == sum(told[1:]), f"{told} rows read, added, known, rejected"
     runs = sum(len(batch) for batch in fresh)
     made = sum(tally.added if tally.runs is None else tally.runs for tally in report.files)
-    assert runs == made, f"{runs} runs and {made} told"
+    assert runs == made, f"{runs} runs, but {made} reported"
     assert load.rejected.num_rows == report.rejected + len(report.unreadable)
     check_lines(content, report, site)
     return report
 
 
 def check_lines(content: bytes, report: LoadReport, site: Site) -> None:
-    """Counts the rows of a plain text log by its lines.
+    """Compare the reported rows of a plain text log with a count of its lines.
 
     Raises:
-        AssertionError: when some are neither read nor said to repeat the headings.
+        AssertionError: when a row is neither read nor reported to repeat the headings.
     """
     plain = content.removeprefix(b"\xef\xbb\xbf")
     odd = re.search(rb'["\r\0\v\f\x1c-\x1f\x85]', plain)
@@ -239,11 +240,11 @@ def check_lines(content: bytes, report: LoadReport, site: Site) -> None:
     filled = sum(bool(re.search(r"\w", row)) for row in below)
     repeated = [re.search(r"(\d+) rows repeat the headings", w) for w in report.warnings]
     told = report.read + sum(int(match[1]) for match in repeated if match)
-    assert filled <= told <= sum(bool(row) for row in below), f"{told} rows of {filled} told"
+    assert filled <= told <= sum(bool(row) for row in below), f"{told} of {filled} rows reported"
 
 
 def load_and_load_again(content: bytes, rng: random.Random, folder: Path) -> None:
-    """Loads a log into a history, and then what was rejected of it as it is.
+    """Load a log into a history, and then load its unchanged rejects file.
 
     Raises:
         AssertionError: when a run or a reject is lost.
@@ -264,7 +265,7 @@ def load_and_load_again(content: bytes, rng: random.Random, folder: Path) -> Non
 def run(
     rng: random.Random, wanted: Callable[[int], bool], save: Path
 ) -> Iterator[tuple[str, Path | None]]:
-    """What became of one mutated log after the other, and where it is kept if it is at fault."""
+    """Yield the result of each mutated log, and the path of the kept file when it is at fault."""
     logs, count = seeds(), 0
     with tempfile.TemporaryDirectory() as folder:
         history = History(Path(folder) / "history")

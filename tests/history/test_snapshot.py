@@ -170,7 +170,7 @@ def test_runs_given_as_a_table_are_used_unchanged(history: History) -> None:
     assert sum(batch.num_rows for batch in snapshot.batches(["line"], ["A"])) == 2
 
 
-def test_a_place_names_its_folder_and_refuses_what_would_be_lost(tmp_path: Path) -> None:
+def test_a_place_names_its_folder_and_refuses_volatile_stores(tmp_path: Path) -> None:
     assert Place(tmp_path.as_uri()).folder == tmp_path
     assert Place("s3://bucket/runs").folder is None
     with pytest.raises(InputError, match="would be gone"):

@@ -135,7 +135,7 @@ def test_the_time_of_a_version_comes_from_its_files(table: RunTable) -> None:
     assert written_at(again) == at
 
 
-def test_a_version_can_be_peeked_at(table: RunTable) -> None:
+def test_peek_opens_an_existing_version_only(table: RunTable) -> None:
     add(table, batch("a"))
     found = table.peek(0)
     assert found is not None

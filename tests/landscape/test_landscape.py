@@ -1,4 +1,4 @@
-"""What surrounds a plan agrees with the plan."""
+"""The landscape around a plan agrees with the plan."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from tests.presentation.report_case import (
 )
 
 
-def test_pictures_pass_through_the_plan():
+def test_curves_and_maps_pass_through_the_plan():
     found = season_review()
     plan, land = found.plan.as_dict(), found.landscape.as_dict()
     now = plan["run_now"]
@@ -33,7 +33,7 @@ def test_pictures_pass_through_the_plan():
     assert grid["chance_of_grade"][row][column] == pytest.approx(now["chance_of_grade"], abs=2e-6)
 
 
-def test_today_s_limits_are_those_of_the_plan():
+def test_limits_of_today_equal_those_of_the_plan():
     found = season_review()
     for trial in found.plan.recommendations:
         for limit in found.landscape.as_dict()["today"]["settings"]:

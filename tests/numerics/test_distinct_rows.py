@@ -1,4 +1,4 @@
-"""Distinct rows, beside numpy's own way of finding them."""
+"""Distinct rows, compared with ``numpy.unique``."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from optimizer.numerics.distinct_rows import distinct_rows
 @pytest.mark.parametrize("shape", [(0, 3), (1, 1), (1, 5), (500, 1), (500, 4)])
 @pytest.mark.parametrize("odd", [optimizer.numerics.distinct_rows._ODD, np.uint64(0)])
 def test_distinct_rows_equal_those_of_numpy(shape, odd, monkeypatch):
-    # With a factor of 0 every row has the same word: chance collisions are seen and mended.
+    # With a factor of 0 all rows have equal hashes: collisions must be detected and resolved.
     monkeypatch.setattr(optimizer.numerics.distinct_rows, "_ODD", odd)
     rows = np.random.default_rng(3).integers(-2, 3, shape) * 0.1
     points, which = np.unique(rows, axis=0, return_inverse=True)
@@ -21,7 +21,7 @@ def test_distinct_rows_equal_those_of_numpy(shape, odd, monkeypatch):
     assert np.array_equal(ours[1], which.ravel())
 
 
-def test_rows_that_differ_in_one_bit_or_in_order_are_not_the_same():
+def test_rows_that_differ_in_one_bit_or_in_order_are_distinct():
     close = np.array([[1.0, 2.0], [1.0, np.nextafter(2.0, 3.0)], [2.0, 1.0], [-0.0, 0.0], [0, 0]])
     points, which = distinct_rows(close)
     assert (len(points), which.tolist()) == (4, [1, 2, 3, 0, 0])

@@ -28,7 +28,7 @@ def test_errors_that_the_file_does_not_state_can_be_given(tmp_path):
     (plain,) = balance(tmp_path / "streams.csv", out).streams.results
     made = balance(tmp_path / "streams.csv", out, mass_error=0.01, assay_error=0.02)
     (told,) = made.streams.results
-    assert plain.recovery_se != plain.recovery_se  # not known
+    assert plain.recovery_se != plain.recovery_se  # NaN: not known
     assert told.recovery_se > 0.0
 
 

@@ -1,4 +1,4 @@
-"""Plans of every line: the same as each alone, wherever they are made."""
+"""Plans of every line equal the plan of each line alone, wherever they are computed."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from tests.test_parallel import scheduler
 __all__ = ["scheduler"]  # a fixture
 
 SEED = 6
-# As cheap as a plan can be.
+# The cheapest possible plan.
 BRIEF = Brief.from_dict({"goal": {"min_grade": 0.97}, "trials": {"count": 1}})
 
 
@@ -49,7 +49,7 @@ def history(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def alone(history):
-    """Bytes of the plan of each line, asked for by itself."""
+    """The JSON bytes of the plan of each line, each planned separately."""
     briefs = {n: BRIEF.model_copy(update={"line": n}) for n in ("deck-1", "deck-2", "new")}
     return [
         json.dumps(suggest(history.at(), Site(), brief, seed=SEED).as_dict())
@@ -58,7 +58,7 @@ def alone(history):
 
 
 @pytest.mark.parametrize("where", ["here", "processes", "cluster"])
-def test_plans_of_every_line_are_those_of_each_alone(history, alone, where, request):
+def test_plans_of_every_line_equal_those_of_each_alone(history, alone, where, request):
     place = {"here": {}, "processes": {"workers": 2}}.get(where)
     if place is None:
         place = {"scheduler": request.getfixturevalue("scheduler")}
@@ -78,11 +78,11 @@ def test_a_line_that_cannot_be_planned_stops_no_other(history):
             "capacity": {"max_product_rate": 0.01},
         }
     )
-    # In other units than its sisters, the line with one run learns nothing from them.
+    # The line with one run has other units, so it borrows no runs from the other lines.
     feed = {"unit": "kg/h", "low": 500, "high": 9000, "step": 100}
     site = Site.from_dict({"lines": {"new": {"feed_rate": feed}}})
     made = suggest_every_line(history.at(), site, tight, seed=SEED)
-    # The line with one run gets its first trials; the others have no settings inside.
+    # The line with one run gets its first trials; the limits leave no setting to the other lines.
     assert [plan.line for plan in made.plans] == ["new"]
     assert [(line, error.code) for line, error in made.refused] == [
         ("deck-1", "no-capacity"),

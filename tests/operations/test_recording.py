@@ -1,4 +1,4 @@
-"""A result is stored whatever becomes of the plan after it, and is planned on as it was planned."""
+"""A result is stored even when the next plan fails, and the next plan uses the plan's own brief."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from optimizer.operations.plan_file import read_plan
 
 ROW = {"line": "a", "feed_rate": 2.0, "end_raise": 2.5, "side_tilt": 2.2, "eccentric_speed": 450}
 RESULT = {**ROW, "air": 44, "grade": 0.981, "recovery": 0.91}
-# Few settings to choose from: the plans are quick.
+# A small space of settings keeps the plans fast.
 LIMITS = {
     "air": {"low": 30.0, "high": 60.0},
     **{name: {"fixed": ROW[name]} for name in ("end_raise", "side_tilt", "eccentric_speed")},
@@ -39,7 +39,7 @@ BRIEF = {
 
 @pytest.fixture
 def history(tmp_path, monkeypatch):
-    """Four runs of a line; one draw of the model and few candidates are enough here."""
+    """A history of four runs of one line; models with one draw and few candidates keep it fast."""
     monkeypatch.setattr("optimizer.model.surrogate.MEMBERS", ())
     monkeypatch.setattr("optimizer.planning.limits.POOL", 64)
     found = History(tmp_path / "history")
@@ -111,7 +111,7 @@ def test_the_command_says_that_the_run_is_stored_and_what_failed(run, history, m
     assert (json.loads(out)["load"]["already_known"], code) == (1, 0)
 
 
-def test_an_answer_that_cannot_be_shown_does_not_say_that_nothing_was_done(run, history):
+def test_an_answer_that_cannot_be_printed_does_not_deny_what_was_stored(run, history):
     from cli.show import record as show
 
     (history.folder.parent / "result.csv").write_text(
@@ -132,14 +132,14 @@ def test_a_load_whose_rejects_cannot_be_kept_says_what_is_stored(history, monkey
     with pytest.raises(HistoryError, match=r"1 row is stored \(history version 1\), but what was"):
         load_table([RESULT, bad], history, Site())
     assert runs_of(history) == 5
-    with pytest.raises(ZeroDivisionError):  # nothing is stored: nothing is said to be
+    with pytest.raises(ZeroDivisionError):  # nothing was stored, so the message must not say so
         load_table([bad], history, Site())
 
 
-# ------------------------------------------------------------------ planned on as it was planned
+# ------------------------------------------------------------------ the brief of the next plan
 
 
-def test_a_plan_carries_its_brief_which_makes_it_again(history):
+def test_a_plan_contains_the_brief_that_reproduces_it(history):
     plan = suggest(history.at(), Site(), Brief.from_dict(BRIEF), seed=3).as_dict()
     assert plan["brief"] == BRIEF
     again = suggest(history.at(), Site(), Brief.from_dict(plan["brief"]), seed=plan["seed"])
@@ -155,7 +155,7 @@ def written(folder, history, **changes):
 RECORD = ("record", "--plan", "plan.json", "--grade", "98.1%", "--recovery", "0.91", "--json")
 
 
-def test_record_plans_again_by_the_plan_s_goal_brief_and_seed(run, history, tmp_path):
+def test_record_replans_with_the_plan_s_goal_brief_and_seed(run, history, tmp_path):
     plan = written(tmp_path, history)
     code, out, _ = run(*RECORD)
     answer = json.loads(out)
@@ -164,7 +164,7 @@ def test_record_plans_again_by_the_plan_s_goal_brief_and_seed(run, history, tmp_
     next_plan = suggest(history.at(), Site(), Brief.from_dict(BRIEF), seed=3).as_dict()
     assert answer["after"] == {k: next_plan[k] for k in answer["after"]}
     assert answer["after"]["goal"]["maximise"] == "value"
-    # Options win over the plan's brief.
+    # Options override the plan's brief.
     limits = "".join(f"[limits.{name}]\nfixed = {ROW[name]}\n" for name in LIMITS if name in ROW)
     (tmp_path / "other.toml").write_text(f'[goal]\nmaximise = "trade-off"\n{limits}')
     code, out, _ = run(*RECORD, "--run-id", "x", "--min-grade", "96%", "--seed", 5)
@@ -173,7 +173,7 @@ def test_record_plans_again_by_the_plan_s_goal_brief_and_seed(run, history, tmp_
     assert (code, json.loads(out)["after"]["goal"]["maximise"]) == (0, "trade-off")
 
 
-def test_a_plan_of_an_earlier_version_is_planned_on_by_its_goal(
+def test_a_plan_of_an_earlier_version_is_replanned_with_its_goal(
     run, history, tmp_path, monkeypatch
 ):
     plan = written(tmp_path, history)
@@ -191,7 +191,7 @@ def test_a_plan_of_an_earlier_version_is_planned_on_by_its_goal(
 
 
 @pytest.mark.parametrize("changes", [{"seed": "x"}, {"brief": 7}, {"recommendations": None}])
-def test_what_is_no_plan_is_refused_before_anything_is_stored(run, history, tmp_path, changes):
+def test_an_invalid_plan_is_refused_before_anything_is_stored(run, history, tmp_path, changes):
     written(tmp_path, history, **changes)
     code, _, err = run(*RECORD[:-1])
     assert (code, runs_of(history)) == (2, 4)
@@ -212,7 +212,7 @@ def test_value_without_a_grade_is_shown_without_one(run, history, tmp_path):
 # ------------------------------------------------------------------ from the library
 
 
-def test_a_result_of_a_plan_s_trial_is_recorded_as_the_command_does(run, history, tmp_path):
+def test_recording_a_trial_from_the_library_equals_the_command(run, history, tmp_path):
     written(tmp_path, history)
     other = History(tmp_path / "other")
     other.append(history.at().runs())
@@ -228,7 +228,7 @@ def test_a_result_of_a_plan_s_trial_is_recorded_as_the_command_does(run, history
 def test_a_plan_without_a_brief_still_names_its_line(history, tmp_path):
     written(tmp_path, history)
     plan = read_plan(tmp_path / "plan.json")
-    # The latest run is of another line, for which a brief without a line would be.
+    # The latest run is of another line, which a brief without a line would select.
     load_table([{**RESULT, "line": "b", "started_at": "2025-05-01T08:00:00Z"}], history, Site())
     goal = {"goal": BRIEF["goal"], "limits": LIMITS, "trials": {"count": 1}}
     done = recording.record(
@@ -237,7 +237,7 @@ def test_a_plan_without_a_brief_still_names_its_line(history, tmp_path):
     assert (done.before.line, done.after.line, done.load.added) == ("a", "a", 1)
 
 
-def test_a_plan_fills_one_result_only(history, tmp_path):
+def test_a_plan_supplies_the_settings_of_one_result_only(history, tmp_path):
     plan = read_plan(tmp_path / "plan.json") if written(tmp_path, history) else None
     with pytest.raises(InputError, match="a plan can be given with one result only"):
         recording.record(history, Site(), [RESULT], plan=plan)

@@ -1,4 +1,4 @@
-"""``report`` and ``demo`` from the library do what the commands do."""
+"""``report`` and ``demo`` of the library give the results of the commands."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from tests.operations.test_recording import BRIEF, RESULT
 
 @pytest.fixture
 def history(tmp_path, monkeypatch):
-    """Four runs of each of two lines; one draw of the model and few candidates are enough here."""
+    """A history of four runs of each of two lines; small models keep the tests fast."""
     monkeypatch.setattr("optimizer.planning.limits.POOL", 64)
     found = History(tmp_path / "history")
     rows = [
@@ -28,7 +28,7 @@ def history(tmp_path, monkeypatch):
     return found
 
 
-def test_a_report_is_made_of_one_snapshot_and_written(history, tmp_path):
+def test_a_report_is_written_from_one_snapshot(history, tmp_path):
     snapshot = history.at()
     load_table([{**RESULT, "air": 50}], history, Site())
     files = ReportFiles(tmp_path / "r.html", (tmp_path / "s.csv", tmp_path / "s.html"))
@@ -43,7 +43,7 @@ def test_a_report_is_made_of_one_snapshot_and_written(history, tmp_path):
 
 
 @pytest.mark.parametrize("compared", [False, True])
-def test_lines_are_put_side_by_side_when_asked_for(history, tmp_path, monkeypatch, compared):
+def test_lines_are_compared_on_request(history, tmp_path, monkeypatch, compared):
     seen = []
     plain = reporting.compare
 
@@ -55,13 +55,13 @@ def test_lines_are_put_side_by_side_when_asked_for(history, tmp_path, monkeypatc
     brief = Brief.from_dict(BRIEF)
     report(history.at(), Site(), brief, ReportFiles(tmp_path / "r.html"), compared=compared, seed=3)
     assert seen == ([(None, 0, 3)] if compared else [])
-    # Neither line has runs enough: the page says so.
+    # Neither line has enough runs for a comparison, and the page says so.
     page = (tmp_path / "r.html").read_text(encoding="utf-8")
     assert page.count("4 measured runs; 8 are needed") == (2 if compared else 0)
 
 
-def test_the_demo_leaves_its_plan_where_it_says(tmp_path, monkeypatch):
-    # The whole demo is run by the tests of the command.
+def test_the_demo_writes_its_plan_where_it_says(tmp_path, monkeypatch):
+    # The tests of the command run the complete demo.
     from optimizer.operations import demo as module
 
     def without_plots(snapshot, site, brief, files, **how):
@@ -77,10 +77,10 @@ def test_the_demo_leaves_its_plan_where_it_says(tmp_path, monkeypatch):
 
 
 @pytest.mark.parametrize(("searched", "fits"), [(300, 1), (10, 2)])
-def test_a_report_fits_a_line_once_where_its_plan_s_fit_is_the_diagnosis_s(
+def test_a_report_fits_a_line_once_when_plan_and_diagnosis_share_the_fit(
     season_table, monkeypatch, searched, fits
 ):
-    """With more set-points than a search for hyperparameters uses, a diagnosis refines its own."""
+    """With more set-points than a hyperparameter search uses, the diagnosis needs another fit."""
     fitted = []
     plain = fitting.fit_surrogate
 
@@ -92,7 +92,7 @@ def test_a_report_fits_a_line_once_where_its_plan_s_fit_is_the_diagnosis_s(
         monkeypatch.setattr(f"{module}.fit_surrogate", counted)
     monkeypatch.setattr("optimizer.operations.reporting.SEARCH_POINTS", searched)
     monkeypatch.setattr("optimizer.planning.limits.POOL", 64)
-    monkeypatch.setattr("optimizer.planning.stopping.FEW_RUNS", 0)  # no second look at a stop
+    monkeypatch.setattr("optimizer.planning.stopping.FEW_RUNS", 0)  # no second stop check
     brief = Brief.from_dict({**BRIEF, "line": "deck-1"})
     found = reporting.review(reporting.situation_of(season_table, Site(), brief))
     assert found.diagnosis is not None

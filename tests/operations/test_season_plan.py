@@ -1,7 +1,7 @@
-"""The demo's promise, judged by the simulator's own truth: the plan beats the season.
+"""The plan of the demo beats the season, judged by the true values of the simulator.
 
-The season's best run is what its log says: the highest recovery read where the grade read met
-the goal, at a feed rate the brief allows. Both it and the plan are then valued by the truth.
+The best run of the season is chosen by its log: the highest recovery read where the grade read met
+the goal, at a feed rate that the brief allows. The true values then judge this run and the plan.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ def test_run_now_beats_the_best_run_of_the_season(season, line):
     site, history = season
     brief = Brief.read(season_folder() / "brief.toml", line=line)
     if line != "deck-1":
-        # The brief says where deck-1 stands; the others may move from anywhere.
+        # The brief states the current settings of deck-1; the other decks may move freely.
         brief = brief.model_copy(update={"current": {}})
     plan = suggest(history.at(), site, brief)
     recovery, grade = truth(line, [plan.run_now.settings[n] for n in NAMES])
@@ -48,14 +48,14 @@ def test_run_now_beats_the_best_run_of_the_season(season, line):
     met = (read_grade >= 0.985) & (values[:, 0] >= brief.capacity.min_feed_rate)
     best = np.flatnonzero(met)[np.argmax(read_recovery[met])]
     best_recovery, best_grade = truth(line, values[best])
-    # A lucky reading may not meet the grade in truth: then it is worth nothing.
+    # A run with a lucky reading may truly miss the grade; then it is worth nothing.
     assert recovery[0] > best_recovery[0] or best_grade[0] < 0.985
-    # Against what the deck's habit gives, the gain is points of recovery, on every deck.
+    # On every deck the plan gains points of recovery over the habit of the operators.
     assert recovery[0] > np.median(truth(line, values[met])[0]) + 0.01
 
 
-def test_two_shifts_of_trials_come_near_the_attainable(season, tmp_path):
-    """Closing the loop on deck-1: eight trials, each run and read on the simulated deck."""
+def test_two_shifts_of_trials_come_near_the_attainable_recovery(season, tmp_path):
+    """A closed loop on deck-1: eight trials, each run and read on the simulated deck."""
     from optimizer.intake.settling.load import load_table
 
     site, _ = season
@@ -86,5 +86,5 @@ def test_two_shifts_of_trials_come_near_the_attainable(season, tmp_path):
     plan = suggest(own.at(), site, brief)
     recovery, grade = truth("deck-1", [plan.run_now.settings[n] for n in NAMES])
     assert grade[0] >= 0.984
-    # Attainable 0.948 (search over the whole lattice, tests/simulation/test_deck.py); habit 0.843.
+    # Attainable: 0.948 (search of the whole lattice, tests/simulation/test_deck.py); habit: 0.843.
     assert recovery[0] > 0.88

@@ -1,4 +1,4 @@
-"""Files of streams: read as logs are, faults kept to their test, a log that load takes."""
+"""Stream files: parsed like logs, a fault affects only its test, and the result loads as a log."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def test_a_reconciled_test_becomes_a_run_that_loads(write, tmp_path):
 
 
 def test_every_way_of_writing_the_same_file_gives_the_same_answer(write, tmp_path):
-    """Per cent in the heading, in the cell, as a fraction; decimal comma; Parquet."""
+    """Per cent in the heading or in the cell, fractions, decimal commas, and Parquet."""
     forms = [
         "test_id,stream,mass,assay\nT,feed,,0.9\nT,product,90,0.98\nT,reject,10,0.2\n",
         "test_id,stream,mass,assay [%]\nT,feed,,90\nT,product,90,98\nT,reject,10,20\n",
@@ -84,7 +84,7 @@ def test_every_way_of_writing_the_same_file_gives_the_same_answer(write, tmp_pat
         ("1000", "not a fraction"),
     ],
 )
-def test_a_cell_that_cannot_stand_spoils_its_own_test_alone(write, cell, message):
+def test_an_invalid_cell_rejects_only_its_own_test(write, cell, message):
     text = (
         "test_id,stream,mass,assay\n"
         f"bad,feed,,0.9\nbad,product,9,{cell}\nbad,reject,1,0.2\n"
@@ -135,8 +135,8 @@ def test_the_document_keeps_the_contract(write):
 
 
 def test_a_sampling_plan_shows_the_difference_it_was_made_for():
-    """Simulated: two settings half a point apart, counted as planned, 4,000 pairs, seed 0. Power
-    0.8 has a standard error of 0.006 there; the normal plan may be off by a little more."""
+    """Simulation of two settings half a point apart, counted as planned: 4,000 pairs, seed 0. A
+    power of 0.8 has a standard error of 0.006; the normal approximation adds a small error."""
     import numpy as np
 
     plan = plan_sampling(0.985, 0.005)
@@ -147,7 +147,7 @@ def test_a_sampling_plan_shows_the_difference_it_was_made_for():
     assert np.mean(np.abs(z) > 1.96) == pytest.approx(0.8, abs=0.03)
 
 
-def test_a_small_lot_is_counted_whole_and_leaves_no_doubt():
+def test_a_small_lot_is_counted_completely_without_error():
     plan = plan_sampling(0.98, 0.005, lot_count=500)
     assert plan.count == 500
     assert plan.purity_low == plan.purity_high == pytest.approx(0.98)
@@ -182,7 +182,7 @@ def test_a_particulate_in_words_is_checked(given, message):
         Particulate.from_dict(given)
 
 
-def test_a_particulate_in_words_is_the_same():
+def test_a_particulate_in_words_equals_its_record():
     words = {"top_size": "25", "mineral_density": "7.5", "gangue_density": "2.65"}
     found = Particulate.from_dict({**words, "sample_grams": "1e3"})
     assert found == Particulate(25.0, 7.5, 2.65, 1000.0)

@@ -1,8 +1,8 @@
-"""The history version that an answer names is the one that it was made from.
+"""Every answer is made from the history version that it names.
 
-Another load may commit at any moment. Here one does each time that a version was asked for: an
-answer that then reads the latest runs says more runs than its version has. There are so few that
-nothing is fitted: what cannot be diagnosed or compared yet says how many it has.
+Another load may commit at any moment. Here a load commits each time that a snapshot is taken, so an
+answer that reads the latest runs reports more runs than its version has. The lines have too few
+runs to be fitted; the reasons why they cannot be diagnosed or compared state the number of runs.
 """
 
 from __future__ import annotations
@@ -52,12 +52,12 @@ def history(tmp_path):
 
 @pytest.fixture
 def busy(history, monkeypatch):
-    """The history, and whoever takes a snapshot of it is overtaken by another load."""
+    """The history, patched so that another load commits right after each snapshot is taken."""
     plain, loads = History.at, []
 
     def overtaken(self, version=None):
         found = plain(self, version)
-        if version is None and (not loads or loads[-1] == "done"):  # the load looks at it too
+        if version is None and (not loads or loads[-1] == "done"):  # the load also takes a snapshot
             loads.append("begun")
             load_table(list(rows(n=2, seed=1000 + len(loads))), History(self.location))
             loads[-1] = "done"
@@ -72,27 +72,27 @@ def runs_at(history, version, line=None):
 
 
 def counted(document):
-    """Runs of each line that is too short to be diagnosed or compared."""
+    """Number of runs, by name, of each line with too few runs to be diagnosed or compared."""
     left = document["skipped" if "skipped" in document else "not_compared"]
     return {entry["line"]: int(entry["reason"].split(" measured runs; 8 ")[0]) for entry in left}
 
 
-def there(history, version):
+def runs_of_lines(history, version):
     return {line: runs_at(history, version, line) for line in history.at(version).lines}
 
 
-def test_the_latest_is_overtaken_here(busy):
+def test_a_snapshot_of_the_latest_version_is_overtaken(busy):
     snapshot = busy.at()
     assert busy.version > snapshot.version
     assert snapshot.runs().num_rows == runs_at(busy, snapshot.version) == ALL
 
 
-def test_a_plan(busy):
+def test_a_plan_reads_its_version(busy):
     plan = suggest(busy.at(), SITE, BRIEF.model_copy(update={"line": "deck-1"}))
     assert plan.runs_used == runs_at(busy, plan.history_version, "deck-1")
 
 
-def test_plans_of_every_line(busy):
+def test_plans_of_every_line_read_one_version(busy):
     found = suggest_every_line(busy.at(), SITE, BRIEF, workers=1)
     assert [plan.runs_used for plan in found.plans] == [
         runs_at(busy, found.history_version, plan.line) for plan in found.plans
@@ -100,17 +100,17 @@ def test_plans_of_every_line(busy):
     assert len(found.plans) == 2
 
 
-def test_a_diagnosis(busy):
+def test_a_diagnosis_reads_its_version(busy):
     found = diagnose(busy.at(), SITE, BRIEF).as_dict()
-    assert counted(found) == there(busy, found["history_version"])
+    assert counted(found) == runs_of_lines(busy, found["history_version"])
 
 
-def test_a_comparison(busy):
+def test_a_comparison_reads_its_version(busy):
     found = compare(busy.at(), SITE, BRIEF, workers=1).as_dict()
-    assert counted(found) == there(busy, found["history_version"])
+    assert counted(found) == runs_of_lines(busy, found["history_version"])
 
 
-def test_a_diagnosis_and_a_comparison_of_an_earlier_version(history):
+def test_a_diagnosis_and_a_comparison_can_read_an_earlier_version(history):
     before = [ask(history.at(), SITE, BRIEF).as_dict() for ask in (diagnose, compare)]
     load_table(list(rows(n=5, seed=7)), history)
     after = [ask(history.at(0), SITE, BRIEF).as_dict() for ask in (diagnose, compare)]
@@ -119,13 +119,13 @@ def test_a_diagnosis_and_a_comparison_of_an_earlier_version(history):
     assert compare(history.at(), SITE, BRIEF).as_dict()["history_version"] > 0
 
 
-def test_a_summary(busy):
+def test_a_summary_reads_its_version(busy):
     found = busy.at().summary(SITE).as_dict()
     assert found["runs"] == runs_at(busy, found["version"])
 
 
 @pytest.mark.parametrize("asked", ["plan", "diagnosis", "comparison", "summary"])
-def test_nothing_was_there(tmp_path, asked):
+def test_a_snapshot_before_the_first_load_stays_empty(tmp_path, asked):
     # The first load commits right after the snapshot was taken.
     first = History(tmp_path / "history")
     snapshot = first.at()
@@ -142,7 +142,7 @@ def test_nothing_was_there(tmp_path, asked):
     assert first.at().runs().num_rows == ALL
 
 
-def test_the_service_s_answers(history):
+def test_answers_of_the_service_read_their_version(history):
     load_table(list(rows(n=5, seed=7)), history)
     wanted = {**BRIEF.model_dump(exclude_unset=True), "line": "deck-1"}
     plan, comparison = (
@@ -154,7 +154,7 @@ def test_the_service_s_answers(history):
     assert counted(comparison) == {"deck-1": 2, "deck-2": 2}
 
 
-def test_what_surrounds_a_plan_is_of_its_version(busy):
+def test_the_landscape_and_diagnosis_of_a_plan_read_its_version(busy):
     from optimizer.operations.reporting import review
 
     found = review(situation_of(busy.at(), SITE, BRIEF.model_copy(update={"line": "deck-1"})))
@@ -189,7 +189,7 @@ def test_a_report_compares_lines_on_the_version_of_its_plan(history, tmp_path, m
         assert shown["comparison"]["history_version"] == expected
 
 
-def test_an_export_is_of_the_version_that_is_said(busy, tmp_path, monkeypatch, capsys):
+def test_an_export_reads_the_version_that_it_prints(busy, tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
     file = tmp_path / "runs.parquet"
     said = ask(monkeypatch, capsys, "history", "--export", file, "--json")

@@ -1,4 +1,4 @@
-"""Settings on a lattice: steps as written, limits as predicates, nothing rounded afterwards."""
+"""Settings on a lattice: exact decimal steps, and limits that every lattice point obeys."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def test_impossible_settings_are_refused(fields, message):
     step=st.sampled_from([0.01, 0.05, 0.1, 0.25, 1.0, 5.0]),
     data=st.data(),
 )
-def test_every_level_is_found_again_and_lies_inside(low, steps, step, data):
+def test_every_level_maps_back_to_its_index_and_lies_inside(low, steps, step, data):
     setting = Setting("x", "", round(low * step, 6), round((low + steps) * step, 6), step)
     space = SettingSpace((setting,))
     index = data.draw(st.integers(0, setting.top))
@@ -72,7 +72,7 @@ def test_narrowing_keeps_only_levels_inside():
 
 COUPLINGS = {
     "loose": [Coupling({"side_tilt": 1.0, "eccentric_speed": -0.01}, at_most=0.0)],
-    # Leaves one part in some thousand of the box: sampling by rejection alone finds nothing.
+    # Leaves about a thousandth of the box: rejection sampling alone would find nothing.
     "tight": [
         Coupling({"feed_rate": 1.0, "end_raise": 1.0}, at_most=1.2),
         Coupling({"side_tilt": 1.0, "air": 0.05}, at_least=8.4),
@@ -101,7 +101,7 @@ def test_couplings_that_exclude_every_step_are_named():
         region.sample(10, np.random.default_rng(0))
 
 
-def test_a_small_region_is_listed_whole():
+def test_a_small_region_is_enumerated():
     space = SettingSpace((Setting("a", "", 0, 2, 1), Setting("b", "", 0, 3, 1)))
     assert len(Region.whole(space).sample(100, np.random.default_rng(0))) == 12
 
@@ -117,7 +117,7 @@ def test_neighbors_stay_inside_and_never_include_the_point(seed):
     assert not np.all(around == point, axis=1).any()
 
 
-def test_the_scikit_optimize_space_is_the_same_lattice():
+def test_the_scikit_optimize_space_has_the_same_lattice():
     space = GRAVITY_TABLE.skopt()
     index = np.array(space.rvs(20, random_state=0))
     assert Region.whole(GRAVITY_TABLE).contains(index).all()

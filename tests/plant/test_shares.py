@@ -1,6 +1,6 @@
-"""Wherever a share is taken 98.5 % and 0.985 are the same: options, briefs, HTTP and page.
+"""98.5 % and 0.985 are equal wherever a share is read: options, briefs, HTTP and page.
 
-The site of these tests has its feed grade in per cent, as ``init`` offers.
+The site of these tests has its feed grade in per cent, which is the form that ``init`` writes.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ def rows(line: str) -> list[dict]:
 
 @pytest.fixture
 def mill(tmp_path, monkeypatch):
-    """A folder with a site, a brief and the runs of two lines; small models are enough here."""
+    """A folder with a site, a brief and the runs of two lines; models are small to save time."""
     monkeypatch.setattr("optimizer.model.surrogate.MEMBERS", ())
     monkeypatch.setattr("optimizer.planning.limits.POOL", 64)
     (tmp_path / "site.toml").write_text(SITE, encoding="utf-8")
@@ -72,7 +72,7 @@ RESULT = ("record", *(word for k, v in {**READINGS, **SETTINGS}.items() for word
         ((*RESULT, *SHARES), None),
     ],
 )
-def test_every_command_takes_a_share_in_per_cent(run, mill, command, where):
+def test_every_command_accepts_a_share_in_per_cent(run, mill, command, where):
     code, out, err = run(*command, "--json")
     assert code == 0, err
     found = json.loads(out)
@@ -101,7 +101,7 @@ def test_the_feed_grade_is_shown_in_the_site_s_unit(run, mill):
         ("98.5 kg", "valid number"),
     ],
 )
-def test_what_is_no_share_is_refused(run, mill, written, said):
+def test_values_that_are_no_shares_are_refused(run, mill, written, said):
     code, _, err = run("suggest", "--min-grade", written)
     assert code == 2
     assert said in err
@@ -110,7 +110,7 @@ def test_what_is_no_share_is_refused(run, mill, written, said):
 
 
 @pytest.mark.parametrize("written", ["95.5 kg", "wet", "1,200", "950%"])
-def test_what_is_no_feed_grade_is_refused(run, mill, written):
+def test_values_that_are_no_feed_grades_are_refused(run, mill, written):
     code, _, err = run("suggest", "--line", "a", "--material", f"feed_grade={written}")
     assert code == 2
     assert "[material] feed_grade" in err
@@ -137,7 +137,7 @@ def client(mill):
         yield made
 
 
-def test_bodies_queries_and_fields_take_a_share_in_per_cent(client):
+def test_bodies_queries_and_fields_accept_a_share_in_per_cent(client):
     limits = {"air": {"low": 30, "high": 60}}
     brief = {"line": "a", "trials": {"count": 1}, "limits": limits}
     plans = [

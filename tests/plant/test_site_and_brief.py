@@ -1,4 +1,4 @@
-"""What a user writes is checked once, and every refusal says where and what was expected."""
+"""Site files and briefs: every refusal names the place of the fault and what was expected."""
 
 from __future__ import annotations
 
@@ -85,7 +85,7 @@ def test_brief_refusals(document, message):
         Brief.from_dict(document)
 
 
-def test_options_win_over_the_brief_file(tmp_path):
+def test_options_override_the_brief_file(tmp_path):
     file = tmp_path / "brief.toml"
     file.write_text('line = "a"\n[goal]\nmin_grade = 0.9\nconfidence = 0.8\n', encoding="utf-8")
     brief = Brief.read(file, goal__min_grade=0.95, line=None, material__moisture=11.0)
@@ -102,7 +102,7 @@ def test_options_win_over_the_brief_file(tmp_path):
         (b"[trials]\ncount = " + b"9" * 5000, "not valid TOML"),
     ],
 )
-def test_unreadable_files_say_which(tmp_path, content, message):
+def test_unreadable_files_are_named(tmp_path, content, message):
     file = tmp_path / "brief.toml"
     file.write_bytes(content)
     with pytest.raises(InputError, match=f"(?s)brief.toml.*{message}"):
@@ -120,7 +120,7 @@ def test_the_template_is_a_site_file_with_the_defaults(tmp_path):
     assert Site.read(file).space == Site().space
     with pytest.raises(InputError, match="exists and was left alone"):
         init(file)
-    # What is commented out must be right too, once the comment signs are gone.
+    # The commented lines of the template must also be valid once uncommented.
     text = site_template()
     examples = text[text.index("# [material.feed_grade]") :].splitlines()
     lines = [x.removeprefix("# ") for x in examples]

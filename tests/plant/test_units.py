@@ -1,4 +1,4 @@
-"""Units at the edges: what converts, what a site may declare, and numbers that come back as typed.
+"""Units: conversions, the units that a site may declare, and numbers that read back as typed.
 
 Exact factors: the inch is 25.4 mm and the pound 0.45359237 kg by the international agreement of
 1959 (NIST Special Publication 811, appendix B, from memory).
@@ -56,7 +56,7 @@ def test_an_angle_is_no_bare_number_and_a_rate_of_counts_no_rotation(unit, to):
         unit_factor(unit, to)
 
 
-def test_each_value_is_scaled_as_if_alone():
+def test_each_value_is_scaled_independently():
     by = np.array([0.01, 0.001, 2.0, 1.0])
     values = np.array([97.2, 3300.0, 1.1, 0.7])
     alone = [float(scaled(np.array([v]), float(b))[0]) for v, b in zip(values, by, strict=True)]
@@ -64,14 +64,14 @@ def test_each_value_is_scaled_as_if_alone():
 
 
 @given(st.integers(1, 10**12), st.integers(-6, 2), st.sampled_from(["lb/h", "kg/h", "kg/min"]))
-def test_a_number_of_few_digits_comes_back_from_a_conversion_as_it_was(digits, power, unit):
+def test_a_number_of_few_digits_survives_a_conversion_and_back(digits, power, unit):
     typed = float(f"{digits}e{power}")
     by = factor(unit, "t/h")
     there = scaled(np.array([typed]), by)
     assert as_typed(scaled(there, 1.0 / by)).tolist() == [typed]
 
 
-def test_a_number_of_many_digits_is_left_alone():
+def test_a_number_of_many_digits_is_not_rounded():
     many = np.array([np.pi, -np.e * 1e5, 1 / 3, 0.0, np.nan, np.inf])
     np.testing.assert_array_equal(as_typed(many), many)
 
@@ -138,8 +138,8 @@ def declared(name, unit, **more):
 
 
 @pytest.mark.parametrize(("name", "unit"), UNITS)
-def test_every_unit_of_a_setting_goes_through_the_whole_job(name, unit, tmp_path):
-    """Loaded, planned in, printed on a sheet, filled in and recorded at every door."""
+def test_every_unit_of_a_setting_works_from_load_to_record(name, unit, tmp_path):
+    """Loads, plans, prints a sheet, fills it in, and records by sheet, page and HTTP."""
     site, history = declared(name, unit), History(tmp_path / "history")
     low, high, step = RANGES[name][unit]
     values = [round(low + step * k, 6) for k in (1, 3)]
@@ -153,7 +153,7 @@ def test_every_unit_of_a_setting_goes_through_the_whole_job(name, unit, tmp_path
     assert plan["units"][name] == unit
     settings = plan["recommendations"][0]["settings"]
     assert low <= settings[name] <= high
-    # The sheet, filled in and read back.
+    # Fill in the sheet and read it back.
     sheet = list(csv.DictReader(io.StringIO(sheet_csv(plan))))
     for k, trial in enumerate(sheet):
         trial |= {"grade [%]": f"98.{k}", "recovery [%]": "91"}
@@ -163,13 +163,13 @@ def test_every_unit_of_a_setting_goes_through_the_whole_job(name, unit, tmp_path
         writer.writerows(sheet)
     done = load_trial_sheet(tmp_path / "sheet.csv", history, site, line="a")
     assert (done.added, done.rejects) == (2, ())
-    # As a form of the page and as a row over HTTP, bare numbers in the declared units.
+    # Numbers without units, in the declared units: as a form of the page and as a row over HTTP.
     form = {f"s.{k}": str(v) for k, v in settings.items()}
     posted = result_row({**form, "line": "a", "grade": "97.9", "recovery": "90.5"}, site)
     sent = json.loads(json.dumps({**MIDDLE, **settings, "grade": 0.981, "recovery": 0.905}))
     for row in (posted, {"line": "a", **sent}):
         assert load_table([row], history, site).rejects == ()
-    # What comes out is what went in.
+    # The exported values equal the recorded values.
     back = set(history.at().runs(site=site)[name].to_pylist())
     assert {*values, *(t["settings"][name] for t in plan["recommendations"])} <= back
 
@@ -221,7 +221,7 @@ def test_a_feed_grade_that_is_no_share_is_refused(table, said):
 
 
 @pytest.mark.parametrize("unit", ["%", "Percent", "fraction", "g/kg"])
-def test_every_unit_of_the_feed_grade_goes_through_the_whole_job(unit, tmp_path):
+def test_every_unit_of_the_feed_grade_works_from_load_to_record(unit, tmp_path):
     by = unit_factor(unit, "")
     ends = {"unit": unit, "low": 0.5 / by, "high": 1 / by}
     site, history = Site.from_dict({"material": {"feed_grade": ends}}), History(tmp_path / "h")
@@ -240,7 +240,7 @@ def test_every_unit_of_the_feed_grade_goes_through_the_whole_job(unit, tmp_path)
     assert max(history.at().runs()["feed_grade"].to_pylist()) == pytest.approx(0.955)
 
 
-def test_a_height_is_kept_as_a_height_and_converts_to_no_angle(tmp_path):
+def test_a_height_stays_a_height_and_converts_to_no_angle(tmp_path):
     assert stored_unit_of("end_raise", "in") == "mm"
     site, history = declared("end_raise", "in"), History(tmp_path / "history")
     row = {"line": "a", **MIDDLE, "end_raise [mm]": 50.8, "grade": 0.98, "recovery": 0.9}
@@ -255,7 +255,7 @@ def test_a_height_is_kept_as_a_height_and_converts_to_no_angle(tmp_path):
 # ------------------------------------------------------------------ numbers as typed
 
 
-def test_what_was_typed_is_what_is_exported(tmp_path):
+def test_numbers_are_exported_as_typed(tmp_path):
     site, history = declared("feed_rate", "lb/h"), History(tmp_path / "history")
     typed = [3500.0, 4444.4, 1234.5, 7001.7]
     rows = [
@@ -268,8 +268,8 @@ def test_what_was_typed_is_what_is_exported(tmp_path):
     assert load_logs([tmp_path / "runs.csv"], history, site).added == 0
 
 
-def test_runs_of_an_earlier_version_are_known_and_exported_clean(tmp_path):
-    """Conversions used to leave noise in the last binary digits: 3500 lb/h was kept one up."""
+def test_runs_stored_by_an_earlier_program_are_recognized_and_exported_without_noise(tmp_path):
+    """Conversions once left rounding noise: 3500 lb/h was stored too high by one ulp."""
     site, history = declared("feed_rate", "lb/h"), History(tmp_path / "history")
     rows = [
         {"line": "a", **MIDDLE, "feed_rate": 3000.0 + 7 * k, "grade": 0.98, "recovery": 0.9}

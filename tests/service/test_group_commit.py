@@ -1,4 +1,4 @@
-"""Requests that wait at the same time share a commit, and each gets the answer it would alone."""
+"""Waiting requests share a commit; each gets the answer that a separate commit would give."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from tests.service.test_service import row
 
 
 def loaded(folder, requests, line=None):
-    """Reports of requests that come at once, and the history they went into."""
+    """Send requests at the same time; return their reports and the history."""
     history = History(folder / "history")
 
     async def all_at_once():
@@ -26,12 +26,12 @@ def loaded(folder, requests, line=None):
 def test_many_waiting_requests_take_few_commits_and_lose_nothing(tmp_path):
     reports, history = loaded(tmp_path, [[row(k)] for k in range(40)])
     assert [(r.read, r.added, r.rejected) for r in reports] == [(1, 1, 0)] * 40
-    # The first goes alone; all that came while it was written go commits.
+    # The first request has its own commit; all requests that arrive meanwhile share the second.
     assert history.version == 1
     assert sorted(history.at().runs()["run_id"].to_pylist()) == sorted(f"r{k}" for k in range(40))
 
 
-def test_each_gets_the_report_it_would_get_alone(tmp_path):
+def test_each_request_gets_the_report_of_a_separate_load(tmp_path):
     bad = row(2, feed_rate=99.0)
     requests = [[row(0)], [row(1), bad], [row(0)], [bad]]
     reports, _ = loaded(tmp_path / "a", requests)
@@ -44,14 +44,14 @@ def test_each_gets_the_report_it_would_get_alone(tmp_path):
         assert (found["rejects_file"] is None) is (expected["rejects_file"] is None)
 
 
-def test_one_that_cannot_be_loaded_does_not_stop_the_others(tmp_path):
+def test_a_request_that_cannot_be_loaded_does_not_stop_the_others(tmp_path):
     reports, history = loaded(tmp_path, [[row(0)], [{"no such heading [t/h]": 1}], [row(1)]])
     assert reports[0].added == reports[2].added == 1
     assert isinstance(reports[1], InputError) or reports[1].added == 0
     assert len(history.at().runs()) == 2
 
 
-def test_a_sender_that_hangs_up_takes_nobody_with_it(tmp_path):
+def test_a_disconnected_client_does_not_affect_the_others(tmp_path):
     history = History(tmp_path / "history")
 
     async def run():
@@ -71,7 +71,7 @@ def test_a_sender_that_hangs_up_takes_nobody_with_it(tmp_path):
     assert {f"r{k}" for k in acknowledged} <= set(kept)
 
 
-def test_requests_for_other_lines_take_a_commit_of_their_own(tmp_path):
+def test_requests_for_different_lines_take_separate_commits(tmp_path):
     lines = ("deck-1", "deck-2")
     history = History(tmp_path / "history")
     rows = [{k: v for k, v in row(n).items() if k != "line"} for n in range(4)]

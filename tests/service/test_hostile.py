@@ -1,6 +1,7 @@
-"""Every parameter of every route, given what no parameter can be: each answer is a refusal, and one
-that can be read. Values that have a meaning somewhere (an infinite number as the name of a line)
-may be answered there, but as valid JSON or HTML all the same.
+"""Every parameter of every route with impossible values: each answer is a well-formed refusal.
+
+A value that is valid for some parameters (infinity as the name of a line) may be answered there,
+but the answer must be valid JSON or HTML.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from optimizer import History
 from optimizer.service.exchange.configuration import Configuration
 from tests.service.test_service import PROBLEM, SITE, client_of, row
 
-# As percent-encoded text. No text at all: bytes that are not UTF-8 (a lone surrogate among them).
+# Percent-encoded values that are no valid text: control characters, and bytes that are not UTF-8.
 NO_TEXT = {
     "half a surrogate pair": "%ED%A0%80",
     "not UTF-8": "%FF",
@@ -36,9 +37,9 @@ NO_NUMBER = {
 TOO_LONG = {"3,000 characters": "x" * 3000}
 
 TEXT, NUMBER, NAME = NO_TEXT, {**NO_TEXT, **NO_NUMBER, **TOO_LONG}, {**NO_TEXT, **TOO_LONG}
-# Where the framework reads the number, 1_0 is ten.
+# The framework parses these numbers itself and takes 1_0 as ten.
 TYPED = {name: value for name, value in NUMBER.items() if name != "underscore"}
-# Route, parameter, the rest of a sound query, what is refused there.
+# Route, parameter, the other parameters of a valid query, the values that are refused.
 QUERIES = [
     ("/", "line", "trials=1", NAME),
     ("/", "new_line", "trials=1", NAME),
@@ -72,7 +73,7 @@ QUERIES = [
     ("/v1/comparison", "material", "", {k: f"moisture={v}" for k, v in NUMBER.items()}),
     ("/v1/comparison", "seed", "", TYPED),
 ]  # fmt: skip
-# What a browser's form posts; anything left out is sound.
+# The fields that a browser posts with the form; all are valid.
 FORM = {
     "line": "deck-1", "nonce": "abc1", "s.feed_rate": "2", "s.end_raise": "2.4",
     "s.side_tilt": "2", "s.eccentric_speed": "450", "s.air": "37", "grade": "98",
@@ -85,7 +86,7 @@ FIELDS = {
     "grade_count": NUMBER, "deck_state": NUMBER, "note": NAME, "name": NAME, "started_at": NUMBER,
     "again": {**TEXT, **{f"in it: {k}": f"line%3D{quote(v)}" for k, v in NAME.items()}},
 }  # fmt: skip
-# JSON as it is written in a body.
+# Values as raw JSON text in a body.
 JSON_NUMBER = {
     "1e400": "1e400", "-1e400": "-1e400", "400 digits": "9" * 400, "5,000 digits": "9" * 5000,
     "NaN": "NaN", "Infinity": "Infinity", "1e308": "1e308", "in quotes": '"inf"', "list": "[]",
@@ -140,7 +141,7 @@ REPEATED = [
 
 @pytest.fixture(scope="module")
 def served(tmp_path_factory):
-    """One service for all requests, and its history; nothing hostile may change it."""
+    """One service for all requests, and its history, which no hostile request may change."""
     folder = tmp_path_factory.mktemp("hostile")
     (folder / "site.toml").write_text(SITE, encoding="utf-8")
     options = Configuration(str(folder / "history"), str(folder / "site.toml"), rate=0, planners=0)
@@ -151,7 +152,7 @@ def served(tmp_path_factory):
 
 @pytest.fixture
 def unchanged(served):
-    """The history is after a test what it was before."""
+    """Assert after a test that the history is unchanged."""
     _, history = served
     before = history.version
     yield
@@ -159,14 +160,14 @@ def unchanged(served):
 
 
 def fault(answer) -> str | None:
-    """What is wrong with an answer that has to be a refusal which can be read."""
+    """What is wrong with an answer that must be a well-formed refusal; None when it is one."""
     if not 400 <= answer.status_code < 500:
         return f"status {answer.status_code}"
     return unreadable(answer)
 
 
 def unreadable(answer) -> str | None:
-    """Why an answer cannot be parsed as what it says it is."""
+    """Why an answer cannot be parsed as its stated content type; None when it can."""
     kind, text = answer.headers["content-type"], answer.content.decode("utf-8", "strict")
     if "json" in kind:
         try:
@@ -184,7 +185,7 @@ def _no_constant(name: str):
 
 
 def faults(ask, values: dict[str, str]) -> dict[str, str]:
-    """What is wrong with the answers, by the name of the value."""
+    """The faults of the answers to hostile values, by the name of the value."""
     found = {name: fault(ask(value)) for name, value in values.items()}
     return {name: said for name, said in found.items() if said is not None}
 
@@ -198,7 +199,7 @@ def named(table):
 
 @pytest.mark.parametrize(("path", "parameter", "rest", "values"), named(QUERIES))
 @pytest.mark.parametrize("accepts", ["text/html", "*/*"])
-def test_no_query_is_a_fault(served, path, parameter, rest, values, accepts):
+def test_hostile_queries_are_refused(served, path, parameter, rest, values, accepts):
     client, _ = served
 
     def ask(value):
@@ -209,7 +210,7 @@ def test_no_query_is_a_fault(served, path, parameter, rest, values, accepts):
 
 
 @pytest.mark.parametrize("asked", REPEATED)
-def test_what_is_given_twice_is_not_guessed(served, asked):
+def test_a_parameter_given_twice_is_refused(served, asked):
     client, _ = served
     answer = client.get(asked)
     assert fault(answer) is None
@@ -217,14 +218,14 @@ def test_what_is_given_twice_is_not_guessed(served, asked):
 
 
 @pytest.mark.parametrize("path", ["/v1/jobs/", "/v1/results/"])
-def test_no_name_of_a_job_is_a_fault(served, path):
+def test_hostile_job_names_are_refused(served, path):
     client, _ = served
     values = {**NUMBER, "right length": "x" * 32, "digits": quote("٣" * 32), "NULs": "%00" * 32}
     assert not faults(lambda value: client.get(path + value), values)
 
 
 @pytest.mark.parametrize("parameter", ["line", "dry_run", "samples", "what"])
-def test_no_query_of_a_load_is_a_fault(served, unchanged, parameter):
+def test_hostile_load_queries_are_refused(served, unchanged, parameter):
     client, _ = served
     assert not faults(lambda v: client.post(f"/v1/runs?{parameter}={v}", json=[row(9)]), TEXT)
 
@@ -237,7 +238,7 @@ def form_token(served):
 
 
 @pytest.mark.parametrize(("field", "values"), named(FIELDS.items()))
-def test_no_field_of_a_form_is_a_fault(served, unchanged, form_token, field, values):
+def test_hostile_form_fields_are_refused(served, unchanged, form_token, field, values):
     client, _ = served
     sent = {"form_token": form_token, **FORM}
     sent.pop(field, None)
@@ -249,7 +250,7 @@ def test_no_field_of_a_form_is_a_fault(served, unchanged, form_token, field, val
     assert not faults(ask, values)
 
 
-def test_the_form_that_is_damaged_here_is_sound(tmp_path):
+def test_the_form_is_accepted_without_hostile_values(tmp_path):
     (tmp_path / "site.toml").write_text(SITE, encoding="utf-8")
     options = Configuration(
         str(tmp_path / "history"), str(tmp_path / "site.toml"), rate=0, planners=0
@@ -267,7 +268,7 @@ A_FORM = {"Content-Type": "application/x-www-form-urlencoded", "Accept": "text/h
 JSON_BODY = {"Content-Type": "application/json"}
 
 
-def test_a_field_given_twice_is_not_guessed(served):
+def test_a_field_given_twice_is_refused(served):
     client, _ = served
     headers = {**A_FORM, "Accept": "*/*"}
     answer = client.post("/record", content="grade=98&grade=99", headers=headers)
@@ -277,7 +278,7 @@ def test_a_field_given_twice_is_not_guessed(served):
 
 @pytest.mark.parametrize("path", ["/sign-in", "/sign-out"])
 @pytest.mark.parametrize("field", ["token", "form_token"])
-def test_no_form_of_signing_is_a_fault(served, path, field):
+def test_hostile_sign_in_fields_are_refused(served, path, field):
     client, _ = served
     values = {**TEXT, "another": "x"}
 
@@ -288,7 +289,7 @@ def test_no_form_of_signing_is_a_fault(served, path, field):
 
 
 @pytest.mark.parametrize(("brief", "values"), named(BRIEFS.items()))
-def test_no_brief_is_a_fault(served, brief, values):
+def test_hostile_briefs_are_refused(served, brief, values):
     client, _ = served
     assert not faults(
         lambda v: client.post("/v1/plans", content=brief.replace("%s", v), headers=JSON_BODY),
@@ -297,7 +298,7 @@ def test_no_brief_is_a_fault(served, brief, values):
 
 
 @pytest.mark.parametrize(("field", "values"), named(ROWS.items()))
-def test_no_row_is_a_fault(served, unchanged, field, values):
+def test_hostile_rows_are_refused(served, unchanged, field, values):
     client, _ = served
     given = row(9)
     given.pop(field, None)
@@ -309,13 +310,13 @@ def test_no_row_is_a_fault(served, unchanged, field, values):
     assert not faults(ask, values)
 
 
-def test_a_query_without_end_is_refused(served):
+def test_an_overlong_query_is_refused(served):
     client, _ = served
     assert fault(client.get("/?" + "&".join(f"m.x{k}=1" for k in range(1000)))) is None
     assert fault(client.get("/?line=deck-1&m.material=" + "x" * 60_000)) is None
 
 
-def test_refusals_are_problem_documents_where_no_page_was_asked_for(served):
+def test_refusals_are_problem_documents_unless_a_page_was_requested(served):
     client, _ = served
     answer = client.get("/v1/comparison?feed_rate=inf")
     assert answer.headers["content-type"] == PROBLEM
@@ -326,7 +327,7 @@ NAMES = {"escape": "de\x1bck", "C1 control": "de\x9bck", "line break": "de\nck",
          "turned around": "deck\u202e1"}  # fmt: skip
 
 
-def test_control_characters_of_names_are_shown_and_do_nothing(tmp_path):
+def test_control_characters_in_names_are_shown_as_escapes(tmp_path):
     (tmp_path / "site.toml").write_text(SITE, encoding="utf-8")
     options = Configuration(
         str(tmp_path / "history"), str(tmp_path / "site.toml"), rate=0, planners=0

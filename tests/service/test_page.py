@@ -1,4 +1,4 @@
-"""The page without JavaScript: material in, trials out, a result beside its trial, what changed."""
+"""The page without JavaScript: it takes material and results, and shows trials and changes."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ HTML = {"Accept": "text/html"}
 
 @pytest.fixture
 def client(options, monkeypatch):
-    monkeypatch.setattr("optimizer.service.http.page.PATIENCE", SECONDS)  # however busy the machine
+    monkeypatch.setattr("optimizer.service.http.page.PATIENCE", SECONDS)  # for busy machines
     with client_of(options, **HTML) as made:
         made.post("/v1/runs", json=[row(k, air=30 + k, grade=0.98 + k / 1000) for k in range(8)])
         yield made
@@ -39,7 +39,7 @@ def forms(page: str) -> list[dict[str, str]]:
     return found
 
 
-def test_a_result_is_recorded_beside_its_trial_and_says_what_it_changed(client, options):
+def test_a_result_recorded_beside_its_trial_shows_what_changed(client, options):
     asked = "/?line=deck-1&min_grade=98,5&trials=2&m.moisture=11.2"
     page = client.get(asked)
     assert page.status_code == 200
@@ -55,16 +55,16 @@ def test_a_result_is_recorded_beside_its_trial_and_says_what_it_changed(client, 
     new = next(run for run in runs if run["run_id"] == f"deck-1-{form['nonce']}")
     assert (new["grade"], new["recovery"], new["moisture"]) == (0.987, 0.931, 11.2)
     assert new["air"] == float(form["s.air"])
-    client.post("/record", data=sent)  # the button pressed twice
+    client.post("/record", data=sent)  # a second press of the button
     assert History(options.history).at().runs().num_rows == len(runs)
     trail = (options.folder / "audit.jsonl").read_text(encoding="utf-8").splitlines()
     assert json.loads(trail[-2])["signed"] == "M."
 
 
-def test_a_long_wait_is_a_page_that_asks_again(client, monkeypatch):
+def test_a_long_wait_is_a_page_that_reloads_itself(client, monkeypatch):
     monkeypatch.setattr("optimizer.service.http.page.PATIENCE", 0.0)
     page = client.get("/?line=deck-1&trials=1").text
-    # With its address: one without would stay where it is when the page's own has a fragment.
+    # The refresh states its address: without one, a page address with a fragment would not reload.
     again = '<meta http-equiv="refresh" content="2; url=/?line=deck-1&amp;trials=1">'
     assert f"<noscript>{again}</noscript>" in page
     assert "Working" in page
@@ -79,7 +79,7 @@ def test_a_trial_has_one_number_on_page_and_sheet(client):
         "/v1/plans", json={"line": "deck-1", "trials": {"count": 4}, "goal": {"min_grade": 0.985}}
     ).json()
     by_order = sorted(plan["recommendations"], key=lambda trial: trial["order"])
-    assert [trial["rank"] for trial in by_order] != [1, 2, 3, 4]  # or this would show nothing
+    assert [trial["rank"] for trial in by_order] != [1, 2, 3, 4]  # otherwise nothing is tested
     assert re.findall(r"<h2 id=\"trial-\d+\">([^<]*)</h2>", page) == [
         "Trial 1", "Trial 2", "Trial 3", "Trial 4"
     ]  # fmt: skip
@@ -93,7 +93,7 @@ def test_a_trial_has_one_number_on_page_and_sheet(client):
         assert f"rank {trial['rank']} of 4" in page
 
 
-def test_only_what_was_typed_is_kept_as_the_material(client, options):
+def test_only_typed_values_are_stored_as_the_material(client, options):
     client.post("/v1/runs", json=[row(20, moisture=11.5, material="washed", air=50)])
     page = client.get("/?line=deck-1&trials=2&m.moisture=11.2").text
     plan = client.post("/v1/plans", json={"line": "deck-1"}).json()
@@ -115,7 +115,7 @@ def test_only_what_was_typed_is_kept_as_the_material(client, options):
     assert runs[f"deck-1-{second['nonce']}"]["feed_grade"] == 0.93
 
 
-def test_a_second_line_is_begun(client, options):
+def test_a_second_line_can_be_added(client, options):
     asked = client.get("/?line=deck-1&new_line=deck-2&trials=1")
     assert asked.status_code == 200
     assert '<option selected value="deck-2">deck-2 (new)</option>' in asked.text
@@ -134,12 +134,12 @@ def test_a_second_line_is_begun(client, options):
 @pytest.mark.parametrize(
     ("typed", "stored"),
     [
-        ("2026-03-02 06:30", "2026-03-02T06:30:00+00:00"),  # of no zone: UTC, as the page says
+        ("2026-03-02 06:30", "2026-03-02T06:30:00+00:00"),  # without a zone: UTC, as the page says
         ("2026-03-02T06:30+02:00", "2026-03-02T04:30:00+00:00"),
         ("2 March 2026 4:30 PM", "2026-03-02T16:30:00+00:00"),
     ],
 )
-def test_when_a_run_started_can_be_said(client, options, typed, stored):
+def test_the_start_time_of_a_run_can_be_typed(client, options, typed, stored):
     page = client.get("/?line=deck-1&trials=1").text
     assert "A time without an offset is read as UTC" in page
     form = forms(page)[0]
@@ -147,7 +147,7 @@ def test_when_a_run_started_can_be_said(client, options, typed, stored):
     assert started(options, form) == datetime.fromisoformat(stored)
 
 
-def test_a_run_started_now_where_nothing_else_is_said(client, options):
+def test_a_run_without_a_typed_time_started_now(client, options):
     form = forms(client.get("/?line=deck-1&trials=1").text)[0]
     before = datetime.now(UTC).replace(microsecond=0)
     client.post("/record", data={**form, "grade": "98", "recovery": "93", "started_at": " "})
@@ -155,7 +155,7 @@ def test_a_run_started_now_where_nothing_else_is_said(client, options):
 
 
 @pytest.mark.parametrize("typed", ["03/04/2026", "yesterday", "06:30"])
-def test_a_time_that_is_none_is_refused(client, options, typed):
+def test_an_invalid_time_is_refused(client, options, typed):
     form = forms(client.get("/?line=deck-1&trials=1").text)[0]
     sent = {**form, "grade": "98", "recovery": "93", "started_at": typed}
     refused = client.post("/record", data=sent)
@@ -181,7 +181,7 @@ def test_a_form_of_another_page_is_refused(client, options):
     assert History(options.history).at().runs().num_rows == 8
 
 
-def test_what_is_wrong_is_said_on_a_page(client):
+def test_errors_are_shown_on_a_page(client):
     form = forms(client.get("/?line=deck-1&trials=1").text)[0]
     refused = client.post("/record", data={**form, "grade": "0.987", "recovery": "93"})
     assert refused.status_code == 422
@@ -191,7 +191,7 @@ def test_what_is_wrong_is_said_on_a_page(client):
     assert "moisture: &#39;wet&#39; is not a number" in refused.text
 
 
-def test_what_comes_from_outside_is_text_on_the_page(client):
+def test_text_from_outside_is_escaped_on_the_page(client):
     attack = "<script>alert(1)</script>\"'=1+1"
     client.post("/v1/runs", json=[row(50, grade=attack, note=attack), row(51, line=attack)])
     page = client.get("/runs").text
@@ -212,7 +212,7 @@ def test_a_page_runs_only_its_own_script(client):
     assert not cookie or ("HttpOnly" in cookie and "SameSite=Strict" in cookie)
 
 
-def test_rejected_rows_are_shown_and_leave_when_mended(client):
+def test_rejected_rows_are_shown_until_corrected(client):
     client.post("/v1/runs", json=[row(60), row(61, grade=97.2)])
     page = client.get("/runs").text
     assert "1 rejected rows" in page
@@ -238,7 +238,7 @@ def test_signing_in_gives_a_session_with_its_role(options):
         assert "HttpOnly; SameSite=Strict" in cookie
         page = client.get("/runs")
         assert page.status_code == 200
-        assert "Add a log" not in page.text  # may only read
+        assert "Add a log" not in page.text  # a reader sees no upload
         token = re.search(r'name="form_token" value="([0-9a-f]+)"', page.text)[1]
         refused = client.post("/upload", data={"form_token": token}, files={"file": b"a"})
         assert refused.status_code == 403
@@ -248,14 +248,14 @@ def test_signing_in_gives_a_session_with_its_role(options):
         assert "Add a log" in client.get("/runs").text
 
 
-def test_tokens_cannot_be_guessed_without_end(options, clock):
+def test_the_number_of_token_guesses_is_limited(options, clock):
     with client_of(options, TOKENS) as client:
         answers = [client.post("/sign-in", data={"token": f"guess-{k}"}) for k in range(12)]
         assert answers[9].status_code == 403
         problem(answers[10], 429, "too-many-requests")
 
 
-def test_cookies_go_over_tls_only_where_there_is_tls(options):
+def test_cookies_require_tls_where_the_service_has_tls(options):
     from dataclasses import replace
 
     with client_of(replace(options, secure=True), TOKENS) as client:

@@ -1,4 +1,4 @@
-"""The service as it is started: one real process, ended in the middle of its work."""
+"""The service as a real process that ends in the middle of its work."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def row(k: int) -> dict:
     }  # fmt: skip
 
 
-def test_plans_are_the_command_s_and_what_was_acknowledged_outlives_the_service(service):
+def test_plans_equal_the_command_s_and_acknowledged_runs_outlive_the_service(service):
     process, port, folder = service
     with pytest.raises(urllib.error.HTTPError, match="401"):
         ask(port, "/v1/history", token=None)
@@ -68,7 +68,7 @@ def test_plans_are_the_command_s_and_what_was_acknowledged_outlives_the_service(
         Client(client.address, "wrong").history()
     assert refused.value.status == 401
 
-    # Four people record while the service is told to end.
+    # Four clients record while the service is asked to terminate.
     acknowledged: list[int] = []
 
     def record(start: int) -> None:
@@ -92,7 +92,7 @@ def test_plans_are_the_command_s_and_what_was_acknowledged_outlives_the_service(
     kept = History(folder / "history").at().runs()["run_id"].to_pylist()
     assert len(kept) == len(set(kept))
     assert {f"r{k}" for k in acknowledged} <= set(kept)
-    # Graceful: what was not acknowledged was not begun.
+    # A graceful end: the service stores no run that it did not acknowledge.
     assert len(kept) == 8 + len(acknowledged)
     log = (folder / "log.txt").read_text()
     assert TOKEN not in log
@@ -102,19 +102,19 @@ def test_plans_are_the_command_s_and_what_was_acknowledged_outlives_the_service(
 
 
 def trail_of(folder: Path) -> list[dict]:
-    """The audit trail."""
+    """The entries of the audit trail."""
     lines = (folder / "history-service" / "audit.jsonl").read_text().splitlines()
     return [json.loads(line) for line in lines]
 
 
 def listens(port: int) -> bool:
-    """Whether anybody does."""
+    """Whether a process listens at a port of this machine."""
     with socket.socket() as door:
         return door.connect_ex(("127.0.0.1", port)) == 0
 
 
 def sign_in(link: HTTPConnection, **headers: str):
-    """What a browser is answered that signs in: its headers."""
+    """Sign in like a browser; return the headers of the answer."""
     kind = {"Content-Type": "application/x-www-form-urlencoded"}
     link.request("POST", "/sign-in", f"token={TOKEN}", {**kind, **headers})
     answer = link.getresponse()
@@ -124,7 +124,7 @@ def sign_in(link: HTTPConnection, **headers: str):
 
 
 def certificate_of_this_machine(folder: Path) -> list[str]:
-    """The options with a certificate that vouches for itself, and its key."""
+    """Options of the service with a self-signed certificate and its key."""
     from cryptography import x509
     from cryptography.hazmat.primitives import hashes, serialization
     from cryptography.hazmat.primitives.asymmetric import ec
@@ -161,7 +161,7 @@ def test_over_tls_browsers_are_told_to_stay_there(tmp_path):
         client = Client(f"https://127.0.0.1:{port}", TOKEN, tls=tls, seconds=SECONDS)
         assert client.add_runs([row(0)])["added"] == 1
         with pytest.raises(ServiceError, match="CERTIFICATE_VERIFY_FAILED"):
-            Client(client.address, TOKEN).history()  # whom nobody vouches for
+            Client(client.address, TOKEN).history()  # a self-signed certificate is not trusted
         with pytest.raises(OSError, match=r"(?i)reset|closed|refused|empty|abort"):
             ask(port, "/health", token=None)
         process.send_signal(signal.SIGTERM)
@@ -172,11 +172,11 @@ def test_over_tls_browsers_are_told_to_stay_there(tmp_path):
     ("options", "address"),
     [
         ([], "127.0.0.1"),
-        (["--proxy", "192.0.2.1"], "127.0.0.1"),  # another sends it than the one to believe
+        (["--proxy", "192.0.2.1"], "127.0.0.1"),  # the sender is not the trusted proxy
         (["--proxy", "127.0.0.1"], "198.51.100.7"),  # the last hop; the first can be invented
     ],
 )
-def test_who_sent_it_is_taken_from_a_proxy_only_where_one_is_named(tmp_path, options, address):
+def test_the_client_address_is_taken_only_from_a_named_proxy(tmp_path, options, address):
     passed = {"X-Forwarded-For": "203.0.113.9, 198.51.100.7", "X-Forwarded-Proto": "https"}
     with started(tmp_path, *options) as (_, port):
         link = HTTPConnection("127.0.0.1", port, timeout=SECONDS)
@@ -194,7 +194,7 @@ def test_who_sent_it_is_taken_from_a_proxy_only_where_one_is_named(tmp_path, opt
         assert {e["from"] for e in logged if e["route"] != "/health"} == {address}
 
 
-def test_a_body_without_end_is_refused_while_it_comes(tmp_path):
+def test_an_endless_body_is_refused_while_it_arrives(tmp_path):
     with started(tmp_path, "--max-upload", "1") as (_, port):
         with socket.create_connection(("127.0.0.1", port), SECONDS) as link:
             link.sendall(
@@ -204,14 +204,14 @@ def test_a_body_without_end_is_refused_while_it_comes(tmp_path):
             )
             piece = b"10000\r\n" + b"x" * (1 << 16) + b"\r\n"
             sent = 0
-            # Nothing states a length, and nothing ends it: only the service can.
+            # The body has no stated length and no end, so only the service can stop it.
             link.settimeout(SECONDS)
-            with suppress(ConnectionError):  # where it hangs up while we send
+            with suppress(ConnectionError):  # the service may close the connection during the send
                 while not select.select([link], [], [], 0)[0] and sent < 1000 * len(piece):
                     link.sendall(piece)
                     sent += len(piece)
             assert link.recv(1000).startswith(b"HTTP/1.1 413 ")
-        # What the sockets of both sides hold comes on top of the limit.
+        # The socket buffers of both sides hold bytes in addition to the limit.
         assert sent < 32 << 20
         assert json.loads(ask(port, "/v1/history"))["runs"] == 0
 
@@ -228,7 +228,7 @@ def test_two_processes_are_one_service(tmp_path):
 
         with ThreadPoolExecutor(8) as people:
             for shift in (0, 1):
-                # Each run is sent by two at the same time.
+                # Two clients send each run at the same time.
                 answers = list(people.map(record, [6 * shift + k // 2 for k in range(12)]))
                 assert sum(added for added, _ in answers) == 6
                 assert set(answers) == {(1, 0), (0, 1)}
@@ -243,7 +243,7 @@ def test_two_processes_are_one_service(tmp_path):
         assert sum(int(n) for _, n in recorded) == 12
         assert process.pid not in map(int, asked)
         client = Client(f"http://127.0.0.1:{port}", TOKEN, seconds=SECONDS)
-        plan = client.plan({"line": "deck-1", "trials": {"count": 1}})  # a job, asked of both
+        plan = client.plan({"line": "deck-1", "trials": {"count": 1}})  # a job of both
         assert plan["runs_used"] == 12
         process.send_signal(signal.SIGTERM)
         assert process.wait(SECONDS) == 0
@@ -271,7 +271,7 @@ def test_no_process_is_left_when_the_first_is_killed(tmp_path):
         (["--certificate", "x.pem"], "both --certificate and --private-key"),
     ],
 )
-def test_it_refuses_to_start(tmp_path, options, said):
+def test_a_wrong_start_is_refused(tmp_path, options, said):
     environment = {k: v for k, v in os.environ.items() if k != "HIGHSIDE_TOKEN"}
     done = subprocess.run(
         [*COMMAND, "--port", "0", *options],
@@ -291,5 +291,5 @@ def test_it_refuses_to_start(tmp_path, options, said):
     [("127.0.0.1", True), ("127.8.9.1", True), ("::1", True), ("localhost", True),
      ("0.0.0.0", False), ("::", False), ("mill.example", False), ("", False)],
 )  # fmt: skip
-def test_what_is_this_machine_alone(host, local):
+def test_addresses_of_this_machine_alone(host, local):
     assert is_loopback(host) == local

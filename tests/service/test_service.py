@@ -1,4 +1,4 @@
-"""The service: the commands' answers over HTTP, and what it refuses."""
+"""The service: answers over HTTP equal those of the commands; refusals."""
 
 from __future__ import annotations
 
@@ -70,10 +70,10 @@ def problem(response, status: int, code: str) -> dict:
     return found
 
 
-# -- the contract ----------------------------------------------------------------------------
+# -- endpoints ----------------------------------------------------------------------------
 
 
-def test_runs_are_added_once_and_answered_like_load(client, options):
+def test_runs_are_added_once_and_the_answer_equals_that_of_load(client, options):
     first = client.post("/v1/runs", json=[row(1), row(2)]).json()
     assert (first["schema"], first["read"], first["added"]) == ("highside.load/1", 2, 2)
     again = client.post("/v1/runs", json=[row(1), row(2)]).json()
@@ -81,7 +81,7 @@ def test_runs_are_added_once_and_answered_like_load(client, options):
     assert History(options.history).at().runs().num_rows == 2
 
 
-def test_a_file_is_a_body(client, options):
+def test_a_log_file_can_be_the_body(client, options):
     table = pa.Table.from_pylist([row(k) for k in range(3)])
     text, parquet = io.BytesIO(), io.BytesIO()
     pa_csv.write_csv(table, text)
@@ -95,7 +95,7 @@ def test_a_file_is_a_body(client, options):
 
 
 @pytest.mark.parametrize(("rows", "on_disk"), [(10, False), (40_000, True)])
-def test_a_large_file_waits_on_the_disk_as_it_comes(client, options, monkeypatch, rows, on_disk):
+def test_a_large_file_is_buffered_on_disk(client, options, monkeypatch, rows, on_disk):
     heading = ",".join(row(1))
     line = ",".join(str(value) for value in row(1).values())
     content = "\n".join([heading, *[line] * rows]).encode()
@@ -116,19 +116,19 @@ def test_a_large_file_waits_on_the_disk_as_it_comes(client, options, monkeypatch
     assert said["sha256"] == hashlib.sha256(content).hexdigest()
 
 
-def test_some_rows_rejected_are_named_and_the_others_added(client):
+def test_rejected_rows_are_named_and_the_others_added(client):
     done = client.post("/v1/runs", json=[row(1), row(2, grade=97)])
     assert done.status_code == 200
     assert (done.json()["added"], done.json()["rejected"]) == (1, 1)
     assert "per cent" in done.json()["rejects"][0]["reason"]
 
 
-def test_nothing_usable_is_a_problem_that_is_also_the_load_answer(client):
+def test_a_body_without_usable_rows_is_a_problem_with_the_load_report(client):
     found = problem(client.post("/v1/runs", json=[row(1, grade=97)]), 422, "nothing-usable")
     assert (found["schema"], found["rejected"]) == ("highside.load/1", 1)
 
 
-def test_a_row_may_leave_out_what_it_has_not(client):
+def test_a_row_may_omit_fields(client):
     failed = {k: v for k, v in row(1, deck_state="boiling").items() if k not in HAS_READINGS}
     assert client.post("/v1/runs", json=[failed]).json()["added"] == 1
 
@@ -142,7 +142,7 @@ def test_a_dry_run_writes_nothing(client, options):
     assert not (options.folder / "audit.jsonl").exists()
 
 
-def test_a_plan_is_the_command_s_byte_for_byte(client, options):
+def test_a_plan_equals_the_command_s_byte_for_byte(client, options):
     client.post("/v1/runs", json=[row(k, air=30 + k, grade=0.98 + k / 1000) for k in range(8)])
     brief = {"line": "deck-1", "goal": {"min_grade": 0.985}, "trials": {"count": 1}}
     made = client.post("/v1/plans?seed=3", json=brief)
@@ -155,10 +155,10 @@ def test_a_plan_is_the_command_s_byte_for_byte(client, options):
     assert client.get(made.headers["content-location"], headers=tag).status_code == 304
 
 
-def test_a_plan_is_made_anew_when_somebody_recorded(client, options):
+def test_a_plan_is_made_anew_after_a_recording(client, options):
     first = client.post("/v1/plans", json={})
     assert first.json()["history_version"] is None
-    # By another process, past the service.
+    # Another process records without the service.
     load_logs(_log(options, [row(1)]), History(options.history), Site.read(options.site))
     second = client.post("/v1/plans", json={})
     assert second.json()["history_version"] == 0
@@ -172,7 +172,7 @@ def _log(options, rows):
     return path
 
 
-def test_a_new_history_in_the_same_place_is_another_one(options, tmp_path):
+def test_a_new_history_in_the_same_folder_is_a_different_history(options, tmp_path):
     history = History(options.history)
     versions = Versions(history)
     load_logs(_log(options, [row(1)]), history)
@@ -187,13 +187,13 @@ def test_long_work_is_a_job(client):
     begun = client.post("/v1/plans", json={}, headers={"Prefer": "respond-async"})
     assert begun.status_code == 202
     assert begun.headers["preference-applied"] == "respond-async"
-    made = client.post("/v1/plans", json={})  # waits for the same work
+    made = client.post("/v1/plans", json={})  # waits for the job that is already running
     job = client.get(begun.headers["location"]).json()
     assert (job["state"], job["kind"]) == ("done", "plan")
     assert client.get(job["result"]).content == made.content
 
 
-def test_a_job_that_fails_says_why(client):
+def test_a_failed_job_gives_the_reason(client):
     brief = {"limits": {"air": {"low": 1000.0}}}
     problem(client.post("/v1/plans", json=brief), 422, "no-level")
     begun = client.post("/v1/plans", json=brief, headers={"Prefer": "respond-async"})
@@ -229,7 +229,7 @@ def test_the_report_runs_no_script(client):
     problem(client.get("/v1/report?material=moisture"), 422, "input")
 
 
-def test_a_comparison_is_the_command_s(client, options):
+def test_a_comparison_equals_the_command_s(client, options):
     rows = [
         row(
             k, line=f"deck-{1 + k % 2}", air=30 + k, grade=0.98 + k / 1000, feed_rate=2 + k % 3 / 10
@@ -252,7 +252,7 @@ def test_a_comparison_is_the_command_s(client, options):
     problem(client.get("/v1/comparison?lines=deck-9"), 422, "input")
 
 
-# -- who may ---------------------------------------------------------------------------------
+# -- authorization ---------------------------------------------------------------------------------
 
 
 def bearer(token: str) -> dict[str, str]:
@@ -273,7 +273,7 @@ def test_a_token_guards_everything_but_health(options, path):
         assert client.get(path, headers=bearer(READ)).status_code != 401
 
 
-def test_who_may_read_may_not_record(options):
+def test_a_reader_may_not_record(options):
     with client_of(options, TOKENS) as client:
         refused = client.post("/v1/runs", json=[row(1)], headers=bearer(READ))
         problem(refused, 403, "read-only")
@@ -326,10 +326,10 @@ def test_named_tokens_come_from_a_file(tmp_path, monkeypatch):
         Access.from_environment(str(file))
 
 
-# -- how much, how often, what is said -------------------------------------------------------
+# -- body size, request rate, headers and logs -----------------------------------------------
 
 
-def test_bodies_have_a_limit_stated_or_not(options):
+def test_bodies_have_a_limit_with_or_without_a_stated_length(options):
     from dataclasses import replace
 
     small = replace(options, upload_bytes=1000, body_bytes=500)
@@ -344,14 +344,14 @@ def test_bodies_have_a_limit_stated_or_not(options):
 
 @pytest.fixture
 def clock(monkeypatch):
-    """The clock of the guard, which stands still until a test moves it."""
+    """The clock of the rate limit; it stands still until a test moves it."""
     now = SimpleNamespace(seconds=0.0)
     stands = SimpleNamespace(monotonic=lambda: now.seconds, perf_counter=lambda: now.seconds)
     monkeypatch.setattr("optimizer.service.admission.guard.time", stands)
     return now
 
 
-def test_one_address_may_not_ask_without_end(options, clock):
+def test_the_request_rate_of_one_address_is_limited(options, clock):
     from dataclasses import replace
 
     with client_of(replace(options, rate=0.5)) as client:
@@ -364,7 +364,7 @@ def test_one_address_may_not_ask_without_end(options, clock):
         assert client.get("/health").status_code == 200
 
 
-def test_a_bucket_fills_again(clock):
+def test_a_token_bucket_refills(clock):
     rate = Rate(2.0, 2)
     assert [rate.wait("a") for _ in range(3)] == [0.0, 0.0, 0.5]
     assert rate.wait("b") == 0.0
@@ -380,7 +380,7 @@ def test_every_answer_has_the_headers(client):
         }
 
 
-def test_the_log_holds_no_secret(options, caplog):
+def test_the_log_contains_no_secret(options, caplog):
     with client_of(options, TOKENS) as client, caplog.at_level(logging.INFO, "highside.service"):
         client.get(f"/v1/history?line={RECORD}", headers=bearer(RECORD))
     lines = [JsonLines().format(record) for record in caplog.records]
@@ -389,7 +389,7 @@ def test_the_log_holds_no_secret(options, caplog):
     assert RECORD not in "".join(lines)
 
 
-def test_metrics_count_what_was_done(client):
+def test_metrics_count_requests_and_rows(client):
     client.post("/v1/runs", json=[row(1), row(2, grade=97)])
     client.get("/no/such/page")
     text = client.get("/metrics").text
@@ -433,7 +433,7 @@ def test_hostile_requests_are_problem_documents(client):
     from tests.benchmarks.hostile import HOSTILE
 
     assert len(HOSTILE) >= 100
-    # What concerns tokens, hosts and the wire needs the real service: service_load sends all.
+    # Requests about tokens, hosts and the protocol need the real service; service_load sends them.
     wire = ("other host", "no token", "other scheme", "wrong token", "stated too large")
     for name, method, path, headers, body in HOSTILE:
         if name in wire or path.startswith("//"):
@@ -443,12 +443,12 @@ def test_hostile_requests_are_problem_documents(client):
         assert answer.headers["content-type"] == PROBLEM, name
 
 
-def test_a_fault_of_the_program_is_told_without_its_inside(client, monkeypatch):
+def test_an_internal_error_is_reported_without_details(client, monkeypatch):
     monkeypatch.setattr(Snapshot, "summary", lambda *_, **__: 1 / 0)
     told = problem(client.get("/v1/history?line=deck-1"), 500, "fault")
     assert "ZeroDivision" not in json.dumps(told)
 
 
-def test_a_site_file_that_is_not_there_is_said_at_once(tmp_path):
+def test_a_missing_site_file_is_reported_at_the_start(tmp_path):
     with pytest.raises(InputError, match="does not exist"):
         create_app(Configuration(str(tmp_path / "history"), str(tmp_path / "none.toml")))

@@ -1,4 +1,4 @@
-"""What the history holds, as readers are told it while somebody records."""
+"""Summaries of the history for readers while a recording is in progress."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def row(k: int, line: str = "deck-1") -> dict:
 
 
 class Case:
-    """A history that counts how often it is summed up."""
+    """A history and its summaries, with a count of how many were made."""
 
     def __init__(self, folder, monkeypatch) -> None:
         self.history = History(folder / "history")
@@ -49,18 +49,18 @@ def case(tmp_path, monkeypatch):
     return Case(tmp_path, monkeypatch)
 
 
-def test_until_a_recording_ends_readers_are_told_what_was_there_before(case):
+def test_until_a_recording_ends_readers_get_the_version_before_it(case):
     case.record(row(1))
     assert case.told()["runs"] == 1
     with case.summaries.recording():
         case.record(row(2))
         assert (case.told()["runs"], case.told()["version"]) == (1, 0)
-        # What nobody asked before is of that version too, not of the one being made.
+        # A question asked for the first time is also answered from that version.
         assert case.told("deck-1")["version"] == 0
     assert (case.told()["runs"], case.told()["version"]) == (2, 1)
 
 
-def test_nobody_waits_for_a_summary_behind_a_recording(case):
+def test_no_reader_waits_for_a_recording(case):
     case.record(row(1), row(2, "deck-2"))
     case.told()
     case.told("deck-2")
@@ -72,7 +72,7 @@ def test_nobody_waits_for_a_summary_behind_a_recording(case):
     assert case.made == before
 
 
-def test_what_nobody_asks_any_more_is_not_made_again(case):
+def test_a_summary_that_is_no_longer_requested_is_not_made_again(case):
     case.record(row(1))
     case.told("deck-1")
     for k in (2, 3):
@@ -81,10 +81,10 @@ def test_what_nobody_asks_any_more_is_not_made_again(case):
     before = case.made
     with case.summaries.recording():
         case.record(row(4))
-    assert case.made == before + 1  # of all lines, which the pages show
+    assert case.made == before + 1  # only the summary of all lines, which the pages show
 
 
-def test_a_recording_stands_whatever_becomes_of_its_summary(case, monkeypatch):
+def test_a_recording_is_kept_when_its_summary_fails(case, monkeypatch):
     def broken(*_, **__):
         raise ZeroDivisionError
 
@@ -96,7 +96,7 @@ def test_a_recording_stands_whatever_becomes_of_its_summary(case, monkeypatch):
         case.told()
 
 
-def test_a_recording_that_fails_holds_nobody_back(case):
+def test_a_failed_recording_blocks_no_reader(case):
     case.record(row(1))
     with pytest.raises(InputError), case.summaries.recording():
         raise InputError("nothing to be used")
@@ -111,7 +111,7 @@ def test_what_another_process_recorded_is_seen_at_once(case, tmp_path):
     assert case.told()["runs"] == 2
 
 
-def test_many_who_ask_at_once_are_answered_by_one_summary(case):
+def test_simultaneous_requests_share_one_summary(case):
     case.record(row(1))
 
     async def all_of_them():

@@ -1,4 +1,4 @@
-"""Numbers typed into forms and queries are read as those of a brief are."""
+"""Numbers typed into forms and queries are parsed by the rules of a brief."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ from optimizer.service.exchange.typed_numbers import fraction, measured, number,
 
 
 @pytest.mark.parametrize("text", ["11.2", "11,2", " 11.2 ", "1.12e1", "+11.2", "-3", ",5"])
-def test_a_number_is_the_one_that_the_brief_reads(text):
+def test_a_typed_number_equals_that_of_a_brief(text):
     assert number(text, "moisture") == measure(text, "%")
 
 
 @pytest.mark.parametrize("text", ["1,500", "1 500", "wet", "", "1e400", "٣", "11٣", "2;3", "nan"])
-def test_what_is_not_one_number_is_refused(text):
-    """``1,500`` is 1.5 in one country and 1500 in the next."""
+def test_text_that_is_not_one_number_is_refused(text):
+    """For example, ``1,500`` is ambiguous: it means 1.5 or 1500 depending on the country."""
     with pytest.raises(Problem, match="is not a number"):
         number(text, "feed_rate")
 
