@@ -1,4 +1,4 @@
-"""Shared fixtures, few and small."""
+"""Fixtures shared by all tests."""
 
 from __future__ import annotations
 
@@ -15,25 +15,25 @@ from optimizer.plant.region import Region
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import demo_deck, demo_material
 
-# How long an example takes tells how busy the machine is, not whether a property holds.
+# The time of an example depends on the load of the machine, so properties have no deadline.
 settings.register_profile(
     "any speed", settings(), deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
 settings.load_profile("any speed")
 
-# They need the peers' own packages, which no test does.
+# These modules need the packages of the peers, which no test needs.
 collect_ignore_glob = ["benchmarks/*/peer_*.py"]
 
 
 @pytest.fixture(autouse=True, scope="session")
 def one_thread():
-    """Two test processes on two cores: a second thread in each only waits."""
+    """Limit numerical libraries to one thread: tests may run in one process per core."""
     with threadpool_limits(1):
         yield
 
 
 def run_table(settings, grade, recovery, state=None, line="deck-1", **columns) -> pa.Table:
-    """Runs as the table that a history reads back; NaN readings are missing ones."""
+    """Runs as a table of the form that a history returns; NaN marks a missing reading."""
     n = len(settings)
     readings = {"grade": grade, "recovery": recovery}
     return pa.table(
@@ -70,7 +70,7 @@ def season_table():
 
 @pytest.fixture
 def run(monkeypatch, tmp_path, capsys):
-    """``run("load", "x.csv")`` in an empty folder: exit code, stdout, stderr."""
+    """``run("load", "x.csv")`` runs a command in an empty folder: exit code, stdout, stderr."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("HIGHSIDE_HISTORY", raising=False)
 

@@ -1,10 +1,11 @@
-"""Every figure of a season's answers, kept so that a change of the code can be held against them.
+"""Compares every figure of the demo season's answers with stored figures.
 
     python -m tests.season_answers            what differs from the figures kept, to the last digit
     python -m tests.season_answers --write    keep the figures of today
 
-The commands are run on the bundled season, with ``--json``; sentences are left out, since they may
-be said better, and so are paths. The figures of a report are the numbers on its page, one in ten.
+The commands run on the bundled season with ``--json``. Sentences are left out, because their
+wording may improve, and so are paths. The figures of a report are a tenth of the numbers on its
+page.
 """
 
 from __future__ import annotations
@@ -81,7 +82,7 @@ FIGURE = re.compile(r"-?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?")
 
 
 def answers(folder: Path, with_report: bool = True) -> dict[str, Any]:
-    """The figures of each command, run in ``folder``, by the command's name here."""
+    """The figures of each command, run in ``folder``, by the name of the command in this module."""
     from optimizer.operations.demo import season_folder
 
     for path in season_folder().iterdir():
@@ -109,9 +110,9 @@ def answers(folder: Path, with_report: bool = True) -> dict[str, Any]:
 
 
 def figures_of_page(page: str) -> dict[str, Any]:
-    """The values that a report shows, by where they come from, and a share of its plots' numbers.
+    """The values that a report shows, by their path, and a tenth of the numbers of its plots.
 
-    How a value is rounded for people is not a figure.
+    The rounded text of a value is not compared.
     """
     shown = re.findall(r'<data value="([^"]*)" data-from="([^"]*)"', page)
     plots = " ".join(re.findall(r"<svg.*?</svg>", page, flags=re.DOTALL))
@@ -133,7 +134,7 @@ def figures(value: Any) -> Any:
 
 
 def table(text: str) -> list[list[Any]]:
-    """The cells of a CSV file, sentences left out; of a long one, those of its first rows."""
+    """The cells of a CSV file without sentences; only the first rows of a long file."""
     lines = text.splitlines()
     cells = [[figures(cell) for cell in line.split(",")] for line in lines[:MOST_ROWS]]
     return [[len(lines)], *cells]
@@ -158,7 +159,7 @@ def differences(kept: Any, found: Any, tolerance: float, place: str = "") -> Ite
 
 
 def main() -> None:
-    """Says what differs, or keeps what there is."""
+    """Print the differences, or store the current figures with ``--write``."""
     parser = argparse.ArgumentParser(description="A season's figures, before and after a change.")
     parser.add_argument("--write", action="store_true", help="keep the figures of today")
     write = parser.parse_args().write

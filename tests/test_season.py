@@ -1,4 +1,4 @@
-"""The demo season is what its script writes, and holds what its README and expected.json say."""
+"""The demo season equals the output of its script and agrees with README and expected.json."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def number(text, comma):
 
 
 def csv_rows(name):
-    """Header and cells of a log, by a reader of our own: rows[k] stands on line k + 2."""
+    """Header and rows of a log by a separate simple reader; rows[k] is line k + 2 of the file."""
     delimiter = {"deck-1.csv": ",", "deck-2.csv": ";"}[name]
     with (SEASON / name).open(encoding="utf-8", newline="") as file:
         header, *rows = csv.reader(file, delimiter=delimiter)
@@ -60,7 +60,7 @@ def csv_rows(name):
 
 
 def clean_runs(name):
-    """Rows without planted faults as canonical dictionaries, numbers read, empties None."""
+    """Rows without planted faults as canonical dictionaries of numbers; None for empty cells."""
     if name.endswith(".parquet"):
         return pq.read_table(SEASON / name).to_pylist()
     header, rows = csv_rows(name)
@@ -94,7 +94,7 @@ def test_the_script_writes_the_same_bytes(again, name):
 
 
 def test_the_script_writes_the_same_table(again):
-    """Bytes of Parquet change with the library that writes them, its contents must not."""
+    """The bytes of a Parquet file depend on the version of the library, its contents must not."""
     tables = [pq.read_table(folder / "deck-3.parquet") for folder in (again, SEASON)]
     assert tables[0].equals(tables[1])
 
@@ -133,7 +133,7 @@ def test_settings_lie_on_the_steps_and_in_the_range_of_the_site(name):
 
 
 @pytest.mark.parametrize("name", LOGS)
-def test_failed_trials_are_few_and_read_nothing(name):
+def test_failed_trials_are_few_and_have_no_readings(name):
     failed = [run for run in RUNS[name] if run["deck_state"] != "even"]
     assert {run["deck_state"] for run in RUNS[name]} <= set(DECK_STATES)
     assert 0.002 <= len(failed) / len(RUNS[name]) <= 0.04
@@ -178,7 +178,7 @@ def test_operators_move_speed_and_tilt_together_on_two_decks_only():
     assert abs(correlation("deck-3.parquet")) < 0.3
 
 
-def test_about_a_dozen_rows_are_spoiled_and_stand_where_expected_json_says():
+def test_about_a_dozen_rows_are_spoiled_at_the_places_in_expected_json():
     planted = sum(EXPECTED[n]["rejected"] + EXPECTED[n]["already_known"] for n in LOGS)
     assert 11 <= planted <= 14
     for name in ("deck-1.csv", "deck-2.csv"):
@@ -193,7 +193,7 @@ def test_about_a_dozen_rows_are_spoiled_and_stand_where_expected_json_says():
         assert twins == EXPECTED[name]["already_known"] == 1
 
 
-def test_site_and_brief_speak_of_the_same_decks_as_the_simulation():
+def test_site_and_brief_name_the_decks_of_the_simulation():
     for setting in GRAVITY_TABLE.settings:
         declared = SITE["settings"][setting.name]
         assert (declared["unit"], declared["low"], declared["high"], declared["step"]) == (
@@ -216,8 +216,8 @@ def test_site_and_brief_speak_of_the_same_decks_as_the_simulation():
 
 
 @pytest.mark.parametrize("name", LOGS)
-def test_habit_leaves_recovery_on_the_deck(name):
-    """By the simulation's own truth, today's material and the grade of the brief."""
+def test_habit_loses_recovery(name):
+    """Uses the true values of the simulation, today's material and the grade of the brief."""
     line, goal = name.split(".")[0], BRIEF["goal"]["min_grade"]
     deck, material = demo_deck(line), demo_material()
     points = np.unique([[run[s] for s in GRAVITY_TABLE.names] for run in RUNS[name]], axis=0)

@@ -1,11 +1,11 @@
-"""The long form of the kill test: hundreds of processes killed at random moments of their work.
+"""The long kill test: hundreds of processes are killed at random moments of their work.
 
     python -m tests.benchmarks.kills [--kills 500] [--seed 0]
 
-Loads, records, compactions and restores run in processes of their own and are killed (SIGKILL) at
-a moment drawn from the time that the work takes. After each kill the history must hold whole loads
-only, every run once, every earlier version unchanged, and every file sound; the work begun again
-must complete. Prints a table for ``reports/scale.md``; fails at the first fault.
+Loads, records, compactions and restores run in separate processes and are killed (SIGKILL) at a
+random moment of the time that the work takes. After each kill the history must hold only complete
+loads, every run once, every earlier version unchanged and every file intact; the repeated work must
+complete. Prints a table for ``reports/scale.md``; fails at the first fault.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from tests.faults import Campaign
 
 
 def report_kills(kills: int, seed: int) -> None:
-    """Runs the campaign and prints its table."""
+    """Run the campaign and print its table."""
     started = time.perf_counter()
     with tempfile.TemporaryDirectory() as folder:
         campaign = Campaign(Path(folder), seed)
@@ -29,7 +29,7 @@ def report_kills(kills: int, seed: int) -> None:
     print("| work | kills | had committed | had not |")
     print("|---|---|---|---|")
     for kind, count in sorted(campaign.by_work.items()):
-        # A merge leaves the same runs: whether it had committed cannot be told from them.
+        # A merge does not change the runs, so they do not show whether it had committed.
         kept = campaign.kept_by[kind]
         told = ("-", "-") if kind == "compact" else (kept, count - kept)
         print(f"| {kind} | {count} | {told[0]} | {told[1]} |")

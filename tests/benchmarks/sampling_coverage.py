@@ -1,10 +1,10 @@
-"""Do the intervals of a purity count cover as often as they say, and does the error of a run?
+"""Coverage of the intervals of a purity count and of the stated error of a run.
 
     python -m tests.benchmarks.sampling_coverage    # writes reports/sampling.md and .svg
 
 Counts are drawn at known purities; the share of intervals that hold the truth is exact (summed
 over the binomial or hypergeometric distribution), not simulated, except for the balance of
-streams, which is drawn.
+streams, which is simulated.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ DRAWS = 2000
 
 
 def binomial_coverage(n: int, method: str) -> np.ndarray:
-    """Exact coverage at each purity of one kind of interval, shape (purities,)."""
+    """Exact coverage of one kind of interval at each purity, shape (purities,)."""
     k = np.arange(n + 1)
     if method == "normal":
         p = k / n
@@ -64,7 +64,7 @@ def finite_coverage() -> np.ndarray:
 
 
 def balance_coverage() -> dict[str, float]:
-    """Share of drawn tests whose recovery lies within 1.96 stated errors of the truth."""
+    """Share of simulated tests whose result lies within 1.96 stated errors, by quantity."""
     rng = np.random.default_rng(0)
     feed, product, reject, share = 0.93, 0.987, 0.42, 0.9
     feed = share * product + (1 - share) * reject
@@ -95,7 +95,7 @@ def balance_coverage() -> dict[str, float]:
 
 
 def figure(curves: dict[str, np.ndarray], path: Path) -> None:
-    """Coverage against purity."""
+    """Draw the coverage against purity."""
     import matplotlib
 
     matplotlib.use("Agg")

@@ -1,8 +1,8 @@
-"""Sets of simulated lines whose truth is known: what each could reach, and why it does not.
+"""Sets of simulated lines with known attainable recovery and known cause of their loss.
 
 The lines of a set share the material and the family of decks. Each runs at its own best settings
-except for one that is planted off; operators wander around that habit and on some days explore
-one setting at a time. A drift may be planted too.
+except for one setting that is planted off its best value. Operators vary the settings around this
+habit and on some days explore one setting at a time. A drift may also be planted.
 """
 
 from __future__ import annotations
@@ -20,13 +20,13 @@ from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import Deck, Material, attainable, physics, random_deck, random_material
 
 NAMES = GRAVITY_TABLE.names
-# What an operator's habit wanders by, and how far an exploring day reaches, in unit coordinates.
+# Spread of an operator's habit and range of an exploring day, in unit coordinates.
 WANDER = np.array([0.04, 0.035, 0.035, 0.02, 0.02])
 REACH = np.array([0.15, 0.18, 0.20, 0.10, 0.08])
 EXPLORING = 0.15
-# A planted cause costs between these much recovery at the grade.
+# Lowest and highest loss of recovery at the grade that a planted cause may have.
 LEAST_LOSS, MOST_LOSS = 0.03, 0.12
-# How far up the cut is moved in search of the grade, in contrasts of the material, and how finely.
+# Range and number of upward cut moves in the search for the grade, in contrasts of the material.
 CUTS, CUT_STEPS, HALVINGS = 3.0, 61, 30
 FIRST_DAY = datetime(2025, 3, 3, 6, 30, tzinfo=UTC)
 
@@ -35,8 +35,8 @@ FIRST_DAY = datetime(2025, 3, 3, 6, 30, tzinfo=UTC)
 class TrueLine:
     """One line: its deck, habit and truth at the set's feed rate, material and grade.
 
-    ``cause`` is the setting planted off; ``rival`` the share of what it costs that the best
-    other setting alone brings back. Near 1 the two cannot be told apart by anybody.
+    ``cause`` is the setting planted off its best value; ``rival`` is the share of its cost that the
+    best other single setting brings back. Near 1 the data cannot distinguish the two.
     """
 
     name: str
@@ -60,13 +60,16 @@ class TrueSet:
 
 
 def credited(deck: Deck, settings: np.ndarray, material: Material, min_grade: float) -> np.ndarray:
-    """True recovery at the required grade: the recovery where the grade is met, else what is left
-    when the deck's cut density is moved up, at the same probable error, until it is; shape (n,).
-    Nothing of ``optimizer.comparison`` has a part in it."""
+    """True recovery at the required grade, shape (n,).
+
+    It is the recovery where the grade is met, otherwise the recovery after the cut density of the
+    deck is raised at constant probable error until the grade is met. Independent of
+    ``optimizer.comparison``.
+    """
     r = deck.run(settings, material)
 
     def shares(cut: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Recovery and grade at a cut."""
+        """Recovery and grade at cut densities."""
         wanted, unwanted = (
             deck.bypass
             + (1.0 - 2.0 * deck.bypass)
@@ -79,7 +82,7 @@ def credited(deck: Deck, settings: np.ndarray, material: Material, min_grade: fl
         product = material.feed_grade * wanted
         return wanted, product / (product + (1.0 - material.feed_grade) * unwanted)
 
-    # The first cut of a row that meets the grade, and the one before it, are halved in between.
+    # Bisect between the first cut of a row that meets the grade and the cut before it.
     rise = np.linspace(0.0, CUTS, CUT_STEPS) * material.contrast
     meets = np.array([shares(r.cut + up)[1] >= min_grade for up in rise])
     first = np.maximum(np.argmax(meets, axis=0), 1)
@@ -96,11 +99,11 @@ def make_set(family: str, seed: int, lines: int, days: int = 120, drift: float =
     """A set of lines of one family.
 
     Args:
-        family: of ``optimizer.simulation.FAMILIES``.
-        seed: of everything.
-        lines: how many.
-        days: of the season.
-        drift: points of recovery (fraction) a day that the readings of the first line lose.
+        family: name in ``optimizer.simulation.FAMILIES``.
+        seed: seed of all random draws.
+        lines: number of lines.
+        days: length of the season.
+        drift: recovery (fraction) per day that the readings of the first line lose.
     """
     rng = np.random.default_rng(seed)
     material = random_material(rng, family)
@@ -119,7 +122,7 @@ def make_set(family: str, seed: int, lines: int, days: int = 120, drift: float =
 
 
 def _basis(deck: Deck, material: Material, rng: np.random.Generator) -> tuple[float, float]:
-    """A feed rate, and a grade that a tenth to a third of the even settings reach there."""
+    """A feed rate, and a grade that a tenth to a third of the even settings reach at that rate."""
     index = Region.whole(GRAVITY_TABLE).sample(8192, rng)
     r = deck.run(GRAVITY_TABLE.values(index), material)
     even = r.failure < 0.05
@@ -167,7 +170,7 @@ def _line(
 def _rival(
     deck: Deck, habit: np.ndarray, cause: int, material: Material, min_grade: float
 ) -> float:
-    """What the best setting other than the cause and the feed rate brings on its own."""
+    """Gain in recovery of the best single setting other than the cause and the feed rate."""
     gains = []
     for j in set(range(1, 5)) - {cause}:
         levels = GRAVITY_TABLE.settings[j].values(np.arange(GRAVITY_TABLE.settings[j].top + 1))

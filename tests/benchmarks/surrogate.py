@@ -3,8 +3,8 @@
     python -m tests.benchmarks.surrogate            # writes reports/surrogate.md, some minutes
 
 Decks are drawn from the simulated families and from a family with an independent law
-(``trials.outsider``). Runs are spread over the settings that run even, or clustered around one habit
-in which speed and tilt move together. The truth at unseen settings is compared with the 90 %
+(``trials.outsider``). Runs are spread over the settings that run even, or clustered around one
+habit in which speed and tilt move together. The truth at unseen settings is compared with the 90 %
 intervals of sharpness, balance, grade and recovery, and the bed state with the chance of an even
 deck. All figures are computed in the deck coordinates and, for comparison, in the settings
 themselves.

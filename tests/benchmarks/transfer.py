@@ -1,13 +1,13 @@
-"""What a sister line's runs are worth on a new line, and what they cost when they mislead.
+"""The value of a sister line's runs for a new line, and their cost when they mislead.
 
     python -m tests.benchmarks.transfer --decks 4 --workers 2
 
-A new line starts with no run of its own, three times: *cold*; with 300 runs of a *sister*, a deck
-whose every quantity differs by some per cent; with 300 runs of a *misleading* line whose tilt,
-speed and air act the wrong way round. Trials needed are the first after which the gap in
-proportion (see ``trials.task``) is at most 0.035 twice in a row. Writes reports/transfer.md.
+A new line without runs starts in three ways: *cold*; with 300 runs of a *sister*, a deck whose
+every quantity differs by a few per cent; with 300 runs of a *misleading* line whose tilt, speed and
+air act in the opposite direction. The trials needed are counted until the gap in proportion (see
+``trials.task``) is at most 0.035 twice in a row. Writes reports/transfer.md.
 
-Asked for: a sister halves the trials that a cold start needs; a misleading line costs at most a
+Goal: a sister halves the trials that a cold start needs; a misleading line costs at most a
 tenth more.
 """
 
@@ -31,7 +31,7 @@ from tests.benchmarks.trials.task import Task, settings_of
 
 KINDS = ("cold", "sister", "misleading")
 LAST, RUNS, NEAR_ENOUGH = 30, 300, 0.035
-# Two decks of one make: recoveries at the same settings then correlate by 0.86 to 0.99.
+# Two decks of one design: their recoveries at equal settings have correlations of 0.86 to 0.99.
 DIFFERENCE = 0.02
 # Half of the sister's runs lie around a habit, with this standard deviation in unit coordinates.
 HABIT_SD = 0.06
@@ -39,7 +39,7 @@ HABIT_SD = 0.06
 
 @dataclass(frozen=True)
 class Key:
-    """One start of one new line."""
+    """What identifies one start of one new line."""
 
     family: str
     demand: str
@@ -48,7 +48,7 @@ class Key:
 
 
 def sister_deck(deck: Any, rng: np.random.Generator) -> Any:
-    """A deck with every number a few per cent off; laws and signs stay."""
+    """A deck with every number changed by a few per cent; laws and signs are unchanged."""
     numbers = [f.name for f in fields(deck) if isinstance(getattr(deck, f.name), float)]
     factors = rng.lognormal(0.0, DIFFERENCE, len(numbers))
     return replace(
@@ -57,11 +57,11 @@ def sister_deck(deck: Any, rng: np.random.Generator) -> Any:
 
 
 def sister_runs(p: Problem, kind: str) -> pa.Table:
-    """300 runs of another line: half spread over where it runs even, half around its habit."""
+    """300 runs of another line: half spread over settings that run even, half around its habit."""
     rng = np.random.default_rng((p.seed, 11))
     deck = sister_deck(p.deck, rng)
     values = GRAVITY_TABLE.values(REGION.sample(4000, rng))
-    # Evenness and habit belong to the settings the other line really has.
+    # Bed state and habit depend on the settings that the other line really has.
     really = _mirrored(values) if kind == "misleading" else values
     truth = deck.run(really, p.material)
     even = np.flatnonzero(truth.failure < 0.5)
@@ -75,16 +75,16 @@ def sister_runs(p: Problem, kind: str) -> pa.Table:
 
 
 def _mirrored(values: np.ndarray) -> np.ndarray:
-    """Settings with tilt, speed and air counted from the other end."""
+    """Settings with tilt, speed and air mirrored within their ranges, shape (n, 5)."""
     unit = GRAVITY_TABLE.to_unit(values)
     unit[:, 2:] = 1.0 - unit[:, 2:]
-    # A tilt or speed of nothing has no logarithm.
+    # A tilt or speed of 0 has no logarithm.
     return GRAVITY_TABLE.low + np.clip(unit, 0.0, 1.0) * GRAVITY_TABLE.span
 
 
 @dataclass(frozen=True)
 class _Mirror:
-    """A deck whose knobs count the other way."""
+    """A deck with mirrored tilt, speed and air."""
 
     deck: Any
 
@@ -113,14 +113,14 @@ def start(key: Key) -> dict[str, Any]:
 
 
 def needed(gaps: list[float]) -> int:
-    """The first number of trials after which the gap stays near enough twice; LAST + 1 if never."""
+    """The first number of trials with two small gaps in a row; LAST + 1 if there is none."""
     near = np.array(gaps) <= NEAR_ENOUGH
     twice = np.flatnonzero(near[:-1] & near[1:])
     return int(twice[0]) if len(twice) else LAST + 1
 
 
 def table(rows: list[dict[str, Any]]) -> str:
-    """Trials needed by family and demand, and the two ratios asked for."""
+    """Markdown table of the trials needed by family and demand, and of both ratios."""
     lines = [
         "| family | demand | decks | trials needed: cold | sister | misleading | sister : cold "
         "| misleading : cold | mean gap, trials 8–30: cold | sister | misleading |",
@@ -140,12 +140,12 @@ def table(rows: list[dict[str, Any]]) -> str:
 
 
 def identity(key: Key) -> tuple[Any, ...]:
-    """What a start is known by."""
+    """The key of a kept row: the start and a stamp of the code."""
     return ("transfer", *asdict(key).values(), stamp("ours", __file__))
 
 
 def main(words: list[str] | None = None) -> int:
-    """Run what is not kept, then write the report."""
+    """Run the starts that are not kept yet, then write the report."""
     asked = parser("transfer", __doc__ or "", decks=2).parse_args(words)
     keys = [
         Key(family, demand, asked.first + k, kind)

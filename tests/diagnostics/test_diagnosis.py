@@ -1,4 +1,4 @@
-"""Diagnosis: what is planted is found, and what is left out is really left out."""
+"""Diagnosis: planted faults are found, and leave-one-out results equal those of real refits."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def measured_table(settings, seed, line="deck-1", **changes):
 
 @pytest.fixture(scope="module")
 def habit():
-    """90 runs around what works on the demo's first deck, each setting-point twice."""
+    """90 runs around a good setting of the demo's first deck, two runs per set-point."""
     rng = np.random.default_rng(5)
     usual = np.array([2.4, 3.0, 2.9, 465.0, 41.0])
     wander = np.array([0.25, 0.4, 0.4, 14.0, 2.0])
@@ -72,7 +72,7 @@ def habit_model(habit):
     return model_of(measured_table(habit, 1))
 
 
-def test_a_diagnosis_has_the_contract_and_is_the_same_twice(season_table):
+def test_a_diagnosis_has_the_promised_keys_and_is_repeatable(season_table):
     found = diagnose(Snapshot.of_table(season_table), SITE, lines=["deck-1"]).as_dict()
     assert found["schema"] == "highside.diagnosis/1"
     assert found["coverage"]["nominal"] == 0.9
@@ -95,10 +95,10 @@ def test_a_line_without_runs_is_refused_and_one_with_few_is_left_out(season_tabl
 
 @pytest.fixture(params=[0.0, 0.7])
 def cut(request, monkeypatch):
-    """One cut everywhere, so that a fit without some runs bends about the same one.
+    """A constant cut, so that a fit without some runs has an equal cut.
 
-    What a cut moves is told from the mean of the sharpness, which is another without them: means
-    are then compared only where nothing is moved, variances of one member.
+    The effect of a cut depends on the mean of the sharpness, which changes without these runs. With
+    a nonzero cut only variances of a single member are compared; means are compared at cut 0.
     """
     monkeypatch.setattr(
         "optimizer.model.joint.cut_of", lambda gp, S, C: np.full(np.shape(S), request.param)
@@ -109,7 +109,7 @@ def cut(request, monkeypatch):
 
 
 def refitted(model, points, counts, known, scatter, readings):
-    """The same surrogate with other readings, its hyperparameters as they are: one a member."""
+    """A surrogate with other readings and the hyperparameters of ``model``, one set per member."""
     whole = model.surrogate
     for k in range(whole.n_members_):
         processes = []
@@ -150,7 +150,7 @@ def test_a_set_point_left_out_equals_a_fit_without_it(habit, cut):
 
 
 def test_a_run_left_out_equals_a_fit_without_it(cut):
-    # One noise for all, so that taking a run out does not change its set-point's mean variance.
+    # Equal noise, so that removing a run does not change the mean variance of its set-point.
     rng = np.random.default_rng(3)
     points = np.repeat(GRAVITY_TABLE.values(rng.integers(5, 30, (12, 5))), 3, axis=0)
     table = run_table(
@@ -177,7 +177,7 @@ def test_a_run_left_out_equals_a_fit_without_it(cut):
         assert left.mean[j, 4] == pytest.approx(means[:, j].mean(), abs=1e-6)
 
 
-def test_a_slip_is_named_first_and_honest_runs_are_not(habit):
+def test_a_planted_error_is_named_first_and_correct_runs_are_not(habit):
     table = measured_table(habit, 2)
     honest = model_of(table)
     assert len(doubtful(honest, residuals(honest), table["run_id"])) <= 1
@@ -245,7 +245,7 @@ def season(drift=0.0, step=0.0, seed=31):
     return {d.quantity: d for d in drifts(LineModel(evidence))}
 
 
-def test_a_planted_drift_is_found_with_its_size_and_an_honest_season_has_none():
+def test_a_planted_drift_is_found_with_its_size_and_a_clean_season_has_none():
     quiet = season()["recovery"]
     assert quiet.pattern == "none"
     assert quiet.checks == ()
@@ -264,7 +264,7 @@ def test_a_planted_step_is_dated():
     assert size == pytest.approx(-0.03, abs=0.012)
 
 
-def test_a_step_that_rounds_to_nothing_is_none(monkeypatch):
+def test_a_step_that_rounds_to_zero_is_not_reported(monkeypatch):
     found = season(step=-0.03)["recovery"]
     tiny = 0.0004 / abs(found.steps[0].size)
     monkeypatch.setattr(
@@ -276,14 +276,14 @@ def test_a_step_that_rounds_to_nothing_is_none(monkeypatch):
     assert found.steps == ()
 
 
-def test_undated_runs_are_not_judged(season_table):
+def test_undated_runs_are_not_tested_for_drift(season_table):
     # The fixture's runs all fall on one day.
     assert drifts(model_of(season_table)) == ()
 
 
 def test_p_values_hold_their_rate_without_drift():
-    # 400 quiet seasons with days that differ: rejections at 5 % are 20 in expectation, standard
-    # deviation 4.4; without the grouping there would be over 60.
+    # 400 seasons without drift but with differences between days. At 5 %, 20 rejections are
+    # expected with a standard deviation of 4.4; without grouping by day there would be over 60.
     rng = np.random.default_rng(8)
     day = np.repeat(np.arange(60), 4)
     noise = np.ones(240)
@@ -296,10 +296,10 @@ def test_p_values_hold_their_rate_without_drift():
 
 
 @pytest.mark.parametrize("fading", [0.3, 0.6])
-def test_errors_that_last_for_days_are_neither_trend_nor_step(fading):
-    # 200 quiet seasons of 120 days, two readings a day, half of each error common to the day and
-    # fading over days. Without `shared_between_days` 10 and 25 % are found to have a trend, 9 and
-    # 40 % a step, where 5 and 1 % are stated; with it 4 to 6 and 2 to 4 %.
+def test_autocorrelated_errors_are_neither_trend_nor_step(fading):
+    # 200 seasons of 120 days without drift, two readings per day; half of each error is common to
+    # the day and autocorrelated over days. Without `shared_between_days` a trend is found in 10 and
+    # 25 %, a step in 9 and 40 %, at levels of 5 and 1 %; with it in 4 to 6 % and 2 to 4 %.
     rng = np.random.default_rng(21)
     day = np.repeat(np.arange(120), 2)
     noise = np.full(240, 2.0)
@@ -325,7 +325,7 @@ def test_a_quantity_that_never_varied_has_no_trend():
     assert [(d.quantity, d.pattern) for d in found] == [("grade", "none"), ("recovery", "none")]
 
 
-def test_long_histories_are_judged_by_neighboring_days_together():
+def test_long_histories_are_tested_in_groups_of_neighboring_days():
     day = np.sort(np.random.default_rng(2).integers(0, 3000, 4000))
     together = blocks(day)
     assert len(np.unique(together)) <= MOST_DAYS
@@ -335,7 +335,7 @@ def test_long_histories_are_judged_by_neighboring_days_together():
     assert blocks(few).tolist() == [0, 0, 5]
 
 
-def test_what_a_residual_keeps_is_the_diagonal_that_woodbury_avoids(season_table):
+def test_the_residual_share_equals_the_diagonal_without_woodbury(season_table):
     evidence = model_of(season_table).evidence
     use = evidence.measured
     X, y = evidence.inputs[use], evidence.readings.recovery_logit[use]
@@ -346,7 +346,7 @@ def test_what_a_residual_keeps_is_the_diagonal_that_woodbury_avoids(season_table
     assert known.kept.min() < 0.95
 
 
-def test_power_is_what_a_simulation_says():
-    # 2000 draws: standard error 0.011.
+def test_power_agrees_with_a_simulation():
+    # 2000 draws: the standard error is 0.011.
     z = np.random.default_rng(1).standard_normal(2000) + 2.0
     assert power(2.0, 1.0) == pytest.approx(np.mean(np.abs(z) > 1.96), abs=0.035)

@@ -1,4 +1,4 @@
-"""What the runs of a line say of today: errors nobody states, and the grade of the feed."""
+"""The evidence from the runs of a line: errors that no row states, and the feed grade."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ FEED = 0.93
 
 
 def season(runs=120, points=30, **columns):
-    """Runs at a few set-points of a simulated deck, none with a count, an error or a feed grade."""
+    """Runs at a few set-points of a simulated deck, without count, stated error or feed grade."""
     rng = np.random.default_rng(5)
     values = GRAVITY_TABLE.to_unit(np.tile(GRAVITY_TABLE.low, (points, 1)))
     spread = rng.uniform([0.2, 0.2, 0.2, 0.3, 0.3], [0.7, 0.7, 0.7, 0.7, 0.6], values.shape)
@@ -44,27 +44,27 @@ def with_column(table, name, values):
 
 
 def one_reading(table, name, value):
-    """The table with one reading of a run in the middle replaced, and which one."""
+    """The table with the reading of a run in the middle replaced, and the index of that run."""
     read = table[name].to_numpy().copy()
     at = int(np.flatnonzero(np.isfinite(read))[50])
     read[at] = value
     return with_column(table, name, read), at
 
 
-# ------------------------------------------------------------------ errors nobody states
+# ------------------------------------------------------------------ errors that no row states
 
 
 @pytest.mark.parametrize("name", ["grade", "recovery"])
 @pytest.mark.parametrize("value", [0.0, 1.0])
-def test_one_reading_of_all_or_nothing_says_nothing_of_the_others(name, value):
+def test_one_reading_of_all_or_nothing_does_not_change_the_others(name, value):
     table, at = one_reading(season(), name, value)
     found = evidence_of(table, Site(), Brief())
     variance = getattr(found.readings, f"{name}_variance")
-    assert variance[at] > 1.0  # its own, of few particles
+    assert variance[at] > 1.0  # the variance of that reading is that of few particles
     assert np.all(np.delete(variance, at) == 0.0)
 
 
-def test_one_reading_of_all_leaves_the_noise_of_a_line_as_it_is():
+def test_one_reading_of_all_does_not_change_the_noise_of_a_line():
     table = season()
     noise = []
     for runs in (table, one_reading(table, "grade", 1.0)[0]):
@@ -74,7 +74,7 @@ def test_one_reading_of_all_leaves_the_noise_of_a_line_as_it_is():
 
 
 @pytest.mark.parametrize(("counted", "taken"), [(12, False), (50, False), (100, True)])
-def test_errors_are_taken_from_others_only_where_most_are_stated(counted, taken):
+def test_missing_errors_are_taken_from_other_runs_only_where_most_are_stated(counted, taken):
     table = season()
     count = np.where(np.arange(table.num_rows) < counted, 20.0, np.nan)
     found = evidence_of(with_column(table, "grade_count", count), Site(), Brief())
@@ -91,7 +91,7 @@ def in_per_cent():
     return Site.from_dict({"material": {"feed_grade": {"unit": "%", "low": 50, "high": 100}}})
 
 
-def test_a_feed_grade_in_per_cent_is_the_same_feed():
+def test_a_feed_grade_in_per_cent_equals_its_fraction():
     share = np.linspace(0.90, 0.96, 120)
     by_share = season(feed_grade=share)
     by_percent = with_column(by_share, "feed_grade", np.round(100 * share, 12))
@@ -102,14 +102,14 @@ def test_a_feed_grade_in_per_cent_is_the_same_feed():
     assert (other.material["feed_grade"], one.material["feed_grade"]) == (95.0, 0.95)
     np.testing.assert_allclose(other.feed_odds, one.feed_odds, rtol=1e-9)
     assert other.feed_odds_today == pytest.approx(one.feed_odds_today, rel=1e-9)
-    # The declared range differs, and with it the unit coordinates: 50 to 100 % is half of all.
+    # The declared range, 50 to 100 %, is half of the default range, so unit coordinates differ.
     np.testing.assert_allclose(other.context, 2.0 * one.context - 1.0, atol=0.03)
     assert not any("extrapolates" in w for w in other.warnings)
     left_open = evidence_of(by_percent, site, Brief())
     assert left_open.material["feed_grade"] == pytest.approx(95.7, abs=0.2)
 
 
-def test_today_s_feed_grade_holds_for_runs_that_carry_none():
+def test_today_s_feed_grade_is_used_for_runs_without_one():
     table = season()
     found = evidence_of(table, Site(), Brief.from_dict({"material": {"feed_grade": 0.8}}))
     np.testing.assert_allclose(found.feed_odds, np.log(0.8 / 0.2))
@@ -166,7 +166,7 @@ def test_a_trade_off_begins_at_the_feed_grade_of_the_brief():
     assert plan.objective.unit.endswith("averaged over grades from 0.8 to 1")
 
 
-def test_an_unknown_feed_grade_is_said_where_value_hangs_on_it():
+def test_an_unknown_feed_grade_is_reported_where_value_depends_on_it():
     said = suggest(Snapshot.of_table(season()), Site(), Brief.from_dict(priced())).warnings
     assert any("The feed grade is not known" in w and "value" in w for w in said)
     said = suggest(

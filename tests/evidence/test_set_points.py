@@ -1,4 +1,4 @@
-"""Runs collapsed to set-points lose nothing."""
+"""Runs collapsed to set-points keep every run and every mean."""
 
 from __future__ import annotations
 

@@ -26,7 +26,7 @@ KERNELS = {
 @pytest.mark.parametrize("kind", KERNELS)
 @pytest.mark.parametrize("stacked", [1, 1700, 100_000])
 def test_stacked_likelihoods_equal_single_ones(kind, stacked, monkeypatch):
-    """Whatever number of covariances is factorized at once: 1, 4 or all 30 of them."""
+    """Stacks of 1, 4 or all 30 covariances are factorized at once."""
     monkeypatch.setattr(likelihood, "STACKED", stacked)
     rng = np.random.default_rng(0)
     X, y = rng.random((20, 3)), rng.standard_normal(20)
@@ -41,7 +41,7 @@ def test_stacked_likelihoods_equal_single_ones(kind, stacked, monkeypatch):
 
 
 def test_a_stack_with_a_covariance_that_needs_jitter_has_likelihoods():
-    """Two points 1e-12 apart, no noise to speak of: not positive definite in double precision."""
+    """Two points 1e-12 apart with almost no noise: not positive definite in double precision."""
     X = np.array([[0.2], [0.2 + 1e-12], [0.8]])
     given = Given((3.0, 5.0, -40.0))
     gp = GaussianProcess(mean=Mean("none"), scale="none", hyperparameters=given)
@@ -53,7 +53,7 @@ def test_a_stack_with_a_covariance_that_needs_jitter_has_likelihoods():
 
 
 def test_draws_have_the_moments_of_the_posterior():
-    """A normal of three, one of them cut off at its mean: 4,000 systematic draws, seed 0.
+    """A normal of three variables, one truncated at its mean: 4,000 systematic draws, seed 0.
 
     The half-normal has mean 0.798 sd and deviation 0.603 sd (by hand from its density).
     """

@@ -1,4 +1,4 @@
-"""Inducing points: exact where all set-points are chosen, close where they explain the rest."""
+"""Inducing points: exact when all set-points are chosen, otherwise close to the exact process."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ def test_conditioning_on_all_points_is_the_exact_posterior():
 
 
 def test_inducing_points_approximate_the_exact_posterior():
-    """1500 set-points by 300: within a third of a standard deviation, intervals no narrower."""
+    """300 of 1500 points: means within a third of a standard deviation, intervals no narrower."""
     X, y = readings(1500)
     unseen = np.random.default_rng(9).random((500, 4))
     exact, few = (model(m).fit(X, y, np.full(1500, 0.01)) for m in (None, 300))
@@ -77,7 +77,7 @@ def test_inducing_points_approximate_the_exact_posterior():
 
 
 def test_the_cost_of_more_set_points_is_linear(monkeypatch):
-    """Four times the set-points, four times the covariances and the memory (exact: sixteen)."""
+    """Four times the set-points need four times the covariances and memory (exact: sixteen)."""
     numbers = []
     plain = Prior.covariance
 
@@ -88,7 +88,7 @@ def test_the_cost_of_more_set_points_is_linear(monkeypatch):
 
     monkeypatch.setattr(Prior, "covariance", counted)
     most = []
-    for n in (500, 2000, 8000):  # the first brings what is loaded once
+    for n in (500, 2000, 8000):  # the first size includes one-time allocations
         X, y = readings(n)
         numbers.append(0)
         tracemalloc.start()

@@ -23,7 +23,7 @@ def test_gradient_of_the_likelihood_agrees_with_differences(kernel):
     X, y = rng.random((20, 3)), rng.standard_normal(20)
     if kernel.by_line:
         X[:, 2] = rng.integers(0, 2, 20)
-    # Five in either case: one more length scale, or the correlation between lines.
+    # Five parameters in either case: one more length scale, or the correlation between lines.
     gp = GaussianProcess(kernel, Mean("quadratic"), hyperparameters=Given((0.0,) * 5)).fit(
         X, y, known_variance=np.full(20, 0.1), counts=np.arange(1, 21), scatter=np.ones(20)
     )
@@ -37,8 +37,8 @@ def test_gradient_of_the_likelihood_agrees_with_differences(kernel):
     np.testing.assert_allclose(gradient, numeric, rtol=1e-5, atol=1e-6)
 
 
-def test_lines_that_agree_teach_each_other_and_others_do_not():
-    """One quantity on two lines, the second with eight readings of its own."""
+def test_similar_lines_learn_from_each_other_and_different_lines_do_not():
+    """One quantity on two lines; the second line has eight readings."""
     rng = np.random.default_rng(5)
     X = np.column_stack([rng.random((60, 2)), np.ones(60)])
     own = np.column_stack([rng.random((8, 2)), np.zeros(8)])

@@ -1,4 +1,4 @@
-"""A model that is fitted again answers from the new fit, at old inputs too."""
+"""A refitted model predicts from the new fit, also at inputs that it has seen before."""
 
 from __future__ import annotations
 
@@ -81,7 +81,7 @@ def test_posteriors_weights_and_pairs_are_compared_by_value():
 
 
 def test_a_fitted_model_can_be_copied():
-    """Also where its weight is a key of the results stored with its own set-points."""
+    """The copy also works when the weight of the model is a key in its stored results."""
     rng = np.random.default_rng(0)
     X, y = rng.random((15, 2)), rng.standard_normal(15)
     first = GaussianProcess(hyperparameters=GIVEN).fit(X, y)

@@ -1,4 +1,4 @@
-"""Small files that hold much, and long texts: refused or rejected with the reason, in bounds."""
+"""Small files that expand a lot, and long texts: refused or rejected with bounded memory."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def history(tmp_path: Path) -> History:
 
 
 def equal_rows(n: int, **more: object) -> pa.Table:
-    """As many equal rows; what is text has one text that all rows share."""
+    """A table of ``n`` equal rows; each text column stores one text that all rows share."""
 
     def column(value: object) -> pa.Array:
         if isinstance(value, str):
@@ -59,7 +59,7 @@ def parquet(table: pa.Table, **how: object) -> bytes:
 
 # -- Parquet ---------------------------------------------------------------------------------
 
-# Loads a file and says what it took: bytes in memory at most (ru_maxrss is in KiB on Linux).
+# Loads a file and prints its peak memory in bytes (ru_maxrss is in KiB on Linux).
 MEASURED = """
 import json, resource, sys
 from optimizer import History, load_logs
@@ -82,7 +82,7 @@ def test_a_long_text_that_all_rows_share_is_rejected_row_by_row_in_bounded_memor
     assert (report["read"], report["rejected"]) == (20_000, 20_000)
     assert report["rejects"][2]["row"] == 3
     assert report["rejects"][2]["reason"] == TOO_LONG
-    # 0.56 GB where this was written; it was 6.0 GB when each row had a text of its own.
+    # Measured: 0.56 GB; it was 6.0 GB when each row had a separate copy of the text.
     assert report["held"] < 1.5e9
 
 
@@ -92,20 +92,20 @@ def refused(history: History, content: bytes, said: str) -> None:
     assert said in (report.files[0].error or "")
 
 
-def test_more_rows_than_are_read_are_refused_before_any_is_decoded(history):
+def test_too_many_rows_are_refused_before_any_is_decoded(history):
     content = parquet(pa.table({"note": pa.nulls(20_000_001, pa.string())}))
     assert len(content) < 50_000
     refused(history, content, "20,000,001 rows: at most 20,000,000 can be read from one Parquet f")
 
 
-def test_more_bytes_than_are_read_are_refused_before_rows_are_made_of_them(history):
-    """1.2 million rows of one note are 2.4 GB, twice that is too much; both are a few kilobytes."""
+def test_too_many_bytes_are_refused_before_rows_are_made_of_them(history):
+    """1.2 million rows of one note are 2.4 GB and twice that is too much; both files are small."""
     content = parquet(equal_rows(2_400_000, note="x" * 1900))
     assert len(content) < 2_000_000
     refused(history, content, "more than 4,096 MiB: no more can be read from one Parquet file.")
 
 
-def test_a_text_without_end_is_refused(history):
+def test_an_endless_text_is_refused(history):
     refused(
         history,
         parquet(equal_rows(1, note="x" * (65 << 20))),
@@ -113,14 +113,14 @@ def test_a_text_without_end_is_refused(history):
     )
 
 
-def test_columns_without_end_and_columns_of_one_name_are_refused(history):
+def test_too_many_columns_and_columns_of_one_name_are_refused(history):
     many = {f"c{k}": pa.array([1.0]) for k in range(2001)}
     refused(history, parquet(pa.table(many)), "2,001 columns: at most 2,000 can be read")
     twice = pa.table([pa.array([1.0])] * 2, names=["air", "air"])
     refused(history, parquet(twice), "two columns are named 'air'")
 
 
-def test_what_is_nested_is_not_decoded(history):
+def test_nested_columns_are_not_decoded(history):
     table = equal_rows(2).append_column("nest", pa.array([[1.5] * 1000, [2.5]]))
     content = bytearray(parquet(table, use_dictionary=False))
     column = pq.ParquetFile(io.BytesIO(content)).metadata.row_group(0).column(8)
@@ -140,7 +140,7 @@ WAYS = {
 
 
 @pytest.mark.parametrize("way", WAYS)
-def test_texts_are_read_alike_however_they_are_written(history, monkeypatch, way):
+def test_texts_are_read_equally_from_every_encoding(history, monkeypatch, way):
     monkeypatch.setattr("optimizer.intake.formats.parquet.STEP_BYTES", 1 << 20)
     monkeypatch.setattr("optimizer.intake.formats.parquet.PIECE_BYTES", 1 << 16)
     notes = [None if k % 5 == 0 else f"{k} " + "ab " * (k % 50) for k in range(200)]
@@ -161,7 +161,7 @@ def test_texts_are_read_alike_however_they_are_written(history, monkeypatch, way
     }
 
 
-def test_the_service_reads_less_of_a_body(options):
+def test_the_service_has_a_lower_limit_for_a_body(options):
     kind = {"Content-Type": "application/vnd.apache.parquet"}
     rows = parquet(pa.table({"note": pa.nulls(500_001, pa.string())}))
     size = parquet(equal_rows(400_000, note="x" * 1900))
@@ -200,10 +200,10 @@ def test_text_that_unpacks_to_too_much_is_refused(history, monkeypatch):
         report = load_bytes(content, history, file="bomb")
         assert report.added == 0
         assert "unpacks to more than 1 MiB. Unpack it" in (report.files[0].error or "")
-    assert load_bytes(log, history, file="log.csv").read == 40_000  # plain it is as large as it is
+    assert load_bytes(log, history, file="log.csv").read == 40_000  # not packed: allowed
 
 
-def test_an_archive_of_many_files_is_counted_together(history, monkeypatch):
+def test_the_files_of_an_archive_are_counted_together(history, monkeypatch):
     log = csv_of(*[RUN] * 3000)
     content = zipped(**{f"{k}.csv": log for k in range(10)})
     assert load_bytes(content, history, file="logs.zip").read == 30_000
@@ -212,8 +212,8 @@ def test_an_archive_of_many_files_is_counted_together(history, monkeypatch):
     assert (report.read, report.unreadable) == (0, ("logs.zip",))
 
 
-def test_text_that_hides_what_it_unpacks_to_is_refused_when_it_is_found(history, monkeypatch):
-    """The end of a packed file states the size of its last part alone."""
+def test_text_with_a_false_unpacked_size_is_refused_during_unpacking(history, monkeypatch):
+    """The end of a gzip file states the size of its last member only."""
     monkeypatch.setattr("optimizer.intake.formats.unpacked.MOST_TEXT", 1 << 20)
     monkeypatch.setattr("optimizer.intake.formats.delimited.BLOCK_BYTES", 1 << 18)
     parts = csv_of(*[RUN] * 60_000), csv_of(RUN)
@@ -239,7 +239,7 @@ def test_a_workbook_that_unpacks_to_too_much_is_refused(history, monkeypatch):
     assert "unpacks to more than 0 MiB. Save the log as CSV" in (report.files[0].error or "")
 
 
-def test_a_row_without_end_is_refused(history):
+def test_an_endless_row_is_refused(history):
     content = workbook({"log": season(3, set()) + f"<row>{'<c/>' * 210_000}</row>"})
     assert len(content) < 20_000
     refused_book(history, content, "has a row, or formats, without end")
@@ -277,7 +277,7 @@ def check_texts(report: dict) -> None:
     assert (report["added"], report["rejected"]) == (2, 2)
     for reject in report["rejects"]:
         assert (reject["field"], reject["reason"]) == ("note", TOO_LONG)
-        assert len(reject["value"]) <= 101  # what is shown of it
+        assert len(reject["value"]) <= 101  # the length of the excerpt
 
 
 DOORS = {
@@ -326,7 +326,7 @@ def test_a_note_on_the_page_is_refused_not_cut(options):
 
 
 @pytest.mark.parametrize("field", ["run_id", "material"])
-def test_ids_and_materials_have_a_longest_too(history, field):
+def test_ids_and_materials_have_a_length_limit(history, field):
     (reject,) = load_table([{**RUN, field: "x" * 2001}], history).rejects
     assert reject["reason"] == f"{field} is longer than 2,000 characters: shorten it"
 
@@ -338,7 +338,7 @@ def test_a_long_text_stays_rejected_until_it_is_shortened(history, tmp_path):
         report = load_logs([kept], history)
         assert (report.added, report.rejected) == (0, 1)
     text = kept.read_text(encoding="utf-8-sig")
-    assert len(text) < 5000  # of 30,000 characters
+    assert len(text) < 5000  # an excerpt of 30,000 characters
     assert "… (30000 characters)" in text
     mended = text.replace("x" * 2000 + "… (30000 characters)", "short")
     kept.write_text(mended, encoding="utf-8")
@@ -353,13 +353,13 @@ def test_a_reason_quotes_the_beginning_of_a_long_cell(history):
     assert "9x9x…'" in reject["reason"]
 
 
-def test_a_heading_has_a_longest(history):
+def test_a_heading_has_a_length_limit(history):
     report = load_bytes(csv_of({**RUN, "h" * 501: 1}), history, file="log.csv")
     assert "a heading has 501 characters, and at most 500 are read" in (report.files[0].error or "")
     assert load_bytes(csv_of({**RUN, "h" * 500: 1}), history, file="log.csv").added == 1
 
 
-def test_rejected_rows_are_held_up_to_a_size_and_then_said(history, monkeypatch):
+def test_rejected_rows_are_kept_up_to_a_size_limit_that_is_reported(history, monkeypatch):
     monkeypatch.setattr("optimizer.intake.settling.loading.MOST_REJECTED", 1 << 20)
     monkeypatch.setattr("optimizer.intake.formats.parquet.BATCH_ROWS", 1000)
     content = parquet(equal_rows(10_000, deck_state="odd"))
@@ -371,7 +371,7 @@ def test_rejected_rows_are_held_up_to_a_size_and_then_said(history, monkeypatch)
     assert f"The {report.read} rows before that were read" in error
 
 
-def test_a_file_of_streams_is_bounded_too(tmp_path, monkeypatch):
+def test_a_stream_file_has_the_same_limits(tmp_path, monkeypatch):
     head = "test_id,stream,mass,assay,note\n"
     good, bad = (
         f"{t},product,900,0.98,{n}\n{t},reject,100,0.4,\n"

@@ -1,4 +1,4 @@
-"""Every log of the corpus gives what ``corpus/cases.toml`` says, no more and no less."""
+"""Every log of the corpus gives exactly the results that ``corpus/cases.toml`` lists."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ CASES = tomllib.loads((FILES.parent / "cases.toml").read_text(encoding="utf-8"))
 
 
 def log_of(case: dict[str, Any], folder: Path) -> Path:
-    """The log of a case, written to a folder where it is built."""
+    """Path of the log of a case; a built log is written to ``folder``."""
     if "file" in case:
         return FILES / case["file"]
     name, build = BUILT[case["built"]]

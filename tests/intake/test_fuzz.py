@@ -12,7 +12,7 @@ from tests.fuzz import mutate_logs
 
 
 def test_damaged_logs_lose_no_row(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    # Put back afterwards.
+    # monkeypatch restores the value afterwards.
     monkeypatch.setattr("optimizer.intake.formats.delimited.BLOCK_BYTES", 1 << 20)
     outcomes: Counter[str] = Counter()
     for outcome, path in mutate_logs.run(
@@ -21,7 +21,7 @@ def test_damaged_logs_lose_no_row(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
         assert path is None, path.with_suffix(".txt").read_text(encoding="utf-8")
         outcomes[outcome] += 1
     assert outcomes.total() == 600
-    # The damage is neither so slight that all is clean nor so great that nothing can be read.
+    # The damage leaves some logs readable and makes others faulty.
     assert min(outcomes[kind] for kind in ("clean", "rows rejected", "file refused")) > 40
 
 
@@ -40,6 +40,6 @@ def test_a_planted_fault_is_found(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     assert any(outcome == "FAULT" for outcome, _ in found)
 
 
-def test_a_run_in_which_no_log_was_loaded_is_no_success(tmp_path: Path, capsys) -> None:
+def test_a_fuzz_run_without_a_loaded_log_fails(tmp_path: Path, capsys) -> None:
     assert mutate_logs.main(["--files", "0", "--save", str(tmp_path)]) == 1
     assert "no log was loaded" in capsys.readouterr().out

@@ -1,4 +1,4 @@
-"""Logs to runs: what is read, what is rejected and why, what is the same run."""
+"""From logs to runs: parsing, rejected rows with their reasons, and the identity of runs."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ def load(history: History, rows: list[dict[str, str]], site: Site = SITE, **how:
     return load_bytes(text(rows).encode(), history, site, file="log.csv", options=options)
 
 
-# -- what is rejected, and the words for it -----------------------------------------------------
+# -- rejected rows and their reasons ------------------------------------------------------------
 
 REFUSALS = [
     ("missing setting", {"air": ""}, "air", "air is missing: expected a number from 0 to 90 turn"),
@@ -249,7 +249,7 @@ def test_mapping_to_no_field_names_the_nearest(history: History) -> None:
         load(history, [row()], Site.from_dict({"columns": {"grade": "recovery"}}))
 
 
-def test_mapped_heading_that_is_not_there_is_a_warning(history: History) -> None:
+def test_mapped_heading_that_is_missing_is_a_warning(history: History) -> None:
     report = load(history, [row()], mapping={"Purty": "grade"})
     assert "no log has a column 'Purty', which --map names" in report.warnings
 
@@ -296,7 +296,7 @@ def test_every_format_gives_the_same_run(history: History, name: str) -> None:
     assert run["run_id"] == plain["run_id"][0].as_py()
 
 
-def test_decimal_commas_are_read_where_they_can_mean_nothing_else(history: History) -> None:
+def test_decimal_commas_are_read_where_they_are_unambiguous(history: History) -> None:
     commas = {k: v.replace(".", ",") for k, v in row(grade="0.972").items()}
     report = load_bytes(text([commas], ";").encode(), history, SITE)
     assert report.added == 1, report.rejects
@@ -304,7 +304,7 @@ def test_decimal_commas_are_read_where_they_can_mean_nothing_else(history: Histo
 
 
 @pytest.mark.parametrize(("other", "cell"), [("2.5", "1,500"), ("2,5", "1.500")])
-def test_a_thousands_mark_that_may_be_decimal_is_rejected(
+def test_an_ambiguous_thousands_separator_is_rejected(
     history: History, other: str, cell: str
 ) -> None:
     rows = [row(end_raise=other), row(end_raise=other, feed_rate=cell)]
@@ -543,7 +543,7 @@ def test_key_map_agrees_with_a_dictionary(batches: list[list[int]]) -> None:
     kept: dict[int, int] = {}
     fast = KeyMap(4)
     for k, batch in enumerate(batches):
-        keys = np.array([key * 8 + 1 for key in batch], np.uint64)  # few slots, many collisions
+        keys = np.array([key * 8 + 1 for key in batch], np.uint64)  # few hash slots: collisions
         values = np.arange(len(batch), dtype=np.uint64) + np.uint64(1000 * k)
         added = fast.claim(keys, values)
         for key, value, new in zip(keys.tolist(), values.tolist(), added.tolist(), strict=True):
@@ -555,9 +555,9 @@ def test_key_map_agrees_with_a_dictionary(batches: list[list[int]]) -> None:
         assert not fast.get(np.array([4], np.uint64))[0].any()
 
 
-def test_key_map_stays_small_when_it_is_large() -> None:
-    # Ten million runs in the memory of one: what is known of a run may take 48 bytes at most, its
-    # keys moved at most once more while the map grows.
+def test_key_map_with_many_keys_uses_little_memory() -> None:
+    # A map of ten million runs may take at most 48 bytes per run, including one copy of the keys
+    # while the map grows.
     keys = np.random.default_rng(3).permutation(np.arange(1, 3_000_001, dtype=np.uint64)) * 7919
     fast = KeyMap()
     tracemalloc.start()
@@ -657,7 +657,7 @@ def test_rejects_are_corrected_and_loaded_again(history: History, tmp_path: Path
     assert (left["field"], left["row"]) == ("row", "3")
 
 
-def test_loading_again_repeats_no_reject(history: History) -> None:
+def test_loading_again_duplicates_no_reject(history: History) -> None:
     for _ in range(2):
         load(history, [row(air="")])
     assert len(rejected_rows(history)) == 1
@@ -681,7 +681,7 @@ def test_loading_again_repeats_no_reject(history: History) -> None:
         ("1=1", "1=1"),
     ],
 )
-def test_no_cell_is_a_formula_and_every_cell_comes_back(
+def test_no_cell_is_a_formula_and_every_cell_reads_back(
     history: History, cell: str, written: str
 ) -> None:
     load(history, [row(air="", note=cell)])
@@ -692,7 +692,7 @@ def test_no_cell_is_a_formula_and_every_cell_comes_back(
     assert history.at().runs()["note"].to_pylist() == [cell]
 
 
-def test_dry_run_says_the_same_and_writes_nothing(history: History) -> None:
+def test_dry_run_gives_an_equal_report_and_writes_nothing(history: History) -> None:
     rows = [row(run_id="a"), row(run_id="a", air="31"), row(air=""), row()]
     dry = load(history, rows, dry_run=True).as_dict()
     assert not history.folder.exists()  # type: ignore[union-attr]
@@ -705,7 +705,7 @@ def test_dry_run_says_the_same_and_writes_nothing(history: History) -> None:
     }
 
 
-def test_report_has_the_contract_keys(history: History) -> None:
+def test_report_has_the_promised_keys(history: History) -> None:
     document = load(history, [row(), row(air="")]).as_dict()
     assert list(document) == [
         "schema", "read", "added", "already_known", "rejected", "files",

@@ -1,4 +1,4 @@
-"""Rejects of packed logs, and many of them: corrected rows load again, wherever they stood."""
+"""Rejects of packed logs and of many rows: corrected rows load again, whatever their source."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ def test_the_order_of_columns_does_not_make_another_reject(history: History) -> 
     assert len(rejected(history)) == 2
 
 
-def test_equal_rejects_are_mended_one_by_one(history: History, tmp_path: Path) -> None:
+def test_equal_rejects_are_corrected_one_by_one(history: History, tmp_path: Path) -> None:
     bad = "deck-1,2025-03-01,2,2.5,1.5,450,,0.97,0.9"
     load_bytes(f"{HEAD},note\n{bad},a\n".encode(), history, file="a.csv")
     load_bytes(f"{HEAD},note\n{bad},b\n".encode(), history, file="a.csv")
@@ -89,7 +89,7 @@ def test_equal_rejects_are_mended_one_by_one(history: History, tmp_path: Path) -
     assert [r["note"] for r in rejected(history)] == ["b"]
 
 
-def test_many_rejects_are_kept_whole_and_by_columns(history: History) -> None:
+def test_many_rejects_are_kept_completely_and_by_columns(history: History) -> None:
     n, bad = 100_000, 71_000
     rng = np.random.default_rng(0)
     table = pa.table(
@@ -122,7 +122,7 @@ def test_many_rejects_are_kept_whole_and_by_columns(history: History) -> None:
     assert kept["row"].to_pylist() == list(range(1, bad + 1))
     assert dict(kept["record"][5].as_py())["air"] == str(table["air"][5].as_py())
     assert len(report.rejects) == SHOWN_REJECTS
-    # Whole columns at a time: a loop over the rows would run at least a line for each.
+    # The work is done by columns: a loop over rows would execute at least one line per row.
     assert lines < bad / 2
 
 
@@ -159,7 +159,7 @@ def test_rejects_of_decimal_comma_logs_keep_their_marks(history: History, tmp_pa
     first, second = rejected(history)
     assert (first["field"], second["field"]) == ("air", "eccentric_speed")
     report = load_logs(write(tmp_path / "as-it-is.csv", [first, second]), history)
-    assert (report.added, report.rejected) == (0, 2)  # 1.500 is no plainer for having been moved
+    assert (report.added, report.rejected) == (0, 2)  # 1.500 stays ambiguous in the rejects file
     assert "1.500 or 1500" in report.rejects[1]["reason"]
     point = f"{HEAD},note\ndeck-1,2025-03-01,2.500,2.5,1.5,450,,0.97,0.9,b\n"
     load_bytes(point.encode(), history, file="b.csv")
@@ -209,7 +209,7 @@ def test_a_block_of_zeros_alone_is_a_row(history: History) -> None:
     assert [r["row"] for r in report.rejects] == [120_002]
 
 
-def test_a_torn_row_is_rejected_until_it_is_mended(history: History, tmp_path: Path) -> None:
+def test_a_torn_row_is_rejected_until_it_is_corrected(history: History, tmp_path: Path) -> None:
     load_bytes(f"{HEAD},note\n{ROWS[0]},wet\0\0\n{ROWS[1]},dry\n".encode(), history)
     (reject,) = rejected(history)
     assert reject["note"] == "wet\N{SYMBOL FOR NULL}"
@@ -220,7 +220,7 @@ def test_a_torn_row_is_rejected_until_it_is_mended(history: History, tmp_path: P
     assert rejected(history) == []
 
 
-def test_what_is_no_text_is_still_no_log(history: History) -> None:
+def test_a_binary_file_is_still_no_log(history: History) -> None:
     for content in (ZEROS, ZEROS + GOOD.encode(), b"SQLite format 3\0\x10\0\x01\n" * 50):
         report = load_bytes(content, history)
         assert (report.added, report.unreadable) == (0, ("upload",))

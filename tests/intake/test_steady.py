@@ -1,4 +1,4 @@
-"""Readings over time: what is a stretch, when it is steady, and what becomes of its readings."""
+"""Readings over time: how stretches are found, when they are steady, and the runs made of them."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def history(tmp_path: Path) -> History:
 
 
 def readings(grade, recovery=None, minutes=2.0, start=START, **columns) -> pa.Table:
-    """Readings at one setting, some minutes apart."""
+    """Readings at one setting, ``minutes`` apart."""
     n = len(grade)
     times = [start + datetime.timedelta(minutes=minutes * k) for k in range(n)]
     rng = np.random.default_rng(3)
@@ -54,7 +54,7 @@ def one(history: History, table: pa.Table) -> dict:
 
 
 @pytest.mark.parametrize("n", [6, 10, 20])
-def test_chance_is_what_it_says_for_independent_readings(n: int) -> None:
+def test_chance_has_its_stated_level_for_independent_readings(n: int) -> None:
     # 20,000 draws: a share of 0.1 has a standard error of 0.002. The beta distribution is an
     # approximation; 0.01 allows for it at n = 6.
     rng = np.random.default_rng(n)
@@ -70,7 +70,7 @@ def test_ratio_is_the_durbin_watson_statistic_of_another_library() -> None:
     chances = np.array([chance(x) for x in draws])
     assert (np.argsort(ratios) == np.argsort(chances)).all()
     half = np.array([chance(x) for x in draws[np.abs(ratios - 2.0) < 0.02]])
-    assert half == pytest.approx(0.5, abs=0.02)  # the distribution is even about 2
+    assert half == pytest.approx(0.5, abs=0.02)  # the distribution is symmetric around 2
 
 
 def test_few_steady_stretches_are_called_unsettled() -> None:
@@ -90,7 +90,7 @@ def test_few_steady_stretches_are_called_unsettled() -> None:
         load_table(pa.concat_tables(stretches), history, options=LoadOptions(samples=True))
         settled = history.at().runs()["settled"].to_pylist()
     assert len(settled) == 200
-    # About 12 are expected (settled are those of which one beginning in seven passes).
+    # About 12 are expected (a stretch has settled when one of seven possible beginnings passes).
     assert settled.count(False) < 0.12 * len(settled)
     assert 0 < LEVEL < 0.5
 
@@ -98,7 +98,7 @@ def test_few_steady_stretches_are_called_unsettled() -> None:
 # -- a stretch to a run ------------------------------------------------------------------------
 
 
-def test_readings_on_the_way_are_left_out_of_the_mean(history: History) -> None:
+def test_readings_before_settling_are_left_out_of_the_mean(history: History) -> None:
     rng = np.random.default_rng(2)
     way = [0.88, 0.905, 0.925, 0.945]
     steady = 0.97 + rng.normal(0, 0.002, 10)
@@ -124,18 +124,18 @@ def test_slow_surging_is_not_steady(history: History) -> None:
     assert one(history, readings(surge))["settled"] is False
 
 
-def test_of_too_few_readings_nothing_is_said(history: History) -> None:
+def test_too_few_readings_are_not_tested(history: History) -> None:
     run = one(history, readings([0.95, 0.96, 0.97][: FEWEST - 1]))
     assert (run["settled"], run["samples"]) == (None, 3)
     assert run["grade"] == pytest.approx(0.96)
 
 
-def test_a_single_reading_stays_as_it_is(history: History) -> None:
+def test_a_single_reading_is_kept_unchanged(history: History) -> None:
     run = one(history, readings([0.95], grade_se=0.01))
     assert (run["settled"], run["samples"], run["grade_se"]) == (None, 1, 0.01)
 
 
-def test_standard_error_is_that_of_the_mean_and_never_below_the_counts(history: History) -> None:
+def test_standard_error_of_the_mean_is_never_below_that_of_the_counts(history: History) -> None:
     rng = np.random.default_rng(8)
     grade = 0.97 + rng.normal(0, 0.004, 12)
     run = one(history, readings(grade))
@@ -147,7 +147,7 @@ def test_standard_error_is_that_of_the_mean_and_never_below_the_counts(history: 
     assert run["grade_se"] == pytest.approx(np.sqrt(0.96 * 0.04 / (50 * run["samples"])))
 
 
-def test_standard_error_allows_for_alike_neighbours(history: History) -> None:
+def test_standard_error_allows_for_correlated_neighbors(history: History) -> None:
     rng = np.random.default_rng(12)
     grade = np.full(24, 0.97)
     for k in range(1, 24):
@@ -188,7 +188,7 @@ def test_what_ends_a_stretch(history: History, second: dict, runs: int) -> None:
 
 
 @pytest.mark.parametrize(("ids", "runs"), [(["a"] * 4 + ["b"] * 4, 2), (list("abcdefgh"), 1)])
-def test_run_ids_part_trials_and_number_readings(history: History, ids: list, runs: int) -> None:
+def test_run_ids_divide_trials_and_number_readings(history: History, ids: list, runs: int) -> None:
     rng = np.random.default_rng(4)
     load_table(
         readings(0.97 + rng.normal(0, 0.003, 8), run_id=ids),
@@ -228,7 +228,7 @@ def test_loading_again_adds_nothing_and_a_reading_twice_counts_once(history: His
     assert SampleStore(history.samples_folder).read().num_rows == 8  # type: ignore[union-attr]
 
 
-def test_dry_run_of_readings_says_the_same_and_writes_nothing(history: History) -> None:
+def test_dry_run_of_readings_gives_an_equal_report_and_writes_nothing(history: History) -> None:
     table = readings(0.97 + np.random.default_rng(2).normal(0, 0.002, 8))
     dry = load_table(table, history, options=LoadOptions(samples=True, dry_run=True)).as_dict()
     assert not history.folder.exists()  # type: ignore[union-attr]
@@ -291,7 +291,7 @@ def test_histories_from_before_readings_are_read_and_appended_to(history: Histor
     assert {f.name: f.type for f in history.at().runs().schema}["settled"] == pa.bool_()
 
 
-def test_a_history_with_readings_is_no_strange_folder(history: History) -> None:
+def test_a_history_with_readings_is_not_taken_for_a_foreign_folder(history: History) -> None:
     history.samples_folder.mkdir(parents=True)
     assert history.version is None
     (history.folder / "something").mkdir()  # type: ignore[operator]
@@ -299,7 +299,7 @@ def test_a_history_with_readings_is_no_strange_folder(history: History) -> None:
         _ = history.version
 
 
-def test_an_option_without_meaning_for_a_folder_is_said(history: History, tmp_path: Path) -> None:
+def test_an_option_without_effect_on_a_folder_is_reported(history: History, tmp_path: Path) -> None:
     from optimizer.intake.settling.load import load_logs
 
     with pytest.raises(InputError, match="no log at"):

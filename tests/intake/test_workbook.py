@@ -17,7 +17,7 @@ HEADINGS = (
     "feed_rate", "end_raise", "side_tilt", "eccentric_speed", "air", "grade", "recovery",
     "grade_count",
 )  # fmt: skip
-# The parts of a workbook that its readers ask for: ECMA-376, part 1, sections 12 and 18.2, 18.3.
+# The parts of a workbook that a reader needs: ECMA-376, part 1, sections 12, 18.2 and 18.3.
 MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
 RELATIONS = "http://schemas.openxmlformats.org/package/2006/relationships"
 OF_DOCUMENT = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
@@ -26,7 +26,7 @@ KIND = "application/vnd.openxmlformats-officedocument.spreadsheetml"
 
 
 def workbook(sheets: Mapping[str, str]) -> bytes:
-    """A workbook of sheets, by their rows in XML; openpyxl takes seconds to write long ones."""
+    """A workbook from the XML rows of its sheets; openpyxl would take seconds for long sheets."""
     numbered = list(enumerate(sheets.items(), 1))
     parts = {
         "[Content_Types].xml": f'<Types xmlns="{TYPES}"><Override PartName="/xl/workbook.xml" '
@@ -51,7 +51,7 @@ def workbook(sheets: Mapping[str, str]) -> bytes:
         + "</Relationships>",
     }
     for k, (_, rows) in numbered:
-        # What a sheet says of its size may be wrong, and here it is.
+        # The stated size of a sheet may be wrong, and here it is.
         parts[f"xl/s{k}.xml"] = (
             f'<worksheet xmlns="{MAIN}"><dimension ref="A1"/><sheetData>{rows}</sheetData>'
             "</worksheet>"
@@ -68,8 +68,8 @@ def text_cell(text: str) -> str:
 
 
 def season(runs: int, wrong: set[int]) -> str:
-    """Rows of a sheet: headings, then runs that count as many particles as their row has for a
-    number; those in ``wrong`` have no number for air."""
+    """XML rows of a sheet: headings, then runs whose particle count equals their row number; the
+    rows in ``wrong`` have no number for air."""
     rows = [f"<row>{''.join(map(text_cell, HEADINGS))}</row>"]
     for row in range(2, runs + 2):
         air = text_cell("high") if row in wrong else "<c><v>30</v></c>"
@@ -80,7 +80,7 @@ def season(runs: int, wrong: set[int]) -> str:
 
 
 def check(tmp_path: Path, sheets: dict[str, tuple[int, set[int]]]) -> None:
-    """Loads a workbook of such sheets: every row is there, under its own number."""
+    """Load a workbook of such sheets and assert that every row keeps its row number."""
     content = workbook({title: season(*rows) for title, rows in sheets.items()})
     faults = {(f"book.xlsx/{title}", row) for title, (_, rows) in sheets.items() for row in rows}
     history = History(tmp_path / "history")
@@ -89,7 +89,7 @@ def check(tmp_path: Path, sheets: dict[str, tuple[int, set[int]]]) -> None:
     assert {(r["file"], r["row"]) for r in report.rejects} == faults
     runs = history.at().runs()
     assert runs["grade_count"].to_pylist() == runs["source_row"].to_pylist()
-    # Runs that agree in all but the sheet they stand in are one run.
+    # Runs that differ only in their sheet are one run.
     known = len(set(runs["source_row"].to_pylist()))
     assert report.added == known
     assert report.added + report.already_known + len(faults) == report.read
@@ -99,7 +99,7 @@ def test_sheets_about_as_long_as_a_batch_keep_every_row(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("optimizer.intake.formats.workbook.BATCH_ROWS", 16)
-    # The rows before the first boundary are told, those behind it, and the last.
+    # Rows 2, 17 (the first batch boundary) and the last row are faulty.
     check(tmp_path, {f"s{n}": (n, {2, 17, n + 1} & set(range(n + 2))) for n in range(1, 52)})
 
 

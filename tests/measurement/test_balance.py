@@ -45,7 +45,7 @@ def only(*rows, columns=("stream", "mass", "assay"), **options):
         ([("feed", NAN, 0.5), ("product", NAN, 0.4), ("reject", NAN, 0.3)], "impossible", NAN),
     ],
 )
-def test_takes_the_route_the_data_allow(rows, method, recovery):
+def test_balance_uses_the_route_that_the_data_allow(rows, method, recovery):
     result = only(*rows)
     assert result.method == method
     assert result.method in ROUTES
@@ -107,14 +107,14 @@ def test_counts_give_the_error_of_assays():
     assert result.warnings == ()
 
 
-def test_missing_error_is_named_and_not_made_up():
+def test_missing_error_is_named_and_not_invented():
     rows = [("product", 40, 0.95, 0.01), ("reject", 60, 0.30, 0.01)]
     columns = ("stream", "mass", "assay", "assay_se")
     result = only(*rows, columns=columns)
     assert result.grade_se == pytest.approx(0.01)
     assert np.isnan(result.recovery_se)
     assert "No error stated for the mass of product, reject" in result.warnings[0]
-    # The weight that stands in for the missing error is 1 %.
+    # The missing error is replaced by 1 % for the weighting only.
     fed = [("feed", NAN, 0.60, 0.01), *rows]
     unstated, assumed = (
         only(*fed, columns=columns),
@@ -144,12 +144,12 @@ def test_gaps_of_many_tests_give_the_error():
             wobble = 1.0 + 0.02 * rng.standard_normal(2)
             rows.append((name, mass * wobble[0], min(1.0, assay * wobble[1])))
             names.append(f"t{i}")
-    # A blunder, held at the limit, is no measure of the errors of measurement.
+    # A gross error at the limit says nothing about the measurement errors.
     rows += [("feed", 100.0, 0.30), ("product", 40.0, 0.95), ("reject", 60.0, NAN)]
     results = balance_tests(table(*rows, test_id=[*names, "x", "x", "x"]))
     assert "Assay of reject stopped at its limit." in results.pop().warnings
     noted = float(results[0].warnings[0].split("%")[0].split()[-1]) / 100.0
-    # 80 balances know the error to one part in sqrt(160): a band of four of those.
+    # 80 balances estimate the error to 1 / sqrt(160); the tolerance is four standard errors.
     assert noted == pytest.approx(0.02, rel=4 / np.sqrt(160))
     scores = [(r.recovery - 38 / 56) / r.recovery_se for r in results]
     assert np.std(scores) == pytest.approx(1.0, abs=0.35)
@@ -181,7 +181,7 @@ def test_poor_product_and_close_assays_are_reported():
     assert any("lie close together: an error of 1 % in each is" in text for text in close.warnings)
 
 
-def test_returned_middlings_leave_the_balance():
+def test_returned_middlings_are_left_out_of_the_balance():
     rows = [("feed", 100, 0.56), ("product", 40, 0.95), ("middlings", 25, 0.6), ("reject", 60, 0.3)]
     kept, sent_back = only(*rows), only(*rows, returned=["middlings"])
     assert sent_back.recovery == pytest.approx(38 / 56, abs=1e-6)

@@ -1,4 +1,4 @@
-"""Counting, sampling and the errors that a run hands to the surrogate: behavior and refusals."""
+"""Counting, sampling and the errors of the readings of runs: results and refusals."""
 
 from __future__ import annotations
 
@@ -120,7 +120,7 @@ class TestGy:
         assert float(sample_mass(1.1, 0.5, 0.02, 5000.0)) < float(sample_mass(1.1, 0.5, 0.02))
 
     def test_half_width_not_full(self):
-        # Four times the sample is what reading ± as a full width would cost.
+        # Reading ± as a full width would require four times the sample.
         half, full = relative_se(0.02, 1.0), relative_se(0.01, 1.0)
         ratio = sample_mass(1.0, 1.0, full) / sample_mass(1.0, 1.0, half)
         assert float(ratio) == pytest.approx(4.0)
@@ -149,8 +149,8 @@ class TestLogitReading:
     def test_readings_at_the_truth_are_unbiased_with_the_stated_variance(self, p):
         k = np.random.default_rng(1).binomial(800, p, 40_000)
         reading, variance = logit_reading(k, 800, np.log(p / (1 - p)))
-        # 40,000 draws: the mean is known to 0.005 sd, the sd to 0.4 %; mid-p scores of a count
-        # with four expected are a little lumpy.
+        # 40,000 draws estimate the mean to 0.005 sd and the sd to 0.4 %; the mid-p scores of a
+        # count with expectation four are slightly discrete.
         z = (reading - np.log(p / (1 - p))) / np.sqrt(variance)
         assert abs(z.mean()) < 0.03
         assert z.std() == pytest.approx(1.0, abs=0.05)
@@ -184,7 +184,7 @@ class TestRunReadings:
         assert float(found.grade_se) == 0.004
         assert float(found.grade_variance) == pytest.approx((0.004 / 0.0196) ** 2, rel=0.05)
         assert float(RunReadings.from_shares(0.98, 0.9, NAN, 0.02, 500).grade_se) > 0.006
-        # Far from the ends the logit variance is that of the delta method.
+        # Far from 0 and 1 the logit variance equals that of the delta method.
         assert float(found.recovery_variance) == pytest.approx((0.02 / 0.09) ** 2, rel=0.05)
 
     @pytest.mark.parametrize("value", [0.0, 1.0])
@@ -215,7 +215,7 @@ class TestRunReadings:
         readings = np.array([0.9, 0.99, 0.999, 0.9999, 1.0])
         assert (np.diff(RunReadings.from_shares(readings, readings).grade_logit) > 0).all()
 
-    def test_parts_of_the_runs_make_up_all_of_them(self):
+    def test_readings_of_parts_equal_those_of_all_runs(self):
         whole = RunReadings.from_shares([0.9, NAN, 0.99, 0.5], [0.5, 0.8, 1.0, NAN], 0.01, 0.02)
         first = np.array([True, False, True, False])
         parts = RunReadings.joined([whole.take(first), whole.take(~first)])
@@ -224,13 +224,13 @@ class TestRunReadings:
         assert whole.measured.tolist() == [True, False, True, False]
 
     def test_only_readings_with_a_known_error_depend_on_the_expected_logit(self):
-        """A count, a stated error, neither; each half a logit below what was expected."""
+        """Readings with a count, a stated error or neither, each half a logit below expectation."""
         own = RunReadings.from_shares([0.9] * 3, [0.8] * 3, [NAN, 0.01, NAN], [0.01, NAN, NAN],
                                       [200, NAN, NAN])  # fmt: skip
         found = own.given(own.grade_logit + 0.5, own.recovery_logit + 0.5)
         assert_array_equal(found.grade_logit != own.grade_logit, [True, True, False])
         assert_array_equal(found.recovery_logit != own.recovery_logit, [True, False, False])
-        # More was expected, where shares are less variable: the logit's variance is larger.
+        # The expected share is higher and less variable there, so the logit has a larger variance.
         assert (found.grade_variance[:2] > own.grade_variance[:2]).all()
         assert_array_equal(found.grade_se, own.grade_se)
         stated = RunReadings.from_logits([2.0, 3.0], [1.0, 1.5], 0.1, 0.2)

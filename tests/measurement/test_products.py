@@ -1,4 +1,4 @@
-"""Formulas, separation and partition: behavior, refusals, properties."""
+"""Product formulas, separation and partition curves: results, refusals, properties."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ class TestTwoProduct:
         assert np.isnan(found.yield_se)
 
     def test_shared_error_of_a_scale_cancels(self):
-        # A laboratory that reads all assays 1 % high moves neither yield nor recovery.
+        # A common scale error of 1 % in all assays changes neither yield nor recovery.
         assays = np.array([0.9, 0.99, 0.4])
         covariance = 1e-4 * np.outer(assays, assays)
         found = two_product(*assays, covariance=covariance)
@@ -162,7 +162,7 @@ class TestNProduct:
         with pytest.raises(InputError, match=text):
             n_product(feed, products)
 
-    def test_one_bad_cell_leaves_the_others(self):
+    def test_one_bad_cell_does_not_affect_the_others(self):
         good, alike = [[50.0, 8.0], [2.0, 55.0], [0.2, 0.5]], [[50.0, 8.0]] * 3
         found = n_product([[3.0, 6.0]] * 3 + [[NAN, 6.0]], [good, alike, good, good], errors="mask")
         assert_allclose(found.yield_[[0, 2]].sum(axis=1), 1.0)
@@ -171,7 +171,7 @@ class TestNProduct:
 
     @thorough
     @given(arrays(float, 4, elements=st.floats(0.05, 1.0)), st.integers(0, 2**32 - 1))
-    def test_returns_the_yields_that_made_the_feed(self, share, seed):
+    def test_recovers_the_yields_that_made_the_feed(self, share, seed):
         yields = share / share.sum()
         products = np.random.default_rng(seed).uniform(0.01, 1.0, (4, 3))
         found = n_product(yields @ products, products, errors="mask")
@@ -189,7 +189,7 @@ class TestSeparation:
 
     def test_perfect_and_void_separation(self):
         assert float(separation_efficiency(1.0, 1.0, 0.9)) == pytest.approx(1.0)
-        # A splitter sends the same share of everything to the product: no separation at all.
+        # A splitter sends the same share of every material to the product: efficiency 0.
         assert float(separation_efficiency(0.4, 0.9, 0.9)) == pytest.approx(0.0, abs=1e-12)
         assert float(product_index(0.4, 0.9, 0.9)) == pytest.approx(0.4 * 0.6)
 
@@ -198,7 +198,7 @@ class TestSeparation:
     def test_round_trip(self, feed, sharpness, balance):
         grade, recovery = grade_recovery(sharpness, balance, feed)
         found = partition_numbers(grade, recovery, feed, errors="mask")
-        # Grades within rounding of 1 have lost their unwanted share and cannot come back.
+        # A grade that rounds to 1 has lost its unwanted share, so the conversion is not invertible.
         if 1.0 - grade > 1e-9 and 1e-9 < recovery < 1.0 - 1e-9 and str(found.reason) == "":
             assert float(found.sharpness) == pytest.approx(sharpness, abs=1e-4)
             assert float(found.balance) == pytest.approx(balance, abs=1e-4)
@@ -277,7 +277,7 @@ class TestPartitionCurve:
 
 
 def _curve(density, d50, ep, form):
-    """The curve written out again from its definition."""
+    """The partition curve computed directly from its definition."""
     from math import erf, exp, log, sqrt
 
     z = (density - d50) / ep

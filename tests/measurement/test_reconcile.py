@@ -1,4 +1,4 @@
-"""Reconciliation, linear and of streams: behavior, refusals, properties."""
+"""Linear reconciliation and reconciliation of streams: results, refusals, properties."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class TestReconcile:
         assert np.isnan(found.closure.p_value)
 
     def test_reports_what_is_not_determined(self):
-        # Two unmeasured outlets of one splitter: their sum is known, neither of them is.
+        # Two unmeasured outlets of one splitter: only their sum is determined.
         found = reconcile([10.0, NAN, NAN], [1.0, 1.0, 1.0], SPLITTER)
         assert found.undetermined == (1, 2)
         assert_allclose(found.values[0], 10.0)
@@ -102,7 +102,7 @@ class TestReconcile:
 
 class TestReconcileStreams:
     def test_middlings_and_two_components(self):
-        # Built from yields 0.5, 0.3, 0.2: exact data come back as they are, feed unmeasured.
+        # Built from yields 0.5, 0.3, 0.2 with the feed unmeasured: exact data are not adjusted.
         mass = np.array([NAN, 50.0, 30.0, 20.0])
         assay = np.array([[NAN, NAN], [0.9, 0.05], [0.5, 0.4], [0.1, 0.3]])
         found = reconcile_streams(mass, assay, 0.1, 0.001)
@@ -165,7 +165,7 @@ class TestReconcileStreams:
         assert found.recovery[1, 0] == 1.0
 
     def test_traces_are_not_set_to_zero(self):
-        # Grams a tonne as a share of mass: the assays are millionths, and still split the feed.
+        # Grams per tonne as mass fractions: assays of about 1e-6 still determine the split.
         assay = np.array([0.60, 0.95, 0.30])
         for mass in ([NAN] * 3, [100.0, 40.0, 61.0]):
             rich, traces = reconcile_streams(mass, assay), reconcile_streams(mass, 1e-6 * assay)
@@ -173,12 +173,12 @@ class TestReconcileStreams:
             assert traces.at_bound == ()
 
     def test_infinite_mass_stops_at_its_bound(self):
-        # An unweighed reject as rich as the feed, beside a richer product, would have no end.
+        # An unweighed reject as rich as the feed, beside a richer product, has an infinite mass.
         found = reconcile_streams([NAN, 1.0, NAN], [0.3, 0.9, 0.3], assay_se=0.01, names="fpr")
         assert found.at_bound == ("mass of r",)
 
     def test_points_at_the_wrong_weight(self):
-        # A weight enters three balances here, so its error has a pattern of its own.
+        # A weight enters three balances here, so its error has a distinct pattern.
         mass = np.array([100.0, 50.0, 38.0, 20.0])
         assay = np.array([[0.62, 0.205], [0.9, 0.05], [0.5, 0.4], [0.1, 0.3]])
         found = reconcile_streams(mass, assay, 1.0, 0.005, names=["feed", "a", "b", "c"])

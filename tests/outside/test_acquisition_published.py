@@ -58,8 +58,8 @@ def test_expected_improvement_against_quadrature():
 
 
 def constrained_by_quadrature(S, C, s, c, best, min_grade, feed_odds, cut):
-    """The same expectation by adaptive quadrature (scipy), in the plain scale."""
-    # Of (S, C), then of (a, b) = ((C + S)/2, (C - S)/2), then of b where a is known.
+    """The constrained expected improvement by adaptive quadrature (scipy), without logarithm."""
+    # Moments of (S, C), then of (a, b) = ((C + S)/2, (C - S)/2), then of b given a.
     turn = np.array([[0.5, 0.5], [-0.5, 0.5]])
     V = turn @ np.array([[s, cut * s], [cut * s, c + cut**2 * s]]) @ turn.T
     mean, sd, mean_b = (S + C) / 2, np.sqrt(V[0, 0]), (C - S) / 2
@@ -100,7 +100,7 @@ def test_constrained_improvement_against_quadrature():
 
 
 def test_constraint_that_always_holds_leaves_the_improvement_of_recovery():
-    """With a feed already above the grade the constraint cannot fail."""
+    """With a feed grade above the required grade the constraint always holds."""
     outlook = Outlook(np.array([[4.0]]), np.array([[1.0]]), np.array([0.3]), np.array([0.2]))
     free = log_constrained_improvement(outlook, np.array([1.5]), 0.5, np.log(1e6))[0, 0]
     mean, sd = 2.5, 0.5 * np.sqrt(0.5)

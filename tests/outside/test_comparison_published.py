@@ -16,8 +16,8 @@ def game(players, value):
 
 
 def test_airport_game():
-    # Littlechild & Owen, Management Science 20 (1973) 370: a runway costs what its largest user
-    # needs, and each part of it is shared equally by those who need it.
+    # Littlechild & Owen, Management Science 20 (1973) 370: a runway costs what its
+    # largest user needs; the users of each part share the cost of that part equally.
     costs = [1.0, 4.0, 9.0]
     values = game(3, lambda users: max((costs[j] for j in users), default=0.0))
     expected = [1 / 3, 1 / 3 + 3 / 2, 1 / 3 + 3 / 2 + 5]

@@ -56,7 +56,7 @@ def test_indices_agree_with_salib():
     from SALib.sample import sobol as sample
 
     def deck(X):
-        # Two settings against each other, one hump, one that does nothing.
+        # Two settings with opposite effects, one with an optimum, one without effect.
         return expit(2.0 + X[:, 0] - X[:, 1] - 6.0 * (X[:, 2] - 0.4) ** 2 + X[:, 0] * X[:, 1])
 
     problem = {"num_vars": 4, "names": list("abcd"), "bounds": [[0.0, 1.0]] * 4}
@@ -97,7 +97,7 @@ def test_range_of_two_and_three_in_closed_form():
 
 
 def test_rate_of_false_alarms_on_a_chart():
-    # Three standard deviations: 0.27 % of normal values; an estimated scale and median raise it.
+    # Limits at three standard deviations: 0.27 % of normal values; estimated limits raise the rate.
     # 200 charts of 100 days, seed fixed: 0.4 % with a standard error of 0.05 %.
     rng = np.random.default_rng(2)
     share = np.mean([out_of_line(rng.standard_normal(100)).mean() for _ in range(200)])
@@ -108,7 +108,7 @@ def test_rate_of_false_alarms_on_a_chart():
 
 
 def plain(y):
-    """Independent readings about one unknown level."""
+    """A series of independent readings around one unknown level."""
     variance = float(np.var(y, ddof=1))
     return Known(lambda u: (u - u.mean(axis=0)) / variance, np.full(len(y), variance), 0.0 * y + 1)
 
@@ -127,7 +127,7 @@ def test_flow_of_the_nile():
     assert found[0].p_value < 0.001
 
 
-def test_rate_of_steps_where_none_is():
+def test_rate_of_false_steps():
     # 300 quiet series at the 1 % level: 3 expected; 8 or more has probability 0.012.
     rng = np.random.default_rng(4)
     time = np.arange(60.0)
@@ -136,7 +136,7 @@ def test_rate_of_steps_where_none_is():
     assert sum(bool(steps(rng.standard_normal(60), time, known)) for _ in range(300)) < 8
 
 
-def test_slope_is_that_of_ordinary_least_squares():
+def test_slope_agrees_with_ordinary_least_squares():
     # statsmodels OLS with known variance 1.
     import statsmodels.api as sm
 
@@ -152,9 +152,9 @@ def test_slope_is_that_of_ordinary_least_squares():
     assert found.p_value == pytest.approx(reference.pvalues[1], rel=1e-7)
 
 
-def test_error_of_a_slope_whose_readings_spread_unlike():
-    # statsmodels OLS, covariance HC2 (MacKinnon & White 1985), each reading on a day of its own, so
-    # far apart that they share nothing; ours has the factor of days over days less one besides.
+def test_error_of_a_slope_with_heteroscedastic_readings():
+    # statsmodels OLS, covariance HC2 (MacKinnon & White 1985); the readings lie on days so far
+    # apart that their errors are independent. Ours has the additional factor days / (days - 1).
     import statsmodels.api as sm
 
     rng = np.random.default_rng(11)
@@ -167,9 +167,10 @@ def test_error_of_a_slope_whose_readings_spread_unlike():
     assert found.se == pytest.approx(reference.bse[1] * np.sqrt(40 / 39), rel=1e-9)
 
 
-def test_restricted_likelihood_is_that_of_error_contrasts():
-    # Harville, Biometrika 61 (1974) 383: the likelihood of any full set of contrasts that are free
-    # of level and trend, here by scipy; two covariances are compared, since constants differ.
+def test_restricted_likelihood_equals_that_of_error_contrasts():
+    # Harville, Biometrika 61 (1974) 383: the likelihood of any full set of contrasts orthogonal to
+    # level and trend, computed by scipy. Constants differ, so the test compares the difference
+    # between two covariances.
     rng = np.random.default_rng(14)
     day = np.arange(25.0)
     H = np.column_stack([np.ones(25), day])

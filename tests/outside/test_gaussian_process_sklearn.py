@@ -54,14 +54,14 @@ def test_posterior_and_likelihood_agree(theta):
     mean, covariance = ours.predict(A, return_cov=True)
     their_mean, their_covariance = theirs.predict(A, return_cov=True)
     np.testing.assert_allclose(mean, their_mean, atol=TOLERANCE)
-    # Theirs predicts a reading, ours the true quantity: the noise is the difference.
+    # scikit-learn predicts a reading, ours the true quantity: the variances differ by the noise.
     their_covariance = their_covariance - np.exp(theta[4]) * np.eye(50)
     np.testing.assert_allclose(covariance, their_covariance, atol=TOLERANCE)
     np.testing.assert_allclose(
         ours.predict(A, return_std=True)[1], np.sqrt(np.diag(covariance)), atol=TOLERANCE
     )
     value, gradient = ours.log_marginal_likelihood(theta, eval_gradient=True)
-    # Their kernel orders its parameters variance, length scales, noise.
+    # The scikit-learn kernel orders its parameters as variance, length scales, noise.
     their_value, their_gradient = theirs.log_marginal_likelihood(
         theirs.kernel_.theta, eval_gradient=True
     )
@@ -69,7 +69,7 @@ def test_posterior_and_likelihood_agree(theta):
     np.testing.assert_allclose(gradient, their_gradient[[1, 2, 3, 0, 4]], atol=TOLERANCE)
 
 
-def test_linear_trend_is_their_dot_product_kernel():
+def test_linear_trend_equals_the_dot_product_kernel():
     X, y = surface(30)
     theta = THETAS[0]
     tau2 = 0.3
@@ -78,7 +78,7 @@ def test_linear_trend_is_their_dot_product_kernel():
     level, slope = 10.0, tau2 * 12.0
     kernel = kernel_of(theta) + ConstantKernel(slope) * DotProduct(np.sqrt(level / slope))
     theirs = GaussianProcessRegressor(ConstantKernel(1.0) * kernel, alpha=0.0, optimizer=None)
-    # Shifting the inputs leaves the Matern part as it is.
+    # Shifting the inputs does not change the Matern part.
     theirs.fit(X - 0.5, y)
     A = np.random.default_rng(2).random((20, 3))
     np.testing.assert_allclose(ours.predict(A), theirs.predict(A - 0.5), atol=1e-7)
@@ -107,7 +107,7 @@ def test_collapsed_replicates_equal_the_full_model(theta):
     np.testing.assert_allclose(gradient, their_gradient[[1, 2, 3, 0, 4]], atol=TOLERANCE)
 
 
-def test_it_is_a_scikit_learn_estimator():
+def test_the_process_is_a_scikit_learn_estimator():
     X, y = surface(40)
     model = GaussianProcess(hyperparameters=Estimated(4), random_state=5)
     assert clone(model).get_params() == model.get_params()
@@ -122,7 +122,7 @@ def test_it_is_a_scikit_learn_estimator():
 
 
 def test_classifier_of_the_deck_state_agrees_on_single_runs():
-    """Theirs has a logistic likelihood; scaled to the same slope at 0 the two differ by less
+    """scikit-learn has a logistic likelihood; scaled to equal slope at 0 the two differ by less
     than 0.05 in probability (Rasmussen & Williams 2006, section 3.3)."""
     rng = np.random.default_rng(4)
     X = rng.random((60, 2))

@@ -1,9 +1,9 @@
-"""The history read by an engine that shares no code with ours, beside the logs that went in.
+"""The history read by an independent engine, compared with the logs that were loaded.
 
-DuckDB (https://duckdb.org) reads the CSV logs with its own reader and the history's Parquet files
-with its own; which files those are comes from the transaction log by the Delta protocol (see
-``test_history_readback``). Both sides meet inside DuckDB, after merges of small files, a restored
-version and runs loaded twice.
+DuckDB (https://duckdb.org) reads the CSV logs and the history's Parquet files with its own readers.
+The names of the Parquet files come from the transaction log by the Delta protocol (see
+``test_history_readback``). Both tables are compared inside DuckDB, after merges of small files, a
+restored version and runs loaded twice.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ COLUMNS = (
 
 
 def files_by_protocol(folder: Path) -> dict[str, str]:
-    """Line by path of the data files of the latest version."""
+    """The line of each data file of the latest version, by path."""
     files: dict[str, str] = {}
     for entry in sorted((folder / "_delta_log").glob("*.json")):
         for action in map(json.loads, entry.read_text("utf-8").splitlines()):
@@ -54,7 +54,7 @@ def test_duckdb_finds_in_the_history_what_it_finds_in_the_logs(
             for again in range(k + 1):
                 load_logs([tmp_path / f"log-{again}.csv"], history)
     files = files_by_protocol(tmp_path / "history")
-    assert len(files) < 15 < 3 * (history.version or 0)  # merged on the way
+    assert len(files) < 15 < 3 * (history.version or 0)  # small files were merged
     base = duckdb.connect()
     base.execute(f"""
         create view went_in as select distinct {COLUMNS}

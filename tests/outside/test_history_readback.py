@@ -37,7 +37,7 @@ def read_by_protocol(folder: Path) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)
 
 
-def test_what_went_in_is_what_another_reader_finds(tmp_path: Path) -> None:
+def test_an_independent_reader_finds_the_loaded_runs(tmp_path: Path) -> None:
     rng = np.random.default_rng(3)
     n = 500
     site = Site.from_dict({"material": {"moisture": {"unit": "%", "low": 0, "high": 30}}})

@@ -1,4 +1,4 @@
-"""The gain in the trade-off against an independent hypervolume and a published one.
+"""The expected gain in the trade-off against an independent and a published hypervolume.
 
 Sources: ``pymoo`` (J. Blank & K. Deb, IEEE Access 8, 2020, 89497), its indicator ``HV``; the
 front of ZDT1 (E. Zitzler, K. Deb & L. Thiele, Evol. Comput. 8, 2000, 173), whose area below
@@ -36,13 +36,13 @@ def area(grade, recovery):
     return float(indicator(np.column_stack([1.0 - grade, 1.0 - recovery]))) / (1.0 - REFERENCE)
 
 
-def test_the_indicator_knows_the_published_front():
+def test_the_indicator_gives_the_published_area():
     f1 = np.linspace(0.0, 1.0, 4001)
     front = np.column_stack([f1, 1.0 - np.sqrt(f1)])
     assert HV(ref_point=np.ones(2))(front) == pytest.approx(2.0 / 3.0, abs=1e-3)
 
 
-def test_expected_gain_is_the_growth_of_the_dominated_area(surrogate):
+def test_expected_gain_equals_the_growth_of_the_dominated_area(surrogate):
     X, model = surrogate
     base = X[:6]
     improvement = ConstrainedImprovement(
@@ -51,10 +51,10 @@ def test_expected_gain_is_the_growth_of_the_dominated_area(surrogate):
     A = np.array([[0.65, 0.5], [0.3, 0.9], [0.5, 0.7], [0.75, 0.6]])
     gains = np.exp(improvement.log_gain(A))
     (drawn,) = improvement._fine
-    # Of all members at once, of which there is one.
+    # Draws of all ensemble members; the ensemble has one.
     fronts = [part[0] for part in from_latent(*drawn.values, FEED_ODDS)]
     S, C, s, c, cut = (part[0] for part in drawn.conditional(_points(A)))
-    assert not cut.any()  # no coordinates are known in which these two inputs act together
+    assert not cut.any()  # these two inputs have no deck coordinates, so the cut is 0
     rng = np.random.default_rng(0)
     measured = np.zeros(len(A))
     for k, (grade, recovery) in enumerate(zip(*fronts, strict=True)):
@@ -70,8 +70,8 @@ def test_expected_gain_is_the_growth_of_the_dominated_area(surrogate):
                 for g, r in zip(*more, strict=True)
             ]
             measured[j] += np.mean(grown) / len(fronts[0])
-    # 5,000 draws a point; in each draw of the model eight grades stand for all of them, which is
-    # rough only where a point is known so well that it can gain in a sliver of grades.
+    # 5,000 draws per point. In each draw of the model eight grades represent all grades, which is
+    # inaccurate only for a well-known point that can gain only in a narrow range of grades.
     np.testing.assert_allclose(gains, measured, rtol=0.1)
 
 

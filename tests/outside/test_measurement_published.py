@@ -1,8 +1,8 @@
 """Grade, recovery, efficiency and density separation against published numbers.
 
 Each value has its source beside it; "from memory" where the source was not at hand. Published
-numbers that do not follow from their own inputs are kept as negative tests: the product has to give
-the right figure, not the printed one.
+numbers that do not follow from their own inputs are kept as negative tests: our code must give the
+correct figure, not the printed one.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ class TestGradeAndRecovery:
         assert float(split.ratio) == pytest.approx(10.743, abs=5e-4)
 
     def test_closure_gap_in_the_same_table(self):
-        # Its gangue column prints a feed of 57.9 %; the products add up to 58.04 %.
+        # The gangue column of that table prints a feed of 57.9 %; the products add up to 58.04 %.
         assert float(build_up([9.3, 90.7], [12.6, 62.7]).head) == pytest.approx(58.04, abs=0.005)
 
         def warnings(feed, product, reject):
@@ -82,7 +82,7 @@ class TestGradeAndRecovery:
         assert float(weighed_recovery(*weighed).recovery) == pytest.approx(recovery, rel=1e-12)
 
     def test_implied_tailing(self):
-        # The same page: enrichment 20, and by arithmetic a tailing of 0.1047 %.
+        # The lecture-style page above: enrichment 20, and by arithmetic a tailing of 0.1047 %.
         assert float(weighed_recovery(100.0, 1.0, 4.5, 20.0).enrichment) == pytest.approx(20.0)
         _, reject = implied_reject(0.20, 0.90, 0.01)
         assert float(reject) == pytest.approx(0.001047, abs=5e-7)
@@ -103,7 +103,7 @@ class TestGradeAndRecovery:
 
     def test_concentrate_poorer_than_feed(self):
         # A public calculator tutorial prints 64.28 % for feed 14, concentrate 12, tailing 20: the
-        # arithmetic holds, but that "concentrate" is the reject. Never without a word.
+        # arithmetic is right, but that "concentrate" is the reject. We must give a warning.
         assert not two_product(14.0, 12.0, 20.0).upgraded
         rows = {"test_id": [1] * 3, "stream": ["feed", "product", "reject"]}
         (result,) = balance_tests({**rows, "assay": [0.14, 0.12, 0.20]})
@@ -131,7 +131,7 @@ class TestGradeAndRecovery:
         assert_allclose(100 * np.cumsum(built.recovery), tin, atol=0.0101)
 
     def test_heavy_liquid_cut(self):
-        # The exam text says that 68.6 % floats below 2.75; its own weights say 68.48 %.
+        # The exam text says that 68.6 % floats below 2.75; the weights in it give 68.48 %.
         built = build_up(self.SINK_MASS, self.SINK_TIN)
         assert 100 * float(built.share[:5].sum()) == pytest.approx(68.48, abs=0.005)
         assert 100 * float(built.recovery[5:].sum()) == pytest.approx(96.22, abs=0.02)
@@ -173,7 +173,7 @@ class TestSeparationEfficiency:
             (0.3, 5, 2, 9),
         ],
     )
-    def test_two_forms_are_one(self, yield_, c, f, m):
+    def test_both_forms_are_equal(self, yield_, c, f, m):
         by_definition = separation_efficiency(yield_ * c / f, c, f, m)
         assert_allclose(by_definition, schulz_efficiency(yield_, c, f, m), rtol=1e-9)
 
@@ -199,7 +199,7 @@ class TestSeparationEfficiency:
 
     def test_the_two_indices_rank_differently(self):
         # S. Konopka et al., Sustainability 2018, 10(11), 3870, report a product of two yields. It
-        # is no separation efficiency: a run can lead by one and trail by the other.
+        # is no separation efficiency: the two indices can rank runs in opposite order.
         recovery, waste = np.array([1.00, 0.50]), np.array([0.55, 0.06])
         grade = recovery / (recovery + waste)
         difference = separation_efficiency(recovery, grade, 0.5)
@@ -269,8 +269,8 @@ class TestDensity:
         assert float(imperfection(0.05, 1.5)) == pytest.approx(0.1)
 
     def test_limits_of_sharpness(self):
-        # Definition: infinitely sharp recovers everything and nothing else; no sharpness at all
-        # only splits the feed.
+        # Definition: infinite sharpness recovers all of the wanted material and nothing else; zero
+        # sharpness only splits the feed.
         assert_allclose(grade_recovery(np.inf, 0.0, 0.3), (1.0, 1.0))
         grade, recovery = grade_recovery(0.0, 2 * math.log(4), 0.3)
         assert_allclose([grade, recovery], [0.3, 0.8])

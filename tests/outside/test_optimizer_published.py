@@ -4,8 +4,8 @@ Sources: Branin and Hartmann-6 as in ``skopt.benchmarks`` (scikit-optimize); the
 problem of Gramacy et al., Technometrics 58 (2016) 1-11, minimum 0.5998 at (0.1951, 0.4047)
 (computed with many starts of SLSQP).
 
-A function to minimise becomes a recovery by a decreasing logistic map, a constraint a grade; the
-runs are exact. What is checked is the best value among a stated number of runs.
+A decreasing logistic map turns a function to be minimized into a recovery, and a constraint into a
+grade; readings are exact. The tests check the best value among a stated number of runs.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from tests.benchmarks.replays.shares import grade_of, recovery_of, run_log
 
 
 def run(space, objective, constraint, starts, batches, size, scale, seed=0):
-    """Best feasible value after ``starts`` spread runs and ``batches`` plans of ``size``."""
+    """Best feasible value after ``starts`` spread runs and ``batches`` plans of ``size`` trials."""
     values = space.values(Region.whole(space).sample(starts, np.random.default_rng(seed)))
     brief = Brief.from_dict({"goal": {"min_grade": 0.5}, "trials": {"count": size}})
     for _ in range(batches):

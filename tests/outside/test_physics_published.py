@@ -1,7 +1,7 @@
 """The physics of the simulated deck against published values.
 
 Each number names its source. Where a printed number does not follow from its own inputs, the test
-holds us to what does follow.
+expects the number that does follow.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ WEN_YU = {
     # repository wigging/chemics, after D. Kunii and O. Levenspiel, Fluidization Engineering
     # (1991) ch. 3.
     "0.5 mm in hot gas": (0.5e-3, 2500.0, 0.44, 3.6e-5, 0.10213, 1e-3),
-    # Formula as above, arithmetic redone by hand.
+    # Formula of Wen and Yu, arithmetic by hand.
     "1 mm sand": (1e-3, 2650.0, 1.204, 1.82e-5, 0.558, 1e-3),
     "6 mm bean": (6e-3, 1250.0, 1.204, 1.82e-5, 1.496, 1e-3),
     # Z. Berk, Food Process Engineering and Technology (2009), Example 2.10: inputs.
@@ -41,7 +41,7 @@ def test_minimum_fluidisation_of_wen_and_yu(case):
 
 # size m, density, gas density, viscosity, voidage, sphericity, velocity m/s, relative tolerance
 ERGUN = {
-    # S. Ergun, Chem. Eng. Prog. 48 (1952) 89 (from memory); worked value as the first above.
+    # S. Ergun, Chem. Eng. Prog. 48 (1952) 89 (from memory); worked value from chemics, see above.
     "0.5 mm in hot gas": (0.5e-3, 2500.0, 0.44, 3.6e-5, 0.46, 0.86, 0.14883, 1e-3),
     # Kunii and Levenspiel (1991), Example 3.1, about 4.0 cm/s (from memory, recomputed).
     "160 um sharp sand": (160e-6, 2600.0, 1.2, 1.8e-5, 0.55, 0.67, 0.0398, 2e-3),
@@ -139,7 +139,7 @@ def test_probable_error_is_half_the_span_from_25_to_75_percent(name):
 def test_the_best_air_is_interior_and_near_minimum_fluidisation(line):
     """A vibrating destoner separates only near minimum fluidisation, 2.0 m/s good, 1.5 not.
 
-    A. S. Kannan et al., CFD-DEM study of a destoner (abstract): a sign and an order, no more.
+    A. S. Kannan et al., CFD-DEM study of a destoner (abstract): supports sign and order only.
     """
     deck, material = demo_deck(line), demo_material()
     best = attainable(deck, material, 0.985, PRODUCTION).settings
@@ -161,8 +161,8 @@ def test_the_best_air_is_interior_and_near_minimum_fluidisation(line):
 def test_a_steeper_end_raise_separates_worse(line):
     """Removal of wheat impurities fell as the longitudinal slope rose from 2.5 to 4.5 deg.
 
-    Iranian J. Biosystems Engineering, article 73027 (abstract). Compared as recovery attainable
-    at one grade, which no other setting can hide.
+    Iranian J. Biosystems Engineering, article 73027 (abstract). The test compares the
+    attainable recovery at one grade, where the other settings are optimized.
     """
     recovery = [
         attainable(

@@ -1,4 +1,4 @@
-"""The main job on published runs of another gravity separator.
+"""Model and planner on published runs of another gravity separator.
 
 Source: G. Akar Sen, Minerals 6 (2016) 5, doi 10.3390/min6010005: runs 1-20 of a designed
 experiment on chromite, three settings (fluidising water L/min, centrifugal force as a multiple of
@@ -106,8 +106,8 @@ def test_quadratic_reproduces_its_published_leave_one_out_error():
 
 
 def test_surrogate_predicts_left_out_runs_as_well_as_the_quadratic():
-    """The published response is a quadratic; a model that does not know it, and was made for
-    decks, may not lose more than a quarter (measured: 9 and 24 %)."""
+    """The published response is a quadratic. The surrogate, which does not know this, may have an
+    error at most a quarter larger than the quadratic's (measured: 9 and 24 %)."""
     assert np.all(leave_one_out(by_surrogate) <= 1.25 * np.array([0.883, 1.378]))
 
 
@@ -132,8 +132,8 @@ def test_planner_finds_the_published_constrained_optimum():
     """Published model, grade >= 42.5: recovery 72.1 at water 10.5, force 60, feed 12 (computed
     from the printed predictions on a 0.1 grid).
 
-    The planner sees the 20 printed predictions. On the 20 actual readings the question has
-    another answer: there even the quadratic puts that setting at grade 42.0.
+    The planner sees the 20 printed predictions. The 20 actual readings have another optimum: a
+    quadratic fitted to them puts that setting at grade 42.0.
     """
     plan = planned(RUNS[:, 4] / 100, RUNS[:, 6] / 100, 0.425, 0.5)
     values = [plan.run_now.settings[n] for n in SPACE.names]
@@ -145,7 +145,7 @@ def test_planner_finds_the_published_constrained_optimum():
 
 
 def test_coordinates_return_the_published_readings():
-    """Grade and recovery survive the way to sharpness and balance and back."""
+    """Grade and recovery survive conversion to sharpness and balance and back."""
     odds = float(logit(FEED_GRADE))
     a = logit(RECOVERY)
     unwanted = RECOVERY * FEED_GRADE * (1 - GRADE) / (GRADE * (1 - FEED_GRADE))

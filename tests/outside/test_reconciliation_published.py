@@ -1,4 +1,4 @@
-"""Errors and reconciliation against published numbers, other software and repetition.
+"""Errors and reconciliation against published numbers, other software and simulation.
 
 Each value has its source beside it; "from memory" where the source was not at hand.
 """
@@ -71,16 +71,16 @@ class TestErrors:
             assert 1.0 <= approximate / float(exact) < 1.16
 
     def test_published_approximation_in_numbers(self):
-        # The same preprint's formula at f 0.9, c 0.98, t 0.5: 1.768 and 3.182, Monte Carlo 1.64
-        # and 3.05 (computed).
+        # The formula of the ChemRxiv preprint above at f 0.9, c 0.98, t 0.5: 1.768 and 3.182; Monte
+        # Carlo gives 1.64 and 3.05 (computed).
         found = two_product(0.90, 0.98, 0.50)
         assert float(found.recovery_amplification) == pytest.approx(1.64, rel=0.01)
         assert float(found.yield_amplification) == pytest.approx(3.05, rel=0.01)
 
     @pytest.mark.parametrize(("f", "c", "t"), CASES[:3])
     def test_monte_carlo(self, f, c, t):
-        # 200,000 draws know a standard deviation to 0.16 %; 1 % is over six of those, and the
-        # nonlinear part at 1 % error stays below half of it.
+        # 200,000 draws estimate a standard deviation to 0.16 %; the tolerance of 1 % is over six
+        # standard errors, and the nonlinear part at 1 % error is below half of the tolerance.
         rng = np.random.default_rng(11)
         draws = np.array([f, c, t]) * (1 + 0.01 * rng.standard_normal((200_000, 3)))
         drawn = two_product(*draws.T, errors="mask")
@@ -89,7 +89,7 @@ class TestErrors:
         assert np.nanstd(drawn.yield_) == pytest.approx(float(found.yield_se), rel=0.01)
 
     def test_first_order_begins_to_fail_where_it_is_flagged(self):
-        # Near-useless split: Monte Carlo 9.88 against 9.80 (computed); within 2 %.
+        # An almost useless split: Monte Carlo 9.88 against 9.80 (computed); tolerance 2 %.
         rng = np.random.default_rng(12)
         draws = np.array(self.CASES[3]) * (1 + 0.01 * rng.standard_normal((200_000, 3)))
         drawn = np.nanstd(two_product(*draws.T, errors="mask").recovery)
@@ -132,7 +132,7 @@ class TestErrors:
         f = [ufloat(3.0, 0.05), ufloat(6.0, 0.1)]
         rows = ((50.0, 8.0), (2.0, 55.0), (0.2, 0.5))
         (a, b), (c, d), (e, g) = [[ufloat(v, 0.02 * v) for v in row] for row in rows]
-        # Cramer's rule for two yields, the third being the rest.
+        # Cramer's rule for two yields; the third yield is 1 minus both.
         det = (a - e) * (d - g) - (c - e) * (b - g)
         first = ((f[0] - e) * (d - g) - (c - e) * (f[1] - g)) / det
         second = ((a - e) * (f[1] - g) - (f[0] - e) * (b - g)) / det
@@ -230,10 +230,10 @@ class TestReconciliation:
         assert found.closure.chi2 == pytest.approx(other.fun, rel=1e-6)
         assert found.closure.dof == 2
 
-    def test_errors_are_those_of_repetition(self):
-        # 600 repetitions of a true balance. A standard deviation is then known to 2.9 %, so a band
-        # of 12 % is over four of those; chi-square on 2 has mean 2 with error 0.08, and the band
-        # of 0.33 is four of those. False alarm below 1 in 1,000 altogether.
+    def test_errors_agree_with_simulation(self):
+        # 600 repetitions of a true balance estimate a standard deviation to 2.9 %, so the tolerance
+        # of 12 % is over four standard errors. Chi-square on 2 has mean 2 with a standard error
+        # of 0.08; the tolerance of 0.33 is four of them. False alarms: below 1 in 1,000 in all.
         rng = np.random.default_rng(21)
         mass, assay = np.array([100.0, 40.0, 60.0]), np.array([0.56, 0.95, 0.30])
         mass_se, assay_se = np.array([1.0, 0.4, 0.6]), np.array([0.010, 0.005, 0.015])
@@ -250,6 +250,6 @@ class TestReconciliation:
         assert np.std(score) == pytest.approx(1.0, abs=0.12)
         assert np.mean(score) == pytest.approx(0.0, abs=4 / np.sqrt(600))
         assert np.mean([run.closure.chi2 for run in runs]) == pytest.approx(2.0, abs=0.33)
-        # The measurement test cries wolf in 5 % at most; the binomial band is 4 errors.
+        # The measurement test may give false alarms in 5 %; the tolerance is 4 binomial errors.
         alarms = np.mean([bool(run.suspects) for run in runs])
         assert alarms < 0.05 + 4 * math.sqrt(0.05 * 0.95 / 600)

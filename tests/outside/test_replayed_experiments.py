@@ -1,9 +1,9 @@
-"""The planner on measured data of others: a closed loop in which a trial is a look-up.
+"""The planner on published measurements: a closed loop in which a trial is a look-up.
 
 Sources in ``data/README.md``: two designed experiments on lattices, one with real replicates. Each
-has one response, a share, which is taken for the recovery; the grade always holds. A trial answers
-with one reading of its setting, one of several where there are replicates. What chance would need
-is exact: of N settings, without repeating, k good ones.
+has one response, a share, which is used as the recovery; the grade always holds. A trial returns
+one reading of its setting, chosen at random where there are replicates. The number of trials of a
+random search is exact: it draws N settings without replacement, of which k are good.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ FULLERENES = SettingSpace(
         Setting("temperature", "deg C", 100.0, 150.0, 10.0),
     )
 )
-# The levels of one reagent, 1, 1.2, 1.5 and 1.8 equivalents, are no even steps: they are numbered.
+# The levels of one reagent (1, 1.2, 1.5 and 1.8 equivalents) have uneven steps: they are numbered.
 SUZUKI = SettingSpace(
     (
         Setting("temperature", "deg C", 75.0, 90.0, 5.0),
@@ -59,7 +59,7 @@ def suzuki() -> tuple[SettingSpace, np.ndarray, np.ndarray]:
 def look_ups(
     space: SettingSpace, values: np.ndarray, shares: np.ndarray, most: int, seed: int
 ) -> int:
-    """Look-ups until one of the best settings was tried, most + 1 when none was."""
+    """Number of look-ups until one of the best settings was tried; most + 1 when none was."""
     rng = np.random.default_rng(seed)
     index = space.nearest_index(values)
     np.testing.assert_allclose(space.values(index), values, atol=1e-6)
@@ -80,7 +80,7 @@ def look_ups(
         named = plan.recommendations[0].settings
         point = tuple(space.nearest_index(np.array([[named[n] for n in space.names]]))[0])
         tried.append(point)
-        # A combination that was never made teaches nothing and costs a look-up.
+        # A combination without a measurement gives no reading and counts as a look-up.
         read.append(rng.choice(readings[point]) if point in readings else np.nan)
     found = [k for k, point in enumerate(tried, 1) if point in best]
     return found[0] if found else most + 1
@@ -93,9 +93,9 @@ def log(space: SettingSpace, tried: list[tuple[int, ...]], read: list[float]) ->
 
 @pytest.mark.parametrize(("experiment", "most"), [(fullerenes, 20), (suzuki, 12)])
 def test_a_best_setting_is_found_sooner_than_by_chance(experiment, most):
-    # Seeds 0 to 4, each its own starts and choice of replicates: four of five within `most`. By
-    # chance one is with a chance that the hypergeometric distribution tells, and four of five
-    # hardly ever; half of the campaigns by chance need 28 and 32 look-ups.
+    # Seeds 0 to 4 have different starts and replicates; four of five campaigns need at most `most`
+    # look-ups. The hypergeometric distribution gives that probability for a random search; four of
+    # five are very unlikely by chance. Its median numbers of look-ups are 28 and 32.
     space, values, shares = experiment()
     settings = len(np.unique(values, axis=0))
     one = hypergeom.sf(0, settings, GOOD, most)
@@ -104,11 +104,11 @@ def test_a_best_setting_is_found_sooner_than_by_chance(experiment, most):
     assert np.sum(np.array(needed) <= most) >= 4, needed
 
 
-def test_six_temperatures_of_a_designed_experiment_are_told_apart_as_lines():
-    # Each temperature of the fullerene experiment is taken for a line of two settings; of its 36
-    # combinations 18 are read (seed 0), and what it could reach is held against the best of all 36
-    # as measured. Those are 0.926 to 0.953; within 1.5 points of the mean and, for at least four
-    # of six, inside the 90 % interval; the three that reach most named in their order.
+def test_six_temperatures_of_a_designed_experiment_are_ranked_as_lines():
+    # Each temperature of the fullerene experiment becomes a line with two settings. 18 of its 36
+    # combinations are read (seed 0), and its attainable recovery is compared with the best of all
+    # 36 measurements, 0.926 to 0.953. The best must lie within 1.5 points of the mean and, for at
+    # least four of six lines, inside the 90 % interval; the best three lines must be in order.
     space, values, shares = fullerenes()
     two = SettingSpace(space.settings[:2])
     rng = np.random.default_rng(0)

@@ -30,7 +30,7 @@ def browser():
 
 @pytest.fixture(scope="module")
 def files(tmp_path_factory):
-    """The page, and the sheet on its own in two sizes."""
+    """Files of the report page and of the separate sheet in two paper sizes."""
     folder = tmp_path_factory.mktemp("report")
     (folder / "report.html").write_text(season_page(), encoding="utf-8")
     for paper in ("a4", "letter"):
@@ -41,7 +41,7 @@ def files(tmp_path_factory):
 
 @pytest.fixture
 def show(browser, files):
-    """``show(file, width, scheme)``: the page, opened, and every request it made."""
+    """``show(file, width, scheme)`` opens a page; gives the page and all its requests."""
     contexts = []
 
     def call(name: str, width: int = LAPTOP, scheme: str = "light"):
@@ -72,7 +72,7 @@ def test_no_request_leaves_the_page(show, files):
         assert asked == [(files / name).as_uri()]
 
 
-def test_every_number_that_a_reader_sees_is_that_of_its_document(show):
+def test_every_visible_number_equals_its_document(show):
     page, _ = show("report.html")
     shown = page.locator("data[data-from]").evaluate_all(
         "all => all.map(d => [d.dataset.from, d.value, d.dataset.kind, d.innerText])"
@@ -96,7 +96,7 @@ def test_accessible(show, width, scheme):
     assert not faults
 
 
-def test_the_sheet_on_its_own_is_accessible(show):
+def test_the_separate_sheet_is_accessible(show):
     from axe_playwright_python.sync_playwright import Axe
 
     page, _ = show("sheet-a4.html")
@@ -118,7 +118,7 @@ def test_nothing_is_cut_at_any_width(show, width):
         " / t.ownerSVGElement.viewBox.baseVal.width))"
     )
     assert smallest >= 7.5  # CSS pixels; the labels of contour lines are the smallest
-    # Text inside a plot stays inside it, whatever font the page has.
+    # Text inside a plot must stay inside it with every font.
     assert page.locator("svg.plot text").evaluate_all(
         "all => all.every(t => { const a = t.getBoundingClientRect(),"
         " b = t.ownerSVGElement.getBoundingClientRect();"
@@ -147,7 +147,7 @@ def test_the_sheet_prints_on_one_page(show, paper, size):
     assert "the operator decides" in text
 
 
-def test_the_report_prints_with_the_sheet_on_a_page_of_its_own(show):
+def test_the_report_prints_the_sheet_on_a_separate_page(show):
     page, _ = show("report.html", LAPTOP, "dark")
     with pypdfium2.PdfDocument(page.pdf(prefer_css_page_size=True)) as document:
         texts = [p.get_textpage().get_text_range() for p in document]
@@ -155,6 +155,6 @@ def test_the_report_prints_with_the_sheet_on_a_page_of_its_own(show):
         assert "Trial sheet" in texts[-1]
         assert texts[-1].count("Settled at") == 4
         first = document[0].render(scale=0.5).to_numpy()
-    assert first[0, 0].min() > 240  # paper is white, whatever the screen's scheme
+    assert first[0, 0].min() > 240  # paper is white in every color scheme
     assert len(texts) <= 12
     assert json.dumps(season_review().plan.run_now.settings["air"]).split(".")[0] in texts[0]

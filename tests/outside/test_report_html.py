@@ -36,14 +36,14 @@ def faults_of(page: str, path: Path) -> list[str]:
 
 
 @needs_java
-def test_the_pages_are_html(tmp_path):
+def test_the_pages_are_valid_html(tmp_path):
     for page in (season_page(), sheet_html(season_review().sheet())):
         faults = faults_of(page, tmp_path / "page.html")
         assert [f for f in faults if f != NEWER_THAN_THE_CHECKER] == []
 
 
 @needs_java
-def test_the_checker_sees_a_fault(tmp_path):
+def test_the_checker_detects_a_planted_fault(tmp_path):
     page = season_page().replace("<caption>", '<caption id="h-made"><div><td>', 1)
     assert len(faults_of(page, tmp_path / "page.html")) >= 2
 
@@ -76,7 +76,7 @@ def schemes() -> dict[str, dict[str, str]]:
 
 def test_contrast_of_known_pairs():
     """Black on white is 21 to 1, white on white 1 (WCAG 2.2, Terms); #767676 on white 4.54 (value
-    from memory, the usual example of the least gray that passes)."""
+    from memory, the usual example of the lightest gray that passes)."""
     assert contrast("#000", "#fff") == pytest.approx(21.0)
     assert contrast("#fff", "#fff") == 1.0
     assert contrast("#767676", "#ffffff") == pytest.approx(4.54, abs=0.005)
@@ -90,10 +90,10 @@ def test_contrast_meets_wcag(scheme):
         for text in ("ink", "muted", "grade", "recovery"):
             assert contrast(colors[text], colors[ground]) >= 4.5, (text, ground)
     for band in ("b0", "b1", "b2", "b3", "b4"):
-        # Contour lines, their labels and marks are ink on the bands of the map.
+        # Contour lines, labels and marks are drawn on the color bands of the map.
         assert contrast(colors["ink"], colors[band]) >= 4.5 or (
             band == "b4" and contrast(colors["ink"], colors[band]) >= 3.0
         ), band
     assert contrast(colors["focus" if "focus" in colors else "ink"], colors["paper"]) >= 3.0
     light = [luminance(colors[f"b{k}"]) for k in range(5)]
-    assert light == sorted(light, reverse=scheme != "dark")  # told apart by lightness alone
+    assert light == sorted(light, reverse=scheme != "dark")  # distinct in gray

@@ -49,7 +49,7 @@ class TestGy:
     # A. Ghasemi, mineral-processing-functions, Docs/SampleAssay.md, 2025.
     @pytest.mark.parametrize(("confidence", "s"), [(0.95, 0.010204), (0.99, 0.007764)])
     def test_relative_error_from_tolerance(self, confidence, s):
-        # The same notes: 5 ± 0.1 % Cu.
+        # The course notes CM3820: 5 ± 0.1 % Cu.
         assert float(relative_se(0.1, 5.0, confidence)) == pytest.approx(s, abs=1e-6)
 
     @pytest.mark.parametrize(
@@ -66,7 +66,7 @@ class TestGy:
         assert float(sample_mass(c, 2.5, 0.01)) / 1000 == pytest.approx(kilograms, abs=0.05)
 
     def test_lead_ore_with_the_normal_point(self):
-        # As above with 1.96 in place of 2: 171.2 kg.
+        # The lead ore above with 1.96 in place of 2: 171.2 kg.
         c = sampling_constant(
             0.5, 0.25, liberation_factor(0.015, 2.5), mineral_factor(5 / 86.6, 7.5, 2.65)
         )
@@ -80,14 +80,15 @@ class TestGy:
         return float(sample_mass(c, top_size, s))
 
     def test_finer_stages(self):
-        # Computed from the same ore: 3.189 kg, 57.0 g, 0.00943 g; l stops at 1 in the last.
+        # Computed for the lead ore above: 3.189 kg, 57.0 g, 0.00943 g; in the last stage l is 1.
         grams = [self.lead_ore_mass(d, 0.01) for d in (0.5, 0.1, 0.004)]
         assert_allclose(grams, [3189.0, 57.0, 0.00943], rtol=1e-3)
         assert self.lead_ore_mass(2.5, 0.01) / grams[0] == pytest.approx(55.90, abs=0.005)
 
     def test_spreadsheet_that_reads_the_full_width(self):
         # B. A. Wills 1982 spreadsheet, 2005 update, prints 1,369,632 / 24,501 / 438 / 0.07 g for
-        # "relative error 2 %, 95 %, safety factor 2". With 2 % the half width it is a quarter.
+        # "relative error 2 %, 95 %, safety factor 2". With 2 % as the half width
+        # the mass is a quarter.
         right = [2 * self.lead_ore_mass(d, relative_se(0.02, 1.0)) for d in (2.5, 0.5, 0.1, 0.004)]
         printed = [1_369_632, 24_501, 438, 0.07]
         assert right[0] == pytest.approx(342_408, rel=1e-3)
@@ -121,9 +122,9 @@ class TestGy:
         assert ratio == pytest.approx(2.35e6, rel=0.01)
 
     def test_fundamental_error_by_sampling_grains(self):
-        # Equal free grains (f g l = 1, grain volume d³): m d³ is then the exact binomial variance
-        # of mineral mass in a sample, to the order 1 / n. 20,000 samples know a standard
-        # deviation to 0.5 %; the band is six of those.
+        # For equal free grains (f g l = 1, grain volume d³) m d³ is the exact binomial variance of
+        # the mineral mass in a sample, to the order 1 / n. 20,000 samples estimate a standard
+        # deviation with a standard error of 0.5 %; the tolerance is six standard errors.
         rng = np.random.default_rng(4)
         share, r, t, grains = 0.1, 7.5, 2.65, 2000
         by_number = (share / r) / (share / r + (1 - share) / t)
@@ -181,8 +182,8 @@ class TestCounts:
         assert float(low) == (0.0 if k == 0 else pytest.approx(jeffreys[0], abs=1e-9))
         assert float(high) == (1.0 if k == n else pytest.approx(jeffreys[1], abs=1e-9))
 
-    def test_coverage_counted_out(self):
-        # Every outcome at every share: exact never covers less than 95 %, Jeffreys averages it.
+    def test_coverage_summed_over_all_outcomes(self):
+        # Sum over all outcomes: exact intervals cover at least 95 %, Jeffreys intervals on average.
         n, k = 200, np.arange(201)
         shares = np.linspace(0.005, 0.995, 199)
         weight = stats.binom.pmf(k, n, shares[:, None])
@@ -194,7 +195,7 @@ class TestCounts:
         assert cover["exact"].mean() > cover["jeffreys"].mean() + 0.005
         assert cover["jeffreys"].mean() == pytest.approx(0.95, abs=0.003)
 
-    # A lot of which a fair part is taken is hypergeometric: Seed Science and Technology 46(2),
+    # A sample of a large part of a lot is hypergeometric: Seed Science and Technology 46(2),
     # 2018, "Expected variance between seed germination test replicate results"; J.-L. Laffont et
     # al., Seed Science Research 2019: replicates of one 400-seed pool vary less than binomially.
     def test_replicates_of_one_pool(self):
@@ -224,20 +225,21 @@ class TestTolerances:
         purity = table[:, 0] / 100
         ours = np.stack([100 * purity_range_limit(purity, n) for n in (5, 10, 20)], axis=1)
         off = np.abs(ours - table[:, 1:])
-        # 38 of 39 cells agree after rounding. The miss, p 85 and N 5, is 5.451 printed as 5.4.
+        # 38 of 39 cells agree after rounding. The exception, p 85 and N 5, is
+        # 5.451 printed as 5.4.
         assert (off > 0.0501).sum() == 1
         assert ours[10, 0] == pytest.approx(5.451, abs=5e-4)
         assert off.max() < 0.052
 
     @pytest.mark.parametrize("samples", [2, 5, 10, 20])
     @pytest.mark.parametrize("confidence", [0.95, 0.99])
-    def test_range_point_is_that_of_scipy(self, samples, confidence):
+    def test_range_point_agrees_with_scipy(self, samples, confidence):
         q = stats.studentized_range.ppf(confidence, samples, np.inf)
         ours = float(purity_range_limit(0.5, samples, 100, confidence, 1.0)) / 0.05
         assert ours == pytest.approx(q, rel=1e-6)
 
     def test_two_tests_are_a_difference(self):
-        # The range of two is their difference: z √2 standard errors.
+        # The range of two tests is their difference: z √2 standard errors.
         limit = float(purity_range_limit(0.98, 2, 2500, 0.95, 1.0))
         expected = stats.norm.ppf(0.975) * math.sqrt(2) * float(purity_se(0.98, 2500))
         assert limit == pytest.approx(expected, rel=1e-9)
@@ -265,9 +267,9 @@ class TestPower:
         assert n == 2 or test.power(effect, n - 1, 0.05) < power
 
     @pytest.mark.parametrize(("share", "difference"), [(0.98, 0.01), (0.95, -0.02), (0.5, 0.1)])
-    def test_power_of_counts_counted_out(self, share, difference):
-        # All outcomes of the two-proportion z test at the number advised: power within 2 points of
-        # the 80 % asked for (the test is discrete and the formula normal), size near 5 %.
+    def test_power_of_counts_summed_over_all_outcomes(self, share, difference):
+        # All outcomes of the two-proportion z test at the advised number: power within 2 points of
+        # the required 80 % (the test is discrete and the formula normal), size near 5 %.
         n = int(count_to_show_difference(share, difference))
         k = np.arange(n + 1)
         one, other = stats.binom.pmf(k, n, share), stats.binom.pmf(k, n, share + difference)
@@ -281,7 +283,7 @@ class TestPower:
 
 
 class TestLogitNoise:
-    def test_moments_are_those_of_the_beta(self):
+    def test_moments_agree_with_the_beta_distribution(self):
         # 400,000 draws of the logit of a beta: mean to 4 of its errors, variance to 2 %.
         rng = np.random.default_rng(9)
         for k, n in ((0, 40), (38, 40), (490, 500)):
@@ -294,8 +296,8 @@ class TestLogitNoise:
 
     @pytest.mark.parametrize(("share", "count"), [(0.9, 200), (0.98, 500), (0.995, 800)])
     def test_readings_cover_the_truth(self, share, count):
-        # Counted out over all outcomes: how often truth lies within 1.645 noise deviations of the
-        # reading, as a Gaussian surrogate supposes for 90 %.
+        # Summed over all outcomes: how often the truth lies within 1.645 noise standard deviations
+        # of the reading, which a Gaussian surrogate takes for 90 %.
         k = np.arange(count + 1)
         weight = stats.binom.pmf(k, count, share)
         found = RunReadings.from_shares(k / count, np.nan, grade_count=count)
@@ -303,26 +305,26 @@ class TestLogitNoise:
         assert weight @ (np.abs(score) < 1.645) == pytest.approx(0.90, abs=0.06)
         assert math.sqrt(weight @ score**2) == pytest.approx(1.0, abs=0.08)
 
-    def test_averaged_readings_drift_less_than_by_the_usual_form(self):
-        # Ten readings of p 0.98, n 200, averaged by inverse variance: drift -0.106 against -0.219
+    def test_averaged_readings_have_less_bias_than_by_the_usual_form(self):
+        # Ten readings of p 0.98, n 200, averaged by inverse variance: bias -0.106 against -0.219
         # with log((k + 1/2) / (n - k + 1/2)) and 1/a + 1/b (computed; 5,000 draws, error 0.004).
         rng = np.random.default_rng(1)
         k = rng.binomial(200, 0.98, (5000, 10))
         a, b = k + 0.5, 200 - k + 0.5
 
-        def drift(reading, variance):
+        def mean_bias(reading, variance):
             pooled = (reading / variance).sum(axis=1) / (1 / variance).sum(axis=1)
             return float(pooled.mean() - logit(0.98))
 
-        ours = drift(*logit_moments(k, 200))
-        usual = drift(np.log(a / b), 1 / a + 1 / b)
+        ours = mean_bias(*logit_moments(k, 200))
+        usual = mean_bias(np.log(a / b), 1 / a + 1 / b)
         assert ours == pytest.approx(-0.106, abs=0.016)
         assert usual < 1.6 * ours
 
     @pytest.mark.parametrize(("share", "se"), [(0.9, 0.02), (0.97, 0.01), (0.99, 0.01)])
     def test_stated_errors_cover_the_truth(self, share, se):
-        # Readings with Gaussian error of the size stated, cut off at 1 as an assay is. 20,000
-        # draws; the band allows for the skew near 1, where no Gaussian can be exact.
+        # Readings with Gaussian error of the stated size, truncated at 1 like an assay. 20,000
+        # draws; the tolerance allows for the skew near 1, where a Gaussian cannot be exact.
         rng = np.random.default_rng(2)
         reading = np.clip(share + se * rng.standard_normal(20_000), 0.0, 1.0)
         found = RunReadings.from_shares(reading, np.nan, grade_se=se)

@@ -39,7 +39,7 @@ def options_of(folder) -> Configuration:
 
 @pytest.fixture(scope="module")
 def address(tmp_path_factory):
-    """A service with a history of two lines and a rejected row, and one without recordings."""
+    """A service with a history of two lines and a rejected row, and a service without runs."""
     options = options_of(tmp_path_factory.mktemp("pages"))
     rows = [row(k, air=30 + k, grade=0.98 + k / 1000, material="washed") for k in range(8)]
     with client_of(options) as client:
@@ -50,7 +50,7 @@ def address(tmp_path_factory):
 
 @pytest.fixture
 def show(browser, address):
-    """``show(path, width, ...)``: the page, opened; nothing may be said on the console."""
+    """``show(path, width, ...)`` opens a page; the browser console must stay empty."""
     contexts, said = [], []
 
     def call(path: str, width: int = LAPTOP, scheme: str = "light", where: str = "", **more):
@@ -72,7 +72,7 @@ def show(browser, address):
 
 @pytest.mark.parametrize("scripts", [True, False], ids=["scripts", "no scripts"])
 def test_a_recorded_result_is_followed_by_its_plan(show, tmp_path, monkeypatch, scripts):
-    # Every answer that is not there at once is waited for on a page of its own.
+    # Every answer that is not ready at once has a waiting page.
     monkeypatch.setattr("optimizer.service.http.page.PATIENCE", 0.01)
     options = options_of(tmp_path)
     with client_of(options) as client:
@@ -91,7 +91,7 @@ def test_a_recorded_result_is_followed_by_its_plan(show, tmp_path, monkeypatch, 
     assert History(options.history).at().runs().num_rows == 9
 
 
-def test_who_types_while_a_plan_is_made_is_not_interrupted(show):
+def test_typing_while_a_plan_is_made_is_not_interrupted(show):
     page = show("/")
     page.route("**/v1/jobs/*", lambda route: route.fulfill(json=JOB))
     page.evaluate(WAITING)
@@ -101,7 +101,7 @@ def test_who_types_while_a_plan_is_made_is_not_interrupted(show):
 
 
 JOB = {"state": "running", "progress": ["reading", "learning"]}
-# The page of a plan that is being made, whatever this machine's speed; its own script follows.
+# Script that simulates the waiting page of a plan, and then runs the script of the page.
 WAITING = """() => {
   const section = document.createElement('section');
   section.id = 'waiting';
@@ -143,12 +143,12 @@ def test_the_waiting_page_is_accessible(show, monkeypatch, scheme):
     monkeypatch.setattr("optimizer.service.http.page.PATIENCE", 0.0)
     page = show(f"/?line=deck-1&trials={3 if scheme == 'light' else 4}", PHONE, scheme)
     assert page.is_visible("text=Look again")
-    page.evaluate("for (let k = 0; k < 10000; k++) clearInterval(k)")  # it stays as it is
+    page.evaluate("for (let k = 0; k < 10000; k++) clearInterval(k)")  # the page must not reload
     found = Axe().run(page, options={"runOnly": {"type": "tag", "values": WCAG}}).response
     assert not [(v["id"], v["nodes"][0]["html"][:120]) for v in found["violations"]]
 
 
-def test_a_line_is_begun_beside_others(show):
+def test_a_line_can_be_added_beside_others(show):
     page = show("/", TABLET, java_script_enabled=False)
     page.fill("input[name=new_line]", "deck-9")
     page.fill("input[name=trials]", "1")
@@ -160,14 +160,14 @@ def test_a_line_is_begun_beside_others(show):
     assert hidden.is_disabled()
 
 
-def test_the_plan_prints_without_what_only_a_screen_can_do(show):
+def test_the_plan_prints_without_interactive_elements(show):
     page = show(ASKED, scheme="dark")
     page.wait_for_selector(".trials")
     page.emulate_media(media="print")
     with pypdfium2.PdfDocument(page.pdf()) as document:
         text = "\n".join(p.get_textpage().get_text_range() for p in document)
         ground = document[0].render(scale=0.3).to_numpy()[0, 0]
-    assert ground.min() > 240  # paper is white, whatever the screen's scheme
+    assert ground.min() > 240  # paper is white in every color scheme
     assert "Trial 1" in text
     assert "Trial 2" in text
     for absent in ("Enter its result", "Plan trials", "Report", "Runs\n"):

@@ -1,4 +1,4 @@
-"""The service against the world outside.
+"""The service against independent clients and published rules.
 
 - Its own OpenAPI document, exercised by schemathesis (generated and damaged requests, and chains of
   requests along the links that the answers have; seed 7).
@@ -75,7 +75,7 @@ def test_headers_are_those_of_the_owasp_list(port, path):
 
 
 def described(port: int, folder: Path, paths: str, *options: str) -> str:
-    """What schemathesis prints that compares the service with its own description."""
+    """The output of schemathesis, which compares the service with its OpenAPI description."""
     command = [
         Path(sys.executable).with_name("schemathesis"), "run",
         f"http://127.0.0.1:{port}/openapi.json",
@@ -93,14 +93,14 @@ def described(port: int, folder: Path, paths: str, *options: str) -> str:
     return done.stdout
 
 
-def test_it_does_what_its_description_says(port, tmp_path):
+def test_the_service_obeys_its_description(port, tmp_path):
     paths = "^/(health|metrics|v1/(history|runs|plans|jobs|results))"
     described(port, tmp_path, paths, "--phases", "examples,fuzzing", "--max-examples", "6")
 
 
-def test_one_answer_leads_to_the_next_as_its_links_say(port, tmp_path):
-    # A plan asked for as a job, how far the job has come, what it made; a load, a plan on it.
-    # Only along links that are described, none that names of members suggest.
+def test_chains_of_requests_along_the_links_succeed(port, tmp_path):
+    # Chains such as: a plan as a job, the state of the job, its result; a load, then a plan.
+    # Only along links of the description, not along links that field names suggest.
     settings = "[phases.stateful.inference]\nalgorithms = []\n"
     (tmp_path / "schemathesis.toml").write_text(settings, encoding="utf-8")
     said = described(
@@ -112,7 +112,7 @@ def test_one_answer_leads_to_the_next_as_its_links_say(port, tmp_path):
     assert counted, said
     scenarios, covered, selected = map(int, counted.groups())
     assert scenarios >= 16
-    # Which of them a chain comes by depends on how soon jobs are done; the next test takes all.
+    # Which links a chain follows depends on the speed of the jobs; the next test follows all links.
     assert covered >= 1
     assert selected == 4
 
@@ -133,7 +133,7 @@ def call(port: int, method: str, path: str, query: dict, body=None) -> tuple[int
 
 
 def follow(port: int, description: dict, link: dict, body: dict) -> int:
-    """The status of what is asked next, by the words of a link of an answer."""
+    """The status of the request that a link of an answer describes."""
     *_, path, method = link["operationRef"].split("/")
     path = path.replace("~1", "/")
     parameters = description["paths"][path][method]["parameters"]
@@ -148,7 +148,7 @@ def follow(port: int, description: dict, link: dict, body: dict) -> int:
     return call(port, method, path, query)[0]
 
 
-def test_every_link_that_is_described_leads_on(port):
+def test_every_described_link_can_be_followed(port):
     description = json.loads(ask(port, "/openapi.json"))
     links = [
         (method, path, int(status), link)
@@ -162,7 +162,7 @@ def test_every_link_that_is_described_leads_on(port):
         if path == "/v1/runs":
             answered, said = call(port, method, path, {}, [row(20)])
         elif "{job}" not in path:
-            # A seed of each one's own: what is there already is answered without a job.
+            # A different seed for each link: a stored result would be answered without a job.
             answered, said = call(port, method, path, {"seed": 70_000 + k})
             jobs.append(said["id"])
         else:
@@ -203,7 +203,7 @@ def test_two_people_in_two_browsers(port):
             return page
 
         engineer = person(1280)
-        # The tablet at the deck has no JavaScript: the main path needs none.
+        # The tablet at the deck runs without JavaScript, which the main path must allow.
         tablet = person(820, java_script_enabled=False)
         assert engineer.is_hidden("#live")
         tablet.click("#result-1 summary")
@@ -212,7 +212,7 @@ def test_two_people_in_two_browsers(port):
         tablet.click("#result-1 button")
         tablet.wait_for_selector("#changed")
         assert "What the result changed" in tablet.inner_text("#changed")
-        # The engineer is told without doing anything.
+        # The page of the engineer updates without any action.
         engineer.wait_for_selector("#live", state="visible")
         engineer.click("#live a")
         engineer.wait_for_selector(".trials")

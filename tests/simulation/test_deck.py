@@ -1,4 +1,4 @@
-"""The simulated deck obeys its own physics, its noise is what it says, its optimum is one.
+"""The simulated deck: directions of its effects, statistics of its noise, and its optimum.
 
 Directions are common practice in the trade (no published source): more side tilt sends material
 to the low side, more speed to the high side, more end raise shortens exposure, more feed makes a
@@ -34,7 +34,7 @@ PRODUCTION = WHOLE.narrow("feed_rate", 1.8, 4.0, "capacity")
 LINES = ("deck-1", "deck-2", "deck-3")
 COLUMN = {name: j for j, name in enumerate(GRAVITY_TABLE.names)}
 DECKS_DRAWN = 20
-# Settings at which a deck of average build runs evenly.
+# Settings at which an average deck runs evenly.
 USUAL = np.array([[2.0, 2.5, 2.5, 460.0, 42.0]])
 
 
@@ -51,7 +51,7 @@ def draws(family, count=DECKS_DRAWN):
 
 
 def well_run(deck, material, rng, count=2000, blunter=1.5):
-    """Random settings at which the bed is even and Ep within half again of the deck's best."""
+    """Random settings at which the bed is even and Ep is at most 1.5 times the deck's best."""
     settings = GRAVITY_TABLE.values(WHOLE.sample(count, rng))
     response = deck.run(settings, material)
     best = deck.imperfection * material.mean_density
@@ -61,7 +61,7 @@ def well_run(deck, material, rng, count=2000, blunter=1.5):
 
 
 def agreement(family, check):
-    """Share of well-run settings, over many decks, at which a direction holds."""
+    """Share of well-run settings, over many decks, at which ``check`` holds."""
     held = [check(d, m, x) for d, m, rng in draws(family) if len(x := well_run(d, m, rng))]
     return np.concatenate(held).mean()
 
@@ -75,7 +75,7 @@ def test_more_side_tilt_always_lowers_recovery_and_nearly_always_raises_grade(fa
         assert np.all(after.yield_ < before.yield_)
         return after.grade > before.grade
 
-    # Heavy tails (ores): far out, tilt loses wanted particles as fast as unwanted ones.
+    # For heavy-tailed ores extreme tilt loses wanted particles as fast as unwanted ones.
     assert agreement(family, check) >= (0.90 if family == "ores" else 1.0)
 
 
@@ -95,7 +95,7 @@ def test_more_speed_moves_material_to_the_high_side(family):
 
     held = [check(d, m, x) for d, m, rng in draws(family) if len(x := well_run(d, m, rng))]
     recovery, product, grade = np.concatenate(held).mean(axis=0)
-    # Shaken beyond its best throw a bed also blurs, which costs recovery: not everywhere.
+    # Beyond the best throw the separation also gets less sharp, so recovery does not always rise.
     assert recovery >= 0.75
     assert product >= 0.90
     assert grade >= 0.80
@@ -127,7 +127,7 @@ def test_more_feed_makes_a_deeper_bed_that_separates_worse_with_the_air_set_agai
 
 
 def sharpest(deck, material, settings):
-    """Least Ep over all turns of the gate, shape (n,)."""
+    """Lowest Ep over all turns of the air gate, shape (n,)."""
     turns = np.arange(0.0, 91.0, 3.0)
     every = np.repeat(settings, len(turns), axis=0)
     every[:, COLUMN["air"]] = np.tile(turns, len(settings))
@@ -145,7 +145,7 @@ def test_air_has_an_optimum_between_sluggish_and_boiling(family):
         assert 0 < best < 90
         assert response.deck_state[0] == "sluggish"
         assert response.deck_state[90] == "boiling"
-        # Too little leaves everything at the high side; too much lifts heavy ones to the low.
+        # Too little air leaves everything at the high side; too much lifts heavy ones to the low.
         unwanted = response.yield_ - material.feed_grade * response.recovery
         assert unwanted[0] > unwanted[best]
         assert response.recovery[90] < response.recovery[best]
@@ -164,14 +164,14 @@ def test_mass_balance_closes(family):
         product = response.yield_ * response.grade
         reject = (1.0 - response.yield_) * (1.0 - response.recovery)
         assert np.allclose(product, material.feed_grade * response.recovery, rtol=1e-12)
-        # What the product lacks is in the reject, and no stream holds more than all of itself.
+        # The reject has room for the wanted material that the product lacks; no share exceeds 1.
         lost = material.feed_grade * (1.0 - response.recovery)
         assert np.all((lost >= 0.0) & (lost <= 1.0 - response.yield_ + 1e-12))
         assert np.all((reject >= 0.0) & (response.grade <= 1.0))
         assert np.allclose(response.chance.sum(axis=1), 1.0)
 
 
-def test_the_bed_carries_away_what_is_fed():
+def test_the_bed_transports_the_feed():
     deck, material = demo_deck("deck-1"), demo_material()
     travel = deck.travel(USUAL[:, 1], USUAL[:, 3])
     depth = deck.bed_depth(USUAL[:, 0], travel, material)
@@ -230,7 +230,7 @@ def test_the_same_seed_gives_the_same_log_and_another_seed_another():
     assert not np.array_equal(logs[0].grade, logs[2].grade, equal_nan=True)
 
 
-# Sampling checks: seed 11, limits at 4.4 standard errors, a false alarm in 100,000 for each.
+# Sampling checks: seed 11, limits at 4.4 standard errors, one false alarm in 100,000 per check.
 MANY = 40_000
 LIMIT = 4.4
 
@@ -253,12 +253,12 @@ def test_a_grade_reading_is_a_binomial_count():
     assert np.allclose(grade * 400, np.rint(grade * 400))
 
 
-def test_a_recovery_reading_errs_by_its_stated_error():
+def test_a_recovery_reading_has_its_stated_error():
     deck = replace(demo_deck("deck-1"), cut_noise=0.0, sharpness_noise=0.0)
     true = deck.run(USUAL, demo_material()).recovery[0]
     recovery = many(deck).recovery
     recovery = recovery[~np.isnan(recovery)]
-    # Exact on the logit scale, where the error is added.
+    # The statistics are exact on the logit scale, where the error is added.
     error = np.log(recovery / (1 - recovery)) - np.log(true / (1 - true))
     stated = deck.recovery_se / (true * (1.0 - true))
     assert abs(error.mean()) < LIMIT * stated / np.sqrt(len(error))
@@ -281,11 +281,11 @@ def test_run_to_run_noise_moves_the_cut_by_its_stated_deviation():
         assert abs((recovery < at).mean() - share) < LIMIT * error
 
 
-def test_bed_states_come_as_often_as_their_chance_and_a_failed_trial_reads_nothing():
+def test_bed_states_occur_with_their_chance_and_a_failed_trial_has_no_reading():
     deck = demo_deck("deck-1")
     border = moved(USUAL, "air", 9.0)
     chance = deck.run(border, demo_material()).chance[0]
-    assert 0.05 < chance[0] < 0.95  # a border indeed
+    assert 0.05 < chance[0] < 0.95  # the settings lie on a border between states
     rng = np.random.default_rng(11)
     reading = deck.measure(np.repeat(border, MANY, axis=0), demo_material(), rng)
     for state, p in zip(DECK_STATES, chance, strict=True):
@@ -342,7 +342,7 @@ def test_a_grade_out_of_reach_is_refused_with_the_nearest():
         attainable(demo_deck("deck-1"), demo_material(), 0.9999)
 
 
-def test_a_demanding_grade_leaves_the_asked_share():
+def test_a_demanding_grade_is_reached_by_the_requested_share():
     deck, material = demo_deck("deck-1"), demo_material()
     goal = demanding_grade(deck, material, 0.03, PRODUCTION)
     settings = GRAVITY_TABLE.values(PRODUCTION.sample(20_000, np.random.default_rng(9)))

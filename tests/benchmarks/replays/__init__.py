@@ -1,7 +1,8 @@
-"""How many trials a method needs on published problems and on other people's measurements.
+"""How many trials a method needs on published problems and on measured tables.
 
-``problem`` is what a method may ask of either, ``functions`` the published test problems,
-``experiments`` the measured tables, ``task`` one campaign in progress and how it is judged,
-``shares`` how a problem becomes a run log of this project, ``ours`` and ``methods`` who may plan,
-``campaigns`` runs them, ``report`` writes it down. ``python -m tests.benchmarks.replays``.
+``problem`` defines the interface of all problems, ``functions`` holds the published test problems
+and ``experiments`` the measured tables. ``task`` is one campaign in progress with its regret,
+``shares`` turns a problem into a run log of this project, ``ours`` and ``methods`` are the planning
+methods, ``campaigns`` runs them, and ``report`` writes the report. Run ``python -m
+tests.benchmarks.replays``.
 """

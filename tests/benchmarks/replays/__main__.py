@@ -1,4 +1,4 @@
-"""How many trials a method needs on published problems and on other people's measurements.
+"""How many trials a method needs on published problems and on measured tables.
 
     pip install -e . && pip download --no-deps -d build/packages \\
         olymp==0.0.1b0 bocode==1.0.1 summit==0.8.4 process-improve==2.2.0
@@ -7,9 +7,9 @@
     python -m tests.benchmarks.replays --seeds 10 --methods all --workers 2
 
 Every method begins with the same eight runs and asks for one trial at a time, up to 30 runs in all;
-the k-th run of a function has the same noise, the k-th look-up of a setting the same reading,
-whoever asked. After some numbers of runs the settings that a method would run production on are
-valued by the truth. Campaigns are kept in a file as they end: the same command goes on where it
+the k-th run of a function has equal noise and the k-th look-up of a setting the same reading for
+all methods. After fixed numbers of runs the settings that a method would run production at are
+judged by the truth. Each finished campaign is kept in a file; a repeated command continues where it
 was stopped. Writes reports/replays.md and its figures.
 """
 
@@ -37,7 +37,7 @@ NAME = "replays"
 
 
 def arguments(words: list[str] | None = None) -> argparse.Namespace:
-    """What was asked for."""
+    """The parsed command line."""
     made = argparse.ArgumentParser(
         prog=f"python -m tests.benchmarks.{NAME}",
         description=__doc__,
@@ -62,14 +62,14 @@ def arguments(words: list[str] | None = None) -> argparse.Namespace:
 
 
 def main(words: list[str] | None = None) -> int:
-    """Run what is not kept yet, then write the report."""
+    """Run the campaigns that are not kept yet, then write the report."""
     asked = arguments(words)
     try:
         problems = {name: problem(name) for name in asked.problems}
     except experiments.MissingData as missing:
         print(f"{missing}\nWithout downloads: --problems bundled", file=sys.stderr)
         return 2
-    # Whole rounds of all problems first, so that a run cut short has something of each.
+    # Seeds in the outer loop, so that an interrupted run has campaigns of every problem.
     keys = [
         Key(name, asked.first + k, method)
         for k in range(asked.seeds)
@@ -83,7 +83,7 @@ def main(words: list[str] | None = None) -> int:
 
 
 def command(asked: argparse.Namespace) -> str:
-    """The command that makes the same report again."""
+    """The command that reproduces the report."""
     words = [f"python -m tests.benchmarks.{NAME}", f"--seeds {asked.seeds}"]
     words += [f"--first {asked.first}"] if asked.first else []
     if tuple(asked.problems) != PROBLEMS:
@@ -93,13 +93,13 @@ def command(asked: argparse.Namespace) -> str:
 
 
 def prose(doc: str | None) -> str:
-    """A module's docstring less its first line and its commands."""
+    """The docstring of a module without its first line and its commands."""
     paragraphs = (doc or "").strip().split("\n\n")[1:]
     return "\n\n".join(p for p in paragraphs if not p.startswith("    ")).replace("``", "`")
 
 
 def write(rows: list[dict], asked: argparse.Namespace) -> None:
-    """The report and its figures."""
+    """Write the report and its figures."""
     parts = [
         "# Trials needed on published problems and on measurements of others",
         f"`{command(asked)}`",
@@ -147,7 +147,7 @@ def write(rows: list[dict], asked: argparse.Namespace) -> None:
 
 
 def one(tables: dict[str, report.Table], kind: str, name: str) -> list[str]:
-    """The parts on one problem."""
+    """The sections of the report on one problem."""
     found = problem(name)
     share = f"{len(found.space.names)} settings"
     if isinstance(found, experiments.Experiment):

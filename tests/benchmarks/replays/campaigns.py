@@ -1,4 +1,4 @@
-"""Campaigns of the replays, kept as those of ``tests.benchmarks.trials`` are."""
+"""Campaigns of the replays, kept by ``tests.benchmarks.trials.campaigns.Kept``."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ _PEERS = {
 
 @dataclass(frozen=True)
 class Key:
-    """Which campaign."""
+    """What identifies one campaign."""
 
     problem: str
     seed: int
@@ -38,13 +38,13 @@ class Key:
 
 
 def problem(name: str) -> Problem:
-    """A problem by name."""
+    """A function or an experiment by name."""
     return functions()[name] if name in NAMES else table(name)
 
 
 @lru_cache(maxsize=32)
 def stamp(kind: str, method: str) -> str:
-    """Of the code that a method's answers to a kind of problem depend on."""
+    """Hash of the code that a method's answers to a kind of problem depend on."""
     own, package = _PEERS.get(method, ("methods", ""))
     names = {"problem", "task", kind} | (
         {"ours", "shares"} if method == "ours" else {"methods", own}
@@ -72,6 +72,6 @@ def campaign(key: Key) -> dict[str, Any]:
 
 
 def identity(key: Key) -> tuple[Any, ...]:
-    """What a campaign is known by: itself and the code behind it."""
+    """The key of a kept campaign: the campaign and a stamp of the code."""
     kind = "functions" if key.problem in NAMES else "experiments"
     return (key.problem, key.seed, key.method, stamp(kind, key.method))

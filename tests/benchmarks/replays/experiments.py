@@ -1,15 +1,16 @@
-"""Measured tables of others, replayed: a trial is a look-up of one real reading of a setting.
+"""Published measured tables as problems: a trial looks up one real reading of a setting.
 
     pip download --no-deps -d build/packages \\
         olymp==0.0.1b0 bocode==1.0.1 summit==0.8.4 process-improve==2.2.0
 
 ``fullerenes`` and ``suzuki`` lie in ``tests/outside/data``; the other tables belong to their
-publications and are read from the downloaded packages as they are, nothing of them is imported or
-installed. Candidates are the settings of the table. Of a setting with several readings the k-th
-look-up gives the k-th in an order drawn from the campaign's seed, so that whoever asks gets the
-same. A method names settings anywhere in the box; what is run is the nearest setting of the table
-that was not tried yet, what is judged the nearest one, in unit coordinates. The truth of a setting
-is the mean of its readings. Of a mixture the last part follows from the others and is left out.
+publications and are read from the downloaded packages, which are neither imported nor installed.
+The candidates are the settings of the table. For a setting with several readings the k-th look-up
+gives the k-th reading in an order drawn from the campaign's seed, so that all methods get equal
+readings. A method names any settings in the box; the run is at the nearest untried setting of the
+table, and a report is judged at the nearest setting, both in unit coordinates. The true value of a
+setting is the mean of its readings. The last part of a mixture follows from the other parts and is
+left out.
 
 Sources of the data, beside the packages (all MIT):
 
@@ -65,7 +66,7 @@ MOST_NAPHTHOQUINONE, LEAST_TURNOVER = 2.0, 35.0
 
 
 class MissingData(RuntimeError):
-    """A table is not on this machine."""
+    """Raised when the package that holds a table was not downloaded."""
 
 
 def member(package: str, path: str) -> str:
@@ -86,17 +87,17 @@ def member(package: str, path: str) -> str:
 
 
 def numbers(text: str, headings: int = 0) -> Array:
-    """Rows of a table of numbers."""
+    """The rows of a text table of numbers without its heading lines, shape (rows, columns)."""
     return np.loadtxt(io.StringIO(text), delimiter=",", skiprows=headings, ndmin=2)
 
 
 @dataclass(frozen=True)
 class Experiment(Problem):
-    """A measured table.
+    """A measured table as a problem.
 
     Attributes:
         settings: distinct settings, shape (m, d).
-        readings: ``y`` and ``c`` of each, shape (r, 2); a failed run has NaN.
+        readings: ``y`` and ``c`` of each setting, shape (r, 2); NaN for a failed run.
     """
 
     kind = "experiments"
@@ -108,7 +109,7 @@ class Experiment(Problem):
         means = []
         for read in self.readings:
             failed = ~np.isfinite(read[:, 0])
-            # What fails yields nothing.
+            # A failed run counts as a yield of 0.
             y = np.where(failed, 0.0, read[:, 0]).mean()
             c = read[~failed, 1].mean() if not failed.all() else -1.0
             means.append((y, c))
@@ -116,14 +117,14 @@ class Experiment(Problem):
 
     @cached_property
     def scale(self) -> Scale:
-        """From the best mean that meets the constraint to the least mean of the table."""
+        """Scale of regret: from the best feasible mean to the lowest mean of the table."""
         y, c = self._means.T
         best = float(y[c <= 0].max())
         miss = float(np.median(c[c > 0])) if (c > 0).any() else 1.0
         return Scale(best, best - float(y.min()), miss)
 
     def _near(self, values: Array) -> Array:
-        """Distances in unit coordinates from settings, shape (d,), to all of the table, (m,)."""
+        """Distances in unit coordinates from settings, shape (d,), to all table rows, (m,)."""
         unit = self.space.to_unit(self.settings)
         return np.linalg.norm(unit - self.space.to_unit(values[None, :]), axis=1)
 
@@ -131,7 +132,7 @@ class Experiment(Problem):
         return int(np.argmin(self._near(values)))
 
     def untried(self, tried: Array) -> Array:
-        """Which settings of the table were not run, shape (m,)."""
+        """Mask of the settings of the table that were not run, shape (m,)."""
         left = np.ones(len(self.settings), dtype=bool)
         left[[self._at(v) for v in tried]] = False
         return left
@@ -153,11 +154,11 @@ class Experiment(Problem):
         return float(y), float(c)
 
     def trial(self, values: Array, tried: Array) -> Array:
-        """The nearest settings of the table that were not tried."""
+        """The nearest untried settings of the table, shape (d,)."""
         return self.settings[np.argmin(np.where(self.untried(tried), self._near(values), np.inf))]
 
     def standing(self, values: Array) -> Array:
-        """The nearest settings of the table."""
+        """The nearest settings of the table, shape (d,)."""
         return self.settings[self._at(values)]
 
     def by_chance(self, tried: Array, rng: np.random.Generator) -> Array:
@@ -171,14 +172,14 @@ def experiment(
     source: str,
     constrained: bool = False,
 ) -> Experiment:
-    """A table as a problem; its box is the range of the table.
+    """Make a problem of a table; the bounds of its settings are the ranges of the table.
 
     Args:
-        name: of the problem.
+        name: name of the problem.
         named: unit and step (None: a share of the range) of every setting, by name.
         rows: all readings.
-        source: who published it.
-        constrained: whether ``c`` says something.
+        source: publication of the data.
+        constrained: whether the problem has a constraint.
     """
     X, y, c = rows
     points, group = np.unique(X, axis=0, return_inverse=True)
@@ -207,7 +208,7 @@ def fullerenes() -> Experiment:
 
 def suzuki() -> Experiment:
     rows = np.loadtxt(DATA / "suzuki.csv", delimiter=",", skiprows=1)
-    # The levels of one reagent, 1, 1.2, 1.5 and 1.8 equivalents, are no even steps: numbered.
+    # The levels of one reagent (1, 1.2, 1.5 and 1.8 equivalents) have uneven steps: numbered.
     rows[:, 2] = np.searchsorted([1.0, 1.2, 1.5, 1.8], rows[:, 2])
     named = {
         "temperature": ("deg C", 5.0),
@@ -246,7 +247,7 @@ def perovskite() -> Experiment:
 
 
 def materials(name: str) -> Array:
-    """A table of ``bocode``."""
+    """A table of numbers from the package ``bocode``."""
     return numbers(member("bocode", f"bocode/opt_problems/materials/data/{name}_dataset.csv"), 1)
 
 

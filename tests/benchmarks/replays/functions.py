@@ -1,11 +1,11 @@
 """Published test problems with an outcome constraint and a known optimum.
 
-``f`` is to be minimized, so ``y = -f``; of several constraints the worst one is ``c``. Each is as
-its source has it, but that limits in thousands are divided by themselves, and that ``c`` of the
-string, which has a pole far from all that meets it, is cut at 10. Settings lie on a lattice of 500
-steps a range, or on the published steps. Readings carry noise with a standard deviation of 2 % of
-what regret is measured by: for ``f`` from the optimum to the median of settings that meet the
-constraints, for ``c`` the median of its size.
+``f`` is to be minimized, so ``y = -f``; ``c`` is the largest of the constraints. The formulas are
+those of the sources with two changes: constraints with limits in thousands are divided by their
+limit, and ``c`` of ``string``, which has a pole far from the feasible settings, is cut at 10.
+Settings lie on a lattice of 500 steps per range, or on the published steps. Readings have normal
+noise. Its standard deviation is 2 % of a scale: for ``f`` the distance from the optimum to the
+median of the feasible settings, for ``c`` the median of its absolute value.
 
 Sources:
 
@@ -46,9 +46,9 @@ def box(
     """A space of settings x1, x2, ... without units.
 
     Args:
-        bounds: lowest and highest value of each.
-        step: as a share of the range.
-        steps: by position, where the step is another, in the setting's own unit.
+        bounds: lowest and highest value of each setting.
+        step: step of every setting as a share of its range.
+        steps: exceptions by position, each a step in the unit of its setting.
     """
     return SettingSpace(
         tuple(
@@ -60,13 +60,13 @@ def box(
 
 @dataclass(frozen=True)
 class Function(Problem):
-    """A test problem.
+    """A published test problem with a known optimum.
 
     Attributes:
         objective: ``f`` of settings, (n, d) to (n,), to be minimized.
         constraint: ``c`` of settings, (n, d) to (n,).
         minimum: the published minimum of ``f``.
-        where: settings that have it, shape (d,), to the digits published.
+        where: settings of the minimum, shape (d,), to the published digits.
     """
 
     kind = "functions"
@@ -83,7 +83,7 @@ class Function(Problem):
 
     @cached_property
     def scale(self) -> Scale:
-        """From the optimum to the median of even settings that meet the constraints."""
+        """Scale of regret: from the optimum to the median of uniform feasible settings."""
         f, c = self._sample
         middle = float(np.median(f[c <= 0]))
         return Scale(-self.minimum, middle - self.minimum, float(np.median(c[c > 0])))
@@ -119,7 +119,7 @@ class Function(Problem):
 
 
 def worst(*constraints: Array) -> Array:
-    """The largest of several constraints, each (n,)."""
+    """The largest of several constraints at each of n settings, each (n,)."""
     return np.max(constraints, axis=0)
 
 
@@ -212,7 +212,7 @@ def string_constraint(x: Array) -> Array:
         1.0 - 140.45 * d / (D**2 * N),
         (d + D) / 1.5 - 1.0,
     )
-    # A pole where wire and coil are equally wide, far from all that meets the constraints.
+    # The constraint has a pole where wire and coil are equally wide, far from feasible settings.
     return np.minimum(c, MOST_STRAIN)
 
 
@@ -324,5 +324,5 @@ NAMES = (
 
 @lru_cache(maxsize=1)
 def functions() -> dict[str, Function]:
-    """All of them by name."""
+    """All test problems by name."""
     return {f.name: f for f in _made()}

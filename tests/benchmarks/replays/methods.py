@@ -1,10 +1,10 @@
-"""Who may plan a campaign.
+"""The planning methods: ours, the peers and simple baselines.
 
-A method takes a task and answers with the next trial and with one or more reports: settings that
-it would run production on now. All of them name settings of the lattice; what the problem has for
-these is the same for all (``Problem.trial``, ``Problem.standing``). Failed runs reach peers as the
-worst read so far. All tuning is by each library's documented defaults, as in ``tests.benchmarks.
-trials``.
+A method takes a task and returns the next trial and one or more reports, which are settings that it
+would run production at now. Methods name settings of the lattice; the problem maps them to settings
+that it has in one way for all methods (``Problem.trial``, ``Problem.standing``). Peers receive a
+failed run as the worst reading so far. All libraries use their documented defaults, as in
+``tests.benchmarks.trials``.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from tests.benchmarks.replays.problem import STARTS, Problem
 from tests.benchmarks.replays.task import Task
 from tests.benchmarks.trials.methods import POOL, Choice
 
-# Rounds about the best of the candidates of a model's own optimum, and settings in each.
+# Rounds of refinement around the best candidate of a model's optimum, and settings per round.
 ROUNDS, AROUND = 10, 256
 LAST = 30
 """Trials of a whole campaign, the starts among them."""
@@ -29,17 +29,17 @@ Method = Callable[[Task], Choice]
 
 
 def lattice(problem: Problem, unit: np.ndarray) -> np.ndarray:
-    """Nearest settings of the lattice of unit coordinates, shape (n, d)."""
+    """The lattice settings nearest to unit coordinates, shape (n, d)."""
     space = problem.space
     inside = space.low + np.clip(np.atleast_2d(unit), 0.0, 1.0) * space.span
     return space.values(space.nearest_index(inside))
 
 
 def polished(score: Callable[[np.ndarray], np.ndarray], task: Task) -> np.ndarray:
-    """Settings of the highest score, shape (d,): even ones and those tried, then closer and closer.
+    """Settings of the highest score, shape (d,): uniform and tried settings, then refinement.
 
     Args:
-        score: of settings, (n, d) to (n,).
+        score: function of settings, (n, d) to (n,).
     """
     problem = task.problem
     rng = np.random.default_rng((task.seed, 3))
@@ -56,14 +56,14 @@ def polished(score: Callable[[np.ndarray], np.ndarray], task: Task) -> np.ndarra
 
 
 def ours(task: Task) -> Choice:
-    """This project's plan."""
+    """The plan of this project (see ``ours.plan``)."""
     from tests.benchmarks.replays.ours import plan
 
     return plan(task)
 
 
 def by_chance(task: Task) -> Choice:
-    """Any settings next; the best reading to run now."""
+    """Random settings as the next trial; reports the best reading."""
     rng = np.random.default_rng((task.seed, 4, len(task.values)))
     return Choice({"random": task.best_reading()}, task.problem.by_chance(task.values, rng))
 
@@ -71,9 +71,9 @@ def by_chance(task: Task) -> Choice:
 def design(d: int, rng: np.random.Generator) -> np.ndarray:
     """A central composite design of d settings in unit coordinates, shape (n, d).
 
-    Corners at half the range (from the fifth setting on a fraction: its sign is the product of
-    others, as in Box, Hunter & Hunter, Statistics for Experimenters), then points on the axes at
-    the ends of the range, each part in random order.
+    The corners lie at half the range; from five settings on they form a fraction in which the signs
+    of some settings are products of others (Box, Hunter & Hunter, Statistics for Experimenters).
+    Then follow points on the axes at the ends of the range. Each part is in random order.
     """
     signs = 1.0 - 2.0 * np.array(list(np.ndindex(*(2,) * min(d, 4))))
     products = {5: [(0, 1, 2, 3)], 6: [(0, 1, 2), (1, 2, 3)]}.get(d, [])
@@ -89,10 +89,10 @@ def surface_makes_sense(problem: Problem) -> bool:
 
 
 def response_surface(task: Task) -> Choice:
-    """A central composite design about the middle, and its second-order surface.
+    """A central composite design around the middle, and its second-order surface.
 
-    ``y`` and ``c`` are second-order polynomials by ridge regression; the report is the highest
-    ``y`` predicted with the constraint met. When the design is through, that is tried.
+    ``y`` and ``c`` are second-order polynomials fitted by ridge regression; the report is the
+    highest predicted ``y`` with the constraint met. After the design each trial is that report.
     """
     d = len(task.problem.space.names)
     planned = design(d, np.random.default_rng((task.seed, 5)))
@@ -124,10 +124,10 @@ def response_surface(task: Task) -> Choice:
 
 
 def scikit_optimize(task: Task) -> Choice:
-    """scikit-optimize's expected improvement of a penalized loss; the best reading to run now.
+    """scikit-optimize's expected improvement of a penalized loss; reports the best reading.
 
-    The loss is ``-y`` over the range read so far, plus twice ``c`` over the size of those read, at
-    most 2, where the constraint is missed.
+    The loss is ``-y`` divided by the range of the readings, plus, where the constraint is violated,
+    a penalty of twice ``c`` divided by the size of the readings of ``c``, at most 2.
     """
     from skopt import Optimizer
 
@@ -149,14 +149,14 @@ def scikit_optimize(task: Task) -> Choice:
 
 
 def optuna_gp(task: Task) -> Choice:
-    """Optuna's Gaussian-process sampler with a constraint; the best reading to run now."""
+    """Optuna's Gaussian-process sampler with a constraint; reports the best reading."""
     from tests.benchmarks.replays.peer_optuna import next_trial
 
     return Choice({"optuna": task.best_reading()}, next_trial(task))
 
 
 def botorch_log_nei(task: Task) -> Choice:
-    """BoTorch's constrained noisy log-EI; its model's own optimum and the best reading."""
+    """BoTorch's constrained noisy log-EI; reports its model's optimum and the best reading."""
     from tests.benchmarks.replays.peer_botorch import plan
 
     optimum, trial = plan(task)
@@ -164,7 +164,7 @@ def botorch_log_nei(task: Task) -> Choice:
 
 
 def botorch_listed(task: Task) -> Choice:
-    """The same told which settings the table has, for trial and report: no other method is."""
+    """``botorch_log_nei`` restricted to the settings of the table, which only this method knows."""
     from tests.benchmarks.replays.peer_botorch import plan_listed
 
     optimum, trial = plan_listed(task)

@@ -15,9 +15,9 @@ from tests.benchmarks.trials.methods import Choice
 
 
 def plan(task: Task) -> Choice:
-    """One trial of ``suggest``; what it would run now, tried or not, and the best reading.
+    """The next trial of ``suggest``, and two reports: the run-now settings and the best reading.
 
-    For a table also what its model would run now of the settings that the table has.
+    For a measured table a third report holds the best settings of the table by the model.
     """
     space = task.problem.space
     planned = situation_of(
@@ -36,8 +36,8 @@ def plan(task: Task) -> Choice:
 
 
 def _best_of(planned: Situation, settings: np.ndarray) -> np.ndarray:
-    """The settings, of (n, d), of most recovery where the chance of the grade is enough; where it
-    is nowhere, of most recovery times the chance: the planner's own rule."""
+    """The row of ``settings``, shape (n, d), that the planner's rule would run now: the highest
+    recovery among rows with enough chance of the grade, or of recovery times chance if none."""
     evidence = planned.evidence
     index = evidence.space.nearest_index(settings)
     chance, recovery = planned.surrogate.outlook(

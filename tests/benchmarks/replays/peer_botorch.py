@@ -1,8 +1,8 @@
 """BoTorch's constrained noisy log expected improvement, as its documentation sets it up.
 
-As in ``tests.benchmarks.trials``: one ``SingleTaskGP`` an outcome with the library's priors,
-outcomes standardized, inputs the unit cube; ``qLogNoisyExpectedImprovement`` of ``y`` with ``c`` as
-outcome constraint; ``optimize_acqf`` from many starts, then the nearest lattice point.
+Like the peer in ``tests.benchmarks.trials``: one ``SingleTaskGP`` per outcome with the library's
+priors, outcomes standardized, inputs the unit cube; ``qLogNoisyExpectedImprovement`` of ``y`` with
+``c`` as outcome constraint; ``optimize_acqf`` from many starts, then the nearest lattice point.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ DRAWS, STARTS, RAW = 128, 10, 256
 
 
 class _Fitted:
-    """Models of a task's readings, and what is wanted of them."""
+    """Models of a task's readings, with the objective and the constraint."""
 
     def __init__(self, task: Task) -> None:
         self.space, self.constrained = task.problem.space, task.problem.constrained
@@ -83,7 +83,7 @@ def plan(task: Task) -> tuple[np.ndarray, np.ndarray]:
 
 
 def plan_listed(task: Task) -> tuple[np.ndarray, np.ndarray]:
-    """The same among the settings of a table: its best, and the best to try of those untried."""
+    """The best row of a table by the model, and the best untried row, each of shape (d,)."""
     torch.manual_seed(task.seed)
     table = task.problem
     assert isinstance(table, Experiment)

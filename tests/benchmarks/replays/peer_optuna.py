@@ -16,7 +16,7 @@ optuna.logging.set_verbosity(optuna.logging.ERROR)
 def next_trial(task: Task) -> np.ndarray:
     """Settings to try next, shape (d,).
 
-    The library ignores failed trials altogether, hence the padding.
+    The library ignores failed trials, so failed runs are padded.
     """
     settings = task.problem.space.settings
     space = {s.name: IntDistribution(0, s.top) for s in settings}

@@ -1,4 +1,4 @@
-"""What every problem of the benchmark offers: settings, readings, the truth behind them.
+"""The interface of all problems of the benchmark: settings, readings and the truth.
 
 One quantity ``y`` is to be as large as possible while another, ``c``, stays at or below 0.
 """
@@ -20,12 +20,12 @@ STARTS = 8
 
 @dataclass(frozen=True)
 class Scale:
-    """What regret is measured by.
+    """The scale of regret.
 
     Attributes:
         best: true ``y`` of the best settings that meet the constraint.
-        span: ``y`` from there down to settings of no merit, above 0.
-        miss: a typical ``c`` where the constraint is missed, above 0.
+        span: difference in ``y`` between the best settings and settings of regret 1, above 0.
+        miss: a typical ``c`` where the constraint is violated, above 0.
     """
 
     best: float
@@ -35,13 +35,13 @@ class Scale:
 
 @dataclass(frozen=True)
 class Problem(ABC):
-    """One problem.
+    """One problem with settings on a lattice.
 
     Attributes:
-        name: of the problem.
-        space: its settings on a lattice.
-        constrained: whether there is a ``c``; where there is none it reads -1 throughout.
-        source: who published it.
+        name: name of the problem.
+        space: lattice of its settings.
+        constrained: whether the problem has a constraint; if not, ``c`` always reads -1.
+        source: publication of the problem.
     """
 
     kind: ClassVar[str]
@@ -52,26 +52,26 @@ class Problem(ABC):
 
     @property
     def region(self) -> Region:
-        """All of the lattice."""
+        """The whole lattice as a region."""
         return Region.whole(self.space)
 
     @property
     @abstractmethod
     def scale(self) -> Scale:
-        """What regret is measured by."""
+        """The scale of regret."""
 
     @abstractmethod
     def starts(self, seed: int) -> np.ndarray:
-        """The first settings of a campaign, shape (8, d): the same whoever plans it."""
+        """The first settings of a campaign, shape (8, d), equal for all methods."""
 
     @abstractmethod
     def read(self, values: np.ndarray, tried: np.ndarray, seed: int) -> tuple[float, float]:
         """A reading of ``y`` and ``c`` at settings, shape (d,); NaN where the run fails.
 
         Args:
-            values: what to run.
-            tried: what was run so far, shape (n, d).
-            seed: of the campaign.
+            values: settings to run, shape (d,).
+            tried: settings run so far, shape (n, d).
+            seed: seed of the campaign.
         """
 
     @abstractmethod
@@ -80,12 +80,12 @@ class Problem(ABC):
 
     @abstractmethod
     def trial(self, values: np.ndarray, tried: np.ndarray) -> np.ndarray:
-        """What is run when a method asks for ``values``, shape (d,)."""
+        """The settings that are run when a method requests ``values``, shape (d,)."""
 
     @abstractmethod
     def standing(self, values: np.ndarray) -> np.ndarray:
-        """What is judged when a method would run production on ``values``, shape (d,)."""
+        """The settings that are judged when a method reports ``values``, shape (d,)."""
 
     @abstractmethod
     def by_chance(self, tried: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-        """Settings drawn evenly from those that may be run, shape (d,)."""
+        """Settings drawn uniformly from those that may be run, shape (d,)."""

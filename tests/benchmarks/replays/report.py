@@ -1,4 +1,4 @@
-"""What the campaigns showed: a table a problem, ours against each peer, and where a peer wins."""
+"""Report of the replays: a table per problem, ours against each peer, and where a peer wins."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ __all__ = ["KINDS", "Table", "effort", "figure", "gather", "losses", "medians", 
 
 MINE = (OURS, "ours tried", "ours listed")
 LEVEL = 0.9
-# Inches that a row of the legend takes.
+# Height of a row of the legend in inches.
 LEGEND_WIDTH = 6.0
 _LOOK = {
     OURS: LOOK[OURS],
@@ -41,13 +41,13 @@ def reports_of(table: Table, kind: str, problem: str) -> dict[str, Gaps]:
 
 
 def problems_of(table: Table, kind: str, order: Sequence[str]) -> list[str]:
-    """Problems of a kind (functions, experiments) that were run."""
+    """The problems of a kind (functions, experiments) that have campaigns, in the given order."""
     found = {p for k, p, _ in table if k == kind}
     return [p for p in order if p in found]
 
 
 def medians(table: Table, kind: str, problem: str) -> str:
-    """Median and quartiles of one problem, one row a report."""
+    """Markdown table of median and quartiles of one problem, one row per report."""
     rows = reports_of(table, kind, problem)
     marks = next(iter(rows.values())).marks
     lines = [
@@ -62,7 +62,7 @@ def medians(table: Table, kind: str, problem: str) -> str:
 
 
 def differences(mine: Gaps, other: Gaps) -> np.ndarray:
-    """Ours minus theirs on the seeds that both have, shape (n, m)."""
+    """Our regret minus that of another report on their common seeds, shape (n, m)."""
     shared = sorted(set(mine.seeds) & set(other.seeds))
     at, where = ({s: k for k, s in enumerate(g.seeds)} for g in (mine, other))
     return np.array([mine.values[at[s]] - other.values[where[s]] for s in shared])
@@ -75,7 +75,7 @@ def interval(
 
     Args:
         groups: paired differences of each problem, shapes (n, m); seeds are resampled within each.
-        rng: of the resampling.
+        rng: random generator of the resampling.
     """
     middle = np.mean([g.mean(axis=0) for g in groups], axis=0)
     drawn = np.mean(
@@ -86,7 +86,7 @@ def interval(
 
 
 def paired(table: Table, kind: str, problem: str, seed: int = 0) -> str:
-    """Ours minus each peer on one problem; empty without ours or peers."""
+    """Markdown table of ours minus each peer on one problem; empty without ours or peers."""
     rows = reports_of(table, kind, problem)
     peers = [n for n in rows if n not in MINE]
     if OURS not in rows or not peers:
@@ -108,12 +108,13 @@ def _cells(middle: np.ndarray, low: np.ndarray, high: np.ndarray) -> list[str]:
 
 
 def summary(table: Table, kind: str, order: Sequence[str], own: str = OURS, seed: int = 0) -> str:
-    """Mean regret over all problems of a kind, and ours minus each peer over those both ran.
+    """Mean regret over all problems of a kind, and ours minus each peer over their common problems.
 
-    Ours is the report ``own``: what the model would run now, or the best reading as for others.
+    Our side is the report ``own``: the settings that the model would run now, or the best reading,
+    which most peers report.
 
-    The last column counts problems at the last mark: ours better, undecided, the peer better, by
-    whether the 90 % interval of the paired difference excludes 0.
+    The last column counts problems at the last mark where ours is better, undecided or worse than
+    the peer, by whether the 90 % interval of the paired difference excludes 0.
     """
     problems = problems_of(table, kind, order)
     by = {p: reports_of(table, kind, p) for p in problems}
@@ -147,7 +148,7 @@ def summary(table: Table, kind: str, order: Sequence[str], own: str = OURS, seed
 
 
 def losses(table: Table, kind: str, order: Sequence[str], seed: int = 0) -> str:
-    """Where a peer is better than ours for certain, one line each; says so when nowhere."""
+    """Problems where the 90 % interval shows a peer better than ours, one line each."""
     rng = np.random.default_rng(seed)
     lines, compared = [], False
     for problem in problems_of(table, kind, order):
@@ -171,7 +172,7 @@ def losses(table: Table, kind: str, order: Sequence[str], seed: int = 0) -> str:
 
 
 def figure(table: Table, kind: str, order: Sequence[str], path: Path) -> None:
-    """Median regret against trials, one panel a problem; quartiles for ours and BoTorch."""
+    """Draw median regret against trials, one panel per problem, quartiles for ours and BoTorch."""
     import matplotlib
 
     matplotlib.use("Agg")

@@ -1,8 +1,8 @@
-"""A problem that knows nothing of tables as a run log of this project: what ours is told.
+"""Turns a general problem into a run log and brief of this project.
 
-What is to be large becomes a recovery and what is to stay below 0 a grade that has to reach one
-half, both by a logistic map. Only the readings of the first runs set its scale, which every method
-has at hand.
+A logistic map turns the quantity to maximize into a recovery, and the quantity that must stay below
+0 into a grade that must reach one half. The scale of the map depends only on the readings of the
+starts, which every method has.
 """
 
 from __future__ import annotations
@@ -23,12 +23,12 @@ FREE, FREE_FEED, FREE_GOAL = 0.95, 0.5, 0.9
 
 
 def grade_of(c: np.ndarray, scale: float = 1.0) -> np.ndarray:
-    """Grade of a quantity that is to stay at or below 0."""
+    """Grade for a quantity that must stay at or below 0; at 0 it is one half."""
     return expit(-c / scale)
 
 
 def recovery_of(y: np.ndarray, middle: float = 0.0, scale: float = 1.0) -> np.ndarray:
-    """Recovery of a quantity that is to be large."""
+    """Recovery for a quantity to be maximized; at ``middle`` it is one half."""
     return expit((y - middle) / scale)
 
 
@@ -40,14 +40,14 @@ def run_log(
     feed_grade: float | None = None,
     line: str = "a",
 ) -> pa.Table:
-    """Runs as a history table; where there is no recovery the run failed.
+    """Runs as a history table; a run without a recovery has failed.
 
     Args:
-        space: of the settings.
+        space: space of the settings.
         values: settings, shape (n, d).
         grade, recovery: fractions, NaN where a run failed, shape (n,).
-        feed_grade: of all runs; not logged when None.
-        line: its name.
+        feed_grade: feed grade of all runs; not logged when None.
+        line: name of the line.
     """
     n = len(values)
     good = np.isfinite(recovery)
@@ -66,7 +66,7 @@ def run_log(
 
 
 def log_of(task: Task) -> pa.Table:
-    """A campaign as a run log: its middle and scale are those of the starts."""
+    """A campaign as a run log; middle and scale of the maps come from the starts."""
     y, c = task.y[:STARTS], task.c[:STARTS]
     y, c = y[np.isfinite(y)], c[np.isfinite(c)]
     middle, spread = (float(y.mean()), float(y.std())) if len(y) else (0.0, 0.0)
@@ -78,6 +78,6 @@ def log_of(task: Task) -> pa.Table:
 
 
 def brief_of(task: Task) -> Brief:
-    """What is asked of the planner: one trial."""
+    """The brief for the planner, which requests one trial."""
     goal = ENOUGH if task.problem.constrained else FREE_GOAL
     return Brief.from_dict({"goal": {"min_grade": goal}, "trials": {"count": 1}})

@@ -1,12 +1,12 @@
-"""One campaign in progress: what was run and read so far, and how far a setting is from the best.
+"""One campaign in progress: its runs and readings so far, and the regret of settings.
 
-Regret is (best - y) / span of the truth at what a method would run now: 0 for the best settings,
-1 for settings of no merit. For a function the span runs down to the median of all settings that
-meet the constraint, for an experiment to the worst settings of the table. Where the constraint is
-missed:
+Regret is (best - y) / span, with y the true value at the settings that a method would run now. It
+is 0 for the best settings and 1 at the lower end of the span, which is the median of all feasible
+settings for a function and the worst settings of the table for an experiment. Where the constraint
+is violated:
 
 - *strict*: regret is 1.
-- *in proportion*: c over a typical miss is added, so that a near miss costs little; at most 1.
+- *in proportion*: c divided by a typical violation is added, and the sum is at most 1.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ from tests.benchmarks.replays.problem import Problem
 
 
 class Task:
-    """One problem to learn, and what was read of it so far.
+    """One problem to learn, with the runs and readings so far.
 
     Args:
-        problem: what is learned.
-        seed: of the starts, of the readings, and of whoever plans.
+        problem: the problem to learn.
+        seed: seed of the starts, of the readings and of the method.
 
     Attributes:
         values: settings that were run, shape (n, d).
@@ -36,22 +36,22 @@ class Task:
             self.run(row)
 
     def run(self, values: np.ndarray) -> None:
-        """Run and read settings, shape (d,)."""
+        """Run settings, shape (d,), and store their reading."""
         y, c = self.problem.read(values, self.values, self.seed)
         self.values = np.vstack([self.values, values])
         self.y, self.c = np.append(self.y, y), np.append(self.c, c)
 
     def ask(self, values: np.ndarray) -> None:
-        """Run what the problem has for the settings that a method names, shape (d,)."""
+        """Run the trial that the problem offers for a method's settings, shape (d,)."""
         self.run(self.problem.trial(values, self.values))
 
     @property
     def good(self) -> np.ndarray:
-        """Which runs have readings, shape (n,)."""
+        """Mask of the runs that have readings, shape (n,)."""
         return np.isfinite(self.y)
 
     def padded(self) -> tuple[np.ndarray, np.ndarray]:
-        """Readings of ``y`` and ``c``, failed runs by the worst read so far; each (n,).
+        """Readings of ``y`` and ``c``; failed runs get the worst reading so far; each (n,).
 
         Floor padding, Wakabayashi et al. (2022), npj Comput. Mater. 8 (s41524-022-00859-8).
         """
@@ -61,7 +61,7 @@ class Task:
         return y, np.where(self.good, self.c, np.nanmax(self.c))
 
     def best_reading(self) -> np.ndarray | None:
-        """Settings of the highest ``y`` read with ``c`` at most 0, else of the least ``c``.
+        """Settings of the highest ``y`` read with ``c`` at most 0, otherwise of the lowest ``c``.
 
         The order of Deb (2000), Comput. Methods Appl. Mech. Eng. 186, 311-338. None when every
         run failed.
@@ -74,7 +74,7 @@ class Task:
         return self.values[np.nanargmin(self.c)]
 
     def regret(self, values: np.ndarray | None) -> tuple[float, float]:
-        """Regret of settings, shape (d,), strict and in proportion; 1 when there are none."""
+        """Strict regret and regret in proportion of settings, shape (d,); both 1 for None."""
         if values is None:
             return 1.0, 1.0
         y, c = self.problem.truth(self.problem.standing(values))

@@ -1,6 +1,6 @@
-"""How many trials a method needs: closed loop on simulated decks, same starts, same noise.
+"""How many trials a method needs on simulated decks, with equal starts and noise.
 
-``decks`` makes the problems, ``outsider`` a family of decks under a law of its own, ``task`` is
-one campaign in progress and how it is judged, ``methods`` who may plan it, ``campaigns`` runs
-them and keeps what was run, ``report`` writes it down. ``python -m tests.benchmarks.trials``.
+``decks`` makes the problems, ``outsider`` a family of decks with an independent law, ``task`` is
+one campaign in progress with its gaps, ``methods`` are the planning methods, ``campaigns`` runs and
+keeps campaigns, and ``report`` writes the report. Run ``python -m tests.benchmarks.trials``.
 """

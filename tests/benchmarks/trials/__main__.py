@@ -1,14 +1,14 @@
-"""How many trials a method needs: closed loop on simulated decks, same starts, same noise.
+"""How many trials a method needs on simulated decks, with equal starts and noise.
 
     pip install -e .                               # ours, skopt, a response surface, chance
     pip install -e '.[bench,peers]'                # and Optuna and BoTorch, see DEVELOPERS.md
     python -m tests.benchmarks.trials --decks 8 --workers 2
     python -m tests.benchmarks.trials --judge --decks 24 --methods all --workers 2
 
-Each deck starts from the same spread runs for every method; then one trial at a time is asked
-for, run and read with the deck's own noise, the same for the k-th run whoever asked for it. After
-some numbers of trials the settings that a method would run production on are valued by the truth.
-Campaigns are kept in a file as they end: the same command goes on where it was stopped. Writes
+Every method starts on a deck from the same spread runs and then requests one trial at a time. A
+trial is read with the noise of the deck, which is equal for the k-th run of every method. After
+fixed numbers of trials the settings that a method would run production at are judged by the truth.
+Each finished campaign is kept in a file; a repeated command continues where it was stopped. Writes
 reports/trials.md and its figures.
 """
 
@@ -27,7 +27,7 @@ from tests.benchmarks.trials.task import __doc__ as how_judged
 
 
 def arguments(words: list[str] | None = None) -> argparse.Namespace:
-    """What was asked for."""
+    """The parsed command line."""
     made = parser("trials", __doc__ or "", decks=8)
     made.add_argument("--methods", nargs="+", default=list(LIGHT), choices=[*METHODS, "all"])
     made.set_defaults(demands=list(DEMANDS))
@@ -38,7 +38,7 @@ def arguments(words: list[str] | None = None) -> argparse.Namespace:
 
 
 def main(words: list[str] | None = None) -> int:
-    """Run what is not kept yet, then write the report."""
+    """Run the campaigns that are not kept yet, then write the report."""
     asked = arguments(words)
     keys = [
         Key(family, demand, asked.first + k, method)
@@ -53,7 +53,7 @@ def main(words: list[str] | None = None) -> int:
 
 
 def write(rows: list[dict], asked: argparse.Namespace) -> None:
-    """The report and its figures."""
+    """Write the report and its figures."""
     parts = [
         "# Trials needed on simulated decks",
         f"`{command(asked, 'trials')} --methods {' '.join(asked.methods)}`",

@@ -1,7 +1,7 @@
-"""Campaigns run and kept: one JSON line each, so that a long run can be stopped and goes on.
+"""Runs campaigns and keeps each as a JSON line, so that an interrupted run can continue.
 
-A line is used again only while the code that made it is the same: it carries a stamp of the
-sources behind its method (for ours all that the planner imports) and, for a peer, of its version.
+A kept line is reused only while the code that made it is unchanged: its key contains a hash of the
+sources of its method (for ours all modules that the planner imports) and of a peer's version.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ _PEERS = {
 
 @dataclass(frozen=True)
 class Key:
-    """Which campaign."""
+    """What identifies one campaign."""
 
     family: str
     demand: str
@@ -50,14 +50,14 @@ class Key:
 
 
 def behind(module: str, known: frozenset[str] = frozenset()) -> frozenset[str]:
-    """Source files of a module of ours and of all that it imports, from the root."""
+    """Source files, relative to the root, of a module of the package and of all that it imports."""
     path = Path(*module.split("."))
     file = path / "__init__.py" if (ROOT / path).is_dir() else path.with_suffix(".py")
     if str(file) in known or not (ROOT / file).exists():
         return known
     known |= {str(file)}
     tree = ast.parse((ROOT / file).read_text(encoding="utf-8"))
-    # Imports for type checkers alone run nothing.
+    # Imports under TYPE_CHECKING do not run.
     idle = {
         inside
         for node in ast.walk(tree)
@@ -76,7 +76,7 @@ def behind(module: str, known: frozenset[str] = frozenset()) -> frozenset[str]:
 
 @lru_cache(maxsize=16)
 def stamp(method: str, judge: str = "") -> str:
-    """Of the code that an answer depends on: a method's, the decks', and a judge's own file."""
+    """Hash of the code that a result depends on: the method, the decks and the file ``judge``."""
     sources = [*_DECKS, f"{_HERE}/methods.py"]
     if method == "ours":
         sources = [*_DECKS, *sorted(behind("optimizer.planning.planner"))]
@@ -116,14 +116,14 @@ def played(
     judged: Callable[[Any], tuple[float, float]],
     run: Callable[[Any], None],
 ) -> dict[str, Any]:
-    """A campaign to the last mark: what its reports were worth at each, and what they took.
+    """Run a campaign to the last mark; return the gaps of its reports at each mark and the times.
 
     Args:
-        task: with ``values``, the settings run so far.
-        method: from the task to reports and the next trial.
-        marks: numbers of runs.
-        judged: strict and in proportion, of settings to run now or None.
-        run: runs settings.
+        task: the campaign; its ``values`` are the settings run so far.
+        method: function from the task to reports and the next trial.
+        marks: numbers of runs at which the reports are judged.
+        judged: function from settings to run now, or None, to strict and proportional gap.
+        run: function that runs settings.
     """
     strict: dict[str, list[float]] = {}
     proportion: dict[str, list[float]] = {}
@@ -150,10 +150,10 @@ def played(
 
 
 class Kept:
-    """Rows of a JSON-lines file, by a key.
+    """The rows of a JSON-lines file by key.
 
     Args:
-        path: the file; made, with its folder, at the first row.
+        path: path of the file; the first row creates it and its folder.
     """
 
     def __init__(self, path: Path) -> None:
@@ -164,16 +164,16 @@ class Kept:
                 try:
                     row = json.loads(line)
                 except json.JSONDecodeError:
-                    continue  # the last line of a run that was cut off
+                    continue  # the incomplete last line of an interrupted run
                 self.rows[tuple(row["key"])] = row
 
     def add(self, key: tuple[Any, ...], row: dict[str, Any]) -> None:
-        """Keep a row, on disk at once."""
+        """Keep a row and write it to the file immediately."""
         row = {"key": list(key), **row}
         self.rows[key] = row
         self.path.parent.mkdir(parents=True, exist_ok=True)
         with self.path.open("a", encoding="utf-8") as file:
-            # On a line of its own, also after one that was cut off.
+            # Start a new line, also after an incomplete one.
             file.write("\n" + json.dumps(row))
 
 
@@ -184,14 +184,14 @@ def each(
     identity: Callable[[Any], tuple[Any, ...]],
     workers: int = 1,
 ) -> list[dict[str, Any]]:
-    """Rows of all keys in their order; those kept are not worked again.
+    """Rows of all keys in their order; rows already kept are not computed again.
 
     Args:
-        work: a function of a module (not a closure), from a key to a row.
-        keys: what to work on.
-        kept: where rows are found and put.
-        identity: what a row is known by.
-        workers: processes.
+        work: function from a key to a row; at module level, so that processes can import it.
+        keys: keys of the rows.
+        kept: the store of rows.
+        identity: function from a key to the key in the store.
+        workers: number of processes.
     """
     keys = list(keys)
     todo = [k for k in keys if identity(k) not in kept.rows]
@@ -201,7 +201,7 @@ def each(
             kept.add(identity(key), work(key))
             print(f"{done}/{len(todo)} {identity(key)}", file=sys.stderr, flush=True)
     else:
-        # Spawned, and told before numpy loads: a forked thread pool can hang.
+        # Spawned with the thread limit in the environment: a forked thread pool can hang.
         os.environ["OMP_NUM_THREADS"] = os.environ["OPENBLAS_NUM_THREADS"] = "1"
         context = multiprocessing.get_context("spawn")
         with ProcessPoolExecutor(workers, mp_context=context) as pool:
@@ -214,5 +214,5 @@ def each(
 
 
 def identity(key: Key) -> tuple[Any, ...]:
-    """What a campaign is known by: itself and the code behind it."""
+    """The key of a kept campaign: the campaign and a stamp of the code."""
     return (key.family, key.demand, key.seed, key.method, key.starts, stamp(key.method))

@@ -1,4 +1,4 @@
-"""What the commands of all closed-loop benchmarks share: options, and the frame of a report."""
+"""Command-line options and the report frame that all closed-loop benchmarks share."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ BUILD, REPORTS = ROOT / "build", ROOT / "reports"
 
 
 class _Judge(argparse.Action):
-    """``--judge`` is another word for the first seed of the judge's half."""
+    """``--judge`` sets the first seed to that of the judge's half of the decks."""
 
     def __init__(self, option_strings: list[str], dest: str, **more: object) -> None:
         super().__init__(option_strings, dest, nargs=0, help="the judge's half of the decks")
@@ -23,7 +23,7 @@ class _Judge(argparse.Action):
 
 
 def parser(name: str, doc: str, decks: int = 4) -> argparse.ArgumentParser:
-    """Options of a benchmark: which decks, how many processes, where it keeps and writes."""
+    """Options of a benchmark: decks, number of processes, and the files it keeps and writes."""
     made = argparse.ArgumentParser(
         prog=f"python -m tests.benchmarks.{name}",
         description=doc,
@@ -41,7 +41,7 @@ def parser(name: str, doc: str, decks: int = 4) -> argparse.ArgumentParser:
 
 
 def command(asked: argparse.Namespace, name: str) -> str:
-    """The command that makes the same report again."""
+    """The command that reproduces the report."""
     words = [f"python -m tests.benchmarks.{name}"]
     words += ["--judge"] if asked.first == JUDGE_FROM else [f"--first {asked.first}"]
     words.append(f"--decks {asked.decks}")
@@ -52,7 +52,7 @@ def command(asked: argparse.Namespace, name: str) -> str:
 
 
 def half(asked: argparse.Namespace) -> str:
-    """Which decks these are, in words."""
+    """The selected decks in words, for the report."""
     which = "judge's" if asked.first >= JUDGE_FROM else "development"
     return (
         f"{asked.decks} decks a family and demand, seeds from {asked.first} on: the {which} half."
@@ -60,7 +60,7 @@ def half(asked: argparse.Namespace) -> str:
 
 
 def report_file(asked: argparse.Namespace, name: str, title: str, doc: str, *parts: str) -> None:
-    """Write a report: what was done (a module's docstring less its commands), then the parts."""
+    """Write a report: a module's docstring without its commands, then the parts."""
     paragraphs = [p for p in doc.strip().split("\n\n") if not p.startswith("    ")]
     how = "\n\n".join(paragraphs).replace("``", "`")
     text = [f"# {title}", f"`{command(asked, name)}`", half(asked), how, *parts]

@@ -1,7 +1,7 @@
-"""The problems of the benchmark: a deck, what it is fed, the grade to reach, the true optimum.
+"""The problems of the benchmark: a deck, its feed, the required grade and the true optimum.
 
-Seeds below ``JUDGE_FROM`` are the development half; those from it on are the judge's, run for a
-report and never to choose anything by.
+Seeds below ``JUDGE_FROM`` are the development half; the seeds from it on are the judge's half,
+which is run only for a report and never used to choose anything.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ LEAST_FEED = 1.5
 REGION = Region.whole(GRAVITY_TABLE).narrow("feed_rate", LEAST_FEED, 9.0, "enough to be done")
 OUTSIDER = "outsider"
 ALL_FAMILIES = (*FAMILIES, OUTSIDER)
-# Share of the region that reaches the grade on an even deck. With 8 spread starts the first is met
-# by one of them in one campaign of five, the second in three of four.
+# Share of the region that reaches the grade on an even deck. One of the 8 spread starts meets the
+# first grade in one campaign of five, the second in three of four.
 DEMANDS = {"demanding": 0.03, "moderate": 0.15}
 JUDGE_FROM = 5000
 
@@ -38,10 +38,10 @@ class Problem:
     """One deck to learn.
 
     Attributes:
-        deck, material: with ``run`` and ``measure``; whichever law they follow.
-        min_grade: to reach.
-        best: attainable recovery, times the chance of an even deck there.
-        best_settings: where, shape (5,).
+        deck, material: the deck, with ``run`` and ``measure``, and its feed, of any law.
+        min_grade: required grade.
+        best: recovery times the chance of an even deck at the attainable optimum.
+        best_settings: settings of the optimum, shape (5,).
     """
 
     family: str
@@ -60,7 +60,7 @@ class Problem:
 
 
 def draw(family: str, rng: np.random.Generator) -> tuple[Any, Any]:
-    """A deck and its material."""
+    """Draw a deck of a family and its material."""
     if family == OUTSIDER:
         return random_outsider(rng)
     return random_deck(rng, family), random_material(rng, family)

@@ -1,9 +1,9 @@
-"""Who may plan a campaign: ours, the peers, and the two that everybody has at hand.
+"""The planning methods: ours, the peers, random search and a response surface.
 
-A method takes a task and answers with the next trial and with one or more reports: settings that
-it would run production on now. Failed runs reach peers that have no word for them by the floor
-padding of Wakabayashi et al. (2022), npj Comput. Mater. 8 (s41524-022-00859-8): the worst values
-read so far stand in for the missing ones. All tuning is by each library's documented defaults.
+A method takes a task and returns the next trial and one or more reports, which are settings that it
+would run production at now. Peers that cannot represent failed runs get them by the floor padding
+of Wakabayashi et al. (2022), npj Comput. Mater. 8 (s41524-022-00859-8): the worst values read so
+far replace the missing ones. All libraries use their documented defaults.
 """
 
 from __future__ import annotations
@@ -23,18 +23,18 @@ from tests.benchmarks.trials.decks import REGION
 from tests.benchmarks.trials.task import STARTS, Task, settings_of
 
 FIRST, LAST = np.array(REGION.first), np.array(REGION.last)
-# Candidates among which a model's own optimum is looked for, before its neighbors are.
+# Candidates in the search for a model's optimum, before the neighbors of the best are searched.
 POOL = 4096
-# Chance of grade that a reported optimum must have, as ours asks for by default.
+# Chance of grade that a reported optimum must have; equal to our default.
 CONFIDENCE = 0.9
 
 
 @dataclass(frozen=True)
 class Choice:
-    """What a method says.
+    """The answer of a method.
 
     Attributes:
-        reports: settings to run now by the name of the report, shape (5,), or None.
+        reports: settings to run now, shape (5,) or None, by the name of the report.
         trial: settings to try next, shape (5,).
     """
 
@@ -46,20 +46,20 @@ Method = Callable[[Task], Choice]
 
 
 def to_unit(values: np.ndarray) -> np.ndarray:
-    """Settings, shape (n, 5), with the region as unit cube."""
+    """Settings, shape (n, 5), in coordinates where the region is the unit cube."""
     return (GRAVITY_TABLE.nearest_index(values) - FIRST) / (LAST - FIRST)
 
 
 def from_unit(unit: np.ndarray) -> np.ndarray:
-    """Nearest settings of points of the unit cube, shape (n, 5)."""
+    """Lattice settings nearest to points of the unit cube, shape (n, 5)."""
     index = np.rint(FIRST + np.clip(np.atleast_2d(unit), 0, 1) * (LAST - FIRST))
     return GRAVITY_TABLE.values(index.astype(np.int64))
 
 
 def padded(task: Task) -> tuple[np.ndarray, np.ndarray]:
-    """Grade and recovery on the logit scale, failed runs by the worst read; each (n,).
+    """Grade and recovery on the logit scale; failed runs get the worst reading; each (n,).
 
-    A count of all or none is read half a particle short. With no reading at all everything is 0.
+    A count of all or none is corrected by half a particle. Without any reading all values are 0.
     """
     n = task.grade_count
     grade = logit((task.grade * n + 0.5) / (n + 1.0))
@@ -70,7 +70,7 @@ def padded(task: Task) -> tuple[np.ndarray, np.ndarray]:
 
 
 def polished(score: Callable[[np.ndarray], np.ndarray], task: Task) -> np.ndarray:
-    """Settings of the highest score, shape (5,): a pool and what was tried, then neighbors."""
+    """Settings of the highest score, shape (5,): a pool and tried settings, then neighbors."""
     pool = REGION.sample(POOL, np.random.default_rng((task.seed, 3)))
     pool = np.vstack([pool, GRAVITY_TABLE.nearest_index(task.values)])
     values = score(GRAVITY_TABLE.values(pool))
@@ -86,26 +86,26 @@ def polished(score: Callable[[np.ndarray], np.ndarray], task: Task) -> np.ndarra
 
 
 def ours(task: Task) -> Choice:
-    """This project's plan of one trial; what it would run now, tried or not."""
+    """This project's plan of one trial; reports its run-now settings, tried or not."""
     plan = suggest(Snapshot.of_table(task.table()), brief=task.brief(), seed=task.seed)
     now = None if plan.run_now is None else settings_of(plan.run_now.settings)
     return Choice({"ours": now}, settings_of(plan.recommendations[0].settings))
 
 
 def by_chance(task: Task) -> Choice:
-    """Any setting next; the best reading to run now."""
+    """Random settings as the next trial; reports the best reading."""
     rng = np.random.default_rng((task.seed, 4, len(task.values)))
     trial = GRAVITY_TABLE.values(REGION.sample(1, rng))[0]
     return Choice({"random": task.best_reading()}, trial)
 
 
 def response_surface(task: Task) -> Choice:
-    """A central composite design about the middle of the region, and its second-order surface.
+    """A central composite design around the middle of the region, and its second-order surface.
 
-    Half fraction (the fifth sign is the product of the others) of the 2^5 factorial at half the
-    range, then points on the axes at the ends of the range, each part in random order. Grade and
-    recovery on the logit scale are second-order polynomials by ridge regression; the report is
-    the highest recovery predicted with the grade met.
+    The design is the half fraction of the 2^5 factorial (the fifth sign is the product of the
+    others) at half the range, then points on the axes at the ends of the range; each part is in
+    random order. Grade and recovery on the logit scale are second-order polynomials fitted by
+    ridge regression; the report is the highest predicted recovery with the grade met.
     """
     rng = np.random.default_rng((task.seed, 5))
     signs = 1.0 - 2.0 * np.array(list(np.ndindex(2, 2, 2, 2)))
@@ -135,7 +135,7 @@ def response_surface(task: Task) -> Choice:
 
 
 def scikit_optimize(task: Task) -> Choice:
-    """scikit-optimize's expected improvement of a penalized loss; the best reading to run now."""
+    """scikit-optimize's expected improvement of a penalized loss; reports the best reading."""
     from skopt import Optimizer
 
     optimizer = Optimizer(
@@ -155,7 +155,7 @@ def scikit_optimize(task: Task) -> Choice:
 
 
 def optuna_gp(task: Task) -> Choice:
-    """Optuna's Gaussian-process sampler with a constraint; the best reading to run now."""
+    """Optuna's Gaussian-process sampler with a constraint; reports the best reading."""
     from tests.benchmarks.trials.peer_optuna import next_trial
 
     return Choice({"optuna": task.best_reading()}, next_trial(task))
@@ -170,7 +170,7 @@ def botorch_log_nei(task: Task) -> Choice:
 
 
 def botorch_latent(task: Task) -> Choice:
-    """The same in sharpness and balance (``model.coordinates``); the model's own optimum."""
+    """BoTorch's constrained noisy log-EI on sharpness and balance; reports its model's optimum."""
     from tests.benchmarks.trials.peer_botorch import plan
 
     optimum, trial = plan(task, latent=True)

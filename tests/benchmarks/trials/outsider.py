@@ -1,11 +1,11 @@
-"""A family of decks under a law of its own: nothing of ``optimizer.simulation`` is behind it.
+"""A family of simulated decks with a law that is independent of ``optimizer.simulation``.
 
-A judge that shares its formulas with the thing judged flatters it. Here a class of particles of
-heaviness h goes to the product with chance e + (1 - 2e) / (1 + exp(-β (h - c))): steepness β falls
-off the best air (which moves with feed rate and bed), off a long exposure and off a thin bed; the
-cut c has a product of tilt and speed in it, so that neither has an effect of its own; e is dragged
-along with the feed. Beds fail at the rims. Shapes, numbers and noise are invented, and differ from
-deck to deck.
+A benchmark that shares its formulas with the model under test would favor it. Here a class of
+particles of heaviness h goes to the product with chance e + (1 - 2e) / (1 + exp(-β (h - c))). The
+steepness β falls away from the best air (which depends on feed rate and bed), away from the best
+bed depth, and with shorter exposure. The cut c contains a product of tilt and speed, so that their
+effects do not separate. The share e is entrained and grows with the feed. Beds fail at the edges of
+the region. Shapes, numbers and noise are invented and differ from deck to deck.
 """
 
 from __future__ import annotations
@@ -14,18 +14,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-# Ranges of feed rate t/h, end raise deg, side tilt deg, eccentric speed rpm, air turns: those of
-# the common deck, so that the same settings can be asked for.
+# Ranges of feed rate t/h, end raise deg, side tilt deg, eccentric speed rpm and air turns; equal to
+# those of the common deck, so that every setting can be run on both.
 LOW = np.array([0.5, 0.5, 0.5, 300.0, 0.0])
 HIGH = np.array([4.0, 5.0, 4.5, 600.0, 90.0])
-RIM = 0.03  # width of the border between beds that run and beds that fail
+RIM = 0.03  # width of the transition between beds that run even and beds that fail
 COUNTED = 300
 RECOVERY_SE = 0.010
 
 
 @dataclass(frozen=True)
 class Feed:
-    """What is fed: share of wanted material, and three classes each of it and of the rest.
+    """The feed: its share of wanted material, and three classes each of wanted and unwanted.
 
     Args:
         feed_grade: share of wanted material.
@@ -42,7 +42,7 @@ class Feed:
 
 @dataclass(frozen=True)
 class Outcome:
-    """True values of n runs, each (n,), as the search for the optimum reads them."""
+    """True values of n runs, each (n,)."""
 
     recovery: np.ndarray
     grade: np.ndarray
@@ -51,7 +51,7 @@ class Outcome:
 
 @dataclass(frozen=True)
 class Reading:
-    """What a log would hold; grade and recovery are NaN for a failed trial."""
+    """Readings of n runs; grade and recovery are NaN for a failed trial."""
 
     grade: np.ndarray
     recovery: np.ndarray
@@ -101,7 +101,7 @@ class OutsiderDeck:
         cut = cut + self.cut_noise * rng.standard_t(5, n) / np.sqrt(5 / 3)
         steepness = steepness * np.exp(self.steepness_noise * rng.standard_normal(n))
         recovery, grade = self._split(steepness, cut, dragged, feed)
-        # Three handfuls of a hundred, each a little richer or poorer than the stream.
+        # Three samples of a hundred particles, each a little richer or poorer than the stream.
         heap = 400.0
         handfuls = rng.beta(heap * grade[:, None], heap * (1 - grade[:, None]), (n, 3))
         count = rng.binomial(COUNTED // 3, handfuls).sum(axis=1)
@@ -117,7 +117,7 @@ class OutsiderDeck:
         )
 
     def _bed(self, settings: np.ndarray) -> tuple[np.ndarray, ...]:
-        """Steepness, cut, share dragged, chance of an even bed, each (n,); failures (n, 4)."""
+        """Steepness, cut, entrained share, chance of an even bed, each (n,); failures (n, 4)."""
         u = (np.atleast_2d(settings) - LOW) / (HIGH - LOW)
         feed, end, tilt, speed, air = u.T
         bed = (0.25 + feed) / (0.4 + end) / (0.7 + 0.6 * speed)
@@ -154,7 +154,7 @@ class OutsiderDeck:
     def _split(
         steepness: np.ndarray, cut: np.ndarray, dragged: np.ndarray, feed: Feed
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Recovery and grade, each (n,)."""
+        """Recovery and grade of the product, each (n,)."""
 
         def passed(heaviness: np.ndarray, share: np.ndarray) -> np.ndarray:
             odds = steepness[:, None] * (heaviness[None, :] - cut[:, None])
@@ -170,7 +170,7 @@ class OutsiderDeck:
 
 
 def random_outsider(rng: np.random.Generator) -> tuple[OutsiderDeck, Feed]:
-    """One deck and what it is fed."""
+    """Draw one deck and its feed."""
 
     def about(value: float, share: float = 0.15) -> float:
         return float(value * rng.lognormal(0.0, share))

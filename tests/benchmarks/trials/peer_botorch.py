@@ -1,6 +1,6 @@
 """BoTorch's constrained noisy log expected improvement, as its documentation sets it up.
 
-One ``SingleTaskGP`` an outcome with the library's priors, outcomes standardized, inputs the unit
+One ``SingleTaskGP`` per outcome with the library's priors, outcomes standardized, inputs the unit
 cube of the region; ``qLogNoisyExpectedImprovement`` on true recovery with the grade as outcome
 constraint; ``optimize_acqf`` from many starts, then the nearest lattice point.
 """
@@ -28,12 +28,12 @@ from tests.benchmarks.trials.task import Task
 
 torch.set_num_threads(1)
 DRAWS, STARTS, RAW = 128, 10, 256
-# Posterior draws by which a chance of grade is told when the model's own optimum is looked for.
+# Posterior draws that estimate a chance of grade during the search for the model's optimum.
 REPORT_DRAWS = 128
 
 
 class _Outcomes:
-    """What the modeled outcomes say about grade and recovery."""
+    """Maps the modeled outcomes to recovery and to the shortfall of the grade."""
 
     def __init__(self, task: Task, latent: bool) -> None:
         self.latent = latent
@@ -46,7 +46,7 @@ class _Outcomes:
             self.readings = np.column_stack([S, C])
 
     def recovery(self, Z: torch.Tensor) -> torch.Tensor:
-        """Recovery of outcomes, the last axis dropped."""
+        """Recovery of outcomes, shape (..., 2) to (...)."""
         return torch.sigmoid(0.5 * (Z[..., 0] + Z[..., 1]) if self.latent else Z[..., 0])
 
     def short(self, Z: torch.Tensor) -> torch.Tensor:
@@ -58,10 +58,10 @@ class _Outcomes:
 
 
 def plan(task: Task, latent: bool) -> tuple[np.ndarray, np.ndarray]:
-    """The model's own optimum and the next trial, each of shape (5,).
+    """The optimum of the model and the next trial, each of shape (5,).
 
     Args:
-        latent: whether sharpness and balance are modeled in place of grade and recovery.
+        latent: whether the outcomes are sharpness and balance instead of grade and recovery.
     """
     torch.manual_seed(task.seed)
     with warnings.catch_warnings():
@@ -81,7 +81,7 @@ def _fit(X: torch.Tensor, Y: torch.Tensor) -> ModelListGP:
 
 
 def value_candidates(task: Task, values: np.ndarray) -> np.ndarray:
-    """Fit, then the acquisition of settings, shape (n, 5); for timing."""
+    """Fit the model and compute the acquisition at settings, shape (n, 5); used for timing."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         outcomes = _Outcomes(task, latent=False)
@@ -113,7 +113,7 @@ def _candidate(model: ModelListGP, outcomes: _Outcomes, X: torch.Tensor, task: T
 
 
 def _own_optimum(model: ModelListGP, outcomes: _Outcomes, task: Task) -> np.ndarray:
-    """Best mean recovery where the chance of grade is enough; else the surest setting."""
+    """Settings of the best mean recovery with enough chance of grade, otherwise the surest ones."""
     generator = torch.Generator().manual_seed(task.seed)
     normals = torch.randn(REPORT_DRAWS, 1, 2, dtype=torch.double, generator=generator)
 

@@ -22,7 +22,7 @@ def next_trial(task: Task) -> np.ndarray:
 
     The constraint is the shortfall of logit grade, at most 0 where it is met; ``set_constraint``
     and ``create_trial(constraints=...)`` take the place of ``constraints_func``, which 5.0 calls
-    deprecated. The library ignores failed trials altogether, hence the padding.
+    deprecated. The library ignores failed trials, so failed runs are padded.
     """
     grade, recovery = padded(task)
     with warnings.catch_warnings():

@@ -1,4 +1,4 @@
-"""What the campaigns showed: medians with quartiles, ratios to the best peer with intervals."""
+"""Report of the trials: medians with quartiles, and ratios to the best peer with intervals."""
 
 from __future__ import annotations
 
@@ -29,9 +29,9 @@ class Gaps:
     """Gaps of one report on one family at one demand.
 
     Attributes:
-        seeds: decks, shape (n,).
+        seeds: seeds of the decks, shape (n,).
         marks: numbers of trials, shape (m,).
-        values: shape (n, m).
+        values: gaps, shape (n, m).
     """
 
     seeds: tuple[int, ...]
@@ -43,7 +43,7 @@ Table = dict[tuple[str, str, str], Gaps]
 
 
 def gather(rows: Sequence[dict[str, Any]], kind: str) -> Table:
-    """Rows by demand, family and name of the report, decks in order."""
+    """Gaps of the kept rows by demand, family and report; decks in order of their seeds."""
     found: dict[tuple[str, str, str], dict[int, list[float]]] = {}
     marks: tuple[int, ...] = ()
     for row in rows:
@@ -57,7 +57,7 @@ def gather(rows: Sequence[dict[str, Any]], kind: str) -> Table:
 
 
 def medians(table: Table, demand: str) -> str:
-    """Median and quartiles, one row a family and report."""
+    """Markdown table of median and quartiles, one row per family and report."""
     rows = {k: g for k, g in table.items() if k[0] == demand}
     marks = next(iter(rows.values())).marks
     lines = [
@@ -72,7 +72,7 @@ def medians(table: Table, demand: str) -> str:
 
 
 def together(table: Table) -> Table:
-    """The same with the decks of all families as one more family, *all*."""
+    """The table with an additional family *all*, which holds the decks of all families."""
     found = dict(table)
     for demand, name in dict.fromkeys((d, n) for d, _, n in table):
         own = [g for (d, _, n), g in table.items() if (d, n) == (demand, name)]
@@ -82,7 +82,7 @@ def together(table: Table) -> Table:
 
 
 def misses(rows: Sequence[dict[str, Any]], demand: str) -> str:
-    """Share of decks where a report's settings miss the true grade, or there are none."""
+    """Markdown table of the share of decks whose report misses the true grade or is empty."""
     rows = [r for r in rows if r["demand"] == demand]
     marks = rows[0]["marks"]
     lines = [
@@ -90,7 +90,7 @@ def misses(rows: Sequence[dict[str, Any]], demand: str) -> str:
         "|---|---|" + "---|" * len(marks),
     ]
     for name in dict.fromkeys(n for r in rows for n in r["strict"]):
-        # A strict gap is the whole of the best where the grade is missed.
+        # Where the grade is missed the strict gap equals the best attainable recovery.
         lost = [np.array(r["strict"][name]) >= r["best"] for r in rows if name in r["strict"]]
         cells = [f"{100 * share:.0f} %" for share in np.mean(lost, axis=0)]
         lines.append(f"| {name} | {len(lost)} | " + " | ".join(cells) + " |")
@@ -104,16 +104,16 @@ def _order(item: tuple[tuple[str, str, str], Gaps]) -> tuple[str, int]:
 
 
 def best_peer(rows: dict[str, Gaps], mark: int) -> str:
-    """Name of the peer with the least median gap at the mark (a column)."""
+    """Name of the peer with the smallest median gap at the mark with this column index."""
     peers = {n: float(np.median(g.values[:, mark])) for n, g in rows.items() if n != OURS}
     return min(peers, key=lambda n: (peers[n], n))
 
 
 def ratios(table: Table, demand: str, seed: int = 0) -> str:
-    """Our median gap over the best peer's, and the paired difference, with 90 % intervals.
+    """Our median gap divided by the best peer's, and the paired difference, with 90 % intervals.
 
-    Decks are resampled with both methods' gaps together (bootstrap percentiles); the best peer of
-    each column is the one with the least median there, which favors the peers.
+    The bootstrap resamples decks and keeps both methods' gaps of a deck together (percentile
+    intervals). The best peer of each column has the smallest median there, which favors the peers.
     """
     rng = np.random.default_rng(seed)
     lines = [
@@ -148,7 +148,7 @@ def ratios(table: Table, demand: str, seed: int = 0) -> str:
 
 
 def effort(rows: Sequence[dict[str, Any]]) -> str:
-    """Seconds of a campaign and failed runs, by method."""
+    """Markdown table of seconds per campaign, slowest suggestion and failed runs, by method."""
     lines = [
         "| method | seconds a campaign | slowest suggestion, s | failed runs |",
         "|---|---|---|---|",
@@ -163,7 +163,7 @@ def effort(rows: Sequence[dict[str, Any]]) -> str:
 
 
 def figure(table: Table, demand: str, kind: str, path: Path) -> None:
-    """Median gap with quartiles against trials, one panel a family."""
+    """Draw the median gap with quartiles against trials, one panel per family."""
     import matplotlib
 
     matplotlib.use("Agg")

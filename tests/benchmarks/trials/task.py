@@ -1,12 +1,12 @@
-"""One campaign in progress: what was run and read so far, and how far a setting is from the best.
+"""One campaign in progress: its runs and readings so far, and the gap of settings to the optimum.
 
-Two gaps are kept side by side. Both are differences of true recovery times the chance of an even
-deck, from that of the attainable optimum.
+Two gaps are computed. R is the true recovery times the chance of an even deck, R* its value at the
+attainable optimum.
 
-- *strict*: the whole recovery is lost where the true grade misses the goal.
+- *strict*: gap = R* - R, or R* where the true grade misses the goal.
 - *in proportion*: gap = max(0, R* - R) + R* (g* - g) / (g* - f), at most R*, with g the true grade,
-  g* the goal and f the feed grade. A product no better than the feed loses everything, one that is
-  a tenth of the upgrade short loses a tenth; recovery bought by missing the grade earns nothing.
+  g* the goal and f the feed grade. A product as poor as the feed loses everything; a product that
+  misses the goal by a tenth of the upgrade g* - f loses a tenth. Recovery above R* earns nothing.
 """
 
 from __future__ import annotations
@@ -25,13 +25,13 @@ STARTS = 8
 
 
 class Task:
-    """One deck to learn, and what was read on it so far.
+    """One deck to learn, with the runs and readings so far.
 
-    The k-th run of a problem has the same noise whoever asks for it.
+    The k-th run of a problem has equal noise for all methods.
 
     Args:
         problem: the deck.
-        starts: spread runs to begin with, the same for every method.
+        starts: number of spread runs at the beginning, equal for every method.
     """
 
     def __init__(self, problem: Problem, starts: int = STARTS) -> None:
@@ -41,12 +41,12 @@ class Task:
         self.feed_grade = np.empty(0)
         self.state: list[str] = []
         if starts:
-            # Not the generator the deck was drawn with.
+            # Independent of the generator that drew the deck.
             rng = np.random.default_rng((problem.seed, 1))
             self.run(GRAVITY_TABLE.values(REGION.sample(starts, rng)))
 
     def run(self, values: np.ndarray) -> None:
-        """Run and read settings, shape (n, 5)."""
+        """Run settings, shape (n, 5), and store their readings."""
         for row in np.atleast_2d(values):
             noise = np.random.default_rng((self.seed, 2, len(self.values)))
             p = self.now()
@@ -60,20 +60,20 @@ class Task:
             self.state.append(str(read.deck_state[0]))
 
     def now(self) -> Problem:
-        """The problem as it stands; for decks that change under way."""
+        """The problem at the current trial; overridden by tasks whose deck changes."""
         return self.problem
 
     def spoiled(self, read: Any, rng: np.random.Generator) -> Any:
-        """A reading as it reaches the log; for logs with errors."""
+        """The reading as the log records it; overridden by tasks with faulty logs."""
         return read
 
     @property
     def even(self) -> np.ndarray:
-        """Which runs have readings, shape (n,)."""
+        """Mask of the runs that have readings, shape (n,)."""
         return np.isfinite(self.grade) & np.isfinite(self.recovery)
 
     def gaps(self, values: np.ndarray | None) -> tuple[float, float]:
-        """Strict gap and gap in proportion of settings, shape (5,); all when there are none."""
+        """Strict gap and gap in proportion of settings, shape (5,); both R* for None."""
         p = self.now()
         best = p.best
         if values is None:
@@ -86,10 +86,10 @@ class Task:
         return strict, min(max(best - recovery, 0.0) + best * missed, best)
 
     def best_reading(self) -> np.ndarray | None:
-        """Settings of the highest recovery read with the grade met, else of the highest grade.
+        """Settings of the highest recovery read with the grade met, otherwise of the highest grade.
 
-        The order of Deb (2000), Comput. Methods Appl. Mech. Eng. 186, 311-338: met before
-        missed, then by the objective, or by how much is missed. None when every run failed.
+        The order of Deb (2000), Comput. Methods Appl. Mech. Eng. 186, 311-338: feasible before
+        infeasible, then by the objective or by the violation. None when every run failed.
         """
         if not self.even.any():
             return None
@@ -117,7 +117,7 @@ class Task:
         )
 
     def brief(self, count: int = 1, line: str = "deck") -> Brief:
-        """What is asked of the planner."""
+        """The brief for the planner, which requests ``count`` trials."""
         return Brief.from_dict(
             {
                 "line": line,
@@ -130,5 +130,5 @@ class Task:
 
 
 def settings_of(named: dict[str, float]) -> np.ndarray:
-    """A plan's settings as an array, shape (5,)."""
+    """Settings by name as an array, shape (5,)."""
     return np.array([named[n] for n in NAMES])
