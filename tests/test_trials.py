@@ -157,7 +157,7 @@ def test_the_stamp_of_ours_covers_what_the_planner_imports():
     found = behind("optimizer.planning.planner")
     parts = ("planning/planner", "model/surrogate", "gaussian_process/process")
     assert {f"optimizer/{part}.py" for part in parts} <= found
-    assert "optimizer/measurement/measured.py" in found
+    assert "optimizer/measurement/run_readings.py" in found
     assert not any(f.startswith(("optimizer/intake", "optimizer/simulation")) for f in found)
 
 

@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimizer.comparison.basis import Basis, choose_basis, labels_of, why_not
 from optimizer.comparison.density_fractions import CurvesCompared, compare_curves
-from optimizer.comparison.footing import Basis, choose_basis, labels_of, why_not
+from optimizer.comparison.line_study import Study, Task, study_line
 from optimizer.comparison.ranking import Ranking, rank_known_first, rank_lines
 from optimizer.comparison.record import Comparison, LineResult
 from optimizer.comparison.request import ComparisonRequest, Prices
-from optimizer.comparison.study import Study, Task, study_line
 from optimizer.errors import InputError
 from optimizer.history.snapshot import Snapshot, snapshot_of
-from optimizer.history.started import misdated, unmarked
+from optimizer.history.start_times import misdated, unmarked
 from optimizer.interval import Interval
 from optimizer.parallel import run_all
 from optimizer.plant.brief import Brief

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from optimizer.comparison.basis import Basis
 from optimizer.comparison.density_fractions import CurvesCompared
-from optimizer.comparison.footing import Basis
+from optimizer.comparison.line_study import Study
 from optimizer.comparison.ranking import Rank, Ranking
 from optimizer.comparison.request import Prices
-from optimizer.comparison.study import Study
 from optimizer.interval import Interval
 
 if TYPE_CHECKING:

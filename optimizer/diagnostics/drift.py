@@ -16,8 +16,16 @@ import numpy as np
 from scipy.linalg import cho_solve
 from scipy.special import expit
 
-from optimizer.diagnostics.control import out_of_line
-from optimizer.diagnostics.shifts import Known, Step, Trend, better_explained, power, steps, trend
+from optimizer.diagnostics.control_chart import out_of_line
+from optimizer.diagnostics.trend_and_steps import (
+    Known,
+    Step,
+    Trend,
+    better_explained,
+    power,
+    steps,
+    trend,
+)
 from optimizer.evidence.line_model import LineModel
 from optimizer.gaussian_process.hyperparameters import NormalPrior
 from optimizer.gaussian_process.kernel import Kernel

@@ -19,8 +19,8 @@ from optimizer.evidence.cautions import habits, unsettled
 from optimizer.evidence.columns import column_reader, start_times
 from optimizer.evidence.material import feed_odds, material_inputs
 from optimizer.evidence.record import Evidence
-from optimizer.history.started import misdated
-from optimizer.measurement.measured import RunReadings
+from optimizer.history.start_times import misdated
+from optimizer.measurement.run_readings import RunReadings
 from optimizer.plant.brief import Brief
 from optimizer.plant.deck_states import EVEN
 from optimizer.plant.site import Site

@@ -9,7 +9,7 @@ import numpy as np
 
 from optimizer.evidence.record import Evidence
 from optimizer.gaussian_process.solvers import EXACT, InducingPoints
-from optimizer.measurement.measured import RunReadings
+from optimizer.measurement.run_readings import RunReadings
 from optimizer.model.deck_coordinates import deck_coordinates_of
 from optimizer.model.deck_state import deck_state_of
 from optimizer.model.fitted_surrogate import FittedSurrogate

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from optimizer.measurement.measured import RunReadings
+from optimizer.measurement.run_readings import RunReadings
 from optimizer.plant.settings import SettingSpace
 
 if TYPE_CHECKING:

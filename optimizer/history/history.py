@@ -24,7 +24,7 @@ from optimizer.history.place import Place
 from optimizer.history.samples import SampleStore
 from optimizer.history.schema import in_site_units
 from optimizer.history.snapshot import Snapshot
-from optimizer.history.started import Clock, utc_now
+from optimizer.history.start_times import Clock, utc_now
 from optimizer.history.table import REJECTS, SAMPLES, RunTable
 from optimizer.plant.site import Site
 

@@ -22,7 +22,7 @@ from optimizer.errors import InputError, nearest
 from optimizer.history.exporting import write_table
 from optimizer.history.place import Place
 from optimizer.history.schema import PROVENANCE, in_schema, in_site_units, run_schema, schema_of
-from optimizer.history.started import (
+from optimizer.history.start_times import (
     MISDATED,
     latest_start,
     misdated,

@@ -23,9 +23,9 @@ from optimizer.measurement.counting import (
     purity_se,
     upper_bound,
 )
-from optimizer.measurement.fit import Closure
+from optimizer.measurement.fit_statistics import Closure
 from optimizer.measurement.formula import BuiltUp, Split, build_up, two_product, weighed_recovery
-from optimizer.measurement.gy import (
+from optimizer.measurement.fundamental_error import (
     fundamental_error,
     liberation_factor,
     mineral_factor,
@@ -34,7 +34,6 @@ from optimizer.measurement.gy import (
     sampling_constant,
     size_range_factor,
 )
-from optimizer.measurement.measured import RunReadings, equivalent_count
 from optimizer.measurement.partition import (
     PartitionCurve,
     concentration_criterion,
@@ -44,6 +43,7 @@ from optimizer.measurement.partition import (
 )
 from optimizer.measurement.products import Products, n_product
 from optimizer.measurement.reconcile import Reconciled, reconcile
+from optimizer.measurement.run_readings import RunReadings, equivalent_count
 from optimizer.measurement.sample_size import (
     count_to_show_difference,
     grams,

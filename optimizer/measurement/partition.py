@@ -11,7 +11,7 @@ from scipy.optimize import least_squares
 from scipy.special import erfc, logit, ndtri
 
 from optimizer.errors import InputError
-from optimizer.measurement.fit import Fit
+from optimizer.measurement.fit_statistics import Fit
 from optimizer.measurement.propagation import AnyArray, FloatArray, TextArray, jacobian, reasons
 
 CurveForm: TypeAlias = Literal["logistic", "gaussian"]

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import null_space, solve_triangular
 
 from optimizer.errors import InputError
-from optimizer.measurement.fit import NUMERICAL_ZERO, Closure, Fit
+from optimizer.measurement.fit_statistics import NUMERICAL_ZERO, Closure, Fit
 from optimizer.measurement.propagation import FloatArray
 
 # An entry of an orthonormal basis below this is rounding; it would act as a faint measurement.

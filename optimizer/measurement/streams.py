@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import lsq_linear, nnls
 
 from optimizer.errors import InputError
-from optimizer.measurement.fit import NUMERICAL_ZERO, Closure, Fit
+from optimizer.measurement.fit_statistics import NUMERICAL_ZERO, Closure, Fit
 from optimizer.measurement.propagation import AnyArray, BoolArray, FloatArray, jacobian
 from optimizer.measurement.reconcile import SIGNIFICANCE
 

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import expit, log_expit, logit
 
-from optimizer.measurement.measured import clip_logit
+from optimizer.measurement.run_readings import clip_logit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

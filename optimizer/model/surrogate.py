@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
     from optimizer.gaussian_process.process import GaussianProcess
     from optimizer.gaussian_process.solvers import Solver
-    from optimizer.measurement.measured import RunReadings
+    from optimizer.measurement.run_readings import RunReadings
     from optimizer.model.deck_coordinates import DeckCoordinates
     from optimizer.model.deck_prior import Processes
 

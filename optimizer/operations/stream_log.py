@@ -21,7 +21,7 @@ import pyarrow as pa
 
 from optimizer.errors import InputError
 from optimizer.files import write_whole
-from optimizer.history.started import Clock, latest_start, utc_now
+from optimizer.history.start_times import Clock, latest_start, utc_now
 from optimizer.intake.checking.times import impossible
 from optimizer.intake.formats.files import read_whole
 from optimizer.intake.reading.long_texts import TOO_LONG, too_long

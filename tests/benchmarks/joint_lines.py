@@ -17,8 +17,8 @@ import sys
 import numpy as np
 import pyarrow.compute as pc
 
-from optimizer.comparison.footing import choose_basis
-from optimizer.comparison.study import Task, study_line
+from optimizer.comparison.basis import choose_basis
+from optimizer.comparison.line_study import Task, study_line
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
 from optimizer.simulation import FAMILIES

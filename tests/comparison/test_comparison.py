@@ -16,11 +16,12 @@ from cli.show.comparison import comparison
 from optimizer import Brief, InputError, Site, compare
 from optimizer.comparison import ComparisonRequest, comparing
 from optimizer.comparison.attribution import corners, shapley
-from optimizer.comparison.better import Search
-from optimizer.comparison.footing import Basis, labels_of, recovery_at_grade, untried
+from optimizer.comparison.basis import Basis, labels_of, untried
+from optimizer.comparison.better_settings import Search
+from optimizer.comparison.line_study import Study, _sharing
 from optimizer.comparison.ranking import rank_lines
+from optimizer.comparison.recovery_at_grade import recovery_at_grade
 from optimizer.comparison.request import Prices
-from optimizer.comparison.study import Study, _sharing
 from optimizer.history.snapshot import Snapshot
 from optimizer.interval import Interval
 from optimizer.model.coordinates import from_latent, to_latent

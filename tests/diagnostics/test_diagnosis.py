@@ -16,8 +16,8 @@ from optimizer.diagnostics.doubtful import doubtful, residuals
 from optimizer.diagnostics.drift import KERNEL, MEAN, drifts, known_of
 from optimizer.diagnostics.left_out import without_run, without_set_point
 from optimizer.diagnostics.sensitivity import sensitivity
-from optimizer.diagnostics.serial import MOST_DAYS, blocks
-from optimizer.diagnostics.shifts import Known, power, steps, trend
+from optimizer.diagnostics.serial_correlation import MOST_DAYS, blocks
+from optimizer.diagnostics.trend_and_steps import Known, power, steps, trend
 from optimizer.diagnostics.unexplored import collinear, plan_sampling, untried_ranges
 from optimizer.evidence.assembly import evidence_of
 from optimizer.evidence.line_model import LineModel

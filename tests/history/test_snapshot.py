@@ -14,7 +14,7 @@ from optimizer import Brief, History, Site, suggest
 from optimizer.errors import InputError
 from optimizer.history.place import Place
 from optimizer.history.snapshot import Snapshot, _Stored
-from optimizer.history.started import MISDATED
+from optimizer.history.start_times import MISDATED
 from optimizer.intake.settling.load import load_table
 from tests.history.runs import run
 

@@ -9,10 +9,10 @@ from scipy.special import expit
 from scipy.stats import multivariate_normal
 
 from optimizer.diagnostics.calibration import share_interval
-from optimizer.diagnostics.control import chart_constants, out_of_line, range_moments
+from optimizer.diagnostics.control_chart import chart_constants, out_of_line, range_moments
 from optimizer.diagnostics.sensitivity import sobol_indices
-from optimizer.diagnostics.serial import restricted
-from optimizer.diagnostics.shifts import Known, steps, trend
+from optimizer.diagnostics.serial_correlation import restricted
+from optimizer.diagnostics.trend_and_steps import Known, steps, trend
 
 # --- Sobol' indices --------------------------------------------------------------------------
 

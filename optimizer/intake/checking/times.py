@@ -18,7 +18,7 @@ import pyarrow.compute as pc
 
 from optimizer.history.arrow import as_mask, matches, one_array, placed, plain
 from optimizer.history.schema import TIMESTAMP
-from optimizer.history.started import TOO_EARLY, TOO_LATE, early_and_late, instants
+from optimizer.history.start_times import TOO_EARLY, TOO_LATE, early_and_late, instants
 from optimizer.intake.reading.values import ABSENT, as_text
 
 if TYPE_CHECKING:

@@ -17,7 +17,7 @@ import pyarrow.compute as pc
 
 from optimizer.history.arrow import as_mask, joined, placed
 from optimizer.history.identity import CORE
-from optimizer.history.started import shown
+from optimizer.history.start_times import shown
 from optimizer.intake.settling.rejects import SCHEMA
 
 if TYPE_CHECKING:

@@ -18,7 +18,7 @@ import pyarrow.compute as pc
 
 from optimizer.errors import InputError
 from optimizer.history.identity import ADDED, CONFLICT, KNOWN, Identified, KnownRuns
-from optimizer.history.started import latest_start
+from optimizer.history.start_times import latest_start
 from optimizer.intake.checking.fields import COUNTS, Log
 from optimizer.intake.formats.logs import Member
 from optimizer.intake.reading.columns import MARK_COLUMN, UNITLESS, Headings

@@ -67,7 +67,7 @@ routes = APIRouter(default_response_class=Response)
 async def health(request: Request) -> Response:
     """Answer 200 where the history can be read, and 503 where it cannot."""
     try:
-        await asyncio.to_thread(parts_of(request).work.versions.latest)
+        await asyncio.to_thread(parts_of(request).jobs.versions.latest)
     except HistoryError as error:  # needs no token: names no place or cause
         raise Problem(503, "the history cannot be read.", code=error.code) from None
     state = {"schema": "highside.health/1", "status": "ok", "version": __version__}
@@ -79,7 +79,7 @@ async def health(request: Request) -> Response:
 async def metrics(request: Request) -> Response:
     """The counters of the process that answers."""
     parts = parts_of(request)
-    _, version = await asyncio.to_thread(parts.work.versions.latest)
+    _, version = await asyncio.to_thread(parts.jobs.versions.latest)
     return Response(parts.metrics.text(version), headers={"Content-Type": METRICS_TYPE})
 
 
@@ -125,7 +125,7 @@ async def plans(
     if _media_type(request, JSON) != JSON:
         raise Problem(415, f"a brief is sent as {JSON}.", code="media-type")
     brief = read_brief(await request.body())
-    return await answered(parts_of(request).work.order("plan", brief, seed, as_of), request, prefer)
+    return await answered(parts_of(request).jobs.order("plan", brief, seed, as_of), request, prefer)
 
 
 @routes.get("/v1/report", summary="The page to decide from (HTML)", tags=["plans"],
@@ -135,7 +135,7 @@ async def report(
     prefer: Prefer = None, if_none_match: IfNoneMatch = None,
 ) -> Response:  # fmt: skip
     """The report of a plan for the brief in the query."""
-    order = parts_of(request).work.order("report", brief, seed, as_of)
+    order = parts_of(request).jobs.order("report", brief, seed, as_of)
     return await answered(order, request, prefer)
 
 
@@ -146,7 +146,7 @@ async def sheet(
     as_of: AsOf = None, prefer: Prefer = None, if_none_match: IfNoneMatch = None,
 ) -> Response:  # fmt: skip
     """The trial sheet of a plan for the brief in the query."""
-    order = parts_of(request).work.order(f"sheet.{form}", brief, seed, as_of)
+    order = parts_of(request).jobs.order(f"sheet.{form}", brief, seed, as_of)
     return await answered(order, request, prefer)
 
 
@@ -158,7 +158,7 @@ async def comparison(
 ) -> Response:  # fmt: skip
     """The comparison of lines on the same material and feed rate."""
     basis = {"lines": lines or None, "feed_rate": feed_rate}
-    order = parts_of(request).work.order("comparison", brief, seed, more=basis)
+    order = parts_of(request).jobs.order("comparison", brief, seed, more=basis)
     return await answered(order, request, prefer)
 
 
@@ -166,15 +166,15 @@ async def comparison(
             responses=responses.JOB)  # fmt: skip
 async def job(request: Request, job: JobId) -> Response:
     """The state of a job."""
-    return Response(json.dumps(parts_of(request).work.job(job), indent=1), media_type=JSON)
+    return Response(json.dumps(parts_of(request).jobs.job(job), indent=1), media_type=JSON)
 
 
 @routes.get("/v1/results/{job}", summary="What a job made", tags=["plans"],
             responses=responses.RESULT)  # fmt: skip
 async def results(request: Request, job: JobId, if_none_match: IfNoneMatch = None) -> Response:
     """The answer that a job made."""
-    work = parts_of(request).work
-    kind, content = work.kind(job), work.kept(job)
+    jobs = parts_of(request).jobs
+    kind, content = jobs.kind(job), jobs.kept(job)
     if content is None:
         raise Problem(404, "there is no such result.", code="no-result")
     return result(content, job, kind, request)
@@ -185,15 +185,15 @@ async def results(request: Request, job: JobId, if_none_match: IfNoneMatch = Non
 
 async def answered(order: Order, request: Request, prefer: str | None) -> Response:
     """A long answer: its content, or a job where the client prefers that."""
-    work = parts_of(request).work
-    if "respond-async" in (prefer or "").lower() and work.kept(order.key) is None:
-        work.begin(order)
+    jobs = parts_of(request).jobs
+    if "respond-async" in (prefer or "").lower() and jobs.kept(order.key) is None:
+        jobs.begin(order)
         await asyncio.sleep(0)
         state = {"schema": "highside.job/1", "id": order.key, "state": "waiting",
                  "kind": order.kind, "progress": []}  # fmt: skip
         headers = {"Location": f"/v1/jobs/{order.key}", "Preference-Applied": "respond-async"}
         return Response(json.dumps(state, indent=1), 202, headers, media_type=JSON)
-    return result(await work.answer(order), order.key, order.kind, request)
+    return result(await jobs.answer(order), order.key, order.kind, request)
 
 
 def result(content: bytes, key: str, kind: str, request: Request) -> Response:

@@ -23,8 +23,8 @@ from optimizer.plant.documents import read_toml
 from optimizer.plant.site import Site
 from optimizer.service.admission.access import Access
 from optimizer.service.admission.guard import Guard
+from optimizer.service.answers.job_queue import JobQueue
 from optimizer.service.answers.summaries import Summaries
-from optimizer.service.answers.work import Work
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.exchange.metrics import Metrics
 from optimizer.service.exchange.problems import Problem
@@ -56,15 +56,15 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
     site = Site.from_dict(content, configuration.site or "site")
     history = History(configuration.history, lock_seconds=LOCK_SECONDS)
     audit, metrics = Audit(configuration.folder / "audit.jsonl"), Metrics()
-    work = Work(configuration, content, history)
-    work.versions.latest()
-    summaries = Summaries(history, site, work.versions)
+    jobs = JobQueue(configuration, content, history)
+    jobs.versions.latest()
+    summaries = Summaries(history, site, jobs.versions)
     parts = Parts(
         configuration=configuration,
         access=access or Access.from_environment(configuration.tokens),
         history=history,
         site=site,
-        work=work,
+        jobs=jobs,
         summaries=summaries,
         recorder=Recorder(history, site, audit, metrics, summaries.recording),
         audit=audit,
@@ -73,10 +73,10 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
 
     @asynccontextmanager
     async def life(_: FastAPI) -> AsyncIterator[None]:
-        work.warm_up()
+        jobs.warm_up()
         await asyncio.to_thread(summaries.renew)
         yield
-        await work.close()
+        await jobs.close()
 
     app = FastAPI(
         title="highside",

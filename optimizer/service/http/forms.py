@@ -11,7 +11,7 @@ from urllib.parse import urlencode
 import pyarrow as pa
 from starlette.requests import Request
 
-from optimizer.history.started import latest_start, utc_now
+from optimizer.history.start_times import latest_start, utc_now
 from optimizer.intake.checking.times import times
 from optimizer.intake.reading.long_texts import LONGEST_TEXT
 from optimizer.plant.deck_states import DECK_STATES, EXPECTED

@@ -19,8 +19,8 @@ from starlette.responses import RedirectResponse, Response
 from optimizer.intake.settling.rejects import RejectsStore
 from optimizer.plant.deck_states import DECK_STATES
 from optimizer.service.admission.access import SESSION, SESSION_SECONDS, set_cookie
+from optimizer.service.answers.job_queue import JobQueue
 from optimizer.service.answers.order import Order
-from optimizer.service.answers.work import Work
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.typed_numbers import fraction, whole
 from optimizer.service.http.forms import (
@@ -65,15 +65,15 @@ async def trials(request: Request) -> Response:
         return render_for(request, "main.html", "trials", **values)
     since = whole(asked["since"], "since") if "since" in asked else None
     brief = brief_of_form(asked, parts.site)
-    order = parts.work.order("plan", brief)
-    content = await _answer_in_time(parts.work, order)
+    order = parts.jobs.order("plan", brief)
+    content = await _answer_in_time(parts.jobs, order)
     if content is None:
-        values["waiting"] = _waiting(parts.work, order, f"/?{values['again']}")
+        values["waiting"] = _waiting(parts.jobs, order, f"/?{values['again']}")
         return render_for(request, "main.html", "trials", **values)
     values["plan"] = plan = json.loads(content)
     values["report"] = query_of_brief(brief)
     if since is not None and since < (order.version or 0):
-        before = await _answer_in_time(parts.work, parts.work.order("plan", brief, as_of=since))
+        before = await _answer_in_time(parts.jobs, parts.jobs.order("plan", brief, as_of=since))
         if before is not None:
             values["change"] = change_between(json.loads(before), plan)
     return render_for(request, "main.html", "trials", **values)
@@ -85,7 +85,7 @@ async def record(request: Request) -> Response:
     parts, given = parts_of(request), await read_form(request)
     check_form(request, given)
     require_recorder(request)
-    version = parts.work.versions.latest()[1]
+    version = parts.jobs.versions.latest()[1]
     back, sender = address_back(given, version), sender_of(request, signed=signature(given))
     body = json.dumps([result_row(given, parts.site)]).encode()
     await parts.recorder.add(Upload(io.BytesIO(body), JSON), sender)
@@ -157,15 +157,15 @@ async def upload(request: Request) -> Response:
 @routes.get("/lines")
 async def lines(request: Request) -> Response:
     """The page that compares the lines."""
-    work = parts_of(request).work
+    jobs = parts_of(request).jobs
     typed = request.query_params.get("min_grade", "").strip()
     brief = {"goal": {"min_grade": fraction(typed, "Grade")}} if typed else {}
-    order = work.order("comparison", brief, more={"lines": None, "feed_rate": None})
-    content = await _answer_in_time(work, order)
+    order = jobs.order("comparison", brief, more={"lines": None, "feed_rate": None})
+    content = await _answer_in_time(jobs, order)
     address = "/lines?" + urlencode({"min_grade": typed})
     return render_for(request, "lines.html", "lines", min_grade=typed,
                       comparison=None if content is None else json.loads(content),
-                      waiting=_waiting(work, order, address) if content is None else None,
+                      waiting=_waiting(jobs, order, address) if content is None else None,
                       )  # fmt: skip
 
 
@@ -211,24 +211,24 @@ async def script() -> Response:
 # -- answers that take long ------------------------------------------------------------------
 
 
-async def _answer_in_time(work: Work, order: Order) -> bytes | None:
+async def _answer_in_time(jobs: JobQueue, order: Order) -> bytes | None:
     """The answer to an order if it is ready within ``PATIENCE``, else None."""
-    if (kept := work.kept(order.key)) is not None:
+    if (kept := jobs.kept(order.key)) is not None:
         return kept
-    work.begin(order)
+    jobs.begin(order)
     await asyncio.sleep(0)  # continues as a job, whose progress can be shown
     try:
-        return await asyncio.wait_for(work.answer(order), PATIENCE)
+        return await asyncio.wait_for(jobs.answer(order), PATIENCE)
     except TimeoutError:
         return None
 
 
-def _waiting(work: Work, order: Order, address: str) -> dict[str, str]:
+def _waiting(jobs: JobQueue, order: Order, address: str) -> dict[str, str]:
     """What a page shows about an answer that is still being made, and the address of the answer.
 
     The address is explicit, because a page whose own address has a fragment would not reload
     without one.
     """
-    stages = work.job(order.key)["progress"]
+    stages = jobs.job(order.key)["progress"]
     said = stages[-1] if stages else "waiting"
     return {"job": order.key, "said": said, "address": address}

@@ -10,8 +10,8 @@ from starlette.requests import Request
 from optimizer.history.history import History
 from optimizer.plant.site import Site
 from optimizer.service.admission.access import Access, Person
+from optimizer.service.answers.job_queue import JobQueue
 from optimizer.service.answers.summaries import Summaries
-from optimizer.service.answers.work import Work
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.exchange.metrics import Metrics
 from optimizer.service.exchange.problems import Problem
@@ -27,7 +27,7 @@ class Parts:
     access: Access
     history: History
     site: Site
-    work: Work
+    jobs: JobQueue
     summaries: Summaries
     recorder: Recorder
     audit: Audit

@@ -97,7 +97,7 @@ def render_for(request: Request, template: str, here: str, **values: Any) -> Res
         person=request.state.person,
         signed_in=not access.open,
         form_token=access.form_token(cookies),
-        version=parts.work.versions.latest()[1],
+        version=parts.jobs.versions.latest()[1],
         site_name=parts.site.name,
         **values,
     )

@@ -21,8 +21,9 @@ from scipy.special import expit, logit
 from threadpoolctl import threadpool_limits
 
 from optimizer.comparison.attribution import corners, shapley
-from optimizer.comparison.better import Search
-from optimizer.comparison.footing import FEED_RATE, Basis, brief_of, recovery_at_grade, untried
+from optimizer.comparison.basis import FEED_RATE, Basis, brief_for_line, untried
+from optimizer.comparison.better_settings import Search
+from optimizer.comparison.recovery_at_grade import recovery_at_grade
 from optimizer.evidence.assembly import evidence_of
 from optimizer.evidence.line_model import LineModel, Surfaces
 from optimizer.evidence.record import Evidence
@@ -135,7 +136,7 @@ class Study:
 def study_line(task: Task) -> Study:
     """Studies one line; the result depends on the task alone."""
     with threadpool_limits(1):
-        brief = brief_of(task.line, task.site, task.brief, task.basis)
+        brief = brief_for_line(task.line, task.site, task.brief, task.basis)
         model = LineModel(evidence_of(task.runs, task.site, brief), task.seed)
         region = trusted(brief.region(model.evidence.space), model.evidence)
         said = untried(task.runs, task.site.space_of(task.line), task.site, task.basis)

@@ -20,7 +20,7 @@ from optimizer.comparison import ComparisonRequest, compare
 from optimizer.diagnostics import diagnose
 from optimizer.evidence.set_points import collapse_runs
 from optimizer.history.schema import in_schema, schema_of
-from optimizer.history.started import MISDATED
+from optimizer.history.start_times import MISDATED
 from optimizer.history.upkeep import verify
 from optimizer.intake.settling.load import LoadOptions, load_bytes, load_table
 from optimizer.landscape.progress import progress_of
@@ -308,8 +308,8 @@ def test_such_a_history_is_diagnosed(holding):
 @pytest.mark.parametrize("anonymous", [False, True])
 def test_such_a_history_is_compared_and_hides_anonymous_names(holding, monkeypatch, anonymous):
     # The attainable value of a line is tested elsewhere; computing it here would take most time.
-    monkeypatch.setattr("optimizer.comparison.study.POOL", 256)
-    monkeypatch.setattr("optimizer.comparison.study.DRAWS", 16)
+    monkeypatch.setattr("optimizer.comparison.line_study.POOL", 256)
+    monkeypatch.setattr("optimizer.comparison.line_study.DRAWS", 16)
     lines = ["deck-1"]
     found = compare(
         holding.at(),

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from optimizer.diagnostics.serial import blocks, shared_between_days
+from optimizer.diagnostics.serial_correlation import blocks, shared_between_days
 from optimizer.numerics.cholesky import factorize
 
 if TYPE_CHECKING:

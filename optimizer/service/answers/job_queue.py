@@ -41,7 +41,7 @@ ANSWERS_A_PROCESS = 500
 hold."""
 
 
-class Work:
+class JobQueue:
     """The queue and the store of the long answers of one service.
 
     Args:
