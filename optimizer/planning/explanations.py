@@ -70,11 +70,11 @@ def reason(
     """Why a trial is worth its material, in one sentence.
 
     Args:
-        recovery: of the trial.
-        chance: that it meets the grade.
-        confidence: the chance that counts as sure.
-        now: recovery of the settings to run now.
-        now_meets: whether those are sure of the grade.
+        recovery: predicted recovery of the trial, with its interval.
+        chance: chance that the trial meets the grade.
+        confidence: smallest chance of the grade that counts as sure.
+        now: predicted recovery of the settings to run now.
+        now_meets: whether the settings to run now are sure of the grade.
     """
     assert recovery.mean is not None
     assert now.mean is not None
@@ -101,10 +101,10 @@ def reason_of_gain(gain: float, bar: float, unit: str, chance: float | None) -> 
     """Why a trial is worth its material where the goal is value or a trade-off, in one sentence.
 
     Args:
-        gain: expected gain, in ``unit``.
-        bar: the smallest gain that is worth a trial, in ``unit``.
+        gain: expected gain of the trial, in ``unit``.
+        bar: the smallest gain that makes a trial worth its cost, in ``unit``.
         unit: such as ``credits/h``; a fraction is shown in points.
-        chance: of the grade; None where any grade will do.
+        chance: chance that the trial meets the grade; None where every grade is accepted.
     """
     if unit.startswith("fraction of "):
         if gain < bar:

@@ -143,7 +143,8 @@ class Deck:
     """One deck: its geometry, air, motion and laws. The numbers are invented.
 
     Args:
-        length, width: of the deck, feed to discharge end and low to high side, m.
+        length, width: dimensions of the deck, from feed to discharge end and from low to high side,
+            m.
         amplitude: half the stroke, m.
         drive_angle: angle of the stroke against the deck, deg.
         conveying: transport ratio V/(aω) for each unit of slope.

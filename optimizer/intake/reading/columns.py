@@ -133,10 +133,10 @@ class Headings:
         return len(found)
 
     def bind(self, headings: Sequence[str], line: str | None) -> Binding:
-        """Which columns fill which fields.
+        """Match the columns of a log to fields.
 
         Args:
-            headings: of the log.
+            headings: headings of the log.
             line: line, from the options, of rows that name none; None when the options name no
                 line.
         """
