@@ -182,11 +182,11 @@ def main(words: list[str] | None = None) -> int:
     report_file(
         asked,
         "calibration",
-        "What is said and what is so",
+        "Calibration of intervals and chances",
         __doc__ or "",
         "## 90 % intervals: mean (least and most of a deck), per cent",
         coverage(rows),
-        "## Chance of grade: share that met it (settings), by the chance said",
+        "## Chance of grade: share that met it (settings), by the stated chance",
         reliability(rows),
     )
     return 0

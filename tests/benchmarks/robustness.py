@@ -235,7 +235,7 @@ def main(words: list[str] | None = None) -> int:
         __doc__ or "",
         "## Median (quartiles) over all families",
         table(rows),
-        "## Logs that teach little",
+        "## Logs with little information",
         listed,
     )
     return 0

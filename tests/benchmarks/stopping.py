@@ -105,7 +105,7 @@ def main(words: list[str] | None = None) -> int:
         for family in asked.families
     ]
     rows = each(stopped, keys, Kept(asked.cache), identity, asked.workers)
-    report_file(asked, "stopping", "Stopping when told", __doc__ or "", table(rows))
+    report_file(asked, "stopping", "The advice to stop", __doc__ or "", table(rows))
     return 0
 
 

@@ -101,7 +101,7 @@ def test_damage_is_named_without_its_control_characters() -> None:
     assert_printable(as_text(document, show_upkeep.verified))
 
 
-def test_our_own_bold_stays(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_bold_of_the_program_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("NO_COLOR", raising=False)
     monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
     said = as_text({"line": "a\x1b[1mb"}, lambda d: show.bold(d["line"]))

@@ -88,7 +88,7 @@ TYPED = {
 
 
 @pytest.mark.parametrize("name", TYPED)
-def test_a_typed_time_is_judged_in_its_own_unit(tmp_path, name):
+def test_a_typed_time_is_checked_in_its_own_unit(tmp_path, name):
     """2**62 seconds would overflow 64-bit microseconds and wrap around to a day of 1970."""
     column, reason = TYPED[name]
     table = pa.table({**{k: [v] for k, v in RUN.items()}, "started_at": column})

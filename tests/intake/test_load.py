@@ -208,7 +208,7 @@ FILE_REFUSALS = [
 @pytest.mark.parametrize(
     ("renamed", "more", "reason"), [r[1:] for r in FILE_REFUSALS], ids=[r[0] for r in FILE_REFUSALS]
 )
-def test_log_is_rejected_whole(
+def test_log_is_rejected_completely(
     history: History, renamed: dict[str, str], more: dict[str, Any], reason: str
 ) -> None:
     rows = [{renamed.get(k, k): v for k, v in GOOD.items()}]

@@ -146,7 +146,7 @@ def certificate_of_this_machine(folder: Path) -> list[str]:
     return ["--certificate", str(folder / "own.pem"), "--private-key", str(folder / "own.key")]
 
 
-def test_over_tls_browsers_are_told_to_stay_there(tmp_path):
+def test_over_tls_browsers_get_strict_transport_security(tmp_path):
     options = certificate_of_this_machine(tmp_path)
     tls = ssl.create_default_context(cafile=options[1])
     with started(tmp_path, *options) as (process, port):

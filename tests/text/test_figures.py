@@ -33,7 +33,7 @@ def in_the_plan() -> str:
     return "\n".join(plan._run_now(NOW, {"air": "turn"}, GOAL))
 
 
-def in_the_answer_to_a_result() -> str:
+def in_the_reply_to_a_result() -> str:
     return "\n".join(record._run_now(NOW, PLAN))
 
 
@@ -58,7 +58,7 @@ def in_the_comparison() -> str:
     "written",
     [
         in_the_plan,
-        in_the_answer_to_a_result,
+        in_the_reply_to_a_result,
         on_the_page,
         in_the_reason_for_a_trial,
         in_the_advice_to_stop,
@@ -75,5 +75,5 @@ def test_a_required_grade_is_shown_with_all_its_digits():
     """Rounded to a tenth, 97.25 % would read 97.2 %, a grade that nobody required."""
     basis = {"basis": {**GOAL, "feed_rate": None, "material": {}}, "units": {}, "lines": []}
     page = ENVIRONMENT.from_string("{{ grade | exact_percent }} %").render(grade=0.9725)
-    for text in (*comparison._basis(basis), in_the_answer_to_a_result(), page):
+    for text in (*comparison._basis(basis), in_the_reply_to_a_result(), page):
         assert "97.25 %" in text
