@@ -171,7 +171,7 @@ def test_misfit_is_reported_with_its_suspect():
 
 def test_gap_is_reported_when_no_error_is_stated():
     result = only(("feed", NAN, 0.60), ("product", 40, 0.95), ("reject", 60, 0.30))
-    assert any("add up to a feed assay -6.67% off" in text for text in result.warnings)
+    assert any("feed assay that differs by -6.67% from" in text for text in result.warnings)
 
 
 def test_poor_product_and_close_assays_are_reported():

@@ -86,8 +86,8 @@ class TestCounting:
             (lambda: repeats_to_show_difference(0.0, 1.0), "standard deviation above zero"),
             (lambda: repeats_to_show_difference(1.0, 0.0), "difference other than zero"),
             (lambda: purity_range_limit(0.99, 1), "at least two samples, got 1"),
-            (lambda: fundamental_error(1.0, 1.0, 0.0), "more than nothing"),
-            (lambda: fundamental_error(1.0, 1.0, 2.0, 1.0), "no more than the lot"),
+            (lambda: fundamental_error(1.0, 1.0, 0.0), "above zero"),
+            (lambda: fundamental_error(1.0, 1.0, 2.0, 1.0), "no more than that of the lot"),
         ],
     )
     def test_refuses(self, call, text):
