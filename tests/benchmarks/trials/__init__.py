@@ -1,6 +1,8 @@
 """How many trials a method needs on simulated decks, with equal starts and noise.
 
-``decks`` makes the problems, ``outsider`` a family of decks with an independent law, ``task`` is
-one campaign in progress with its gaps, ``methods`` are the planning methods, ``campaigns`` runs and
-keeps campaigns, and ``report`` writes the report. Run ``python -m tests.benchmarks.trials``.
+``decks`` makes the problems, ``outsider`` is a family of decks with its own formulas,
+``other_laws`` are families for development that share nothing with what the model believes,
+``task`` is one campaign in progress with its gaps, ``methods`` are the planning methods,
+``campaigns`` runs and keeps campaigns, and ``report`` writes the report. Run
+``python -m tests.benchmarks.trials``.
 """

@@ -22,13 +22,14 @@ from tests.benchmarks.trials.campaigns import Kept, Key, campaign, each, identit
 from tests.benchmarks.trials.command import command, half, parser
 from tests.benchmarks.trials.decks import DEMANDS
 from tests.benchmarks.trials.methods import LIGHT, METHODS
+from tests.benchmarks.trials.other_laws import OTHER_LAWS
 from tests.benchmarks.trials.task import STARTS
 from tests.benchmarks.trials.task import __doc__ as how_judged
 
 
 def arguments(words: list[str] | None = None) -> argparse.Namespace:
     """The parsed command line."""
-    made = parser("trials", __doc__ or "", decks=8)
+    made = parser("trials", __doc__ or "", decks=8, more=tuple(OTHER_LAWS))
     made.add_argument("--methods", nargs="+", default=list(LIGHT), choices=[*METHODS, "all"])
     made.set_defaults(demands=list(DEMANDS))
     asked = made.parse_args(words)
@@ -61,8 +62,10 @@ def write(rows: list[dict], asked: argparse.Namespace) -> None:
         f"Every campaign starts from the same {STARTS} spread runs, of which some fail; *ours*, "
         "*botorch* and *botorch S, C* report what they would run now, tried or not, at 90 % "
         "chance of the grade, *surface* its polynomial's optimum, the others their best reading. "
-        "*S, C* are sharpness and balance. *outsider* follows a law that shares nothing with the "
-        "simulation the others are from.",
+        "*S, C* are sharpness and balance. *outsider* shares no code and no formula with the "
+        "simulation the others are from, but their causes: a hump of the air that moves with the "
+        "bed, an exposure, a cut set by tilt against speed, an S-shaped partition curve, and beds "
+        "that fail by their depth and air.",
         (how_judged or "").split("\n\n", 1)[1].strip(),
         "Demand: the share of settings that reach the grade on an even deck, "
         + ", ".join(f"{name} {100 * share:g} %" for name, share in DEMANDS.items())

@@ -30,7 +30,10 @@ from tests.benchmarks.trials.task import STARTS, Task
 ROOT = Path(__file__).resolve().parents[3]
 MARKS = (8, 12, 16, 20, 30)
 _HERE = "tests/benchmarks/trials"
-_DECKS = (f"{_HERE}/task.py", f"{_HERE}/decks.py", f"{_HERE}/outsider.py", "optimizer/simulation")
+_DECKS = (
+    *(f"{_HERE}/task.py", f"{_HERE}/decks.py", f"{_HERE}/outsider.py", f"{_HERE}/other_laws"),
+    "optimizer/simulation",
+)
 _PEERS = {
     "optuna": (f"{_HERE}/peer_optuna.py", "optuna"),
     "botorch": (f"{_HERE}/peer_botorch.py", "botorch"),

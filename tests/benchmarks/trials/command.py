@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 from tests.benchmarks.trials.campaigns import ROOT
@@ -22,8 +23,21 @@ class _Judge(argparse.Action):
         namespace.first = JUDGE_FROM
 
 
-def parser(name: str, doc: str, decks: int = 4) -> argparse.ArgumentParser:
-    """Options of a benchmark: decks, number of processes, and the files it keeps and writes."""
+def parser(
+    name: str,
+    doc: str,
+    decks: int = 4,
+    families: Sequence[str] = ALL_FAMILIES,
+    more: Sequence[str] = (),
+) -> argparse.ArgumentParser:
+    """Options of a benchmark: decks, number of processes, and the files it keeps and writes.
+
+    Args:
+        name, doc: of the command.
+        decks: default number of decks for each family and demand.
+        families: default families.
+        more: families that run only when the command names them.
+    """
     made = argparse.ArgumentParser(
         prog=f"python -m tests.benchmarks.{name}",
         description=doc,
@@ -32,7 +46,7 @@ def parser(name: str, doc: str, decks: int = 4) -> argparse.ArgumentParser:
     made.add_argument("--decks", type=int, default=decks, help="a family and demand")
     made.add_argument("--first", type=int, default=0, help="seed of the first deck")
     made.add_argument("--judge", action=_Judge)
-    made.add_argument("--families", nargs="+", default=list(ALL_FAMILIES), choices=ALL_FAMILIES)
+    made.add_argument("--families", nargs="+", default=list(families), choices=(*families, *more))
     made.add_argument("--demands", nargs="+", default=["moderate"], choices=list(DEMANDS))
     made.add_argument("--workers", type=int, default=1, help="processes")
     made.add_argument("--cache", type=Path, default=BUILD / f"{name}.jsonl", help="rows kept")

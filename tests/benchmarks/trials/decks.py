@@ -21,6 +21,7 @@ from optimizer.simulation import (
     random_deck,
     random_material,
 )
+from tests.benchmarks.trials.other_laws import OTHER_LAWS
 from tests.benchmarks.trials.outsider import random_outsider
 
 LEAST_FEED = 1.5
@@ -63,6 +64,8 @@ def draw(family: str, rng: np.random.Generator) -> tuple[Any, Any]:
     """Draw a deck of a family and its material."""
     if family == OUTSIDER:
         return random_outsider(rng)
+    if family in OTHER_LAWS:
+        return OTHER_LAWS[family](rng)
     return random_deck(rng, family), random_material(rng, family)
 
 

@@ -1,11 +1,26 @@
-"""A family of simulated decks with a law that is independent of ``optimizer.simulation``.
+"""A family of simulated decks with its own formulas, independent of ``optimizer.simulation``.
 
-A benchmark that shares its formulas with the model under test would favor it. Here a class of
-particles of heaviness h goes to the product with chance e + (1 - 2e) / (1 + exp(-β (h - c))). The
-steepness β falls away from the best air (which depends on feed rate and bed), away from the best
-bed depth, and with shorter exposure. The cut c contains a product of tilt and speed, so that their
-effects do not separate. The share e is entrained and grows with the feed. Beds fail at the edges of
-the region. Shapes, numbers and noise are invented and differ from deck to deck.
+A benchmark that shares its formulas with the model under test would favor it. This family shares no
+code and no formula with the simulation, but it shares these causes with the simulation and with the
+model:
+
+- a bed of feed rate over end raise and speed, an exposure, an air, and a cut;
+- a separation described by the steepness and the cut of an S-shaped partition curve over heaviness,
+  which is close to sharpness and balance, with logistic curves for the classes of particles;
+- a steepness with a hump over the air, the best of which moves with the bed, and with a factor that
+  grows with the exposure;
+- a cut that rises with tilt and falls with speed;
+- failures where the bed, or the air for that bed, is too high or too low.
+
+It differs in a product of tilt and speed, in linear terms where the simulation has ratios, in a bed
+of best depth, in entrained material, in the tails of the noise, and in every number.
+
+A class of particles of heaviness h goes to the product with chance
+e + (1 - 2e) / (1 + exp(-β (h - c))). The steepness β falls away from the best air (which depends on
+feed rate and bed), away from the best bed depth, and with shorter exposure. The cut c contains a
+product of tilt and speed, so that their effects do not separate. The share e is entrained and grows
+with the feed. Beds fail at the edges of the region. Shapes, numbers and noise are invented and
+differ from deck to deck.
 """
 
 from __future__ import annotations
