@@ -34,7 +34,7 @@ CAUTION = (
 
 
 def arguments(words: list[str] | None = None) -> argparse.Namespace:
-    """What was asked for."""
+    """The parsed command line."""
     made = parser("other_laws", __doc__ or "", families=tuple(OTHER_LAWS))
     made.add_argument(
         "--methods", nargs="+", default=["ours", "random", "skopt"], choices=list(METHODS)
