@@ -2,9 +2,9 @@
 
 For each quantity of a line, one Gaussian process over settings and material is fitted on the logit
 scale (the feed's log odds, if known, are subtracted from those of the grade). The residuals are
-searched for a slow trend and for sudden steps (``shifts``), and for single days beyond the limits
-of a control chart (``control``). Each result states the power of its test, since "nothing found"
-means little when the power is low.
+searched for a slow trend and for sudden steps (``trend_and_steps``), and for single days beyond
+the limits of a control chart (``control_chart``). Each result states the power of its test, since
+"nothing found" means little when the power is low.
 """
 
 from __future__ import annotations

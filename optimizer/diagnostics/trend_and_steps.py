@@ -120,7 +120,7 @@ def trend(y: Floats, time: Floats, known: Known, day: NDArray[np.int64]) -> Tren
 
     Readings of one day may share an error, so the standard error is at least that of the sandwich
     estimator over days (Liang & Zeger, Biometrika 73, 1986, 13). Days near each other may share an
-    error, too (``serial``).
+    error, too (``serial_correlation``).
 
     Args:
         y: readings, shape (n,).

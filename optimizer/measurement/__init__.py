@@ -6,10 +6,11 @@ error. Modules:
 - `formula`, `products`: yield and recovery when the data exactly determine them;
 - `reconcile`, `streams`: yield and recovery from more measurements than needed, or with gaps;
 - `balance`, `stream_table`: from a table of streams to one result for each test;
-- `counting`, `sample_size`, `gy`: errors of counts and samples, and how large they must be;
-- `measured`: readings of runs with their errors, as fractions and on the logit scale;
+- `counting`, `sample_size`, `fundamental_error`: errors of counts and samples, and how large
+  samples must be;
+- `run_readings`: readings of runs with their errors, as fractions and on the logit scale;
 - `separation`, `partition`: indices of separation, and the partition curve over density;
-- `propagation`, `fit`: first-order errors, and statistics of a least-squares solution.
+- `propagation`, `fit_statistics`: first-order errors, and statistics of a least-squares solution.
 """
 
 from optimizer.measurement.balance import AdjustedStream, BalanceResult, balance_tests
