@@ -147,7 +147,7 @@ def test_a_missing_program_is_named_with_its_install_command(tmp_path, in_ci):
         f"tests/outside/{browser}",
         f"tests/outside/{checker}",
     ]
-    command += ["-k", "no_request_leaves or checker_sees"]
+    command += ["-k", "no_request_leaves or checker_detects"]
     done = subprocess.run(
         command, cwd=CI.parent, env=environment, capture_output=True, text=True, check=False
     )

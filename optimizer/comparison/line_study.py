@@ -4,9 +4,9 @@ An attainable recovery is reported only if some settings are sure enough of the 
 (``better_settings``). The recovery of the best such settings is a little too low, since the true
 optimum lies where the runs do not make the model sure yet. The highest point of surfaces drawn from
 the posterior is too high, since some drawn surface always has a high peak where little is known.
-The reported value lies between the two, much nearer to the settings found. Its place between them was chosen on simulated
-lines so that the true optimum lies inside the 90 % interval as often as it should, and was checked
-on other lines (``reports/lines.md``).
+The reported value lies between the two, much nearer to the settings found. Its place between them
+was chosen on simulated lines so that the true optimum lies inside the 90 % interval as often as it
+should, and was checked on other lines (``reports/lines.md``).
 """
 
 from __future__ import annotations

@@ -38,7 +38,6 @@ if TYPE_CHECKING:
 
     Source: TypeAlias = "Snapshot | Versioned | pa.Table"
 
-
 _BATCHES_AHEAD = 2
 """Number of batches of a file that are read ahead."""
 _ORDER = [("line", "ascending"), ("started_at", "ascending"), ("run_id", "ascending")]
@@ -85,10 +84,7 @@ class Snapshot:
 
     @property
     def lines(self) -> tuple[str, ...]:
-        """Names of the lines that have runs, in alphabetical order.
-
-        A stored history gives them without reading a run.
-        """
+        """Names of the lines that have runs, in alphabetical order; no run is read for it."""
         return self._source.lines
 
     @property
@@ -97,10 +93,7 @@ class Snapshot:
         return self._source.written
 
     def chosen_lines(self, asked: Sequence[str] | None = None) -> tuple[str, ...]:
-        """The names of the lines to use, each once.
-
-        Args:
-            asked: names of lines; all lines that have runs when None or empty.
+        """The names of the lines to use, each once: those asked for, or all that have runs.
 
         Raises:
             InputError: when a line has no runs.
@@ -118,7 +111,7 @@ class Snapshot:
     ) -> pa.Table:
         """The runs, sorted by line, start (undated last) and run id.
 
-        A run whose stored time is impossible (see ``history.started``) is returned without a time.
+        A run whose stored time is impossible (see ``start_times``) is returned without a time.
         It comes first among the runs of its line, so that it is never taken for the latest one. The
         additional column ``MISDATED`` then contains the stored time as text.
 
@@ -147,9 +140,8 @@ class Snapshot:
         return self._source.batches(columns, lines)
 
     def keys(self, lines: Sequence[str] | None = None) -> Iterator[pa.RecordBatch]:
-        """Batches of the columns that distinguish a known run from a new one.
-
-        These are all columns except notes and provenance.
+        """Batches of the columns that distinguish a known run from a new one: all except notes
+        and provenance.
 
         Args:
             lines: names of the lines to read; all when None.

@@ -106,7 +106,7 @@ def test_all_plans_are_of_one_version(history, monkeypatch):
 
 
 def test_a_brief_for_one_line_and_an_empty_history(history, tmp_path):
-    with pytest.raises(InputError, match="the brief is for line 'deck-1', and every line was"):
+    with pytest.raises(InputError, match="the brief is for line 'deck-1', but every line was"):
         suggest_every_line(history.at(), Site(), BRIEF.model_copy(update={"line": "deck-1"}))
     made = suggest_every_line(History(tmp_path / "none").at(), Site(), BRIEF)
     assert made.as_dict() == {

@@ -66,7 +66,7 @@ class TestGradeAndRecovery:
             (result,) = balance_tests(rows, pure=100.0)
             return " ".join(result.warnings)
 
-        assert "add up to a feed assay +0.24% off" in warnings(57.9, 12.6, 62.7)
+        assert "feed assay that differs by +0.24% from the measured" in warnings(57.9, 12.6, 62.7)
         assert "add up to" not in warnings(1.86, 18.52, 0.15)
 
     @pytest.mark.parametrize(

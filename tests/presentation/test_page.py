@@ -165,7 +165,7 @@ def test_a_detected_drift_is_shown_with_what_to_check(pattern, said):
     drift["checks"] = [{"check": c, "basis": "common practice"} for c in CHECKS["one falls"]]
     page = report_html(found.plan.as_dict(), found.landscape.as_dict(), diagnosis=diagnosis)
     causes = ", ".join(CHECKS["one falls"])
-    told = f"Recovery: {said} (check first, by common practice and without proof: {causes})"
+    told = f"Recovery: {said} (check first, as is common practice, without proof: {causes})"
     assert told in [text_of(item) for item in parse(page).iter("li")]
 
 
