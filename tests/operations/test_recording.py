@@ -130,7 +130,7 @@ def test_a_load_whose_rejects_cannot_be_kept_says_what_is_stored(history, monkey
     monkeypatch.setattr(RejectsStore, "update", broken)
     bad = {**RESULT, "grade": 7}
     with pytest.raises(
-        HistoryError, match=r"1 row is stored \(history version 1\), but the rejected"
+        HistoryError, match=r"1 row is stored \(history version 1\), but the"
     ):
         load_table([RESULT, bad], history, Site())
     assert runs_of(history) == 5
