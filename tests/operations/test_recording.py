@@ -129,9 +129,7 @@ def test_an_answer_that_cannot_be_printed_does_not_deny_what_was_stored(run, his
 def test_a_load_whose_rejects_cannot_be_kept_says_what_is_stored(history, monkeypatch):
     monkeypatch.setattr(RejectsStore, "update", broken)
     bad = {**RESULT, "grade": 7}
-    with pytest.raises(
-        HistoryError, match=r"1 row is stored \(history version 1\), but the"
-    ):
+    with pytest.raises(HistoryError, match=r"1 row is stored \(history version 1\), but the"):
         load_table([RESULT, bad], history, Site())
     assert runs_of(history) == 5
     with pytest.raises(ZeroDivisionError):  # nothing was stored, so the message must not say so
