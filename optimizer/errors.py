@@ -11,7 +11,6 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterable
-from typing import Any
 
 _COLOR = re.compile(r"\x1b\[[0-9;]*m")
 _SYSTEM = re.compile(r"Detail: \[errno \d+\] (.+)$")
@@ -106,22 +105,3 @@ def nearest(word: str, known: Iterable[str]) -> str:
     if close:
         return f"Did you mean '{close[0]}'?"
     return f"Known here: {', '.join(names)}." if names else ""
-
-
-def row_reject(file: str, row: int, field: str, value: Any, reason: str) -> dict[str, Any]:
-    """One rejected row as a JSON object: its place, the faulty field, and the reason.
-
-    Args:
-        file: name of the log as the user gave it.
-        row: line number of the row, where the headings are line 1; 0 for the file as a whole.
-        field: canonical name of the faulty field, or ``row`` or ``file``.
-        value: content of the cell, as text.
-        reason: what is wrong, what was expected, and what to do about it.
-    """
-    return {
-        "file": file,
-        "row": int(row),
-        "field": field,
-        "value": "" if value is None else str(value),
-        "reason": reason,
-    }
