@@ -77,7 +77,7 @@ def _sync(path: Path) -> None:
 def _unwritable(path: Path, error: OSError, own: bool) -> InputError | HistoryError:
     message = f"'{path}' cannot be written: {reason_of(error)}."
     if not own:
-        return InputError(message)
+        return InputError(message, hint="Check the folder, its permissions and the space on it.")
     return HistoryError(
         message,
         code="unwritable-history",

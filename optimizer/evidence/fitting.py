@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.evidence.record import Evidence
+from optimizer.gaussian_process.estimation import SEARCH_POINTS
 from optimizer.gaussian_process.solvers import EXACT, InducingPoints
 from optimizer.measurement.run_readings import RunReadings
 from optimizer.model.deck_coordinates import deck_coordinates_of
@@ -46,6 +47,16 @@ def fit_surrogate(evidence: Evidence, seed: int, exact: bool = False) -> FittedS
     X = np.vstack([e.inputs for e in sources])
     readings = RunReadings.joined([e.readings for e in sources])
     return surrogate.fit(X, readings, np.concatenate([e.feed_odds for e in sources]))
+
+
+def is_exact_fit(set_points: int) -> bool:
+    """Whether ``fit_surrogate`` gives the same fit with and without ``exact``.
+
+    Args:
+        set_points: number of distinct set-points. With few, the search for hyperparameters uses all
+            of them in either case.
+    """
+    return set_points <= min(SEARCH_POINTS, MOST_POINTS)
 
 
 def chance_even_of(evidence: Evidence) -> Callable[[Indices], Floats]:

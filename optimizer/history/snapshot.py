@@ -341,11 +341,12 @@ class _Stored:
         names = [n for n in self.lines if lines is None or n in lines]
         missing = [n for n in names if n not in self._kept]
         read = self._read(missing)
-        if keep:
-            self._kept.update(_by_line(read))
+        by_line = {**self._kept, **_by_line(read)}
         if missing != names:
-            parts = [self._kept[n] for n in names]
+            parts = [by_line[n] for n in names if n in by_line]
             read = pa.concat_tables(parts, promote_options="default").combine_chunks()
+        if keep:
+            self._kept = by_line
         table = in_schema(read, schema_of(site or Site()))
         return table if site is None else in_site_units(table, site)
 

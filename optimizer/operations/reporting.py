@@ -18,9 +18,9 @@ from optimizer.diagnostics.calibration import PooledCalibration, calibrate, pool
 from optimizer.diagnostics.diagnosis import diagnose_line
 from optimizer.diagnostics.record import Diagnosis
 from optimizer.errors import InputError
+from optimizer.evidence.fitting import is_exact_fit
 from optimizer.evidence.line_model import LineModel
 from optimizer.files import write_whole
-from optimizer.gaussian_process.estimation import SEARCH_POINTS
 from optimizer.history.snapshot import snapshot_of
 from optimizer.landscape import Landscape, landscape
 from optimizer.planning.plan import Plan
@@ -231,8 +231,8 @@ def _diagnosis(situation: Situation, plan: Plan) -> Diagnosis | PooledCalibratio
     snapshot, seed = situation.snapshot, situation.seed
     goal = situation.brief.goal.model_copy(update={"min_grade": plan.min_grade})
     brief = situation.brief.model_copy(update={"line": plan.line, "goal": goal})
-    # With at most SEARCH_POINTS set-points, a diagnosis would fit the same surrogate as the plan.
-    fitted = situation.surrogate if plan.set_points <= SEARCH_POINTS else None
+    # A diagnosis uses an exact fit; the plan's is one as long as set-points are few.
+    fitted = situation.surrogate if is_exact_fit(plan.set_points) else None
     with threadpool_limits(1):
         runs = snapshot.runs(situation.site, [plan.line])
         found = diagnose_line(runs, situation.site, brief, seed, fitted)

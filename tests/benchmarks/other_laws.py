@@ -18,7 +18,7 @@ import sys
 import numpy as np
 
 from tests.benchmarks.trials import report
-from tests.benchmarks.trials.campaigns import MARKS, Kept, Key, campaign, each, identity
+from tests.benchmarks.trials.campaigns import MARKS, Kept, campaign, each, identity, keys_of
 from tests.benchmarks.trials.command import parser, report_file
 from tests.benchmarks.trials.methods import METHODS
 from tests.benchmarks.trials.other_laws import OTHER_LAWS
@@ -45,14 +45,7 @@ def arguments(words: list[str] | None = None) -> argparse.Namespace:
 def main(words: list[str] | None = None) -> int:
     """Run what is not kept yet, deck by deck, then write the report."""
     asked = arguments(words)
-    keys = [
-        Key(family, demand, asked.first + k, method)
-        for k in range(asked.decks)
-        for demand in asked.demands
-        for family in asked.families
-        for method in asked.methods
-    ]
-    rows = each(campaign, keys, Kept(asked.cache), identity, asked.workers)
+    rows = each(campaign, keys_of(asked), Kept(asked.cache), identity, asked.workers)
     parts = [f"Methods: {', '.join(asked.methods)}.", CAUTION]
     for demand in asked.demands:
         for kind in report.KINDS:

@@ -90,7 +90,7 @@ def test_a_report_fits_a_line_once_when_plan_and_diagnosis_share_the_fit(
 
     for module in ("optimizer.planning.situation", "optimizer.evidence.line_model"):
         monkeypatch.setattr(f"{module}.fit_surrogate", counted)
-    monkeypatch.setattr("optimizer.operations.reporting.SEARCH_POINTS", searched)
+    monkeypatch.setattr("optimizer.evidence.fitting.SEARCH_POINTS", searched)
     monkeypatch.setattr("optimizer.planning.limits.POOL", 64)
     monkeypatch.setattr("optimizer.planning.stopping.FEW_RUNS", 0)  # no second stop check
     brief = Brief.from_dict({**BRIEF, "line": "deck-1"})

@@ -1,7 +1,7 @@
 """How many trials a method needs on simulated decks, with equal starts and noise.
 
     pip install -e .                               # ours, skopt, a response surface, chance
-    pip install -e '.[bench,peers]'                # and Optuna and BoTorch, see DEVELOPERS.md
+    pip install -e '.[peers]'                # and Optuna and BoTorch, see DEVELOPERS.md
     python -m tests.benchmarks.trials --decks 8 --workers 2
     python -m tests.benchmarks.trials --judge --decks 24 --methods all --workers 2
 
@@ -18,7 +18,7 @@ import argparse
 import sys
 
 from tests.benchmarks.trials import report
-from tests.benchmarks.trials.campaigns import Kept, Key, campaign, each, identity
+from tests.benchmarks.trials.campaigns import Kept, campaign, each, identity, keys_of
 from tests.benchmarks.trials.command import command, half, parser
 from tests.benchmarks.trials.decks import DEMANDS
 from tests.benchmarks.trials.methods import LIGHT, METHODS
@@ -41,14 +41,7 @@ def arguments(words: list[str] | None = None) -> argparse.Namespace:
 def main(words: list[str] | None = None) -> int:
     """Run the campaigns that are not kept yet, then write the report."""
     asked = arguments(words)
-    keys = [
-        Key(family, demand, asked.first + k, method)
-        for k in range(asked.decks)
-        for demand in asked.demands
-        for family in asked.families
-        for method in asked.methods
-    ]
-    rows = each(campaign, keys, Kept(asked.cache), identity, asked.workers)
+    rows = each(campaign, keys_of(asked), Kept(asked.cache), identity, asked.workers)
     write(rows, asked)
     return 0
 

@@ -6,6 +6,7 @@ sources of its method (for ours all modules that the planner imports) and of a p
 
 from __future__ import annotations
 
+import argparse
 import ast
 import json
 import multiprocessing
@@ -50,6 +51,17 @@ class Key:
     seed: int
     method: str
     starts: int = STARTS
+
+
+def keys_of(asked: argparse.Namespace) -> list[Key]:
+    """The campaigns of a command, deck by deck, so that a run cut short has all methods alike."""
+    return [
+        Key(family, demand, asked.first + k, method)
+        for k in range(asked.decks)
+        for demand in asked.demands
+        for family in asked.families
+        for method in asked.methods
+    ]
 
 
 def behind(module: str, known: frozenset[str] = frozenset()) -> frozenset[str]:
