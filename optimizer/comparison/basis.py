@@ -13,8 +13,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from optimizer.errors import LimitError
+from optimizer.evidence.line_model import RECENT_RUNS
 from optimizer.plant.brief import Brief, Limit
-from optimizer.plant.settings import SettingSpace
+from optimizer.plant.settings import FEED_RATE, SettingSpace
 from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
@@ -22,12 +23,9 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Number of latest runs of a line that count as recent practice.
-RECENT_RUNS = 40
 # A line has handled a material when the value lies within the range of its runs, widened by this
 # share of the declared range.
 MATERIAL_MARGIN = 0.05
-FEED_RATE = "feed_rate"
 LABEL = "material"
 # A line with fewer measured runs than this is not compared.
 FEWEST_RUNS = 8

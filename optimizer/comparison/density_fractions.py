@@ -39,7 +39,8 @@ DRAWS = 4096
 # Upper bound for the leverage of a row. A row that alone determines the curve has a leverage of 1,
 # and its residual says nothing.
 MOST_LEVERAGE = 0.99
-PLACES = 6
+# Significant digits of reported densities.
+DIGITS = 6
 
 
 @dataclass(frozen=True)
@@ -234,7 +235,7 @@ def _interval(at: Callable[[Floats], Floats], dof: int) -> Interval:
 
 
 def _round(value: float) -> float:
-    return float(f"{value:.{PLACES}g}")
+    return float(f"{value:.{DIGITS}g}")
 
 
 def read_fractions(path: str | Path) -> Fractions:

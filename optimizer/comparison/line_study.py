@@ -21,7 +21,7 @@ from scipy.special import expit, logit
 from threadpoolctl import threadpool_limits
 
 from optimizer.comparison.attribution import corners, shapley
-from optimizer.comparison.basis import FEED_RATE, Basis, brief_for_line, untried
+from optimizer.comparison.basis import Basis, brief_for_line, untried
 from optimizer.comparison.better_settings import Search
 from optimizer.comparison.recovery_at_grade import recovery_at_grade
 from optimizer.evidence.assembly import evidence_of
@@ -31,6 +31,7 @@ from optimizer.interval import Interval
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.plant.brief import Brief
 from optimizer.plant.region import Region
+from optimizer.plant.settings import FEED_RATE
 from optimizer.plant.site import Site
 from optimizer.text.figures import exact_percent, whole_percent
 

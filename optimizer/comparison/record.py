@@ -13,15 +13,12 @@ from optimizer.comparison.density_fractions import CurvesCompared
 from optimizer.comparison.line_study import Study
 from optimizer.comparison.ranking import Rank, Ranking
 from optimizer.comparison.request import Prices
-from optimizer.interval import Interval
+from optimizer.interval import PLACES, Interval
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
-
-# Decimals of probabilities and of fractions that need not sum to a whole.
-PLACES = 6
 
 
 @dataclass(frozen=True)

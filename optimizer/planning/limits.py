@@ -15,7 +15,7 @@ import numpy as np
 from optimizer.errors import LimitError
 from optimizer.plant.brief import Brief
 from optimizer.plant.region import Region
-from optimizer.plant.settings import SettingSpace
+from optimizer.plant.settings import FEED_RATE, SettingSpace
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -31,7 +31,6 @@ POOL = 2048
 MOST_SHARES = 2.0
 # Tolerance of comparisons of minutes and tonnes; it absorbs the rounding of a multiplication.
 SLACK = 1e-9
-FEED_RATE = "feed_rate"
 
 
 @dataclass(frozen=True)

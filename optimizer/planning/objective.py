@@ -15,14 +15,12 @@ from scipy.special import expit
 
 from optimizer.errors import InputError
 from optimizer.plant.brief import Goal, Prices
-from optimizer.plant.settings import SettingSpace
+from optimizer.plant.settings import FEED_RATE, SettingSpace
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
-
-FEED_RATE = "feed_rate"
 
 
 class Objective(Protocol):

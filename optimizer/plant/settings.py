@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
 
+FEED_RATE = "feed_rate"
+"""Name of the setting by which tonnes, product and value are computed."""
 # Tolerance, in steps, when a value is compared with a level. In binary floating point 0.1 * 3 is
 # not 0.3; half a thousandth of a step is far below any reading and far above rounding errors.
 STEP_TOLERANCE = 5e-4
@@ -200,7 +202,7 @@ class SettingSpace:
 
 GRAVITY_TABLE = SettingSpace(
     (
-        Setting("feed_rate", "t/h", 0.5, 4.0, 0.1),
+        Setting(FEED_RATE, "t/h", 0.5, 4.0, 0.1),
         Setting("end_raise", "deg", 0.5, 5.0, 0.1),
         Setting("side_tilt", "deg", 0.5, 4.5, 0.1),
         Setting("eccentric_speed", "rpm", 300.0, 600.0, 5.0),
