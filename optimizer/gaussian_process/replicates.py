@@ -25,28 +25,49 @@ class Groups:
     Attributes:
         points: distinct rows in lexicographic order, shape (u, d).
         which: index, in ``points``, of the row of each reading, shape (n,).
-        count: number of readings of each row, shape (u,).
+        weight: weight of each reading, above 0, shape (n,): a reading of weight 1/2 counts as half
+            a reading.
+        count: sum of the weights of each row, shape (u,).
     """
 
-    points: NDArray[np.float64]
+    points: Floats
     which: NDArray[np.int64]
-    count: NDArray[np.float64]
+    weight: Floats
+    count: Floats
 
     @classmethod
-    def of(cls, rows: NDArray[np.float64]) -> Groups:
-        """Group readings by the rows, shape (n, d), at which they were taken."""
+    def of(cls, rows: Floats, weight: Floats | None = None) -> Groups:
+        """Group readings by the rows, shape (n, d), at which they were taken.
+
+        Args:
+            weight: weight of each reading, shape (n,); 1 when not given.
+        """
         points, which = distinct_rows(rows)
-        return cls(points, which, np.bincount(which, minlength=len(points)).astype(float))
+        return cls._of(points, which, np.ones(len(which)) if weight is None else weight)
 
-    def mean(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Mean of the readings, shape (n,), of each distinct row; shape (u,)."""
-        total: Any = np.bincount(self.which, weights=values, minlength=len(self.points))
-        return np.asarray(total / self.count)
+    @classmethod
+    def _of(cls, points: Floats, which: NDArray[np.int64], weight: Floats) -> Groups:
+        count = np.bincount(which, weights=weight, minlength=len(points))
+        return cls(points, which, weight, count)
 
-    def scatter(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Sum of squares of the readings, (n,), of each distinct row about their mean; (u,)."""
+    def weighted(self, weight: Floats) -> Groups:
+        """The same groups with other weights of the readings, shape (n,)."""
+        return self._of(self.points, self.which, weight)
+
+    def mean(self, values: Floats) -> Floats:
+        """Weighted mean of the readings, shape (n,), of each distinct row; shape (u,)."""
+        return self._sum(values) / self.count
+
+    def scatter(self, values: Floats, others: Floats | None = None) -> Floats:
+        """Weighted sum of squares of the readings, (n,), of each distinct row about their mean,
+        or of products with other readings about theirs; (u,)."""
         off = values - self.mean(values)[self.which]
-        return np.asarray(np.bincount(self.which, weights=off**2, minlength=len(self.points)))
+        other = off if others is None else others - self.mean(others)[self.which]
+        return self._sum(off * other)
+
+    def _sum(self, values: Floats) -> Floats:
+        total: Any = np.bincount(self.which, self.weight * values, minlength=len(self.points))
+        return np.asarray(total)
 
 
 def collapse(X: Floats, y: Floats, v: Floats) -> tuple[Floats, Floats, Floats, Floats, Floats]:

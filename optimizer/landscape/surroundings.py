@@ -108,9 +108,7 @@ def _effects(situation: Situation, points: SetPoints, here: Indices) -> tuple[Ef
     evidence = situation.evidence
     space = evidence.space
     own = situation.surrogate.latent(points.inputs).mean.mean(axis=0)
-    read = np.array(
-        to_latent(points.grade_logit, points.recovery_logit, 0.0, 0.0, points.feed_odds)[:2]
-    )
+    read = np.array(to_latent(points.grade_logit, points.recovery_logit, points.feed_odds))
     effects = []
     for j, setting in enumerate(space.settings):
         levels = _levels(int(here[j]), setting.top, LEVELS)

@@ -13,6 +13,7 @@ and derives both from one pair (S, C), so it includes their trade-off.
 
 from __future__ import annotations
 
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,6 +23,8 @@ from optimizer.measurement.run_readings import clip_logit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from optimizer.measurement.run_readings import RunReadings
 
     Floats = NDArray[np.float64]
 
@@ -55,38 +58,81 @@ def log_unwanted(grade_logit: Floats, recovery_logit: Floats, feed_odds: Floats 
     return log_expit(recovery_logit) + feed_odds - grade_logit
 
 
+@dataclass(frozen=True)
+class LatentReadings:
+    """Readings as sharpness and balance with the covariance of their errors, each (n,).
+
+    Both derive from the same count, so their errors are nearly opposite: the covariance is usually
+    negative, and as large as the variances.
+
+    Attributes:
+        sharpness, balance: readings, in logits.
+        sharpness_variance, balance_variance: known variances of their errors.
+        covariance: known covariance of their errors.
+    """
+
+    sharpness: Floats
+    balance: Floats
+    sharpness_variance: Floats
+    balance_variance: Floats
+    covariance: Floats
+
+    def take(self, rows: NDArray[np.bool_]) -> LatentReadings:
+        """The readings for which the mask ``rows``, shape (n,), is True."""
+        return LatentReadings(*(getattr(self, f.name)[rows] for f in fields(self)))
+
+
 def to_latent(
-    grade_logit: Floats,
-    recovery_logit: Floats,
-    grade_variance: Floats | float,
-    recovery_variance: Floats | float,
-    feed_odds: Floats | float,
-) -> tuple[Floats, Floats, Floats, Floats]:
-    """Readings as sharpness and balance, with the variance of each to first order.
+    grade_logit: Floats, recovery_logit: Floats, feed_odds: Floats | float
+) -> tuple[Floats, Floats]:
+    """Grade and recovery, as logits, shape (n,), as sharpness and balance, each (n,).
 
     Args:
-        grade_logit, recovery_logit: readings on the logit scale, shape (n,).
-        grade_variance, recovery_variance: their known variances, shape (n,) or scalar.
         feed_odds: log odds of the feed grade, shape (n,) or scalar.
-
-    Returns:
-        S, C, variance of S, variance of C; each (n,).
     """
-    a = recovery_logit
-    log_u = np.minimum(log_unwanted(grade_logit, a, feed_odds), np.log(MOST_UNWANTED))
+    log_u = _possible(log_unwanted(grade_logit, recovery_logit, feed_odds))
     b = log_u - np.log1p(-np.exp(log_u))
-    # db = [(1 - r) da - d logit g] / (1 - p_u)
-    by_grade = 1.0 / -np.expm1(log_u)
+    return recovery_logit - b, recovery_logit + b
+
+
+def latent_of(readings: RunReadings, feed_odds: Floats | float) -> LatentReadings:
+    """Readings of n runs as sharpness and balance, with the covariance of their errors.
+
+    With a = logit recovery and b = logit p_u, to first order
+    db = [(1 - r) da - d logit g + d feed odds] / (1 - p_u).
+
+    Args:
+        readings: grade and recovery with the covariance of their errors and that of the feed grade.
+        feed_odds: log odds of the feed grade, shape (n,) or scalar.
+    """
+    lg, a = readings.grade_logit, readings.recovery_logit
+    by_grade = 1.0 / -np.expm1(_possible(log_unwanted(lg, a, feed_odds)))
     by_recovery = expit(-a) * by_grade
-    s_variance = (1.0 - by_recovery) ** 2 * recovery_variance + by_grade**2 * grade_variance
-    c_variance = (1.0 + by_recovery) ** 2 * recovery_variance + by_grade**2 * grade_variance
-    return a - b, a + b, s_variance, c_variance
+    va, with_grade = readings.recovery_variance, readings.grade_recovery_covariance
+    # The error of b besides its part by_recovery * da is by_grade * e, e = d feed odds - d logit g.
+    ve = readings.grade_variance + readings.feed_variance - 2.0 * readings.grade_feed_covariance
+    with_e = by_grade * (readings.recovery_feed_covariance - with_grade)
+    vb = by_recovery**2 * va + by_grade**2 * ve + 2.0 * by_recovery * with_e
+    both = by_recovery * va + with_e
+    return LatentReadings(
+        *to_latent(lg, a, feed_odds), va + vb - 2.0 * both, va + vb + 2.0 * both, va - vb
+    )
+
+
+def _possible(log_unwanted: Floats) -> Floats:
+    return np.minimum(log_unwanted, np.log(MOST_UNWANTED))
 
 
 def from_latent(S: Floats, C: Floats, feed_odds: float) -> tuple[Floats, Floats]:
     """Grade and recovery that follow from sharpness and balance, shapes kept."""
     log_w, log_u = log_expit(0.5 * (C + S)), log_expit(0.5 * (C - S))
     return expit(feed_odds + log_w - log_u), np.exp(log_w)
+
+
+def logits_of(S: Floats, C: Floats, feed_odds: Floats | float) -> tuple[Floats, Floats]:
+    """Logits of grade and recovery that follow from sharpness and balance, shapes kept."""
+    a, b = 0.5 * (C + S), 0.5 * (C - S)
+    return feed_odds + log_expit(a) - log_expit(b), a
 
 
 def chance_moments(

@@ -1,9 +1,18 @@
-"""The priors of a deck: processes of sharpness and balance before any run, and their fit.
+"""Descriptions of a deck, each with its priors: two processes before any run, and their fit.
 
-Sharpness and balance (see ``coordinates``) are each a linear trend and a smooth deviation, in
-coupled coordinates where a deck has the five settings (see ``deck_coordinates``), else in the
-settings themselves. A shift of the cut changes the balance in proportion to the sharpness, so in
-coupled coordinates the balance is a process times a weight that follows the sharpness.
+What we believe of a deck may be wrong, so several descriptions compete (see ``averaging``):
+
+    coupled   sharpness and balance (see ``coordinates``) in coupled coordinates (see
+              ``deck_coordinates``), with prior slopes; a shift of the cut changes the balance in
+              proportion to the sharpness, so the balance is a process times a weight that follows
+              the sharpness
+    loose     sharpness and balance in coupled coordinates, without slopes or a cut
+    single    sharpness and balance in the settings, most of it effects of single settings
+    joint     sharpness and balance in the settings, all of it effects of all settings jointly
+    shares    the wanted and the unwanted share that reach the product, each for itself, in the
+              settings
+
+The first two need all five settings.
 """
 
 from __future__ import annotations
@@ -12,7 +21,6 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from scipy.special import log_expit
 
 from optimizer.gaussian_process.estimation import Estimated
 from optimizer.gaussian_process.hyperparameters import NormalPrior
@@ -26,6 +34,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from optimizer.gaussian_process.solvers import Posterior, Solver
+    from optimizer.model.coordinates import LatentReadings
     from optimizer.model.deck_coordinates import DeckCoordinates
 
     Floats = NDArray[np.float64]
@@ -88,13 +97,13 @@ COARSE = 4
 
 
 @dataclass(frozen=True)
-class PairDescription:
+class Frame:
     """The inputs of a pair of processes, and the options of its fit.
 
     Args:
         settings: names of the leading inputs; the other inputs describe the material.
         inputs: number of settings and material inputs.
-        coordinates: coordinates in which the settings act; None for the settings themselves.
+        coordinates: coupled coordinates of the settings; None where they do not apply.
         by_line: whether one more input is the number of a line.
         solver: how the processes are conditioned on readings: exactly, or by inducing points.
         seed: seed of the estimation of hyperparameters.
@@ -108,45 +117,85 @@ class PairDescription:
     seed: int
 
 
-def processes_of(description: PairDescription, members: int) -> Processes:
-    """Processes of sharpness and balance, not fitted yet.
+@dataclass(frozen=True)
+class Description:
+    """One way to describe a deck, as two processes.
+
+    Attributes:
+        name: name of the description.
+        says: what it says of a deck, as the end of a sentence.
+        first, second: kernel and mean of each process.
+        cut: whether the second process gets a weight that follows the first (see ``Steepness``).
+        apart: whether the processes are the logits of the wanted and of the unwanted share, rather
+            than sharpness and balance.
+        odds: prior odds of the description.
+    """
+
+    name: str
+    says: str
+    first: tuple[Kernel, Mean]
+    second: tuple[Kernel, Mean]
+    cut: bool = False
+    apart: bool = False
+    odds: float = 1.0
+
+
+def descriptions_of(frame: Frame) -> tuple[Description, ...]:
+    """The descriptions that compete for a deck."""
+    plain, joint = _plain_kernel(frame, ADDITIVE), _plain_kernel(frame, 0.0)
+    linear = Mean("linear", variance=TREND_VARIANCE)
+    sharp = Mean("constant", variance=TREND_VARIANCE, level=PLAIN_SHARPNESS)
+    level = Mean("constant", variance=TREND_VARIANCE)
+    found = (
+        Description("single", "single settings act", (plain, sharp), (plain, linear)),
+        Description("joint", "settings act jointly", (joint, level), (joint, level)),
+        Description("shares", "shares", (plain, linear), (plain, linear), apart=True),
+    )
+    coordinates, d = frame.coordinates, frame.inputs
+    if coordinates is None:
+        return found
+    coupled = Description(
+        "coupled",
+        "coupled",
+        _coupled_parts(SHARPNESS, PLAIN_SHARPNESS, coordinates, d),
+        _coupled_parts(BALANCE, 0.0, coordinates, d),
+        cut=True,
+    )
+    loosened = replace(plain, coordinates=coordinates)
+    loose = Description("loose", "loose", (loosened, sharp), (loosened, linear))
+    return coupled, loose, *found
+
+
+def processes_of(description: Description, frame: Frame, members: int) -> Processes:
+    """The two processes of a description, not fitted yet.
 
     Args:
-        description: inputs and solver of the processes.
+        description: what the processes assume.
+        frame: inputs and solver of the processes.
         members: number of draws of hyperparameters to average over.
     """
-    coordinates = description.coordinates
-    if coordinates is None:
-        parts = _plain_parts(description)
-    else:
-        d = description.inputs
-        parts = (
-            _coupled_parts(SHARPNESS, PLAIN_SHARPNESS, coordinates, d),
-            _coupled_parts(BALANCE, 0.0, coordinates, d),
-        )
-    between = BETWEEN_LINES if description.by_line else None
-    sharpness, balance = (
+    between = BETWEEN_LINES if frame.by_line else None
+    first, second = (
         GaussianProcess(
             replace(kernel, correlation=between),
             mean,
-            solver=description.solver,
+            solver=frame.solver,
             scale="center",
             hyperparameters=Estimated(members),
-            random_state=description.seed + k,
+            random_state=frame.seed + k,
         )
-        for k, (kernel, mean) in enumerate(parts)
+        for k, (kernel, mean) in enumerate((description.first, description.second))
     )
-    return sharpness, balance
+    return first, second
 
 
-def _plain_parts(description: PairDescription) -> tuple[tuple[Kernel, Mean], tuple[Kernel, Mean]]:
-    """Kernels and means of sharpness and balance in the settings themselves."""
-    d, names = description.inputs, description.settings
+def _plain_kernel(frame: Frame, additive: float) -> Kernel:
+    """Kernel in the settings themselves."""
+    d, names = frame.inputs, frame.settings
     lengths = [AIR_LENGTH if n == "air" else SETTING_LENGTH for n in names or ("",) * d]
     lengths += [MATERIAL_LENGTH] * (d - len(lengths))
-    kernel = Kernel(NormalPrior(tuple(lengths), PLAIN_LENGTH_SD), PLAIN_VARIANCE, additive=ADDITIVE)
-    sharpness = Mean("constant", variance=TREND_VARIANCE, level=PLAIN_SHARPNESS)
-    return (kernel, sharpness), (kernel, Mean("linear", variance=TREND_VARIANCE))
+    prior = NormalPrior(tuple(lengths), PLAIN_LENGTH_SD)
+    return Kernel(prior, PLAIN_VARIANCE, additive=additive)
 
 
 def _coupled_parts(
@@ -166,45 +215,61 @@ def _coupled_parts(
     return kernel, Mean("linear", variance=variance, level=level, slopes=tuple(slopes))
 
 
-def fit_pair(processes: Processes, groups: Groups, latent: tuple[Floats, ...]) -> None:
-    """Fit sharpness, then balance, whose weight in coupled coordinates follows the sharpness.
+@dataclass(frozen=True)
+class PairReadings:
+    """Readings of the two processes of a description at n runs, with the covariance of their
+    errors, each (n,).
 
     Args:
-        processes: processes of sharpness and balance, not fitted yet.
-        groups: inputs of the readings, grouped by replicates.
-        latent: readings of sharpness, readings of balance, and the known variances of both, each
-            (n,).
+        first, second: readings.
+        first_variance, second_variance: known variances of their errors.
+        covariance: known covariance of their errors.
     """
-    sharpness, balance = processes
-    S, C, s_variance, c_variance = latent
-    _fit(sharpness, groups, S, s_variance)
-    if balance.kernel.coordinates is not None:
-        weight = Steepness(tuple(sharpness.stacks(COARSE)))
-        balance.set_params(kernel=replace(balance.kernel, weight=weight))
-    _fit(balance, groups, C, c_variance)
+
+    first: Floats
+    second: Floats
+    first_variance: Floats
+    second_variance: Floats
+    covariance: Floats
+
+    @classmethod
+    def of(cls, latent: LatentReadings, apart: bool) -> PairReadings:
+        """The readings of the processes, from readings of sharpness and balance."""
+        S, C, s, c, both = (
+            latent.sharpness,
+            latent.balance,
+            latent.sharpness_variance,
+            latent.balance_variance,
+            latent.covariance,
+        )
+        if not apart:
+            return cls(S, C, s, c, both)
+        wanted, unwanted = 0.25 * (s + c + 2.0 * both), 0.25 * (s + c - 2.0 * both)
+        return cls(0.5 * (C + S), 0.5 * (C - S), wanted, unwanted, 0.25 * (c - s))
+
+
+def fit_pair(
+    description: Description, processes: Processes, groups: Groups, readings: PairReadings
+) -> None:
+    """Fit the first process, then the second, whose weight may follow the first.
+
+    Args:
+        description: what the processes assume.
+        processes: the two processes, not fitted yet.
+        groups: inputs of the readings, grouped by replicates.
+        readings: readings of the two processes.
+    """
+    first, second = processes
+    _fit(first, groups, readings.first, readings.first_variance)
+    if description.cut:
+        weight = Steepness(tuple(first.stacks(COARSE)))
+        second.set_params(kernel=replace(second.kernel, weight=weight))
+    _fit(second, groups, readings.second, readings.second_variance)
 
 
 def _fit(gp: GaussianProcess, groups: Groups, y: Floats, variance: Floats) -> None:
     mean, known_variance = groups.mean(y), groups.mean(variance)
     gp.fit(groups.points, mean, known_variance, groups.count, groups.scatter(y))
-
-
-def expected_logits(
-    processes: Processes, groups: Groups, feed_odds: Floats
-) -> tuple[Floats, Floats]:
-    """Logits of grade and recovery that fitted processes predict for each reading.
-
-    Args:
-        processes: fitted processes of sharpness and balance.
-        groups: inputs of the readings.
-        feed_odds: log odds of the feed grade of each reading, shape (n,).
-
-    Returns:
-        Logit of the grade and logit of the recovery, each (n,).
-    """
-    S, C = (gp.predict(groups.points)[groups.which] for gp in processes)
-    a, b = 0.5 * (C + S), 0.5 * (C - S)
-    return feed_odds + log_expit(a) - log_expit(b), a
 
 
 def cut_of(balance: Kernel, S: Floats, C: Floats) -> Floats:

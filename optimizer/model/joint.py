@@ -1,15 +1,15 @@
 """Sharpness and balance as one joint normal.
 
-In coupled coordinates a balance is a cut times a sharpness (see ``deck_prior``), so an error of the
-sharpness causes an error of the balance. About the posterior mean S0 of the sharpness, given the
-readings of sharpness alone,
+Each of the two follows from two processes P and Q (see ``descriptions``), in one of two forms:
 
-    C(x) = G(x) + cut(x) (S(x) - S0(x)),
+    apart      S = P - Q,  C = P + Q     P is the logit of the wanted share, Q of the unwanted one
+    separate   S = P,      C = Q + cut (P - P0)
 
-where G is the balance of a deck whose sharpness is S0, and ``cut`` its cut. S and G are independent
-before any reading of the balance. A reading of the balance informs both; where readings determine
-the balance, it no longer follows the uncertainty of the sharpness. Everything is normal and
-conditioned exactly (Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, A.6).
+In the second form P0 is the posterior mean of P given its own readings, and ``cut`` the slope of
+the balance on the sharpness (see ``deck_prior``), which is 0 unless a balance is a cut times a
+sharpness. P and Q are independent before any reading. A reading of one informs the other too: by
+the cut, and because the errors of the two readings of a run are correlated. Everything is normal
+and conditioned exactly (Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, A.6).
 
 For a stack of members every array has one more axis in front.
 """
@@ -17,7 +17,6 @@ For a stack of members every array has one more axis in front.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -27,6 +26,7 @@ import numpy as np
 from optimizer.gaussian_process.inputs import Inputs
 from optimizer.gaussian_process.solvers import Posterior
 from optimizer.model.deck_prior import cut_of
+from optimizer.model.shared_error import LOG_2PI, SharedError
 from optimizer.numerics.cholesky import factorize, solve_lower, transposed, weighted_sum
 
 if TYPE_CHECKING:
@@ -46,21 +46,20 @@ class PairMoments:
         inputs: the n inputs.
         mean: means of sharpness and of balance, each (n,).
         cut: slope of the balance on the sharpness, shape (n,).
-        by_sharpness: part of S that readings of sharpness explain, shape (u, n): the posterior
-            covariance of S is the prior covariance less ``by_sharpness' by_sharpness`` and less
-            ``of_both' of_both``.
-        of_both: part of S that readings of balance explain, shape (v, n).
-        by_balance: part of G that readings of balance explain, shape (v, n): the posterior
-            covariance of G is the prior covariance less ``by_balance' by_balance``, and the
-            posterior covariance of S with G is ``-of_both' by_balance``.
+        by_first: part of P that its own readings explain, shape (u, n): the posterior covariance of
+            P is the prior covariance less ``by_first' by_first`` and less ``of_both' of_both``.
+        of_both: part of P that the readings of Q explain in addition, shape (v, n).
+        by_second: part of Q that readings explain, shape (v, n): the posterior covariance of Q is
+            the prior covariance less ``by_second' by_second``, and the posterior covariance of P
+            with Q is ``-of_both' by_second``.
     """
 
     inputs: Inputs
     mean: tuple[Floats, Floats]
     cut: Floats
-    by_sharpness: Floats
+    by_first: Floats
     of_both: Floats
-    by_balance: Floats
+    by_second: Floats
 
 
 @dataclass(frozen=True)
@@ -71,7 +70,7 @@ class JointPrior:
         mean: prior means, shape (2 u,).
         covariance: prior covariance, shape (2 u, 2 u).
         read: mean readings, shape (2 u,).
-        noise: variances of the mean readings about the true values, shape (2 u,).
+        noise: covariance of the errors of the mean readings of each set-point, shape (u, 2, 2).
     """
 
     mean: Floats
@@ -87,21 +86,30 @@ class Pair(ABC):
     Pairs are compared by value.
 
     Args:
-        sharpness, balance: posteriors of the two processes, in latent units (scale ``"center"``).
+        first, second: posteriors of the two processes, in latent units (scale ``"center"``).
+        error: what the errors of the two readings of a run have in common.
+        apart: whether the processes are the logits of the two shares.
     """
 
-    sharpness: Posterior
-    balance: Posterior
+    first: Posterior
+    second: Posterior
+    error: SharedError
+    apart: bool = False
 
     @property
     def stacked(self) -> bool:
         """Whether the pair is a stack of several members."""
-        return self.sharpness.hyperparameters.stacked
+        return self.first.hyperparameters.stacked
+
+    @property
+    def members(self) -> int:
+        """Number of members in the stack; 1 for a single pair."""
+        return len(self.first.hyperparameters.vector) if self.stacked else 1
 
     @cached_property
     def centers(self) -> tuple[float, float]:
-        """Centers of the scaled sharpness and balance."""
-        return self.sharpness.readings.center, self.balance.readings.center
+        """Centers of the scaled processes."""
+        return self.first.readings.center, self.second.readings.center
 
     def moments(self, A: ArrayLike | Inputs) -> PairMoments:
         """Moments at inputs A, shape (n, d), which are computed once and stored with A."""
@@ -112,35 +120,53 @@ class Pair(ABC):
     @abstractmethod
     def _moments(self, A: Inputs) -> PairMoments: ...
 
+    def _latent(self, P: Floats, Q: Floats) -> tuple[Floats, Floats]:
+        """Sharpness and balance of the values of the two processes, shapes kept."""
+        return (P - Q, P + Q) if self.apart else (P, Q)
+
     @cached_property
     def cut_at_points(self) -> Floats:
         """Cut at the set-points, (u,), from the mean of each process given its own readings."""
-        points = self.sharpness.points
+        points = self.first.points
         S, C = (
             center + posterior.mean(points)
-            for center, posterior in zip(self.centers, (self.sharpness, self.balance), strict=True)
+            for center, posterior in zip(self.centers, (self.first, self.second), strict=True)
         )
-        return cut_of(self.balance.prior.kernel, S, C)
+        return cut_of(self.second.prior.kernel, S, C)
+
+    @cached_property
+    def noise_of_means(self) -> Floats:
+        """Covariance of the errors of the mean readings of both processes, shape (3, u): variance
+        of the first, of the second, and covariance."""
+        first, second = self.first, self.second
+        return np.array(
+            [first.noise_of_means, second.noise_of_means, self.error.of_means(first, second)]
+        )
 
     def joint_prior(self) -> JointPrior:
         """Prior of sharpness and balance at the set-points, and the readings there.
 
         Both posteriors must be exact and belong to one member.
         """
-        sharpness, balance = self.sharpness, self.balance
-        points, cut = sharpness.points, self.cut_at_points
-        K = sharpness.covariance(points, points)
+        first, second = self.first, self.second
+        points, cut = first.points, self.cut_at_points
+        K = first.covariance(points, points)
         covariance = np.block([[K, K * cut], [cut[:, None] * K, np.outer(cut, cut) * K]])
         n = len(cut)
-        covariance[n:, n:] += balance.covariance(points, points)
-        s_center, c_center = self.centers
-        mean = [s_center + sharpness.expected(points), c_center + balance.expected(points)]
-        mean[1] = mean[1] + cut * (mean[0] - s_center - sharpness.mean(points))
+        covariance[n:, n:] += second.covariance(points, points)
+        centers = self.centers
+        mean = [c + p.expected(points) for c, p in zip(centers, (first, second), strict=True)]
+        mean[1] = mean[1] + cut * (mean[0] - centers[0] - first.mean(points))
+        read = [c + p.readings.mean for c, p in zip(centers, (first, second), strict=True)]
+        a, b, both = self.noise_of_means
+        if self.apart:
+            a, b, both = a + b - 2.0 * both, a + b + 2.0 * both, a - b
+            covariance = _blocks_of_latent(covariance)
         return JointPrior(
-            np.concatenate(mean),
+            np.concatenate(self._latent(*mean)),
             covariance,
-            np.concatenate([s_center + sharpness.readings.mean, c_center + balance.readings.mean]),
-            np.concatenate([sharpness.noise_of_means, balance.noise_of_means]),
+            np.concatenate(self._latent(*read)),
+            np.array([[a, both], [both, b]]).transpose(2, 0, 1),
         )
 
     def variance(
@@ -150,14 +176,16 @@ class Pair(ABC):
 
         Args:
             moments: moments of the pair at n inputs.
-            drawn: part of S and then of G that draws at other points explain in addition to the
-                readings, shape (k, 2 n).
+            drawn: part of S and then of C - cut S that draws at other points explain in addition to
+                the readings, shape (k, 2 n).
         """
-        s = self.sharpness.variance(moments.inputs)
-        g = self.balance.variance(moments.inputs)
-        s = s - np.sum(moments.by_sharpness**2, -2) - np.sum(moments.of_both**2, -2)
-        g = g - np.sum(moments.by_balance**2, -2)
-        with_s = -np.sum(moments.of_both * moments.by_balance, -2)
+        s = self.first.variance(moments.inputs)
+        g = self.second.variance(moments.inputs)
+        s = s - np.sum(moments.by_first**2, -2) - np.sum(moments.of_both**2, -2)
+        g = g - np.sum(moments.by_second**2, -2)
+        with_s = -np.sum(moments.of_both * moments.by_second, -2)
+        if self.apart:
+            s, g, with_s = s + g - 2.0 * with_s, s + g + 2.0 * with_s, s - g
         if drawn is not None:
             S, G = np.split(drawn, 2, axis=-1)
             s, g, with_s = s - np.sum(S**2, -2), g - np.sum(G**2, -2), with_s - np.sum(S * G, -2)
@@ -165,145 +193,113 @@ class Pair(ABC):
         return s, moments.cut + with_s / s, np.clip(g - with_s**2 / s, LEAST_VARIANCE, None)
 
     def covariance(self, P: PairMoments, Q: PairMoments) -> Floats:
-        """Covariance of S and then G at n inputs P with S and then G at m inputs Q; (2 n, 2 m)."""
-        of_s = self.sharpness.covariance(P.inputs, Q.inputs)
-        of_s -= transposed(P.by_sharpness) @ Q.by_sharpness + transposed(P.of_both) @ Q.of_both
-        of_g = self.balance.covariance(P.inputs, Q.inputs)
-        of_g = of_g - transposed(P.by_balance) @ Q.by_balance
-        s_with_g = -transposed(P.of_both) @ Q.by_balance
-        g_with_s = -transposed(P.by_balance) @ Q.of_both
-        return np.block([[of_s, s_with_g], [g_with_s, of_g]])
+        """Covariance of S, then C - cut S, at n inputs P with the same at m inputs Q, shape (2 n,
+        2 m)."""
+        of_s = self.first.covariance(P.inputs, Q.inputs)
+        of_s -= transposed(P.by_first) @ Q.by_first + transposed(P.of_both) @ Q.of_both
+        of_g = self.second.covariance(P.inputs, Q.inputs)
+        of_g = of_g - transposed(P.by_second) @ Q.by_second
+        s_with_g = -transposed(P.of_both) @ Q.by_second
+        g_with_s = -transposed(P.by_second) @ Q.of_both
+        whole = np.block([[of_s, s_with_g], [g_with_s, of_g]])
+        return _blocks_of_latent(whole) if self.apart else whole
 
     @staticmethod
     def with_deviations(moments: PairMoments, off: Floats) -> tuple[Floats, Floats]:
-        """Sharpness and balance, each (draws, n), from deviations of S and then G from their means,
-        shape (draws, 2 n)."""
+        """Sharpness and balance, each (draws, n), from deviations of S and then of C - cut S from
+        their means, shape (draws, 2 n)."""
         S, G = np.split(off, 2, axis=-1)
         mean_s, mean_c, cut = (x[..., None, :] for x in (*moments.mean, moments.cut))
         return mean_s + S, mean_c + G + cut * S
 
 
+def _blocks_of_latent(covariance: Floats) -> Floats:
+    """Covariance of S = P - Q, then C = P + Q, from that of P, then Q, shape (..., 2 n, 2 m)."""
+    n, m = (length // 2 for length in covariance.shape[-2:])
+    pp, pq = covariance[..., :n, :m], covariance[..., :n, m:]
+    qp, qq = covariance[..., n:, :m], covariance[..., n:, m:]
+    return np.block(
+        [[pp - pq - qp + qq, pp + pq - qp - qq], [pp - pq + qp - qq, pp + pq + qp + qq]]
+    )
+
+
 class IndependentPair(Pair):
-    """A pair in which readings of balance do not inform the sharpness, because the two are not
-    coupled or because one of them is conditioned by inducing points."""
+    """A pair in which readings of one process do not inform the other, because one of the two is
+    conditioned by inducing points."""
 
     def _moments(self, A: Inputs) -> PairMoments:
-        (S, T), (C, G) = self.sharpness.project(A), self.balance.project(A)
-        s_center, c_center = self.centers
-        S, C = s_center + S, c_center + C
-        cut = cut_of(self.balance.prior.kernel, S, C)
-        return PairMoments(A, (S, C), cut, T, np.zeros_like(G), G)
+        (P, T), (Q, G) = self.first.project(A), self.second.project(A)
+        P, Q = self.centers[0] + P, self.centers[1] + Q
+        cut = cut_of(self.second.prior.kernel, P, Q)
+        return PairMoments(A, self._latent(P, Q), cut, T, np.zeros_like(G), G)
 
 
 @dataclass(frozen=True)
-class BalanceReadings:
-    """Readings of balance at u set-points, given the readings of sharpness.
+class SecondReadings:
+    """Readings of the second process at u set-points, given the readings of the first.
 
     Args:
-        sharpness_explained: part of the sharpness at the set-points that its readings explain,
-            shape (u, u).
-        lower: lower Cholesky factor of the covariance of the readings of balance, shape (u, u).
+        explained: part of the readings of the second that those of the first explain, whitened by
+            the factor of the first, shape (u, u).
+        lower: lower Cholesky factor of the covariance that remains, shape (u, u).
         innovations: readings less their expectations, whitened by ``lower``, shape (u,).
     """
 
-    sharpness_explained: Floats
+    explained: Floats
     lower: Floats
     innovations: Floats
 
 
-class CoupledPair(Pair):
+class JointPair(Pair):
     """A pair of exact posteriors that is conditioned on all readings as one joint normal."""
 
     @cached_property
-    def _balance_readings(self) -> BalanceReadings:
-        sharpness, balance, cut = self.sharpness, self.balance, self.cut_at_points
-        points = sharpness.points
-        K = sharpness.covariance(points, points)
-        V = solve_lower(sharpness.lower, K)
-        follows = cut[..., :, None] * (K - transposed(V) @ V) * cut[..., None, :]
-        lower = factorize(balance.lower @ transposed(balance.lower) + follows)
-        off = np.broadcast_to(balance.readings.mean - balance.expected(points), cut.shape)
-        return BalanceReadings(V, lower, solve_lower(lower, off))
+    def second_readings(self) -> SecondReadings:
+        """Readings of the second process, given those of the first."""
+        first, second, cut = self.first, self.second, self.cut_at_points
+        points, shared = first.points, self.noise_of_means[2]
+        K = first.covariance(points, points)
+        diagonal = np.arange(K.shape[-1])
+        cross = K * cut[..., None, :]
+        cross[..., diagonal, diagonal] += shared
+        explained = solve_lower(first.lower, cross)
+        remains = second.lower @ transposed(second.lower)
+        remains += cut[..., :, None] * K * cut[..., None, :] - transposed(explained) @ explained
+        lower = factorize(remains)
+        off = second.readings.mean - second.expected(points) - shared * first.weights
+        return SecondReadings(explained, lower, solve_lower(lower, off))
 
     def _moments(self, A: Inputs) -> PairMoments:
-        sharpness, balance, known = self.sharpness, self.balance, self._balance_readings
-        s_center, c_center = self.centers
-        ks = sharpness.covariance(sharpness.points, A)
-        kc = balance.covariance(balance.points, A)
-        T = solve_lower(sharpness.lower, ks)
-        C0 = c_center + balance.expected(A)
-        S = s_center + sharpness.expected(A) + weighted_sum(sharpness.weights, ks)
-        cut = cut_of(balance.prior.kernel, S, C0 + weighted_sum(balance.weights, kc))
-        left = ks - transposed(known.sharpness_explained) @ T
-        B = solve_lower(known.lower, self.cut_at_points[..., None] * left)
-        G = solve_lower(known.lower, kc)
+        first, second, known = self.first, self.second, self.second_readings
+        kp = first.covariance(first.points, A)
+        kq = second.covariance(second.points, A)
+        T = solve_lower(first.lower, kp)
+        Q0 = self.centers[1] + second.expected(A)
+        P = self.centers[0] + first.expected(A) + weighted_sum(first.weights, kp)
+        cut = cut_of(second.prior.kernel, P, Q0 + weighted_sum(second.weights, kq))
+        left = self.cut_at_points[..., None] * kp - transposed(known.explained) @ T
+        B = solve_lower(known.lower, left)
+        G = solve_lower(known.lower, kq)
         off = weighted_sum(known.innovations, B)
-        C = C0 + weighted_sum(known.innovations, G) + cut * off
-        return PairMoments(A, (S + off, C), cut, T, B, G)
+        Q = Q0 + weighted_sum(known.innovations, G) + cut * off
+        return PairMoments(A, self._latent(P + off, Q), cut, T, B, G)
 
-
-def pair_of(sharpness: Posterior, balance: Posterior) -> Pair:
-    """The pair of two posteriors: one joint normal where both are exact and coupled."""
-    coupled = balance.prior.kernel.weight is not None
-    if coupled and sharpness.exact and balance.exact:
-        return CoupledPair(sharpness, balance)
-    return IndependentPair(sharpness, balance)
-
-
-class PairDraws:
-    """Joint draws of a pair at base points, and the conditional distribution given each draw.
-
-    The base grows by each picked trial of a batch. The outcome of a picked trial is drawn from the
-    posterior rather than assumed, so that the next pick accounts for its uncertainty.
-
-    Args:
-        pair: posterior from which to draw.
-        base: the m base points.
-        normals: standard normals, shape (draws, at least m, 2).
-    """
-
-    def __init__(self, pair: Pair, base: Inputs, normals: Floats) -> None:
-        self.pair, self.base, self._normals = pair, base, normals
-        self._moments = pair.moments(base)
-        # The order is point by point, S before G, so that one more point does not change the other
-        # draws.
-        self._order = np.arange(2 * len(base)).reshape(2, -1).T.ravel()
-        covariance = pair.covariance(self._moments, self._moments)
-        self._lower = factorize(covariance[..., self._order[:, None], self._order])
-        # Conditioning on the draws needs only their whitened deviations from the mean.
-        self._white = normals[..., : len(base), :].reshape(*normals.shape[:-2], -1)
 
     @property
-    def values(self) -> tuple[Floats, Floats]:
-        """Sharpness and balance drawn at the base points, each (draws, m)."""
-        off = self._white @ transposed(self._lower[..., np.argsort(self._order), :])
-        return self.pair.with_deviations(self._moments, off)
-
-    def conditional(self, A: Inputs) -> tuple[Floats, Floats, Floats, Floats, Floats]:
-        """Sharpness and balance at A, shape (n, d), given each draw.
-
-        Returns:
-            Means of sharpness and of balance, (draws, n) each; variance of the sharpness, variance
-            of the balance given the sharpness, and slope of the balance on it, (n,) each.
-        """
-        moments = self.pair.moments(A)
-        cross = self.pair.covariance(self._moments, moments)[..., self._order, :]
-        W = solve_lower(self._lower, cross)
-        s, cut, own = self.pair.variance(moments, W)
-        return *self.pair.with_deviations(moments, self._white @ W), s, own, cut
-
-    def extend(self, point: Floats) -> PairDraws:
-        """The draws extended by one more base point, shape (1, d)."""
-        return PairDraws(self.pair, Inputs(np.vstack([self.base.values, point])), self._normals)
+    def log_likelihood(self) -> float:
+        """Log likelihood of all readings of both processes, of a single member."""
+        first, second = self.first, self.second
+        off = first.readings.mean - first.expected(first.points)
+        whitened = np.concatenate(
+            [solve_lower(first.lower, off), self.second_readings.innovations]
+        )
+        diagonals = np.diag(first.lower), np.diag(self.second_readings.lower)
+        value = -0.5 * float(np.sum(whitened**2)) - float(np.sum(np.log(diagonals)))
+        value -= 0.5 * len(whitened) * LOG_2PI
+        return value + self.error.log_likelihood_within(first, second)
 
 
-def draw_pairs(pairs: Sequence[Pair], base: Inputs, normals: Floats) -> list[PairDraws]:
-    """Joint draws of all members at base points.
-
-    Args:
-        pairs: all members, as single pairs or as one stack.
-        base: the m base points.
-        normals: standard normals of each member, shape (members, draws, at least m, 2).
-    """
-    each = [normals] if pairs[0].stacked else normals
-    return [PairDraws(pair, base, z) for pair, z in zip(pairs, each, strict=True)]
+def pair_of(first: Posterior, second: Posterior, error: SharedError, apart: bool = False) -> Pair:
+    """The pair of two posteriors: one joint normal where both are exact."""
+    kind = JointPair if first.exact and second.exact else IndependentPair
+    return kind(first, second, error, apart)

@@ -8,35 +8,37 @@ of sharpness and of balance (see ``coordinates``), with the priors of ``deck_pri
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import expit, ndtr, ndtri
 
-from optimizer.gaussian_process.estimation import Estimated, Given
 from optimizer.gaussian_process.estimator import Estimator
 from optimizer.gaussian_process.inputs import Inputs
 from optimizer.gaussian_process.replicates import Groups
 from optimizer.gaussian_process.solvers import EXACT
 from optimizer.interval import Intervals
-from optimizer.model.coordinates import chance_moments, from_latent, to_latent, unwanted_limit
-from optimizer.model.deck_prior import (
-    COARSE,
-    PairDescription,
-    expected_logits,
-    fit_pair,
-    processes_of,
+from optimizer.model.averaging import shares_of, weights_of
+from optimizer.model.candidate import Candidate, candidate_of
+from optimizer.model.coordinates import (
+    chance_moments,
+    from_latent,
+    latent_of,
+    logits_of,
+    unwanted_limit,
 )
+from optimizer.model.deck_prior import COARSE, Description, Frame, descriptions_of
 from optimizer.model.fitted_surrogate import WIDENING, Latent, Prediction
-from optimizer.model.joint import Pair, pair_of
+from optimizer.model.joint import Pair
 from optimizer.numerics.low_discrepancy import even_points
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-    from optimizer.gaussian_process.process import GaussianProcess
     from optimizer.gaussian_process.solvers import Solver
     from optimizer.measurement.run_readings import RunReadings
+    from optimizer.model.coordinates import LatentReadings
     from optimizer.model.deck_coordinates import DeckCoordinates
     from optimizer.model.deck_prior import Processes
 
@@ -57,6 +59,11 @@ GRADE_NODES, COARSE_NODES = 24, 8
 # predictions of the model. The second time changes them much less than the first, and a third time
 # would make no difference that matters.
 REREADINGS = 2
+
+
+# Set-points on which descriptions are compared.
+SCREENED = 60
+ONLY = ()
 
 
 class Surrogate(Estimator):
@@ -108,33 +115,52 @@ class Surrogate(Estimator):
         """
         X = np.atleast_2d(np.asarray(X, dtype=float))
         odds = np.broadcast_to(np.asarray(feed_odds, dtype=float), len(X))
-        groups, description = Groups.of(X), self._description(X.shape[1])
-        self.n_members_ = self._members(len(groups.points))
-        self.sharpness_, self.balance_ = processes_of(description, self.n_members_)
-        first = processes_of(description, 1)
+        groups, frame = Groups.of(X), self._frame(X.shape[1])
+        screened = self._screened(frame, groups, latent_of(readings, odds))
+        best = screened[0][1]
         for _ in range(REREADINGS):
-            fit_pair(first, groups, _latent_of(readings, odds))
-            readings = readings.given(*expected_logits(first, groups, odds))
-            # The next prediction reuses the hyperparameters of the first fit, which are accurate
-            # enough.
-            for gp in first:
-                gp.set_params(hyperparameters=Given(_vector_of(gp)))
-        for gp, known in zip(self.processes, first, strict=True):
-            start = _vector_of(known)
-            gp.set_params(hyperparameters=Estimated(self.n_members_, start=start))
-        latent = _latent_of(readings, odds)
-        self.latent_readings_ = latent[0], latent[1]
-        fit_pair(self.processes, groups, latent)
-        members = zip(*(gp.posteriors_ for gp in self.processes), strict=True)
-        self.pairs_ = [pair_of(*posteriors) for posteriors in members]
+            latent = latent_of(readings, odds)
+            best = candidate_of(best.description, frame, groups, latent, starts=best.vectors)
+            readings = readings.given(*_expected_logits(best, groups, odds))
+        latent = latent_of(readings, odds)
+        self.latent_readings_ = latent.sharpness, latent.balance
+        self.weights_ = {c.description.name: w for w, c in screened}
+        self.n_members_ = self._members(len(groups.points))
+        weights = np.array([w for w, _ in screened])
+        self._of_member = shares_of(weights, self.n_members_)
+        self.candidates_ = {}
+        for k in sorted(set(self._of_member.tolist())):
+            known = best if k == 0 else screened[k][1]
+            self.candidates_[k] = candidate_of(
+                known.description, frame, groups, latent,
+                members=int(np.sum(self._of_member == k)), starts=known.vectors,
+                correlation=known.error.correlation,
+            )
+        self.pairs_ = [pair for c in self.candidates_.values() for pair in c.members]
         self._stacks: dict[int, list[Pair]] = {}
         rng = np.random.default_rng(self.random_state)
         # Fixed quasi-random standard normals, shape (draws, 2).
         self._normals = ndtri(even_points(PREDICTION_DRAWS, 2, rng))
         return self
 
-    def _description(self, inputs: int) -> PairDescription:
-        return PairDescription(
+    def _screened(self, frame, groups, latent):
+        """The descriptions that account for the readings, most probable first, with their weight."""
+        index = np.arange(len(groups.points))
+        if len(index) > SCREENED:
+            rng = np.random.default_rng(self.random_state)
+            index = np.sort(rng.permutation(len(index))[:SCREENED])
+        runs = np.isin(groups.which, index)
+        some = Groups.of(groups.points[groups.which[runs]], groups.weight[runs])
+        part = latent.take(runs)
+        exact = replace(frame, solver=EXACT)
+        found = [candidate_of(d, exact, some, part) for d in descriptions_of(frame) if not ONLY or d.name in ONLY]
+        weights = weights_of([c.log_evidence for c in found], [c.description.odds for c in found])
+        self.evidence_ = {c.description.name: c.log_evidence for c in found}
+        order = [k for k in np.argsort(-weights, kind="stable") if weights[k] > 0.0]
+        return [(float(weights[k]), found[k]) for k in order]
+
+    def _frame(self, inputs: int) -> Frame:
+        return Frame(
             self.settings,
             inputs - self.by_line,
             self.coordinates,
@@ -145,20 +171,25 @@ class Surrogate(Estimator):
 
     @property
     def processes(self) -> Processes:
-        """The fitted processes of sharpness and balance."""
-        return self.sharpness_, self.balance_
+        """The fitted processes of the description that the readings favor."""
+        return self.candidates_[0].processes
 
     @property
     def exact(self) -> bool:
         """Whether the processes hold every set-point exactly and all set-points are of one line."""
-        posteriors = [p for gp in self.processes for p in gp.posteriors_]
-        return not self.by_line and all(p.exact for p in posteriors)
+        return not self.by_line and all(p.first.exact and p.second.exact for p in self.pairs_)
 
     def pairs(self, step: int = 1) -> list[Pair]:
-        """The pair of every ``step``-th member, joined to one stack where the solver allows it."""
+        """The pair of every ``step``-th member, those of one description joined to one stack where
+        the solver allows it."""
         if step not in self._stacks:
-            stacks = (gp.stacks(step) for gp in self.processes)
-            self._stacks[step] = [pair_of(*pair) for pair in zip(*stacks, strict=True)]
+            found = []
+            for k, candidate in self.candidates_.items():
+                own = np.flatnonzero(self._of_member == k)
+                picked = np.flatnonzero(own % step == 0)
+                if len(picked):
+                    found += candidate.pair(picked)
+            self._stacks[step] = found
         return self._stacks[step]
 
     def latent(self, A: ArrayLike | Inputs, coarse: bool = False) -> Latent:
@@ -239,26 +270,30 @@ class Surrogate(Estimator):
         grade, recovery = from_latent(means[:, 0], means[:, 1], feed_odds)
         return np.clip(expit(feed_odds) * recovery / grade, 0.0, 1.0).mean(axis=0)
 
+    def noise_covariance(self) -> Floats:
+        """Covariance of the process noise of one reading of sharpness and of balance, (2, 2)."""
+        each = [c.noise_covariance() for c in self.candidates_.values()]
+        counts = [len(c.members) for c in self.candidates_.values()]
+        return np.average(each, axis=0, weights=counts)
+
     def reading_sd(self) -> tuple[float, float]:
         """Standard deviations of the process noise of one reading, of sharpness and of balance."""
-        s, c = (float(np.sqrt(gp.noise_variance())) for gp in self.processes)
-        return s, c
+        s, c = np.sqrt(np.diag(self.noise_covariance()))
+        return float(s), float(c)
 
 
-def _latent_of(readings: RunReadings, odds: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """Readings as sharpness and balance, and the known variance of each, (n,) each."""
-    return to_latent(
-        readings.grade_logit,
-        readings.recovery_logit,
-        readings.grade_variance,
-        readings.recovery_variance,
-        odds,
-    )
+def _expected_logits(
+    candidate: Candidate, groups: Groups, feed_odds: Floats
+) -> tuple[Floats, Floats]:
+    """Logits of grade and recovery that a candidate predicts for each reading, each (n,).
 
-
-def _vector_of(gp: GaussianProcess) -> tuple[float, ...]:
-    """The hyperparameters of a process that was fitted with one member."""
-    return tuple(gp.posteriors_[0].hyperparameters.vector.tolist())
+    Args:
+        candidate: a candidate of one member.
+        groups: inputs of the readings.
+        feed_odds: log odds of the feed grade of each reading, shape (n,).
+    """
+    S, C = (m[groups.which] for m in candidate.members[0].moments(groups.points).mean)
+    return logits_of(S, C, feed_odds)
 
 
 def _estimate(draws: Floats, level: float) -> Intervals:

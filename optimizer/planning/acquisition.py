@@ -22,7 +22,7 @@ from optimizer.gaussian_process.inputs import Inputs
 from optimizer.model.coordinates import chance_moments, from_latent, unwanted_limit
 from optimizer.model.deck_prior import COARSE
 from optimizer.model.fitted_surrogate import FittedSurrogate
-from optimizer.model.joint import PairDraws, draw_pairs
+from optimizer.model.pair_draws import PairDraws, draw_pairs
 from optimizer.planning.objective import RECOVERY, Recovery
 
 if TYPE_CHECKING:

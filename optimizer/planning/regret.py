@@ -16,7 +16,7 @@ import numpy as np
 from optimizer.gaussian_process.inputs import Inputs
 from optimizer.model.coordinates import from_latent
 from optimizer.model.deck_prior import COARSE
-from optimizer.model.joint import draw_pairs
+from optimizer.model.pair_draws import draw_pairs
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -1,0 +1,163 @@
+"""A description fitted to readings, and how well it accounts for them.
+
+The evidence of a description is its marginal likelihood: the likelihood of all readings of both
+quantities, with the covariance of their errors, averaged over the hyperparameters by Laplace's
+approximation (Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, section 5.2;
+MacKay, Information Theory, Inference, and Learning Algorithms, 2003, chapter 27).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimizer.gaussian_process.estimation import Estimated
+from optimizer.model.deck_prior import (
+    Description,
+    Frame,
+    PairReadings,
+    fit_pair,
+    processes_of,
+)
+from optimizer.model.joint import JointPair, Pair, pair_of
+from optimizer.model.shared_error import SharedError
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from optimizer.gaussian_process.process import GaussianProcess
+    from optimizer.gaussian_process.replicates import Groups
+    from optimizer.model.coordinates import LatentReadings
+    from optimizer.model.deck_prior import Processes
+
+    Floats = NDArray[np.float64]
+    Starts = Sequence[tuple[float, ...] | None]
+
+# Correlations of the process noise of the two readings that are compared, and the prior standard
+# deviation of their Fisher transforms.
+CORRELATIONS = np.tanh(np.linspace(-2.4, 2.4, 13))
+FISHER_SD = 0.8
+# Step of the finite differences of gradients, and the smallest curvature that counts as one.
+STEP, LEAST_CURVATURE = 1e-3, 0.1
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A description fitted to readings.
+
+    Attributes:
+        description: what is assumed.
+        processes: the two fitted processes.
+        error: what the errors of the two readings of a run have in common.
+        readings: number of readings of each quantity, by weight.
+    """
+
+    description: Description
+    processes: Processes
+    error: SharedError
+    readings: float
+
+    def pair(self, members: Sequence[int]) -> list[Pair]:
+        """The pairs of the members of these numbers, joined to one stack where the solver allows
+        it."""
+        first, second = ([gp.posteriors_[k] for k in members] for gp in self.processes)
+        stacks = zip(first[0].stack(first), second[0].stack(second), strict=True)
+        return [pair_of(*pair, self.error, self.description.apart) for pair in stacks]
+
+    @cached_property
+    def members(self) -> list[Pair]:
+        """The pair of each member."""
+        posteriors = zip(*(gp.posteriors_ for gp in self.processes), strict=True)
+        return [pair_of(*pair, self.error, self.description.apart) for pair in posteriors]
+
+    @property
+    def vectors(self) -> list[tuple[float, ...]]:
+        """Hyperparameters of the first member of each process."""
+        return [tuple(gp.posteriors_[0].hyperparameters.vector.tolist()) for gp in self.processes]
+
+    @cached_property
+    def log_evidence(self) -> float:
+        """Log marginal likelihood of the readings of sharpness and balance.
+
+        The candidate must have one member and exact posteriors.
+        """
+        (pair,) = self.members
+        assert isinstance(pair, JointPair)
+        value = pair.log_likelihood + sum(map(_log_volume, self.processes))
+        # The density of S and C is that of the logits of the shares over 2 for each reading.
+        return value - self.readings * np.log(2.0) * self.description.apart
+
+    def noise_covariance(self) -> Floats:
+        """Covariance of the process noise of a reading of sharpness and of balance, (2, 2)."""
+        a, b = (gp.noise_variance() for gp in self.processes)
+        both = self.error.correlation * np.sqrt(a * b)
+        if self.description.apart:
+            a, b, both = a + b - 2.0 * both, a + b + 2.0 * both, a - b
+        return np.array([[a, both], [both, b]])
+
+
+def candidate_of(
+    description: Description,
+    frame: Frame,
+    groups: Groups,
+    latent: LatentReadings,
+    members: int = 1,
+    starts: Starts = (None, None),
+    correlation: float | None = None,
+) -> Candidate:
+    """Fit a description to readings.
+
+    Args:
+        description: what is assumed.
+        frame: inputs and solver.
+        groups: inputs of the readings, grouped by replicates.
+        latent: readings of sharpness and balance.
+        members: number of draws of hyperparameters to average over.
+        starts: vectors from which the searches for hyperparameters start, one for each process;
+            None for the prior means.
+        correlation: correlation of the process noise of the two readings of a run; None to
+            estimate it.
+    """
+    readings = PairReadings.of(latent, description.apart)
+    processes = processes_of(description, frame, members)
+    for gp, start in zip(processes, starts, strict=True):
+        gp.set_params(hyperparameters=Estimated(members, searches=1, start=start))
+    fit_pair(description, processes, groups, readings)
+    error = SharedError(
+        groups.mean(readings.covariance), groups.scatter(readings.first, readings.second)
+    )
+    if correlation is None:
+        correlation = _correlation(processes, error)
+    total = float(groups.count.sum())
+    return Candidate(description, processes, error.correlated(correlation), total)
+
+
+def _correlation(processes: Processes, error: SharedError) -> float:
+    """The correlation of highest posterior density among those that are compared."""
+    first, second = (gp.posteriors_[0] for gp in processes)
+    if not (first.exact and second.exact):
+        return 0.0
+    density = [
+        JointPair(first, second, error.correlated(float(rho))).log_likelihood
+        - 0.5 * (np.arctanh(rho) / FISHER_SD) ** 2
+        for rho in CORRELATIONS
+    ]
+    return float(CORRELATIONS[int(np.argmax(np.round(density, 6)))])
+
+
+def _log_volume(gp: GaussianProcess) -> float:
+    """Log of the prior density at the mode times the volume of the posterior about it."""
+    density = gp.hyperparameter_posterior()
+    mode = gp.posteriors_[0].hyperparameters.vector
+    shifts = STEP * np.eye(len(mode))
+    curvature = np.array(
+        [(density.negative(mode + e)[1] - density.negative(mode - e)[1]) for e in shifts]
+    ) / (2.0 * STEP)
+    curvatures = np.linalg.eigvalsh(0.5 * (curvature + curvature.T))
+    prior = density.prior.log_density(mode)[0] - np.sum(np.log(density.prior.sd))
+    # The factors 2 pi of the normal prior and of the volume cancel.
+    return float(prior - 0.5 * np.sum(np.log(np.clip(curvatures, LEAST_CURVATURE, None))))

@@ -1,0 +1,81 @@
+"""Predicts readings that are left out, without fitting again.
+
+With fixed hyperparameters, leaving data out of a Gaussian process has a closed form (Rasmussen &
+Williams, Gaussian Processes for Machine Learning, 2006, section 5.4.2; blocks of readings use the
+matrix form of the same equations).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from optimizer.numerics.cholesky import factorize, inverse
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from optimizer.model.joint import JointPrior
+
+    Floats = NDArray[np.float64]
+    Indices = NDArray[np.int64]
+    # Means (2, n) and covariances (n, 2, 2) of sharpness and balance.
+    Moments = tuple[Floats, Floats]
+
+
+def blocks_out(readings: JointPrior, blocks: list[Indices]) -> Moments:
+    """Predicts the true values of the set-points of each block from all other blocks."""
+    (precision, weights), u = _explained(readings), len(readings.noise)
+    mean, covariance = np.empty((2, u)), np.empty((u, 2, 2))
+    for block in blocks:
+        both = np.concatenate([block, u + block])
+        left = np.linalg.inv(precision[np.ix_(both, both)])
+        mean[:, block] = (readings.read[both] - left @ weights[both]).reshape(2, -1)
+        covariance[block] = _own_blocks(left) - readings.noise[block]
+    return mean, covariance
+
+
+def runs_out(readings: JointPrior, group: Indices, share: Floats, read: Floats) -> Moments:
+    """Predicts the true values of each run from all other runs.
+
+    Removing one reading y of covariance W from a posterior N(m, V) leaves the precision
+    Q = V^-1 - W^-1 and the mean Q^-1 (V^-1 m - W^-1 y).
+
+    Args:
+        readings: prior and mean readings of the u set-points.
+        group: set-point of each run, shape (n,).
+        share: share of each run in the mean reading of its set-point, shape (n,).
+        read: readings of each run, shape (2, n).
+    """
+    (precision, weights), noise = _explained(readings), readings.noise
+    u = len(noise)
+    off = np.einsum("uij,ju->iu", noise, weights.reshape(2, u))
+    mean = (readings.read.reshape(2, u) - off)[:, group].T
+    left = noise - noise @ _own_blocks(precision) @ noise
+    all_of_it = np.linalg.inv(left)[group]
+    of_one = np.linalg.inv(noise)[group] * share[:, None, None]
+    remains = np.asarray(np.linalg.inv(all_of_it - of_one))
+    sums = (all_of_it @ mean[..., None]) - of_one @ read.T[..., None]
+    return (remains @ sums)[..., 0].T, remains
+
+
+def _explained(readings: JointPrior) -> tuple[Floats, Floats]:
+    """Precision matrix of all readings, shape (2 u, 2 u), and its product with readings - mean."""
+    u, whole = len(readings.noise), np.array(readings.covariance)
+    for i in range(2):
+        for j in range(2):
+            rows, columns = i * u + np.arange(u), j * u + np.arange(u)
+            whole[rows, columns] += readings.noise[:, i, j]
+    precision = inverse(factorize(whole))
+    return precision, precision @ (readings.read - readings.mean)
+
+
+def _own_blocks(matrix: Floats) -> Floats:
+    """The 2 by 2 block of each of m points, shape (m, 2, 2).
+
+    Args:
+        matrix: covariance of the sharpness at all points, then of the balance, shape (2 m, 2 m).
+    """
+    m = len(matrix) // 2
+    return np.diagonal(matrix.reshape(2, m, 2, m), axis1=1, axis2=3).transpose(2, 0, 1)
