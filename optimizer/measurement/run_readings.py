@@ -131,11 +131,6 @@ class RunReadings:
         return RunReadings(*(getattr(self, f.name)[rows] for f in fields(self)))
 
     @property
-    def grade_recovery_covariance(self):
-        return np.zeros_like(self.grade)
-    feed_variance = grade_feed_covariance = recovery_feed_covariance = grade_recovery_covariance
-
-    @property
     def measured(self) -> NDArray[np.bool_]:
         """Whether each run has both readings, shape (n,)."""
         return np.isfinite(self.grade_logit) & np.isfinite(self.recovery_logit)

@@ -75,6 +75,11 @@ class Candidate:
         return [pair_of(*pair, self.error, self.description.apart) for pair in posteriors]
 
     @property
+    def exact(self) -> bool:
+        """Whether both processes are conditioned on every set-point."""
+        return all(p.exact for gp in self.processes for p in gp.posteriors_)
+
+    @property
     def vectors(self) -> list[tuple[float, ...]]:
         """Hyperparameters of the first member of each process."""
         return [tuple(gp.posteriors_[0].hyperparameters.vector.tolist()) for gp in self.processes]

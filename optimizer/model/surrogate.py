@@ -31,6 +31,7 @@ from optimizer.model.coordinates import (
 from optimizer.model.deck_prior import COARSE, Description, Frame, descriptions_of
 from optimizer.model.fitted_surrogate import WIDENING, Latent, Prediction
 from optimizer.model.joint import Pair
+from optimizer.model.wrong_readings import weights_of_runs
 from optimizer.numerics.low_discrepancy import even_points
 
 if TYPE_CHECKING:
@@ -59,6 +60,7 @@ GRADE_NODES, COARSE_NODES = 24, 8
 # predictions of the model. The second time changes them much less than the first, and a third time
 # would make no difference that matters.
 REREADINGS = 2
+MOST_REREADINGS = 6
 
 
 # Set-points on which descriptions are compared.
@@ -118,12 +120,23 @@ class Surrogate(Estimator):
         groups, frame = Groups.of(X), self._frame(X.shape[1])
         screened = self._screened(frame, groups, latent_of(readings, odds))
         best = screened[0][1]
-        for _ in range(REREADINGS):
+        for k in range(MOST_REREADINGS):
             latent = latent_of(readings, odds)
             best = candidate_of(best.description, frame, groups, latent, starts=best.vectors)
-            readings = readings.given(*_expected_logits(best, groups, odds))
+            before, readings = groups, readings.given(*_expected_logits(best, groups, odds))
+            if best.exact:
+                weight = weights_of_runs(best.members[0], groups, latent)
+                groups = groups.weighted(weight)
+            change = np.max(np.abs(groups.weight - before.weight))
+            if k + 1 >= REREADINGS and change < 0.1:
+                break
+        if np.any(groups.weight < 0.5):
+            screened = self._screened(frame, groups, latent_of(readings, odds))
+            best = screened[0][1]
         latent = latent_of(readings, odds)
         self.latent_readings_ = latent.sharpness, latent.balance
+        self.run_weights_ = groups.weight
+        self.share_of_runs_ = groups.weight / groups.count[groups.which]
         self.weights_ = {c.description.name: w for w, c in screened}
         self.n_members_ = self._members(len(groups.points))
         weights = np.array([w for w, _ in screened])

@@ -1,0 +1,63 @@
+"""Weights of runs, so that a reading that is wrong hardly moves the model.
+
+A reading is either as precise as its errors say or, rarely, wrong by any amount (Box & Tiao, A
+Bayesian approach to some outlier problems, Biometrika 55, 1968, 119). Each run is predicted from
+all others; the weight of a run is the probability that it is not wrong, given how far its readings
+are from that prediction. A wrong reading also spoils the fit that judges it, so fit and weights
+alternate.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import expit
+
+from optimizer.model.left_out import runs_out
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from optimizer.gaussian_process.replicates import Groups
+    from optimizer.model.coordinates import LatentReadings
+    from optimizer.model.joint import Pair
+
+    Floats = NDArray[np.float64]
+
+# Prior probability that a run holds a wrong reading, and the standard deviation of its error in
+# logits: a decimal point in the wrong place is 2 to 7 logits.
+WRONG, WRONG_SD = 0.01, 4.0
+# Smallest weight of a run, which keeps its place in the arrays.
+LEAST_WEIGHT = 1e-3
+# With fewer runs than this there is no telling which reading is wrong.
+FEWEST_RUNS = 8
+
+
+def weights_of_runs(pair: Pair, groups: Groups, latent: LatentReadings) -> Floats:
+    """Weight of each run, in (0, 1], shape (n,).
+
+    Args:
+        pair: a single member with exact posteriors, fitted to the readings.
+        groups: inputs of the readings, with the weights of the fit.
+        latent: readings of sharpness and balance.
+    """
+    n = len(groups.which)
+    if n < FEWEST_RUNS:
+        return np.ones(n)
+    prior = pair.joint_prior()
+    read = np.array([latent.sharpness, latent.balance])
+    share = groups.weight / groups.count[groups.which]
+    mean, remains = runs_out(prior, groups.which, share, read)
+    of_one = prior.noise[groups.which] * groups.count[groups.which][:, None, None]
+    off, spread = (read - mean).T, remains + of_one
+    excess = _log_density(off, spread + WRONG_SD**2 * np.eye(2)) - _log_density(off, spread)
+    weight: Floats = expit(np.log1p(-WRONG) - np.log(WRONG) - excess)
+    return np.maximum(weight, LEAST_WEIGHT)
+
+
+def _log_density(off: Floats, covariance: Floats) -> Floats:
+    """Log density, up to a constant, of a normal of mean 0 at n points, (n, 2); shape (n,)."""
+    solved = np.linalg.solve(covariance, off[..., None])[..., 0]
+    density: Floats = -0.5 * (np.sum(off * solved, axis=1) + np.log(np.linalg.det(covariance)))
+    return density
