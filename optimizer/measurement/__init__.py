@@ -9,6 +9,7 @@ error. Modules:
 - `counting`, `sample_size`, `fundamental_error`: errors of counts and samples, and how large
   samples must be;
 - `run_readings`: readings of runs with their errors, as fractions and on the logit scale;
+- `joint_errors`: how the errors of grade, recovery and feed grade belong together;
 - `separation`, `partition`: indices of separation, and the partition curve over density;
 - `propagation`, `fit_statistics`: first-order errors, and statistics of a least-squares solution.
 """
@@ -35,6 +36,7 @@ from optimizer.measurement.fundamental_error import (
     sampling_constant,
     size_range_factor,
 )
+from optimizer.measurement.joint_errors import JointErrors
 from optimizer.measurement.partition import (
     PartitionCurve,
     concentration_criterion,
@@ -69,6 +71,7 @@ __all__ = [
     "BalanceResult",
     "BuiltUp",
     "Closure",
+    "JointErrors",
     "Partition",
     "PartitionCurve",
     "Products",

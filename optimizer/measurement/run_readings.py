@@ -1,4 +1,4 @@
-"""Readings of grade and recovery of runs, with their known errors, also on the logit scale."""
+"""Readings of runs with the covariance of their errors, as fractions and on the logit scale."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from optimizer.measurement.counting import (
     logit_reading,
     logit_reading_of,
 )
+from optimizer.measurement.joint_errors import INDEPENDENT, JointErrors, covariances
 from optimizer.measurement.propagation import FloatArray, packed
 
 # Particles assumed to be counted for a reading whose error is unknown, so that its logit is finite.
@@ -35,9 +36,14 @@ LARGEST_LOGIT = 9.0
 class RunReadings:
     """Readings of grade and recovery of n runs, with everything known about their errors.
 
-    Each array has shape (n,), or another shape common to all, and NaN where nothing is known. Only
-    this class computes the logits and variances to which a surrogate is fitted: from the reading
-    itself (``from_shares``) or given an expected logit (``given``).
+    Each array has shape (n,), or another shape common to all, and NaN where nothing is known; the
+    covariances and the variance of the feed are 0 there. Only this class computes the logits, the
+    variances and the covariances to which a surrogate is fitted: from the reading itself
+    (``from_shares``) or given an expected logit (``given``).
+
+    The covariance matrix of the logits of grade, recovery and feed grade of a run has no negative
+    eigenvalue beyond rounding. It may be singular: where a balance has no measurement to spare,
+    one of the three follows from the other two.
 
     Attributes:
         grade, recovery: readings as fractions.
@@ -45,6 +51,10 @@ class RunReadings:
         grade_count: particles counted for a grade that states no standard error.
         grade_logit, recovery_logit: the readings on the logit scale, finite also at 0 and 1.
         grade_variance, recovery_variance: known variances of the logits.
+        grade_recovery_covariance: covariance of the errors of the two logits.
+        feed_variance: variance of the error of the log odds of the run's feed grade.
+        grade_feed_covariance, recovery_feed_covariance: covariances of the error of the logit of
+            the grade, and of the recovery, with that of the log odds of the feed grade.
     """
 
     grade: FloatArray
@@ -56,6 +66,10 @@ class RunReadings:
     recovery_logit: FloatArray
     grade_variance: FloatArray
     recovery_variance: FloatArray
+    grade_recovery_covariance: FloatArray
+    feed_variance: FloatArray
+    grade_feed_covariance: FloatArray
+    recovery_feed_covariance: FloatArray
 
     @classmethod
     def from_shares(
@@ -65,6 +79,7 @@ class RunReadings:
         grade_se: ArrayLike = np.nan,
         recovery_se: ArrayLike = np.nan,
         grade_count: ArrayLike = np.nan,
+        joint: JointErrors = INDEPENDENT,
     ) -> RunReadings:
         """Readings that are stated as fractions, with their stated errors.
 
@@ -77,29 +92,44 @@ class RunReadings:
            except that a reading of exactly 0 or 1 gets the variance of that count: such a reading
            says little about the logit, and the estimated noise would give it too much weight.
 
+        The variance of the feed is found in the same way, from its own error or count.
+
+        To first order a correlation is the same for shares and for their logits, since a logit
+        rises with its share. So a covariance is the correlation times the standard deviations of
+        both logits. Where the variance of either is not known, the covariance is 0. Correlations
+        that no three errors can have together, as after rounding, are shrunk by the factor with
+        which they become possible (`possible_correlations`).
+
         Args:
             grade, recovery: fractions, any shapes that broadcast; NaN where missing.
             grade_se, recovery_se: standard errors as fractions; NaN or 0 where not stated.
             grade_count: particles counted for the grade; NaN or 0 where not counted.
+            joint: the error of the feed grade, and the correlations.
 
         Raises:
-            InputError: a grade or recovery outside 0 to 1, or an error or count below 0.
+            InputError: a grade, recovery or feed grade outside 0 to 1, an error or count below 0,
+                or a correlation outside -1 to 1.
 
-        Source: as `counted_se` and `logit_moments`.
+        Source: as `counted_se` and `logit_moments`; first-order propagation as in
+        NIST/SEMATECH e-Handbook of Statistical Methods, 2.5.5.
 
         >>> found = RunReadings.from_shares([0.98, 1.0], [0.9, np.nan], grade_count=500)
         >>> found.grade_se.round(5).tolist(), found.grade_variance.round(3).tolist()
         ([0.00639, 0.00141], [0.102, 4.937])
         """
-        g, r, g_se, r_se, count = np.moveaxis(
-            packed(grade, recovery, grade_se, recovery_se, grade_count), -1, 0
-        )
-        _refuse_outside(grade=(g, 1.0), recovery=(r, 1.0), grade_se=(g_se, np.inf))
-        _refuse_outside(recovery_se=(r_se, np.inf), grade_count=(count, np.inf))
+        parts = packed(grade, recovery, grade_se, recovery_se, grade_count, *joint.parts)
+        g, r, g_se, r_se, count, f, f_se, f_count, *correlations = np.moveaxis(parts, -1, 0)
+        _refuse_outside(1.0, grade=g, recovery=r, feed_grade=f)
+        _refuse_outside(np.inf, grade_se=g_se, recovery_se=r_se, feed_grade_se=f_se)
+        _refuse_outside(np.inf, grade_count=count, feed_grade_count=f_count)
         g_error, g_logit, g_variance = _reading(g, g_se, count)
         r_error, r_logit, r_variance = _reading(r, r_se, np.full_like(r, np.nan))
+        f_error, _, f_variance = _reading(f, f_se, f_count)
         counted = np.where(~(g_se > 0) & (count > 0), count, np.nan)
-        return cls(g, r, g_error, r_error, counted, g_logit, r_logit, g_variance, r_variance)
+        readings = g, r, g_error, r_error, counted, g_logit, r_logit, g_variance, r_variance
+        feed_variance = np.where(np.isfinite(f_error), f_variance, 0.0)
+        g_r, g_f, r_f = covariances(correlations, g_variance, r_variance, feed_variance)
+        return cls(*readings, g_r, feed_variance, g_f, r_f)
 
     @classmethod
     def from_logits(
@@ -108,17 +138,21 @@ class RunReadings:
         recovery_logit: ArrayLike,
         grade_variance: ArrayLike = 0.0,
         recovery_variance: ArrayLike = 0.0,
+        grade_recovery_covariance: ArrayLike = 0.0,
+        feed_variance: ArrayLike = 0.0,
+        grade_feed_covariance: ArrayLike = 0.0,
+        recovery_feed_covariance: ArrayLike = 0.0,
     ) -> RunReadings:
-        """Readings and known variances that are stated on the logit scale.
+        """Readings, variances and covariances that are stated on the logit scale.
 
         The arguments may have any shapes that broadcast. ``given`` does not change such readings.
         """
-        g, r, g_variance, r_variance = np.moveaxis(
-            packed(grade_logit, recovery_logit, grade_variance, recovery_variance), -1, 0
-        )
+        variances = grade_variance, recovery_variance
+        feed = feed_variance, grade_feed_covariance, recovery_feed_covariance
+        stated = packed(grade_logit, recovery_logit, *variances, grade_recovery_covariance, *feed)
+        g, r, *errors = np.moveaxis(stated, -1, 0)
         unknown = np.full_like(g, np.nan)
-        errors = unknown, unknown, unknown
-        return cls(expit(g), expit(r), *errors, g, r, g_variance, r_variance)
+        return cls(expit(g), expit(r), unknown, unknown, unknown, g, r, *errors)
 
     @classmethod
     def joined(cls, parts: Sequence[RunReadings]) -> RunReadings:
@@ -141,7 +175,8 @@ class RunReadings:
         If most readings state their error, the others get the median of the stated variances.
         Otherwise the others get 0, and the estimated noise includes all of their scatter, since a
         few readings do not say how precise the rest are. The variance of a reading of exactly 0 or
-        1 says nothing about other readings and is not part of the median.
+        1 says nothing about other readings and is not part of the median. A reading that gets its
+        variance here keeps covariances of 0, and no feed grade gets an error.
         """
         return replace(
             self,
@@ -154,7 +189,9 @@ class RunReadings:
 
         The variance that is computed from a reading itself is correlated with the error of the
         reading; the variance given an expected logit is not (`logit_reading`). Readings without a
-        known error are not changed. All logits are clipped to `LARGEST_LOGIT`.
+        known error are not changed. All logits are clipped to `LARGEST_LOGIT`. The correlations
+        stay the same, so that each covariance grows with the standard deviations of its two logits;
+        the variance of the feed stays the same, too.
 
         Args:
             grade_logit, recovery_logit: expected logits, shape (n,).
@@ -171,12 +208,17 @@ class RunReadings:
         recovery[k], r_variance[k] = logit_reading_of(
             self.recovery[k], self.recovery_se[k], recovery_logit[k]
         )
+        g_growth = _growth(self.grade_variance, g_variance)
+        r_growth = _growth(self.recovery_variance, r_variance)
         return replace(
             self,
             grade_logit=clip_logit(grade),
             recovery_logit=clip_logit(recovery),
             grade_variance=g_variance,
             recovery_variance=r_variance,
+            grade_recovery_covariance=self.grade_recovery_covariance * g_growth * r_growth,
+            grade_feed_covariance=self.grade_feed_covariance * g_growth,
+            recovery_feed_covariance=self.recovery_feed_covariance * r_growth,
         )
 
 
@@ -208,6 +250,12 @@ def _reading(
     return np.where(missing, np.nan, error), logit, np.where(known, variance, np.nan)
 
 
+def _growth(before: FloatArray, after: FloatArray) -> FloatArray:
+    """Ratio of two standard deviations, given the variances; 1 where the first is 0 or unknown."""
+    known = before > 0
+    return np.sqrt(np.where(known, after, 1.0) / np.where(known, before, 1.0))
+
+
 def equivalent_count(share: ArrayLike, se: ArrayLike) -> FloatArray:
     """Number of particles whose count has the given standard error: `counted_se` solved for n.
 
@@ -232,9 +280,9 @@ def equivalent_count(share: ArrayLike, se: ArrayLike) -> FloatArray:
     return np.asarray(np.maximum(n, 0.0))
 
 
-def _refuse_outside(**columns: tuple[FloatArray, float]) -> None:
-    """Refuses values below 0 or above the limit that is given with each column."""
-    for name, (values, high) in columns.items():
+def _refuse_outside(high: float, **columns: FloatArray) -> None:
+    """Refuses values below 0 or above ``high``."""
+    for name, values in columns.items():
         outside = (values < 0) | (values > high)
         if np.any(outside):
             i = int(np.argmax(outside))
