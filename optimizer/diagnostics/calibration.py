@@ -67,8 +67,7 @@ def calibrate(model: LineModel, min_grade: float) -> Calibration:
     grade, recovery = predicted_readings(
         without_set_point(model),
         average(e.feed_odds),
-        average(e.readings.grade_variance) / count,
-        average(e.readings.recovery_variance) / count,
+        np.array([average(error) for error in e.readings.outcome_errors]) / count,
         count,
         model.seed,
     )
@@ -88,8 +87,7 @@ def calibrate(model: LineModel, min_grade: float) -> Calibration:
 def predicted_readings(
     left: LeftOut,
     feed_odds: Floats,
-    grade_variance: Floats,
-    recovery_variance: Floats,
+    errors: Floats,
     counts: Floats | NDArray[np.int64],
     seed: int,
 ) -> tuple[Floats, Floats]:
@@ -98,21 +96,28 @@ def predicted_readings(
     Args:
         left: predictions of the true sharpness and balance at n set-points.
         feed_odds: log odds of the feed grade, shape (n,).
-        grade_variance, recovery_variance: known variances of the mean readings, shape (n,).
+        errors: variances of the errors of the mean readings of logit grade and of logit recovery,
+            and their covariance, shape (3, n).
         counts: number of readings behind each mean, shape (n,).
         seed: seed of the draws.
 
     Returns:
         Grade and recovery on the logit scale, each of shape (draws, n).
     """
-    z = ndtri(even_points(DRAWS, 5, np.random.default_rng(seed)))[:, :, None]
-    noise = left.noise[:, None] / counts
+    z = ndtri(even_points(DRAWS, 6, np.random.default_rng(seed)))[:, :, None]
+    noise = np.linalg.cholesky(left.noise)
+    root = 1.0 / np.sqrt(counts)
     off = np.sqrt(left.variance[0]) * z[:, 0]
-    S = left.mean[0] + off + np.sqrt(noise[0]) * z[:, 4]
-    C = left.mean[1] + left.cut * off + np.sqrt(left.variance[1] + noise[1]) * z[:, 1]
+    S = left.mean[0] + off + noise[0, 0] * root * z[:, 4]
+    C = left.mean[1] + left.cut * off + np.sqrt(left.variance[1]) * z[:, 1]
+    C = C + root * (noise[1, 0] * z[:, 4] + noise[1, 1] * z[:, 5])
     log_w, log_u = log_expit(0.5 * (C + S)), log_expit(0.5 * (C - S))
-    grade = feed_odds + log_w - log_u + np.sqrt(grade_variance) * z[:, 2]
-    return grade, 0.5 * (C + S) + np.sqrt(recovery_variance) * z[:, 3]
+    of_grade, of_recovery, both = errors
+    sd = np.sqrt(of_grade)
+    slope = np.divide(both, sd, out=np.zeros_like(sd), where=sd > 0)
+    own = np.sqrt(np.clip(of_recovery - slope**2, 0.0, None))
+    grade = feed_odds + log_w - log_u + sd * z[:, 2]
+    return grade, 0.5 * (C + S) + slope * z[:, 2] + own * z[:, 3]
 
 
 def share_interval(hits: float, n: int, level: float = 0.9) -> Interval:

@@ -15,6 +15,7 @@ from scipy.special import expit, log_expit
 
 from optimizer.diagnostics.left_out import LeftOut, without_run
 from optimizer.evidence.line_model import LineModel
+from optimizer.model.coordinates import logit_slopes
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -85,7 +86,7 @@ def residuals(model: LineModel) -> Residuals:
     variance = _logit_variance(left, log_w, log_u)
     z = {
         "grade": (e.readings.grade_logit[m] - grade)
-        / np.sqrt(variance["grade"] + e.readings.grade_variance[m]),
+        / np.sqrt(variance["grade"] + e.readings.outcome_errors[0][m]),
         "recovery": (e.readings.recovery_logit[m] - recovery)
         / np.sqrt(variance["recovery"] + e.readings.recovery_variance[m]),
     }
@@ -106,14 +107,13 @@ def _logit_variance(left: LeftOut, log_w: Floats, log_u: Floats) -> dict[str, Fl
         log_w, log_u: logarithms of the shares of wanted and of unwanted particles in the product,
             shape (n,).
     """
-    s_noise, c_noise = left.noise
-    s2, c2 = left.variance[0], left.variance[1] + c_noise
-    up, down = -np.expm1(log_w), -np.expm1(log_u)
-    both, apart = up + down, up - down
-    grade = (both + left.cut * apart) ** 2 * s2 + both**2 * s_noise + apart**2 * c2
+    s, with_s = left.variance[0], left.cut * left.variance[0]
+    c = left.variance[1] + left.cut * with_s
+    s, c, both = s + left.noise[0, 0], c + left.noise[1, 1], with_s + left.noise[0, 1]
+    of_grade, of_recovery = logit_slopes(np.exp(log_w), np.exp(log_u))
     return {
-        "grade": 0.25 * grade,
-        "recovery": 0.25 * ((1.0 + left.cut) ** 2 * s2 + s_noise + c2),
+        name: by_s**2 * s + by_c**2 * c + 2.0 * by_s * by_c * both
+        for name, (by_s, by_c) in (("grade", of_grade), ("recovery", of_recovery))
     }
 
 

@@ -15,7 +15,7 @@ from scipy.linalg import solve_triangular
 from scipy.special import expit, fdtrc
 
 from optimizer.evidence.line_model import LineModel
-from optimizer.model.coordinates import from_latent
+from optimizer.model.coordinates import from_latent, logit_slopes
 
 if TYPE_CHECKING:
     from optimizer.gaussian_process.process import GaussianProcess
@@ -100,20 +100,18 @@ class LackOfFit:
 def split_noise(model: LineModel) -> Noise:
     """Sampling and process noise of one reading at the line's recent settings.
 
-    To first order, d recovery = r (1 - r) da and d logit grade = (1 - p_w) da - (1 - p_u) db, with
-    a, b = (C +- S)/2, where p_w and p_u are the shares of wanted and unwanted particles that go to
-    the product (p_w = r). Sharpness S and balance C scatter independently.
+    The process noise of sharpness and balance and its covariance are carried to grade and recovery
+    to first order (``logit_slopes``).
     """
     e = model.evidence
     S, C = model.surrogate.latent(model.recent_inputs).mean.mean(axis=0)[:, 0]
     grade, recovery = from_latent(S, C, e.feed_odds_today)
-    unwanted = expit(0.5 * (C - S))
-    s2, c2 = (gp.noise_variance() for gp in model.surrogate.processes)
-    up, down = 1.0 - recovery, 1.0 - unwanted
+    noise = model.surrogate.noise_covariance()
+    of_grade, of_recovery = map(np.array, logit_slopes(recovery, expit(0.5 * (C - S))))
     slope = {"recovery": recovery * (1.0 - recovery), "grade": grade * (1.0 - grade)}
     logit_variance = {
-        "recovery": 0.25 * (s2 + c2),
-        "grade": 0.25 * ((up + down) ** 2 * s2 + (up - down) ** 2 * c2),
+        "recovery": of_recovery @ noise @ of_recovery,
+        "grade": of_grade @ noise @ of_grade,
     }
     known = {"grade": e.readings.grade_variance, "recovery": e.readings.recovery_variance}
 

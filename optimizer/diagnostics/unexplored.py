@@ -14,9 +14,9 @@ from scipy.special import expit
 
 from optimizer.evidence.line_model import LineModel
 from optimizer.gaussian_process.inputs import Inputs
-from optimizer.gaussian_process.solvers import Posterior
-from optimizer.model.deck_prior import cut_of
-from optimizer.numerics.cholesky import factorize
+from optimizer.model.coordinates import chance_moments
+from optimizer.model.joint import Pair, PairMoments
+from optimizer.numerics.cholesky import factorize, solve_lower
 from optimizer.plant.region import Region
 
 if TYPE_CHECKING:
@@ -168,30 +168,23 @@ def plan_sampling(model: LineModel, region: Region) -> Sampling:
     pool = region.sample(POOL, rng)
     A = Inputs(e.inputs_today(pool))
     spread = Inputs(e.inputs_today(region.sample(MORE_RUNS, np.random.default_rng(model.seed + 1))))
-    sharpness, balance = model.surrogate.processes
-    points = sharpness.readings_
-    busiest = np.argsort(-points.counts, kind="stable")[:MORE_RUNS]
-    repeats = Inputs(points.X[np.resize(busiest, MORE_RUNS)])
-    S, C = model.surrogate.latent(A, coarse=True).mean.mean(axis=0)
-    # Weights of the variances of the sharpness and of the balance's independent part in the
-    # variance of logit recovery, (S + C)/2.
-    cut = cut_of(balance.kernel, S, C)
-    shares = 0.25 * (1.0 + cut) ** 2, np.full(len(A), 0.25)
-    prior = now = wider = again = finer = np.zeros(len(A))
-    for gp, share in zip(model.surrogate.processes, shares, strict=True):
-        posterior, scale = gp.posteriors_[0], share * gp.readings_.spread**2
-        variance, V = posterior.variance(A), posterior.project(A)[1]
-        left = variance - np.sum(V * V, axis=0)
-        prior = prior + scale * variance
-        now = now + scale * left
-        wider = wider + scale * (left - _taken(posterior, A, V, spread))
-        again = again + scale * (left - _taken(posterior, A, V, repeats))
-        finer = finer + scale * (variance - _explained(posterior, A, MORE_COUNTS))
+    pair = model.surrogate.pairs_[0]
+    data = pair.first.readings
+    busiest = np.argsort(-data.counts, kind="stable")[:MORE_RUNS]
+    repeats = Inputs(data.X[np.resize(busiest, MORE_RUNS)])
+    moments, larger = pair.moments(A), pair.with_larger_samples(MORE_COUNTS)
+    now = _of_recovery(pair, moments)
+    prior = _of_recovery(pair, moments.unread())
+    wider, again = (
+        _of_recovery(pair, moments, _drawn(pair, moments, X)) for X in (spread, repeats)
+    )
+    finer = _of_recovery(larger, larger.moments(A))
+    S, C = moments.mean
     recovery = expit(0.5 * (S + C))
     slope = 1.645 * recovery * (1.0 - recovery)
 
     def half_width(variance: Floats) -> float:
-        return float(np.mean(slope * np.sqrt(np.clip(variance, 0.0, None))))
+        return float(np.mean(slope * np.sqrt(variance)))
 
     options = [
         SamplingOption(f"{MORE_RUNS} more runs spread over the limits", half_width(wider)),
@@ -205,27 +198,23 @@ def plan_sampling(model: LineModel, region: Region) -> Sampling:
     return Sampling(float(np.mean(known)), half_width(now), ordered)
 
 
-def _taken(posterior: Posterior, A: Inputs, V: Floats, X: Inputs) -> Floats:
-    """Reduction of the posterior variance at A by readings at X, shape (n,).
-
-    Args:
-        posterior: the posterior before those readings.
-        A: n points.
-        V: projection of A on the readings so far.
-        X: settings of the further readings.
-    """
-    _, U = posterior.project(X)
-    cross = posterior.covariance(X, A) - U.T @ V
-    known = float(np.median(posterior.readings.known_variance))
-    noise = known + posterior.hyperparameters.noise
-    lower = factorize(posterior.covariance(X, X) - U.T @ U + noise * np.eye(len(X)))
-    return np.asarray(np.sum(np.linalg.solve(lower, cross) ** 2, axis=0))
+def _of_recovery(pair: Pair, moments: PairMoments, drawn: Floats | None = None) -> Floats:
+    """Variance of the logit of the recovery, (S + C)/2, shape (n,); see ``Pair.variance``."""
+    s, cut, own = pair.variance(moments, drawn)
+    variance: Floats = chance_moments(s, own, cut)[0] ** 2
+    return variance
 
 
-def _explained(posterior: Posterior, A: Inputs, times: float) -> Floats:
-    """Prior variance at A that the runs would explain if their samples were ``times`` as large."""
-    data = posterior.readings
-    w = data.known_variance / times + posterior.hyperparameters.noise
-    lower = factorize(posterior.covariance(data.inputs, data.inputs) + np.diag(w / data.counts))
-    cross = posterior.covariance(data.inputs, A)
-    return np.asarray(np.sum(np.linalg.solve(lower, cross) ** 2, axis=0))
+def _drawn(pair: Pair, moments: PairMoments, X: Inputs) -> Floats:
+    """Part of the posterior at n points that one more reading at each of m settings X explains,
+    shape (2 m, 2 n)."""
+    there = pair.moments(X)
+    # A reading of S and C is one of S and C - cut S, whose error changes accordingly.
+    cut, noise = there.cut, pair.typical_noise()
+    whole = pair.covariance(there, there)
+    m, i = len(cut), np.arange(len(cut))
+    whole[i, i] += noise[0, 0]
+    whole[i, m + i] += noise[0, 1] - cut * noise[0, 0]
+    whole[m + i, i] += noise[0, 1] - cut * noise[0, 0]
+    whole[m + i, m + i] += noise[1, 1] - 2.0 * cut * noise[0, 1] + cut**2 * noise[0, 0]
+    return solve_lower(factorize(whole), pair.covariance(there, moments))

@@ -47,8 +47,8 @@ class Groups:
 
     @classmethod
     def _of(cls, points: Floats, which: NDArray[np.int64], weight: Floats) -> Groups:
-        count = np.bincount(which, weights=weight, minlength=len(points))
-        return cls(points, which, weight, count)
+        count: Any = np.bincount(which, weights=weight, minlength=len(points))
+        return cls(points, which, weight, np.asarray(count))
 
     def weighted(self, weight: Floats) -> Groups:
         """The same groups with other weights of the readings, shape (n,)."""

@@ -101,6 +101,12 @@ class Posterior(ABC):
         """Variance of the mean reading about the true value at each set-point, shape (u,)."""
         return self.noise.of_means(self.hyperparameters, self.readings)
 
+    def with_larger_samples(self, times: float) -> Posterior:
+        """The posterior as if the known variances of all readings were divided by ``times``."""
+        readings = replace(self.readings, known_variance=self.readings.known_variance / times)
+        likelihood = Likelihood(self.prior, self.noise, readings)
+        return self.solver.condition(likelihood, self.hyperparameters.vector)
+
     @abstractmethod
     def project(self, A: Inputs) -> tuple[Floats, Floats]:
         """Posterior mean at A, (n,), and the part of the covariance that the readings explain, as V

@@ -169,6 +169,17 @@ class RunReadings:
         """Whether each run has both readings, shape (n,)."""
         return np.isfinite(self.grade_logit) & np.isfinite(self.recovery_logit)
 
+    @property
+    def outcome_errors(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Variances of the errors of the logits of grade and recovery, and their covariance, when
+        they are compared with a prediction for the measured feed grade; each (n,).
+
+        Such a prediction of the grade has the error of the log odds of the feed grade.
+        """
+        both = self.grade_recovery_covariance - self.recovery_feed_covariance
+        grade = self.grade_variance + self.feed_variance - 2.0 * self.grade_feed_covariance
+        return grade, self.recovery_variance, both
+
     def with_usual_errors(self) -> RunReadings:
         """Fills in a variance for every reading that has none.
 

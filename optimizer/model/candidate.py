@@ -8,7 +8,7 @@ MacKay, Information Theory, Inference, and Learning Algorithms, 2003, chapter 27
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -61,10 +61,11 @@ class Candidate:
     error: SharedError
     readings: float
 
-    def pair(self, members: Sequence[int]) -> list[Pair]:
+    def pair(self, members: Iterable[int]) -> list[Pair]:
         """The pairs of the members of these numbers, joined to one stack where the solver allows
         it."""
-        first, second = ([gp.posteriors_[k] for k in members] for gp in self.processes)
+        numbers = list(members)
+        first, second = ([gp.posteriors_[k] for k in numbers] for gp in self.processes)
         stacks = zip(first[0].stack(first), second[0].stack(second), strict=True)
         return [pair_of(*pair, self.error, self.description.apart) for pair in stacks]
 

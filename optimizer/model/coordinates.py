@@ -135,6 +135,21 @@ def logits_of(S: Floats, C: Floats, feed_odds: Floats | float) -> tuple[Floats, 
     return feed_odds + log_expit(a) - log_expit(b), a
 
 
+def logit_slopes(
+    wanted: Floats | float, unwanted: Floats | float
+) -> tuple[tuple[Floats, Floats], tuple[Floats, Floats]]:
+    """Derivatives of logit grade, then of logit recovery, by sharpness and by balance.
+
+    d logit grade = (1 - p_w) da - (1 - p_u) db and d logit recovery = da, with a, b = (C +- S)/2.
+
+    Args:
+        wanted, unwanted: shares p_w and p_u of the material that go to the product, equal shapes.
+    """
+    up, down = np.asarray(1.0 - wanted), np.asarray(1.0 - unwanted)
+    half = np.full_like(up, 0.5)
+    return (0.5 * (up + down), 0.5 * (up - down)), (half, half)
+
+
 def chance_moments(
     s_variance: Floats, c_variance: Floats, cut: Floats | float = 0.0
 ) -> tuple[Floats, Floats, Floats]:

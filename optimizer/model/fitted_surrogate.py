@@ -32,6 +32,21 @@ WIDENING = 1.1
 
 
 @dataclass(frozen=True)
+class Favored:
+    """A description of a deck, and how much the runs favor it.
+
+    Attributes:
+        name: name of the description.
+        says: what it says of a deck, a clause.
+        weight: its posterior probability.
+    """
+
+    name: str
+    says: str
+    weight: float
+
+
+@dataclass(frozen=True)
 class Prediction:
     """Predicted true grade and recovery."""
 
@@ -87,8 +102,20 @@ class FittedSurrogate(Protocol):
         """Sharpness and balance of each run, to which the processes were fitted, each (n,)."""
 
     @property
+    def run_weights_(self) -> Floats:
+        """Weight of each run, in (0, 1]: near 0 where its readings contradict all others, (n,)."""
+
+    @property
+    def share_of_runs_(self) -> Floats:
+        """Share of each run in the mean reading of its set-point, shape (n,)."""
+
+    @property
+    def favored_(self) -> Sequence[Favored]:
+        """The descriptions of a deck that answers are averaged over, most probable first."""
+
+    @property
     def processes(self) -> Processes:
-        """The fitted processes of sharpness and balance."""
+        """The two fitted processes of the most probable description."""
 
     @property
     def pairs_(self) -> Sequence[Pair]:
@@ -122,6 +149,9 @@ class FittedSurrogate(Protocol):
 
     def mean_yield(self, A: ArrayLike | Inputs, feed_odds: float) -> Floats:
         """Share of the feed that goes to the product at A, shape (n,)."""
+
+    def noise_covariance(self) -> Floats:
+        """Covariance of the process noise of one reading of sharpness and of balance, (2, 2)."""
 
     def reading_sd(self) -> tuple[float, float]:
         """Standard deviations of the noise of one reading, of sharpness and of balance."""

@@ -17,7 +17,7 @@ For a stack of members every array has one more axis in front.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -60,6 +60,11 @@ class PairMoments:
     by_first: Floats
     of_both: Floats
     by_second: Floats
+
+    def unread(self) -> PairMoments:
+        """The same moments with the variances before any reading."""
+        nothing = self.by_first[..., :0, :]
+        return replace(self, by_first=nothing, of_both=nothing, by_second=nothing)
 
 
 @dataclass(frozen=True)
@@ -143,6 +148,35 @@ class Pair(ABC):
             [first.noise_of_means, second.noise_of_means, self.error.of_means(first, second)]
         )
 
+    def _of_latent(self, errors: Floats) -> Floats:
+        """Covariance of the errors of sharpness and of balance, shape (u, 2, 2), from those of the
+        processes: variance of the first, of the second, and covariance, shape (3, u)."""
+        a, b, both = errors
+        if self.apart:
+            a, b, both = a + b - 2.0 * both, a + b + 2.0 * both, a - b
+        return np.array([[a, both], [both, b]]).transpose(2, 0, 1)
+
+    def typical_noise(self) -> Floats:
+        """Covariance of the errors of one reading of sharpness and of balance, (2, 2), with the
+        median of the known errors of all set-points."""
+        first, second = self.first, self.second
+        each = np.array(
+            [
+                first.noise_of_readings,
+                second.noise_of_readings,
+                self.error.of_readings(first, second),
+            ]
+        )
+        return self._of_latent(np.median(each, axis=1, keepdims=True))[0]
+
+    def with_larger_samples(self, times: float) -> Pair:
+        """The pair as if the known variances of all readings were divided by ``times``."""
+        processes = (
+            posterior.with_larger_samples(times) for posterior in (self.first, self.second)
+        )
+        error = replace(self.error, known=self.error.known / times)
+        return pair_of(*processes, error, self.apart)
+
     def joint_prior(self) -> JointPrior:
         """Prior of sharpness and balance at the set-points, and the readings there.
 
@@ -158,15 +192,13 @@ class Pair(ABC):
         mean = [c + p.expected(points) for c, p in zip(centers, (first, second), strict=True)]
         mean[1] = mean[1] + cut * (mean[0] - centers[0] - first.mean(points))
         read = [c + p.readings.mean for c, p in zip(centers, (first, second), strict=True)]
-        a, b, both = self.noise_of_means
         if self.apart:
-            a, b, both = a + b - 2.0 * both, a + b + 2.0 * both, a - b
             covariance = _blocks_of_latent(covariance)
         return JointPrior(
             np.concatenate(self._latent(*mean)),
             covariance,
             np.concatenate(self._latent(*read)),
-            np.array([[a, both], [both, b]]).transpose(2, 0, 1),
+            self._of_latent(self.noise_of_means),
         )
 
     def variance(
@@ -284,15 +316,12 @@ class JointPair(Pair):
         Q = Q0 + weighted_sum(known.innovations, G) + cut * off
         return PairMoments(A, self._latent(P + off, Q), cut, T, B, G)
 
-
     @property
     def log_likelihood(self) -> float:
         """Log likelihood of all readings of both processes, of a single member."""
         first, second = self.first, self.second
         off = first.readings.mean - first.expected(first.points)
-        whitened = np.concatenate(
-            [solve_lower(first.lower, off), self.second_readings.innovations]
-        )
+        whitened = np.concatenate([solve_lower(first.lower, off), self.second_readings.innovations])
         diagonals = np.diag(first.lower), np.diag(self.second_readings.lower)
         value = -0.5 * float(np.sum(whitened**2)) - float(np.sum(np.log(diagonals)))
         value -= 0.5 * len(whitened) * LOG_2PI

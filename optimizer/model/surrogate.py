@@ -28,8 +28,8 @@ from optimizer.model.coordinates import (
     logits_of,
     unwanted_limit,
 )
-from optimizer.model.deck_prior import COARSE, Description, Frame, descriptions_of
-from optimizer.model.fitted_surrogate import WIDENING, Latent, Prediction
+from optimizer.model.deck_prior import COARSE, Frame, descriptions_of
+from optimizer.model.fitted_surrogate import WIDENING, Favored, Latent, Prediction
 from optimizer.model.joint import Pair
 from optimizer.model.wrong_readings import weights_of_runs
 from optimizer.numerics.low_discrepancy import even_points
@@ -65,7 +65,7 @@ MOST_REREADINGS = 6
 
 # Set-points on which descriptions are compared.
 SCREENED = 60
-ONLY = ()
+ONLY: tuple[str, ...] = ()
 
 
 class Surrogate(Estimator):
@@ -137,7 +137,9 @@ class Surrogate(Estimator):
         self.latent_readings_ = latent.sharpness, latent.balance
         self.run_weights_ = groups.weight
         self.share_of_runs_ = groups.weight / groups.count[groups.which]
-        self.weights_ = {c.description.name: w for w, c in screened}
+        self.favored_ = tuple(
+            Favored(c.description.name, c.description.says, w) for w, c in screened
+        )
         self.n_members_ = self._members(len(groups.points))
         weights = np.array([w for w, _ in screened])
         self._of_member = shares_of(weights, self.n_members_)
@@ -145,8 +147,12 @@ class Surrogate(Estimator):
         for k in sorted(set(self._of_member.tolist())):
             known = best if k == 0 else screened[k][1]
             self.candidates_[k] = candidate_of(
-                known.description, frame, groups, latent,
-                members=int(np.sum(self._of_member == k)), starts=known.vectors,
+                known.description,
+                frame,
+                groups,
+                latent,
+                members=int(np.sum(self._of_member == k)),
+                starts=known.vectors,
                 correlation=known.error.correlation,
             )
         self.pairs_ = [pair for c in self.candidates_.values() for pair in c.members]
@@ -156,21 +162,26 @@ class Surrogate(Estimator):
         self._normals = ndtri(even_points(PREDICTION_DRAWS, 2, rng))
         return self
 
-    def _screened(self, frame, groups, latent):
-        """The descriptions that account for the readings, most probable first, with their weight."""
+    def _screened(
+        self, frame: Frame, groups: Groups, latent: LatentReadings
+    ) -> list[tuple[float, Candidate]]:
+        """The weight of each description that counts, with its fit to some of the set-points; the
+        most probable description first."""
         index = np.arange(len(groups.points))
         if len(index) > SCREENED:
             rng = np.random.default_rng(self.random_state)
             index = np.sort(rng.permutation(len(index))[:SCREENED])
         runs = np.isin(groups.which, index)
         some = Groups.of(groups.points[groups.which[runs]], groups.weight[runs])
-        part = latent.take(runs)
-        exact = replace(frame, solver=EXACT)
-        found = [candidate_of(d, exact, some, part) for d in descriptions_of(frame) if not ONLY or d.name in ONLY]
+        exact, part = replace(frame, solver=EXACT), latent.take(runs)
+        found = [
+            candidate_of(d, exact, some, part)
+            for d in descriptions_of(frame)
+            if d.name in (ONLY or d.name)
+        ]
         weights = weights_of([c.log_evidence for c in found], [c.description.odds for c in found])
-        self.evidence_ = {c.description.name: c.log_evidence for c in found}
-        order = [k for k in np.argsort(-weights, kind="stable") if weights[k] > 0.0]
-        return [(float(weights[k]), found[k]) for k in order]
+        order = np.argsort(-weights, kind="stable")
+        return [(float(weights[k]), found[k]) for k in order if weights[k] > 0.0]
 
     def _frame(self, inputs: int) -> Frame:
         return Frame(
@@ -284,7 +295,7 @@ class Surrogate(Estimator):
         return np.clip(expit(feed_odds) * recovery / grade, 0.0, 1.0).mean(axis=0)
 
     def noise_covariance(self) -> Floats:
-        """Covariance of the process noise of one reading of sharpness and of balance, (2, 2)."""
+        """Covariance of the process noise of one reading, see ``FittedSurrogate``."""
         each = [c.noise_covariance() for c in self.candidates_.values()]
         counts = [len(c.members) for c in self.candidates_.values()]
         return np.average(each, axis=0, weights=counts)
