@@ -15,13 +15,14 @@ import numpy as np
 from optimizer.evidence.line_model import LineModel
 from optimizer.model.fitted_surrogate import WIDENING
 from optimizer.model.joint import LEAST_VARIANCE
-from optimizer.model.left_out import Moments, blocks_out, runs_out
+from optimizer.model.left_out import blocks_out, runs_out
 from optimizer.numerics.distinct_rows import distinct_rows
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from optimizer.model.joint import JointPrior
+    from optimizer.model.left_out import Moments
 
     Floats = NDArray[np.float64]
     Groups = NDArray[np.int64]

@@ -24,6 +24,7 @@ from optimizer.model.deck_prior import (
     processes_of,
 )
 from optimizer.model.joint import JointPair, Pair, pair_of
+from optimizer.model.left_out import blocks_out, log_density
 from optimizer.model.shared_error import SharedError
 
 if TYPE_CHECKING:
@@ -67,13 +68,14 @@ class Candidate:
         numbers = list(members)
         first, second = ([gp.posteriors_[k] for k in numbers] for gp in self.processes)
         stacks = zip(first[0].stack(first), second[0].stack(second), strict=True)
-        return [pair_of(*pair, self.error, self.description.apart) for pair in stacks]
+        return [pair_of(a, b, self.error, self.description.apart) for a, b in stacks]
 
     @cached_property
     def members(self) -> list[Pair]:
         """The pair of each member."""
-        posteriors = zip(*(gp.posteriors_ for gp in self.processes), strict=True)
-        return [pair_of(*pair, self.error, self.description.apart) for pair in posteriors]
+        first, second = (gp.posteriors_ for gp in self.processes)
+        pairs = zip(first, second, strict=True)
+        return [pair_of(a, b, self.error, self.description.apart) for a, b in pairs]
 
     @property
     def exact(self) -> bool:
@@ -96,6 +98,16 @@ class Candidate:
         value = pair.log_likelihood + sum(map(_log_volume, self.processes))
         # The density of S and C is that of the logits of the shares over 2 for each reading.
         return value - self.readings * np.log(2.0) * self.description.apart
+
+    @cached_property
+    def log_left_out(self) -> Floats:
+        """Log density of the mean reading at each set-point, given the readings at all others,
+        shape (u,), of a candidate with one member and exact posteriors."""
+        prior = self.members[0].joint_prior()
+        each = [np.array([k]) for k in range(len(prior.noise))]
+        mean, covariance = blocks_out(prior, each)
+        off = (prior.read.reshape(2, -1) - mean).T
+        return log_density(off, covariance + prior.noise)
 
     def noise_covariance(self) -> Floats:
         """Covariance of the process noise of a reading of sharpness and of balance, (2, 2)."""

@@ -171,11 +171,12 @@ class Pair(ABC):
 
     def with_larger_samples(self, times: float) -> Pair:
         """The pair as if the known variances of all readings were divided by ``times``."""
-        processes = (
-            posterior.with_larger_samples(times) for posterior in (self.first, self.second)
+        return pair_of(
+            self.first.with_larger_samples(times),
+            self.second.with_larger_samples(times),
+            replace(self.error, known=self.error.known / times),
+            self.apart,
         )
-        error = replace(self.error, known=self.error.known / times)
-        return pair_of(*processes, error, self.apart)
 
     def joint_prior(self) -> JointPrior:
         """Prior of sharpness and balance at the set-points, and the readings there.

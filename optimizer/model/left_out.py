@@ -24,6 +24,9 @@ if TYPE_CHECKING:
     Moments = tuple[Floats, Floats]
 
 
+LOG_2PI = float(np.log(2.0 * np.pi))
+
+
 def blocks_out(readings: JointPrior, blocks: list[Indices]) -> Moments:
     """Predicts the true values of the set-points of each block from all other blocks."""
     (precision, weights), u = _explained(readings), len(readings.noise)
@@ -58,6 +61,14 @@ def runs_out(readings: JointPrior, group: Indices, share: Floats, read: Floats) 
     remains = np.asarray(np.linalg.inv(all_of_it - of_one))
     sums = (all_of_it @ mean[..., None]) - of_one @ read.T[..., None]
     return (remains @ sums)[..., 0].T, remains
+
+
+def log_density(off: Floats, covariance: Floats) -> Floats:
+    """Log density of a normal of mean 0 and of covariances, (n, 2, 2), at points, (n, 2); (n,)."""
+    solved = np.linalg.solve(covariance, off[..., None])[..., 0]
+    log_determinant = np.log(np.linalg.det(covariance))
+    density: Floats = -0.5 * (np.sum(off * solved, axis=1) + log_determinant) - LOG_2PI
+    return density
 
 
 def _explained(readings: JointPrior) -> tuple[Floats, Floats]:

@@ -179,7 +179,9 @@ class Surrogate(Estimator):
             for d in descriptions_of(frame)
             if d.name in (ONLY or d.name)
         ]
-        weights = weights_of([c.log_evidence for c in found], [c.description.odds for c in found])
+        evidence = [c.log_evidence for c in found]
+        left_out = np.column_stack([c.log_left_out for c in found])
+        weights = weights_of(evidence, left_out, self.random_state)
         order = np.argsort(-weights, kind="stable")
         return [(float(weights[k]), found[k]) for k in order if weights[k] > 0.0]
 

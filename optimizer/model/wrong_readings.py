@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import expit
 
-from optimizer.model.left_out import runs_out
+from optimizer.model.left_out import log_density, runs_out
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -51,13 +51,6 @@ def weights_of_runs(pair: Pair, groups: Groups, latent: LatentReadings) -> Float
     mean, remains = runs_out(prior, groups.which, share, read)
     of_one = prior.noise[groups.which] * groups.count[groups.which][:, None, None]
     off, spread = (read - mean).T, remains + of_one
-    excess = _log_density(off, spread + WRONG_SD**2 * np.eye(2)) - _log_density(off, spread)
+    excess = log_density(off, spread + WRONG_SD**2 * np.eye(2)) - log_density(off, spread)
     weight: Floats = expit(np.log1p(-WRONG) - np.log(WRONG) - excess)
     return np.maximum(weight, LEAST_WEIGHT)
-
-
-def _log_density(off: Floats, covariance: Floats) -> Floats:
-    """Log density, up to a constant, of a normal of mean 0 at n points, (n, 2); shape (n,)."""
-    solved = np.linalg.solve(covariance, off[..., None])[..., 0]
-    density: Floats = -0.5 * (np.sum(off * solved, axis=1) + np.log(np.linalg.det(covariance)))
-    return density
