@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.evidence.line_model import LineModel
-from optimizer.model.fitted_surrogate import WIDENING
 from optimizer.model.joint import LEAST_VARIANCE
 from optimizer.model.left_out import blocks_out, runs_out
 from optimizer.numerics.distinct_rows import distinct_rows
@@ -88,7 +87,7 @@ def _averaged(model: LineModel, one: Callable[[JointPrior], Moments]) -> LeftOut
     means = np.array([mean for mean, _ in found])
     mean = means.mean(axis=0)
     off = np.moveaxis(means - mean, 1, 2)
-    within = WIDENING**2 * np.mean([covariance for _, covariance in found], axis=0)
+    within = np.mean([covariance for _, covariance in found], axis=0)
     both = within + np.mean(off[..., :, None] * off[..., None, :], axis=0)
     s, with_s, c = np.clip(both[:, 0, 0], LEAST_VARIANCE, None), both[:, 0, 1], both[:, 1, 1]
     variance = np.array([s, np.clip(c - with_s**2 / s, 0.0, None)])

@@ -20,7 +20,7 @@ from optimizer.evidence.fitting import chance_even_of, fit_surrogate
 from optimizer.evidence.record import Evidence
 from optimizer.gaussian_process.inputs import Inputs
 from optimizer.model.coordinates import from_latent
-from optimizer.model.fitted_surrogate import WIDENING, FittedSurrogate
+from optimizer.model.fitted_surrogate import FittedSurrogate
 from optimizer.model.joint import Pair, PairMoments
 from optimizer.numerics.cholesky import factorize
 
@@ -123,7 +123,7 @@ class Surfaces:
             lower = factorize(pair.covariance(moments, moments))
             # With f - mu = L z, C^-1 (f - mu) is L'^-1 z. It is solved with the factor L, jitter
             # included.
-            off = margin * WIDENING * (lower @ rng.standard_normal((len(lower), count)))
+            off = margin * (lower @ rng.standard_normal((len(lower), count)))
             self._parts.append((pair, moments, cho_solve((lower, True), off)))
 
     def latent(self, A: Floats) -> tuple[Floats, Floats]:

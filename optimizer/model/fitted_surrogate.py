@@ -23,13 +23,6 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Posterior standard deviations are multiplied by this factor. Real decks do not quite belong to the
-# family of smooth surfaces that the priors describe, and the settings to run now are selected for a
-# high prediction, which biases the prediction upward. Of 144 plans on development decks, 15 missed
-# the grade with a factor of 1.0, where their chances predicted 13, and 11 missed it with this
-# factor, where their chances predicted 14 (reports/benchmark.md).
-WIDENING = 1.1
-
 
 @dataclass(frozen=True)
 class Favored:

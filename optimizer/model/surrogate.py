@@ -29,7 +29,7 @@ from optimizer.model.coordinates import (
     unwanted_limit,
 )
 from optimizer.model.deck_prior import COARSE, Frame, descriptions_of
-from optimizer.model.fitted_surrogate import WIDENING, Favored, Latent, Prediction
+from optimizer.model.fitted_surrogate import Favored, Latent, Prediction
 from optimizer.model.joint import Pair
 from optimizer.model.wrong_readings import weights_of_runs
 from optimizer.numerics.low_discrepancy import even_points
@@ -224,7 +224,7 @@ class Surrogate(Estimator):
         for pair in self.pairs(COARSE if coarse else 1):
             moments = pair.moments(inputs)
             s, cut, own = pair.variance(moments)
-            found.append((*moments.mean, s * WIDENING**2, own * WIDENING**2, cut))
+            found.append((*moments.mean, s, own, cut))
         S, C, s, c, cut = (np.vstack(parts) for parts in zip(*found, strict=True))
         return Latent(np.stack([S, C], axis=1), np.stack([s, c], axis=1), cut)
 

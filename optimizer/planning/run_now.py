@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.special import expit
 
 from optimizer.errors import LimitError
+from optimizer.model.coordinates import from_latent
 from optimizer.planning.objective import Recovery
 from optimizer.planning.plan import RunNow
 from optimizer.planning.search import best_point
@@ -23,6 +26,8 @@ if TYPE_CHECKING:
 
 # Penalty that ranks settings which are not sure enough of the grade below all settings which are.
 UNSURE = -1e9
+# Smallest difference of the required grade from the feed grade by which an upgrade is measured.
+LEAST_UPGRADE = 1e-6
 
 
 @dataclass(frozen=True)
@@ -46,12 +51,9 @@ def choose_run_now(situation: Situation) -> Chosen:
     Raises:
         LimitError: when no settings keep product and reject inside the capacity.
     """
-    point, value = best_point(
-        lambda index: _score(situation, index),
-        situation.limits.region,
-        situation.starts,
-        coarse=lambda index: _score(situation, index, coarse=True),
-    )
+    point, value = _best(situation, _score)
+    if -np.inf < value < 0.5 * UNSURE:
+        point, _ = _best(situation, _promise)
     if value == -np.inf:
         raise LimitError(
             "no settings keep product and reject inside the capacity.",
@@ -63,17 +65,48 @@ def choose_run_now(situation: Situation) -> Chosen:
     if value < 0.5 * UNSURE:
         warnings = (
             f"No settings are {exact_percent(situation.brief.goal.confidence)} % sure of grade "
-            f"{situation.min_grade:g} yet; run_now has the highest product of recovery and chance "
-            f"of the grade, and that chance is {whole_percent(run_now.chance_of_grade)} %.",
+            f"{situation.min_grade:g} yet; run_now comes nearest to it at a good recovery, and its "
+            f"chance of the grade is {whole_percent(run_now.chance_of_grade)} %.",
         )
     return Chosen(point, run_now, warnings)
+
+
+def _best(situation: Situation, score: Callable[..., Floats]) -> tuple[Indices, float]:
+    """The lattice point of the highest score, shape (d,), and that score."""
+    return best_point(
+        lambda index: score(situation, index),
+        situation.limits.region,
+        situation.starts,
+        coarse=lambda index: score(situation, index, coarse=True),
+    )
+
+
+def _promise(situation: Situation, index: Indices, coarse: bool = False) -> Floats:
+    """Score, shape (n,), of lattice points, shape (n, d), where no settings are sure enough.
+
+    A product that misses the grade narrowly is worth more than one that misses it widely, and one
+    that meets it is worth most. So the score is the average of two expectations: of the recovery
+    where the grade is met, else 0; and of the recovery times the share of the upgrade, from the
+    feed grade to the grade to reach, that is attained.
+    """
+    inputs, surrogate = situation.inputs(index), situation.surrogate
+    odds, least = situation.evidence.feed_odds_today, situation.min_grade
+    feed = float(expit(odds))
+    upgrade = max(least - feed, LEAST_UPGRADE)
+
+    def attained(S: Floats, C: Floats, A: Floats) -> Floats:
+        grade, recovery = from_latent(S, C, odds)
+        return recovery * ((grade >= least) + np.clip((grade - feed) / upgrade, 0.0, 1.0))
+
+    value = 0.5 * surrogate.expect(attained, inputs, coarse) * situation.chance_even(index)
+    return np.where(situation.within_capacity(index), value, -np.inf)
 
 
 def _score(situation: Situation, index: Indices, coarse: bool = False) -> Floats:
     """Score, shape (n,), of lattice points, shape (n, d), which the search maximizes.
 
     Settings that are sure enough of the grade rank by worth, above all other settings. The others
-    rank by recovery times the chance of the grade.
+    rank by recovery times the chance of the grade: if they come first, no settings are sure enough.
     """
     inputs, surrogate = situation.inputs(index), situation.surrogate
     chance, recovery = surrogate.outlook(
