@@ -49,6 +49,7 @@ def _line(document: Mapping[str, Any], line: Mapping[str, Any], details: bool) -
 
     return [
         bold(f"{name or 'one line'}: {line['runs']} runs at {line['set_points']} set-points"),
+        wrap(line["description"]["says"]),
         *_matters(mine("sensitivity"), mine("pairs"), details),
         *_noise(line["noise"]),
         *_calibration(line["calibration"], line["min_grade"]),

@@ -56,6 +56,8 @@ def plan(document: Mapping[str, Any]) -> str:
     stopping = document["stopping"]
     verdict = "Stop here" if stopping["advice"] == "stop" else "Go on"
     lines += ["", wrap(f"{verdict}: {stopping['why']}")]
+    if document.get("description"):
+        lines += ["", wrap(document["description"]["says"])]
     lines += warning_lines(document["warnings"])
     return "\n".join(lines)
 

@@ -131,6 +131,7 @@ class LineDiagnosis:
                 "half_width_now": self.sampling.now,
                 "options": [asdict(option) for option in self.sampling.options],
             },
+            "description": self.favored.as_dict(),
             "warnings": list(self.warnings),
         }
 

@@ -150,22 +150,25 @@ def descriptions_of(frame: Frame) -> tuple[Description, ...]:
     sharp = Mean("constant", variance=TREND_VARIANCE, level=PLAIN_SHARPNESS)
     level = Mean("constant", variance=TREND_VARIANCE)
     found = (
-        Description("single", "single settings act", (partly, sharp), (partly, linear)),
-        Description("joint", "settings act jointly", (hilly, level), (hilly, level)),
-        Description("shares", "shares", (plain, linear), (plain, linear), apart=True),
+        Description("single",
+            "each setting acts mostly for itself", (partly, sharp), (partly, linear)),
+        Description("joint",
+            "the settings act jointly, each combination in its own way", (hilly, level), (hilly, level)),
+        Description("shares",
+            "wanted and unwanted material respond to the settings separately", (plain, linear), (plain, linear), apart=True),
     )
     coordinates, d = frame.coordinates, frame.inputs
     if coordinates is None:
         return found
     coupled = Description(
         "coupled",
-        "coupled",
+        "depth of the bed, exposure and a moving cut explain it",
         _coupled_parts(SHARPNESS, PLAIN_SHARPNESS, coordinates, d),
         _coupled_parts(BALANCE, 0.0, coordinates, d),
         cut=True,
     )
     loosened = replace(partly, coordinates=coordinates)
-    loose = Description("loose", "loose", (loosened, sharp), (loosened, linear))
+    loose = Description("loose", "the settings act together through bed and exposure, in a way of its own", (loosened, sharp), (loosened, linear))
     return coupled, loose, *found
 
 

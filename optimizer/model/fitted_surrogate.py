@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
@@ -24,6 +24,10 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 
+# From this weight on, a description is named alone.
+ALONE_FROM = 0.8
+
+
 @dataclass(frozen=True)
 class Favored:
     """A description of a deck, and how much the runs favor it.
@@ -31,12 +35,44 @@ class Favored:
     Attributes:
         name: name of the description.
         says: what it says of a deck, a clause.
-        weight: its posterior probability.
+        weight: its share in the average, 0 to 1.
     """
 
     name: str
     says: str
     weight: float
+
+
+@dataclass(frozen=True)
+class FavoredDescriptions:
+    """The descriptions of a deck that answers are averaged over, most favored first."""
+
+    each: tuple[Favored, ...]
+
+    @property
+    def sentence(self) -> str:
+        """What the runs favor, in one sentence.
+
+        >>> one, other = Favored("a", "it is flat", 0.6), Favored("b", "it is round", 0.4)
+        >>> FavoredDescriptions((one, other)).sentence
+        'The runs do not decide how the deck works: it is flat (60 %), or it is round (40 %).'
+        """
+        first, *others = self.each
+        if first.weight >= ALONE_FROM or not others:
+            return f"The runs favor one description of the deck: {_told(first)}."
+        told = f"{_told(first)}, or {_told(others[0])}"
+        return f"The runs do not decide how the deck works: {told}."
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        return {
+            "says": self.sentence,
+            "weights": {one.name: round(one.weight, 4) for one in self.each},
+        }
+
+
+def _told(one: Favored) -> str:
+    return f"{one.says} ({100.0 * one.weight:.0f} %)"
 
 
 @dataclass(frozen=True)
@@ -103,7 +139,7 @@ class FittedSurrogate(Protocol):
         """Share of each run in the mean reading of its set-point, shape (n,)."""
 
     @property
-    def favored_(self) -> Sequence[Favored]:
+    def favored_(self) -> FavoredDescriptions:
         """The descriptions of a deck that answers are averaged over, most probable first."""
 
     @property

@@ -29,7 +29,7 @@ from optimizer.model.coordinates import (
     unwanted_limit,
 )
 from optimizer.model.deck_prior import COARSE, Frame, descriptions_of
-from optimizer.model.fitted_surrogate import Favored, Latent, Prediction
+from optimizer.model.fitted_surrogate import Favored, FavoredDescriptions, Latent, Prediction
 from optimizer.model.joint import Pair
 from optimizer.model.wrong_readings import weights_of_runs
 from optimizer.numerics.low_discrepancy import even_points
@@ -137,9 +137,8 @@ class Surrogate(Estimator):
         self.latent_readings_ = latent.sharpness, latent.balance
         self.run_weights_ = groups.weight
         self.share_of_runs_ = groups.weight / groups.count[groups.which]
-        self.favored_ = tuple(
-            Favored(c.description.name, c.description.says, w) for w, c in screened
-        )
+        favored = (Favored(c.description.name, c.description.says, w) for w, c in screened)
+        self.favored_ = FavoredDescriptions(tuple(favored))
         self.n_members_ = self._members(len(groups.points))
         weights = np.array([w for w, _ in screened])
         self._of_member = shares_of(weights, self.n_members_)

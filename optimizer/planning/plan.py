@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from optimizer.interval import Interval, rounded
+from optimizer.model.fitted_surrogate import FavoredDescriptions
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -174,6 +175,7 @@ class Plan:
     prices: Mapping[str, Any] | None = None
     gain_unit: str = "fraction of recovery"
     trade_off: tuple[TradeOffPoint, ...] | None = None
+    favored: FavoredDescriptions | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """The ``highside.plan/1`` document."""
@@ -197,6 +199,7 @@ class Plan:
             "run_now": self.run_now.as_dict() if self.run_now else None,
             "recommendations": [r.as_dict() for r in self.recommendations],
             "stopping": self.stopping.as_dict(),
+            "description": None if self.favored is None else self.favored.as_dict(),
             **({} if self.trade_off is None else {"trade_off": as_dicts(self.trade_off)}),
             "warnings": list(self.warnings),
         }

@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 
 # With fewer measured runs than this, a plan spreads its trials over the limits and fits no model.
 FEWEST_TO_LEARN = 3
+# Below this weight a run counts little.
+LITTLE = 0.5
 
 
 def suggest(
@@ -91,12 +93,26 @@ def _plan_with_model(situation: Situation) -> Plan:
         run_now,
         _described(situation, selection, run_now),
         stopping_of(situation, selection.gains, run_now, chosen.point),
-        [*shortages, *open_questions, *chosen.warnings, *selection.warnings],
+        [*shortages, *open_questions, *_contradicting(situation), *chosen.warnings]
+        + list(selection.warnings),
     )
+    plan = replace(plan, favored=situation.surrogate.favored_)
     if plan.maximise != "trade-off":
         return plan
     curve = trade_off(situation, run_now, chosen.point[None, :], plan.min_grade, plan.maximise)
     return replace(plan, trade_off=curve)
+
+
+def _contradicting(situation: Situation) -> list[str]:
+    """A warning about runs that count little because their readings contradict all others."""
+    doubtful = int(np.sum(situation.surrogate.run_weights_ < LITTLE))
+    if not doubtful:
+        return []
+    runs = "1 run counts" if doubtful == 1 else f"{doubtful} runs count"
+    return [
+        f"{runs} little here, since the readings contradict those of all other runs. "
+        "'highside diagnose' names doubtful runs; correct what was entered wrong."
+    ]
 
 
 def _plan_without_model(situation: Situation) -> Plan:
