@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -25,17 +26,68 @@ if TYPE_CHECKING:
 # these factors on the coupled coordinates, half as many runs suffice to predict failures.
 COUPLED_SCALE = (0.6, 0.2, 0.05, 0.15, 0.6)
 COUPLED = {"deviation": 2.0, "trend": 1.2}
+# A straight edge across all settings, at a place and in a direction that are learned.
+EDGE = 2.0
+# Belief in each description before any run. Those factors make the first one blind to an edge along
+# tilt or exposure, so no description is left out, however well the first one usually predicts.
+COUPLED_WEIGHT, SETTINGS_WEIGHT, EDGE_WEIGHT = 0.8, 0.1, 0.1
+# A description of less weight than this is left out of predictions, which take time.
+LEAST_WEIGHT = 1e-3
+# Newton's method ends when no value moves by more than this, or after so many steps; a step that
+# goes too far is halved so many times.
+MOVES, STEPS, HALVINGS = 1e-8, 50, 10
 
 
-def deck_state_of(coordinates: DeckCoordinates | None) -> DeckState:
-    """The classifier of a deck, not fitted yet; it takes settings in unit coordinates."""
-    if coordinates is None:
-        return DeckState()
-    return DeckState(coordinates=replace(coordinates, scale=COUPLED_SCALE), **COUPLED)
+def deck_state_of(coordinates: DeckCoordinates | None) -> AveragedDeckState:
+    """The classifier of a deck, not fitted yet; it takes settings in unit coordinates.
+
+    Three descriptions compete: coupled coordinates, where there are any; the settings, all alike;
+    and a straight edge across the settings.
+    """
+    straight = DeckState(deviation=0.0, trend=0.0, edge=EDGE)
+    members = [(SETTINGS_WEIGHT, DeckState()), (EDGE_WEIGHT, straight)]
+    if coordinates is not None:
+        coupled = DeckState(coordinates=replace(coordinates, scale=COUPLED_SCALE), **COUPLED)
+        members.insert(0, (COUPLED_WEIGHT, coupled))
+    return AveragedDeckState(members)
+
+
+class AveragedDeckState:
+    """Chance that the deck runs even, averaged over descriptions by how well they explain the runs.
+
+    The weight of a description is its prior weight times its marginal likelihood by Laplace's
+    approximation (Hoeting, Madigan, Raftery & Volinsky, Statistical Science 14, 1999, 382,
+    equations 1 and 2; Rasmussen & Williams 2006, equation 3.32). So with few failures the average
+    decides, and with many the description that accounts for them.
+
+    Args:
+        members: prior weight of each description, above 0, and the description; the weights are
+            divided by their sum.
+    """
+
+    def __init__(self, members: Sequence[tuple[float, DeckState]]) -> None:
+        self.members = tuple(members)
+
+    def fit(self, X: ArrayLike, even: ArrayLike) -> AveragedDeckState:
+        """Fit to settings X, shape (n, d), and whether each run was even, shape (n,)."""
+        score = np.array([np.log(w) + m.fit(X, even).log_evidence_ for w, m in self.members])
+        weights = np.exp(score - score.max())
+        self.weights_ = weights / weights.sum()
+        return self
+
+    def chance_even(self, A: ArrayLike) -> Floats:
+        """Probability of an even deck at settings A, shape (n, d)."""
+        kept = np.where(self.weights_ >= LEAST_WEIGHT, self.weights_, 0.0)
+        chances = [
+            weight * member.chance_even(A)
+            for weight, (_, member) in zip(kept / kept.sum(), self.members, strict=True)
+            if weight
+        ]
+        return np.asarray(np.sum(chances, axis=0))
 
 
 class DeckState(Estimator):
-    """Chance that the deck runs even, learned from even and failed trials.
+    """Chance that the deck runs even by one description, learned from even and failed trials.
 
     A Gaussian-process classifier with a probit likelihood and Laplace's approximation
     (Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, algorithms 3.1, 3.2),
@@ -49,7 +101,12 @@ class DeckState(Estimator):
         deviation: prior standard deviation of the latent function about level and trend.
         trend: prior standard deviation of each linear and quadratic effect: a deck fails towards
             the ends of its settings, not in the middle.
+        edge: prior standard deviation of the level and of each linear effect of a straight edge,
+            beyond which the deck fails.
         coordinates: coordinates in which the settings act; None for the inputs themselves.
+
+    Attributes:
+        log_evidence_: logarithm of the approximate marginal likelihood of the runs, after ``fit``.
     """
 
     def __init__(
@@ -57,11 +114,13 @@ class DeckState(Estimator):
         lengthscale: float = 0.27,
         deviation: float = 3.0,
         trend: float = 0.7,
+        edge: float = 0.0,
         coordinates: DeckCoordinates | None = None,
     ) -> None:
         self.lengthscale = lengthscale
         self.deviation = deviation
         self.trend = trend
+        self.edge = edge
         self.coordinates = coordinates
 
     def fit(self, X: ArrayLike, even: ArrayLike) -> DeckState:
@@ -75,22 +134,40 @@ class DeckState(Estimator):
         # outcome is impossible.
         self.level_ = float(ndtri((good.sum() + 1.0) / (good.sum() + bad.sum() + 2.0)))
         self.X_ = points
-        K = self._kernel(points, points)
-        f = np.zeros(len(points))
-        for _ in range(30):
+        self._find_mode(self._kernel(points, points), good, bad)
+        return self
+
+    def _find_mode(self, K: Floats, good: Floats, bad: Floats) -> None:
+        """Newton's method for the mode of the latent values, and the evidence there.
+
+        Args:
+            K: prior covariance of the latent values, shape (k, k).
+            good, bad: numbers of even and of failed runs at each point, shape (k,).
+        """
+
+        def objective(a: Floats, f: Floats) -> float:
+            z = f + self.level_
+            return float(good @ log_ndtr(z) + bad @ log_ndtr(-z) - 0.5 * a @ f)
+
+        a = f = np.zeros(len(K))
+        value = objective(a, f)
+        for _ in range(STEPS):
             gradient, W = _probit_terms(f + self.level_, good, bad)
             root = np.sqrt(W)
             lower = factorize(np.eye(len(f)) + root[:, None] * K * root)
-            step = W * f + gradient
-            a = step - root * cho_solve((lower, True), root * (K @ step))
-            new = K @ a
-            if np.max(np.abs(new - f)) < 1e-8:
+            target = W * f + gradient
+            move = target - root * cho_solve((lower, True), root * (K @ target)) - a
+            change = K @ move
+            for k in range(HALVINGS):
+                step = 0.5**k
+                reached = objective(a + step * move, f + step * change)
+                if reached >= value:
+                    break
+            if reached < value or np.max(np.abs(change)) < MOVES:
                 break
-            f = new
-        self.gradient_, self.W_ = _probit_terms(f + self.level_, good, bad)
-        root = np.sqrt(self.W_)
-        self._root, self._lower = root, factorize(np.eye(len(f)) + root[:, None] * K * root)
-        return self
+            a, f, value = a + step * move, f + step * change, reached
+        self.gradient_, self._root, self._lower = gradient, root, lower
+        self.log_evidence_ = value - float(np.sum(np.log(np.diag(lower))))
 
     def _in_coordinates(self, A: ArrayLike) -> Floats:
         A = np.atleast_2d(np.asarray(A, dtype=float))
@@ -98,14 +175,17 @@ class DeckState(Estimator):
 
     def _features(self, A: Floats) -> Floats:
         linear = (A - 0.5) * PER_UNIT
-        return self.trend * np.hstack([linear, (linear**2 - 1.0) / np.sqrt(0.8)])
+        trend = self.trend * np.hstack([linear, (linear**2 - 1.0) / np.sqrt(0.8)])
+        return np.hstack([trend, self.edge * linear, np.full((len(A), 1), self.edge)])
 
     def _kernel(self, A: Floats, B: Floats) -> Floats:
+        linear = self._features(A) @ self._features(B).T
+        if not self.deviation:
+            return linear
         scale = self.lengthscale * np.sqrt(A.shape[1])
         P, Q = A / scale, B / scale
         r2 = np.sum(P * P, 1)[:, None] + np.sum(Q * Q, 1)[None, :] - 2.0 * P @ Q.T
-        smooth = self.deviation**2 * np.exp(-0.5 * np.clip(r2, 0.0, None))
-        return smooth + self._features(A) @ self._features(B).T
+        return linear + self.deviation**2 * np.exp(-0.5 * np.clip(r2, 0.0, None))
 
     def chance_even(self, A: ArrayLike) -> Floats:
         """Probability of an even deck at settings A, shape (n, d)."""

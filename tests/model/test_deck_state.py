@@ -3,8 +3,38 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
+from scipy.stats import norm
 
-from optimizer.model.deck_state import DeckState
+from optimizer.model.deck_coordinates import deck_coordinates_of
+from optimizer.model.deck_state import DeckState, deck_state_of
+from optimizer.plant.region import Region
+from optimizer.plant.settings import GRAVITY_TABLE
+from optimizer.simulation import FAMILIES
+from tests.benchmarks.trials.decks import draw
+
+VIEW = deck_coordinates_of(GRAVITY_TABLE)
+RUNS, UNSEEN = 30, 300
+
+
+def spread(family: str, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Unit settings anywhere, shape (n, 5), and whether a run there was even, on one drawn deck."""
+    rng = np.random.default_rng((seed, 1))
+    deck, material = draw(family, np.random.default_rng(seed))
+    values = GRAVITY_TABLE.values(Region.whole(GRAVITY_TABLE).sample(RUNS + UNSEEN, rng))
+    even = rng.random(len(values)) > deck.run(values, material).failure
+    return GRAVITY_TABLE.to_unit(values), even
+
+
+def losses(family: str, seed: int) -> tuple[float, float]:
+    """Mean log loss at unseen settings, of the average and of the coupled description alone."""
+    X, even = spread(family, seed)
+    model = deck_state_of(VIEW).fit(X[:RUNS], even[:RUNS])
+    found = []
+    for chance in (model.chance_even(X[RUNS:]), model.members[0][1].chance_even(X[RUNS:])):
+        right = np.where(even[RUNS:], chance, 1.0 - chance)
+        found.append(-float(np.mean(np.log(np.clip(right, 1e-4, None)))))
+    return found[0], found[1]
 
 
 def test_deck_state_learns_where_the_deck_fails():
@@ -15,3 +45,83 @@ def test_deck_state_learns_where_the_deck_fails():
     chance = model.chance_even(A)
     assert chance[A[:, 4] < 0.4].mean() > 0.8
     assert chance[A[:, 4] > 0.8].mean() < 0.3
+
+
+@pytest.mark.parametrize("name", ["side_tilt", "end_raise"])
+def test_an_edge_is_seen_that_the_coupled_coordinates_hide(name):
+    """A deck that fails at the high end of the side tilt, or of the end raise."""
+    rng = np.random.default_rng(3)
+    j = GRAVITY_TABLE.names.index(name)
+    X, A = rng.random((RUNS, 5)), rng.random((400, 5))
+    model = deck_state_of(VIEW).fit(X, X[:, j] < 0.6)
+    beyond, before = A[:, j] > 0.8, A[:, j] < 0.4
+    assert model.chance_even(A[beyond]).mean() < 0.2
+    assert model.chance_even(A[before]).mean() > 0.85
+    coupled = model.members[0][1].chance_even
+    assert coupled(A[beyond]).mean() > 2.0 * model.chance_even(A[beyond]).mean()
+
+
+def test_a_border_in_any_direction_is_learned_better_than_by_the_coupled_coordinates():
+    """Decks whose border lies across all settings; seeds 9000 to 9007."""
+    found = np.array([losses("ridge", 9000 + k) for k in range(8)])
+    assert found[:, 0].mean() < 0.75 * found[:, 1].mean()
+
+
+def test_the_average_costs_nothing_where_the_coupled_coordinates_hold():
+    """Simulated decks and those of the outsider family; seeds 9000 to 9003."""
+    found = [losses(f, 9000 + k) for f in (*FAMILIES, "outsider") for k in range(4)]
+    average, coupled = np.mean(found, axis=0)
+    assert average < coupled + 0.005
+
+
+def test_a_few_runs_leave_every_description_its_weight():
+    X, even = np.full((3, 5), 0.5), np.array([True, True, False])
+    model = deck_state_of(VIEW).fit(X, even)
+    assert len(model.weights_) == 3
+    assert model.weights_.sum() == pytest.approx(1.0, abs=1e-12)
+    assert model.weights_.min() > 0.05
+    # Without the five settings of a deck, there are no coupled coordinates to compete.
+    fewer = deck_state_of(None).fit(X[:, :2], even)
+    assert len(fewer.weights_) == 2
+    assert fewer.weights_.sum() == pytest.approx(1.0, abs=1e-12)
+
+
+def test_the_average_is_that_of_the_descriptions():
+    X, even = spread("cliff", 9001)
+    model = deck_state_of(VIEW).fit(X[:RUNS], even[:RUNS])
+    chances = np.array([member.chance_even(X[RUNS:]) for _, member in model.members])
+    # A description of less than a thousandth may be left out.
+    difference = model.chance_even(X[RUNS:]) - model.weights_ @ chances
+    assert np.abs(difference).max() < 2e-3
+
+
+def test_the_order_of_the_runs_has_no_effect():
+    X, even = spread("grain", 9000)
+    order = np.random.default_rng(5).permutation(RUNS)
+    first = deck_state_of(VIEW).fit(X[:RUNS], even[:RUNS])
+    second = deck_state_of(VIEW).fit(X[order], even[order])
+    np.testing.assert_array_equal(first.chance_even(X[RUNS:]), second.chance_even(X[RUNS:]))
+
+
+def test_repeated_runs_have_the_evidence_of_runs_a_hair_apart():
+    rng = np.random.default_rng(6)
+    X = np.repeat(rng.random((6, 5)), 3, axis=0)
+    even = rng.random(18) < 0.6
+    apart = X + 1e-7 * rng.standard_normal(X.shape)
+    for member in (DeckState(), DeckState(deviation=0.0, trend=0.0, edge=2.0)):
+        same = member.fit(X, even).log_evidence_
+        assert member.fit(apart, even).log_evidence_ == pytest.approx(same, abs=1e-4)
+
+
+@pytest.mark.parametrize("edge", [2.0, 200.0])
+def test_the_mode_is_found_however_steep_the_edge(edge):
+    """At the mode the latent values are the prior covariance times the gradient of the likelihood
+    (Rasmussen & Williams 2006, equation 3.17)."""
+    rng = np.random.default_rng(7)
+    X = rng.random((80, 5))
+    state = DeckState(deviation=0.0, trend=0.0, edge=edge).fit(X, X.sum(axis=1) < 2.5)
+    assert len(state.X_) == len(X)
+    f = state.level_ + state._kernel(state.X_, state.X_) @ state.gradient_
+    sign = np.where(state.X_.sum(axis=1) < 2.5, 1.0, -1.0)
+    slope = sign * np.exp(norm.logpdf(f) - norm.logcdf(sign * f))
+    np.testing.assert_allclose(state.gradient_, slope, atol=1e-6)
