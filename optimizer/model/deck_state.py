@@ -33,6 +33,9 @@ EDGE = 2.0
 COUPLED_WEIGHT, SETTINGS_WEIGHT, EDGE_WEIGHT = 0.8, 0.1, 0.1
 # A description of less weight than this is left out of predictions, which take time.
 LEAST_WEIGHT = 1e-3
+# With more runs than this, all descriptions are judged by every second run, or third and so on, and
+# only those that this leaves are fitted to all runs: the time grows with the cube of the runs.
+MOST_JUDGED = 400
 # Newton's method ends when no value moves by more than this, or after so many steps; a step that
 # goes too far is halved so many times.
 MOVES, STEPS, HALVINGS = 1e-8, 50, 10
@@ -70,10 +73,22 @@ class AveragedDeckState:
 
     def fit(self, X: ArrayLike, even: ArrayLike) -> AveragedDeckState:
         """Fit to settings X, shape (n, d), and whether each run was even, shape (n,)."""
-        score = np.array([np.log(w) + m.fit(X, even).log_evidence_ for w, m in self.members])
-        weights = np.exp(score - score.max())
-        self.weights_ = weights / weights.sum()
+        X, even = np.atleast_2d(np.asarray(X, dtype=float)), np.asarray(even, dtype=bool)
+        part = slice(None, None, max(1, -(-len(X) // MOST_JUDGED)))
+        everyone = np.ones(len(self.members), dtype=bool)
+        self.weights_ = self._weights(X[part], even[part], everyone)
+        if len(X) > MOST_JUDGED:
+            self.weights_ = self._weights(X, even, self.weights_ >= LEAST_WEIGHT)
         return self
+
+    def _weights(self, X: Floats, even: NDArray[np.bool_], among: NDArray[np.bool_]) -> Floats:
+        """Fit some descriptions, mask of shape (m,); weights of all, shape (m,), 0 for others."""
+        score = np.full(len(self.members), -np.inf)
+        for k in np.flatnonzero(among):
+            weight, member = self.members[k]
+            score[k] = np.log(weight) + member.fit(X, even).log_evidence_
+        weights = np.exp(score - score.max())
+        return np.asarray(weights / weights.sum())
 
     def chance_even(self, A: ArrayLike) -> Floats:
         """Probability of an even deck at settings A, shape (n, d)."""

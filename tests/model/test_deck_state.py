@@ -7,7 +7,7 @@ import pytest
 from scipy.stats import norm
 
 from optimizer.model.deck_coordinates import deck_coordinates_of
-from optimizer.model.deck_state import DeckState, deck_state_of
+from optimizer.model.deck_state import MOST_JUDGED, DeckState, deck_state_of
 from optimizer.plant.region import Region
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import FAMILIES
@@ -93,6 +93,20 @@ def test_the_average_is_that_of_the_descriptions():
     # A description of less than a thousandth may be left out.
     difference = model.chance_even(X[RUNS:]) - model.weights_ @ chances
     assert np.abs(difference).max() < 2e-3
+
+
+def test_of_many_runs_a_part_rules_out_descriptions():
+    """The rest is fitted to all runs, and predicts as if nothing had been ruled out."""
+    rng = np.random.default_rng(8)
+    X = rng.random((MOST_JUDGED + 100, 5))
+    even = X.sum(axis=1) + 0.2 * rng.standard_normal(len(X)) < 3.0
+    model = deck_state_of(VIEW).fit(X, even)
+    sizes = [len(member.X_) for _, member in model.members]
+    assert sizes == [len(X) // 2, len(X) // 2, len(X)]
+    assert model.weights_.tolist() == [0.0, 0.0, 1.0]
+    A = rng.random((50, 5))
+    alone = DeckState(deviation=0.0, trend=0.0, edge=2.0).fit(X, even).chance_even(A)
+    np.testing.assert_allclose(model.chance_even(A), alone, atol=1e-12)
 
 
 def test_the_order_of_the_runs_has_no_effect():
