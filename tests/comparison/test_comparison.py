@@ -173,11 +173,11 @@ def test_every_output_states_the_chance_of_the_grade(demanding):
     for page in pages:
         rows = [text_of(row) for row in parse(page).iter("tr")]
         row = next(r for r in rows if unsure["line"] in r)
-        assert re.search(rf"not sure ?{100 * unsure['attainable']['chance_of_grade']:.0f}", row)
+        assert re.search(rf"not sure ?{chance}", row)
         assert "→" not in row
         row = next(r for r in rows if sure["line"] in r)
         assert row.count("→") == len(sure["causes"])
-        assert f"{100 * sure['attainable']['chance_of_grade']:.0f}" in row
+        assert whole_percent(sure["attainable"]["chance_of_grade"]) in row
         assert "no settings near those tried are 90 % sure" in page
 
 
