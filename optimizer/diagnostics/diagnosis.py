@@ -120,5 +120,6 @@ def diagnose_line(
         sampling=plan_sampling(model, region),
         drift=drifts(model),
         doubtful=doubtful(model, residuals(model), runs["run_id"]),
+        favored=model.surrogate.favored_,
         warnings=e.warnings,
     )

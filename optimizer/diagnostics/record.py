@@ -13,6 +13,7 @@ from optimizer.diagnostics.noise import LackOfFit, Noise, ReadingNoise
 from optimizer.diagnostics.sensitivity import Effect, Sensitivity, handy_amount, pairs_of
 from optimizer.diagnostics.unexplored import Collinear, Sampling, Untried
 from optimizer.interval import Interval
+from optimizer.model.fitted_surrogate import FavoredDescriptions
 
 # An effect smaller than this, in points, rounds to zero tenths of a point.
 LEAST_POINTS = 0.05
@@ -35,6 +36,7 @@ class LineDiagnosis:
         untried: ranges of settings that were never tried.
         drift: drift of grade and of recovery; empty when too few runs are dated.
         doubtful: runs that disagree with all others, the largest residual first.
+        favored: descriptions of the deck, by how much the runs favor them.
         warnings: what the runs cannot tell.
     """
 
@@ -55,6 +57,7 @@ class LineDiagnosis:
     sampling: Sampling
     drift: tuple[Drift, ...]
     doubtful: tuple[Doubt, ...]
+    favored: FavoredDescriptions
     warnings: tuple[str, ...]
 
     def effects(self) -> list[dict[str, object]]:

@@ -150,12 +150,22 @@ def descriptions_of(frame: Frame) -> tuple[Description, ...]:
     sharp = Mean("constant", variance=TREND_VARIANCE, level=PLAIN_SHARPNESS)
     level = Mean("constant", variance=TREND_VARIANCE)
     found = (
-        Description("single",
-            "each setting acts mostly for itself", (partly, sharp), (partly, linear)),
-        Description("joint",
-            "the settings act jointly, each combination in its own way", (hilly, level), (hilly, level)),
-        Description("shares",
-            "wanted and unwanted material respond to the settings separately", (plain, linear), (plain, linear), apart=True),
+        Description(
+            "single", "each setting acts mostly for itself", (partly, sharp), (partly, linear)
+        ),
+        Description(
+            "joint",
+            "the settings act jointly, each combination in its own way",
+            (hilly, level),
+            (hilly, level),
+        ),
+        Description(
+            "shares",
+            "wanted and unwanted material respond to the settings separately",
+            (plain, linear),
+            (plain, linear),
+            apart=True,
+        ),
     )
     coordinates, d = frame.coordinates, frame.inputs
     if coordinates is None:
@@ -168,7 +178,12 @@ def descriptions_of(frame: Frame) -> tuple[Description, ...]:
         cut=True,
     )
     loosened = replace(partly, coordinates=coordinates)
-    loose = Description("loose", "the settings act together through bed and exposure, in a way of its own", (loosened, sharp), (loosened, linear))
+    loose = Description(
+        "loose",
+        "the settings act together through bed and exposure, in a way of its own",
+        (loosened, sharp),
+        (loosened, linear),
+    )
     return coupled, loose, *found
 
 
