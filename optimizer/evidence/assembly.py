@@ -7,6 +7,7 @@ show.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -20,13 +21,19 @@ from optimizer.evidence.columns import column_reader, start_times
 from optimizer.evidence.material import feed_odds, material_inputs
 from optimizer.evidence.record import Evidence
 from optimizer.history.start_times import misdated
+from optimizer.measurement.joint_errors import JointErrors
 from optimizer.measurement.run_readings import RunReadings
 from optimizer.plant.brief import Brief
 from optimizer.plant.deck_states import EVEN
-from optimizer.plant.site import Site
+from optimizer.plant.run_columns import FEED_GRADE_SE, JOINT_ERRORS
+from optimizer.plant.site import FEED_GRADE, Site
+from optimizer.plant.units import scaled
 
 if TYPE_CHECKING:
     import pyarrow as pa
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
 
 
 def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
@@ -44,12 +51,13 @@ def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
     space = site.space_of(line)
     column = column_reader(runs)
     settings = np.column_stack([column(name) for name in space.names])
-    names = "grade", "recovery", "grade_se", "recovery_se", "grade_count"
-    readings = RunReadings.from_shares(*map(column, names))
+    readings = _readings(column, site)
     context, today, material = material_inputs(runs, column, site, brief, warnings)
     odds, odds_today, known = feed_odds(
         column, readings.grade_logit, readings.recovery_logit, site, material, warnings
     )
+    if not known:
+        readings = readings.with_exact_feed()
     fine = pc.fill_null(pc.equal(runs["deck_state"], EVEN), True) if runs.num_rows else []
     whole = Evidence(
         space=space,
@@ -75,6 +83,26 @@ def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
     mine = runs.slice(int(np.sum(number > 0)))
     warnings += unsettled(mine, own.settings, own.measured, brief.trials.settle_minutes)
     return replace(own, warnings=tuple(warnings), borrowed=other)
+
+
+def _readings(column: Callable[[str], Floats], site: Site) -> RunReadings:
+    """The readings of the runs, with the errors that the log states.
+
+    Args:
+        column: gives the values of a column by its name, shape (n,).
+        site: the plant, which declares the unit of the feed grade and of its error.
+    """
+    together = {name: column(name) for name in (FEED_GRADE, *JOINT_ERRORS)}
+    for name in (FEED_GRADE, FEED_GRADE_SE):
+        together[name] = scaled(together[name], site.feed_grade_scale)
+    return RunReadings.from_shares(
+        column("grade"),
+        column("recovery"),
+        column("grade_se"),
+        column("recovery_se"),
+        column("grade_count"),
+        JointErrors(**together),
+    )
 
 
 def _choose_line(runs: pa.Table, brief: Brief, warnings: list[str]) -> str | None:

@@ -28,6 +28,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from optimizer.plant.run_columns import JOINT_ERRORS
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -183,7 +185,8 @@ class Fingerprints:
 
     The material's label and the material variables always belong to the content. They belong to
     the identity only for a run without a date. Two dated runs that differ only in a material
-    variable are one run with a disputed value; two undated ones may be different runs.
+    variable are one run with a disputed value; two undated ones may be different runs. Columns of
+    `JOINT_ERRORS` belong to the content only: they do not say which run a row is.
 
     Args:
         runs: a batch in the run table's schema.
@@ -198,21 +201,21 @@ class Fingerprints:
     def __init__(
         self, runs: pa.RecordBatch, settings: Sequence[str], material: Sequence[str]
     ) -> None:
-        core, extra = _Sum(len(runs)), _Sum(len(runs))
+        core, extra, errors = _Sum(len(runs)), _Sum(len(runs)), _Sum(len(runs))
         names = set(runs.schema.names)
         self.lines = hash_labels(runs.column("line"))
         core.add("line", runs.column("line"), self.lines)
-        for name in (*CORE[1:], "deck_state", *settings):
-            if name in names:
-                core.add(name, runs.column(name))
-        for name in ("material", *material):
-            if name in names:
-                extra.add(name, runs.column(name))
+        for name in names.intersection((*CORE[1:], "deck_state", *settings)):
+            core.add(name, runs.column(name))
+        for name in names.intersection(("material", *material)):
+            extra.add(name, runs.column(name))
+        for name in names.intersection(JOINT_ERRORS):
+            errors.add(name, runs.column(name))
         undated = np.asarray(runs.column("started_at").is_null())
         self.identity = np.column_stack(
             [mix(core.first + extra.first * undated), mix(core.second + extra.second * undated)]
         )
-        self.content = mix(core.first + extra.first)
+        self.content = mix(core.first + extra.first + errors.first)
 
 
 def run_ids(identity: Keys) -> pa.Array:

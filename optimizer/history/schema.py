@@ -2,7 +2,7 @@
 
 Intake fills this table, the history stores it, and every other room reads it. Settings are stored
 in t/h, deg (mm where a line reads a height) and rpm; air is stored in the unit that its line
-declares. Grade, recovery, their errors and ``feed_grade`` are stored as fractions, and other
+declares. Grade, recovery, ``feed_grade`` and their errors are stored as fractions, and other
 material variables in the unit that the site declares. Only this module converts between the units
 of a site and the stored units: ``stored_factor`` on the way in, ``in_site_units`` on the way out.
 """
@@ -14,11 +14,18 @@ from collections.abc import Sequence
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from optimizer.plant.run_columns import AFTER_SETTINGS, BEFORE_SETTINGS, Kind, names_of
+from optimizer.plant.run_columns import (
+    AFTER_SETTINGS,
+    BEFORE_SETTINGS,
+    FEED_GRADE_SE,
+    Kind,
+    names_of,
+)
 from optimizer.plant.site import FEED_GRADE, Site
 from optimizer.plant.units import as_typed, scaled, stored_unit_of, unit_factor
 
 FRACTIONS = names_of(Kind.fraction)
+CORRELATIONS = names_of(Kind.correlation)
 READINGS = ("samples", "settled")
 """Columns of a run that was averaged from readings: their number, and whether the deck was
 steady."""
@@ -30,6 +37,7 @@ _TYPES = {
     Kind.time: TIMESTAMP,
     Kind.fraction: pa.float64(),
     Kind.count: pa.int64(),
+    Kind.correlation: pa.float64(),
 }
 _BEFORE = [pa.field(column.name, _TYPES[column.kind]) for column in BEFORE_SETTINGS]
 _AFTER = [
@@ -71,6 +79,8 @@ def declared_unit(site: Site, name: str, line: str | None) -> str:
     """
     if name in site.space.names:
         return site.space_of(line)[name].unit
+    if name == FEED_GRADE_SE:
+        return site.material[FEED_GRADE].unit
     return site.material[name].unit if name in site.material else ""
 
 
@@ -80,7 +90,7 @@ def stored_unit(site: Site, name: str, line: str | None) -> str:
     Air is set with a knob. Its turns or per cent of opening cannot be converted to another unit, so
     the unit of the line is kept.
     """
-    if name == FEED_GRADE:
+    if name in (FEED_GRADE, FEED_GRADE_SE):
         return ""
     declared = declared_unit(site, name, line)
     return stored_unit_of(name, declared) if name in site.space.names else declared
@@ -97,8 +107,8 @@ def stored_factor(site: Site, name: str, line: str | None, unit: str | None = No
 
 
 def in_site_units(table: pa.Table, site: Site) -> pa.Table:
-    """Converts settings and feed grade of stored runs to the units that each line declares."""
-    for name in (*site.space.names, FEED_GRADE):
+    """Converts settings, feed grade and its error to the units that each line declares."""
+    for name in (*site.space.names, FEED_GRADE, FEED_GRADE_SE):
         if name not in table.column_names:
             continue
         lines = pc.unique(table["line"]).to_pylist()

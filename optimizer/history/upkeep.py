@@ -39,7 +39,7 @@ from optimizer.history.log_hashes import (
 )
 from optimizer.history.place import Place
 from optimizer.history.run_files import DataFile, is_changed, stated_files, stated_hash
-from optimizer.history.schema import FRACTIONS, in_schema, schema_of
+from optimizer.history.schema import CORRELATIONS, FRACTIONS, in_schema, schema_of
 from optimizer.history.table import SET_ASIDE, RunTable, files_of
 from optimizer.plant.site import Site
 
@@ -270,7 +270,7 @@ class _Inspection:
         material = [
             f.name
             for f in whole.schema
-            if pa.types.is_floating(f.type) and f.name not in (*own, *FRACTIONS)
+            if pa.types.is_floating(f.type) and f.name not in (*own, *FRACTIONS, *CORRELATIONS)
         ]
         prints = Fingerprints(whole, own, material)
         ids = whole.column("run_id")

@@ -67,6 +67,9 @@ class BalanceResult:
         grade, recovery, yield_: grade, recovery and yield of the product, with standard errors.
         grade_count: number of particles counted for the product's assay.
         feed_grade: balanced grade of the feed, with its standard error.
+        grade_recovery_correlation, grade_feed_correlation, recovery_feed_correlation: correlations
+            of the errors of grade, recovery and feed grade, which follow from the same
+            measurements; NaN where one of the two errors is unknown or zero.
         enrichment: grade of the product over grade of the feed.
         separation_efficiency: recovery of wanted minus that of unwanted material.
         chi2, dof, p_value: closure of the redundant balances.
@@ -87,6 +90,9 @@ class BalanceResult:
     yield_se: float = math.nan
     feed_grade: float = math.nan
     feed_grade_se: float = math.nan
+    grade_recovery_correlation: float = math.nan
+    grade_feed_correlation: float = math.nan
+    recovery_feed_correlation: float = math.nan
     enrichment: float = math.nan
     separation_efficiency: float = math.nan
     chi2: float = math.nan
@@ -224,6 +230,9 @@ def _result(
     closure, method = found.closure, _method(test, found)
     feed_grade, grade = (float(value) for value in found.assay[:2, 0])
     recovery = float(found.recovery[1, 0])
+    # The first outlet is the product; its recovery comes after s masses, s assays and s yields.
+    s = len(test.names)
+    at_feed, at_grade, at_recovery = s, s + 1, 3 * s + 1
     result = BalanceResult(
         test_id=test.test_id,
         method=method,
@@ -236,6 +245,9 @@ def _result(
         yield_se=float(found.yield_se[1]),
         feed_grade=feed_grade,
         feed_grade_se=float(found.assay_se[0, 0]),
+        grade_recovery_correlation=float(found.correlation[at_grade, at_recovery]),
+        grade_feed_correlation=float(found.correlation[at_grade, at_feed]),
+        recovery_feed_correlation=float(found.correlation[at_recovery, at_feed]),
         enrichment=grade / feed_grade if feed_grade else math.nan,
         separation_efficiency=float(separation_efficiency(recovery, grade, feed_grade, pure)),
         chi2=math.nan if math.isnan(closure.p_value) else closure.chi2,

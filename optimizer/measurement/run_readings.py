@@ -195,6 +195,13 @@ class RunReadings:
             recovery_variance=_filled(self.recovery, self.recovery_variance, self.recovery_se),
         )
 
+    def with_exact_feed(self) -> RunReadings:
+        """The readings taken with a feed grade that is stated or guessed instead of measured."""
+        none = np.zeros_like(self.feed_variance)
+        return replace(
+            self, feed_variance=none, grade_feed_covariance=none, recovery_feed_covariance=none
+        )
+
     def given(self, grade_logit: FloatArray, recovery_logit: FloatArray) -> RunReadings:
         """Computes logits and variances again, given the logits that a model expects.
 

@@ -56,6 +56,8 @@ class StreamBalance:
         recovery, recovery_se: component in each stream over that in the feed, shape (s, k).
         closure: tests of the balances; the measurements are in the order of ``labels``. There is no
             p-value and no suspect when an error is unknown.
+        correlation: correlations of the errors of q = 2 (s + s k) values, shape (q, q): masses,
+            assays by stream, yields, recoveries by stream; NaN where an error is unknown or zero.
         labels: names of the measurements: masses, then assays by stream.
         undetermined: names of the values that the measurements do not determine.
         at_bound: names of masses and assays that were stopped at a bound: at zero, at the assay of
@@ -72,6 +74,7 @@ class StreamBalance:
     recovery: FloatArray
     recovery_se: FloatArray
     closure: Closure
+    correlation: FloatArray
     labels: tuple[str, ...]
     undetermined: tuple[str, ...]
     at_bound: tuple[str, ...]
@@ -356,10 +359,18 @@ def _balance(problem: _Problem, theta: FloatArray, significance: float) -> Strea
         recovery=recovery.reshape(s, k),
         recovery_se=recovery_se.reshape(s, k),
         closure=closure,
+        correlation=_correlation(sensitivity, errors),
         labels=tuple(labels[i] for i in problem.used),
         undetermined=tuple(labels[i] for i in np.flatnonzero(np.isnan(values))),
         at_bound=tuple(labels[i] for i in _moved_to_bound(problem, theta)),
     )
+
+
+def _correlation(sensitivity: FloatArray, errors: FloatArray) -> FloatArray:
+    """Correlations of q values of the given errors and sensitivities, see `Fit.sensitivity`."""
+    known = np.where(errors > 0, errors, np.nan)
+    found = sensitivity @ sensitivity.T / known / known[:, None]
+    return np.asarray(np.clip(found, -1.0, 1.0))
 
 
 def _moved_to_bound(problem: _Problem, theta: FloatArray) -> list[int]:

@@ -2,7 +2,8 @@
 
 Each row of the file is a stream. It has a ``test_id``, a ``stream`` (feed, product, reject or any
 further name), a ``mass`` or ``mass_rate`` and an ``assay``; ``mass_se``, ``assay_se`` and ``count``
-are optional. Further columns (settings, line, started_at, material) are copied into the log.
+are optional. Further columns (settings, line, started_at, material) are copied into the log. A file
+that has a column ``feed_grade`` keeps it; otherwise the log gets the feed grade of the balance.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import csv
 import io
 import math
 import re
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -28,6 +29,8 @@ from optimizer.intake.reading.long_texts import TOO_LONG, too_long
 from optimizer.intake.reading.source import ZERO, Chunk, Decimal
 from optimizer.intake.reading.values import Numbers, numbers
 from optimizer.measurement import BalanceResult, balance_tests
+from optimizer.plant.run_columns import FEED_GRADE_SE
+from optimizer.plant.site import FEED_GRADE
 from optimizer.plant.units import factor
 from optimizer.text.formulas import harmless
 from optimizer.text.headings import bind_fields, name_key, split_unit
@@ -43,7 +46,19 @@ NEEDED = ("test_id", "stream", "assay")
 STARTED = "started_at"
 _DECIMAL_COMMA = re.compile(r"^[+-]?\d+,\d+\s*\D*$")
 # Columns of the log that the balance fills; the file must not have columns of these names.
-FILLED = ("run_id", "grade", "grade_se", "recovery", "recovery_se", "grade_count")
+FILLED = (
+    "run_id",
+    "grade",
+    "grade_se",
+    "recovery",
+    "recovery_se",
+    "grade_count",
+    "grade_recovery_correlation",
+)
+# Columns that the balance fills where the file has no column of the feed grade.
+FILLED_OF_FEED = (FEED_GRADE_SE, "grade_feed_correlation", "recovery_feed_correlation")
+# The site may declare per cent for numbers that name no unit.
+FRACTION_HEADING = "{} [fraction]"
 
 
 @dataclass(frozen=True)
@@ -54,10 +69,12 @@ class StreamLog:
         results: one result for each test, in the order of the file; that of a faulty test says what
             is wrong.
         carried: for each test, the further columns that are copied into the log.
+        states_feed: whether the file has a column of the feed grade.
     """
 
     results: tuple[BalanceResult, ...]
     carried: Mapping[str, Mapping[str, str]]
+    states_feed: bool = False
 
     def as_dict(self) -> dict[str, object]:
         """The ``highside.balance/1`` document."""
@@ -74,6 +91,8 @@ class StreamLog:
                 "recovery": _known(r.recovery),
                 "recovery_se": _known(r.recovery_se),
                 "grade_count": _known(r.grade_count),
+                "grade_recovery_correlation": _known(r.grade_recovery_correlation),
+                **({} if self.states_feed else _of_feed(r)),
             }
             for r in self.results
             if not (math.isnan(r.grade) or math.isnan(r.recovery))
@@ -93,6 +112,16 @@ class StreamLog:
         writer.writerows([harmless(row.get(name, "")) for name in names] for row in rows)
         write_whole(path, text.getvalue().encode())
         return len(rows)
+
+
+def _of_feed(result: BalanceResult) -> dict[str, float | str]:
+    """The feed grade of a balance and its errors, as columns of a run log."""
+    return {
+        FRACTION_HEADING.format(FEED_GRADE): _known(result.feed_grade),
+        FRACTION_HEADING.format(FEED_GRADE_SE): _known(result.feed_grade_se),
+        "grade_feed_correlation": _known(result.grade_feed_correlation),
+        "recovery_feed_correlation": _known(result.recovery_feed_correlation),
+    }
 
 
 def _known(value: float) -> float | str:
@@ -129,7 +158,8 @@ def balance_file(
         found = balance_tests(
             sound, returned=returned, mass_relative_se=mass_error, assay_relative_se=assay_error
         )
-    return StreamLog(tuple(_in_file_order(found, cells.ids, wrong)), _carried(cells))
+    results = tuple(_in_file_order(found, cells.ids, wrong))
+    return StreamLog(results, _carried(cells), _states_feed(cells.columns))
 
 
 @dataclass(frozen=True)
@@ -247,7 +277,8 @@ def _columns(headings: Sequence[str], path: str) -> tuple[list[str], dict[str, s
         InputError: when a column is missing, clashes with a column of the log, or has a wrong unit.
     """
     names, units = bind_fields(headings, FIELDS, NEEDED, path)
-    filled = {name_key(name) for name in FILLED}
+    computed = FILLED if _states_feed(names) else (*FILLED, *FILLED_OF_FEED)
+    filled = {name_key(name) for name in computed}
     clash = sorted(name for name in names if name_key(split_unit(name)[0]) in filled)
     if clash:
         raise InputError(f"{path}: the balance computes '{clash[0]}' itself; rename that column.")
@@ -255,6 +286,11 @@ def _columns(headings: Sequence[str], path: str) -> tuple[list[str], dict[str, s
     if units.get("mass_se", "") not in weighed:
         raise InputError(f"{path}: mass_se is in '{units['mass_se']}', the mass is not.")
     return names, units
+
+
+def _states_feed(names: Iterable[str]) -> bool:
+    """Whether one of the names of columns means the feed grade."""
+    return name_key(FEED_GRADE) in {name_key(split_unit(name)[0]) for name in names}
 
 
 def _read(

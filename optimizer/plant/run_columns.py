@@ -17,6 +17,7 @@ class Kind(Enum):
     time = "time"
     fraction = "fraction"
     count = "count"
+    correlation = "correlation"
 
 
 @dataclass(frozen=True)
@@ -44,10 +45,25 @@ AFTER_SETTINGS = (
     RunColumn("grade_se", Kind.fraction),
     RunColumn("recovery_se", Kind.fraction),
     RunColumn("grade_count", Kind.count),
+    RunColumn("grade_recovery_correlation", Kind.correlation),
+    RunColumn("feed_grade_se", Kind.fraction),
+    RunColumn("feed_grade_count", Kind.count),
+    RunColumn("grade_feed_correlation", Kind.correlation),
+    RunColumn("recovery_feed_correlation", Kind.correlation),
     RunColumn("deck_state", Kind.text),
     RunColumn("note", Kind.text),
 )
 RUN_COLUMNS = (*BEFORE_SETTINGS, *AFTER_SETTINGS)
+FEED_GRADE_SE = "feed_grade_se"
+"""Standard error of the feed grade, in the unit of the feed grade."""
+JOINT_ERRORS = (
+    "grade_recovery_correlation",
+    FEED_GRADE_SE,
+    "feed_grade_count",
+    "grade_feed_correlation",
+    "recovery_feed_correlation",
+)
+"""Columns that say how the errors of grade, recovery and feed grade belong together."""
 
 
 def names_of(*kinds: Kind) -> tuple[str, ...]:

@@ -16,14 +16,15 @@ import pyarrow.compute as pc
 
 from optimizer.errors import nearest
 from optimizer.history.arrow import as_mask, one_array
-from optimizer.history.schema import FRACTIONS, declared_unit, schema_of
+from optimizer.history.schema import CORRELATIONS, FRACTIONS, declared_unit, schema_of
 from optimizer.intake.checking.faults import Faults
 from optimizer.intake.checking.fields import COUNTS, HIGHEST_SE, NEEDED, Fields, Log
 from optimizer.intake.checking.times import both_days, times
 from optimizer.intake.checking.totals import totals_rows
-from optimizer.intake.reading.columns import REJECT_COLUMNS, SHAPE_COLUMN, is_percent
+from optimizer.intake.reading.columns import REJECT_COLUMNS, SHAPE_COLUMN
 from optimizer.intake.reading.long_texts import TOO_LONG, too_long
 from optimizer.intake.reading.source import Chunk
+from optimizer.measurement.joint_errors import excess_correlation
 from optimizer.plant.deck_states import DECK_STATES, EVEN, EXPECTED
 from optimizer.plant.run_columns import Kind, names_of
 from optimizer.plant.site import FEED_GRADE
@@ -42,6 +43,10 @@ RANGE_TOLERANCE = 1e-6
 LONGEST_LINE = 200
 # Rounding may put a computed recovery of exactly 1 slightly above 1.
 ROUNDING = 1e-9
+# Correlations that no three errors can have together are accepted as rounded to two decimals up to
+# this excess: each is then off by at most 0.005, and the excess changes by at most 2 per unit of
+# each.
+ROUNDED_CORRELATIONS = 3 * 2 * 0.005
 # Whole numbers up to this one are exact in floating point, and no sample has more particles.
 MOST_COUNTED = 2.0**53
 TEXTS_AND_TIMES = tuple(n for n in names_of(Kind.text, Kind.time) if n != "deck_state")
@@ -108,6 +113,7 @@ def _runs(fields: Fields) -> pa.RecordBatch:
         columns[name] = _fraction(fields, name, even)
     for name in COUNTS:
         columns[name] = _count(fields, name)
+    columns |= _correlations(fields)
     columns["settled"] = _settled(fields)
     for name in log.site.material_names:
         columns[name] = _material(fields, name)
@@ -232,7 +238,7 @@ def _could_be_percent(fields: Fields, name: str, values: Floats, unread: Mask, t
     """Record faults of numbers without a unit that are possible only as per cent; returns their
     mask, (n,)."""
     could: Mask = (values > top) & (values <= 100.0 * top) & ~unread & ~fields.says_unit(name)
-    if any(is_percent(c.unit) for c in fields.columns(name)) or not could.any():
+    if fields.in_per_cent(name) or not could.any():
         return np.zeros(fields.n, bool)
     fields.fault(
         name,
@@ -252,6 +258,21 @@ def _count(fields: Fields, name: str) -> pa.Array | None:
     wrong = ~np.isnan(values) & ~whole & ~unread
     fields.fault(name, wrong, "{value} is not a count of particles: expected {expected}")
     return pa.array(np.where(whole, values, 0).astype(np.int64), mask=~whole)
+
+
+def _correlations(fields: Fields) -> dict[str, pa.Array | None]:
+    """The columns of correlations, by name; each is -1 to 1, and all of a row fit together."""
+    read = {name: np.full(fields.n, np.nan) for name in CORRELATIONS}
+    for name in filter(fields.has, CORRELATIONS):
+        values, unread = fields.number(name)
+        outside = (np.abs(values) > 1 + ROUNDING) & ~unread
+        fields.fault(name, outside, "{value} is outside its range: expected {expected}")
+        read[name] = np.where(outside, np.nan, np.clip(values, -1, 1))
+    apart = excess_correlation(*read.values()) > ROUNDED_CORRELATIONS
+    others = " and ".join(CORRELATIONS[:2])
+    reason = f"{{value}} cannot be true together with {others}: no three errors have these three"
+    fields.fault(CORRELATIONS[2], apart, reason)
+    return {name: _column(values) for name, values in read.items()}
 
 
 def _settled(fields: Fields) -> pa.Array | None:

@@ -17,7 +17,7 @@ import pyarrow.compute as pc
 
 from optimizer.errors import InputError
 from optimizer.history.arrow import one_array
-from optimizer.history.schema import FRACTIONS, declared_unit, stored_factor
+from optimizer.history.schema import CORRELATIONS, FRACTIONS, declared_unit, stored_factor
 from optimizer.intake.checking.faults import Faults, Fill
 from optimizer.intake.reading.columns import Binding, Column, is_percent
 from optimizer.intake.reading.long_texts import quoted
@@ -145,11 +145,18 @@ class Fields:
             return "a whole number above 0"
         if name in FRACTIONS:
             top = 1.0 if name in NEEDED else HIGHEST_SE
-            per_cent = any(is_percent(c.unit) for c in self.columns(name))
+            per_cent = self.in_per_cent(name, line)
             return f"from 0 to {100 * top:g} %" if per_cent else f"a fraction from 0 to {top:g}"
+        if name in CORRELATIONS:
+            return "a number from -1 to 1"
         low, high = self.limits(name, line)
         unit = declared_unit(self.site, name, line)
         return f"a number from {low:g} to {high:g} {unit}".rstrip()
+
+    def in_per_cent(self, name: str, line: str | None = None) -> bool:
+        """Whether a share is in per cent, by the heading of a column or as the site declares it."""
+        declared = declared_unit(self.site, name, line)
+        return is_percent(declared) or any(is_percent(c.unit) for c in self.columns(name))
 
     def limits(self, name: str, line: str | None) -> tuple[float, float]:
         """The declared range, in declared units, of a setting on a line or of a material

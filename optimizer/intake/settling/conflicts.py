@@ -19,6 +19,7 @@ from optimizer.history.arrow import as_mask, joined, placed
 from optimizer.history.identity import CORE
 from optimizer.history.start_times import shown
 from optimizer.intake.settling.rejects import SCHEMA
+from optimizer.plant.run_columns import JOINT_ERRORS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -40,7 +41,8 @@ class Conflicts:
     """
 
     def __init__(self, settings: Sequence[str], material: Sequence[str]) -> None:
-        self.fields = (*CORE[1:2], "material", *settings, *CORE[2:], "deck_state", *material)
+        readings = (*CORE[2:], *JOINT_ERRORS)
+        self.fields = (*CORE[1:2], "material", *settings, *readings, "deck_state", *material)
         self._runs: list[pa.RecordBatch] = []
         self._owner: list[NDArray[np.int64]] = []
         self._rejects: list[pa.Table] = []
@@ -112,6 +114,9 @@ class Conflicts:
             if len(part):
                 parts.append(pa.Table.from_batches([part]))
         known = pa.concat_tables(parts, promote_options="default")
+        # A history that began before these columns holds runs in which they are empty.
+        for name in set(JOINT_ERRORS).difference(known.column_names):
+            known = known.append_column(name, pa.nulls(len(known), here[name].type))
         return known.take(pc.index_in(_places(here), _places(known)))
 
 

@@ -212,6 +212,8 @@ def _run(part: pa.Table, settled: bool | None) -> dict[str, Any]:
             run[field.name] = float(filled.mean()) if len(filled) else None
     counts = part["grade_count"]
     run["grade_count"] = pc.sum(counts).as_py()
+    # One sample of the feed often serves a whole stretch: averaging does not reduce its error.
+    run["feed_grade_count"] = pc.min(part["feed_grade_count"]).as_py()
     run["note"] = next((note for note in part["note"].to_pylist() if note), None)
     ids = set(part["run_id"].to_pylist())
     run["run_id"] = ids.pop() if len(ids) == 1 else None
