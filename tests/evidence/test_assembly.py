@@ -117,6 +117,59 @@ def test_today_s_feed_grade_is_used_for_runs_without_one():
     assert any("feed_grade is in no run" in w and "0.8." in w for w in found.warnings)
 
 
+ERRORS = {
+    "grade_se": 0.004,
+    "recovery_se": 0.006,
+    "grade_recovery_correlation": -0.4,
+    "feed_grade_se": 0.005,
+    "grade_feed_correlation": 0.3,
+    "recovery_feed_correlation": -0.6,
+}
+OF_FEED = ("feed_variance", "grade_feed_covariance", "recovery_feed_covariance")
+
+
+def stating(feed, **changed):
+    """Runs that state all their errors, and the feed grade of the first half of them."""
+    table = season()
+    for name, value in {**ERRORS, **changed}.items():
+        table = with_column(table, name, np.full(table.num_rows, value))
+    return with_column(table, "feed_grade", np.where(np.arange(table.num_rows) < 60, feed, np.nan))
+
+
+@pytest.mark.parametrize("percent", [False, True])
+def test_stated_errors_become_covariances_of_logits(percent):
+    """By hand: an error of the share p is 1 / (p q) of it in the log odds; correlations stay."""
+    scale = 100.0 if percent else 1.0
+    table = stating(FEED * scale, feed_grade_se=0.005 * scale)
+    found = evidence_of(table, in_per_cent() if percent else Site(), Brief())
+    read, known = found.readings, found.measured & (np.arange(120) < 60)
+    by_hand = 0.005 / (FEED * (1 - FEED))
+    np.testing.assert_allclose(np.sqrt(read.feed_variance[known]), by_hand, rtol=0.03)
+    np.testing.assert_allclose(found.feed_odds, np.log(FEED / (1 - FEED)), rtol=1e-9)
+    g, r, f = map(np.sqrt, (read.grade_variance, read.recovery_variance, read.feed_variance))
+    for covariance, size, expected in (
+        (read.grade_recovery_covariance, g * r, -0.4),
+        (read.grade_feed_covariance, g * f, 0.3),
+        (read.recovery_feed_covariance, r * f, -0.6),
+    ):
+        np.testing.assert_allclose(covariance[known], (expected * size)[known], rtol=1e-9)
+
+
+def test_a_feed_grade_that_is_taken_from_other_runs_or_set_aside_has_no_error():
+    read = evidence_of(stating(FEED), Site(), Brief()).readings
+    assert np.all(read.feed_variance[:60] > 0)
+    for name in OF_FEED:
+        assert np.all(getattr(read, name)[60:] == 0.0)
+    today = Brief.from_dict({"material": {"feed_grade": 0.9}})
+    for table, known in ((stating(np.nan), True), (stating(0.995), False)):
+        found = evidence_of(table, Site(), today)
+        assert found.feed_grade_known is known
+        for name in OF_FEED:
+            assert np.all(getattr(found.readings, name) == 0.0)
+        measured = found.measured
+        assert np.all(found.readings.grade_recovery_covariance[measured] < 0.0)
+
+
 def test_a_feed_grade_that_the_readings_contradict_is_set_aside():
     found = evidence_of(season(), Site(), Brief.from_dict({"material": {"feed_grade": 0.995}}))
     assert any("contradicts grade and recovery" in w for w in found.warnings)

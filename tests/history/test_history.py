@@ -14,10 +14,13 @@ import pytest
 from deltalake import DeltaTable, write_deltalake
 
 import optimizer.history.commits
+from optimizer import Brief, suggest
 from optimizer.errors import HistoryError, InputError
 from optimizer.history.history import History
 from optimizer.history.schema import in_schema
+from optimizer.history.upkeep import verify
 from optimizer.intake.settling.load import LoadOptions, load_bytes, load_logs, load_table, schema_of
+from optimizer.plant.run_columns import JOINT_ERRORS
 from optimizer.plant.site import Site
 from tests.history.runs import RUN, run
 
@@ -74,6 +77,42 @@ def test_every_load_is_one_version_and_old_ones_stay(history: History, tmp_path:
         history.at(7).runs()
     with pytest.raises(InputError, match="has no version 0: it is empty"):
         History(tmp_path / "new").at(0).runs()
+
+
+def stored_columns(history: History) -> list[str]:
+    return [field.name for field in DeltaTable(str(history.folder)).schema().fields]
+
+
+def test_a_history_from_before_the_columns_of_joint_errors_loads_plans_and_grows(
+    history: History, tmp_path: Path
+) -> None:
+    rows = [run(started_at=f"2025-03-{k:02}", feed_rate=2 + k / 10) for k in range(1, 10)]
+    new = History(tmp_path / "new")
+    load_table(rows, new)
+    history.append(new.at().runs().drop(list(JOINT_ERRORS)))
+    assert not set(JOINT_ERRORS) & set(stored_columns(history))
+    before = history.at().runs(Site())
+    assert all(before[name].null_count == 9 for name in JOINT_ERRORS)
+    brief = Brief.from_dict({"trials": {"count": 1}})
+    plans = [suggest(h.at(), Site(), brief).as_dict() for h in (history, new)]
+    assert plans[0] == plans[1]
+    assert load_table(rows, history).already_known == 9
+    # A run of the old files that is now stated with an error is not taken for known.
+    (reject,) = load_table([{**rows[0], "feed_grade_se": 0.004}], history).rejects
+    assert "feed_grade_se is empty there and 0.004 here" in reject["reason"]
+    stated = run(feed_grade_se=0.004, feed_grade=0.9, grade_recovery_correlation=-0.3, run_id="r")
+    assert load_table([stated], history).added == 1
+    assert set(JOINT_ERRORS) <= set(stored_columns(history))
+    after = {r["run_id"]: r for r in history.at().runs(Site()).to_pylist()}
+    assert (after["r"]["feed_grade_se"], after["r"]["grade_recovery_correlation"]) == (0.004, -0.3)
+    assert [r["feed_grade_se"] for r in after.values()].count(None) == 9
+    assert history.at(0).runs(Site()).drop(["source"]).equals(before.drop(["source"]))
+    derived = run(started_at=None, feed_grade=0.9, grade_feed_correlation=0.2)
+    assert load_table([derived], history).added == 1
+    health = verify(history)
+    assert (health.sound, health.odd_ids) == (True, 0)
+    assert history.at().export(tmp_path / "all.csv") == 11
+    assert load_logs(tmp_path / "all.csv", history).already_known == 11
 
 
 def test_material_columns_may_be_added_later(history: History) -> None:

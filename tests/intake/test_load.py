@@ -26,6 +26,7 @@ from optimizer.errors import InputError
 from optimizer.history.history import History
 from optimizer.history.identity import KeyMap, hash_text, number_codes
 from optimizer.intake.settling.load import LoadOptions, load_bytes, load_logs, load_table
+from optimizer.plant.run_columns import JOINT_ERRORS
 from optimizer.plant.site import Site
 
 SETTINGS = ("feed_rate", "end_raise", "side_tilt", "eccentric_speed", "air")
@@ -46,7 +47,9 @@ GOOD = {
     "moisture": "12",
     "note": "",
 }
-SITE = Site.from_dict({"material": {"moisture": {"unit": "%", "low": 5, "high": 20}}})
+JOINT = JOINT_ERRORS
+MOISTURE = {"moisture": {"unit": "%", "low": 5, "high": 20}}
+SITE = Site.from_dict({"material": MOISTURE})
 
 
 def row(**cells: str) -> dict[str, str]:
@@ -102,6 +105,23 @@ REFUSALS = [
     ("error in per cent", {"grade_se": "0.6"}, "grade_se", "0.6 could be per cent"),
     ("half a seed", {"grade_count": "20.5"}, "grade_count", "20.5 is not a count of particles"),
     ("no seeds", {"grade_count": "0"}, "grade_count", "expected a whole number above 0"),
+    ("correlation of 1.2", {JOINT[0]: "1.2"}, JOINT[0], f"{JOINT[0]} 1.2 is .* from -1 to 1"),
+    (
+        "correlation in words",
+        {JOINT[3]: "high"},
+        JOINT[3],
+        "'high' is not a number: expected a num",
+    ),
+    ("correlation of -1.2", {JOINT[4]: "-1.2"}, JOINT[4], "-1.2 is outside its range"),
+    ("error of feed below 0", {JOINT[1]: "-0.1"}, JOINT[1], f"{JOINT[1]} -0.1 .* from 0 to 0.5"),
+    ("error of feed in per cent", {JOINT[1]: "0.6"}, JOINT[1], "0.6 could be per cent"),
+    ("half a seed of feed", {JOINT[2]: "20.5"}, JOINT[2], "20.5 is not a count of particles"),
+    (
+        "impossible correlations",
+        {JOINT[0]: "-0.9", JOINT[3]: "0.9", JOINT[4]: "0.9"},
+        JOINT[4],
+        "recovery_feed_correlation 0.9 cannot be true together with grade_recovery_correlation and",
+    ),
     ("unknown state", {"deck_state": "boilin"}, "deck_state", "Did you mean 'boiling'"),
     ("too wet", {"moisture": "25"}, "moisture", "25 is outside the declared range: expected a num"),
     ("no date", {"started_at": "soon"}, "started_at", "'soon' is not a date: write year-month-day"),
@@ -120,7 +140,8 @@ REFUSALS = [
 def test_row_is_rejected_with_reason(
     history: History, cells: dict[str, str], field: str, reason: str
 ) -> None:
-    report = load(history, [row(), row(**{"started_at": "2025-03-02", **cells})])
+    good = {**dict.fromkeys(cells, ""), **row()}
+    report = load(history, [good, {**good, "started_at": "2025-03-02", **cells}])
     assert (report.read, report.added, report.rejected) == (2, 1, 1)
     (reject,) = report.rejects
     assert reject["file"] == "log.csv"
@@ -128,6 +149,37 @@ def test_row_is_rejected_with_reason(
     assert reject["field"] == field
     assert reject["value"] == cells[field]
     assert re.search(reason, reject["reason"]), reject["reason"]
+
+
+@pytest.mark.parametrize("unit", ["", "%"])
+@pytest.mark.parametrize("cell", ["0.4 %", "0.004 fraction", None])
+def test_the_error_of_the_feed_grade_is_read_in_the_unit_of_the_feed_grade(
+    history: History, unit: str, cell: str | None
+) -> None:
+    material = {"unit": unit, "low": 50 if unit else 0.5, "high": 100 if unit else 1}
+    site = Site.from_dict({"material": {"feed_grade": material, **MOISTURE}})
+    own = "0.4" if unit else "0.004"
+    report = load(history, [row(feed_grade="93%", feed_grade_se=cell or own)], site)
+    assert report.added == 1, report.rejects
+    assert history.at().runs()["feed_grade_se"].to_pylist() == [0.004]
+    shown = history.at().runs(site)["feed_grade_se"].to_pylist()
+    assert shown == [pytest.approx(float(own))]
+
+
+def test_correlations_rounded_to_two_decimals_are_accepted(history: History) -> None:
+    """Of three errors of which the third is the sum of the others (0.8, 0.6 and 0): exactly
+    possible, and no longer once rounded down."""
+    cells = {JOINT[0]: "-0.01", JOINT[3]: "0.8", JOINT[4]: "0.6"}
+    assert load(history, [row(**cells)]).added == 1
+
+
+def test_errors_say_nothing_about_which_run_a_row_is(history: History) -> None:
+    undated = row(started_at="", feed_grade="0.93", feed_grade_se="0.004")
+    assert load(history, [undated]).added == 1
+    assert load(history, [undated]).already_known == 1
+    (reject,) = load(history, [{**undated, "feed_grade_se": "0.005"}]).rejects
+    assert reject["field"] == "feed_grade_se"
+    assert "feed_grade_se is 0.004 there and 0.005 here" in reject["reason"]
 
 
 def test_one_reject_joins_all_faults_in_field_order(history: History) -> None:

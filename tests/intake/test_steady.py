@@ -147,6 +147,14 @@ def test_standard_error_of_the_mean_is_never_below_that_of_the_counts(history: H
     assert run["grade_se"] == pytest.approx(np.sqrt(0.96 * 0.04 / (50 * run["samples"])))
 
 
+def test_averaging_does_not_reduce_the_error_of_one_sample_of_the_feed(history: History) -> None:
+    stated = {"feed_grade": 0.9, "feed_grade_se": 0.004, "feed_grade_count": 800}
+    stated["grade_recovery_correlation"] = -0.3
+    run = one(history, readings(np.full(8, 0.96), **stated))
+    assert run["samples"] > 1
+    assert {name: run[name] for name in stated} == pytest.approx(stated)
+
+
 def test_standard_error_allows_for_correlated_neighbors(history: History) -> None:
     rng = np.random.default_rng(12)
     grade = np.full(24, 0.97)

@@ -60,6 +60,7 @@ def test_feed_counted_of_a_sample_has_the_variance_of_a_counted_grade():
         replace(STATED, feed_grade=NAN),
         replace(STATED, feed_grade_se=NAN),
         replace(STATED, feed_grade_se=0.0),
+        replace(STATED, feed_grade=1.0, feed_grade_se=NAN),
     ],
 )
 def test_feed_without_a_reading_or_an_error_is_exact(joint):
@@ -103,6 +104,13 @@ def test_stated_logits_take_their_covariances_and_are_not_changed():
     assert_array_equal(matrices(stated), [matrix] * 2)
     assert_array_equal(matrices(same), [matrix] * 2)
     assert not np.any(matrices(RunReadings.from_logits(2.0, 1.0)))
+
+
+def test_an_exact_feed_leaves_only_the_errors_of_grade_and_recovery():
+    own = RunReadings.from_shares([0.95, 0.9], 0.9, 0.003, 0.006, joint=STATED)
+    expected = matrices(own)
+    expected[:, 2, :] = expected[:, :, 2] = 0.0
+    assert_array_equal(matrices(own.with_exact_feed()), expected)
 
 
 def test_readings_of_parts_equal_those_of_all_runs():

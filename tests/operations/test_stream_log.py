@@ -105,6 +105,14 @@ def test_an_invalid_cell_rejects_only_its_own_test(write, cell, message):
         ("test_id,strem,assay\nT,feed,0.9\n", "no column for stream.*Did you mean 'strem'"),
         ("test_id,stream,assay,assay\nT,feed,0.9,0.9\n", "two columns are 'assay'"),
         ("test_id,stream,assay,grade\nT,feed,0.9,0.9\n", "the balance computes 'grade' itself"),
+        (
+            "test_id,stream,assay,Feed grade SE [%]\nT,feed,0.9,0.1\n",
+            "the balance computes 'Feed grade SE .* itself",
+        ),
+        (
+            "test_id,stream,assay,feed_grade,grade_recovery_correlation\nT,feed,0.9,0.9,0\n",
+            "the balance computes 'grade_recovery_correlation' itself",
+        ),
         ("test_id,stream,assay\n", "no rows"),
         ("test_id,stream,mass,assay\nT,feed,1,5,0.9\n", "row 2: 5 cells under 4 headings"),
         ("test_id,stream,mass [kg],mass_se [g],assay\nT,feed,1,5,0.9\n", "mass_se is in 'g'"),
