@@ -65,7 +65,8 @@ class BalanceResult:
         method: ``weighed``, ``two-product``, ``solved`` (exactly determined in another way),
             ``reconciled``, ``undetermined`` or ``impossible``.
         grade, recovery, yield_: grade, recovery and yield of the product, with standard errors.
-        grade_count: number of particles counted for the product's assay.
+        grade_count, feed_grade_count: number of particles counted for the assays of product and
+            feed.
         feed_grade: balanced grade of the feed, with its standard error.
         grade_recovery_correlation, grade_feed_correlation, recovery_feed_correlation: correlations
             of the errors of grade, recovery and feed grade, which follow from the same
@@ -90,6 +91,7 @@ class BalanceResult:
     yield_se: float = math.nan
     feed_grade: float = math.nan
     feed_grade_se: float = math.nan
+    feed_grade_count: float = math.nan
     grade_recovery_correlation: float = math.nan
     grade_feed_correlation: float = math.nan
     recovery_feed_correlation: float = math.nan
@@ -245,6 +247,7 @@ def _result(
         yield_se=float(found.yield_se[1]),
         feed_grade=feed_grade,
         feed_grade_se=float(found.assay_se[0, 0]),
+        feed_grade_count=test.feed_grade_count,
         grade_recovery_correlation=float(found.correlation[at_grade, at_recovery]),
         grade_feed_correlation=float(found.correlation[at_grade, at_feed]),
         recovery_feed_correlation=float(found.correlation[at_recovery, at_feed]),

@@ -46,7 +46,8 @@ class StreamTest:
         mass, assay: measured values, shape (s,); NaN where not measured.
         mass_se, assay_se: standard errors, shape (s,); NaN where not stated. A count states the
             standard error of its assay.
-        grade_count: particles counted for the product's assay; NaN when none were counted.
+        grade_count, feed_grade_count: particles counted for the assays of product and feed; NaN
+            when none were counted.
         notes: assumptions that were made.
         fault: why the rows are not a valid test; empty if they are.
     """
@@ -58,6 +59,7 @@ class StreamTest:
     assay: FloatArray = field(default_factory=_nothing)
     assay_se: FloatArray = field(default_factory=_nothing)
     grade_count: float = float("nan")
+    feed_grade_count: float = float("nan")
     notes: tuple[str, ...] = ()
     fault: str = ""
 
@@ -178,6 +180,9 @@ def _test(
         binomial = counted_se(part["assay"], part["count"])
     assay_se = np.where(np.isnan(part["assay_se"]), binomial, part["assay_se"])
     names, order = _in_order(streams, returned)
+    feed_count, product_count = _pick(
+        np.where(np.isnan(part["assay"]), np.nan, part["count"]), order
+    )[:2].tolist()
     left_out = [name for name in streams if name in returned]
     return StreamTest(
         test_id,
@@ -186,7 +191,8 @@ def _test(
         mass_se=_pick(part["mass_se"], order),
         assay=_pick(part["assay"], order),
         assay_se=_pick(assay_se, order),
-        grade_count=float(part["count"][streams.index(PRODUCT)]),
+        grade_count=product_count,
+        feed_grade_count=feed_count,
         notes=tuple(f"{name} goes back to the feed and leaves the balance" for name in left_out),
     )
 

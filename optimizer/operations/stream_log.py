@@ -56,7 +56,12 @@ FILLED = (
     "grade_recovery_correlation",
 )
 # Columns that the balance fills where the file has no column of the feed grade.
-FILLED_OF_FEED = (FEED_GRADE_SE, "grade_feed_correlation", "recovery_feed_correlation")
+FILLED_OF_FEED = (
+    FEED_GRADE_SE,
+    "feed_grade_count",
+    "grade_feed_correlation",
+    "recovery_feed_correlation",
+)
 # The site may declare per cent for numbers that name no unit.
 FRACTION_HEADING = "{} [fraction]"
 
@@ -119,6 +124,7 @@ def _of_feed(result: BalanceResult) -> dict[str, float | str]:
     return {
         FRACTION_HEADING.format(FEED_GRADE): _known(result.feed_grade),
         FRACTION_HEADING.format(FEED_GRADE_SE): _known(result.feed_grade_se),
+        "feed_grade_count": _known(result.feed_grade_count),
         "grade_feed_correlation": _known(result.grade_feed_correlation),
         "recovery_feed_correlation": _known(result.recovery_feed_correlation),
     }

@@ -103,7 +103,7 @@ def test_counts_give_the_error_of_assays():
     expected = two_product(0.90, 1.0, 0.40, **errors)
     assert result.recovery_se == pytest.approx(float(expected.recovery_se), rel=1e-6)
     assert result.grade_se == pytest.approx(errors["product_se"], rel=1e-6)
-    assert result.grade_count == 800
+    assert result.grade_count == result.feed_grade_count == 800
     assert result.warnings == ()
 
 

@@ -49,6 +49,7 @@ def test_a_reconciled_test_becomes_a_run_that_loads(write, tmp_path):
     assert row["grade_se"] == pytest.approx(test.grade_se, abs=1e-9)
     assert row["recovery"] == pytest.approx(test.recovery, abs=1e-9)
     assert (row["line"], row["air"], row["grade_count"]) == ("deck-1", 40.0, 800)
+    assert (row["feed_grade_count"], row["feed_grade"]) == (800, pytest.approx(test.feed_grade))
 
 
 def test_every_way_of_writing_the_same_file_gives_the_same_answer(write, tmp_path):
