@@ -95,6 +95,12 @@ TREND_VARIANCE = 0.3
 # Share of the deviation that is a sum of functions of one setting each: the effects of single
 # settings make up most of the response, and learning them takes a fraction of the runs.
 ADDITIVE = 0.5
+# What each description says of a deck.
+COUPLED = "depth of the bed, exposure and a moving cut explain it"
+LOOSE = "the settings act together by bed and exposure, but in a way of its own"
+SINGLE = "each setting acts mostly for itself"
+JOINT = "each combination of settings acts in its own way"
+SHARES = "wanted and unwanted material respond to the settings separately"
 # A coarse answer averages over every fourth draw of hyperparameters.
 COARSE = 4
 
@@ -150,40 +156,22 @@ def descriptions_of(frame: Frame) -> tuple[Description, ...]:
     sharp = Mean("constant", variance=TREND_VARIANCE, level=PLAIN_SHARPNESS)
     level = Mean("constant", variance=TREND_VARIANCE)
     found = (
-        Description(
-            "single", "each setting acts mostly for itself", (partly, sharp), (partly, linear)
-        ),
-        Description(
-            "joint",
-            "the settings act jointly, each combination in its own way",
-            (hilly, level),
-            (hilly, level),
-        ),
-        Description(
-            "shares",
-            "wanted and unwanted material respond to the settings separately",
-            (plain, linear),
-            (plain, linear),
-            apart=True,
-        ),
+        Description("single", SINGLE, (partly, sharp), (partly, linear)),
+        Description("joint", JOINT, (hilly, level), (hilly, level)),
+        Description("shares", SHARES, (plain, linear), (plain, linear), apart=True),
     )
     coordinates, d = frame.coordinates, frame.inputs
     if coordinates is None:
         return found
     coupled = Description(
         "coupled",
-        "depth of the bed, exposure and a moving cut explain it",
+        COUPLED,
         _coupled_parts(SHARPNESS, PLAIN_SHARPNESS, coordinates, d),
         _coupled_parts(BALANCE, 0.0, coordinates, d),
         cut=True,
     )
     loosened = replace(partly, coordinates=coordinates)
-    loose = Description(
-        "loose",
-        "the settings act together through bed and exposure, in a way of its own",
-        (loosened, sharp),
-        (loosened, linear),
-    )
+    loose = Description("loose", LOOSE, (loosened, sharp), (loosened, linear))
     return coupled, loose, *found
 
 

@@ -93,8 +93,13 @@ def _plan_with_model(situation: Situation) -> Plan:
         run_now,
         _described(situation, selection, run_now),
         stopping_of(situation, selection.gains, run_now, chosen.point),
-        [*shortages, *open_questions, *_contradicting(situation), *chosen.warnings]
-        + list(selection.warnings),
+        [
+            *shortages,
+            *open_questions,
+            *_contradicting(situation),
+            *chosen.warnings,
+            *selection.warnings,
+        ],
     )
     plan = replace(plan, favored=situation.surrogate.favored_)
     if plan.maximise != "trade-off":
