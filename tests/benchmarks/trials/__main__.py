@@ -22,14 +22,13 @@ from tests.benchmarks.trials.campaigns import Kept, campaign, each, identity, ke
 from tests.benchmarks.trials.command import command, half, parser
 from tests.benchmarks.trials.decks import DEMANDS
 from tests.benchmarks.trials.methods import LIGHT, METHODS
-from tests.benchmarks.trials.other_laws import OTHER_LAWS
 from tests.benchmarks.trials.task import STARTS
 from tests.benchmarks.trials.task import __doc__ as how_judged
 
 
 def arguments(words: list[str] | None = None) -> argparse.Namespace:
     """The parsed command line."""
-    made = parser("trials", __doc__ or "", decks=8, more=tuple(OTHER_LAWS))
+    made = parser("trials", __doc__ or "", decks=8)
     made.add_argument("--methods", nargs="+", default=list(LIGHT), choices=[*METHODS, "all"])
     made.set_defaults(demands=list(DEMANDS))
     asked = made.parse_args(words)

@@ -33,6 +33,7 @@ MARKS = (8, 12, 16, 20, 30)
 _HERE = "tests/benchmarks/trials"
 _DECKS = (
     *(f"{_HERE}/task.py", f"{_HERE}/decks.py", f"{_HERE}/outsider.py", f"{_HERE}/other_laws"),
+    f"{_HERE}/judge_laws",
     "optimizer/simulation",
 )
 _PEERS = {

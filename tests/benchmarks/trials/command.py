@@ -8,7 +8,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tests.benchmarks.trials.campaigns import ROOT
-from tests.benchmarks.trials.decks import ALL_FAMILIES, DEMANDS, JUDGE_FROM
+from tests.benchmarks.trials.decks import ALL_FAMILIES, DEMANDS, EVERY_FAMILY, JUDGE_FROM
+from tests.benchmarks.trials.judge_laws import JUDGE_LAWS
 
 BUILD, REPORTS = ROOT / "build", ROOT / "reports"
 
@@ -23,22 +24,31 @@ class _Judge(argparse.Action):
         namespace.first = JUDGE_FROM
 
 
+class _Parser(argparse.ArgumentParser):
+    """Refuses families for judging alone with seeds of the development half."""
+
+    def parse_args(self, args=None, namespace=None) -> argparse.Namespace:
+        asked = super().parse_args(args, namespace)
+        judged = [f for f in asked.families if f in JUDGE_LAWS]
+        if judged and asked.first < JUDGE_FROM:
+            self.error(f"{', '.join(judged)}: for judging alone, say --judge")
+        return asked
+
+
 def parser(
     name: str,
     doc: str,
     decks: int = 4,
     families: Sequence[str] = ALL_FAMILIES,
-    more: Sequence[str] = (),
 ) -> argparse.ArgumentParser:
     """Options of a benchmark: decks, number of processes, and the files it keeps and writes.
 
     Args:
         name, doc: of the command.
         decks: default number of decks for each family and demand.
-        families: default families.
-        more: families that run only when the command names them.
+        families: default families; the others run only when the command names them.
     """
-    made = argparse.ArgumentParser(
+    made = _Parser(
         prog=f"python -m tests.benchmarks.{name}",
         description=doc,
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -46,7 +56,7 @@ def parser(
     made.add_argument("--decks", type=int, default=decks, help="a family and demand")
     made.add_argument("--first", type=int, default=0, help="seed of the first deck")
     made.add_argument("--judge", action=_Judge)
-    made.add_argument("--families", nargs="+", default=list(families), choices=(*families, *more))
+    made.add_argument("--families", nargs="+", default=list(families), choices=EVERY_FAMILY)
     made.add_argument("--demands", nargs="+", default=["moderate"], choices=list(DEMANDS))
     made.add_argument("--workers", type=int, default=1, help="processes")
     made.add_argument("--cache", type=Path, default=BUILD / f"{name}.jsonl", help="rows kept")

@@ -1,7 +1,8 @@
 """The problems of the benchmark: a deck, its feed, the required grade and the true optimum.
 
 Seeds below ``JUDGE_FROM`` are the development half; the seeds from it on are the judge's half,
-which is run only for a report and never used to choose anything.
+which is run only for a report and never used to choose anything. The families of
+``judge_laws`` have decks of the judge's half alone.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from optimizer.simulation import (
     random_deck,
     random_material,
 )
+from tests.benchmarks.trials.judge_laws import JUDGE_LAWS
 from tests.benchmarks.trials.other_laws import OTHER_LAWS
 from tests.benchmarks.trials.outsider import random_outsider
 
@@ -28,6 +30,8 @@ LEAST_FEED = 1.5
 REGION = Region.whole(GRAVITY_TABLE).narrow("feed_rate", LEAST_FEED, 9.0, "enough to be done")
 OUTSIDER = "outsider"
 ALL_FAMILIES = (*FAMILIES, OUTSIDER)
+"""What a command runs on if it names no family."""
+EVERY_FAMILY = (*ALL_FAMILIES, *OTHER_LAWS, *JUDGE_LAWS)
 # Share of the region that reaches the grade on an even deck. One of the 8 spread starts meets the
 # first grade in one campaign of five, the second in three of four.
 DEMANDS = {"demanding": 0.03, "moderate": 0.15}
@@ -64,14 +68,21 @@ def draw(family: str, rng: np.random.Generator) -> tuple[Any, Any]:
     """Draw a deck of a family and its material."""
     if family == OUTSIDER:
         return random_outsider(rng)
-    if family in OTHER_LAWS:
-        return OTHER_LAWS[family](rng)
+    for laws in (OTHER_LAWS, JUDGE_LAWS):
+        if family in laws:
+            return laws[family](rng)
     return random_deck(rng, family), random_material(rng, family)
 
 
 @lru_cache(maxsize=16)
 def problem(family: str, demand: str, seed: int) -> Problem:
-    """The problem of a family, a level of demand and a seed."""
+    """The problem of a family, a level of demand and a seed.
+
+    Raises:
+        ValueError: a family for judging alone with a seed of the development half.
+    """
+    if family in JUDGE_LAWS and seed < JUDGE_FROM:
+        raise ValueError(f"'{family}' is for judging alone: its seeds start at {JUDGE_FROM}.")
     deck, material = draw(family, np.random.default_rng(seed))
     min_grade = demanding_grade(deck, material, DEMANDS[demand], REGION)
     optimum = attainable(deck, material, min_grade, REGION)
