@@ -66,11 +66,12 @@ def history(key: Key) -> Task:
     usual = values[np.argmax(truth.grade * truth.recovery * (1.0 - truth.failure))]
     unit = GRAVITY_TABLE.to_unit(usual) + HABIT_SD * rng.standard_normal((key.runs, 5))
     unit[:, 2:4] += TOGETHER_SD * rng.standard_normal((key.runs, 1))
-    task.run(_on_lattice(unit))
+    task.run(on_lattice(unit))
     return task
 
 
-def _on_lattice(unit: np.ndarray) -> np.ndarray:
+def on_lattice(unit: np.ndarray) -> np.ndarray:
+    """Lattice settings nearest to unit coordinates, inside the region, shape (n, 5)."""
     index = GRAVITY_TABLE.nearest_index(GRAVITY_TABLE.low + unit * GRAVITY_TABLE.span)
     return GRAVITY_TABLE.values(np.clip(index, REGION.first, REGION.last))
 
@@ -84,12 +85,13 @@ def judged(key: Key) -> dict[str, Any]:
         places = {"anywhere": GRAVITY_TABLE.values(REGION.sample(4000, rng))}
         if key.kind == "campaign":
             now = GRAVITY_TABLE.to_unit(settings_of(plan_of(planned).run_now.settings))
-            places["near"] = _on_lattice(now + NEAR_SD * rng.standard_normal((2000, 5)))
-        found = {name: _compare(task, planned, values) for name, values in places.items()}
+            places["near"] = on_lattice(now + NEAR_SD * rng.standard_normal((2000, 5)))
+        found = {name: compare(task, planned, values) for name, values in places.items()}
     return {**asdict(key), "found": found}
 
 
-def _compare(task: Task, planned: Any, values: np.ndarray) -> dict[str, Any]:
+def compare(task: Task, planned: Any, values: np.ndarray) -> dict[str, Any]:
+    """Coverage and chances at the first settings of ``values``, shape (n, 5), that run even."""
     p = task.problem
     truth = p.deck.run(values, p.material)
     even = np.flatnonzero(truth.failure < MOST_FAILURE)[:UNSEEN]

@@ -91,13 +91,12 @@ def behind(module: str, known: frozenset[str] = frozenset()) -> frozenset[str]:
 
 
 @lru_cache(maxsize=16)
-def stamp(method: str, judge: str = "") -> str:
-    """Hash of the code that a result depends on: the method, the decks and the file ``judge``."""
+def stamp(method: str, *judges: str) -> str:
+    """Hash of the code that a result depends on: the method, the decks and the files ``judges``."""
     sources = [*_DECKS, f"{_HERE}/methods.py"]
     if method == "ours":
         sources = [*_DECKS, *sorted(behind("optimizer.planning.planner"))]
-    if judge:
-        sources.append(judge)
+    sources += judges
     digest = sha256()
     if method in _PEERS:
         source, package = _PEERS[method]

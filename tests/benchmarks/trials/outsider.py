@@ -101,6 +101,8 @@ class OutsiderDeck:
     floods_at: float
     cut_noise: float
     steepness_noise: float
+    grade_count: int = COUNTED
+    recovery_se: float = RECOVERY_SE
 
     def run(self, settings: np.ndarray, feed: Feed) -> Outcome:
         """True values at settings, shape (n, 5)."""
@@ -116,18 +118,18 @@ class OutsiderDeck:
         cut = cut + self.cut_noise * rng.standard_t(5, n) / np.sqrt(5 / 3)
         steepness = steepness * np.exp(self.steepness_noise * rng.standard_normal(n))
         recovery, grade = self._split(steepness, cut, dragged, feed)
-        # Three samples of a hundred particles, each a little richer or poorer than the stream.
-        heap = 400.0
+        # Three samples of equal counts, each a little richer or poorer than the stream.
+        heap, each = 400.0, self.grade_count // 3
         handfuls = rng.beta(heap * grade[:, None], heap * (1 - grade[:, None]), (n, 3))
-        count = rng.binomial(COUNTED // 3, handfuls).sum(axis=1)
-        weighed = np.clip(recovery + RECOVERY_SE * rng.standard_normal(n), 0.002, 0.998)
+        count = rng.binomial(each, handfuls).sum(axis=1)
+        weighed = np.clip(recovery + self.recovery_se * rng.standard_normal(n), 0.002, 0.998)
         state = np.array(["boiling", "sluggish", "starved", "flooded"])[failing.argmax(axis=1)]
         ran = rng.random(n) < even
         return Reading(
-            np.where(ran, count / COUNTED, np.nan),
+            np.where(ran, count / (3 * each), np.nan),
             np.where(ran, weighed, np.nan),
-            COUNTED,
-            RECOVERY_SE,
+            3 * each,
+            self.recovery_se,
             np.where(ran, "even", state),
         )
 

@@ -65,12 +65,16 @@ class OtherDeck(ABC):
         border: direction in ``x`` towards which the deck fails, shape (5,).
         border_at, border_width: position and width of that border along the direction.
         noise: standard deviation of the scores from run to run.
+        grade_count: particles counted for each grade.
+        recovery_se: standard error of a weighed recovery.
     """
 
     border: np.ndarray
     border_at: float
     border_width: float
     noise: float
+    grade_count: int = COUNTED
+    recovery_se: float = RECOVERY_SE
 
     @abstractmethod
     def scores(self, x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -97,14 +101,14 @@ class OtherDeck(ABC):
         n = len(x)
         wanted, unwanted = (score + self.noise * rng.standard_normal(n) for score in self.scores(x))
         recovery, grade = self._split(wanted, unwanted, feed)
-        count = rng.binomial(COUNTED, grade)
-        weighed = recovery + RECOVERY_SE * rng.standard_normal(n)
+        count = rng.binomial(self.grade_count, grade)
+        weighed = recovery + self.recovery_se * rng.standard_normal(n)
         ran = rng.random(n) >= self._failure(x)
         return Reading(
-            np.where(ran, count / COUNTED, np.nan),
+            np.where(ran, count / self.grade_count, np.nan),
             np.where(ran, np.clip(weighed, LEAST_READ, MOST_READ), np.nan),
-            COUNTED,
-            RECOVERY_SE,
+            self.grade_count,
+            self.recovery_se,
             np.where(ran, "even", FAILED),
         )
 
