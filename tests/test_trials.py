@@ -97,7 +97,7 @@ def test_every_method_stays_inside_the_region(method):
     np.testing.assert_allclose(GRAVITY_TABLE.values(index), named, atol=1e-9)
 
 
-@pytest.mark.parametrize("method", ["optuna", "botorch", "botorch-sc"])
+@pytest.mark.parametrize("method", [m for m in METHODS if m not in LIGHT])
 def test_peers_stay_inside_the_region(method):
     pytest.importorskip("botorch", reason=PEERS)
     pytest.importorskip("optuna", reason=PEERS)

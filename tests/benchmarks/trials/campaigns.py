@@ -36,10 +36,16 @@ _DECKS = (
     f"{_HERE}/judge_laws",
     "optimizer/simulation",
 )
+_BOTORCH = (
+    (
+        *(f"{_HERE}/peer_botorch.py", "optimizer/measurement/run_readings.py"),
+        *(f"optimizer/model/{part}coordinates.py" for part in ("", "deck_")),
+    ),
+    "botorch",
+)
 _PEERS = {
-    "optuna": (f"{_HERE}/peer_optuna.py", "optuna"),
-    "botorch": (f"{_HERE}/peer_botorch.py", "botorch"),
-    "botorch-sc": (f"{_HERE}/peer_botorch.py", "botorch"),
+    "optuna": ((f"{_HERE}/peer_optuna.py",), "optuna"),
+    **{name: _BOTORCH for name in METHODS if name.startswith("botorch")},
 }
 
 
@@ -99,8 +105,8 @@ def stamp(method: str, *judges: str) -> str:
     sources += judges
     digest = sha256()
     if method in _PEERS:
-        source, package = _PEERS[method]
-        sources.append(source)
+        own, package = _PEERS[method]
+        sources += own
         digest.update(version(package).encode())
     for source in sources:
         path = ROOT / source

@@ -161,20 +161,23 @@ def optuna_gp(task: Task) -> Choice:
     return Choice({"optuna": task.best_reading()}, next_trial(task))
 
 
-def botorch_log_nei(task: Task) -> Choice:
-    """BoTorch's constrained noisy log-EI on logit grade and recovery; both kinds of report."""
-    from tests.benchmarks.trials.peer_botorch import plan
+def botorch(label: str, tried: bool = False, **given: bool) -> Method:
+    """BoTorch's constrained noisy log-EI, which reports its model's optimum.
 
-    optimum, trial = plan(task, latent=False)
-    return Choice({"botorch tried": task.best_reading(), "botorch": optimum}, trial)
+    Args:
+        label: name of the report.
+        tried: whether the best reading is a report, too, named ``label`` and *tried*.
+        given: what it is given of what our own method has (``peer_botorch.Given``).
+    """
 
+    def method(task: Task) -> Choice:
+        from tests.benchmarks.trials.peer_botorch import Given, plan
 
-def botorch_latent(task: Task) -> Choice:
-    """BoTorch's constrained noisy log-EI on sharpness and balance; reports its model's optimum."""
-    from tests.benchmarks.trials.peer_botorch import plan
+        optimum, trial = plan(task, Given(**given))
+        reports = {f"{label} tried": task.best_reading()} if tried else {}
+        return Choice({**reports, label: optimum}, trial)
 
-    optimum, trial = plan(task, latent=True)
-    return Choice({"botorch S, C": optimum}, trial)
+    return method
 
 
 METHODS: dict[str, Method] = {
@@ -183,8 +186,18 @@ METHODS: dict[str, Method] = {
     "surface": response_surface,
     "skopt": scikit_optimize,
     "optuna": optuna_gp,
-    "botorch": botorch_log_nei,
-    "botorch-sc": botorch_latent,
+    "botorch": botorch("botorch", tried=True),
+    "botorch-sc": botorch("botorch S, C", latent=True),
+    "botorch-noise": botorch("botorch N", noise=True),
+    "botorch-noise-coupled": botorch("botorch N, K", noise=True, coupled=True),
+    "botorch-noise-sc-coupled": botorch(
+        "botorch N, K, S, C", noise=True, coupled=True, latent=True
+    ),
+    "botorch-all": botorch(
+        "botorch N+, K, S, C", noise=True, scatter=True, coupled=True, latent=True
+    ),
 }
+"""Of BoTorch's reports, *S, C* has sharpness and balance as outcomes, *N* the known noise of each
+reading, *N+* a scatter from run to run besides it, and *K* our coupled coordinates."""
 LIGHT = ("ours", "random", "surface", "skopt")
 """Those that need no more than the install."""
