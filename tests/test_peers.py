@@ -93,26 +93,25 @@ def test_a_peer_s_search_follows_the_slopes_of_the_coordinates(peer):
     assert torch.autograd.gradcheck(peer._Map.apply, (inside,), eps=1e-4, atol=1e-4, rtol=1e-3)
 
 
-@pytest.mark.parametrize("scatter", [False, True])
-@pytest.mark.parametrize("latent", [False, True])
-def test_the_known_noise_reaches_the_fit(peer, latent, scatter):
+def test_the_known_noise_reaches_the_fit(peer):
     import torch
 
     task = beans()
-    given = peer.Given(latent=latent, noise=True, scatter=scatter, coupled=True)
-    outcomes = peer._Outcomes(task, given)
-    grade, recovery, g, r = peer.known(task)
-    variances = [r, g]
-    if latent:
-        variances = to_latent(grade, recovery, g, r, outcomes.feed_odds)[2:]
     X = torch.tensor(peer.to_unit(task.values))
-    for j, variance in enumerate(variances):
-        likelihood = peer._process(X, outcomes, given, j).likelihood
-        Y = outcomes.readings[:, j]
-        # The library works with outcomes of variance 1.
-        fixed = likelihood.noise_covar.noise.detach().numpy()
-        np.testing.assert_allclose(fixed, variance / np.var(Y, ddof=1), rtol=1e-6)
-        assert (likelihood.second_noise_covar is not None) == scatter
+    for latent, scatter in np.ndindex(2, 2):
+        given = peer.Given(latent=bool(latent), noise=True, scatter=bool(scatter), coupled=True)
+        outcomes = peer._Outcomes(task, given)
+        grade, recovery, g, r = peer.known(task)
+        variances = [r, g]
+        if latent:
+            variances = to_latent(grade, recovery, g, r, outcomes.feed_odds)[2:]
+        for j, variance in enumerate(variances):
+            likelihood = peer._process(X, outcomes, given, j).likelihood
+            Y = outcomes.readings[:, j]
+            # The library works with outcomes of variance 1.
+            fixed = likelihood.noise_covar.noise.detach().numpy()
+            np.testing.assert_allclose(fixed, variance / np.var(Y, ddof=1), rtol=1e-6)
+            assert (likelihood.second_noise_covar is not None) == bool(scatter)
 
 
 def test_only_what_is_given_is_used(peer):

@@ -18,8 +18,11 @@ import numpy as np
 
 from optimizer.plant.settings import GRAVITY_TABLE
 from tests.benchmarks.trials.command import parser
-from tests.benchmarks.trials.decks import EVERY_FAMILY, REGION, Problem, problem
+from tests.benchmarks.trials.decks import ALL_FAMILIES, REGION, Problem, problem
+from tests.benchmarks.trials.judge_laws import JUDGE_LAWS
+from tests.benchmarks.trials.other_laws import OTHER_LAWS
 
+DEVELOPED = (*ALL_FAMILIES, *OTHER_LAWS)
 ANYWHERE, MOST_FAILURE = 8192, 0.05
 
 
@@ -70,7 +73,7 @@ def alike(problems: Sequence[Problem]) -> list[float]:
 
 def main(words: list[str] | None = None) -> int:
     """Print the table."""
-    asked = parser("judge_decks", __doc__ or "", 8, EVERY_FAMILY).parse_args(words)
+    asked = parser("judge_decks", __doc__ or "", 8, DEVELOPED, tuple(JUDGE_LAWS)).parse_args(words)
     found = {}
     for family in asked.families:
         decks = [

@@ -1,13 +1,18 @@
 """How many trials a method needs on decks whose laws share nothing with the model's beliefs.
 
     python -m tests.benchmarks.other_laws --first 1000
+    python -m tests.benchmarks.other_laws --judge --methods ours botorch botorch-all
 
-The same closed loop as the trials benchmark, on the families for development in
+The same closed loop as the trials benchmark. On the families for development in
 ``trials.other_laws``: *ridge* has grade and recovery along a diagonal of settings that the model
 does not pair; *cliff* is a plateau with a steep edge in a random direction; on *idle* one setting
-does nothing and another acts against the usual direction. None has a bed, an exposure, a partition
-curve of density or a logistic response. Gaps are those of the trials benchmark, of what a method
-would run now. The grade is met where the true grade of those settings reaches the grade asked for.
+does nothing and another acts against the usual direction. On the families for judging alone in
+``trials.judge_laws``, which a run with ``--judge`` has too: *terraces* are levels chosen by which
+of two settings is the larger; *kinetics* has doses that saturate and multiply; a *valley* is curved
+for the grade and has its best recovery elsewhere; *hills* are two good regions of unequal height
+with a setting that acts periodically. None has a bed, an exposure, a partition curve of density or
+a logistic response. Gaps are those of the trials benchmark, of what a method would run now. The
+grade is met where the true grade of those settings reaches the grade asked for.
 """
 
 from __future__ import annotations
@@ -20,22 +25,27 @@ import numpy as np
 from tests.benchmarks.trials import report
 from tests.benchmarks.trials.campaigns import MARKS, Kept, campaign, each, identity, keys_of
 from tests.benchmarks.trials.command import parser, report_file
+from tests.benchmarks.trials.decks import JUDGE_FROM
+from tests.benchmarks.trials.judge_laws import JUDGE_LAWS
 from tests.benchmarks.trials.methods import METHODS
 from tests.benchmarks.trials.other_laws import OTHER_LAWS
 
-SHOWN = (12, 20, 30)
 TITLE = "Trials needed on decks of other laws"
-CAUTION = (
+DEVELOPED = (
     "This is a development measurement on few decks: medians and means move with the decks drawn, "
     "and no claim rests on them. The model believes in beds, exposures and logistic shares, and "
-    "these decks have none, so our method is expected to be behind the others on them. Nothing has "
-    "been tuned by these families."
+    "these decks have none, so our method is expected to be behind the others on them."
+)
+JUDGED = (
+    "Nobody has developed or tuned anything on these decks. The model believes in beds, exposures "
+    "and logistic shares, and these decks have none. Medians and means move with the decks drawn: "
+    "the intervals say by how much."
 )
 
 
 def arguments(words: list[str] | None = None) -> argparse.Namespace:
     """The parsed command line."""
-    made = parser("other_laws", __doc__ or "", families=tuple(OTHER_LAWS))
+    made = parser("other_laws", __doc__ or "", families=tuple(OTHER_LAWS), judged=tuple(JUDGE_LAWS))
     made.add_argument(
         "--methods", nargs="+", default=["ours", "random", "skopt"], choices=list(METHODS)
     )
@@ -46,13 +56,18 @@ def main(words: list[str] | None = None) -> int:
     """Run what is not kept yet, deck by deck, then write the report."""
     asked = arguments(words)
     rows = each(campaign, keys_of(asked), Kept(asked.cache), identity, asked.workers)
-    parts = [f"Methods: {', '.join(asked.methods)}.", CAUTION]
+    caution = JUDGED if asked.first >= JUDGE_FROM else DEVELOPED
+    parts = [f"Methods: {', '.join(asked.methods)}.", caution, report.PRIOR_AND_METHOD]
     for demand in asked.demands:
         for kind in report.KINDS:
             title = "strict gap" if kind == "strict" else "gap in proportion"
+            table = report.together(report.gather(rows, kind))
             parts += [
                 f"## {demand.capitalize()} grade, {title}: median (mean)",
-                gaps(rows, demand, kind),
+                report.worst(table, demand),
+                report.beside(table, demand),
+                "Against the best peer:",
+                report.ratios(table, demand),
             ]
         parts += [f"## {demand.capitalize()} grade: decks where it is met", met(rows, demand)]
     parts += ["## Effort, one thread", report.effort(rows)]
@@ -60,22 +75,13 @@ def main(words: list[str] | None = None) -> int:
     return 0
 
 
-def gaps(rows: list[dict], demand: str, kind: str) -> str:
-    """Median and mean gap at each number of trials shown, by family and method."""
-    lines = _head()
-    table = report.together(report.gather(rows, kind))
-    for (level, family, name), found in table.items():
-        if level == demand:
-            shown = found.values[:, [found.marks.index(mark) for mark in SHOWN]]
-            cells = [f"{np.median(v):.3f} ({np.mean(v):.3f})" for v in shown.T]
-            lines.append(_row(family, name, len(shown), cells))
-    return "\n".join(lines)
-
-
 def met(rows: list[dict], demand: str) -> str:
     """Number of decks whose settings to run now meet the true grade, by family and method."""
-    lines = _head()
-    columns = [MARKS.index(mark) for mark in SHOWN]
+    lines = [
+        "| family | method | decks | " + " | ".join(f"{m} trials" for m in report.SHOWN) + " |",
+        "|---|---|---|" + "---|" * len(report.SHOWN),
+    ]
+    columns = [MARKS.index(mark) for mark in report.SHOWN]
     found: dict[tuple[str, str], list[np.ndarray]] = {}
     for row in (r for r in rows if r["demand"] == demand):
         for name, strict in row["strict"].items():
@@ -87,19 +93,8 @@ def met(rows: list[dict], demand: str) -> str:
     for family, name in sorted(found, key=lambda k: [*families, "all"].index(k[0])):
         reached = found[family, name]
         cells = [f"{n} of {len(reached)}" for n in np.sum(reached, axis=0)]
-        lines.append(_row(family, name, len(reached), cells))
+        lines.append(f"| {family} | {name} | {len(reached)} | " + " | ".join(cells) + " |")
     return "\n".join(lines)
-
-
-def _head() -> list[str]:
-    return [
-        "| family | method | decks | " + " | ".join(f"{m} trials" for m in SHOWN) + " |",
-        "|---|---|---|" + "---|" * len(SHOWN),
-    ]
-
-
-def _row(family: str, name: str, decks: int, cells: list[str]) -> str:
-    return f"| {family} | {name} | {decks} | " + " | ".join(cells) + " |"
 
 
 if __name__ == "__main__":

@@ -35,7 +35,7 @@ from tests.benchmarks.calibration import Key
 from tests.benchmarks.certainty import plans, repeats, tables, wrong
 from tests.benchmarks.trials.campaigns import Kept, each
 from tests.benchmarks.trials.command import REPORTS, parser, report_file
-from tests.benchmarks.trials.decks import ALL_FAMILIES, JUDGE_FROM
+from tests.benchmarks.trials.decks import ALL_FAMILIES
 from tests.benchmarks.trials.judge_laws import JUDGE_LAWS
 from tests.benchmarks.trials.other_laws import OTHER_LAWS
 
@@ -46,7 +46,7 @@ MODES: dict[str, ModuleType] = {"plans": plans, "wrong": wrong, "repeats": repea
 
 def arguments(words: list[str] | None = None) -> argparse.Namespace:
     """The parsed command line."""
-    made = parser(NAME, __doc__ or "", decks=4, families=DEVELOPED)
+    made = parser(NAME, __doc__ or "", 4, DEVELOPED, tuple(JUDGE_LAWS))
     modes = made.add_mutually_exclusive_group()
     modes.add_argument(
         "--wrong", dest="mode", action="store_const", const="wrong", help="with wrong readings"
@@ -56,8 +56,6 @@ def arguments(words: list[str] | None = None) -> argparse.Namespace:
     )
     made.set_defaults(mode="plans", report=None)
     asked = made.parse_args(words)
-    if asked.first >= JUDGE_FROM and asked.families == list(DEVELOPED):
-        asked.families += JUDGE_LAWS
     if asked.report is None:
         name = NAME if asked.mode == "plans" else f"{NAME}_{asked.mode}"
         asked.report = REPORTS / f"{name}.md"

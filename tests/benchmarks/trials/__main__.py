@@ -51,13 +51,14 @@ def write(rows: list[dict], asked: argparse.Namespace) -> None:
         "# Trials needed on simulated decks",
         f"`{command(asked, 'trials')} --methods {' '.join(asked.methods)}`",
         f"{half(asked)} "
-        f"Every campaign starts from the same {STARTS} spread runs, of which some fail; *ours*, "
-        "*botorch* and *botorch S, C* report what they would run now, tried or not, at 90 % "
+        f"Every campaign starts from the same {STARTS} spread runs, of which some fail; *ours* "
+        "and *botorch* in all variants report what they would run now, tried or not, at 90 % "
         "chance of the grade, *surface* its polynomial's optimum, the others their best reading. "
         "*S, C* are sharpness and balance. *outsider* shares no code and no formula with the "
         "simulation the others are from, but their causes: a hump of the air that moves with the "
         "bed, an exposure, a cut set by tilt against speed, an S-shaped partition curve, and beds "
         "that fail by their depth and air.",
+        report.PRIOR_AND_METHOD,
         (how_judged or "").split("\n\n", 1)[1].strip(),
         "Demand: the share of settings that reach the grade on an even deck, "
         + ", ".join(f"{name} {100 * share:g} %" for name, share in DEMANDS.items())
@@ -71,9 +72,9 @@ def write(rows: list[dict], asked: argparse.Namespace) -> None:
             table = report.together(table)
             title = "strict gap" if kind == "strict" else "gap in proportion"
             parts += [
-                f"## {demand.capitalize()} grade, {title}: median (quartiles)",
-                f"![{title}]({picture.name})",
-                report.medians(table, demand),
+                f"## {demand.capitalize()} grade, {title}: median (mean)",
+                report.worst(table, demand),
+                report.beside(table, demand),
             ]
             compared = report.ratios(table, demand)
             if compared.count("\n") > 1:
@@ -81,6 +82,11 @@ def write(rows: list[dict], asked: argparse.Namespace) -> None:
                     "Against the best peer at each mark (goal: a ratio of at most 0.5):",
                     compared,
                 ]
+            parts += [
+                f"### Median (quartiles), {title}",
+                f"![{title}]({picture.name})",
+                report.medians(table, demand),
+            ]
         parts += [
             f"## {demand.capitalize()} grade: decks where the true grade is missed",
             report.misses(rows, demand),

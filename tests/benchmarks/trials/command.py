@@ -25,13 +25,21 @@ class _Judge(argparse.Action):
 
 
 class _Parser(argparse.ArgumentParser):
-    """Refuses families for judging alone with seeds of the development half."""
+    """Refuses families for judging alone with seeds of the development half.
+
+    Attributes:
+        judged: families that a run with seeds of the judge's half has besides the default ones.
+    """
+
+    judged: Sequence[str] = ()
 
     def parse_args(self, args=None, namespace=None) -> argparse.Namespace:
         asked = super().parse_args(args, namespace)
-        judged = [f for f in asked.families if f in JUDGE_LAWS]
-        if judged and asked.first < JUDGE_FROM:
-            self.error(f"{', '.join(judged)}: for judging alone, say --judge")
+        if asked.first >= JUDGE_FROM and asked.families == self.get_default("families"):
+            asked.families = [*asked.families, *self.judged]
+        alone = [f for f in asked.families if f in JUDGE_LAWS]
+        if alone and asked.first < JUDGE_FROM:
+            self.error(f"{', '.join(alone)}: for judging alone, say --judge")
         return asked
 
 
@@ -40,6 +48,7 @@ def parser(
     doc: str,
     decks: int = 4,
     families: Sequence[str] = ALL_FAMILIES,
+    judged: Sequence[str] = (),
 ) -> argparse.ArgumentParser:
     """Options of a benchmark: decks, number of processes, and the files it keeps and writes.
 
@@ -47,12 +56,14 @@ def parser(
         name, doc: of the command.
         decks: default number of decks for each family and demand.
         families: default families; the others run only when the command names them.
+        judged: families for judging alone that run besides those with seeds of the judge's half.
     """
     made = _Parser(
         prog=f"python -m tests.benchmarks.{name}",
         description=doc,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
+    made.judged = judged
     made.add_argument("--decks", type=int, default=decks, help="a family and demand")
     made.add_argument("--first", type=int, default=0, help="seed of the first deck")
     made.add_argument("--judge", action=_Judge)
