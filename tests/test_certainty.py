@@ -209,6 +209,15 @@ def test_of_the_sure_plans_the_true_ones_are_counted_and_the_worst_family_is_nam
     assert "| f | spread 10 | 90 (90–90) | 80 (80–80) |  |  |" in tables.coverage(rows)
 
 
+def test_rows_are_grouped_by_history_family_and_over_all():
+    rows = [row("f", 0.9, True), {**row("f", 0.9, True), "runs": 40}, row("g", 0.9, True)]
+    found = {key: len(own) for key, own in tables.by_history(rows).items()}
+    assert found == {
+        **{("f", "spread 10"): 1, ("f", "spread 40"): 1, ("f", "all"): 2, ("g", "spread 10"): 1},
+        **{("all", "spread 10"): 2, ("all", "spread 40"): 1, ("all", "all"): 3},
+    }
+
+
 def test_the_difference_of_pairs_and_its_interval():
     rng = np.random.default_rng(5)
     rows = []

@@ -22,7 +22,8 @@ model is compared with Student's of the eight readings alone.
 
 The simulated families and *outsider* share bed, exposure and cut with the model's coordinates;
 *ridge*, *cliff*, *idle* and the families for judging alone share nothing. A judge's run has all of
-them, a run with seeds of the development half all but the last.
+them, a run with seeds of the development half all but the last. Intervals of shares count plans as
+independent; several histories of one deck, and set-points of one history, are not quite.
 """
 
 from __future__ import annotations

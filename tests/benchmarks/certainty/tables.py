@@ -40,11 +40,17 @@ def groups(rows: Rows, *names: str) -> dict[tuple[Any, ...], list[dict[str, Any]
 
 
 def by_history(rows: Rows) -> dict[tuple[str, str], list[dict[str, Any]]]:
-    """Rows by family and history, then those of all families by history."""
+    """Rows by family and history; of each family over all histories; of all families likewise."""
     named = [{**row, "history": f"{row['kind']} {row['runs']}"} for row in rows]
-    found = groups(named, "family", "history")
-    if len({family for family, _ in found}) > 1:
-        found |= groups([{**row, "family": ALL} for row in named], "family", "history")
+    found: dict[tuple[str, str], list[dict[str, Any]]] = {}
+    families = list(dict.fromkeys(row["family"] for row in rows))
+    for family in [*families, ALL] if len(families) > 1 else families:
+        own = [row for row in named if family in (ALL, row["family"])]
+        histories = groups(own, "history")
+        for (history,), some in histories.items():
+            found[family, history] = some
+        if len(histories) > 1:
+            found[family, ALL] = own
     return found
 
 
