@@ -70,12 +70,12 @@ class CoupledPrior(NamedTuple):
 # likelihood of simulated decks, leaving out each family in turn (reports/surrogate.md). The priors
 # are wide enough that the model can learn a deck which behaves differently.
 SHARPNESS = CoupledPrior(
-    0.8, (0.4, 1.2, 1.5, 0.0, -0.8), (-0.5, 0.8, 0.0, 0.0, 0.0), (0.6, 0.6, 0.2, 0.3, 0.3)
+    1.5, (0.3, 1.1, 1.4, -0.1, -0.9), (-0.5, 0.8, 0.0, 0.0, 0.0), (0.6, 0.6, 0.2, 0.3, 0.3)
 )
 BALANCE = CoupledPrior(
     -2.2, (0.5, 1.0, 0.4, 0.2, -0.8), (0.0, 0.0, -0.4, 0.0, 0.0), (0.2, 0.2, 0.35, 0.25, 0.25)
 )
-COUPLED_LENGTH_SD, COUPLED_VARIANCE_SD = 0.45, 0.7
+COUPLED_LENGTH_SD, COUPLED_VARIANCE_SD = 0.6, 0.7
 # Added to the sharpness in the weight of the balance, so that the weight of a deck without
 # sharpness is not 0.
 LEAST_STEEPNESS = 0.5
