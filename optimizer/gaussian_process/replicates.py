@@ -54,6 +54,10 @@ class Groups:
         """The same groups with other weights of the readings, shape (n,)."""
         return self._of(self.points, self.which, weight)
 
+    def take(self, runs: NDArray[np.bool_]) -> Groups:
+        """The groups of only the readings for which the mask ``runs``, shape (n,), is True."""
+        return self.of(self.points[self.which[runs]], self.weight[runs])
+
     def mean(self, values: Floats) -> Floats:
         """Weighted mean of the readings, shape (n,), of each distinct row; shape (u,)."""
         return self._sum(values) / self.count

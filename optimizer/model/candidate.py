@@ -8,7 +8,7 @@ MacKay, Information Theory, Inference, and Learning Algorithms, 2003, chapter 27
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -36,7 +36,6 @@ if TYPE_CHECKING:
     from optimizer.model.deck_prior import Processes
 
     Floats = NDArray[np.float64]
-    Starts = Sequence[tuple[float, ...] | None]
 
 # Correlations of the process noise of the two readings that are compared, and the prior standard
 # deviation of their Fisher transforms.
@@ -83,9 +82,10 @@ class Candidate:
         return all(p.exact for gp in self.processes for p in gp.posteriors_)
 
     @property
-    def vectors(self) -> list[tuple[float, ...]]:
+    def vectors(self) -> tuple[tuple[float, ...], tuple[float, ...]]:
         """Hyperparameters of the first member of each process."""
-        return [tuple(gp.posteriors_[0].hyperparameters.vector.tolist()) for gp in self.processes]
+        first, second = (gp.posteriors_[0].hyperparameters.vector for gp in self.processes)
+        return tuple(first.tolist()), tuple(second.tolist())
 
     @cached_property
     def log_evidence(self) -> float:
@@ -124,8 +124,7 @@ def candidate_of(
     groups: Groups,
     latent: LatentReadings,
     members: int = 1,
-    starts: Starts = (None, None),
-    correlation: float | None = None,
+    like: Candidate | None = None,
 ) -> Candidate:
     """Fit a description to readings.
 
@@ -134,22 +133,22 @@ def candidate_of(
         frame: inputs and solver.
         groups: inputs of the readings, grouped by replicates.
         latent: readings of sharpness and balance.
-        members: number of draws of hyperparameters to average over.
-        starts: vectors from which the searches for hyperparameters start, one for each process;
-            None for the prior means.
-        correlation: correlation of the process noise of the two readings of a run; None to
-            estimate it.
+        members: number of draws of hyperparameters to average over. Several members take the
+            correlation of the process noise from ``like``.
+        like: an earlier fit of the description, from whose hyperparameters the searches start; None
+            to start from the prior means.
     """
     readings = PairReadings.of(latent, description.apart)
     processes = processes_of(description, frame, members)
+    starts = (None, None) if like is None else like.vectors
     for gp, start in zip(processes, starts, strict=True):
         gp.set_params(hyperparameters=Estimated(members, searches=1, start=start))
     fit_pair(description, processes, groups, readings)
     error = SharedError(
         groups.mean(readings.covariance), groups.scatter(readings.first, readings.second)
     )
-    if correlation is None:
-        correlation = _correlation(processes, error)
+    known = like is not None and (members > 1 or not processes[0].posteriors_[0].exact)
+    correlation = like.error.correlation if known and like else _correlation(processes, error)
     total = float(groups.count.sum())
     return Candidate(description, processes, error.correlated(correlation), total)
 
@@ -171,10 +170,9 @@ def _log_volume(gp: GaussianProcess) -> float:
     """Log of the prior density at the mode times the volume of the posterior about it."""
     density = gp.hyperparameter_posterior()
     mode = gp.posteriors_[0].hyperparameters.vector
+    at_mode = density.negative(mode)[1]
     shifts = STEP * np.eye(len(mode))
-    curvature = np.array(
-        [(density.negative(mode + e)[1] - density.negative(mode - e)[1]) for e in shifts]
-    ) / (2.0 * STEP)
+    curvature = np.array([density.negative(mode + e)[1] - at_mode for e in shifts]) / STEP
     curvatures = np.linalg.eigvalsh(0.5 * (curvature + curvature.T))
     prior = density.prior.log_density(mode)[0] - np.sum(np.log(density.prior.sd))
     # The factors 2 pi of the normal prior and of the volume cancel.

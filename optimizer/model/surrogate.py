@@ -7,8 +7,8 @@ of sharpness and of balance (see ``coordinates``), with the priors of ``deck_pri
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -56,16 +56,35 @@ EXPECTATION_DRAWS = 64
 # Nodes of the Gauss-Hermite rule over logit recovery in the chance of grade; a coarse answer uses
 # fewer nodes.
 GRADE_NODES, COARSE_NODES = 24, 8
-# Number of times that the logits of readings with known errors are computed again from the
-# predictions of the model. The second time changes them much less than the first, and a third time
-# would make no difference that matters.
-REREADINGS = 2
-MOST_REREADINGS = 6
+# Least and largest number of times that the logits of readings with known errors are computed again
+# from the predictions of the model. The second time changes them much less than the first; more are
+# needed only while weights of runs change.
+REREADINGS, MOST_REREADINGS = 2, 6
 
 
-# Set-points on which descriptions are compared.
-SCREENED = 60
-ONLY: tuple[str, ...] = ()
+# Largest number of set-points on which descriptions are compared: their likelihoods differ by much
+# more than this loses.
+COMPARED_POINTS = 60
+# Weights of runs are settled when they change by less than this; below the second number a run's
+# reading counts as wrong.
+SETTLED, WRONG_BELOW = 0.1, 0.5
+
+
+@dataclass(frozen=True)
+class Settled:
+    """What the members of an average are fitted to.
+
+    Attributes:
+        weighted: the descriptions that count, each with its weight, the heaviest first.
+        best: the heaviest description, fitted to all set-points.
+        groups: inputs of the readings, with the weights of runs.
+        latent: readings of sharpness and balance.
+    """
+
+    weighted: list[tuple[Candidate, float]]
+    best: Candidate
+    groups: Groups
+    latent: LatentReadings
 
 
 class Surrogate(Estimator):
@@ -80,6 +99,8 @@ class Surrogate(Estimator):
         by_line: whether the last input is the number of a line.
         solver: how the processes are conditioned on readings: exactly, or by inducing points.
         coordinates: coordinates in which the settings act; None for the inputs themselves.
+        descriptions: names of the descriptions of a deck that compete (see ``deck_prior``); None
+            for all that apply.
     """
 
     def __init__(
@@ -90,6 +111,7 @@ class Surrogate(Estimator):
         by_line: bool = False,
         solver: Solver = EXACT,
         coordinates: DeckCoordinates | None = None,
+        descriptions: tuple[str, ...] | None = None,
     ) -> None:
         self.settings = settings
         self.members = members
@@ -97,6 +119,7 @@ class Surrogate(Estimator):
         self.by_line = by_line
         self.solver = solver
         self.coordinates = coordinates
+        self.descriptions = descriptions
 
     def _members(self, points: int) -> int:
         if self.members is not None:
@@ -106,9 +129,10 @@ class Surrogate(Estimator):
     def fit(self, X: ArrayLike, readings: RunReadings, feed_odds: ArrayLike) -> Surrogate:
         """Fit to readings.
 
-        A first fit predicts each reading. The logits of readings with a known error are then
-        computed from that prediction (``RunReadings.given``), as in iteratively reweighted least
-        squares.
+        Descriptions of the deck are compared first. A fit of the best one predicts each reading.
+        The logits of readings with a known error are then computed from that prediction
+        (``RunReadings.given``), as in iteratively reweighted least squares, and runs that
+        contradict all others lose their weight. At last each description that counts is fitted.
 
         Args:
             X: inputs in unit coordinates, shape (n, d); equal rows are replicates.
@@ -117,43 +141,28 @@ class Surrogate(Estimator):
         """
         X = np.atleast_2d(np.asarray(X, dtype=float))
         odds = np.broadcast_to(np.asarray(feed_odds, dtype=float), len(X))
-        groups, frame = Groups.of(X), self._frame(X.shape[1])
-        screened = self._screened(frame, groups, latent_of(readings, odds))
-        best = screened[0][1]
-        for k in range(MOST_REREADINGS):
-            latent = latent_of(readings, odds)
-            best = candidate_of(best.description, frame, groups, latent, starts=best.vectors)
-            before, readings = groups, readings.given(*_expected_logits(best, groups, odds))
-            if best.exact:
-                weight = weights_of_runs(best.members[0], groups, latent)
-                groups = groups.weighted(weight)
-            change = np.max(np.abs(groups.weight - before.weight))
-            if k + 1 >= REREADINGS and change < 0.1:
-                break
-        if np.any(groups.weight < 0.5):
-            screened = self._screened(frame, groups, latent_of(readings, odds))
-            best = screened[0][1]
-        latent = latent_of(readings, odds)
+        frame = self._frame(X.shape[1])
+        settled = self._settled(frame, Groups.of(X), readings, odds)
+        groups, latent, weighted = settled.groups, settled.latent, settled.weighted
         self.latent_readings_ = latent.sharpness, latent.balance
         self.run_weights_ = groups.weight
         self.share_of_runs_ = groups.weight / groups.count[groups.which]
-        favored = (Favored(c.description.name, c.description.says, w) for w, c in screened)
-        self.favored_ = FavoredDescriptions(tuple(favored))
+        self.favored_ = FavoredDescriptions(
+            tuple(Favored(c.description.name, c.description.says, w) for c, w in weighted)
+        )
         self.n_members_ = self._members(len(groups.points))
-        weights = np.array([w for w, _ in screened])
-        self._of_member = shares_of(weights, self.n_members_)
-        self.candidates_ = {}
-        for k in sorted(set(self._of_member.tolist())):
-            known = best if k == 0 else screened[k][1]
-            self.candidates_[k] = candidate_of(
-                known.description,
+        self._of_member = shares_of(np.array([w for _, w in weighted]), self.n_members_)
+        self.candidates_ = {
+            k: candidate_of(
+                weighted[k][0].description,
                 frame,
                 groups,
                 latent,
-                members=int(np.sum(self._of_member == k)),
-                starts=known.vectors,
-                correlation=known.error.correlation,
+                int(np.sum(self._of_member == k)),
+                like=settled.best if k == 0 else weighted[k][0],
             )
+            for k in sorted(set(self._of_member.tolist()))
+        }
         self.pairs_ = [pair for c in self.candidates_.values() for pair in c.members]
         self._stacks: dict[int, list[Pair]] = {}
         rng = np.random.default_rng(self.random_state)
@@ -161,28 +170,66 @@ class Surrogate(Estimator):
         self._normals = ndtri(even_points(PREDICTION_DRAWS, 2, rng))
         return self
 
-    def _screened(
-        self, frame: Frame, groups: Groups, latent: LatentReadings
-    ) -> list[tuple[float, Candidate]]:
-        """The weight of each description that counts, with its fit to some of the set-points; the
-        most probable description first."""
+    def _settled(
+        self, frame: Frame, groups: Groups, readings: RunReadings, odds: Floats
+    ) -> Settled:
+        """Readings computed again from their predictions, weights of runs and of descriptions."""
+        compared = self._compared(groups)
+        weighted = self._weighted(
+            frame, groups.take(compared), latent_of(readings, odds).take(compared), {}
+        )
+        best = weighted[0][0]
+        for k in range(MOST_REREADINGS):
+            latent, before = latent_of(readings, odds), groups.weight
+            best = candidate_of(best.description, frame, groups, latent, like=best)
+            readings = readings.given(*_expected_logits(best, groups, odds))
+            if best.exact:
+                groups = groups.weighted(weights_of_runs(best.members[0], groups, latent))
+            if k + 1 >= REREADINGS and np.max(np.abs(groups.weight - before)) < SETTLED:
+                break
+        latent = latent_of(readings, odds)
+        if np.any(groups.weight[compared] < WRONG_BELOW):
+            # A wrong reading may have decided which description seemed best.
+            known = {c.description.name: c for c, _ in weighted}
+            weighted = self._weighted(frame, groups.take(compared), latent.take(compared), known)
+            best = weighted[0][0]
+        return Settled(weighted, best, groups, latent)
+
+    def _compared(self, groups: Groups) -> NDArray[np.bool_]:
+        """Mask, shape (n,), of the runs by which descriptions are compared: all runs at some of the
+        set-points."""
         index = np.arange(len(groups.points))
-        if len(index) > SCREENED:
-            rng = np.random.default_rng(self.random_state)
-            index = np.sort(rng.permutation(len(index))[:SCREENED])
-        runs = np.isin(groups.which, index)
-        some = Groups.of(groups.points[groups.which[runs]], groups.weight[runs])
-        exact, part = replace(frame, solver=EXACT), latent.take(runs)
+        if len(index) > COMPARED_POINTS:
+            index = np.random.default_rng(self.random_state).permutation(index)[:COMPARED_POINTS]
+        return np.isin(groups.which, index)
+
+    def _weighted(
+        self,
+        frame: Frame,
+        groups: Groups,
+        latent: LatentReadings,
+        known: Mapping[str, Candidate],
+    ) -> list[tuple[Candidate, float]]:
+        """The descriptions that count, fitted to some runs, each with its weight; the heaviest
+        first.
+
+        Args:
+            frame: inputs and solver.
+            groups: inputs of the readings of these runs.
+            latent: readings of sharpness and balance of these runs.
+            known: earlier fits by name of the description, from which searches start.
+        """
+        exact = replace(frame, solver=EXACT)
         found = [
-            candidate_of(d, exact, some, part)
+            candidate_of(d, exact, groups, latent, like=known.get(d.name))
             for d in descriptions_of(frame)
-            if d.name in (ONLY or d.name)
+            if d.name in (self.descriptions or d.name)
         ]
         evidence = [c.log_evidence for c in found]
         left_out = np.column_stack([c.log_left_out for c in found])
         weights = weights_of(evidence, left_out, self.random_state)
         order = np.argsort(-weights, kind="stable")
-        return [(float(weights[k]), found[k]) for k in order if weights[k] > 0.0]
+        return [(found[k], float(weights[k])) for k in order if weights[k] > 0.0]
 
     def _frame(self, inputs: int) -> Frame:
         return Frame(
