@@ -20,7 +20,7 @@ from optimizer.numerics.distinct_rows import distinct_rows
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from optimizer.model.joint import JointPrior
+    from optimizer.model.joint import Pair
     from optimizer.model.left_out import Moments
 
     Floats = NDArray[np.float64]
@@ -65,17 +65,17 @@ def without_set_point(model: LineModel) -> LeftOut:
     _, block = distinct_rows(settings)
     order = np.argsort(block.ravel(), kind="stable")
     blocks = np.split(order, np.flatnonzero(np.diff(block.ravel()[order])) + 1)
-    return _averaged(model, lambda readings: blocks_out(readings, blocks))
+    return _averaged(model, lambda pair: blocks_out(pair.joint_prior(), blocks))
 
 
 def without_run(model: LineModel) -> LeftOut:
     """Predicts each of the n measured runs from all other runs."""
     _, group = set_points_of(model)
     share, read = model.surrogate.share_of_runs_, np.array(model.latent_readings)
-    return _averaged(model, lambda readings: runs_out(readings, group, share, read))
+    return _averaged(model, lambda pair: runs_out(pair.own_precision(), group, share, read))
 
 
-def _averaged(model: LineModel, one: Callable[[JointPrior], Moments]) -> LeftOut:
+def _averaged(model: LineModel, one: Callable[[Pair], Moments]) -> LeftOut:
     """Averages predictions over the hyperparameters of a surrogate.
 
     Args:
@@ -83,7 +83,7 @@ def _averaged(model: LineModel, one: Callable[[JointPrior], Moments]) -> LeftOut
         one: gives means and covariances for one pair of hyperparameters.
     """
     surrogate = model.surrogate
-    found = [one(pair.joint_prior()) for pair in surrogate.pairs_]
+    found = [one(pair) for pair in surrogate.pairs_]
     means = np.array([mean for mean, _ in found])
     mean = means.mean(axis=0)
     off = np.moveaxis(means - mean, 1, 2)

@@ -23,7 +23,8 @@ from optimizer.model.deck_prior import (
     fit_pair,
     processes_of,
 )
-from optimizer.model.joint import JointPair, Pair, pair_of
+from optimizer.model.inducing_pair import InducingPair
+from optimizer.model.joint import JointPair, Pair
 from optimizer.model.left_out import blocks_out, log_density
 from optimizer.model.shared_error import SharedError
 
@@ -65,16 +66,19 @@ class Candidate:
         """The pairs of the members of these numbers, joined to one stack where the solver allows
         it."""
         numbers = list(members)
+        if not self.exact:
+            return [self.members[k] for k in numbers]
         first, second = ([gp.posteriors_[k] for k in numbers] for gp in self.processes)
         stacks = zip(first[0].stack(first), second[0].stack(second), strict=True)
-        return [pair_of(a, b, self.error, self.description.apart) for a, b in stacks]
+        return [JointPair(a, b, self.error, self.description.apart) for a, b in stacks]
 
     @cached_property
     def members(self) -> list[Pair]:
         """The pair of each member."""
+        kind = JointPair if self.exact else InducingPair
         first, second = (gp.posteriors_ for gp in self.processes)
         pairs = zip(first, second, strict=True)
-        return [pair_of(a, b, self.error, self.description.apart) for a, b in pairs]
+        return [kind(a, b, self.error, self.description.apart) for a, b in pairs]
 
     @property
     def exact(self) -> bool:

@@ -8,8 +8,9 @@ Each of the two follows from two processes P and Q (see ``descriptions``), in on
 In the second form P0 is the posterior mean of P given its own readings, and ``cut`` the slope of
 the balance on the sharpness (see ``deck_prior``), which is 0 unless a balance is a cut times a
 sharpness. P and Q are independent before any reading. A reading of one informs the other too: by
-the cut, and because the errors of the two readings of a run are correlated. Everything is normal
-and conditioned exactly (Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, A.6).
+the cut, and because the errors of the two readings of a run are correlated. Everything is normal.
+Here it is conditioned exactly (Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006,
+A.6); with many set-points, by inducing points (see ``inducing_pair``).
 
 For a stack of members every array has one more axis in front.
 """
@@ -27,7 +28,7 @@ from optimizer.gaussian_process.inputs import Inputs
 from optimizer.gaussian_process.solvers import Posterior
 from optimizer.model.deck_prior import cut_of
 from optimizer.model.shared_error import LOG_2PI, SharedError
-from optimizer.numerics.cholesky import factorize, solve_lower, transposed, weighted_sum
+from optimizer.numerics.cholesky import factorize, inverse, solve_lower, transposed, weighted_sum
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -83,12 +84,43 @@ class JointPrior:
     read: Floats
     noise: Floats
 
+    @cached_property
+    def explained(self) -> tuple[Floats, Floats]:
+        """Precision matrix of all mean readings, shape (2 u, 2 u), and its product with the
+        readings less their means, shape (2 u,)."""
+        u, whole = len(self.noise), np.array(self.covariance)
+        for i in range(2):
+            for j in range(2):
+                rows, columns = i * u + np.arange(u), j * u + np.arange(u)
+                whole[rows, columns] += self.noise[:, i, j]
+        precision = inverse(factorize(whole))
+        return precision, precision @ (self.read - self.mean)
+
+
+@dataclass(frozen=True)
+class OwnPrecision:
+    """What the mean readings of sharpness and balance of each of u set-points say beyond all other
+    readings.
+
+    Args:
+        read: mean readings, shape (u, 2).
+        noise: covariance of their errors, shape (u, 2, 2).
+        blocks: block of each set-point in the precision matrix of all mean readings, shape (u, 2,
+            2).
+        weights: product of that matrix with the readings less their means, shape (u, 2).
+    """
+
+    read: Floats
+    noise: Floats
+    blocks: Floats
+    weights: Floats
+
 
 @dataclass(frozen=True)
 class Pair(ABC):
     """Posterior of sharpness and balance at one set of hyperparameters, or at a stack of them.
 
-    Pairs are compared by value.
+    Pairs are compared by value. The class of a pair follows from the solver of its posteriors.
 
     Args:
         first, second: posteriors of the two processes, in latent units (scale ``"center"``).
@@ -125,6 +157,10 @@ class Pair(ABC):
     @abstractmethod
     def _moments(self, A: Inputs) -> PairMoments: ...
 
+    @abstractmethod
+    def own_precision(self) -> OwnPrecision:
+        """What the readings of each set-point say beyond all others, for a single member."""
+
     def _latent(self, P: Floats, Q: Floats) -> tuple[Floats, Floats]:
         """Sharpness and balance of the values of the two processes, shapes kept."""
         return (P - Q, P + Q) if self.apart else (P, Q)
@@ -132,7 +168,7 @@ class Pair(ABC):
     @cached_property
     def cut_at_points(self) -> Floats:
         """Cut at the set-points, (u,), from the mean of each process given its own readings."""
-        points = self.first.points
+        points = self.first.readings.inputs
         S, C = (
             center + posterior.mean(points)
             for center, posterior in zip(self.centers, (self.first, self.second), strict=True)
@@ -171,11 +207,11 @@ class Pair(ABC):
 
     def with_larger_samples(self, times: float) -> Pair:
         """The pair as if the known variances of all readings were divided by ``times``."""
-        return pair_of(
-            self.first.with_larger_samples(times),
-            self.second.with_larger_samples(times),
-            replace(self.error, known=self.error.known / times),
-            self.apart,
+        return replace(
+            self,
+            first=self.first.with_larger_samples(times),
+            second=self.second.with_larger_samples(times),
+            error=replace(self.error, known=self.error.known / times),
         )
 
     def joint_prior(self) -> JointPrior:
@@ -256,17 +292,6 @@ def _blocks_of_latent(covariance: Floats) -> Floats:
     )
 
 
-class IndependentPair(Pair):
-    """A pair in which readings of one process do not inform the other, because one of the two is
-    conditioned by inducing points."""
-
-    def _moments(self, A: Inputs) -> PairMoments:
-        (P, T), (Q, G) = self.first.project(A), self.second.project(A)
-        P, Q = self.centers[0] + P, self.centers[1] + Q
-        cut = cut_of(self.second.prior.kernel, P, Q)
-        return PairMoments(A, self._latent(P, Q), cut, T, np.zeros_like(G), G)
-
-
 @dataclass(frozen=True)
 class SecondReadings:
     """Readings of the second process at u set-points, given the readings of the first.
@@ -317,6 +342,15 @@ class JointPair(Pair):
         Q = Q0 + weighted_sum(known.innovations, G) + cut * off
         return PairMoments(A, self._latent(P + off, Q), cut, T, B, G)
 
+    def own_precision(self) -> OwnPrecision:
+        """What the readings of each set-point say beyond all others, see ``Pair``."""
+        prior, u = self.joint_prior(), len(self.cut_at_points)
+        precision, weights = prior.explained
+        blocks = np.diagonal(precision.reshape(2, u, 2, u), axis1=1, axis2=3).transpose(2, 0, 1)
+        return OwnPrecision(
+            prior.read.reshape(2, u).T, prior.noise, blocks, weights.reshape(2, u).T
+        )
+
     @property
     def log_likelihood(self) -> float:
         """Log likelihood of all readings of both processes, of a single member."""
@@ -327,9 +361,3 @@ class JointPair(Pair):
         value = -0.5 * float(np.sum(whitened**2)) - float(np.sum(np.log(diagonals)))
         value -= 0.5 * len(whitened) * LOG_2PI
         return value + self.error.log_likelihood_within(first, second)
-
-
-def pair_of(first: Posterior, second: Posterior, error: SharedError, apart: bool = False) -> Pair:
-    """The pair of two posteriors: one joint normal where both are exact."""
-    kind = JointPair if first.exact and second.exact else IndependentPair
-    return kind(first, second, error, apart)

@@ -11,12 +11,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimizer.numerics.cholesky import factorize, inverse
-
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from optimizer.model.joint import JointPrior
+    from optimizer.model.joint import JointPrior, OwnPrecision
 
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
@@ -29,7 +27,7 @@ LOG_2PI = float(np.log(2.0 * np.pi))
 
 def blocks_out(readings: JointPrior, blocks: list[Indices]) -> Moments:
     """Predicts the true values of the set-points of each block from all other blocks."""
-    (precision, weights), u = _explained(readings), len(readings.noise)
+    (precision, weights), u = readings.explained, len(readings.noise)
     mean, covariance = np.empty((2, u)), np.empty((u, 2, 2))
     for block in blocks:
         both = np.concatenate([block, u + block])
@@ -39,23 +37,21 @@ def blocks_out(readings: JointPrior, blocks: list[Indices]) -> Moments:
     return mean, covariance
 
 
-def runs_out(readings: JointPrior, group: Indices, share: Floats, read: Floats) -> Moments:
+def runs_out(readings: OwnPrecision, group: Indices, share: Floats, read: Floats) -> Moments:
     """Predicts the true values of each run from all other runs.
 
     Removing one reading y of covariance W from a posterior N(m, V) leaves the precision
     Q = V^-1 - W^-1 and the mean Q^-1 (V^-1 m - W^-1 y).
 
     Args:
-        readings: prior and mean readings of the u set-points.
+        readings: mean readings of the u set-points, and what they say beyond all others.
         group: set-point of each run, shape (n,).
         share: share of each run in the mean reading of its set-point, shape (n,).
         read: readings of each run, shape (2, n).
     """
-    (precision, weights), noise = _explained(readings), readings.noise
-    u = len(noise)
-    off = np.einsum("uij,ju->iu", noise, weights.reshape(2, u))
-    mean = (readings.read.reshape(2, u) - off)[:, group].T
-    left = noise - noise @ _own_blocks(precision) @ noise
+    noise = readings.noise
+    mean = (readings.read - (noise @ readings.weights[..., None])[..., 0])[group]
+    left = noise - noise @ readings.blocks @ noise
     all_of_it = np.linalg.inv(left)[group]
     of_one = np.linalg.inv(noise)[group] * share[:, None, None]
     remains = np.asarray(np.linalg.inv(all_of_it - of_one))
@@ -69,17 +65,6 @@ def log_density(off: Floats, covariance: Floats) -> Floats:
     log_determinant = np.log(np.linalg.det(covariance))
     density: Floats = -0.5 * (np.sum(off * solved, axis=1) + log_determinant) - LOG_2PI
     return density
-
-
-def _explained(readings: JointPrior) -> tuple[Floats, Floats]:
-    """Precision matrix of all readings, shape (2 u, 2 u), and its product with readings - mean."""
-    u, whole = len(readings.noise), np.array(readings.covariance)
-    for i in range(2):
-        for j in range(2):
-            rows, columns = i * u + np.arange(u), j * u + np.arange(u)
-            whole[rows, columns] += readings.noise[:, i, j]
-    precision = inverse(factorize(whole))
-    return precision, precision @ (readings.read - readings.mean)
 
 
 def _own_blocks(matrix: Floats) -> Floats:

@@ -38,18 +38,18 @@ def weights_of_runs(pair: Pair, groups: Groups, latent: LatentReadings) -> Float
     """Weight of each run, in (0, 1], shape (n,).
 
     Args:
-        pair: a single member with exact posteriors, fitted to the readings.
+        pair: a single member, fitted to the readings.
         groups: inputs of the readings, with the weights of the fit.
         latent: readings of sharpness and balance.
     """
     n = len(groups.which)
     if n < FEWEST_RUNS:
         return np.ones(n)
-    prior = pair.joint_prior()
+    known = pair.own_precision()
     read = np.array([latent.sharpness, latent.balance])
     share = groups.weight / groups.count[groups.which]
-    mean, remains = runs_out(prior, groups.which, share, read)
-    of_one = prior.noise[groups.which] * groups.count[groups.which][:, None, None]
+    mean, remains = runs_out(known, groups.which, share, read)
+    of_one = known.noise[groups.which] * groups.count[groups.which][:, None, None]
     off, spread = (read - mean).T, remains + of_one
     excess = log_density(off, spread + WRONG_SD**2 * np.eye(2)) - log_density(off, spread)
     weight: Floats = expit(np.log1p(-WRONG) - np.log(WRONG) - excess)
