@@ -107,6 +107,11 @@ class Posterior(ABC):
         likelihood = Likelihood(self.prior, self.noise, readings)
         return self.solver.condition(likelihood, self.hyperparameters.vector)
 
+    def of_subset(self, index: NDArray[np.int64]) -> Posterior:
+        """The exact posterior given only the readings at the set-points with these indices."""
+        likelihood = Likelihood(self.prior, self.noise, self.readings.take(index))
+        return EXACT.condition(likelihood, self.hyperparameters.vector)
+
     @abstractmethod
     def project(self, A: Inputs) -> tuple[Floats, Floats]:
         """Posterior mean at A, (n,), and the part of the covariance that the readings explain, as V
@@ -176,7 +181,8 @@ class InducingPosterior(Posterior):
 
     def mean(self, A: Inputs) -> Floats:
         """Posterior mean, see ``Posterior.mean``."""
-        return self.project(A)[0]
+        V = solve_lower(self.lower, self.covariance(self.points, A))
+        return np.asarray(self.expected(A) + weighted_sum(self.weights, V))
 
     @staticmethod
     def stack(posteriors: Sequence[Posterior]) -> list[Posterior]:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimizer.gaussian_process.estimation import Estimated
+from optimizer.gaussian_process.estimation import SEARCH_POINTS, Estimated
 from optimizer.model.deck_prior import (
     Description,
     Frame,
@@ -151,17 +151,25 @@ def candidate_of(
     error = SharedError(
         groups.mean(readings.covariance), groups.scatter(readings.first, readings.second)
     )
-    known = like is not None and (members > 1 or not processes[0].posteriors_[0].exact)
-    correlation = like.error.correlation if known and like else _correlation(processes, error)
+    if like is not None and members > 1:
+        correlation = like.error.correlation
+    else:
+        correlation = _correlation(processes, error, frame.seed)
     total = float(groups.count.sum())
     return Candidate(description, processes, error.correlated(correlation), total)
 
 
-def _correlation(processes: Processes, error: SharedError) -> float:
-    """The correlation of highest posterior density among those that are compared."""
+def _correlation(processes: Processes, error: SharedError, seed: int) -> float:
+    """The correlation of highest posterior density among those that are compared.
+
+    With many set-points a random subset decides, as in the search for the other hyperparameters.
+    """
     first, second = (gp.posteriors_[0] for gp in processes)
-    if not (first.exact and second.exact):
-        return 0.0
+    points = len(error.known)
+    if points > SEARCH_POINTS:
+        some = np.sort(np.random.default_rng(seed).permutation(points)[:SEARCH_POINTS])
+        first, second = first.of_subset(some), second.of_subset(some)
+        error = error.of_subset(some)
     density = [
         JointPair(first, second, error.correlated(float(rho))).log_likelihood
         - 0.5 * (np.arctanh(rho) / FISHER_SD) ** 2

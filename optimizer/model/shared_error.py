@@ -55,6 +55,10 @@ class SharedError:
         """The same errors with another correlation of their estimated parts."""
         return replace(self, correlation=correlation)
 
+    def of_subset(self, index: NDArray[np.int64]) -> SharedError:
+        """The errors at the set-points with these indices."""
+        return replace(self, known=self.known[index], scatter=self.scatter[index])
+
     def of_readings(self, first: Posterior, second: Posterior) -> Floats:
         """Covariance of the errors of one pair of readings, shape (u,), or (k, u) for a stack."""
         return self._of(first, second, self.known)

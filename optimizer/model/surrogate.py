@@ -183,8 +183,7 @@ class Surrogate(Estimator):
             latent, before = latent_of(readings, odds), groups.weight
             best = candidate_of(best.description, frame, groups, latent, like=best)
             readings = readings.given(*_expected_logits(best, groups, odds))
-            if best.exact:
-                groups = groups.weighted(weights_of_runs(best.members[0], groups, latent))
+            groups = groups.weighted(weights_of_runs(best.members[0], groups, latent))
             if k + 1 >= REREADINGS and np.max(np.abs(groups.weight - before)) < SETTLED:
                 break
         latent = latent_of(readings, odds)
