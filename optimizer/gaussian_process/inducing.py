@@ -25,25 +25,31 @@ EXPLAINED = 1e-6
 
 
 def pivoted_cholesky(
-    diagonal: Floats, column: Callable[[int], Floats], most: int
+    diagonal: Floats, column: Callable[[int], Floats], most: int, noise: Floats | float = 0.0
 ) -> tuple[NDArray[np.int64], Floats]:
     """Choose the points that explain most of a covariance, and factorize it on them.
+
+    What a point's readings say of its unexplained variance d is lost until the point is chosen: the
+    part d / (d + noise) of it. The next point is the one that loses most, so that of equally remote
+    set-points those with many readings come first.
 
     Args:
         diagonal: prior variances, shape (n,).
         column: function that returns the covariance of point i with all points, shape (n,).
         most: largest number of points to choose.
+        noise: variances of the mean readings, shape (n,); 0 where they do not matter.
 
     Returns:
         Positions of the m chosen points, and A of shape (m, n): the covariance is about A'A, and
         exactly so at the chosen points.
     """
     left = np.array(diagonal, dtype=float)
+    tiny = np.finfo(float).tiny
     enough = EXPLAINED * float(left.max())
     A = np.zeros((min(most, len(left)), len(left)))
     chosen: list[int] = []
     for k in range(len(A)):
-        pivot = int(np.argmax(left))
+        pivot = int(np.argmax(left**2 / (left + noise + tiny)))
         if left[pivot] <= enough:
             break
         chosen.append(pivot)

@@ -245,6 +245,7 @@ class InducingPoints:
             diagonal,
             lambda i: prior.covariance(h, Inputs(data.X[i : i + 1]), data.inputs)[0],
             self.most,
+            noise,
         )
         weights, root = condition(A, diagonal, noise, off)
         return InducingPosterior(

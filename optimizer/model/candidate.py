@@ -166,7 +166,7 @@ def _correlation(processes: Processes, error: SharedError, seed: int) -> float:
     """
     first, second = (gp.posteriors_[0] for gp in processes)
     points = len(error.known)
-    if points > SEARCH_POINTS:
+    if points > SEARCH_POINTS or not (first.exact and second.exact):
         some = np.sort(np.random.default_rng(seed).permutation(points)[:SEARCH_POINTS])
         first, second = first.of_subset(some), second.of_subset(some)
         error = error.of_subset(some)

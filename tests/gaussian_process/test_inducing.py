@@ -51,6 +51,14 @@ def test_a_covariance_of_low_rank_needs_no_more_points_than_its_rank():
     np.testing.assert_allclose(A.T @ A, K, atol=1e-8)
 
 
+def test_of_equally_remote_points_those_with_precise_readings_are_chosen_first():
+    K, noise = np.eye(10), np.linspace(1.0, 0.1, 10)
+    assert pivoted_cholesky(np.diag(K), lambda i: K[i], 4, noise)[0].tolist() == [9, 8, 7, 6]
+    K = np.cov(np.random.default_rng(1).standard_normal((30, 200)))
+    equal = pivoted_cholesky(np.diag(K), lambda i: K[i], 12, np.full(30, 0.3))[0]
+    assert equal.tolist() == pivoted_cholesky(np.diag(K), lambda i: K[i], 12)[0].tolist()
+
+
 def test_conditioning_on_all_points_is_the_exact_posterior():
     X, y = readings(60)
     noise = np.linspace(0.05, 0.2, 60)
