@@ -94,12 +94,16 @@ class InducingPair(Pair):
         means, explained = zip(*(_from_points(p, lower, A) for p, lower in each), strict=True)
         return list(means), list(explained)
 
+    def _cut(self, P0: Floats, Q0: Floats) -> Floats:
+        """Cut where the processes have these means given their own readings, shape (n,)."""
+        return cut_of(self.second.prior.kernel, self.centers[0] + P0, self.centers[1] + Q0)
+
     @cached_property
     def whitened_readings(self) -> WhitenedReadings:
         """The readings of all set-points, with independent errors."""
-        first, second, cut = self.first, self.second, self.cut_at_points
-        points, u = first.readings.inputs, len(cut)
-        (P0, _), (a, b) = self._at(points)
+        first, second, points = self.first, self.second, self.first.readings.inputs
+        (P0, Q0), (a, b) = self._at(points)
+        cut = self._cut(P0, Q0)
         r = np.clip(first.variance(points) - np.sum(a * a, axis=0), 0.0, None)
         q = np.clip(second.variance(points) - np.sum(b * b, axis=0), 0.0, None)
         s, c, both = self.noise_of_means
@@ -110,7 +114,7 @@ class InducingPair(Pair):
         off = (cut * s - both) / (s + r)
         own = 1.0 / np.sqrt(s + r)
         rest = 1.0 / np.sqrt(q + (c - both**2 / s) + off**2 * r * (s + r) / s)
-        zero = np.zeros(u)
+        zero = np.zeros_like(own)
         whitening = np.array([[own, zero], [-slope * rest, rest]]).transpose(2, 0, 1)
         design = np.array([[own, zero], [off * rest, rest]]).transpose(2, 0, 1)
         of_first = first.readings.mean - first.expected(points)
@@ -139,8 +143,7 @@ class InducingPair(Pair):
 
     def _moments(self, A: Inputs) -> PairMoments:
         (P0, Q0), (a, b) = self._at(A)
-        known, k = self.whitened_values, len(b)
-        cut = cut_of(self.second.prior.kernel, self.centers[0] + P0, self.centers[1] + Q0)
+        known, k, cut = self.whitened_values, len(b), self._cut(P0, Q0)
         P, Q = (
             p.expected(A) + weighted_sum(mean, explained)
             for p, mean, explained in zip(
