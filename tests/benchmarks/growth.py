@@ -10,9 +10,11 @@ that took longer than ``--seconds``. Ours is the process of a plan (beyond 400 s
 400 inducing points) and, for comparison, our exact process. The models of scikit-learn and BoTorch
 use their defaults with one length scale per input.
 
-Then the error of inducing points: the mean and the standard deviation of the plan's process against
-the exact process at equal hyperparameters, and those of GPyTorch's inducing points (the variational
-approximation of Titsias, AISTATS 2009) at the same points. Writes reports/growth.md and its figure.
+Then what it costs to condition sharpness and balance together, with the covariance of their errors,
+beside each of them alone. Then the error of inducing points: the mean and the standard deviation of
+the plan's process against the exact process at equal hyperparameters, and those of GPyTorch's
+inducing points (the variational approximation of Titsias, AISTATS 2009) at the same points. Writes
+reports/growth.md and its figure.
 """
 
 from __future__ import annotations
@@ -34,11 +36,15 @@ from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import GaussianProcess
 from optimizer.gaussian_process.solvers import EXACT, InducingPoints
 from optimizer.model.deck_prior import ADDITIVE
+from optimizer.model.inducing_pair import InducingPair
+from optimizer.model.joint import JointPair
+from optimizer.model.shared_error import SharedError
 
 REPORT = Path(__file__).resolve().parents[2] / "reports" / "growth.md"
 SIZES = (200, 400, 1000, 2000, 4000, 10_000, 20_000)
 ROWS = (10_000, 100_000, 1_000_000)
 ERROR_SIZES = (640, 1000, 2000)
+PAIR_SIZES = ((1000, True), (2000, True), (5000, False), (20_000, False))
 STEPS = np.array([16, 18, 16, 60, 90])
 NOISE, NEW = 0.1, 1000
 ROW_POINTS = 300
@@ -176,6 +182,43 @@ def by_rows() -> dict[int, float]:
     return spent
 
 
+def pairs() -> list[str]:
+    """Markdown table rows: processor seconds to condition two processes at given hyperparameters,
+    each alone, then together, and to say what each set-point adds to the others (for the weights of
+    runs); the exact pair where it is affordable."""
+    rows = []
+    given = Given((0.0,) * 5 + (0.0, float(np.log(NOISE**2))))
+    for n, affordable in PAIR_SIZES:
+        X, nothing = settings(n, 0), np.zeros(n)
+        for kind, solver in ((InducingPair, InducingPoints(MOST_POINTS)), (JointPair, EXACT)):
+            if kind is JointPair and not affordable:
+                continue
+            both = [
+                GaussianProcess(
+                    Kernel(additive=ADDITIVE),
+                    Mean("constant"),
+                    solver=solver,
+                    scale="center",
+                    hyperparameters=given,
+                )
+                for _ in range(2)
+            ]
+            alone = sum(
+                seconds(lambda gp=gp, X=X, k=k: gp.fit(X, readings(X, k)))
+                for k, gp in enumerate(both)
+            )
+            pair = kind(*(gp.posteriors_[0] for gp in both), SharedError(nothing, nothing, -0.9))
+            A = settings(NEW, 1)
+            together = seconds(lambda pair=pair, A=A: pair.moments(A))
+            added = seconds(pair.own_precision)
+            name = "exact" if kind is JointPair else f"{MOST_POINTS} points"
+            ratio = (alone + together) / alone
+            rows.append(
+                f"| {n} | {name} | {alone:.2f} | {together:.2f} | {ratio:.2f} | {added:.2f} |"
+            )
+    return rows
+
+
 def errors() -> list[str]:
     """Markdown table rows: the approximation error of inducing points."""
     A, rows = settings(NEW, 1), []
@@ -259,6 +302,17 @@ def main() -> int:
         ),
         "\n".join(
             ["| runs | ours, s |", "|---|---|", *(f"| {n} | {t:.2f} |" for n, t in rows.items())]
+        ),
+        "## Sharpness and balance together",
+        "Processor seconds to condition two processes at given hyperparameters, each alone; then "
+        f"to condition both together and predict {NEW} new settings; the ratio of all that to each "
+        "alone; and to find what each set-point adds to all others.",
+        "\n".join(
+            [
+                "| set-points | method | alone, s | together, s | ratio | added, s |",
+                "|---|---|---|---|---|---|",
+                *pairs(),
+            ]
         ),
         f"## What {MOST_POINTS} points that stand for all cost",
         "Same readings and hyperparameters; a Matern-5/2 process. Distance of the means in "
