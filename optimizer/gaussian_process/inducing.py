@@ -2,8 +2,9 @@
 
 Snelson & Ghahramani, NeurIPS 2006; Quinonero-Candela & Rasmussen, JMLR 6, 2005. The variance of the
 other points that the chosen points do not explain is treated as independent noise. A pivoted
-Cholesky factorization chooses the points that explain most (Burt, Rasmussen & van der Wilk, JMLR
-21, 2020). Cost O(n m^2) for n set-points and m chosen ones, memory O(n m).
+Cholesky factorization chooses the points (Burt, Rasmussen & van der Wilk, JMLR 21, 2020), here with
+regard to how precise the readings are. Cost O(n m^2) for n set-points and m chosen ones, memory
+O(n m).
 """
 
 from __future__ import annotations
@@ -29,9 +30,10 @@ def pivoted_cholesky(
 ) -> tuple[NDArray[np.int64], Floats]:
     """Choose the points that explain most of a covariance, and factorize it on them.
 
-    What a point's readings say of its unexplained variance d is lost until the point is chosen: the
-    part d / (d + noise) of it. The next point is the one that loses most, so that of equally remote
-    set-points those with many readings come first.
+    Of the variance d that the chosen points leave at another one, its own readings would explain
+    d^2 / (d + noise), which is lost unless the point is chosen, too. The next point is the one that
+    loses most, so that of equally remote set-points those with many readings come first. With equal
+    noise it is the one with the most variance left.
 
     Args:
         diagonal: prior variances, shape (n,).

@@ -9,9 +9,10 @@ The two mean readings of set-point i are P + e and Q + cut (P - P0) + f there (s
 they are known up to one error of two parts, whose covariance is that of the readings' errors
 (e, f), which are correlated, plus that of the remainders (r, q + cut r). Divided by the Cholesky
 factor of that 2 by 2 matrix, all readings have independent errors of variance 1, and (v, w) is
-conditioned on them as in a linear regression. Fully independent training conditional: Snelson &
-Ghahramani, NeurIPS 2006; Quinonero-Candela & Rasmussen, JMLR 6, 2005; errors whitened by set-point:
-Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, section 2.7 and A.6.
+conditioned on them as in a linear regression (Rasmussen & Williams, Gaussian Processes for Machine
+Learning, 2006, section 2.1.1). Without correlated errors and a cut this is the fully independent
+training conditional of each process (Snelson & Ghahramani, NeurIPS 2006; Quinonero-Candela &
+Rasmussen, JMLR 6, 2005, section 6).
 
 Cost O(n m^2) for n set-points and m inducing points, memory O(n m).
 """
@@ -156,7 +157,11 @@ class InducingPair(Pair):
         return PairMoments(A, mean, cut, root[k:, k:] @ a, root[:k, k:] @ a, root[:k, :k] @ b)
 
     def own_precision(self) -> OwnPrecision:
-        """What the readings of each set-point say beyond all others, see ``Pair``."""
+        """What the readings of each set-point say beyond all others, see ``Pair``.
+
+        The remainders at a set-point are part of its true values, so that this is exact for the
+        model of the module, given the hyperparameters, the inducing points and the cut.
+        """
         read, known = self.whitened_readings, self.whitened_values
         (a, b), k = read.explained, len(read.explained[1])
         # Posterior covariance of a'v and b'w at each set-point, from the factor of the precision.
