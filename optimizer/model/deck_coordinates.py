@@ -13,11 +13,18 @@ balance and the mechanics of vibratory conveying (common practice):
 
 The map from five settings to five coordinates is one to one, so no information is lost: a deck that
 behaves differently can still be described, only less simply.
+
+A deck may lack some of the five: a welded end raise, a speed without a drive. What cannot be set is
+a constant, whose logarithm drops out of the differences. Each setting that is left keeps its
+coordinate, and the map stays one to one. A coordinate whose own setting is absent may still move: a
+deck with a welded end raise gets its exposure from the speed. It then moves in proportion to one of
+the coordinates that are kept (see ``DeckCoordinates.followed``).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -30,6 +37,8 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 COUPLED = ("feed_rate", "end_raise", "side_tilt", "eccentric_speed", "air")
+# With fewer of them than this, nothing is left that could act together.
+FEWEST = 2
 # Rows are the coordinates above, columns are the logarithms of the settings. Each coordinate has
 # the position of the setting that changes it most.
 _AIR_WITH_BED = 0.3
@@ -53,40 +62,74 @@ _MIDDLE = 0.5
 
 @dataclass(frozen=True)
 class DeckCoordinates:
-    """A function from unit inputs to coupled coordinates; inputs besides the settings do not
+    """A function from unit inputs to coupled coordinates; inputs besides the named settings do not
     change.
 
     Args:
-        columns: column of each of the five settings among the inputs, in the order of ``COUPLED``.
-        low, high: range of each setting, in its unit.
-        scale: factor on each coordinate.
+        names: the settings that have a coordinate, in the order of ``COUPLED``.
+        columns: column of each of them among the inputs.
+        low, high: range of each, in its unit.
+        scale: factor on each coordinate; no factors when None.
     """
 
+    names: tuple[str, ...]
     columns: tuple[int, ...]
     low: tuple[float, ...]
     high: tuple[float, ...]
-    scale: tuple[float, ...] = (1.0,) * len(COUPLED)
+    scale: tuple[float, ...] | None = None
 
     def __call__(self, A: Floats) -> Floats:
-        """Inputs A, shape (n, d), with the coordinates in place of the five settings; (n, d)."""
+        """Inputs A, shape (n, d), with coordinates in place of the k named settings; (n, d)."""
         out = np.array(A, dtype=float)
         columns = list(self.columns)
-        moved = (self._logs(out[:, columns]) - self._logs(_MIDDLE)) @ _ROWS.T
-        out[:, columns] = _MIDDLE + moved * np.array(self.scale)
+        moved = (self._logs(out[:, columns]) - self._logs(_MIDDLE)) @ self.rows.T
+        out[:, columns] = _MIDDLE + (moved if self.scale is None else moved * np.array(self.scale))
         return out
 
     def _logs(self, unit: Floats | float) -> Floats:
         low, high = np.array(self.low), np.array(self.high)
-        added = np.array([_ADDED.get(name, 0.0) for name in COUPLED]) * high - np.minimum(low, 0.0)
+        added = np.array([_ADDED.get(name, 0.0) for name in self.names]) * high
+        added -= np.minimum(low, 0.0)
         return np.log(np.maximum(low + unit * (high - low) + added, _LEAST * high))
+
+    @cached_property
+    def rows(self) -> Floats:
+        """Change of each coordinate by the logarithm of each named setting, shape (k, k)."""
+        kept = self._positions
+        return _ROWS[np.ix_(kept, kept)]
+
+    @cached_property
+    def followed(self) -> Floats:
+        """Change of each of the five coordinates with each of the k kept ones, while the absent
+        settings stay; shape (5, k), with at most one entry other than 0 in each row."""
+        return np.asarray(_ROWS[:, self._positions] @ np.linalg.inv(self.rows))
+
+    @property
+    def moving(self) -> tuple[str, ...]:
+        """Names of those of bed and exposure that the named settings can change."""
+        first = zip(("bed", "exposure"), self.followed, strict=False)
+        return tuple(name for name, row in first if row.any())
+
+    @property
+    def coupled(self) -> bool:
+        """Whether a coordinate depends on more than one of the named settings."""
+        return int(np.count_nonzero(self.rows)) > len(self.names)
+
+    @property
+    def _positions(self) -> list[int]:
+        return [COUPLED.index(name) for name in self.names]
 
 
 def deck_coordinates_of(space: SettingSpace) -> DeckCoordinates | None:
-    """The coordinates of a deck, or None unless it has all five settings with ranges above zero."""
-    if not set(COUPLED) <= set(space.names):
+    """The coordinates of a deck, of those of the five settings that it has; None with fewer than
+    two. A setting whose range does not reach above zero has no logarithm and keeps its own
+    input."""
+    found = [name for name in COUPLED if name in space.names and space[name].high > 0.0]
+    if len(found) < FEWEST:
         return None
-    columns = tuple(space.names.index(name) for name in COUPLED)
-    settings = [space.settings[k] for k in columns]
-    if any(s.high <= 0.0 for s in settings):
-        return None
-    return DeckCoordinates(columns, tuple(s.low for s in settings), tuple(s.high for s in settings))
+    return DeckCoordinates(
+        tuple(found),
+        tuple(space.names.index(name) for name in found),
+        tuple(space[name].low for name in found),
+        tuple(space[name].high for name in found),
+    )

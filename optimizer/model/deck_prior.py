@@ -12,7 +12,9 @@ What we believe of a deck may be wrong, so several descriptions compete (see ``a
     shares    the wanted and the unwanted share that reach the product, each for itself, in the
               settings
 
-The first two need all five settings.
+The first two need at least two of the settings that have coupled coordinates, and loose needs two
+that act together. A deck that lacks some of the settings has the prior of one that never moves
+them.
 """
 
 from __future__ import annotations
@@ -43,9 +45,10 @@ if TYPE_CHECKING:
 # Sharpness far from all runs, which means at settings that nobody would choose. Runs are made where
 # a deck works, so a process that returned to their average would predict too much elsewhere.
 PLAIN_SHARPNESS = 1.0
-# ln of the length scale of material inputs, which is long, and prior standard deviation of their
-# slopes.
-MATERIAL_LENGTH, MATERIAL_SLOPE = 1.0, 0.5
+# ln of the length scale of material inputs, which is long.
+MATERIAL_LENGTH = 1.0
+# Prior standard deviation of the slopes of inputs without a coupled coordinate.
+OTHER_SLOPE = 0.5
 
 
 class CoupledPrior(NamedTuple):
@@ -63,6 +66,18 @@ class CoupledPrior(NamedTuple):
     lengths: tuple[float, ...]
     slopes: tuple[float, ...]
     slope_sds: tuple[float, ...]
+
+    def kept(self, coordinates: DeckCoordinates) -> CoupledPrior:
+        """This prior where some settings are absent, hence constant; tuples are for the coordinates
+        that are kept. Those that follow a kept one add their slope, the variance of their slope and
+        their inverse squared length scale to its own."""
+        followed = coordinates.followed
+        inverse = np.exp(-2.0 * np.array(self.lengths)) @ followed**2
+        slopes = np.array(self.slopes) @ followed
+        sds = np.sqrt(np.array(self.slope_sds) ** 2 @ followed**2)
+        # Rounded, so that a deck with all five has exactly the figures above.
+        parts = np.round([-0.5 * np.log(inverse), slopes, sds], 12)
+        return CoupledPrior(self.variance, *(tuple(part.tolist()) for part in parts))
 
 
 # Longer exposure separates better, a deeper bed separates worse, and more tilt sends less to the
@@ -95,9 +110,13 @@ TREND_VARIANCE = 0.3
 # Share of the deviation that is a sum of functions of one setting each: the effects of single
 # settings make up most of the response, and learning them takes a fraction of the runs.
 ADDITIVE = 0.5
-# What each description says of a deck.
-COUPLED = "depth of the bed, exposure and a moving cut explain it"
-LOOSE = "the settings act together by bed and exposure, but in a way of its own"
+# What each description says of a deck; of the coupled ones, by what its settings can change.
+COUPLED = {
+    ("bed", "exposure"): "depth of the bed, exposure and a moving cut explain it",
+    ("bed",): "depth of the bed and a moving cut explain it",
+    (): "a moving cut explains it",
+}
+LOOSE = "the settings act together by {}, but in a way of its own"
 SINGLE = "each setting acts mostly for itself"
 JOINT = "each combination of settings acts in its own way"
 SHARES = "wanted and unwanted material respond to the settings separately"
@@ -160,18 +179,21 @@ def descriptions_of(frame: Frame) -> tuple[Description, ...]:
         Description("joint", JOINT, (hilly, level), (hilly, level)),
         Description("shares", SHARES, (plain, linear), (plain, linear), apart=True),
     )
-    coordinates, d = frame.coordinates, frame.inputs
+    coordinates = frame.coordinates
     if coordinates is None:
         return found
     coupled = Description(
         "coupled",
-        COUPLED,
-        _coupled_parts(SHARPNESS, PLAIN_SHARPNESS, coordinates, d),
-        _coupled_parts(BALANCE, 0.0, coordinates, d),
+        COUPLED[coordinates.moving],
+        _coupled_parts(SHARPNESS, PLAIN_SHARPNESS, frame),
+        _coupled_parts(BALANCE, 0.0, frame),
         cut=True,
     )
+    if not coordinates.coupled:
+        return coupled, *found
     loosened = replace(partly, coordinates=coordinates)
-    loose = Description("loose", LOOSE, (loosened, sharp), (loosened, linear))
+    says = LOOSE.format(" and ".join(coordinates.moving))
+    loose = Description("loose", says, (loosened, sharp), (loosened, linear))
     return coupled, loose, *found
 
 
@@ -200,25 +222,30 @@ def processes_of(description: Description, frame: Frame, members: int) -> Proces
 
 def _plain_kernel(frame: Frame, length: float, sd: float) -> Kernel:
     """Kernel in the settings themselves, with a prior mean and a prior standard deviation of ln of
-    the length scales of settings; air acts within a narrower band."""
+    the length scales of settings."""
+    return Kernel(NormalPrior(tuple(_lengths(frame, length).tolist()), sd), PLAIN_VARIANCE)
+
+
+def _lengths(frame: Frame, length: float) -> Floats:
+    """Prior means of ln of the length scales of all inputs, shape (d,), from that of a setting; air
+    acts within a narrower band."""
     names = frame.settings or ("",) * frame.inputs
     lengths = [length + (AIR_LENGTH - SETTING_LENGTH) * (n == "air") for n in names]
-    lengths += [MATERIAL_LENGTH] * (frame.inputs - len(lengths))
-    return Kernel(NormalPrior(tuple(lengths), sd), PLAIN_VARIANCE)
+    return np.array(lengths + [MATERIAL_LENGTH] * (frame.inputs - len(lengths)))
 
 
-def _coupled_parts(
-    belief: CoupledPrior, level: float, coordinates: DeckCoordinates, d: int
-) -> tuple[Kernel, Mean]:
-    """Kernel and mean of a process in coupled coordinates, of d settings and materials."""
-    columns = list(coordinates.columns)
-    lengths, slopes, sds = np.full(d, MATERIAL_LENGTH), np.zeros(d), np.full(d, MATERIAL_SLOPE)
-    lengths[columns], slopes[columns] = belief.lengths, belief.slopes
-    sds[columns] = belief.slope_sds
+def _coupled_parts(belief: CoupledPrior, level: float, frame: Frame) -> tuple[Kernel, Mean]:
+    """Kernel and mean of a process in the coupled coordinates of a frame that has them; the other
+    settings and the material keep their own length scales."""
+    assert frame.coordinates is not None
+    columns, own = list(frame.coordinates.columns), belief.kept(frame.coordinates)
+    lengths = _lengths(frame, SETTING_LENGTH)
+    slopes, sds = np.zeros(frame.inputs), np.full(frame.inputs, OTHER_SLOPE)
+    lengths[columns], slopes[columns], sds[columns] = own.lengths, own.slopes, own.slope_sds
     kernel = Kernel(
-        NormalPrior(tuple(lengths), COUPLED_LENGTH_SD),
-        NormalPrior(belief.variance, COUPLED_VARIANCE_SD),
-        coordinates=coordinates,
+        NormalPrior(tuple(lengths.tolist()), COUPLED_LENGTH_SD),
+        NormalPrior(own.variance, COUPLED_VARIANCE_SD),
+        coordinates=frame.coordinates,
     )
     variance = tuple((sds / PER_UNIT) ** 2)
     return kernel, Mean("linear", variance=variance, level=level, slopes=tuple(slopes))

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 # A bed fails when it is too deep or too thin for its air, and rarely for any other reason. With
-# these factors on the coupled coordinates, half as many runs suffice to predict failures.
+# these factors on the five coupled coordinates, half as many runs suffice to predict failures.
 COUPLED_SCALE = (0.6, 0.2, 0.05, 0.15, 0.6)
 COUPLED = {"deviation": 2.0, "trend": 1.2}
 # A straight edge across all settings, at a place and in a direction that are learned.
@@ -50,9 +50,16 @@ def deck_state_of(coordinates: DeckCoordinates | None) -> AveragedDeckState:
     straight = DeckState(deviation=0.0, trend=0.0, edge=EDGE)
     members = [(SETTINGS_WEIGHT, DeckState()), (EDGE_WEIGHT, straight)]
     if coordinates is not None:
-        coupled = DeckState(coordinates=replace(coordinates, scale=COUPLED_SCALE), **COUPLED)
+        coupled = DeckState(coordinates=replace(coordinates, scale=_scale(coordinates)), **COUPLED)
         members.insert(0, (COUPLED_WEIGHT, coupled))
     return AveragedDeckState(members)
+
+
+def _scale(coordinates: DeckCoordinates) -> tuple[float, ...]:
+    """Factor on each coordinate of a deck. A coordinate also stands for those that follow it where
+    settings are absent, so its factor is the root of the sum of their squares."""
+    found = np.sqrt(np.array(COUPLED_SCALE) ** 2 @ coordinates.followed**2)
+    return tuple(np.round(found, 12).tolist())
 
 
 class AveragedDeckState:

@@ -84,8 +84,11 @@ def test_a_range_that_reaches_zero_or_below_stays_finite(low):
         assert abs(above[0, j] - lowest[0, j]) > 1e-3
 
 
-def test_without_all_five_settings_there_are_no_coordinates():
-    assert deck_coordinates_of(SettingSpace(GRAVITY_TABLE.settings[:4])) is None
+def test_with_fewer_than_two_of_the_five_settings_there_are_no_coordinates():
+    flat = Setting("air", "turn", -9.0, 0.0, 1.0)
+    for settings in (GRAVITY_TABLE.settings[:1], (*GRAVITY_TABLE.settings[:1], flat)):
+        assert deck_coordinates_of(SettingSpace(settings)) is None
+    assert deck_coordinates_of(SettingSpace(GRAVITY_TABLE.settings[:2])) is not None
 
 
 def decks():
