@@ -91,7 +91,7 @@ def choose_basis(
             material[name] = float(np.round(np.median(values), 4))
     label = label or _usual_label(recent)
     if feed_rate is None and FEED_RATE in site.space.names:
-        feed_rate = _common_feed_rate(tables, site)
+        feed_rate = _common_feed_rate(tables, site, brief.limits.get(FEED_RATE, Limit()))
     min_grade = brief.goal.min_grade
     if min_grade is None:
         grades = [np.median(g) for t in tables.values() if (g := _known(t, "grade")).size]
@@ -120,9 +120,9 @@ def _usual_label(table: pa.Table) -> str | None:
     return max(sorted(set(names)), key=names.count) if names else None
 
 
-def _common_feed_rate(tables: Mapping[str, pa.Table], site: Site) -> float | None:
-    """The median of the lines' recent feed rates, moved into the range that all lines share and to
-    the nearest step; None when no run has a feed rate."""
+def _common_feed_rate(tables: Mapping[str, pa.Table], site: Site, limit: Limit) -> float | None:
+    """The median of the lines' recent feed rates, moved into the range that all lines share, then
+    into the limit of the brief, and to the nearest step; None when no run has a feed rate."""
     recent = [_known(_latest(t), FEED_RATE) for t in tables.values()]
     usual = [float(np.median(rates)) for rates in recent if rates.size]
     if not usual:
@@ -130,6 +130,12 @@ def _common_feed_rate(tables: Mapping[str, pa.Table], site: Site) -> float | Non
     spaces = [site.space_of(line)[FEED_RATE] for line in tables]
     low, high = max(s.low for s in spaces), min(s.high for s in spaces)
     rate = float(np.clip(np.median(usual), low, max(low, high)))
+    if limit.fixed is not None:
+        rate = limit.fixed
+    if limit.low is not None:
+        rate = max(rate, limit.low)
+    if limit.high is not None:
+        rate = min(rate, limit.high)
     setting = spaces[0]
     step = np.rint((rate - setting.low) / setting.step)
     return float(setting.values(np.array(int(np.clip(step, 0, setting.top)))))
