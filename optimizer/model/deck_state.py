@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 # A bed fails when it is too deep or too thin for its air, and rarely for any other reason. With
 # these factors on the five coupled coordinates, half as many runs suffice to predict failures.
 COUPLED_SCALE = (0.6, 0.2, 0.05, 0.15, 0.6)
+LENGTH_SCALE = 0.27
 COUPLED = {"deviation": 2.0, "trend": 1.2}
 # A straight edge across all settings, at a place and in a direction that are learned.
 EDGE = 2.0
@@ -50,16 +51,22 @@ def deck_state_of(coordinates: DeckCoordinates | None) -> AveragedDeckState:
     straight = DeckState(deviation=0.0, trend=0.0, edge=EDGE)
     members = [(SETTINGS_WEIGHT, DeckState()), (EDGE_WEIGHT, straight)]
     if coordinates is not None:
-        coupled = DeckState(coordinates=replace(coordinates, scale=_scale(coordinates)), **COUPLED)
-        members.insert(0, (COUPLED_WEIGHT, coupled))
+        members.insert(0, (COUPLED_WEIGHT, _coupled(coordinates)))
     return AveragedDeckState(members)
 
 
-def _scale(coordinates: DeckCoordinates) -> tuple[float, ...]:
-    """Factor on each coordinate of a deck. A coordinate also stands for those that follow it where
-    settings are absent, so its factor is the root of the sum of their squares."""
-    found = np.sqrt(np.array(COUPLED_SCALE) ** 2 @ coordinates.followed**2)
-    return tuple(np.round(found, 12).tolist())
+def _coupled(coordinates: DeckCoordinates) -> DeckState:
+    """The description in coupled coordinates. Its deviation is that of a deck which has all five
+    settings and never moves those that are absent.
+
+    A coordinate also stands for those that follow it, so its factor is the root of the sum of their
+    squares, and the length scale remains that of five settings.
+    """
+    scale = np.sqrt(np.array(COUPLED_SCALE) ** 2 @ coordinates.followed**2)
+    # Rounded, so that a deck with all five has exactly the figures above.
+    scaled = replace(coordinates, scale=tuple(np.round(scale, 12).tolist()))
+    fewer = len(COUPLED_SCALE) / len(coordinates.names)
+    return DeckState(LENGTH_SCALE * float(np.sqrt(fewer)), coordinates=scaled, **COUPLED)
 
 
 class AveragedDeckState:
@@ -133,7 +140,7 @@ class DeckState(Estimator):
 
     def __init__(
         self,
-        lengthscale: float = 0.27,
+        lengthscale: float = LENGTH_SCALE,
         deviation: float = 3.0,
         trend: float = 0.7,
         edge: float = 0.0,

@@ -21,7 +21,7 @@ from optimizer.model.deck_prior import (
     Frame,
     descriptions_of,
 )
-from optimizer.model.deck_state import COUPLED_SCALE, deck_state_of
+from optimizer.model.deck_state import COUPLED_SCALE, DeckState, deck_state_of
 from optimizer.model.surrogate import Surrogate
 from optimizer.plant.settings import GRAVITY_TABLE, Setting, SettingSpace
 
@@ -110,18 +110,20 @@ def test_a_deck_without_a_setting_has_the_prior_of_one_that_never_moves_it(names
 @pytest.mark.parametrize("names", SUBSETS)
 def test_the_classifier_sees_absent_settings_as_constant(names):
     five, own, _ = points_of(names)
-    whole, fewer = (
-        deck_state_of(deck_coordinates_of(space)).members[0][1].coordinates
-        for space in (GRAVITY_TABLE, space_of(names))
-    )
-    distances = [np.sum((A - A[0]) ** 2, axis=1) for A in (whole(five), fewer(own))]
+    distances = []
+    for space, X in ((GRAVITY_TABLE, five), (space_of(names), own)):
+        state = deck_state_of(deck_coordinates_of(space)).members[0][1]
+        A = state.coordinates(X) / (state.lengthscale * np.sqrt(X.shape[1]))
+        distances.append(np.sum((A - A[0]) ** 2, axis=1))
     np.testing.assert_allclose(*distances, atol=1e-9)
 
 
 def test_a_deck_with_all_five_settings_has_the_figures_as_written():
     assert SHARPNESS.kept(ALL) == SHARPNESS
     assert BALANCE.kept(ALL) == BALANCE
-    assert deck_state_of(ALL).members[0][1].coordinates.scale == COUPLED_SCALE
+    state = deck_state_of(ALL).members[0][1]
+    assert state.coordinates.scale == COUPLED_SCALE
+    assert state.lengthscale == DeckState().lengthscale
 
 
 def test_a_further_setting_has_the_length_scale_of_a_setting_and_the_material_its_own():
