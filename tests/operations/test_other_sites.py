@@ -9,6 +9,8 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
+from cli.show.diagnosis import diagnosis as told_diagnosis
+from cli.show.plan import plan as told_plan
 from optimizer.comparison.basis import choose_basis
 from optimizer.comparison.comparing import compare
 from optimizer.diagnostics.diagnosis import diagnose
@@ -114,10 +116,14 @@ def test_every_plant_gets_a_plan_a_diagnosis_and_a_comparison(name):
     case = CASES[name]
     site, runs = Site(base=case.space), runs_of(case.space, case.still)
     plan = suggest(Snapshot.of_table(runs), site, case.brief).as_dict()
-    (found,) = diagnose(runs, site, case.brief).lines
+    diagnosis = diagnose(runs, site, case.brief)
+    (found,) = diagnosis.lines
     compared = compare(Snapshot.of_table(runs), site, case.brief, workers=1).as_dict()
-    # The sentence stands in plan and diagnosis, and its weights are shares of an average.
-    for told in (plan["description"], found.as_dict()["description"]):
+    # What the runs favor stands in plan and diagnosis; the weights are shares of an average.
+    texts = told_plan(plan), told_diagnosis(diagnosis.as_dict())
+    for answer, text in zip((plan, found.as_dict()), texts, strict=True):
+        told = answer["description"]
+        assert told["says"] in " ".join(text.split())
         start = told["says"].split(": ", 1)[1]
         assert start.startswith(case.told), told
         assert sum(told["weights"].values()) == pytest.approx(1.0, abs=1e-3)
