@@ -28,6 +28,10 @@ if TYPE_CHECKING:
 # Prior probability that a run holds a wrong reading, and the standard deviation of its error in
 # logits: a decimal point in the wrong place is 2 to 7 logits.
 WRONG, WRONG_SD = 0.01, 4.0
+# Median of the squared distance, in standard deviations, of a pair of readings from its prediction.
+USUAL_DISTANCE = 2.0 * float(np.log(2.0))
+# A fit that predicts with less than half the usual squared distance is taken to be spoiled.
+SPOILED = 0.5
 # Smallest weight of a run, which keeps its place in the arrays.
 LEAST_WEIGHT = 1e-3
 # With fewer runs than this there is no telling which reading is wrong.
@@ -51,6 +55,19 @@ def weights_of_runs(pair: Pair, groups: Groups, latent: LatentReadings) -> Float
     mean, remains = runs_out(known, groups.which, share, read)
     of_one = known.noise[groups.which] * groups.count[groups.which][:, None, None]
     off, spread = (read - mean).T, remains + of_one
+    spread = spread * _shrinkage(off, spread, groups.weight)
     excess = log_density(off, spread + WRONG_SD**2 * np.eye(2)) - log_density(off, spread)
     weight: Floats = expit(np.log1p(-WRONG) - np.log(WRONG) - excess)
     return np.maximum(weight, LEAST_WEIGHT)
+
+
+def _shrinkage(off: Floats, spread: Floats, weight: Floats) -> float:
+    """Factor, at most 1, on the covariances of predictions that a wrong reading has made too large.
+
+    One wrong reading makes the estimated noise large, and hides behind it. But then most other
+    readings lie closer to their predictions than they should, which their median shows.
+    """
+    solved = np.linalg.solve(spread, off[..., None])[..., 0]
+    distance = np.sum(off * solved, axis=1)
+    median = float(np.median(distance[weight > SPOILED]))
+    return min(1.0, max(median, 1e-3) / (SPOILED * USUAL_DISTANCE))
