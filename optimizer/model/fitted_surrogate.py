@@ -143,6 +143,10 @@ class FittedSurrogate(Protocol):
         """The descriptions of a deck that answers are averaged over, most probable first."""
 
     @property
+    def normals_(self) -> Floats:
+        """Fixed standard normals behind predictions, shape (draws, 2)."""
+
+    @property
     def processes(self) -> Processes:
         """The two fitted processes of the most probable description."""
 

@@ -192,6 +192,11 @@ class Pair(ABC):
             a, b, both = a + b - 2.0 * both, a + b + 2.0 * both, a - b
         return np.array([[a, both], [both, b]]).transpose(2, 0, 1)
 
+    def noise_of_latent_means(self) -> Floats:
+        """Covariance of the errors of the mean readings of sharpness and of balance at each
+        set-point, shape (u, 2, 2), for a single member."""
+        return self._of_latent(self.noise_of_means)
+
     def typical_noise(self) -> Floats:
         """Covariance of the errors of one reading of sharpness and of balance, (2, 2), with the
         median of the known errors of all set-points."""

@@ -167,7 +167,7 @@ class Surrogate(Estimator):
         self._stacks: dict[int, list[Pair]] = {}
         rng = np.random.default_rng(self.random_state)
         # Fixed quasi-random standard normals, shape (draws, 2).
-        self._normals = ndtri(even_points(PREDICTION_DRAWS, 2, rng))
+        self.normals_ = ndtri(even_points(PREDICTION_DRAWS, 2, rng))
         return self
 
     def _settled(
@@ -276,7 +276,7 @@ class Surrogate(Estimator):
     def predict(self, A: ArrayLike | Inputs, feed_odds: float, level: float = 0.9) -> Prediction:
         """Mean and central interval of the true grade and recovery at A, shape (n, d)."""
         found = self.latent(A)
-        draws = [part.draws(self._normals) for part in found.members]
+        draws = [part.draws(self.normals_) for part in found.members]
         S, C = (np.concatenate(parts) for parts in zip(*draws, strict=True))
         grade, recovery = from_latent(S, C, feed_odds)
         return Prediction(_estimate(grade, level), _estimate(recovery, level))
@@ -324,7 +324,7 @@ class Surrogate(Estimator):
         """Posterior mean, (n,), of a function of sharpness, balance ((draws, n)) and A, (n, d)."""
         A = Inputs.of(A)
         members = self.latent(A, coarse).members
-        z = self._normals[: EXPECTATION_DRAWS // (COARSE if coarse else 1)]
+        z = self.normals_[: EXPECTATION_DRAWS // (COARSE if coarse else 1)]
         total = np.zeros(len(A))
         for member in members:
             total += function(*member.draws(z), A.values).mean(axis=0)

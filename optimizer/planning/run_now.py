@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import expit
+from scipy.special import expit, ndtr, ndtri
 
 from optimizer.errors import LimitError
 from optimizer.model.coordinates import from_latent
@@ -28,6 +29,10 @@ if TYPE_CHECKING:
 UNSURE = -1e9
 # Smallest difference of the required grade from the feed grade by which an upgrade is measured.
 LEAST_UPGRADE = 1e-6
+# Selection lowers a chance. So settings are searched whose chance before selection is higher, up to
+# this many times and up to this chance, until the chance after selection is as asked. Each search
+# aims a little higher than needed, in standard deviations.
+MOST_SEARCHES, MOST_WANTED, AIM = 5, 0.9999, 0.03
 
 
 @dataclass(frozen=True)
@@ -51,9 +56,7 @@ def choose_run_now(situation: Situation) -> Chosen:
     Raises:
         LimitError: when no settings keep product and reject inside the capacity.
     """
-    point, value = _best(situation, _score)
-    if -np.inf < value < 0.5 * UNSURE:
-        point, _ = _best(situation, _promise)
+    point, value = _sure(situation)
     if value == -np.inf:
         raise LimitError(
             "no settings keep product and reject inside the capacity.",
@@ -69,6 +72,27 @@ def choose_run_now(situation: Situation) -> Chosen:
             f"chance of the grade is {whole_percent(run_now.chance_of_grade)} %.",
         )
     return Chosen(point, run_now, warnings)
+
+
+def _sure(situation: Situation) -> tuple[Indices, float]:
+    """The best settings that are sure enough of the grade also after they were selected, shape
+    (d,), and their score; where there are none, the settings that come nearest to it."""
+    asked = situation.brief.goal.confidence
+    wanted = asked
+    for _ in range(MOST_SEARCHES):
+        score = partial(_score, wanted=wanted)
+        point, value = _best(situation, score)
+        if value < 0.5 * UNSURE:
+            break
+        index = point[None, :]
+        found = float((situation.chance_selected(index) * situation.chance_even(index))[0])
+        if found >= asked:
+            return point, value
+        higher = ndtri(wanted) + ndtri(asked) - ndtri(found) + AIM
+        wanted = min(float(ndtr(higher)), MOST_WANTED)
+    if value == -np.inf:
+        return point, value
+    return _best(situation, _promise)[0], UNSURE
 
 
 def _best(situation: Situation, score: Callable[..., Floats]) -> tuple[Indices, float]:
@@ -102,11 +126,14 @@ def _promise(situation: Situation, index: Indices, coarse: bool = False) -> Floa
     return np.where(situation.within_capacity(index), value, -np.inf)
 
 
-def _score(situation: Situation, index: Indices, coarse: bool = False) -> Floats:
+def _score(
+    situation: Situation, index: Indices, coarse: bool = False, wanted: float = 1.0
+) -> Floats:
     """Score, shape (n,), of lattice points, shape (n, d), which the search maximizes.
 
     Settings that are sure enough of the grade rank by worth, above all other settings. The others
     rank by recovery times the chance of the grade: if they come first, no settings are sure enough.
+    ``wanted`` is the chance from which settings are sure enough before they are selected.
     """
     inputs, surrogate = situation.inputs(index), situation.surrogate
     chance, recovery = surrogate.outlook(
@@ -116,7 +143,7 @@ def _score(situation: Situation, index: Indices, coarse: bool = False) -> Floats
     worth = recovery
     if not isinstance(situation.objective, Recovery):
         worth = surrogate.expect(situation.objective.worth, inputs, coarse)
-    sure = chance >= situation.brief.goal.confidence
+    sure = chance >= wanted
     value = np.where(sure, worth, UNSURE + chance * recovery)
     return np.where(situation.within_capacity(index), value, -np.inf)
 
@@ -133,7 +160,7 @@ def _described(situation: Situation, point: Indices) -> RunNow:
         settings=situation.evidence.space.named(point),
         grade=expected.grade[0],
         recovery=expected.recovery[0],
-        chance_of_grade=float(expected.chance_of_grade[0]),
+        chance_of_grade=float(situation.chance_selected(index)[0]),
         product_t_per_h=situation.product_tonnes(point),
         tried=bool(np.any(np.all(situation.tried == point, axis=1))),
         value_per_hour=value_per_hour,

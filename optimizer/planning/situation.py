@@ -21,6 +21,7 @@ from optimizer.gaussian_process.inputs import Inputs
 from optimizer.history.snapshot import Snapshot, snapshot_of
 from optimizer.interval import Intervals
 from optimizer.model.fitted_surrogate import FittedSurrogate
+from optimizer.model.selection import chance_after_selection
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.planning.limits import Limits
 from optimizer.planning.objective import Objective, objective_of
@@ -200,6 +201,13 @@ class Situation:
             chance_of_grade=self.surrogate.chance_of_grade(inputs, self.min_grade, odds),
             chance_even=self.chance_even(index),
         )
+
+    def chance_selected(self, index: Indices) -> Floats:
+        """Chance that settings which were selected meet the grade, for a few lattice points, shape
+        (n, d); shape (n,)."""
+        e = self.evidence
+        inputs = e.inputs_today(index)
+        return chance_after_selection(self.surrogate, inputs, self.min_grade, e.feed_odds_today)
 
     @cached_property
     def tried(self) -> Indices:
