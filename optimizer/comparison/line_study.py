@@ -11,7 +11,7 @@ should, and was checked on other lines (``reports/lines.md``).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -28,6 +28,7 @@ from optimizer.evidence.assembly import evidence_of
 from optimizer.evidence.line_model import LineModel, Surfaces
 from optimizer.evidence.record import Evidence
 from optimizer.interval import Interval
+from optimizer.model.selection import MOST_SEARCHES, chance_after_selection, raised
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.plant.brief import Brief
 from optimizer.plant.region import Region
@@ -184,7 +185,7 @@ class _Study:
             chance = self.search.surest(self.pool)[1]
             warnings.append(_not_sure(self.basis, chance))
         else:
-            chance = self._chance_of_grade(better)
+            chance = self._chance_selected(better)
             reach = practice
             if np.any(better != now):
                 reach = self._reach(credits.max(axis=1), values[:, -1])
@@ -210,7 +211,8 @@ class _Study:
         )
 
     def _better(self, surfaces: Surfaces, now: Indices, credits: Floats) -> Indices | None:
-        """Settings with few changes that reach most of the gain of the best sure settings.
+        """Settings with few changes that reach most of the gain of the best settings that are sure
+        enough of the grade, also after they were selected.
 
         Args:
             surfaces: surfaces drawn from the posterior.
@@ -221,6 +223,25 @@ class _Study:
             Lattice indices, shape (d,); None when no settings are sure enough.
         """
 
+        asked = wanted = self.basis.confidence
+        for _ in range(MOST_SEARCHES):
+            search = replace(self.search, confidence=wanted)
+            found = self._found(search, surfaces, now, credits)
+            if found is None:
+                return None
+            even = float(self.model.chance_even(found[None, :])[0])
+            chance = self._chance_selected(found) * even
+            if chance >= asked:
+                return found
+            wanted = raised(wanted, asked, chance)
+        return None
+
+    def _found(
+        self, search: Search, surfaces: Surfaces, now: Indices, credits: Floats
+    ) -> Indices | None:
+        """Settings with few changes that reach most of the gain of the best that ``search`` finds;
+        see ``_better``."""
+
         def mean(index: Indices) -> Floats:
             return np.asarray(self._at_grade(surfaces, index).mean(axis=0))
 
@@ -228,13 +249,13 @@ class _Study:
             draws = self._at_grade(surfaces, index)
             return np.asarray(np.quantile(draws, CAREFUL_QUANTILE, axis=0))
 
-        best = self.search.best(self.pool, credits.mean(axis=0), mean)
+        best = search.best(self.pool, credits.mean(axis=0), mean)
         if best is None:
             return None
-        simplest = self.search.simplest(careful, now, best)
+        simplest = search.simplest(careful, now, best)
         found = best if np.array_equal(simplest, now) else simplest
         before, after = mean(np.vstack([now, found]))
-        if after - before < LEAST_GAIN and self.search.sure(now):
+        if after - before < LEAST_GAIN and search.sure(now):
             return now
         return found
 
@@ -256,6 +277,13 @@ class _Study:
         inputs = e.inputs_today(point[None, :])
         grade, odds = self.basis.min_grade, e.feed_odds_today
         return float(self.model.surrogate.chance_of_grade(inputs, grade, odds)[0])
+
+    def _chance_selected(self, point: Indices) -> float:
+        """Chance that selected settings, shape (d,), meet the grade."""
+        e = self.model.evidence
+        inputs, grade = e.inputs_today(point[None, :]), self.basis.min_grade
+        found = chance_after_selection(self.model.surrogate, inputs, grade, e.feed_odds_today)
+        return float(found[0])
 
     def _now(self) -> Indices:
         """Lattice indices of recent practice at the basis' feed rate, shape (d,)."""

@@ -8,10 +8,11 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import expit, ndtr, ndtri
+from scipy.special import expit
 
 from optimizer.errors import LimitError
 from optimizer.model.coordinates import from_latent
+from optimizer.model.selection import MOST_SEARCHES, raised
 from optimizer.planning.objective import Recovery
 from optimizer.planning.plan import RunNow
 from optimizer.planning.search import best_point
@@ -29,10 +30,6 @@ if TYPE_CHECKING:
 UNSURE = -1e9
 # Smallest difference of the required grade from the feed grade by which an upgrade is measured.
 LEAST_UPGRADE = 1e-6
-# Selection lowers a chance. So settings are searched whose chance before selection is higher, up to
-# this many times and up to this chance, until the chance after selection is as asked. Each search
-# aims a little higher than needed, in standard deviations.
-MOST_SEARCHES, MOST_WANTED, AIM = 5, 0.9999, 0.03
 
 
 @dataclass(frozen=True)
@@ -88,8 +85,7 @@ def _sure(situation: Situation) -> tuple[Indices, float]:
         found = float((situation.chance_selected(index) * situation.chance_even(index))[0])
         if found >= asked:
             return point, value
-        higher = ndtri(wanted) + ndtri(asked) - ndtri(found) + AIM
-        wanted = min(float(ndtr(higher)), MOST_WANTED)
+        wanted = raised(wanted, asked, found)
     if value == -np.inf:
         return point, value
     return _best(situation, _promise)[0], UNSURE
