@@ -29,8 +29,9 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 # Standard deviations by which the best of many alike predictions exceeds its true value. Chosen on
-# development decks by how often settings called 90 % sure met the grade: in 8 of 11 histories run by
-# habit and 4 of 9 campaigns without it, in 8 of 8 and 7 of 9 with 0.75, where fewer are called sure.
+# development decks by how often settings called 90 % sure met the grade: in 8 of 11 histories run
+# by habit and 4 of 9 campaigns without it; in 8 of 8 and 7 of 9 with 0.75, where fewer are called
+# sure.
 INTENSITY = 0.5
 # Searches for settings that are sure enough also after selection: their largest number, the highest
 # chance before selection that is searched for, how much higher than needed each search aims, in
