@@ -48,7 +48,8 @@ def weights_of(log_evidence: Sequence[float], left_out: Floats, seed: int) -> Fl
 def shares_of(weights: Floats, members: int) -> NDArray[np.int64]:
     """The description to which each member of an average belongs, shape (members,).
 
-    Systematic sampling: a description of weight w has about w times the number of members.
+    Systematic sampling: a description of weight w has about w times the number of members, and the
+    most probable one has at least one.
 
     >>> shares_of(np.array([0.7, 0.3]), 8).tolist()
     [0, 0, 0, 0, 0, 0, 1, 1]
@@ -59,4 +60,6 @@ def shares_of(weights: Floats, members: int) -> NDArray[np.int64]:
     position = np.minimum(position, members - 1) if members % 4 else position
     ends = np.cumsum(weights[order])
     picks = np.searchsorted(ends, (position + 0.5) / members)
+    # The middle of one or two members may lie beyond the most probable of many descriptions.
+    picks[position == 0] = 0
     return order[np.minimum(picks, len(order) - 1)]
