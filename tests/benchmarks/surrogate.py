@@ -80,7 +80,7 @@ def judge(model: Surrogate, truth, A: np.ndarray, odds: float) -> dict[str, floa
     variance = found.variance.copy()
     variance[:, 1] += found.cut**2 * found.variance[:, 0]
     sd = np.sqrt(variance.mean(axis=0) + found.mean.var(axis=0))
-    S, C, _, _ = to_latent(logit(truth.grade), logit(truth.recovery), 0.0, 0.0, odds)
+    S, C = to_latent(logit(truth.grade), logit(truth.recovery), odds)
     answer = {}
     for name, j, true in (("sharpness", 0, S), ("balance", 1, C)):
         z = (true - mean[j]) / sd[j]

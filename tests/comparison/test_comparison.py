@@ -380,8 +380,8 @@ def test_no_setting_is_credited_with_more_than_is_attainable(family, most):
     settings = GRAVITY_TABLE.values(region.sample(4096, np.random.default_rng(0)))
     run = line.deck.run(settings, true.material)
     even = run.failure < 0.05
-    latent = to_latent(logit(run.grade[even]), logit(run.recovery[even]), 0.01, 0.01, odds)
-    credit = recovery_at_grade(*latent[:2], true.min_grade, odds)
+    latent = to_latent(logit(run.grade[even]), logit(run.recovery[even]), odds)
+    credit = recovery_at_grade(*latent, true.min_grade, odds)
     assert credit.max() <= line.attainable + most
     exact = credited(line.deck, settings[even], true.material, true.min_grade)
     assert exact.max() == pytest.approx(line.attainable, abs=0.006)

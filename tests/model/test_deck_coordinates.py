@@ -115,7 +115,7 @@ def test_decks_are_learned_from_fewer_runs_in_the_coordinates():
         truth = deck.run(values, material)
         odds = float(log_odds(np.array(material.feed_grade)))
         grade, recovery = (logit(np.clip(q, 1e-4, 1 - 1e-4)) for q in (truth.grade, truth.recovery))
-        S = to_latent(grade, recovery, 0.0, 0.0, odds)[0]
+        S = to_latent(grade, recovery, odds)[0]
         even = rng.random(300) > truth.failure
         fine = np.flatnonzero(even)
         teach, ask = fine[:12], fine[12:][S[fine[12:]] > 1.0]

@@ -34,7 +34,8 @@ from scipy.special import logit
 from torch.nn.functional import logsigmoid
 
 from optimizer.measurement.run_readings import RunReadings
-from optimizer.model.coordinates import to_latent
+from optimizer.measurement import RunReadings
+from optimizer.model.coordinates import latent_of
 from optimizer.model.deck_coordinates import deck_coordinates_of
 from optimizer.plant.settings import GRAVITY_TABLE
 from tests.benchmarks.trials.decks import REGION
@@ -82,9 +83,10 @@ class _Outcomes:
         self.readings = np.column_stack([recovery, grade])
         variances = np.column_stack([recovery_variance, grade_variance])
         if given.latent:
-            S, C, s_variance, c_variance = to_latent(
-                grade, recovery, grade_variance, recovery_variance, self.feed_odds
-            )
+            read = RunReadings.from_logits(grade, recovery, grade_variance, recovery_variance)
+            latent = latent_of(read, self.feed_odds)
+            S, C = latent.sharpness, latent.balance
+            s_variance, c_variance = latent.sharpness_variance, latent.balance_variance
             self.readings = np.column_stack([S, C])
             variances = np.column_stack([s_variance, c_variance])
         self.variances = variances if given.noise else None
