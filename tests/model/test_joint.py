@@ -1,4 +1,7 @@
-"""Sharpness and balance as one joint normal, against direct conditioning, and its draws."""
+"""Draws of a pair, pairs by inducing points, and stacks of the members of a surrogate.
+
+``test_joint_normal`` compares pairs with dense normals.
+"""
 
 from __future__ import annotations
 
@@ -10,18 +13,28 @@ from optimizer.gaussian_process.inputs import Inputs
 from optimizer.gaussian_process.solvers import EXACT, InducingPoints
 from optimizer.measurement import RunReadings
 from optimizer.model.coordinates import from_latent
-from optimizer.model.deck_coordinates import deck_coordinates_of
-from optimizer.model.deck_prior import cut_of
-from optimizer.model.joint import CoupledPair, IndependentPair, PairDraws, draw_pairs
+from optimizer.model.deck_prior import descriptions_of
+from optimizer.model.joint import IndependentPair, JointPair
+from optimizer.model.pair_draws import PairDraws, draw_pairs
 from optimizer.model.surrogate import Surrogate
 from optimizer.planning.acquisition import ConstrainedImprovement
 from optimizer.plant.settings import GRAVITY_TABLE
+from tests.model.fitted_pairs import COUPLED
 
 FEED_ODDS = float(logit(0.9))
-COUPLED = deck_coordinates_of(GRAVITY_TABLE)
 
 
-def surrogate(coordinates, solver=EXACT, members=1):
+@pytest.fixture(params=["coupled", "single", "shares"])
+def name(request, monkeypatch):
+    """Name of a description; surrogates that are fitted in the test know no other."""
+    monkeypatch.setattr(
+        "optimizer.model.surrogate.descriptions_of",
+        lambda frame: tuple(d for d in descriptions_of(frame) if d.name == request.param),
+    )
+    return request.param
+
+
+def surrogate(solver=EXACT, members=1):
     """A surrogate fitted to 25 readings of a smooth deck, one reading per set-point."""
     rng = np.random.default_rng(0)
     X = rng.random((25, 5))
@@ -30,83 +43,26 @@ def surrogate(coordinates, solver=EXACT, members=1):
     S, C = S + 0.1 * rng.standard_normal(25), C + 0.1 * rng.standard_normal(25)
     grade, recovery = from_latent(S, C, FEED_ODDS)
     read = RunReadings.from_logits(logit(grade), logit(recovery), 0.01, 0.02)
-    names = GRAVITY_TABLE.names
-    model = Surrogate(names, members, coordinates=coordinates, solver=solver)
+    model = Surrogate(GRAVITY_TABLE.names, members, coordinates=COUPLED, solver=solver)
     return model.fit(X, read, FEED_ODDS)
 
 
-def joint_normal(pair, ask):
-    """Prior mean and covariance of (S, C), each at the set-points and then at ``ask``.
-
-    Built from the covariances of the two processes alone, by C = G + cut (S - S0).
-    """
-    s, c = pair.sharpness, pair.balance
-    every = Inputs(np.vstack([s.readings.X, ask]))
-    m = len(every)
-    S0 = s.readings.center + s.mean(every)
-    cut = cut_of(c.prior.kernel, S0, c.readings.center + c.mean(every))
-    own, follow = s.covariance(every, every), np.diag(cut)
-    whole = np.block([[own, own @ follow], [follow @ own, follow @ own @ follow]])
-    whole[m:, m:] += c.covariance(every, every)
-    prior_s = s.readings.center + s.expected(every)
-    prior_c = c.readings.center + c.expected(every) + cut * (prior_s - S0)
-    return np.concatenate([prior_s, prior_c]), whole, cut
-
-
-@pytest.mark.parametrize("coordinates", [COUPLED, None])
-def test_a_pair_equals_the_joint_normal_conditioned_on_its_readings(coordinates):
-    """Against one joint normal at 25 readings and 9 other settings, conditioned directly with
-    numpy (Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, A.6)."""
-    ask = np.random.default_rng(2).random((9, 5))
-    pair, n, k, m = surrogate(coordinates).pairs_[0], 25, 9, 34
-    assert type(pair) is (IndependentPair if coordinates is None else CoupledPair)
-    s, c = pair.sharpness, pair.balance
-    prior, whole, cut = joint_normal(pair, ask)
-    assert np.ptp(cut) > 0.1 if coordinates is not None else not cut.any()
-    read = np.r_[0:n, m : m + n]
-    rest = np.r_[n:m, m + n : 2 * m]
-    noise = np.concatenate([s.noise_of_means, c.noise_of_means])
-    y = np.concatenate([p.readings.center + p.readings.mean for p in (s, c)])
-    gain = whole[np.ix_(rest, read)] @ np.linalg.inv(whole[np.ix_(read, read)] + np.diag(noise))
-    mean = prior[rest] + gain @ (y - prior[read])
-    left = whole[np.ix_(rest, rest)] - gain @ whole[np.ix_(read, rest)]
-    found = pair.moments(ask)
-    np.testing.assert_allclose(np.concatenate(found.mean), mean, atol=1e-7)
-    variance, slope, rest_of_c = pair.variance(found)
-    np.testing.assert_allclose(variance, np.diag(left)[:k], rtol=1e-6)
-    np.testing.assert_allclose(slope * variance, np.diag(left[:k, k:]), atol=1e-7)
-    np.testing.assert_allclose(rest_of_c + slope**2 * variance, np.diag(left)[k:], rtol=1e-6)
-    # Joint draws of S and C at two settings; C is converted to G and back.
-    to_c = np.block([[np.eye(k), np.zeros((k, k))], [np.diag(found.cut), np.eye(k)]])
-    np.testing.assert_allclose(to_c @ pair.covariance(found, found) @ to_c.T, left, atol=1e-7)
-
-
-@pytest.mark.parametrize("coordinates", [COUPLED, None])
-def test_the_joint_prior_equals_the_priors_of_the_two_processes(coordinates):
-    pair = surrogate(coordinates).pairs_[0]
-    prior, whole, _ = joint_normal(pair, np.empty((0, 5)))
-    found = pair.joint_prior()
-    np.testing.assert_allclose(found.mean, prior, atol=1e-9)
-    np.testing.assert_allclose(found.covariance, whole, atol=1e-9)
-    assert found.read.shape == found.noise.shape == (50,)
-
-
-@pytest.mark.parametrize("coordinates", [COUPLED, None])
-def test_inducing_points_for_all_but_one_set_point_hardly_change_each_process(coordinates):
+def test_inducing_points_for_all_but_one_set_point_hardly_change_each_process(name):
     """Posterior means of each process differ by less than a fifth of a standard deviation."""
-    exact = surrogate(coordinates).pairs_[0]
-    few = surrogate(coordinates, InducingPoints(24)).pairs_[0]
+    exact = surrogate().pairs_[0]
+    few = surrogate(InducingPoints(24)).pairs_[0]
+    assert type(exact) is JointPair
     assert type(few) is IndependentPair
-    apart = IndependentPair(exact.sharpness, exact.balance)
+    apart = IndependentPair(exact.first, exact.second, exact.error, exact.apart)
     ask = Inputs(np.random.default_rng(2).random((9, 5)))
     sd = np.sqrt(apart.variance(apart.moments(ask))[0])
     for one, other in zip(apart.moments(ask).mean, few.moments(ask).mean, strict=True):
         assert np.max(np.abs(one - other) / sd) < 0.2
 
 
-def test_conditional_moments_given_draws_have_the_posterior_variance_on_average():
+def test_conditional_moments_given_draws_have_the_posterior_variance_on_average(name):
     """40,000 draws, seed 0: a variance has a standard error of 0.7 %; the tolerance is 4 %."""
-    pair = surrogate(COUPLED).pairs_[0]
+    pair = surrogate().pairs_[0]
     base, ask = np.split(np.random.default_rng(3).random((14, 5)), [8])
     normals = np.random.default_rng(0).standard_normal((40_000, 14, 2))
     drawn = PairDraws(pair, Inputs(base), normals)
@@ -127,14 +83,46 @@ def test_conditional_moments_given_draws_have_the_posterior_variance_on_average(
 
 
 @pytest.mark.parametrize("solver", [EXACT, InducingPoints(15)])
-@pytest.mark.parametrize("coupled", [True, False])
-def test_a_stack_of_members_equals_each_member_alone(solver, coupled):
-    model = surrogate(COUPLED if coupled else None, solver, members=4)
+def test_a_stack_of_members_equals_each_member_alone(solver, name):
+    model = surrogate(solver, members=4)
     base, ask = (Inputs(part) for part in np.split(np.random.default_rng(3).random((11, 5)), [6]))
     normals = np.random.default_rng(0).standard_normal((4, 8, 7, 2))
     assert [p.stacked for p in model.pairs()] == ([True] if solver is EXACT else [False] * 4)
+    compare_members(model, base, ask, normals)
+    worth = ConstrainedImprovement(model, base.values, 0.96, FEED_ODDS, room=1)
+    for coarse in (False, True):
+        assert np.all(np.isfinite(worth.log_gain(ask, coarse)))
+
+
+def test_stacks_of_several_descriptions_equal_each_member_alone(monkeypatch):
+    """Two descriptions of equal weight share eight members, and every second and fourth too."""
+    pick = ("coupled", "shares")
+    monkeypatch.setattr(
+        "optimizer.model.surrogate.descriptions_of",
+        lambda frame: tuple(d for d in descriptions_of(frame) if d.name in pick),
+    )
+    monkeypatch.setattr("optimizer.model.surrogate.weights_of", lambda *given: np.array([0.5, 0.5]))
+    model = surrogate(members=8)
+    for step in (1, 2, 4):
+        assert [pair.members for pair in model.pairs(step)] == [4 // step] * 2
+    assert [pair.apart for pair in model.pairs_] == [False] * 4 + [True] * 4
+    base, ask = (Inputs(part) for part in np.split(np.random.default_rng(3).random((11, 5)), [6]))
+    normals = np.random.default_rng(0).standard_normal((8, 8, 7, 2))
+    compare_members(model, base, ask, normals)
+    coarse, every = model.latent(ask, coarse=True), model.latent(ask)
+    np.testing.assert_allclose(coarse.mean, every.mean[[0, 4]], rtol=1e-9)
+
+
+def compare_members(model, base, ask, normals):
+    """Moments and conditional draws of stacked members against those of each member."""
+    members = len(model.pairs_)
     together = [d.extend(ask.values[:1]) for d in draw_pairs(model.pairs(), base, normals)]
-    found = [np.vstack(x) for x in zip(*(d.conditional(ask) for d in together), strict=True)]
+    found = [
+        np.concatenate([np.reshape(x, (-1, *np.shape(x)[-n:])) for x in parts])
+        for n, parts in zip(
+            (2, 2, 1, 1, 1), zip(*(d.conditional(ask) for d in together), strict=True), strict=True
+        )
+    ]
     known = model.latent(ask)
     for k, (pair, z) in enumerate(zip(model.pairs_, normals, strict=True)):
         at = pair.moments(Inputs(ask.values))
@@ -142,7 +130,5 @@ def test_a_stack_of_members_equals_each_member_alone(solver, coupled):
         np.testing.assert_allclose(known.cut[k], pair.variance(at)[1], rtol=1e-7)
         alone = PairDraws(pair, Inputs(base.values), z).extend(ask.values[:1]).conditional(ask)
         for several, one in zip(found, alone, strict=True):
-            np.testing.assert_allclose(several.reshape(4, *one.shape)[k], one, rtol=1e-6, atol=1e-9)
-    worth = ConstrainedImprovement(model, base.values, 0.96, FEED_ODDS, room=1)
-    for coarse in (False, True):
-        assert np.all(np.isfinite(worth.log_gain(ask, coarse)))
+            assert several.shape == (members, *one.shape)
+            np.testing.assert_allclose(several[k], one, rtol=1e-6, atol=1e-9)
