@@ -9,23 +9,23 @@ import numpy as np
 import pyarrow as pa
 import pytest
 from scipy.signal import lfilter
-from sklearn.base import clone
 
 from optimizer import Brief, InputError, Site, diagnose
 from optimizer.diagnostics.doubtful import doubtful, residuals
 from optimizer.diagnostics.drift import KERNEL, MEAN, drifts, known_of
-from optimizer.diagnostics.left_out import without_run, without_set_point
+from optimizer.diagnostics.left_out import set_points_of, without_run, without_set_point
 from optimizer.diagnostics.sensitivity import sensitivity
 from optimizer.diagnostics.serial_correlation import MOST_DAYS, blocks
 from optimizer.diagnostics.trend_and_steps import Known, power, steps, trend
 from optimizer.diagnostics.unexplored import collinear, plan_sampling, untried_ranges
 from optimizer.evidence.assembly import evidence_of
 from optimizer.evidence.line_model import LineModel
-from optimizer.gaussian_process.estimation import Given
+from optimizer.gaussian_process.likelihood import Likelihood
 from optimizer.gaussian_process.process import GaussianProcess
 from optimizer.gaussian_process.replicates import Groups
 from optimizer.history.snapshot import Snapshot
-from optimizer.model.fitted_surrogate import WIDENING
+from optimizer.model.coordinates import LatentReadings
+from optimizer.model.deck_prior import PairReadings
 from optimizer.model.joint import pair_of
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import demo_deck, demo_material
@@ -108,45 +108,45 @@ def cut(request, monkeypatch):
     return request.param
 
 
-def refitted(model, points, counts, known, scatter, readings):
-    """A surrogate with other readings and the hyperparameters of ``model``, one set per member."""
-    whole = model.surrogate
-    for k in range(whole.n_members_):
-        processes = []
-        for gp, y, v, ss in zip(whole.processes, readings, known, scatter, strict=True):
-            vector = gp.posteriors_[k].hyperparameters.vector
-            own = clone(gp).set_params(hyperparameters=Given(tuple(vector)))
-            processes.append(own.fit(points, y, v, counts, ss))
-        yield pair_of(*(gp.posteriors_[0] for gp in processes))
+def conditioned(pair, readings, error):
+    """A member with other readings of its two processes and the same hyperparameters."""
+    first, second = (
+        p.solver.condition(Likelihood(p.prior, p.noise, data), p.hyperparameters.vector)
+        for p, data in zip((pair.first, pair.second), readings, strict=True)
+    )
+    return pair_of(first, second, error, pair.apart)
+
+
+def check_left_out(left, j, pairs, at, cut):
+    """Compares the prediction of item j with the average of members that never saw it."""
+    found = [(pair, pair.moments(at)) for pair in pairs]
+    means = np.array([[mean[0] for mean in moments.mean] for _, moments in found])
+    variances = []
+    for pair, moments in found:
+        s, slope, own = (float(v[0]) for v in pair.variance(moments))
+        variances.append([[s, slope * s], [slope * s, own + slope**2 * s]])
+    off = means - means.mean(axis=0)
+    (s, both), (_, c) = np.mean(variances, axis=0) + off.T @ off / len(off)
+    assert left.variance[0, j] == pytest.approx(s, rel=1e-5)
+    assert left.cut[j] == pytest.approx(both / s, rel=1e-4, abs=1e-6)
+    assert left.variance[1, j] == pytest.approx(c - both**2 / s, rel=1e-4)
+    if cut == 0.0:
+        np.testing.assert_allclose(left.mean[:, j], means.mean(axis=0), atol=1e-6)
 
 
 def test_a_set_point_left_out_equals_a_fit_without_it(habit, cut):
     model = model_of(measured_table(habit, 1))
-    left = without_set_point(model)
-    data = [gp.readings_ for gp in model.surrogate.processes]
-    keep = np.arange(len(data[0].X)) != 7
-    fits = refitted(
-        model,
-        data[0].X[keep],
-        data[0].counts[keep],
-        [d.known_variance[keep] for d in data],
-        [d.scatter[keep] for d in data],
-        [d.center + d.mean[keep] for d in data],
-    )
-    means, variances = [], []
-    for pair in fits:
-        at = pair.moments(data[0].X[7:8])
-        s, slope, own = (WIDENING**2 * float(v[0]) for v in pair.variance(at))
-        slope /= WIDENING**2
-        means.append([mean[0] for mean in at.mean])
-        variances.append([[s, slope * s], [slope * s, own + slope**2 * s]])
-    off = np.array(means) - np.mean(means, axis=0)
-    (s, both), (_, c) = np.mean(variances, axis=0) + off.T @ off / len(off)
-    assert left.variance[0, 7] == pytest.approx(s, rel=1e-5)
-    assert left.cut[7] == pytest.approx(both / s, rel=1e-4, abs=1e-6)
-    assert left.variance[1, 7] == pytest.approx(c - both**2 / s, rel=1e-4)
-    for j in (0, 1) if cut == 0.0 else ():
-        assert left.mean[j, 7] == pytest.approx(np.mean(means, axis=0)[j], abs=1e-6)
+    points, _ = set_points_of(model)
+    keep = np.flatnonzero(np.arange(len(points)) != 7)
+    pairs = [
+        conditioned(
+            pair,
+            [p.readings.take(keep) for p in (pair.first, pair.second)],
+            replace(pair.error, known=pair.error.known[keep], scatter=pair.error.scatter[keep]),
+        )
+        for pair in model.surrogate.pairs_
+    ]
+    check_left_out(without_set_point(model), 7, pairs, points[7:8], cut)
 
 
 def test_a_run_left_out_equals_a_fit_without_it(cut):
@@ -157,24 +157,20 @@ def test_a_run_left_out_equals_a_fit_without_it(cut):
         points, 0.9 + 0.05 * rng.random(36), 0.8 + 0.1 * rng.random(36), feed_grade=[0.8] * 36
     )
     model = model_of(table)
-    left = without_run(model)
-    keep, e = np.arange(36) != 4, model.evidence
-    at = Groups.of(e.inputs[keep])
-    readings = [np.asarray(r)[keep] for r in model.latent_readings]
-    fits = refitted(
-        model,
-        at.points,
-        at.count,
-        [np.zeros(len(at.points))] * 2,
-        [at.scatter(r) for r in readings],
-        [at.mean(r) for r in readings],
-    )
-    found = [(pair, pair.moments(e.inputs[4:5])) for pair in fits]
-    means = np.array([[mean[0] for mean in place.mean] for _, place in found])
-    within = WIDENING**2 * np.mean([pair.variance(place)[0][0] for pair, place in found])
-    assert left.variance[0, 4] == pytest.approx(within + means[:, 0].var(), rel=1e-5)
-    for j in (0, 1) if cut == 0.0 else ():
-        assert left.mean[j, 4] == pytest.approx(means[:, j].mean(), abs=1e-6)
+    surrogate, e = model.surrogate, model.evidence
+    keep = np.arange(36) != 4
+    at = Groups.of(e.inputs[keep], surrogate.run_weights_[keep])
+    none = np.zeros(36)
+    latent = LatentReadings(*model.latent_readings, none, none, none).take(keep)
+    pairs = []
+    for pair in surrogate.pairs_:
+        own = PairReadings.of(latent, pair.apart)
+        readings = [
+            replace(p.readings, mean=at.mean(y) - p.readings.center, counts=at.count)
+            for p, y in zip((pair.first, pair.second), (own.first, own.second), strict=True)
+        ]
+        pairs.append(conditioned(pair, readings, pair.error))
+    check_left_out(without_run(model), 4, pairs, e.inputs[4:5], cut)
 
 
 def test_a_planted_error_is_named_first_and_correct_runs_are_not(habit):

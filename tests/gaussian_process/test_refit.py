@@ -16,6 +16,7 @@ from optimizer.gaussian_process.process import GaussianProcess
 from optimizer.measurement import RunReadings
 from optimizer.model.deck_prior import Steepness
 from optimizer.model.joint import pair_of
+from optimizer.model.shared_error import SharedError
 from optimizer.model.surrogate import Surrogate
 
 CHANGES = {
@@ -59,7 +60,7 @@ def test_a_surrogate_fitted_again_uses_its_new_seed():
 
 def test_posteriors_weights_and_pairs_are_compared_by_value():
     """Equal parts and readings give equal posteriors, weights and pairs, whichever object holds
-    them; another reading or hyperparameter gives others."""
+    them; another reading, hyperparameter or error gives others."""
     rng = np.random.default_rng(0)
     X, y = rng.random((15, 2)), rng.standard_normal(15)
     other = y + 1e-12 * np.eye(15)[3]
@@ -70,14 +71,25 @@ def test_posteriors_weights_and_pairs_are_compared_by_value():
 
     one, same = posterior(y), posterior(y.copy())
     assert one is not same
-    for make in (lambda p: p, lambda p: Steepness((p,)), lambda p: pair_of(p, p)):
+    error, none = SharedError(np.full(15, 0.1), np.zeros(15)), SharedError(*np.zeros((2, 15)))
+    assert error == SharedError(np.full(15, 0.1), np.zeros(15))
+    assert hash(error) == hash(SharedError(np.full(15, 0.1), np.zeros(15)))
+    for make in (lambda p: p, lambda p: Steepness((p,)), lambda p: pair_of(p, p, error)):
         assert make(one) == make(same)
         assert hash(make(one)) == hash(make(same))
         assert make(one) != make(posterior(other))
         assert make(one) != make(posterior(y, (0.0, 0.0, 0.0, -3.5)))
     inputs = Inputs(rng.random((4, 2)))
-    assert pair_of(one, one).moments(inputs) is pair_of(same, same).moments(inputs)
-    assert pair_of(one, one).moments(inputs) is not pair_of(one, posterior(other)).moments(inputs)
+    moments = pair_of(one, one, error).moments(inputs)
+    assert moments is pair_of(same, same, error).moments(inputs)
+    for others in (
+        (one, posterior(other), error),
+        (one, one, none),
+        (one, one, error.correlated(0.5)),
+        (one, one, error, True),
+    ):
+        assert pair_of(*others) != pair_of(one, one, error)
+        assert pair_of(*others).moments(inputs) is not moments
 
 
 def test_a_fitted_model_can_be_copied():
