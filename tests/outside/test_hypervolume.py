@@ -13,7 +13,7 @@ from scipy.special import expit, logit
 from optimizer.measurement import RunReadings
 from optimizer.model.coordinates import from_latent
 from optimizer.model.surrogate import Surrogate
-from optimizer.planning.acquisition import ConstrainedImprovement
+from optimizer.planning.acquisition import GRADES, ConstrainedImprovement
 from optimizer.planning.objective import Recovery
 
 REFERENCE, FEED_ODDS = 0.8, float(logit(0.7))
@@ -42,19 +42,21 @@ def test_the_indicator_gives_the_published_area():
     assert HV(ref_point=np.ones(2))(front) == pytest.approx(2.0 / 3.0, abs=1e-3)
 
 
-def test_expected_gain_equals_the_growth_of_the_dominated_area(surrogate):
+def test_expected_gain_equals_the_growth_of_the_dominated_area(surrogate, monkeypatch):
     X, model = surrogate
     base = X[:6]
-    improvement = ConstrainedImprovement(
-        model, base, None, FEED_ODDS, objective=Recovery(REFERENCE)
-    )
     A = np.array([[0.65, 0.5], [0.3, 0.9], [0.5, 0.7], [0.75, 0.6]])
-    gains = np.exp(improvement.log_gain(A))
+    gains = {}
+    for grades in (GRADES, 64):
+        monkeypatch.setattr("optimizer.planning.acquisition.GRADES", grades)
+        improvement = ConstrainedImprovement(
+            model, base, None, FEED_ODDS, objective=Recovery(REFERENCE)
+        )
+        gains[grades] = np.exp(improvement.log_gain(A))
     (drawn,) = improvement._fine
     # Draws of all ensemble members; the ensemble has one.
     fronts = [part[0] for part in from_latent(*drawn.values, FEED_ODDS)]
     S, C, s, c, cut = (part[0] for part in drawn.conditional(_points(A)))
-    assert not cut.any()  # these two inputs have no deck coordinates, so the cut is 0
     rng = np.random.default_rng(0)
     measured = np.zeros(len(A))
     for k, (grade, recovery) in enumerate(zip(*fronts, strict=True)):
@@ -62,17 +64,19 @@ def test_expected_gain_equals_the_growth_of_the_dominated_area(surrogate):
         for j in range(len(A)):
             z = rng.standard_normal((2, 40))
             z = np.hstack([z, -z])
-            more = from_latent(
-                S[k, j] + np.sqrt(s[j]) * z[0], C[k, j] + np.sqrt(c[j]) * z[1], FEED_ODDS
-            )
+            off = np.sqrt(s[j]) * z[0]
+            balance = C[k, j] + cut[j] * off + np.sqrt(c[j]) * z[1]
+            more = from_latent(S[k, j] + off, balance, FEED_ODDS)
             grown = [
                 area(np.append(grade, g), np.append(recovery, r)) - before
                 for g, r in zip(*more, strict=True)
             ]
             measured[j] += np.mean(grown) / len(fronts[0])
     # 5,000 draws per point. In each draw of the model eight grades represent all grades, which is
-    # inaccurate only for a well-known point that can gain only in a narrow range of grades.
-    np.testing.assert_allclose(gains, measured, rtol=0.1)
+    # inaccurate for a well-known point that can gain only in a narrow range of grades: by 12 % at
+    # the first of these points, whose gain 64 grades give within 2 %.
+    np.testing.assert_allclose(gains[64], measured, rtol=0.05)
+    np.testing.assert_allclose(gains[GRADES], measured, rtol=0.15)
 
 
 def _points(A):
