@@ -6,11 +6,19 @@ Williams, Gaussian Processes for Machine Learning, 2006, algorithm 2.1).
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from sklearn.base import clone, is_regressor
 from sklearn.gaussian_process import GaussianProcessClassifier, GaussianProcessRegressor
-from sklearn.gaussian_process.kernels import ConstantKernel, DotProduct, Matern, WhiteKernel
+from sklearn.gaussian_process.kernels import (
+    ConstantKernel,
+    DotProduct,
+    Kernel,
+    Matern,
+    WhiteKernel,
+)
 from sklearn.model_selection import cross_val_score
 from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import MinMaxScaler
@@ -18,7 +26,10 @@ from sklearn.preprocessing import MinMaxScaler
 from optimizer.gaussian_process.estimation import Estimated, Given
 from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import GaussianProcess
+from optimizer.gaussian_process.replicates import Groups
+from optimizer.model.candidate import candidate_of
 from optimizer.model.deck_state import DeckState
+from tests.model.fitted_pairs import case, description, frame_of, runs
 
 TOLERANCE = 1e-8
 KNOWN_VARIANCE = 0.01
@@ -105,6 +116,105 @@ def test_collapsed_replicates_equal_the_full_model(theta):
     )
     np.testing.assert_allclose(value, their_value, atol=TOLERANCE)
     np.testing.assert_allclose(gradient, their_gradient[[1, 2, 3, 0, 4]], atol=TOLERANCE)
+
+
+class TwoQuantities(Kernel):
+    """Two independent processes in one; the last two columns of an input are the number of the
+    quantity and the number of the run, which is -1 for a true value without error.
+
+    Args:
+        kernels: kernel of each process.
+        errors: covariance of the errors of the two readings of each run, shape (n, 2, 2).
+    """
+
+    def __init__(self, kernels, errors):
+        self.kernels, self.errors = kernels, errors
+
+    def __call__(self, X, Y=None, eval_gradient=False):
+        other = X if Y is None else Y
+        which, run = X[:, -2:].astype(int).T
+        to, of = other[:, -2:].astype(int).T
+        K = np.zeros((len(X), len(other)))
+        for k, kernel in enumerate(self.kernels):
+            K += np.outer(which == k, to == k) * kernel(X[:, :-2], other[:, :-2])
+        shared = (run[:, None] == of) & (run[:, None] >= 0)
+        return K + shared * self.errors[run[:, None], which[:, None], to]
+
+    def diag(self, X):
+        return np.diag(self(X))
+
+    def is_stationary(self):
+        return False
+
+
+def kernel_of_posterior(posterior):
+    """Kernel of the true quantity: a level of prior variance 10 and a Matern deviation."""
+    h = posterior.hyperparameters
+    smooth = ConstantKernel(np.exp(h.log_variance)) * Matern(np.exp(h.log_length_scales), nu=2.5)
+    return ConstantKernel(10.0) + smooth
+
+
+def of_quantity(X, k, run):
+    return np.column_stack([X, np.full(len(X), k), np.broadcast_to(run, len(X))])
+
+
+def test_independent_quantities_equal_two_regressors_with_known_errors():
+    """Without any covariance a pair is two regressors, ``alpha`` being the variances of errors."""
+    X, latent = runs(single=True)
+    latent = replace(latent, covariance=np.zeros(len(X)))
+    frame = frame_of()
+    joint = description("joint", frame)
+    fitted = candidate_of(joint, frame, Groups.of(X), latent, correlation=0.0)
+    (pair,) = fitted.members
+    A = np.random.default_rng(1).random((8, 5))
+    found = pair.moments(A)
+    s, slope, own = pair.variance(found)
+    np.testing.assert_allclose(slope, 0.0, atol=1e-12)
+    readings = [
+        (latent.sharpness, latent.sharpness_variance),
+        (latent.balance, latent.balance_variance),
+    ]
+    for posterior, (y, v), mean, variance in zip(
+        (pair.first, pair.second), readings, found.mean, (s, own), strict=True
+    ):
+        kernel, center = kernel_of_posterior(posterior), posterior.readings.center
+        theirs = GaussianProcessRegressor(
+            kernel, alpha=v + np.exp(posterior.hyperparameters.log_noise), optimizer=None
+        )
+        theirs.fit(X, y - center)
+        their_mean, their_sd = theirs.predict(A, return_std=True)
+        np.testing.assert_allclose(mean, center + their_mean, atol=1e-7)
+        np.testing.assert_allclose(variance, their_sd**2, atol=1e-7)
+
+
+@pytest.mark.parametrize("correlation", [-0.8, 0.5])
+def test_a_pair_with_shared_errors_equals_one_regressor_of_both_quantities(correlation):
+    """Replicates are rows of their own, and the errors of a run's two readings are correlated."""
+    made = case("joint", correlation=correlation)
+    (pair,), n = made.candidate.members, len(made.X)
+    latent = made.latent
+    own = [np.exp(p.hyperparameters.log_noise) for p in (pair.first, pair.second)]
+    both = latent.covariance + correlation * np.sqrt(own[0] * own[1])
+    errors = np.array(
+        [
+            [latent.sharpness_variance + own[0], both],
+            [both, latent.balance_variance + own[1]],
+        ]
+    ).transpose(2, 0, 1)
+    kernel = TwoQuantities([kernel_of_posterior(p) for p in (pair.first, pair.second)], errors)
+    theirs = GaussianProcessRegressor(kernel, alpha=0.0, optimizer=None)
+    centers = [p.readings.center for p in (pair.first, pair.second)]
+    X = np.vstack([of_quantity(made.X, k, np.arange(n)) for k in (0, 1)])
+    y = np.concatenate([latent.sharpness - centers[0], latent.balance - centers[1]])
+    theirs.fit(X, y)
+    A = np.random.default_rng(1).random((8, 5))
+    asked = np.vstack([of_quantity(A, k, -1) for k in (0, 1)])
+    mean, covariance = theirs.predict(asked, return_cov=True)
+    found = pair.moments(A)
+    np.testing.assert_allclose(np.concatenate(found.mean), mean + np.repeat(centers, 8), atol=1e-7)
+    np.testing.assert_allclose(pair.covariance(found, found), covariance, atol=1e-7)
+    assert np.abs(covariance[:8, 8:]).max() > 1e-3
+    assert pair.log_likelihood == pytest.approx(theirs.log_marginal_likelihood_value_, rel=1e-9)
 
 
 def test_the_process_is_a_scikit_learn_estimator():
