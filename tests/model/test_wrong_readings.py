@@ -27,7 +27,7 @@ def shift(one, other):
 
 
 @pytest.mark.parametrize("slip", ["1.2 % for 98.8 %", "a tenth of the recovery"])
-@pytest.mark.parametrize(("n", "seed"), [(24, 0), (24, 1), (48, 2)])
+@pytest.mark.parametrize(("n", "seed"), [(24, 0), (48, 2)])
 def test_a_slip_in_one_reading_hardly_moves_the_predictions(slip, n, seed):
     """Paired with the fit to the other runs alone: no prediction of grade or recovery at 60 other
     settings moves by half a posterior standard deviation."""
