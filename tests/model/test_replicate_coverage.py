@@ -53,9 +53,10 @@ def test_intervals_at_repeated_settings_cover_the_truth_and_are_not_wide(kind):
     """90 % intervals of true grade and recovery at 40 settings with 8 repeats each.
 
     The number of intervals that hold the truth lies in the central 98 % of the binomial
-    distribution with a chance of 0.9 (SciPy, ``binom.interval``). The interval of the recovery is
-    on average at most twice Student's interval of the mean of the repeats alone, which knows
-    neither the stated errors nor any other run.
+    distribution with a chance of 0.9 (SciPy, ``binom.interval``), which only intervals that are too
+    narrow can leave. Against intervals that are too wide, that of the recovery is on average at
+    most twice Student's interval of the mean of the repeats alone, which knows neither the stated
+    errors nor any other run.
     """
     inside, width, own = {"grade": 0, "recovery": 0}, [], []
     truth = dict(zip(("grade", "recovery"), from_latent(*deck(OFTEN), FEED_ODDS), strict=True))
