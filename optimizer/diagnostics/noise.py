@@ -11,15 +11,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.linalg import solve_triangular
 from scipy.special import expit, fdtrc
 
 from optimizer.evidence.line_model import LineModel
 from optimizer.model.coordinates import from_latent, logit_slopes
 
 if TYPE_CHECKING:
-    from optimizer.gaussian_process.process import GaussianProcess
+    from numpy.typing import NDArray
 
+    Floats = NDArray[np.float64]
 
 # With fewer degrees of freedom than this on either side, the test is not made.
 FEWEST_DOF = 5
@@ -129,30 +129,49 @@ def lack_of_fit(model: LineModel) -> LackOfFit:
     This is the classical F test with the fitted surface as a linear smoother (Draper & Smith,
     Applied Regression Analysis, section 2.1, from memory):
 
-        F = [sum a (mean - fit)^2 / w / (u - tr H)] / [sum scatter / w / sum (a - 1)],
+        F = [sum (mean - fit)^2 / v / f] / [sum scatter / w / sum (a - 1)],
 
-    with a the number of readings at each of the u set-points, w the variance of one reading,
-    scatter the sum of squares about the mean at each set-point, and H the smoother matrix.
+    with a the number of readings at each of the u set-points, w the variance of one reading of
+    sharpness or of balance, v = w / a, scatter the sum of squares about the mean at each set-point,
+    and f the expected sum of squares of a surface that fits: the residual at a set-point then has
+    the variance v less the posterior variance there. A set-point counts by the weights of its
+    runs, at most as one.
 
     When replicates were taken one right after another, a small p-value may mean that days differ
     rather than that the surface is wrong.
     """
-    sharpness, balance = model.surrogate.processes
-    return LackOfFit(_lack_of_fit(sharpness), _lack_of_fit(balance))
+    pair = model.surrogate.pairs_[0]
+    prior, found, counts = pair.joint_prior(), pair.moments(pair.first.points), pair.counts
+    s, slope, own = pair.variance(found)
+    posterior, scatter = (s, own + slope**2 * s), pair.scatter
+    tests = []
+    for k, read in enumerate(prior.read.reshape(2, -1)):
+        v = prior.noise[:, k, k]
+        tests.append(
+            _f_test(
+                (read - found.mean[k]) ** 2 / v,
+                1.0 - posterior[k] / v,
+                scatter[:, k, k] / (counts * v),
+                counts,
+            )
+        )
+    return LackOfFit(*tests)
 
 
-def _lack_of_fit(gp: GaussianProcess) -> FTest | None:
-    data, posterior = gp.readings_, gp.posteriors_[0]
-    w, noise = posterior.noise_of_readings, posterior.noise_of_means
-    root = solve_triangular(posterior.lower, np.eye(len(w)), lower=True)
-    # y - H y = D K^-1 y with H = K (K + D)^-1, so u - tr H = tr(D (K + D)^-1).
-    off = noise * posterior.weights
-    dof = float(np.sum(noise * np.sum(root * root, axis=0)))
-    pure_dof = float(np.sum(data.counts - 1.0))
+def _f_test(off: Floats, expected: Floats, scatter: Floats, counts: Floats) -> FTest | None:
+    """The F test of one quantity at u set-points, each argument (u,).
+
+    Args:
+        off: squared residuals of the mean readings, over their variances.
+        expected: expected values of these where the surface fits.
+        scatter: sums of squares about the mean readings, over the variance of one reading.
+        counts: sums of the weights of the runs.
+    """
+    counted = np.minimum(counts, 1.0)
+    dof, pure_dof = float(counted @ expected), float(np.sum(counts - counted))
     if dof < FEWEST_DOF or pure_dof < FEWEST_DOF:
         return None
-    between = float(np.sum(off**2 / noise)) / dof
-    within = float(np.sum(data.scatter / w)) / pure_dof
+    between, within = float(counted @ off) / dof, float(np.sum(scatter)) / pure_dof
     if within <= 0.0:
         return None
     ratio = between / within

@@ -197,6 +197,18 @@ class Pair(ABC):
         set-point, shape (u, 2, 2), for a single member."""
         return self._of_latent(self.noise_of_means)
 
+    @property
+    def counts(self) -> Floats:
+        """Sum of the weights of the runs at each set-point, shape (u,)."""
+        return self.first.readings.counts
+
+    @property
+    def scatter(self) -> Floats:
+        """Sums of squares and of products of the readings of sharpness and of balance about their
+        means, shape (u, 2, 2)."""
+        first, second = self.first.readings, self.second.readings
+        return self._of_latent(np.array([first.scatter, second.scatter, self.error.scatter]))
+
     def typical_noise(self) -> Floats:
         """Covariance of the errors of one reading of sharpness and of balance, (2, 2), with the
         median of the known errors of all set-points."""
