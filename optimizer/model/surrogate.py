@@ -59,15 +59,16 @@ GRADE_NODES, COARSE_NODES = 24, 8
 # Least and largest number of times that the logits of readings with known errors are computed again
 # from the predictions of the model. The second time changes them much less than the first; more are
 # needed only while weights of runs change.
-REREADINGS, MOST_REREADINGS = 2, 6
+REREADINGS, MOST_REREADINGS = 2, 12
 
 
 # Largest number of set-points on which descriptions are compared: their likelihoods differ by much
 # more than this loses.
 COMPARED_POINTS = 60
-# Weights of runs are settled when they change by less than this; below the second number a run's
-# reading counts as wrong.
-SETTLED, WRONG_BELOW = 0.1, 0.5
+# Weights of runs are settled when none moves by more than this: they move slowly at first where a
+# wrong reading also spoils the fit that judges it. Below the second number a run's reading counts
+# as wrong.
+SETTLED, WRONG_BELOW = 0.02, 0.5
 
 
 @dataclass(frozen=True)

@@ -73,3 +73,17 @@ def test_the_wrong_one_of_three_replicates_is_told_from_the_other_two():
     assert model.run_weights_[13] < 0.01
     assert np.delete(model.run_weights_, 13).min() > 0.5
     assert model.share_of_runs_[13] < 0.01
+
+
+@pytest.mark.parametrize(("n", "seed"), [(16, 1), (18, 6)])
+def test_weights_settle_where_a_wrong_reading_first_hides_itself(n, seed):
+    """The weight of a recovery of a tenth of itself falls slowly at first, by less than 0.1 from
+    fit to fit, since the wrong reading also widens the noise of the fit that judges it."""
+    X, grade, recovery = history(n, seed)
+    k = int(np.argsort(grade)[-2])
+    others = np.arange(n) != k
+    without = fit(X[others], grade[others], recovery[others])
+    recovery[k] *= 0.1
+    found = fit(X, grade, recovery)
+    assert found.run_weights_[k] < 0.01
+    assert shift(found, without) < 0.5
