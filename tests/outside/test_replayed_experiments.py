@@ -108,7 +108,9 @@ def test_six_temperatures_of_a_designed_experiment_are_ranked_as_lines():
     # Each temperature of the fullerene experiment becomes a line with two settings. 18 of its 36
     # combinations are read (seed 0), and its attainable recovery is compared with the best of all
     # 36 measurements, 0.926 to 0.953. The best must lie within 1.5 points of the mean and, for at
-    # least four of six lines, inside the 90 % interval; the best three lines must be in order.
+    # least four of six lines, inside the 90 % interval. The best three lines must come first, the
+    # third in its place: the best of 100 and of 110 degrees differ by 0.4 points, a sixth of the
+    # half width of their intervals, so that their order is not asked for.
     space, values, shares = fullerenes()
     two = SettingSpace(space.settings[:2])
     rng = np.random.default_rng(0)
@@ -131,4 +133,6 @@ def test_six_temperatures_of_a_designed_experiment_are_ranked_as_lines():
     for name, value in reach.items():
         assert value["mean"] == pytest.approx(best[name], abs=0.015), name
     assert sum(v["low"] <= best[n] <= v["high"] for n, v in reach.items()) >= 4
-    assert list(reach)[:3] == sorted(best, key=lambda n: -best[n])[:3]
+    ranked = sorted(best, key=lambda n: -best[n])
+    assert set(list(reach)[:2]) == set(ranked[:2])
+    assert list(reach)[2] == ranked[2]
