@@ -182,7 +182,10 @@ class _Study:
         reach = parts = None
         warnings = [*e.warnings, *self.untried]
         if better is None:
-            chance = self.search.surest(self.pool)[1]
+            surest = self.search.surest(self.pool)[0]
+            chance = self._chance_selected(surest) * float(
+                self.model.chance_even(surest[None, :])[0]
+            )
             warnings.append(_not_sure(self.basis, chance))
         else:
             chance = self._chance_selected(better)

@@ -37,7 +37,7 @@ GUESS_WORST_UNWANTED = 0.6
 
 
 def log_odds(fraction: Floats | float) -> Floats:
-    """Logit of fractions, shape kept; also finite for exactly 0 or 1 (`measured.clip_logit`)."""
+    """Logit of fractions, shape kept; also finite for exactly 0 or 1 (`clip_logit`)."""
     return clip_logit(logit(np.asarray(fraction, dtype=float)))
 
 

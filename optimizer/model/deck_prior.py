@@ -7,7 +7,7 @@ What we believe of a deck may be wrong, so several descriptions compete (see ``a
               proportion to the sharpness, so the balance is a process times a weight that follows
               the sharpness
     loose     sharpness and balance in coupled coordinates, without slopes or a cut
-    single    sharpness and balance in the settings, most of it effects of single settings
+    single    sharpness and balance in the settings, half of their variance effects of single ones
     joint     sharpness and balance in the settings, all of it effects of all settings jointly
     shares    the wanted and the unwanted share that reach the product, each for itself, in the
               settings
@@ -117,8 +117,8 @@ COUPLED = {
     (): "a moving cut explains it",
 }
 LOOSE = "the settings act together by {}, but in a way of its own"
-SINGLE = "each setting acts mostly for itself"
-JOINT = "each combination of settings acts in its own way"
+SINGLE = "each setting has an effect of its own, and some act jointly"
+JOINT = "the settings act only in combination"
 SHARES = "wanted and unwanted material respond to the settings separately"
 # A coarse answer averages over every fourth draw of hyperparameters.
 COARSE = 4

@@ -1,7 +1,7 @@
 """The interface of a fitted surrogate to other modules, and the records that it returns.
 
-Planning, diagnosis and comparison depend on this protocol only; its implementation (today one pair
-of processes) can change without changes to them.
+Planning, diagnosis and comparison depend on this protocol only; its implementation (an average of
+pairs of processes) can change without changes to them.
 """
 
 from __future__ import annotations
@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
     from optimizer.gaussian_process.inputs import Inputs
-    from optimizer.model.deck_prior import Processes
     from optimizer.model.joint import Pair
 
     Floats = NDArray[np.float64]
@@ -145,10 +144,6 @@ class FittedSurrogate(Protocol):
     @property
     def normals_(self) -> Floats:
         """Fixed standard normals behind predictions, shape (draws, 2)."""
-
-    @property
-    def processes(self) -> Processes:
-        """The two fitted processes of the most probable description."""
 
     @property
     def pairs_(self) -> Sequence[Pair]:

@@ -1,6 +1,6 @@
 """Sharpness and balance as one joint normal.
 
-Each of the two follows from two processes P and Q (see ``descriptions``), in one of two forms:
+Each of the two follows from two processes P and Q (see ``deck_prior``), in one of two forms:
 
     apart      S = P - Q,  C = P + Q     P is the logit of the wanted share, Q of the unwanted one
     separate   S = P,      C = Q + cut (P - P0)

@@ -1,8 +1,9 @@
 """The surrogate: predicts true grade and recovery, with their uncertainty, at any settings.
 
 In come set-points (settings and material in unit coordinates) with readings and their known
-errors; out come predictions of the true grade and recovery. It consists of two Gaussian processes,
-of sharpness and of balance (see ``coordinates``), with the priors of ``deck_prior``.
+errors; out come predictions of the true grade and recovery. Several descriptions of a deck (see
+``deck_prior``), each a pair of Gaussian processes, are averaged by how well they account for the
+runs (see ``averaging``).
 """
 
 from __future__ import annotations
@@ -41,7 +42,6 @@ if TYPE_CHECKING:
     from optimizer.measurement.run_readings import RunReadings
     from optimizer.model.coordinates import LatentReadings
     from optimizer.model.deck_coordinates import DeckCoordinates
-    from optimizer.model.deck_prior import Processes
 
     Floats = NDArray[np.float64]
 
@@ -240,11 +240,6 @@ class Surrogate(Estimator):
             self.solver,
             self.random_state,
         )
-
-    @property
-    def processes(self) -> Processes:
-        """The fitted processes of the description that the readings favor."""
-        return self.candidates_[0].processes
 
     @property
     def exact(self) -> bool:

@@ -34,7 +34,6 @@ from scipy.special import logit
 from torch.nn.functional import logsigmoid
 
 from optimizer.measurement.run_readings import RunReadings
-from optimizer.measurement import RunReadings
 from optimizer.model.coordinates import latent_of
 from optimizer.model.deck_coordinates import deck_coordinates_of
 from optimizer.plant.settings import GRAVITY_TABLE
