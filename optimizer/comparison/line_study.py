@@ -183,9 +183,7 @@ class _Study:
         warnings = [*e.warnings, *self.untried]
         if better is None:
             surest = self.search.surest(self.pool)[0]
-            chance = self._chance_selected(surest) * float(
-                self.model.chance_even(surest[None, :])[0]
-            )
+            chance = self._sureness(surest)
             warnings.append(_not_sure(self.basis, chance))
         else:
             chance = self._chance_selected(better)
@@ -232,8 +230,7 @@ class _Study:
             found = self._found(search, surfaces, now, credits)
             if found is None:
                 return None
-            even = float(self.model.chance_even(found[None, :])[0])
-            chance = self._chance_selected(found) * even
+            chance = self._sureness(found)
             if chance >= asked:
                 return found
             wanted = raised(wanted, asked, chance)
@@ -287,6 +284,10 @@ class _Study:
         inputs, grade = e.inputs_today(point[None, :]), self.basis.min_grade
         found = chance_after_selection(self.model.surrogate, inputs, grade, e.feed_odds_today)
         return float(found[0])
+
+    def _sureness(self, point: Indices) -> float:
+        """Chance that selected settings, shape (d,), run even and meet the grade."""
+        return self._chance_selected(point) * float(self.model.chance_even(point[None, :])[0])
 
     def _now(self) -> Indices:
         """Lattice indices of recent practice at the basis' feed rate, shape (d,)."""

@@ -43,6 +43,7 @@ class RunNow:
     product_t_per_h: float | None
     tried: bool
     value_per_hour: float | None = None
+    chance_even: float | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
@@ -51,6 +52,7 @@ class RunNow:
             "grade": self.grade.as_dict(),
             "recovery": self.recovery.as_dict(),
             "chance_of_grade": rounded(self.chance_of_grade),
+            "chance_even": rounded(self.chance_even),
             "product_t_per_h": rounded(self.product_t_per_h),
             "tried": self.tried,
             **(

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 UNSURE = -1e9
 # Smallest difference of the required grade from the feed grade by which an upgrade is measured.
 LEAST_UPGRADE = 1e-6
+# Below this chance of an even deck a plan warns of the settings to run now.
+LEAST_EVEN = 0.9
 
 
 @dataclass(frozen=True)
@@ -67,6 +69,12 @@ def choose_run_now(situation: Situation) -> Chosen:
             f"No settings are {exact_percent(situation.brief.goal.confidence)} % sure of grade "
             f"{situation.min_grade:g} yet; run_now comes nearest to it at a good recovery, and its "
             f"chance of the grade is {whole_percent(run_now.chance_of_grade)} %.",
+        )
+    even = run_now.chance_even
+    if even is not None and even < LEAST_EVEN:
+        warnings += (
+            f"The deck is only {whole_percent(even)} % sure to run even at the settings to run now. "
+            "Change to them in small steps, and watch the bed.",
         )
     return Chosen(point, run_now, warnings)
 
@@ -160,4 +168,5 @@ def _described(situation: Situation, point: Indices) -> RunNow:
         product_t_per_h=situation.product_tonnes(point),
         tried=bool(np.any(np.all(situation.tried == point, axis=1))),
         value_per_hour=value_per_hour,
+        chance_even=float(expected.chance_even[0]),
     )
