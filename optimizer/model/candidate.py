@@ -129,6 +129,7 @@ def candidate_of(
     latent: LatentReadings,
     members: int = 1,
     like: Candidate | None = None,
+    correlation: float | None = None,
 ) -> Candidate:
     """Fit a description to readings.
 
@@ -137,10 +138,11 @@ def candidate_of(
         frame: inputs and solver.
         groups: inputs of the readings, grouped by replicates.
         latent: readings of sharpness and balance.
-        members: number of draws of hyperparameters to average over. Several members take the
-            correlation of the process noise from ``like``.
+        members: number of draws of hyperparameters to average over.
         like: an earlier fit of the description, from whose hyperparameters the searches start; None
             to start from the prior means.
+        correlation: correlation of the process noise of the two readings of a run; None to estimate
+            it, which needs a single member.
     """
     readings = PairReadings.of(latent, description.apart)
     processes = processes_of(description, frame, members)
@@ -151,9 +153,7 @@ def candidate_of(
     error = SharedError(
         groups.mean(readings.covariance), groups.scatter(readings.first, readings.second)
     )
-    if like is not None and members > 1:
-        correlation = like.error.correlation
-    else:
+    if correlation is None:
         correlation = _correlation(processes, error, frame.seed)
     total = float(groups.count.sum())
     return Candidate(description, processes, error.correlated(correlation), total)

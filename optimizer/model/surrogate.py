@@ -153,17 +153,18 @@ class Surrogate(Estimator):
         )
         self.n_members_ = self._members(len(groups.points))
         self._of_member = shares_of(np.array([w for _, w in weighted]), self.n_members_)
-        self.candidates_ = {
-            k: candidate_of(
-                weighted[k][0].description,
+        self.candidates_: dict[int, Candidate] = {}
+        for k in sorted(set(self._of_member.tolist())):
+            known = settled.best if k == 0 else weighted[k][0]
+            self.candidates_[k] = candidate_of(
+                known.description,
                 frame,
                 groups,
                 latent,
-                int(np.sum(self._of_member == k)),
-                like=settled.best if k == 0 else weighted[k][0],
+                members=int(np.sum(self._of_member == k)),
+                like=known,
+                correlation=known.error.correlation,
             )
-            for k in sorted(set(self._of_member.tolist()))
-        }
         self.pairs_ = [pair for c in self.candidates_.values() for pair in c.members]
         self._stacks: dict[int, list[Pair]] = {}
         rng = np.random.default_rng(self.random_state)

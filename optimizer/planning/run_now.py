@@ -73,7 +73,7 @@ def choose_run_now(situation: Situation) -> Chosen:
     even = run_now.chance_even
     if even is not None and even < LEAST_EVEN:
         warnings += (
-            f"The deck is only {whole_percent(even)} % sure to run even at the settings to run now. "
+            f"At the settings to run now the deck is only {whole_percent(even)} % sure to run even. "
             "Change to them in small steps, and watch the bed.",
         )
     return Chosen(point, run_now, warnings)

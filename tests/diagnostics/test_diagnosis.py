@@ -26,7 +26,7 @@ from optimizer.gaussian_process.replicates import Groups
 from optimizer.history.snapshot import Snapshot
 from optimizer.model.coordinates import LatentReadings
 from optimizer.model.deck_prior import PairReadings
-from optimizer.model.joint import pair_of
+from optimizer.model.joint import JointPair
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import demo_deck, demo_material
 from tests.benchmarks.simulated_lines import make_set
@@ -114,7 +114,7 @@ def conditioned(pair, readings, error):
         p.solver.condition(Likelihood(p.prior, p.noise, data), p.hyperparameters.vector)
         for p, data in zip((pair.first, pair.second), readings, strict=True)
     )
-    return pair_of(first, second, error, pair.apart)
+    return JointPair(first, second, error, pair.apart)
 
 
 def check_left_out(left, j, pairs, at, cut):

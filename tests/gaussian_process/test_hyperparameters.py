@@ -89,7 +89,7 @@ def test_a_search_from_the_first_fit_finds_the_mode_of_two_searches_from_the_pri
         GRAVITY_TABLE.names, coordinates=deck_coordinates_of(GRAVITY_TABLE), members=1
     )
     model.fit(X, readings, 2.2)
-    for gp in model.processes:
+    for gp in model.candidates_[0].processes:
         assert gp.hyperparameters.start is not None
         cold = GaussianProcess(**{**gp.get_params(deep=False), "hyperparameters": ESTIMATED})
         data = gp.readings_

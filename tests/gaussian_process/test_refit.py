@@ -15,7 +15,7 @@ from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import GaussianProcess
 from optimizer.measurement import RunReadings
 from optimizer.model.deck_prior import Steepness
-from optimizer.model.joint import pair_of
+from optimizer.model.joint import JointPair
 from optimizer.model.shared_error import SharedError
 from optimizer.model.surrogate import Surrogate
 
@@ -74,22 +74,22 @@ def test_posteriors_weights_and_pairs_are_compared_by_value():
     error, none = SharedError(np.full(15, 0.1), np.zeros(15)), SharedError(*np.zeros((2, 15)))
     assert error == SharedError(np.full(15, 0.1), np.zeros(15))
     assert hash(error) == hash(SharedError(np.full(15, 0.1), np.zeros(15)))
-    for make in (lambda p: p, lambda p: Steepness((p,)), lambda p: pair_of(p, p, error)):
+    for make in (lambda p: p, lambda p: Steepness((p,)), lambda p: JointPair(p, p, error)):
         assert make(one) == make(same)
         assert hash(make(one)) == hash(make(same))
         assert make(one) != make(posterior(other))
         assert make(one) != make(posterior(y, (0.0, 0.0, 0.0, -3.5)))
     inputs = Inputs(rng.random((4, 2)))
-    moments = pair_of(one, one, error).moments(inputs)
-    assert moments is pair_of(same, same, error).moments(inputs)
+    moments = JointPair(one, one, error).moments(inputs)
+    assert moments is JointPair(same, same, error).moments(inputs)
     for others in (
         (one, posterior(other), error),
         (one, one, none),
         (one, one, error.correlated(0.5)),
         (one, one, error, True),
     ):
-        assert pair_of(*others) != pair_of(one, one, error)
-        assert pair_of(*others).moments(inputs) is not moments
+        assert JointPair(*others) != JointPair(one, one, error)
+        assert JointPair(*others).moments(inputs) is not moments
 
 
 def test_a_fitted_model_can_be_copied():

@@ -160,7 +160,7 @@ def test_descriptions_name_only_what_the_settings_of_the_deck_can_change(names, 
     # Without travel there is one exposure, and without feed rate and travel one depth of the bed.
     says = [d.says for d in descriptions_of(frame_of(space_of(names)))]
     assert says[:-3] == told
-    assert says[-3] == "each setting acts mostly for itself"
+    assert says[-3] == "each setting has an effect of its own, and some act jointly"
 
 
 @pytest.mark.parametrize("runs", [3, 8, 40])

@@ -40,7 +40,7 @@ def answers(model, A=ASK):
 def test_the_same_fit_again_gives_the_same_bytes():
     data = replicated(8)
     one, other = (fit(*data) for _ in range(2))
-    assert len(one.favored_) > 1
+    assert len(one.favored_.each) > 1
     assert answers(one).tobytes() == answers(other).tobytes()
     assert one.favored_ == other.favored_
     assert one.run_weights_.tobytes() == other.run_weights_.tobytes()
@@ -57,7 +57,7 @@ def test_the_order_of_runs_does_not_change_a_fit():
     other = fit(X[order], grade[order], recovery[order])
     np.testing.assert_allclose(answers(other), answers(one), atol=1e-6)
     np.testing.assert_allclose(other.run_weights_, one.run_weights_[order], atol=1e-6)
-    assert [f.name for f in other.favored_] == [f.name for f in one.favored_]
+    assert [f.name for f in other.favored_.each] == [f.name for f in one.favored_.each]
 
 
 def rmse(model, A, S, C):
@@ -67,7 +67,7 @@ def rmse(model, A, S, C):
     for estimate in (found.grade, found.recovery):
         assert np.all(np.isfinite([estimate.mean, estimate.low, estimate.high]))
         assert np.all(estimate.low < estimate.high)
-    weights = [f.weight for f in model.favored_]
+    weights = [f.weight for f in model.favored_.each]
     assert sum(weights) == pytest.approx(1.0)
     assert weights == sorted(weights, reverse=True)
     assert len(model.pairs_) == model.n_members_
@@ -91,7 +91,7 @@ def test_three_settings_alone_are_fitted():
         return 4.0 - 5.0 * (B[:, 0] - 0.4) ** 2, 2.0 + 2.0 * B[:, 1] - 2.0 * B[:, 2]
 
     model = Surrogate(names).fit(X, stated(*truth(X)), FEED_ODDS)
-    assert {f.name for f in model.favored_} <= {"single", "joint", "shares"}
+    assert {f.name for f in model.favored_.each} <= {"single", "joint", "shares"}
     error, spread = rmse(model, A, *truth(A))
     assert error < 0.4 * spread
 

@@ -65,7 +65,7 @@ def test_a_run_left_out_equals_conditioning_without_it(fitted):
     groups = made.groups
     share = made.weight / groups.count[groups.which]
     read = np.array([made.latent.sharpness, made.latent.balance])
-    mean, covariance = runs_out(pair.joint_prior(), groups.which, share, read)
+    mean, covariance = runs_out(pair.own_precision(), groups.which, share, read)
     assert mean.shape == read.shape
     for i in range(len(made.X)):
         moments = without(known, np.arange(len(made.X)) == i)
