@@ -12,6 +12,10 @@ What we believe of a deck may be wrong, so several descriptions compete (see ``a
     shares    the wanted and the unwanted share that reach the product, each for itself, in the
               settings
 
+Without coupled coordinates one more competes, since the settings may not be a deck's:
+
+    smooth    sharpness and balance as quadratic trends with gentle deviations
+
 The first two need at least two of the settings that have coupled coordinates, and loose needs two
 that act together. A deck that lacks some of the settings has the prior of one that never moves
 them.
@@ -106,6 +110,8 @@ FARTHEST_CUT = 1.5
 SETTING_LENGTH, AIR_LENGTH, PLAIN_LENGTH_SD = -0.4, -0.8, 0.8
 HILLY_LENGTH, HILLY_LENGTH_SD = -0.5, 0.5
 PLAIN_VARIANCE = NormalPrior(2.5, 1.0)
+# Where settings are not a deck's, the response may be as gentle as a polynomial.
+GENTLE_LENGTH, GENTLE_VARIANCE = 0.3, NormalPrior(0.0, 1.5)
 TREND_VARIANCE = 0.3
 # Share of the deviation that is a sum of functions of one setting each: the effects of single
 # settings make up most of the response, and learning them takes a fraction of the runs.
@@ -119,6 +125,7 @@ COUPLED = {
 LOOSE = "the settings act together by {}, but in a way of its own"
 SINGLE = "each setting has an effect of its own, and some act jointly"
 JOINT = "the settings act only in combination"
+SMOOTH = "a few gentle curves explain it"
 SHARES = "wanted and unwanted material respond to the settings separately"
 # A coarse answer averages over every fourth draw of hyperparameters.
 COARSE = 4
@@ -181,7 +188,9 @@ def descriptions_of(frame: Frame) -> tuple[Description, ...]:
     )
     coordinates = frame.coordinates
     if coordinates is None:
-        return found
+        gentle = _plain_kernel(frame, GENTLE_LENGTH, PLAIN_LENGTH_SD)
+        gentle, curved = replace(gentle, variance=GENTLE_VARIANCE), Mean(variance=TREND_VARIANCE)
+        return Description("smooth", SMOOTH, (gentle, curved), (gentle, curved)), *found
     coupled = Description(
         "coupled",
         COUPLED[coordinates.moving],

@@ -68,7 +68,7 @@ def raised(wanted: float, asked: float, found: float) -> float:
         found: chance after selection of the settings that the last search found, below ``asked``.
 
     >>> round(raised(0.9, 0.9, 0.85), 3)
-    0.942
+    0.94
     """
     higher = ndtri(wanted) + ndtri(asked) - ndtri(max(found, LEAST_FOUND)) + AIM
     return min(float(ndtr(higher)), MOST_WANTED)

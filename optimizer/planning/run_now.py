@@ -73,8 +73,8 @@ def choose_run_now(situation: Situation) -> Chosen:
     even = run_now.chance_even
     if even is not None and even < LEAST_EVEN:
         warnings += (
-            f"At the settings to run now the deck is only {whole_percent(even)} % sure to run even. "
-            "Change to them in small steps, and watch the bed.",
+            f"At the settings to run now the deck is only {whole_percent(even)} % sure to run "
+            "even. Change to them in small steps, and watch the bed.",
         )
     return Chosen(point, run_now, warnings)
 

@@ -153,7 +153,7 @@ def test_a_further_setting_has_the_length_scale_of_a_setting_and_the_material_it
                 "the settings act together by bed and exposure, but in a way of its own",
             ],
         ),
-        (("air",), []),
+        (("air",), ["a few gentle curves explain it"]),
     ],
 )
 def test_descriptions_name_only_what_the_settings_of_the_deck_can_change(names, told):

@@ -338,7 +338,7 @@ def test_a_grade_never_reached_and_a_missing_grade_are_warned_about(season_table
         Snapshot.of_table(season_table), Site(), Brief.from_dict({"goal": {"min_grade": 0.9999}})
     )
     assert any("No run has reached grade 0.9999" in w for w in plan.warnings)
-    assert any("run_now has the highest product" in w for w in plan.warnings)
+    assert any("run_now comes nearest to it" in w for w in plan.warnings)
     plan = suggest(Snapshot.of_table(season_table), Site(), Brief())
     assert any("No grade was asked for" in w for w in plan.warnings)
     assert 0.5 < plan.min_grade < 1
