@@ -233,7 +233,7 @@ class _Study:
             chance = self._sureness(found)
             if chance >= asked:
                 return found
-            wanted = raised(wanted, asked, chance)
+            wanted = raised(float(self._chance(found[None, :])[0]), asked, chance)
         return None
 
     def _found(

@@ -59,19 +59,19 @@ def chance_after_selection(
     return chance / len(members)
 
 
-def raised(wanted: float, asked: float, found: float) -> float:
+def raised(before: float, asked: float, after: float) -> float:
     """The chance before selection to search for next.
 
     Args:
-        wanted: chance before selection from which the last search took settings.
+        before: chance of the settings that the last search found, before selection.
         asked: chance after selection that is asked for.
-        found: chance after selection of the settings that the last search found, below ``asked``.
+        after: chance of the settings found, after selection, below ``asked``.
 
-    >>> round(raised(0.9, 0.9, 0.85), 3)
-    0.94
+    >>> round(raised(0.95, 0.9, 0.89), 3)
+    0.958
     """
-    higher = ndtri(wanted) + ndtri(asked) - ndtri(max(found, LEAST_FOUND)) + AIM
-    return min(float(ndtr(higher)), MOST_WANTED)
+    ends = ndtri(np.clip([before, asked, after], LEAST_FOUND, MOST_WANTED))
+    return min(float(ndtr(ends[0] + ends[1] - ends[2] + AIM)), MOST_WANTED)
 
 
 def noise_of_grade(pair: Pair, inputs: Inputs, feed_odds: float) -> Floats:

@@ -89,14 +89,23 @@ def _sure(situation: Situation) -> tuple[Indices, float]:
         point, value = _best(situation, score)
         if value < 0.5 * UNSURE:
             break
-        index = point[None, :]
-        found = float((situation.chance_selected(index) * situation.chance_even(index))[0])
+        before, found = _sureness(situation, point)
         if found >= asked:
             return point, value
-        wanted = raised(wanted, asked, found)
+        wanted = raised(before, asked, found)
     if value == -np.inf:
         return point, value
     return _best(situation, _promise)[0], UNSURE
+
+
+def _sureness(situation: Situation, point: Indices) -> tuple[float, float]:
+    """Chance that a lattice point, shape (d,), runs even and meets the grade, before and after it
+    was selected."""
+    index, odds = point[None, :], situation.evidence.feed_odds_today
+    even = situation.chance_even(index)
+    inputs, least = situation.inputs(index), situation.min_grade
+    before = situation.surrogate.chance_of_grade(inputs, least, odds)
+    return float((before * even)[0]), float((situation.chance_selected(index) * even)[0])
 
 
 def _best(situation: Situation, score: Callable[..., Floats]) -> tuple[Indices, float]:

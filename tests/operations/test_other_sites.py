@@ -37,7 +37,12 @@ RUNS = 14
 BY_BED = "depth of the bed and a moving cut explain it"
 BY_BED_AND_EXPOSURE = "depth of the bed, exposure and a moving cut explain it"
 # What a deck is said to do where no known setting moves it.
-PLAIN = ("each setting acts", "each combination of settings acts", "wanted and unwanted material")
+PLAIN = (
+    "each setting has an effect of its own",
+    "the settings act only in combination",
+    "wanted and unwanted material",
+    "a few gentle curves",
+)
 
 
 def plant(*names: str, more: tuple[Setting, ...] = ()) -> SettingSpace:

@@ -73,15 +73,15 @@ def test_a_long_wait_is_a_page_that_reloads_itself(client, monkeypatch):
 
 
 def test_a_trial_has_one_number_on_page_and_sheet(client):
-    asked = "line=deck-1&trials=4"
+    asked = "line=deck-1&trials=5"
     page = client.get(f"/?{asked}&min_grade=98.5").text
     plan = client.post(
-        "/v1/plans", json={"line": "deck-1", "trials": {"count": 4}, "goal": {"min_grade": 0.985}}
+        "/v1/plans", json={"line": "deck-1", "trials": {"count": 5}, "goal": {"min_grade": 0.985}}
     ).json()
     by_order = sorted(plan["recommendations"], key=lambda trial: trial["order"])
-    assert [trial["rank"] for trial in by_order] != [1, 2, 3, 4]  # otherwise nothing is tested
+    assert [trial["rank"] for trial in by_order] != [1, 2, 3, 4, 5]  # otherwise nothing is tested
     assert re.findall(r"<h2 id=\"trial-\d+\">([^<]*)</h2>", page) == [
-        "Trial 1", "Trial 2", "Trial 3", "Trial 4"
+        "Trial 1", "Trial 2", "Trial 3", "Trial 4", "Trial 5"
     ]  # fmt: skip
     assert "run as number" not in page
     sheet = client.get(f"/v1/sheet?{asked}&min_grade=0.985&form=csv").text
@@ -90,7 +90,7 @@ def test_a_trial_has_one_number_on_page_and_sheet(client):
         assert float(form["s.air"]) == trial["settings"]["air"] == float(line["air [turn]"])
         assert form["nonce"].endswith(str(trial["order"]))
         assert line["run_id"].endswith(f"-{trial['order']}")
-        assert f"rank {trial['rank']} of 4" in page
+        assert f"rank {trial['rank']} of 5" in page
 
 
 def test_only_typed_values_are_stored_as_the_material(client, options):
