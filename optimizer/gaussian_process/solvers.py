@@ -101,9 +101,9 @@ class Posterior(ABC):
         """Variance of the mean reading about the true value at each set-point, shape (u,)."""
         return self.noise.of_means(self.hyperparameters, self.readings)
 
-    def with_larger_samples(self, times: float) -> Posterior:
-        """The posterior as if the known variances of all readings were divided by ``times``."""
-        readings = replace(self.readings, known_variance=self.readings.known_variance / times)
+    def with_known_variance(self, variance: Floats) -> Posterior:
+        """The posterior as if the known variances of readings were these, shape (u,)."""
+        readings = replace(self.readings, known_variance=variance)
         likelihood = Likelihood(self.prior, self.noise, readings)
         return self.solver.condition(likelihood, self.hyperparameters.vector)
 

@@ -179,7 +179,8 @@ class FittedSurrogate(Protocol):
         """Share of the feed that goes to the product at A, shape (n,)."""
 
     def noise_covariance(self) -> Floats:
-        """Covariance of the process noise of one reading of sharpness and of balance, (2, 2)."""
+        """Covariance of the noise of one reading of sharpness and of balance beyond the errors that
+        are stated, shape (2, 2)."""
 
     def reading_sd(self) -> tuple[float, float]:
         """Standard deviations of the noise of one reading, of sharpness and of balance."""

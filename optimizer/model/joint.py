@@ -226,8 +226,8 @@ class Pair(ABC):
         """The pair as if the known variances of all readings were divided by ``times``."""
         return replace(
             self,
-            first=self.first.with_larger_samples(times),
-            second=self.second.with_larger_samples(times),
+            first=self.first.with_known_variance(self.first.readings.known_variance / times),
+            second=self.second.with_known_variance(self.second.readings.known_variance / times),
             error=replace(self.error, known=self.error.known / times),
         )
 

@@ -32,6 +32,7 @@ from optimizer.model.coordinates import (
 from optimizer.model.deck_prior import COARSE, Frame, descriptions_of
 from optimizer.model.fitted_surrogate import Favored, FavoredDescriptions, Latent, Prediction
 from optimizer.model.joint import Pair
+from optimizer.model.unstated_errors import typical_difference, with_learned_errors
 from optimizer.model.wrong_readings import weights_of_runs
 from optimizer.numerics.low_discrepancy import even_points
 
@@ -80,12 +81,15 @@ class Settled:
         best: the heaviest description, fitted to all set-points.
         groups: inputs of the readings, with the weights of runs.
         latent: readings of sharpness and balance.
+        learned: covariance of the errors of sharpness and balance that was learned where readings
+            state no error, shape (2, 2).
     """
 
     weighted: list[tuple[Candidate, float]]
     best: Candidate
     groups: Groups
     latent: LatentReadings
+    learned: Floats
 
 
 class Surrogate(Estimator):
@@ -146,7 +150,7 @@ class Surrogate(Estimator):
         settled = self._settled(frame, Groups.of(X), readings, odds)
         groups, latent, weighted = settled.groups, settled.latent, settled.weighted
         self.latent_readings_ = latent.sharpness, latent.balance
-        self.run_weights_ = groups.weight
+        self.run_weights_, self.learned_error_ = groups.weight, settled.learned
         self.share_of_runs_ = groups.weight / groups.count[groups.which]
         self.favored_ = FavoredDescriptions(
             tuple(Favored(c.description.name, c.description.says, w) for c, w in weighted)
@@ -184,6 +188,9 @@ class Surrogate(Estimator):
         for k in range(MOST_REREADINGS):
             latent, before = latent_of(readings, odds), groups.weight
             best = candidate_of(best.description, frame, groups, latent, like=best)
+            if k == 0:
+                stated, readings = readings, with_learned_errors(best, groups, readings, odds)
+                learned = typical_difference(readings, stated, odds)
             readings = readings.given(*_expected_logits(best, groups, odds))
             groups = groups.weighted(weights_of_runs(best.members[0], groups, latent))
             if k + 1 >= REREADINGS and np.max(np.abs(groups.weight - before)) < SETTLED:
@@ -194,7 +201,7 @@ class Surrogate(Estimator):
             known = {c.description.name: c for c, _ in weighted}
             weighted = self._weighted(frame, groups.take(compared), latent.take(compared), known)
             best = weighted[0][0]
-        return Settled(weighted, best, groups, latent)
+        return Settled(weighted, best, groups, latent, learned)
 
     def _compared(self, groups: Groups) -> NDArray[np.bool_]:
         """Mask, shape (n,), of the runs by which descriptions are compared: all runs at some of the
@@ -342,7 +349,7 @@ class Surrogate(Estimator):
         """Covariance of the process noise of one reading, see ``FittedSurrogate``."""
         each = [c.noise_covariance() for c in self.candidates_.values()]
         counts = [len(c.members) for c in self.candidates_.values()]
-        return np.average(each, axis=0, weights=counts)
+        return np.asarray(np.average(each, axis=0, weights=counts)) + self.learned_error_
 
     def reading_sd(self) -> tuple[float, float]:
         """Standard deviations of the process noise of one reading, of sharpness and of balance."""

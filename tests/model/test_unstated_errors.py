@@ -1,0 +1,45 @@
+"""Errors of readings that state none: learned from all readings, and left alone where stated."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.special import expit, logit
+
+from optimizer.measurement import RunReadings
+from optimizer.model.coordinates import from_latent
+from optimizer.model.surrogate import Surrogate
+
+FEED_ODDS = float(logit(0.9))
+COUNTED = 500
+
+
+def fitted(recovery_sd: float, stated: bool) -> Surrogate:
+    """A fit to 40 set-points of two runs each: a counted grade, and a recovery of this error."""
+    rng = np.random.default_rng(4)
+    X = np.repeat(rng.random((40, 2)), 2, axis=0)
+    S, C = 5.0 - 3.0 * (X[:, 0] - 0.4) ** 2, 1.0 + 1.5 * (X[:, 1] - 0.5)
+    grade, recovery = from_latent(S, C, FEED_ODDS)
+    counted = rng.binomial(COUNTED, grade) / COUNTED
+    weighed = recovery + recovery_sd * rng.standard_normal(len(X))
+    se = recovery_sd if stated else np.nan
+    readings = RunReadings.from_shares(counted, weighed, recovery_se=se, grade_count=COUNTED)
+    return Surrogate(members=1).fit(X, readings.with_usual_errors(), FEED_ODDS)
+
+
+@pytest.mark.parametrize("sd", [0.005, 0.02])
+def test_an_unstated_error_of_the_recovery_is_learned(sd):
+    """A standard deviation from 40 differences of two runs has a relative error of 11 % (the square
+    root of 1 over twice the number); the compared variances lie a factor of 2.2 apart."""
+    model = fitted(sd, stated=False)
+    S, C = (x.mean() for x in model.latent_readings_)
+    share = expit(0.5 * (S + C))
+    noise = model.noise_covariance()
+    found = share * (1.0 - share) * np.sqrt(0.25 * (noise.sum()))
+    assert found == pytest.approx(sd, rel=0.6)
+
+
+def test_a_stated_error_is_not_learned_again():
+    model = fitted(0.01, stated=True)
+    assert not model.learned_error_.any()
+    assert fitted(0.01, stated=False).learned_error_.any()
