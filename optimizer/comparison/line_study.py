@@ -229,12 +229,13 @@ class _Study:
             search = replace(self.search, confidence=wanted)
             found = self._found(search, surfaces, now, credits)
             if found is None:
-                return None
+                break
             chance = self._sureness(found)
             if chance >= asked:
                 return found
             wanted = raised(float(self._chance(found[None, :])[0]), asked, chance)
-        return None
+        surest = self.search.surest(self.pool)[0]
+        return surest if self._sureness(surest) >= asked else None
 
     def _found(
         self, search: Search, surfaces: Surfaces, now: Indices, credits: Floats

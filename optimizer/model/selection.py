@@ -36,7 +36,7 @@ INTENSITY = 0.5
 # Searches for settings that are sure enough also after selection: their largest number, the highest
 # chance before selection that is searched for, how much higher than needed each search aims, in
 # standard deviations, and the lowest chance that sets the next aim.
-MOST_SEARCHES, MOST_WANTED, AIM, LEAST_FOUND = 5, 0.9999, 0.03, 0.01
+MOST_SEARCHES, MOST_WANTED, AIM, LEAST_FOUND = 5, 0.9999, 0.08, 0.01
 
 
 def chance_after_selection(
@@ -68,7 +68,7 @@ def raised(before: float, asked: float, after: float) -> float:
         after: chance of the settings found, after selection, below ``asked``.
 
     >>> round(raised(0.95, 0.9, 0.89), 3)
-    0.958
+    0.962
     """
     ends = ndtri(np.clip([before, asked, after], LEAST_FOUND, MOST_WANTED))
     return min(float(ndtr(ends[0] + ends[1] - ends[2] + AIM)), MOST_WANTED)

@@ -18,10 +18,10 @@ def fitted(recovery_sd: float, stated: bool) -> Surrogate:
     """A fit to 40 set-points of two runs each: a counted grade, and a recovery of this error."""
     rng = np.random.default_rng(4)
     X = np.repeat(rng.random((40, 2)), 2, axis=0)
-    S, C = 5.0 - 3.0 * (X[:, 0] - 0.4) ** 2, 1.0 + 1.5 * (X[:, 1] - 0.5)
+    S, C = 4.0 - 3.0 * (X[:, 0] - 0.4) ** 2, 0.5 + 1.5 * (X[:, 1] - 0.5)
     grade, recovery = from_latent(S, C, FEED_ODDS)
     counted = rng.binomial(COUNTED, grade) / COUNTED
-    weighed = recovery + recovery_sd * rng.standard_normal(len(X))
+    weighed = np.clip(recovery + recovery_sd * rng.standard_normal(len(X)), 0.0, 1.0)
     se = recovery_sd if stated else np.nan
     readings = RunReadings.from_shares(counted, weighed, recovery_se=se, grade_count=COUNTED)
     return Surrogate(members=1).fit(X, readings.with_usual_errors(), FEED_ODDS)
