@@ -61,8 +61,6 @@ GRADE_NODES, COARSE_NODES = 24, 8
 # from the predictions of the model. The second time changes them much less than the first; more are
 # needed only while weights of runs change.
 REREADINGS, MOST_REREADINGS = 2, 12
-
-
 # Largest number of set-points on which descriptions are compared: their likelihoods differ by much
 # more than this loses.
 COMPARED_POINTS = 60
@@ -78,7 +76,8 @@ class Settled:
 
     Attributes:
         weighted: the descriptions that count, each with its weight, the heaviest first.
-        best: the heaviest description, fitted to all set-points.
+        best: the heaviest description, fitted to all set-points or, where wrong readings were found,
+            to those by which descriptions are compared.
         groups: inputs of the readings, with the weights of runs.
         latent: readings of sharpness and balance.
         learned: covariance of the errors of sharpness and balance that was learned where readings
