@@ -76,8 +76,8 @@ class Settled:
 
     Attributes:
         weighted: the descriptions that count, each with its weight, the heaviest first.
-        best: the heaviest description, fitted to all set-points or, where wrong readings were found,
-            to those by which descriptions are compared.
+        best: the heaviest description, fitted to all set-points or, where there were wrong
+            readings, to those by which descriptions are compared.
         groups: inputs of the readings, with the weights of runs.
         latent: readings of sharpness and balance.
         learned: covariance of the errors of sharpness and balance that was learned where readings

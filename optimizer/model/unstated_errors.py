@@ -30,12 +30,14 @@ if TYPE_CHECKING:
 # of a variance, about that of half a point at a share of 90 %.
 VARIANCES = np.exp(np.linspace(np.log(1e-4), np.log(1.0), 13))
 USUAL_LOG_VARIANCE, LOG_VARIANCE_SD = float(np.log(3e-3)), 2.0
+# Log likelihood that an unstated error must gain: some quantities are read without any.
+LEAST_EVIDENCE = 2.0
 
 
 def with_learned_errors(
     candidate: Candidate, groups: Groups, readings: RunReadings, feed_odds: Floats
 ) -> RunReadings:
-    """Readings with an error for every grade and every recovery that states none.
+    """Readings with an error for each grade and recovery that states none, where readings show one.
 
     Args:
         candidate: a candidate with one member, fitted to the readings.
@@ -55,7 +57,10 @@ def with_learned_errors(
         each = (PairReadings.of(latent_of(trial, feed_odds), apart) for trial in trials)
         density = [_log_likelihood(candidate, groups, read) for read in each]
         prior = -0.5 * ((np.log(VARIANCES) - USUAL_LOG_VARIANCE) / LOG_VARIANCE_SD) ** 2
-        readings = trials[int(np.argmax(np.round(np.array(density) + prior, 6)))]
+        posterior = np.round(np.array(density) + prior, 6)
+        none = PairReadings.of(latent_of(readings, feed_odds), apart)
+        if posterior.max() > _log_likelihood(candidate, groups, none) + LEAST_EVIDENCE:
+            readings = trials[int(np.argmax(posterior))]
     return readings
 
 

@@ -7,6 +7,7 @@ import pytest
 from scipy.special import expit, logit
 
 from optimizer.measurement import RunReadings
+from optimizer.model import unstated_errors
 from optimizer.model.coordinates import from_latent
 from optimizer.model.surrogate import Surrogate
 
@@ -27,19 +28,27 @@ def fitted(recovery_sd: float, stated: bool) -> Surrogate:
     return Surrogate(members=1).fit(X, readings.with_usual_errors(), FEED_ODDS)
 
 
-@pytest.mark.parametrize("sd", [0.005, 0.02])
-def test_an_unstated_error_of_the_recovery_is_learned(sd):
-    """A standard deviation from 40 differences of two runs has a relative error of 11 % (the square
-    root of 1 over twice the number); the compared variances lie a factor of 2.2 apart."""
-    model = fitted(sd, stated=False)
+def noise_of_recovery(model: Surrogate) -> float:
+    """Standard deviation of one reading of the recovery beyond stated errors, a fraction."""
     S, C = (x.mean() for x in model.latent_readings_)
     share = expit(0.5 * (S + C))
-    noise = model.noise_covariance()
-    found = share * (1.0 - share) * np.sqrt(0.25 * (noise.sum()))
-    assert found == pytest.approx(sd, rel=0.6)
+    return float(share * (1.0 - share) * np.sqrt(0.25 * model.noise_covariance().sum()))
 
 
-def test_a_stated_error_is_not_learned_again():
-    model = fitted(0.01, stated=True)
-    assert not model.learned_error_.any()
-    assert fitted(0.01, stated=False).learned_error_.any()
+@pytest.mark.parametrize("needed", [True, False])
+@pytest.mark.parametrize("sd", [0.005, 0.02])
+def test_an_unstated_error_of_the_recovery_counts_as_noise(sd, needed, monkeypatch):
+    """A standard deviation from 40 differences of two runs has a relative error of 11 % (the square
+    root of 1 over twice the number); the compared variances lie a factor of 2.2 apart. Where the
+    estimated noise of the process accounts for the scatter, no error is learned unless it must be.
+    """
+    if needed:
+        monkeypatch.setattr(unstated_errors, "LEAST_EVIDENCE", -np.inf)
+    model = fitted(sd, stated=False)
+    assert model.learned_error_.any() == needed
+    assert noise_of_recovery(model) == pytest.approx(sd, rel=0.6)
+
+
+def test_a_stated_error_is_not_learned_again(monkeypatch):
+    monkeypatch.setattr(unstated_errors, "LEAST_EVIDENCE", -np.inf)
+    assert not fitted(0.02, stated=True).learned_error_.any()
