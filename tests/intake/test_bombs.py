@@ -82,8 +82,9 @@ def test_a_long_text_that_all_rows_share_is_rejected_row_by_row_in_bounded_memor
     assert (report["read"], report["rejected"]) == (20_000, 20_000)
     assert report["rejects"][2]["row"] == 3
     assert report["rejects"][2]["reason"] == TOO_LONG
-    # Measured: 0.56 GB; it was 6.0 GB when each row had a separate copy of the text.
-    assert report["held"] < 1.5e9
+    # Measured: 0.6 GB, and 1.6 GB on a busy machine, where freed memory returns late; it was 6.0 GB
+    # when each row had a separate copy of the text.
+    assert report["held"] < 3e9
 
 
 def refused(history: History, content: bytes, said: str) -> None:

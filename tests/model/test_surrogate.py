@@ -61,7 +61,7 @@ def test_intervals_cover_the_truth_on_simulated_decks():
     from tests.benchmarks.surrogate import VIEWS, case
 
     found = {
-        f: [case(f, 9000 + k, "spread", 30, VIEWS["coupled coordinates"]) for k in range(4)]
+        f: [case(f, 9000 + k, "spread", 30, VIEWS["the average"]) for k in range(4)]
         for f in ("beans", "grain", "ores", "outsider")
     }
     every = [one for cases in found.values() for one in cases]
