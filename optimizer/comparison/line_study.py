@@ -28,7 +28,7 @@ from optimizer.evidence.assembly import evidence_of
 from optimizer.evidence.line_model import LineModel, Surfaces
 from optimizer.evidence.record import Evidence
 from optimizer.interval import Interval
-from optimizer.model.selection import MOST_SEARCHES, chance_after_selection, raised
+from optimizer.model.selection import chance_after_selection, sure_after_selection
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.plant.brief import Brief
 from optimizer.plant.region import Region
@@ -223,19 +223,17 @@ class _Study:
         Returns:
             Lattice indices, shape (d,); None when no settings are sure enough.
         """
-
-        asked = wanted = self.basis.confidence
-        for _ in range(MOST_SEARCHES):
-            search = replace(self.search, confidence=wanted)
-            found = self._found(search, surfaces, now, credits)
-            if found is None:
-                break
-            chance = self._sureness(found)
-            if chance >= asked:
-                return found
-            wanted = raised(float(self._chance(found[None, :])[0]), asked, chance)
+        found = sure_after_selection(
+            lambda wanted: self._found(
+                replace(self.search, confidence=wanted), surfaces, now, credits
+            ),
+            lambda point: (float(self._chance(point[None, :])[0]), self._sureness(point)),
+            self.basis.confidence,
+        )
+        if found is not None:
+            return found
         surest = self.search.surest(self.pool)[0]
-        return surest if self._sureness(surest) >= asked else None
+        return surest if self._sureness(surest) >= self.basis.confidence else None
 
     def _found(
         self, search: Search, surfaces: Surfaces, now: Indices, credits: Floats

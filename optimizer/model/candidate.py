@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.gaussian_process.estimation import SEARCH_POINTS, Estimated
+from optimizer.model.coordinates import latent_covariance
 from optimizer.model.deck_prior import (
     Description,
     Frame,
@@ -118,7 +119,7 @@ class Candidate:
         a, b = (gp.noise_variance() for gp in self.processes)
         both = self.error.correlation * np.sqrt(a * b)
         if self.description.apart:
-            a, b, both = a + b - 2.0 * both, a + b + 2.0 * both, a - b
+            a, b, both = latent_covariance(a, b, both)
         return np.array([[a, both], [both, b]])
 
 

@@ -14,7 +14,7 @@ and derives both from one pair (S, C), so it includes their trade-off.
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.special import expit, log_expit, logit
@@ -114,9 +114,17 @@ def latent_of(readings: RunReadings, feed_odds: Floats | float) -> LatentReading
     with_e = by_grade * (readings.recovery_feed_covariance - with_grade)
     vb = by_recovery**2 * va + by_grade**2 * ve + 2.0 * by_recovery * with_e
     both = by_recovery * va + with_e
-    return LatentReadings(
-        *to_latent(lg, a, feed_odds), va + vb - 2.0 * both, va + vb + 2.0 * both, va - vb
-    )
+    return LatentReadings(*to_latent(lg, a, feed_odds), *latent_covariance(va, vb, both))
+
+
+def latent_covariance(wanted: Any, unwanted: Any, both: Any) -> tuple[Any, Any, Any]:
+    """Variances of sharpness a - b and of balance a + b, and their covariance, in equal shapes.
+
+    Args:
+        wanted, unwanted: variances of a and of b.
+        both: covariance of a and b.
+    """
+    return wanted + unwanted - 2.0 * both, wanted + unwanted + 2.0 * both, wanted - unwanted
 
 
 def _possible(log_unwanted: Floats) -> Floats:

@@ -104,17 +104,16 @@ FARTHEST_CUT = 1.5
 
 # Priors without beliefs about a deck, in logits over a unit range. They do not depend on the spread
 # of the readings: a season of unchanged settings has readings that are all similar. The length
-# scales are short, which costs little where a deck is smooth: of all values tried they predicted
-# unseen settings best, on decks of laws that share nothing with the coordinates
-# (reports/surrogate.md).
+# scales are short, which costs little where a deck is smooth; they were chosen on development decks
+# by the mean log density of unseen settings, over families of both kinds.
 SETTING_LENGTH, AIR_LENGTH, PLAIN_LENGTH_SD = -0.4, -0.8, 0.8
 HILLY_LENGTH, HILLY_LENGTH_SD = -0.5, 0.5
 PLAIN_VARIANCE = NormalPrior(2.5, 1.0)
 # Where settings are not a deck's, the response may be as gentle as a polynomial.
 GENTLE_LENGTH, GENTLE_VARIANCE = 0.3, NormalPrior(0.0, 1.5)
 TREND_VARIANCE = 0.3
-# Share of the deviation that is a sum of functions of one setting each: the effects of single
-# settings make up most of the response, and learning them takes a fraction of the runs.
+# Share of the deviation that is a sum of functions of one setting each: learning the effects of
+# single settings takes a fraction of the runs.
 ADDITIVE = 0.5
 # What each description says of a deck; of the coupled ones, by what its settings can change.
 COUPLED = {

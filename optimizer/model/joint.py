@@ -26,6 +26,7 @@ import numpy as np
 
 from optimizer.gaussian_process.inputs import Inputs
 from optimizer.gaussian_process.solvers import Posterior
+from optimizer.model.coordinates import latent_covariance
 from optimizer.model.deck_prior import cut_of
 from optimizer.model.shared_error import LOG_2PI, SharedError
 from optimizer.numerics.cholesky import factorize, inverse, solve_lower, transposed, weighted_sum
@@ -189,7 +190,7 @@ class Pair(ABC):
         processes: variance of the first, of the second, and covariance, shape (3, u)."""
         a, b, both = errors
         if self.apart:
-            a, b, both = a + b - 2.0 * both, a + b + 2.0 * both, a - b
+            a, b, both = latent_covariance(a, b, both)
         return np.array([[a, both], [both, b]]).transpose(2, 0, 1)
 
     def noise_of_latent_means(self) -> Floats:
@@ -271,7 +272,7 @@ class Pair(ABC):
         g = g - np.sum(moments.by_second**2, -2)
         with_s = -np.sum(moments.of_both * moments.by_second, -2)
         if self.apart:
-            s, g, with_s = s + g - 2.0 * with_s, s + g + 2.0 * with_s, s - g
+            s, g, with_s = latent_covariance(s, g, with_s)
         if drawn is not None:
             S, G = np.split(drawn, 2, axis=-1)
             s, g, with_s = s - np.sum(S**2, -2), g - np.sum(G**2, -2), with_s - np.sum(S * G, -2)

@@ -12,7 +12,8 @@ by most where many noisy readings were compared (the winner's curse; Smith & Win
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Callable
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from scipy.special import expit, logit, ndtr, ndtri
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
+Point = TypeVar("Point")
 # Standard deviations by which the best of many alike predictions exceeds its true value. Chosen on
 # development decks by how often settings called 90 % sure met the grade: in 8 of 11 histories run
 # by habit and 4 of 9 campaigns without it; in 8 of 8 and 7 of 9 with 0.75, where fewer are called
@@ -57,6 +59,32 @@ def chance_after_selection(
         grade, _ = logits_of(*member.draws(surrogate.normals_), feed_odds)
         chance += np.mean(grade - INTENSITY * noise >= logit(min_grade), axis=0)
     return chance / len(members)
+
+
+def sure_after_selection(
+    search: Callable[[float], Point | None],
+    chances: Callable[[Point], tuple[float, float]],
+    asked: float,
+) -> Point | None:
+    """The settings of a search that are sure enough also after they were selected; None where no
+    search finds any.
+
+    Args:
+        search: function from a chance to the best settings whose chance before selection is at
+            least that, or None where there are none.
+        chances: function from settings to their chance before and after selection.
+        asked: chance after selection that is asked for.
+    """
+    wanted = asked
+    for _ in range(MOST_SEARCHES):
+        found = search(wanted)
+        if found is None:
+            return None
+        before, after = chances(found)
+        if after >= asked:
+            return found
+        wanted = raised(before, asked, after)
+    return None
 
 
 def raised(before: float, asked: float, after: float) -> float:

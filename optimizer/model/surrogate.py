@@ -33,7 +33,7 @@ from optimizer.model.deck_prior import COARSE, Frame, descriptions_of
 from optimizer.model.fitted_surrogate import Favored, FavoredDescriptions, Latent, Prediction
 from optimizer.model.joint import Pair
 from optimizer.model.unstated_errors import typical_difference, with_learned_errors
-from optimizer.model.wrong_readings import weights_of_runs
+from optimizer.model.wrong_readings import WRONG_BELOW, weights_of_runs
 from optimizer.numerics.low_discrepancy import even_points
 
 if TYPE_CHECKING:
@@ -65,9 +65,8 @@ REREADINGS, MOST_REREADINGS = 2, 12
 # more than this loses.
 COMPARED_POINTS = 60
 # Weights of runs are settled when none moves by more than this: they move slowly at first where a
-# wrong reading also spoils the fit that judges it. Below the second number a run's reading counts
-# as wrong.
-SETTLED, WRONG_BELOW = 0.02, 0.5
+# wrong reading also spoils the fit that judges it.
+SETTLED = 0.02
 
 
 @dataclass(frozen=True)

@@ -32,8 +32,10 @@ if TYPE_CHECKING:
 WRONG, WRONG_SD = 0.01, 4.0
 # Median of the squared distance, in standard deviations, of a pair of readings from its prediction.
 USUAL_DISTANCE = 2.0 * float(np.log(2.0))
-# A fit that predicts with less than half the usual squared distance is taken to be spoiled.
+# A fit that predicts with less than this share of the usual squared distance counts as spoiled.
 SPOILED = 0.5
+# Below this weight a run counts little, and its readings are taken to be wrong.
+WRONG_BELOW = 0.5
 # Smallest weight of a run, which keeps its place in the arrays.
 LEAST_WEIGHT = 1e-3
 # With fewer runs than this there is no telling which reading is wrong.
@@ -71,5 +73,5 @@ def _shrinkage(off: Floats, spread: Floats, weight: Floats) -> float:
     """
     solved = np.linalg.solve(spread, off[..., None])[..., 0]
     distance = np.sum(off * solved, axis=1)
-    median = float(np.median(distance[weight > SPOILED]))
+    median = float(np.median(distance[weight >= WRONG_BELOW]))
     return min(1.0, max(median, 1e-3) / (SPOILED * USUAL_DISTANCE))

@@ -14,6 +14,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from optimizer.evidence.cautions import cautions
+from optimizer.model.wrong_readings import WRONG_BELOW
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.planning.batch_order import in_order
 from optimizer.planning.explanations import reason, reason_of_gain
@@ -34,8 +35,6 @@ if TYPE_CHECKING:
 
 # With fewer measured runs than this, a plan spreads its trials over the limits and fits no model.
 FEWEST_TO_LEARN = 3
-# Below this weight a run counts little.
-LITTLE = 0.5
 
 
 def suggest(
@@ -110,7 +109,7 @@ def _plan_with_model(situation: Situation) -> Plan:
 
 def _contradicting(situation: Situation) -> list[str]:
     """A warning about runs that count little because their readings contradict all others."""
-    doubtful = int(np.sum(situation.surrogate.run_weights_ < LITTLE))
+    doubtful = int(np.sum(situation.surrogate.run_weights_ < WRONG_BELOW))
     if not doubtful:
         return []
     runs = "1 run counts" if doubtful == 1 else f"{doubtful} runs count"

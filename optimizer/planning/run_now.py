@@ -12,7 +12,7 @@ from scipy.special import expit
 
 from optimizer.errors import LimitError
 from optimizer.model.coordinates import from_latent
-from optimizer.model.selection import MOST_SEARCHES, raised
+from optimizer.model.selection import sure_after_selection
 from optimizer.planning.objective import Recovery
 from optimizer.planning.plan import RunNow
 from optimizer.planning.search import best_point
@@ -55,16 +55,15 @@ def choose_run_now(situation: Situation) -> Chosen:
     Raises:
         LimitError: when no settings keep product and reject inside the capacity.
     """
-    point, value = _sure(situation)
-    if value == -np.inf:
-        raise LimitError(
-            "no settings keep product and reject inside the capacity.",
-            code="no-capacity",
-            hint="Raise max_product_rate or max_reject_rate, or allow a lower feed rate.",
-        )
+    sure = sure_after_selection(
+        partial(_search, situation),
+        partial(_sureness, situation),
+        situation.brief.goal.confidence,
+    )
+    point = _best(situation, _promise)[0] if sure is None else sure
     run_now = _described(situation, point)
     warnings: tuple[str, ...] = ()
-    if value < 0.5 * UNSURE:
+    if sure is None:
         warnings = (
             f"No settings are {exact_percent(situation.brief.goal.confidence)} % sure of grade "
             f"{situation.min_grade:g} yet; run_now comes nearest to it at a good recovery, and its "
@@ -79,23 +78,20 @@ def choose_run_now(situation: Situation) -> Chosen:
     return Chosen(point, run_now, warnings)
 
 
-def _sure(situation: Situation) -> tuple[Indices, float]:
-    """The best settings that are sure enough of the grade also after they were selected, shape
-    (d,), and their score; where there are none, the settings that come nearest to it."""
-    asked = situation.brief.goal.confidence
-    wanted = asked
-    for _ in range(MOST_SEARCHES):
-        score = partial(_score, wanted=wanted)
-        point, value = _best(situation, score)
-        if value < 0.5 * UNSURE:
-            break
-        before, found = _sureness(situation, point)
-        if found >= asked:
-            return point, value
-        wanted = raised(before, asked, found)
+def _search(situation: Situation, wanted: float) -> Indices | None:
+    """The best settings, shape (d,), whose chance before selection is at least ``wanted``.
+
+    Raises:
+        LimitError: when no settings keep product and reject inside the capacity.
+    """
+    point, value = _best(situation, partial(_score, wanted=wanted))
     if value == -np.inf:
-        return point, value
-    return _best(situation, _promise)[0], UNSURE
+        raise LimitError(
+            "no settings keep product and reject inside the capacity.",
+            code="no-capacity",
+            hint="Raise max_product_rate or max_reject_rate, or allow a lower feed rate.",
+        )
+    return None if value < 0.5 * UNSURE else point
 
 
 def _sureness(situation: Situation, point: Indices) -> tuple[float, float]:

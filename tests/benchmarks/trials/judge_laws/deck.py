@@ -8,12 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from tests.benchmarks.trials.other_laws.deck import (
-    FAILED,
-    LEAST_READ,
-    MOST_READ,
     Feed,
     Outcome,
     Reading,
+    reading_of,
     scaled,
 )
 
@@ -60,16 +58,7 @@ class JudgeDeck(ABC):
         """Readings at settings in their units: scatter, then a binomial count and a weighing."""
         x = scaled(settings)
         recovery, grade = self.split(x, feed, rng.standard_normal((2, len(x))))
-        count = rng.binomial(self.grade_count, grade)
-        weighed = recovery + self.recovery_se * rng.standard_normal(len(x))
-        ran = rng.random(len(x)) >= self.failure(x)
-        return Reading(
-            np.where(ran, count / self.grade_count, np.nan),
-            np.where(ran, np.clip(weighed, LEAST_READ, MOST_READ), np.nan),
-            self.grade_count,
-            self.recovery_se,
-            np.where(ran, "even", FAILED),
-        )
+        return reading_of(recovery, grade, self.failure(x), self.grade_count, self.recovery_se, rng)
 
 
 def grade_of(wanted: np.ndarray, unwanted: np.ndarray, feed: Feed) -> np.ndarray:

@@ -101,15 +101,8 @@ class OtherDeck(ABC):
         n = len(x)
         wanted, unwanted = (score + self.noise * rng.standard_normal(n) for score in self.scores(x))
         recovery, grade = self._split(wanted, unwanted, feed)
-        count = rng.binomial(self.grade_count, grade)
-        weighed = recovery + self.recovery_se * rng.standard_normal(n)
-        ran = rng.random(n) >= self._failure(x)
-        return Reading(
-            np.where(ran, count / self.grade_count, np.nan),
-            np.where(ran, np.clip(weighed, LEAST_READ, MOST_READ), np.nan),
-            self.grade_count,
-            self.recovery_se,
-            np.where(ran, "even", FAILED),
+        return reading_of(
+            recovery, grade, self._failure(x), self.grade_count, self.recovery_se, rng
         )
 
     def _failure(self, x: np.ndarray) -> np.ndarray:
@@ -122,6 +115,34 @@ class OtherDeck(ABC):
         recovery = self.share(wanted)
         kept = feed.feed_grade * recovery
         return recovery, kept / (kept + (1.0 - feed.feed_grade) * self.share(unwanted))
+
+
+def reading_of(
+    recovery: np.ndarray,
+    grade: np.ndarray,
+    failure: np.ndarray,
+    grade_count: int,
+    recovery_se: float,
+    rng: np.random.Generator,
+) -> Reading:
+    """A binomial count and a weighing of n runs, unless they fail.
+
+    Args:
+        recovery, grade: true values of the runs, shape (n,).
+        failure: chance that each fails, shape (n,).
+        grade_count: particles counted.
+        recovery_se: standard error of a weighing.
+    """
+    count = rng.binomial(grade_count, grade)
+    weighed = recovery + recovery_se * rng.standard_normal(len(grade))
+    ran = rng.random(len(grade)) >= failure
+    return Reading(
+        np.where(ran, count / grade_count, np.nan),
+        np.where(ran, np.clip(weighed, LEAST_READ, MOST_READ), np.nan),
+        grade_count,
+        recovery_se,
+        np.where(ran, "even", FAILED),
+    )
 
 
 def scaled(settings: np.ndarray) -> np.ndarray:
