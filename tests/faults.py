@@ -79,9 +79,9 @@ def record_one(folder: str, k: int) -> None:
 
 
 def compact_now(folder: str) -> None:
-    import optimizer.history.table
+    import optimizer.history.storage.table
 
-    optimizer.history.table.MOST_SMALL_FILES = 0
+    optimizer.history.storage.table.MOST_SMALL_FILES = 0
     History(folder).table.compact()
 
 

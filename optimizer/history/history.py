@@ -18,14 +18,15 @@ from typing import Any
 import pyarrow as pa
 from deltalake import DeltaTable
 
-from optimizer.errors import InputError
+from optimizer.errors import InputError, Overtaken
 from optimizer.history.exporting import write_table
-from optimizer.history.place import Place
 from optimizer.history.samples import SampleStore
 from optimizer.history.schema import in_site_units
 from optimizer.history.snapshot import Snapshot
 from optimizer.history.start_times import Clock, utc_now
-from optimizer.history.table import REJECTS, SAMPLES, RunTable
+from optimizer.history.storage.event_log import Event
+from optimizer.history.storage.place import Place
+from optimizer.history.storage.table import REJECTS, SAMPLES, RunTable
 from optimizer.plant.site import Site
 
 LOCK_SECONDS = 60.0
@@ -95,13 +96,17 @@ class History:
         return self.table.lock()
 
     def append(
-        self, runs: pa.Table | Iterable[pa.RecordBatch], schema: pa.Schema | None = None
+        self,
+        runs: pa.Table | Iterable[pa.RecordBatch],
+        schema: pa.Schema | None = None,
+        events: Sequence[Event] = (),
     ) -> int | None:
-        """Appends checked runs in one commit; without runs there is no commit.
+        """Appends checked runs and events in one commit; without runs there is no commit.
 
         Args:
             runs: a table, or an iterable of batches, in the schema of ``schema_of``.
             schema: schema of the batches; not needed for a table.
+            events: what the commit tells of the history besides its runs.
 
         Returns:
             The version after the commit; None when there was no run and there is no history yet.
@@ -118,11 +123,36 @@ class History:
             first = next(batches, None)
             if first is None:
                 return None if table is None else table.version()
-            version = self._write(table, chain([first], batches), schema or first.schema)
+            batches = chain([first], batches)
+            version = self._write(table, batches, schema or first.schema, events)
             return self.version if self.table.compact() else version
 
+    def note(self, events: Sequence[Event], follows: int | None, schema: pa.Schema) -> int:
+        """Stores events in a commit of their own, without runs.
+
+        Args:
+            events: the events, at least one.
+            follows: the version on which the events are based; None for an empty history.
+            schema: columns of the table, which is made if the history is empty.
+
+        Returns:
+            The version after the commit.
+
+        Raises:
+            Overtaken: when the history has another version by now; nothing was stored.
+        """
+        with self.lock():
+            table = self.table.open()
+            if follows != (None if table is None else table.version()):
+                raise Overtaken(self.location)
+            return self.table.commit(table, schema, iter(()), events=events)
+
     def _write(
-        self, table: DeltaTable | None, batches: Iterator[pa.RecordBatch], schema: pa.Schema
+        self,
+        table: DeltaTable | None,
+        batches: Iterator[pa.RecordBatch],
+        schema: pa.Schema,
+        events: Sequence[Event],
     ) -> int:
         """Writes all batches in one commit and returns the version after it.
 
@@ -138,7 +168,7 @@ class History:
                 yield item
 
         with ThreadPoolExecutor(1) as pool:
-            writing = pool.submit(self.table.commit, table, schema, taken())
+            writing = pool.submit(self.table.commit, table, schema, taken(), events=events)
             try:
                 for batch in batches:
                     _hand_over(queue, batch, writing)

@@ -9,38 +9,28 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol, TypeAlias
 
 import pyarrow as pa
 import pyarrow.compute as pc
 from deltalake import DeltaTable
-from deltalake.exceptions import DeltaError
 
 from optimizer.errors import InputError, nearest
 from optimizer.history.exporting import write_table
-from optimizer.history.place import Place
-from optimizer.history.schema import PROVENANCE, in_schema, in_site_units, run_schema, schema_of
+from optimizer.history.schema import PROVENANCE
+from optimizer.history.sources import GivenRuns, NoRuns, RunSource, StoredRuns
 from optimizer.history.start_times import (
-    MISDATED,
-    latest_start,
     misdated,
     unmarked,
-    without_impossible_times,
 )
+from optimizer.history.storage.event_log import Event
+from optimizer.history.storage.place import Place
 from optimizer.history.summary import HistorySummary, LineSummary, moment, summary_of_line
-from optimizer.history.table import RunTable, written_at
 from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
-    from pyarrow.dataset import Dataset
-
     Source: TypeAlias = "Snapshot | Versioned | pa.Table"
-
-_BATCHES_AHEAD = 2
-"""Number of batches of a file that are read ahead."""
-_ORDER = [("line", "ascending"), ("started_at", "ascending"), ("run_id", "ascending")]
 
 
 @dataclass(frozen=True)
@@ -59,7 +49,7 @@ class Snapshot:
     """
 
     version: int | None
-    _source: _Source = field(repr=False, compare=False)
+    _source: RunSource = field(repr=False, compare=False)
 
     @classmethod
     def of_table(cls, runs: pa.Table) -> Snapshot:
@@ -68,7 +58,7 @@ class Snapshot:
         Args:
             runs: sorted by line, start (undated last) and run id; in the site's units.
         """
-        return cls(None, _Given(runs))
+        return cls(None, GivenRuns(runs))
 
     @classmethod
     def of_version(cls, place: Place, table: DeltaTable | None) -> Snapshot:
@@ -79,8 +69,8 @@ class Snapshot:
             table: the opened table; None for an empty history.
         """
         if table is None:
-            return cls(None, _Nothing())
-        return cls(table.version(), _Stored(place, table))
+            return cls(None, NoRuns())
+        return cls(table.version(), StoredRuns(place, table))
 
     @property
     def lines(self) -> tuple[str, ...]:
@@ -91,6 +81,11 @@ class Snapshot:
     def written(self) -> datetime | None:
         """When the newest data file of the version was written; None when there is no version."""
         return self._source.written
+
+    @property
+    def events(self) -> tuple[Event, ...]:
+        """What happened to the history up to this version besides loads, oldest first."""
+        return self._source.events
 
     def chosen_lines(self, asked: Sequence[str] | None = None) -> tuple[str, ...]:
         """The names of the lines to use, each once: those asked for, or all that have runs.
@@ -224,174 +219,6 @@ def snapshot_of(source: Source) -> Snapshot:
     if isinstance(source, Snapshot):
         return source
     return Snapshot.of_table(source) if isinstance(source, pa.Table) else source.at()
-
-
-class _Source(Protocol):
-    """The source of a snapshot's runs."""
-
-    @property
-    def lines(self) -> tuple[str, ...]: ...
-
-    @property
-    def written(self) -> datetime | None: ...
-
-    @property
-    def columns(self) -> tuple[str, ...]: ...
-
-    def runs(
-        self, site: Site | None, lines: Sequence[str] | None, keep: bool = True
-    ) -> pa.Table: ...
-
-    def batches(
-        self, columns: Sequence[str] | None, lines: Sequence[str] | None
-    ) -> Iterator[pa.RecordBatch]: ...
-
-
-class _Nothing:
-    """The source of an empty history."""
-
-    lines: tuple[str, ...] = ()
-    columns: tuple[str, ...] = ()
-    written: datetime | None = None
-
-    def runs(self, site: Site | None, lines: Sequence[str] | None, keep: bool = True) -> pa.Table:
-        return schema_of(site or Site()).empty_table()
-
-    def batches(
-        self, columns: Sequence[str] | None, lines: Sequence[str] | None
-    ) -> Iterator[pa.RecordBatch]:
-        return iter(())
-
-
-class _Given:
-    """The source of a snapshot of a table; the runs are returned as they are."""
-
-    written: datetime | None = None
-
-    def __init__(self, table: pa.Table) -> None:
-        self._table = table
-
-    @cached_property
-    def lines(self) -> tuple[str, ...]:
-        return tuple(sorted(pc.unique(self._table["line"]).drop_null().to_pylist()))
-
-    @property
-    def columns(self) -> tuple[str, ...]:
-        return tuple(self._table.column_names)
-
-    def runs(self, site: Site | None, lines: Sequence[str] | None, keep: bool = True) -> pa.Table:
-        if lines is None:
-            return self._table
-        return self._table.filter(_of_lines(lines))
-
-    def batches(
-        self, columns: Sequence[str] | None, lines: Sequence[str] | None
-    ) -> Iterator[pa.RecordBatch]:
-        runs = self.runs(None, lines)
-        known = [name for name in columns or self.columns if name in self.columns]
-        yield from runs.select(known).to_batches()
-
-
-class _Stored:
-    """The source of a stored version; the runs of each line are read once and kept in memory."""
-
-    def __init__(self, place: Place, table: DeltaTable) -> None:
-        self._place, self._table = place, table
-        self._kept: dict[str, pa.Table] = {}
-
-    def __reduce__(self) -> tuple[object, ...]:
-        return _reopened, (self._place.absolute(), self._table.version())
-
-    @cached_property
-    def lines(self) -> tuple[str, ...]:
-        return tuple(sorted({part["line"] for part in self._table.partitions()}))
-
-    @cached_property
-    def written(self) -> datetime:
-        return written_at(self._table)
-
-    @property
-    def columns(self) -> tuple[str, ...]:
-        return tuple(field.name for field in self._table.schema().fields)
-
-    @cached_property
-    def _files(self) -> Dataset:
-        try:
-            return self._table.to_pyarrow_dataset()
-        except (DeltaError, OSError, pa.ArrowException) as error:
-            raise self._place.damaged(error) from None
-
-    def batches(
-        self, columns: Sequence[str] | None, lines: Sequence[str] | None
-    ) -> Iterator[pa.RecordBatch]:
-        files = self._files
-        known = [c for c in columns or files.schema.names if c in files.schema.names]
-        wanted = None if lines is None else _of_lines(lines)
-        try:
-            # Files are read one by one. A scan of all files reads ahead as fast as it can, whatever
-            # the settings; if a caller takes time for each batch, it fills the memory.
-            for file in files.get_fragments(filter=wanted):
-                yield from file.to_batches(
-                    files.schema, columns=known, filter=wanted, batch_readahead=_BATCHES_AHEAD
-                )
-        except (DeltaError, OSError, pa.ArrowException) as error:
-            raise self._place.damaged(error) from None
-
-    def runs(self, site: Site | None, lines: Sequence[str] | None, keep: bool = True) -> pa.Table:
-        names = [n for n in self.lines if lines is None or n in lines]
-        missing = [n for n in names if n not in self._kept]
-        read = self._read(missing)
-        by_line = {**self._kept, **_by_line(read)}
-        if missing != names:
-            parts = [by_line[n] for n in names if n in by_line]
-            read = pa.concat_tables(parts, promote_options="default").combine_chunks()
-        if keep:
-            self._kept = by_line
-        table = in_schema(read, schema_of(site or Site()))
-        return table if site is None else in_site_units(table, site)
-
-    def _read(self, lines: Sequence[str]) -> pa.Table:
-        """Stored runs of the given lines, sorted, with impossible times moved to ``MISDATED``."""
-        common = run_schema((), ())
-        if not lines:
-            return common.empty_table()
-        batches = list(self.batches(None, lines))
-        if not batches:
-            return common.empty_table()
-        table = in_schema(pa.Table.from_batches(batches), common)
-        table = without_impossible_times(table, latest_start(self.written))
-        return _in_order(table).combine_chunks()
-
-
-def _reopened(place: Place, version: int) -> _Stored:
-    """Opens the files of a version again in another process."""
-    table = RunTable(place, 0.0).open(version)
-    assert table is not None
-    return _Stored(place, table)
-
-
-def _of_lines(lines: Sequence[str]) -> pc.Expression:
-    """A filter that keeps the runs of the given lines."""
-    # The type is stated since Arrow cannot infer it from an empty list.
-    return pc.field("line").isin(pa.array(list(lines), pa.string()))
-
-
-def _in_order(runs: pa.Table) -> pa.Table:
-    """Sorts runs by line, start and id; within a line, runs with an impossible time come first."""
-    if MISDATED not in runs.column_names:
-        return runs.sort_by(_ORDER)
-    dated = runs.append_column("dated", pc.is_null(runs[MISDATED]))
-    order = [_ORDER[0], ("dated", "ascending"), *_ORDER[1:]]
-    return dated.sort_by(order).drop_columns(["dated"])
-
-
-def _by_line(runs: pa.Table) -> dict[str, pa.Table]:
-    """Splits a table that is sorted by line into slices, one for each line."""
-    parts, start = {}, 0
-    for entry in pc.value_counts(runs["line"]).to_pylist():
-        parts[entry["values"]] = runs.slice(start, entry["counts"])
-        start += entry["counts"]
-    return parts
 
 
 def _since(runs: pa.Table, begin: datetime | None) -> pa.Table:

@@ -27,7 +27,8 @@ from optimizer.errors import HistoryError, InputError, reason_of
 from optimizer.history.arrow import matches
 from optimizer.history.health import Damage, Health, Restored
 from optimizer.history.identity import Fingerprints, KeyMap, hash_text, mix, run_ids
-from optimizer.history.log_hashes import (
+from optimizer.history.schema import CORRELATIONS, FRACTIONS, in_schema, schema_of
+from optimizer.history.storage.log_hashes import (
     HINT,
     LOG,
     LogState,
@@ -37,10 +38,9 @@ from optimizer.history.log_hashes import (
     read_file,
     version_of,
 )
-from optimizer.history.place import Place
-from optimizer.history.run_files import DataFile, is_changed, stated_files, stated_hash
-from optimizer.history.schema import CORRELATIONS, FRACTIONS, in_schema, schema_of
-from optimizer.history.table import SET_ASIDE, RunTable, files_of
+from optimizer.history.storage.place import Place
+from optimizer.history.storage.run_files import DataFile, is_changed, stated_files, stated_hash
+from optimizer.history.storage.table import SET_ASIDE, RunTable, files_of
 from optimizer.plant.site import Site
 
 if TYPE_CHECKING:

@@ -20,13 +20,13 @@ import pytest
 from deltalake import DeltaTable
 from deltalake.exceptions import CommitFailedError
 
-import optimizer.history.commits
-import optimizer.history.table
+import optimizer.history.storage.commits
+import optimizer.history.storage.table
 import optimizer.intake.settling.load
 from cli.show import upkeep as show_upkeep
 from optimizer.errors import HistoryError, InputError, Overtaken
 from optimizer.history.history import History
-from optimizer.history.table import files_of
+from optimizer.history.storage.table import files_of
 from optimizer.history.upkeep import restore, verify
 from optimizer.intake.settling.load import load_logs, load_table
 from tests.faults import Campaign, context, ids_of, load_one, write_log
@@ -102,7 +102,7 @@ def test_without_a_common_lock_loads_still_add_each_run_once(
 def test_a_load_that_other_commits_always_overtake_gives_up(
     history: History, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def late(*_: Any) -> int:
+    def late(*_: Any, **__: Any) -> int:
         raise Overtaken(history.location)
 
     monkeypatch.setattr(history.table, "commit", late)
@@ -124,7 +124,7 @@ def test_a_commit_that_succeeded_before_an_error_counts(
         return write_then_fail
 
     for place, name in (
-        (optimizer.history.commits, "create_table_with_add_actions"),
+        (optimizer.history.storage.commits, "create_table_with_add_actions"),
         (DeltaTable, "create_write_transaction"),
     ):
         monkeypatch.setattr(place, name, stands(getattr(place, name)))
@@ -193,7 +193,7 @@ def test_a_first_load_that_failed_on_a_full_disk_can_be_repeated(
         raise OSError("no space left")
 
     with monkeypatch.context() as disk:
-        disk.setattr(optimizer.history.commits, "create_table_with_add_actions", full)
+        disk.setattr(optimizer.history.storage.commits, "create_table_with_add_actions", full)
         with pytest.raises(HistoryError, match="no space left"):
             load_table(runs(1), history)
     assert (history.version, verify(history).sound) == (None, True)
@@ -252,7 +252,7 @@ def test_a_read_only_history_is_read_but_not_written() -> None:
 def test_small_commits_are_merged_automatically(
     history: History, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(optimizer.history.table, "MOST_SMALL_FILES", 5)
+    monkeypatch.setattr(optimizer.history.storage.table, "MOST_SMALL_FILES", 5)
     reports = [load_table(runs(k), history) for k in range(12)]
     load_table(runs(0, line="Ü 1/2"), history)
     files = files_of(history.table.open())["partition.line"].to_pylist()  # type: ignore[arg-type]
@@ -269,8 +269,8 @@ def test_small_commits_are_merged_automatically(
 def test_a_merge_rewrites_no_large_file(history: History, monkeypatch: pytest.MonkeyPatch) -> None:
     load_table(runs(*range(2000)), history)
     (large,) = files_of(history.table.open()).to_pylist()  # type: ignore[arg-type]
-    monkeypatch.setattr(optimizer.history.table, "MOST_SMALL_FILES", 3)
-    monkeypatch.setattr(optimizer.history.table, "SMALL_BYTES", large["size_bytes"])
+    monkeypatch.setattr(optimizer.history.storage.table, "MOST_SMALL_FILES", 3)
+    monkeypatch.setattr(optimizer.history.storage.table, "SMALL_BYTES", large["size_bytes"])
     for k in range(2000, 2010):
         load_table(runs(k), history)
     files = files_of(history.table.open())  # type: ignore[arg-type]
@@ -284,7 +284,7 @@ def test_a_merge_that_fails_leaves_the_commit(
     def full(_: Any) -> list[str]:
         raise OSError("no space left")
 
-    monkeypatch.setattr(optimizer.history.table, "scattered_lines", full)
+    monkeypatch.setattr(optimizer.history.storage.table, "scattered_lines", full)
     assert load_table(runs(1), history).added == 1
     assert ids(history) == ["r1"]
 
@@ -309,7 +309,7 @@ def data_file(history: History, version: int) -> Path:
 
 
 def commit(history: History, version: int) -> Path:
-    return optimizer.history.table.commit_file(history.folder, version)  # type: ignore[arg-type]
+    return optimizer.history.storage.table.commit_file(history.folder, version)  # type: ignore[arg-type]
 
 
 def cut(path: Path) -> None:

@@ -17,12 +17,12 @@ from typing import Any
 import pytest
 from deltalake import DeltaTable, write_deltalake
 
-import optimizer.history.table
+import optimizer.history.storage.table
 from cli.show import upkeep as show_upkeep
 from optimizer.errors import HistoryError
 from optimizer.history.history import History
-from optimizer.history.run_files import stated_hash
-from optimizer.history.table import files_of
+from optimizer.history.storage.run_files import stated_hash
+from optimizer.history.storage.table import files_of
 from optimizer.history.upkeep import restore, verify
 from optimizer.intake.settling.load import load_table
 from optimizer.plant.site import Site
@@ -153,7 +153,7 @@ def test_hashes_missing_after_an_interrupted_load_are_added_by_the_next(
 ) -> None:
     history = History(tmp_path / "history")
     with monkeypatch.context() as killed:
-        killed.setattr(optimizer.history.table, "hash_log", lambda *_: None)
+        killed.setattr(optimizer.history.storage.table, "hash_log", lambda *_: None)
         load_table(runs(1), history)
     health = verify(history)
     assert (health.sound, health.unhashed) == (True, 1)  # the run file has its hash in its name
@@ -191,7 +191,7 @@ def test_a_merge_hides_no_changed_byte(tmp_path: Path, monkeypatch: pytest.Monke
     content = bytearray(path.read_bytes())
     content[len(content) // 3] ^= 4
     path.write_bytes(content)
-    monkeypatch.setattr(optimizer.history.table, "MOST_SMALL_FILES", 3)
+    monkeypatch.setattr(optimizer.history.storage.table, "MOST_SMALL_FILES", 3)
     assert history.table.compact()
     paths = [p.rpartition("/")[2] for p in files_of(history.table.open())["path"].to_pylist()]  # type: ignore[arg-type]
     assert path.name in paths
@@ -263,7 +263,7 @@ def test_files_without_a_hash_are_merged_with_new_ones(
     history = old_history(tmp_path / "history")
     load_table(runs(77), history)
     before = history.at().runs()
-    monkeypatch.setattr(optimizer.history.table, "MOST_SMALL_FILES", 1)
+    monkeypatch.setattr(optimizer.history.storage.table, "MOST_SMALL_FILES", 1)
     assert history.table.compact()
     (path,) = files_of(history.table.open())["path"].to_pylist()  # type: ignore[arg-type]
     assert stated_hash(path)

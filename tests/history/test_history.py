@@ -13,7 +13,7 @@ import pyarrow as pa
 import pytest
 from deltalake import DeltaTable, write_deltalake
 
-import optimizer.history.commits
+import optimizer.history.storage.commits
 from optimizer import Brief, suggest
 from optimizer.errors import HistoryError, InputError
 from optimizer.history.history import History
@@ -321,7 +321,7 @@ def test_a_crash_before_the_commit_leaves_nothing(
     def dies(*_: Any, **how: Any) -> None:
         raise OSError("killed")
 
-    monkeypatch.setattr(optimizer.history.commits, "create_table_with_add_actions", dies)
+    monkeypatch.setattr(optimizer.history.storage.commits, "create_table_with_add_actions", dies)
     monkeypatch.setattr(DeltaTable, "create_write_transaction", dies)
     with pytest.raises(HistoryError, match=r"cannot be written.*killed"):
         load_table([run(air=31), run(air=None)], history)

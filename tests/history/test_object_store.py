@@ -19,8 +19,8 @@ import pytest
 
 from optimizer.errors import HistoryError, Overtaken
 from optimizer.history.history import History
-from optimizer.history.log_hashes import read_file
-from optimizer.history.table import files_of
+from optimizer.history.storage.log_hashes import read_file
+from optimizer.history.storage.table import files_of
 from optimizer.history.upkeep import restore, verify
 from optimizer.intake.settling.load import LoadOptions, load_logs, load_table
 from tests.faults import ids_of, write_log

@@ -12,9 +12,10 @@ import pytest
 
 from optimizer import Brief, History, Site, suggest
 from optimizer.errors import InputError
-from optimizer.history.place import Place
-from optimizer.history.snapshot import Snapshot, _Stored
+from optimizer.history.snapshot import Snapshot
+from optimizer.history.sources import StoredRuns
 from optimizer.history.start_times import MISDATED
+from optimizer.history.storage.place import Place
 from optimizer.intake.settling.load import load_table
 from tests.history.runs import run
 
@@ -46,13 +47,13 @@ def history(tmp_path: Path) -> History:
 def scans(monkeypatch: pytest.MonkeyPatch) -> Counter[str]:
     """Count of how often the files of each line are read."""
     found: Counter[str] = Counter()
-    plain = _Stored.batches
+    plain = StoredRuns.batches
 
-    def counted(self: _Stored, columns: Any, lines: Any) -> Any:
+    def counted(self: StoredRuns, columns: Any, lines: Any) -> Any:
         found.update(self.lines if lines is None else lines)
         return plain(self, columns, lines)
 
-    monkeypatch.setattr(_Stored, "batches", counted)
+    monkeypatch.setattr(StoredRuns, "batches", counted)
     return found
 
 

@@ -8,11 +8,17 @@ from pathlib import Path
 import pyarrow as pa
 import pytest
 
-import optimizer.history.table
+import optimizer.history.storage.table
 from optimizer.errors import HistoryError, InputError, Overtaken
-from optimizer.history.place import Place
 from optimizer.history.schema import in_schema, schema_of
-from optimizer.history.table import RunTable, commit_file, files_of, scattered_lines, written_at
+from optimizer.history.storage.place import Place
+from optimizer.history.storage.table import (
+    RunTable,
+    commit_file,
+    files_of,
+    scattered_lines,
+    written_at,
+)
 from optimizer.plant.site import Site
 
 SCHEMA = schema_of(Site())
@@ -110,7 +116,7 @@ def test_many_small_files_of_a_line_become_one(
     for name in "abc":
         add(table, batch(name), batch(name + "2", line="B"))
     assert not table.compact()
-    monkeypatch.setattr(optimizer.history.table, "MOST_SMALL_FILES", 2)
+    monkeypatch.setattr(optimizer.history.storage.table, "MOST_SMALL_FILES", 2)
     opened = table.open()
     assert opened is not None
     assert scattered_lines(opened) == ["A", "B"]

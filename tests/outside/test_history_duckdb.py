@@ -15,7 +15,7 @@ from urllib.parse import unquote
 import duckdb
 import pytest
 
-import optimizer.history.table
+import optimizer.history.storage.table
 from optimizer.history.history import History
 from optimizer.history.upkeep import restore
 from optimizer.intake.settling.load import load_logs
@@ -43,7 +43,7 @@ def files_by_protocol(folder: Path) -> dict[str, str]:
 def test_duckdb_finds_in_the_history_what_it_finds_in_the_logs(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(optimizer.history.table, "MOST_SMALL_FILES", 3)
+    monkeypatch.setattr(optimizer.history.storage.table, "MOST_SMALL_FILES", 3)
     history = History(tmp_path / "history")
     for k in range(9):
         log = tmp_path / f"log-{k}.csv"

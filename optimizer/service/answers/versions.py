@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from optimizer.history.history import History
-from optimizer.history.table import commit_file
+from optimizer.history.storage.table import commit_file
 
 
 class Versions:

@@ -29,7 +29,7 @@ import pyarrow.fs as pa_fs
 import pyarrow.parquet as pq
 from deltalake.transaction import AddAction, RemoveAction
 
-from optimizer.history.log_hashes import read_file
+from optimizer.history.storage.log_hashes import read_file
 
 PARTITION = "line="
 # Size at which a file is written; until then it is in memory, one file for each line.

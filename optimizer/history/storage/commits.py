@@ -6,7 +6,8 @@ which the commit was made. A commit is never retried on another version.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import Any
 
 import pyarrow as pa
@@ -21,9 +22,16 @@ MARK = "highside.commit"
 # Old versions are kept, so that a plan can be reproduced years later.
 _CONFIGURATION = {"delta.enableExpiredLogCleanup": "false"}
 _NAME = "highside run history"
+NOTHING_NOTED: Mapping[str, str] = MappingProxyType({})
 
 
-def create(uri: str, schema: pa.Schema, added: list[AddAction], mark: str) -> None:
+def create(
+    uri: str,
+    schema: pa.Schema,
+    added: list[AddAction],
+    mark: str,
+    noted: Mapping[str, str] = NOTHING_NOTED,
+) -> None:
     """Creates a table with its first commit.
 
     Args:
@@ -31,6 +39,7 @@ def create(uri: str, schema: pa.Schema, added: list[AddAction], mark: str) -> No
         schema: columns of the table.
         added: data files of the commit.
         mark: identifies the write in the commit's metadata.
+        noted: further metadata of the commit (see ``event_log``).
 
     Raises:
         deltalake.exceptions.DeltaError, OSError: when the commit cannot be written.
@@ -44,7 +53,7 @@ def create(uri: str, schema: pa.Schema, added: list[AddAction], mark: str) -> No
         name=_NAME,
         description=f"{FORMAT_KEY}{FORMAT}",
         configuration=_CONFIGURATION,
-        commit_properties=alone(mark),
+        commit_properties=alone(mark, noted),
     )
 
 
@@ -54,6 +63,7 @@ def append(
     added: list[AddAction],
     mark: str = "",
     removed: Sequence[RemoveAction] = (),
+    noted: Mapping[str, str] = NOTHING_NOTED,
 ) -> None:
     """Commits added and removed files on the opened version of a table.
 
@@ -63,6 +73,7 @@ def append(
         added: data files to add.
         mark: identifies the write in the commit's metadata.
         removed: data files that are no longer part of the table.
+        noted: further metadata of the commit (see ``event_log``).
 
     Raises:
         deltalake.exceptions.DeltaError, OSError: when the commit cannot be written.
@@ -78,17 +89,18 @@ def append(
         [*added, *removed],
         schema=Schema([*old.fields, *new.fields]),
         partition_by=["line"],
-        commit_properties=alone(mark),
+        commit_properties=alone(mark, noted),
         **how,
     )
 
 
-def alone(mark: str = "") -> CommitProperties:
+def alone(mark: str = "", noted: Mapping[str, str] = NOTHING_NOTED) -> CommitProperties:
     """Properties of a commit that succeeds only on the version from which it was made.
 
     By default the library would retry the commit on top of another one. That would be wrong: a load
     compares its runs with one version to decide which of them are new.
     """
     return CommitProperties(
-        custom_metadata={"highside.format": str(FORMAT), MARK: mark}, max_commit_retries=0
+        custom_metadata={"highside.format": str(FORMAT), MARK: mark, **noted},
+        max_commit_retries=0,
     )

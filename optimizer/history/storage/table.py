@@ -16,7 +16,7 @@ from __future__ import annotations
 import json
 import os
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -27,13 +27,21 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from deltalake import DeltaTable
 from deltalake.exceptions import DeltaError, TableNotFoundError
+from deltalake.transaction import RemoveAction
 from filelock import FileLock, Timeout
 
 from optimizer.errors import HistoryError, InputError, Overtaken, reason_of
-from optimizer.history import commits
-from optimizer.history.log_hashes import HASHES, LOG, changed_checkpoint, had_commits, hash_log
-from optimizer.history.place import Place
-from optimizer.history.run_files import PARTITION, RunFiles, merge_files, stated_hash
+from optimizer.history.storage import commits
+from optimizer.history.storage.event_log import Event, noted
+from optimizer.history.storage.log_hashes import (
+    HASHES,
+    LOG,
+    changed_checkpoint,
+    had_commits,
+    hash_log,
+)
+from optimizer.history.storage.place import Place
+from optimizer.history.storage.run_files import PARTITION, RunFiles, merge_files, stated_hash
 
 SMALL_BYTES = 1 << 20
 """Files smaller than this are merged into files of at most this size, in bytes, so that the work of
@@ -210,14 +218,21 @@ class RunTable:
             self._lock.release()
 
     def commit(
-        self, table: DeltaTable | None, schema: pa.Schema, batches: Iterator[pa.RecordBatch]
+        self,
+        table: DeltaTable | None,
+        schema: pa.Schema,
+        batches: Iterator[pa.RecordBatch],
+        removed: Sequence[RemoveAction] = (),
+        events: Sequence[Event] = (),
     ) -> int:
-        """Writes all batches in one commit and returns the version after it.
+        """Writes all batches and events in one commit and returns the version after it.
 
         Args:
             table: opened at the version that the commit follows; None to create the table.
             schema: schema of the batches.
-            batches: the runs.
+            batches: the runs; there may be none.
+            removed: data files that are no longer part of the table.
+            events: what the commit tells of the history besides its runs.
 
         Raises:
             Overtaken: when another commit came first; nothing was added.
@@ -231,13 +246,14 @@ class RunTable:
                 for batch in batches:
                     files.add(batch)
                 added = files.finish()
+            told = noted(self.place.filesystem, expected - 1, events)
         except _FAILURES as error:
             raise self.place.unwritable(reason_of(error)) from None
         try:
             if table is None:
-                commits.create(self.place.uri, schema, added, mark)
+                commits.create(self.place.uri, schema, added, mark, told)
             else:
-                commits.append(table, schema, added, mark)
+                commits.append(table, schema, added, mark, removed, told)
         except _FAILURES as error:
             self._explain(error, expected, mark)
         self._settle(expected)
@@ -281,7 +297,8 @@ class RunTable:
                 small = small.filter(pc.is_in(small["partition.line"], pa.array(scattered)))
                 added, removed = merge_files(self.place.filesystem, small, SMALL_BYTES)
                 if added:
-                    commits.append(table, pa.schema([]), added, removed=removed)
+                    told = noted(self.place.filesystem, version, ())
+                    commits.append(table, pa.schema([]), added, removed=removed, noted=told)
                     self._settle(version + 1)
                     return True
         return False
@@ -305,7 +322,8 @@ class RunTable:
         assert table is not None
         self.keep_hashes(table.version())
         try:
-            table.restore(version, commit_properties=commits.alone())
+            told = noted(self.place.filesystem, version, ())
+            table.restore(version, commit_properties=commits.alone(noted=told))
         except _FAILURES as error:
             raise self.place.unwritable(reason_of(error)) from None
         self._settle(table.version())

@@ -1,0 +1,212 @@
+"""Where a snapshot reads its runs: files of a stored version, a table, or an empty history."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+from functools import cached_property
+from typing import TYPE_CHECKING, Protocol
+
+import pyarrow as pa
+import pyarrow.compute as pc
+from deltalake import DeltaTable
+from deltalake.exceptions import DeltaError
+
+from optimizer.history.schema import in_schema, in_site_units, run_schema, schema_of
+from optimizer.history.start_times import MISDATED, latest_start, without_impossible_times
+from optimizer.history.storage.event_log import Event, events_until
+from optimizer.history.storage.place import Place
+from optimizer.history.storage.table import RunTable, written_at
+from optimizer.plant.site import Site
+
+if TYPE_CHECKING:
+    from pyarrow.dataset import Dataset
+
+_BATCHES_AHEAD = 2
+"""Number of batches of a file that are read ahead."""
+_ORDER = [("line", "ascending"), ("started_at", "ascending"), ("run_id", "ascending")]
+
+
+class RunSource(Protocol):
+    """The source of a snapshot's runs."""
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """Names of the lines that have runs, in alphabetical order."""
+
+    @property
+    def written(self) -> datetime | None:
+        """When the newest data file was written; None when there is none."""
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Names of the stored columns."""
+
+    @property
+    def events(self) -> tuple[Event, ...]:
+        """What happened to the history besides loads, oldest first."""
+
+    def runs(self, site: Site | None, lines: Sequence[str] | None, keep: bool = True) -> pa.Table:
+        """Sorted runs of some lines, or of all when None, in the units of a site, or in stored
+        units when None; ``keep`` says whether they stay in memory."""
+
+    def batches(
+        self, columns: Sequence[str] | None, lines: Sequence[str] | None
+    ) -> Iterator[pa.RecordBatch]:
+        """Stored runs of some lines and columns, or of all when None, batch by batch."""
+
+
+class NoRuns:
+    """The source of an empty history."""
+
+    lines: tuple[str, ...] = ()
+    columns: tuple[str, ...] = ()
+    written: datetime | None = None
+    events: tuple[Event, ...] = ()
+
+    def runs(self, site: Site | None, lines: Sequence[str] | None, keep: bool = True) -> pa.Table:
+        return schema_of(site or Site()).empty_table()
+
+    def batches(
+        self, columns: Sequence[str] | None, lines: Sequence[str] | None
+    ) -> Iterator[pa.RecordBatch]:
+        return iter(())
+
+
+class GivenRuns:
+    """The source of a snapshot of a table; the runs are returned as they are."""
+
+    written: datetime | None = None
+    events: tuple[Event, ...] = ()
+
+    def __init__(self, table: pa.Table) -> None:
+        self._table = table
+
+    @cached_property
+    def lines(self) -> tuple[str, ...]:
+        return tuple(sorted(pc.unique(self._table["line"]).drop_null().to_pylist()))
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        return tuple(self._table.column_names)
+
+    def runs(self, site: Site | None, lines: Sequence[str] | None, keep: bool = True) -> pa.Table:
+        if lines is None:
+            return self._table
+        return self._table.filter(_of_lines(lines))
+
+    def batches(
+        self, columns: Sequence[str] | None, lines: Sequence[str] | None
+    ) -> Iterator[pa.RecordBatch]:
+        runs = self.runs(None, lines)
+        known = [name for name in columns or self.columns if name in self.columns]
+        yield from runs.select(known).to_batches()
+
+
+class StoredRuns:
+    """The source of a stored version; the runs of each line are read once and kept in memory."""
+
+    def __init__(self, place: Place, table: DeltaTable) -> None:
+        self._place, self._table = place, table
+        self._kept: dict[str, pa.Table] = {}
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return _reopened, (self._place.absolute(), self._table.version())
+
+    @cached_property
+    def lines(self) -> tuple[str, ...]:
+        return tuple(sorted({part["line"] for part in self._table.partitions()}))
+
+    @cached_property
+    def written(self) -> datetime:
+        return written_at(self._table)
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        return tuple(field.name for field in self._table.schema().fields)
+
+    @cached_property
+    def events(self) -> tuple[Event, ...]:
+        try:
+            return events_until(self._place.filesystem, self._table.version())
+        except (OSError, ValueError, pa.ArrowException) as error:
+            raise self._place.damaged(error) from None
+
+    @cached_property
+    def _files(self) -> Dataset:
+        try:
+            return self._table.to_pyarrow_dataset()
+        except (DeltaError, OSError, pa.ArrowException) as error:
+            raise self._place.damaged(error) from None
+
+    def batches(
+        self, columns: Sequence[str] | None, lines: Sequence[str] | None
+    ) -> Iterator[pa.RecordBatch]:
+        files = self._files
+        known = [c for c in columns or files.schema.names if c in files.schema.names]
+        wanted = None if lines is None else _of_lines(lines)
+        try:
+            # Files are read one by one. A scan of all files reads ahead as fast as it can, whatever
+            # the settings; if a caller takes time for each batch, it fills the memory.
+            for file in files.get_fragments(filter=wanted):
+                yield from file.to_batches(
+                    files.schema, columns=known, filter=wanted, batch_readahead=_BATCHES_AHEAD
+                )
+        except (DeltaError, OSError, pa.ArrowException) as error:
+            raise self._place.damaged(error) from None
+
+    def runs(self, site: Site | None, lines: Sequence[str] | None, keep: bool = True) -> pa.Table:
+        names = [n for n in self.lines if lines is None or n in lines]
+        missing = [n for n in names if n not in self._kept]
+        read = self._read(missing)
+        by_line = {**self._kept, **_by_line(read)}
+        if missing != names:
+            parts = [by_line[n] for n in names if n in by_line]
+            read = pa.concat_tables(parts, promote_options="default").combine_chunks()
+        if keep:
+            self._kept = by_line
+        table = in_schema(read, schema_of(site or Site()))
+        return table if site is None else in_site_units(table, site)
+
+    def _read(self, lines: Sequence[str]) -> pa.Table:
+        """Stored runs of the given lines, sorted, with impossible times moved to ``MISDATED``."""
+        common = run_schema((), ())
+        if not lines:
+            return common.empty_table()
+        batches = list(self.batches(None, lines))
+        if not batches:
+            return common.empty_table()
+        table = in_schema(pa.Table.from_batches(batches), common)
+        table = without_impossible_times(table, latest_start(self.written))
+        return _in_order(table).combine_chunks()
+
+
+def _reopened(place: Place, version: int) -> StoredRuns:
+    """Opens the files of a version again in another process."""
+    table = RunTable(place, 0.0).open(version)
+    assert table is not None
+    return StoredRuns(place, table)
+
+
+def _of_lines(lines: Sequence[str]) -> pc.Expression:
+    """A filter that keeps the runs of the given lines."""
+    # The type is stated since Arrow cannot infer it from an empty list.
+    return pc.field("line").isin(pa.array(list(lines), pa.string()))
+
+
+def _in_order(runs: pa.Table) -> pa.Table:
+    """Sorts runs by line, start and id; within a line, runs with an impossible time come first."""
+    if MISDATED not in runs.column_names:
+        return runs.sort_by(_ORDER)
+    dated = runs.append_column("dated", pc.is_null(runs[MISDATED]))
+    order = [_ORDER[0], ("dated", "ascending"), *_ORDER[1:]]
+    return dated.sort_by(order).drop_columns(["dated"])
+
+
+def _by_line(runs: pa.Table) -> dict[str, pa.Table]:
+    """Splits a table that is sorted by line into slices, one for each line."""
+    parts, start = {}, 0
+    for entry in pc.value_counts(runs["line"]).to_pylist():
+        parts[entry["values"]] = runs.slice(start, entry["counts"])
+        start += entry["counts"]
+    return parts

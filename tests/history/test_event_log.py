@@ -1,0 +1,137 @@
+"""Events in the commits of a history: stored in one step with what they belong to."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+
+import duckdb
+import pytest
+from deltalake import DeltaTable
+
+from optimizer.errors import HistoryError, Overtaken
+from optimizer.history.history import History
+from optimizer.history.schema import schema_of
+from optimizer.history.storage.event_log import Event, versions_with_events
+from optimizer.intake.settling.load import load_table
+from optimizer.plant.site import Site
+
+SITE = Site()
+SCHEMA = schema_of(SITE)
+NOON = datetime(2026, 5, 4, 12, tzinfo=UTC)
+ROW = {"line": "deck-1", "started_at": "2026-05-04T06:00:00Z", "grade": 0.98, "recovery": 0.9,
+       "feed_rate": 2.0, "end_raise": 2.0, "side_tilt": 1.5, "eccentric_speed": 420.0,
+       "air": 3.0}  # fmt: skip
+
+
+def event(number: int) -> Event:
+    return Event("issued", NOON, "anna", {"number": number})
+
+
+def numbers(history: History, version: int | None = None) -> list[int]:
+    return [e.about["number"] for e in history.at(version).events]
+
+
+def load(history: History, day: int) -> None:
+    row = {**ROW, "started_at": f"2026-05-{day:02d}T06:00:00Z"}
+    assert load_table([row], history, SITE).added == 1
+
+
+def test_an_event_raises_the_version_and_is_there_from_then_on(tmp_path):
+    history = History(tmp_path / "h")
+    load(history, 1)
+    assert history.note([event(1)], 0, SCHEMA) == 1
+    load(history, 2)
+    assert history.note([event(2), event(3)], 2, SCHEMA) == 3
+    assert [numbers(history, v) for v in range(4)] == [[], [1], [1], [1, 2, 3]]
+    assert [e.version for e in history.at().events] == [1, 3, 3]
+    assert history.at().events[0].at == NOON
+    assert history.at().events[0].by == "anna"
+    assert history.at().runs(SITE).num_rows == 2
+
+
+def test_a_history_may_begin_with_an_event(tmp_path):
+    history = History(tmp_path / "h")
+    assert history.at().events == ()
+    assert history.note([event(1)], None, SCHEMA) == 0
+    assert numbers(history) == [1]
+    assert history.at().lines == ()
+    load(history, 1)
+    assert numbers(history) == [1]
+    assert history.at().lines == ("deck-1",)
+
+
+def test_an_event_on_another_version_is_refused(tmp_path):
+    history = History(tmp_path / "h")
+    load(history, 1)
+    with pytest.raises(Overtaken):
+        history.note([event(1)], None, SCHEMA)
+    load(history, 2)
+    with pytest.raises(Overtaken):
+        history.note([event(1)], 0, SCHEMA)
+    assert numbers(history) == []
+    assert history.version == 1
+
+
+def test_events_outlive_a_merge_of_files_and_a_commit_of_another_program(tmp_path):
+    history = History(tmp_path / "h")
+    load(history, 1)
+    history.note([event(1)], 0, SCHEMA)
+    for k in range(2, 6):
+        load(history, k)
+    DeltaTable(tmp_path / "h").optimize.compact()
+    assert numbers(history) == [1]
+    history.note([event(2)], history.version, SCHEMA)
+    assert numbers(history) == [1, 2]
+
+
+def test_restoring_a_version_restores_its_events(tmp_path):
+    history = History(tmp_path / "h")
+    load(history, 1)
+    history.note([event(1)], 0, SCHEMA)
+    history.note([event(2)], 1, SCHEMA)
+    history.table.restore(1)
+    assert numbers(history) == [1]
+    history.note([event(3)], 3, SCHEMA)
+    assert numbers(history) == [1, 3]
+
+
+def test_only_commits_with_events_are_opened(tmp_path, monkeypatch):
+    history = History(tmp_path / "h")
+    load(history, 1)
+    history.note([event(1)], 0, SCHEMA)
+    for k in range(2, 9):
+        load(history, k)
+    opened = []
+    read = "optimizer.history.storage.event_log.read_file"
+    monkeypatch.setattr(read, lambda fs, path: (opened.append(path), _bytes(fs, path))[1])
+    assert numbers(history) == [1]
+    assert len(opened) == 2
+
+
+def test_a_lost_commit_with_events_is_damage(tmp_path):
+    history = History(tmp_path / "h")
+    load(history, 1)
+    history.note([event(1)], 0, SCHEMA)
+    load(history, 2)
+    snapshot = history.at()
+    (tmp_path / "h" / "_delta_log" / f"{1:020d}.json").unlink()
+    with pytest.raises(HistoryError, match="damaged"):
+        _ = snapshot.events
+
+
+def test_other_readers_see_the_runs_only(tmp_path):
+    """Source: DuckDB's own Parquet reader on the files that deltalake lists."""
+    history = History(tmp_path / "h")
+    load(history, 1)
+    history.note([event(1)], 0, SCHEMA)
+    files = DeltaTable(tmp_path / "h").file_uris()
+    query = f"select count(*) from read_parquet({json.dumps(files)})"
+    (count,) = duckdb.connect().execute(query).fetchone()
+    assert count == 1
+    assert versions_with_events(history.place.filesystem, 1) == [1]
+
+
+def _bytes(filesystem, path):
+    with filesystem.open_input_file(path) as file:
+        return file.read()
