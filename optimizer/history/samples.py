@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from optimizer.errors import HistoryError, reason_of
@@ -45,7 +46,7 @@ class SampleStore:
         Raises:
             HistoryError: when a file is damaged.
         """
-        wanted = None if run_ids is None else [("run_id", "in", list(run_ids))]
+        wanted = None if run_ids is None else pa.array(run_ids, pa.string())
         try:
             found = sorted(self.folder.iterdir()) if os.path.isdir(self.folder) else []
             tables = [_readings(file, wanted) for file in found if file.suffix == ".parquet"]
@@ -60,8 +61,8 @@ def _name_of(content: bytes) -> str:
     return f"{hashlib.sha256(content).hexdigest()[:32]}.parquet"
 
 
-def _readings(file: Path, wanted: list[tuple[str, str, list[str]]] | None) -> pa.Table:
-    """The readings in a file; ``wanted`` is a filter of pyarrow.
+def _readings(file: Path, wanted: pa.Array | None) -> pa.Table:
+    """The readings in a file, of all runs or of those whose ids are wanted.
 
     Raises:
         OSError, pyarrow.ArrowException: when the file cannot be read or its bytes have changed.
@@ -69,4 +70,5 @@ def _readings(file: Path, wanted: list[tuple[str, str, list[str]]] | None) -> pa
     content = file.read_bytes()
     if file.name != _name_of(content):
         raise OSError(f"the bytes of {file.name} are not those that were written")
-    return pq.read_table(io.BytesIO(content), filters=wanted)
+    readings = pq.ParquetFile(io.BytesIO(content)).read()
+    return readings if wanted is None else readings.filter(pc.is_in(readings["run_id"], wanted))

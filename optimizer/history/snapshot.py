@@ -223,4 +223,4 @@ def snapshot_of(source: Source) -> Snapshot:
 
 def _since(runs: pa.Table, begin: datetime | None) -> pa.Table:
     """The runs that started at or after a moment; all runs when the moment is None."""
-    return runs if begin is None else runs.filter(pc.field("started_at") >= begin)
+    return runs if begin is None else runs.filter(pc.greater_equal(runs["started_at"], begin))

@@ -5,26 +5,26 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 from functools import cached_property
-from typing import TYPE_CHECKING, Protocol
+from typing import Protocol
 
 import pyarrow as pa
 import pyarrow.compute as pc
 from deltalake import DeltaTable
 from deltalake.exceptions import DeltaError
 
+from optimizer.history.arrow import sorted_by
 from optimizer.history.schema import in_schema, in_site_units, run_schema, schema_of
 from optimizer.history.start_times import MISDATED, latest_start, without_impossible_times
 from optimizer.history.storage.event_log import Event, events_until
 from optimizer.history.storage.place import Place
-from optimizer.history.storage.table import RunTable, written_at
+from optimizer.history.storage.run_files import DataFile, read_runs, stated_files
+from optimizer.history.storage.table import RunTable, files_of, written_at
 from optimizer.plant.site import Site
 
-if TYPE_CHECKING:
-    from pyarrow.dataset import Dataset
-
-_BATCHES_AHEAD = 2
-"""Number of batches of a file that are read ahead."""
-_ORDER = [("line", "ascending"), ("started_at", "ascending"), ("run_id", "ascending")]
+_FEATURES = {"timestampNtz"}
+"""Features of the Delta protocol, needed to read a table, that this module knows. Others change
+which runs or columns a file stands for."""
+_ORDER = ("line", "started_at", "run_id")
 
 
 class RunSource(Protocol):
@@ -93,7 +93,7 @@ class GivenRuns:
     def runs(self, site: Site | None, lines: Sequence[str] | None, keep: bool = True) -> pa.Table:
         if lines is None:
             return self._table
-        return self._table.filter(_of_lines(lines))
+        return self._table.filter(pc.is_in(self._table["line"], pa.array(lines, pa.string())))
 
     def batches(
         self, columns: Sequence[str] | None, lines: Sequence[str] | None
@@ -133,25 +133,25 @@ class StoredRuns:
             raise self._place.damaged(error) from None
 
     @cached_property
-    def _files(self) -> Dataset:
-        try:
-            return self._table.to_pyarrow_dataset()
-        except (DeltaError, OSError, pa.ArrowException) as error:
-            raise self._place.damaged(error) from None
+    def _files(self) -> list[DataFile]:
+        unknown = {*(self._table.protocol().reader_features or ())} - _FEATURES
+        if unknown:
+            raise self._place.damaged(f"reading it needs {', '.join(sorted(unknown))}")
+        return stated_files(files_of(self._table))
+
+    @cached_property
+    def _schema(self) -> pa.Schema:
+        return pa.schema(self._table.schema().to_arrow())
 
     def batches(
         self, columns: Sequence[str] | None, lines: Sequence[str] | None
     ) -> Iterator[pa.RecordBatch]:
-        files = self._files
-        known = [c for c in columns or files.schema.names if c in files.schema.names]
-        wanted = None if lines is None else _of_lines(lines)
+        known = [c for c in columns or self.columns if c in self.columns]
+        schema = pa.schema([self._schema.field(name) for name in known])
         try:
-            # Files are read one by one. A scan of all files reads ahead as fast as it can, whatever
-            # the settings; if a caller takes time for each batch, it fills the memory.
-            for file in files.get_fragments(filter=wanted):
-                yield from file.to_batches(
-                    files.schema, columns=known, filter=wanted, batch_readahead=_BATCHES_AHEAD
-                )
+            for file in self._files:
+                if lines is None or file.line in lines:
+                    yield from read_runs(self._place.filesystem, file, schema)
         except (DeltaError, OSError, pa.ArrowException) as error:
             raise self._place.damaged(error) from None
 
@@ -188,19 +188,12 @@ def _reopened(place: Place, version: int) -> StoredRuns:
     return StoredRuns(place, table)
 
 
-def _of_lines(lines: Sequence[str]) -> pc.Expression:
-    """A filter that keeps the runs of the given lines."""
-    # The type is stated since Arrow cannot infer it from an empty list.
-    return pc.field("line").isin(pa.array(list(lines), pa.string()))
-
-
 def _in_order(runs: pa.Table) -> pa.Table:
     """Sorts runs by line, start and id; within a line, runs with an impossible time come first."""
     if MISDATED not in runs.column_names:
-        return runs.sort_by(_ORDER)
+        return sorted_by(runs, *_ORDER)
     dated = runs.append_column("dated", pc.is_null(runs[MISDATED]))
-    order = [_ORDER[0], ("dated", "ascending"), *_ORDER[1:]]
-    return dated.sort_by(order).drop_columns(["dated"])
+    return sorted_by(dated, _ORDER[0], "dated", *_ORDER[1:]).drop_columns(["dated"])
 
 
 def _by_line(runs: pa.Table) -> dict[str, pa.Table]:

@@ -11,6 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from optimizer.errors import InputError
+from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.plant.deck_states import EVEN
 from optimizer.plant.site import Site
 
@@ -140,9 +141,8 @@ def set_points(runs: pa.Table, settings: tuple[str, ...]) -> int:
     """Number of distinct combinations of the named settings among the runs."""
     if runs.num_rows == 0:
         return 0
-    rounded = [pc.round(runs[name], SET_POINT_DIGITS) for name in settings]
-    table = pa.table(rounded, names=list(settings))
-    return int(table.group_by(list(settings)).aggregate([]).num_rows)
+    rounded = [pc.round(runs[name], SET_POINT_DIGITS).fill_null(np.inf) for name in settings]
+    return len(distinct_rows(np.column_stack(rounded))[0])
 
 
 def _ranges(line: str, runs: pa.Table, site: Site) -> tuple[TriedRange, ...]:

@@ -397,31 +397,40 @@ def test_diagnose_of_an_empty_history_says_so(run):
     assert "Nothing can be diagnosed yet" in out
 
 
-def test_no_command_loads_pandas(tmp_path):
-    # pyarrow would import pandas at its first array; a separate process shows whether it did.
-    log = tmp_path / "log.csv"
-    log.write_text(
-        "run_id,line,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recovery\n"
-        "r1,deck-1,2,2.4,2,450,37,0.987,0.931\n",
-        encoding="utf-8",
-    )
+def test_no_command_loads_pandas_or_a_query_engine(tmp_path):
+    # pyarrow would import pandas at its first array, and a query engine to filter or sort a table;
+    # a separate process shows whether it did. Few runs are enough.
+    shutil.copy(SEASON / "site.toml", tmp_path)
+    for name in ("deck-1.csv", "deck-2.csv"):
+        rows = (SEASON / name).read_text(encoding="utf-8").splitlines(keepends=True)
+        (tmp_path / name).write_text("".join(rows[:41]), encoding="utf-8")
     code = """
 import os, sys
 from cli.main import program
-sys.argv = ["highside", "load", "log.csv"]
 os._exit = sys.exit
-try:
-    program()
-except SystemExit as ended:
-    assert not ended.code
+for words in sys.stdin.read().splitlines():
+    sys.argv = ["highside", *words.split()]
+    try:
+        program()
+    except SystemExit as ended:
+        assert not ended.code, (words, ended.code)
 import pyarrow
 pyarrow.array([1])
-assert "pandas" not in sys.modules
+loaded = {"pandas", "pyarrow.acero", "pyarrow._acero", "pyarrow.dataset"} & set(sys.modules)
+assert not loaded, loaded
 """
+    commands = """load deck-1.csv deck-2.csv
+load deck-1.csv
+history --since 2025-06-01 --export runs.csv
+suggest --line deck-1 --min-grade 0.985 --trials 1
+diagnose --line deck-1 --min-grade 0.985
+compare --min-grade 0.985 --feed-rate 2.4
+report --line deck-1 --min-grade 0.985 --trials 1 --sheet sheet.pdf"""
     command = [sys.executable, "-c", code]
-    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True)
+    done = subprocess.run(command, cwd=tmp_path, input=commands, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
-    assert "1 added" in done.stdout
+    assert "Run now" in done.stdout
+    assert (tmp_path / "report.html").exists()
 
 
 @pytest.mark.parametrize(

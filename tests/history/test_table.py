@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pyarrow as pa
 import pytest
+from deltalake import DeltaTable
 
 import optimizer.history.storage.table
 from optimizer.errors import HistoryError, InputError, Overtaken
 from optimizer.history.schema import in_schema, schema_of
+from optimizer.history.snapshot import Snapshot
 from optimizer.history.storage.place import Place
 from optimizer.history.storage.table import (
     RunTable,
@@ -165,3 +168,46 @@ def test_a_foreign_folder_is_never_written_to(tmp_path: Path, content: str, said
         table.open()
     with pytest.raises(HistoryError, match=said), table.lock():
         pass
+
+
+def test_files_that_another_writer_rewrote_are_read(table: RunTable) -> None:
+    # Reference: the reader of the Delta library itself, which needs pyarrow.dataset. Its merge
+    # names files in its own way and encodes the names of folders, as the Delta protocol asks.
+    lines = ["Deck 1/\u03b1=\u03b2", "100 %", "..", "Z:\\x", "plain"]
+    for k in range(2):
+        add(table, *(batch(f"{k}a", f"{k}b", line=line) for line in lines))
+    opened = table.open()
+    assert opened is not None
+    opened.optimize.compact()
+    merged = table.open()
+    assert merged is not None
+    assert files_of(merged).num_rows == len(lines)
+    order = [("line", "ascending"), ("run_id", "ascending")]
+    expected = merged.to_pyarrow_dataset().to_table().sort_by(order)
+    snapshot = Snapshot.of_version(table.place, merged)
+    assert pa.Table.from_batches(snapshot.batches()).sort_by(order).equals(expected)
+    (only,) = snapshot.batches(["line"], ["100 %"])
+    assert only.to_pydict() == {"line": ["100 %"] * 4}
+
+
+def test_a_table_that_needs_an_unknown_feature_to_be_read_is_refused(
+    table: RunTable, tmp_path: Path
+) -> None:
+    # With deletion vectors a file holds rows that are deleted. Source: Delta transaction log
+    # protocol, section "Deletion Vectors" (github.com/delta-io/delta, PROTOCOL.md; from memory).
+    add(table, batch("a"))
+    opened = table.open()
+    assert opened is not None
+    commit = commit_file(tmp_path / "history", 1)
+    features = ["deletionVectors"]
+    protocol = {
+        "minReaderVersion": 3,
+        "minWriterVersion": 7,
+        "readerFeatures": features,
+        "writerFeatures": features,
+    }
+    commit.write_text(json.dumps({"protocol": protocol}), encoding="utf-8")
+    later = DeltaTable(str(tmp_path / "history"))
+    snapshot = Snapshot.of_version(table.place, later)
+    with pytest.raises(HistoryError, match="reading it needs deletionVectors"):
+        snapshot.runs()

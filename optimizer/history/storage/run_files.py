@@ -29,6 +29,7 @@ import pyarrow.fs as pa_fs
 import pyarrow.parquet as pq
 from deltalake.transaction import AddAction, RemoveAction
 
+from optimizer.history.arrow import sorted_by
 from optimizer.history.storage.log_hashes import read_file
 
 PARTITION = "line="
@@ -196,6 +197,39 @@ class RunFiles:
                 file.write(content[start : start + _PIECE_BYTES])
 
 
+def read_runs(
+    filesystem: pa_fs.FileSystem, file: DataFile, schema: pa.Schema
+) -> Iterator[pa.RecordBatch]:
+    """Reads the runs of a file batch by batch, in their order; the batches are not kept in memory.
+
+    The log states the line of the runs. A column that the file lacks is younger than the file and
+    holds nulls.
+
+    Args:
+        filesystem: file system whose root is the table.
+        file: the file to read.
+        schema: schema of the batches, whose columns alone are read.
+
+    Raises:
+        OSError, pyarrow.ArrowException: when the file is missing or cannot be read.
+    """
+    with (
+        filesystem.open_input_file(file.path) as source,
+        pq.ParquetFile(source, pre_buffer=True) as content,
+    ):
+        stored = [n for n in schema.names if n in content.schema_arrow.names and n != "line"]
+        # A buffer holds all that one call reads, so each call reads one group of rows.
+        for group in range(content.num_row_groups):
+            for batch in content.iter_batches(row_groups=[group], columns=stored):
+                known = {name: batch.column(name) for name in stored}
+                known["line"] = pa.repeat(file.line, len(batch))
+                arrays = [
+                    known[f.name].cast(f.type) if f.name in known else pa.nulls(len(batch), f.type)
+                    for f in schema
+                ]
+                yield pa.record_batch(arrays, schema=schema)
+
+
 def merge_files(
     filesystem: pa_fs.FileSystem, files: pa.Table, most_bytes: int
 ) -> tuple[list[AddAction], list[RemoveAction]]:
@@ -215,10 +249,10 @@ def merge_files(
     Raises:
         OSError, pyarrow.ArrowException: when a file cannot be written.
     """
-    order = [("partition.line", "ascending"), ("modification_time", "ascending")]
+    files = sorted_by(files, "partition.line", "modification_time")
     removed: list[RemoveAction] = []
     with RunFiles(filesystem, data_change=False) as merged:
-        for group in _groups(stated_files(files.sort_by(order)), most_bytes):
+        for group in _groups(stated_files(files), most_bytes):
             read = [(file, runs) for file in group if (runs := _runs_in(filesystem, file))]
             if len(read) < 2:
                 continue
@@ -246,10 +280,10 @@ def _runs_in(filesystem: pa_fs.FileSystem, file: DataFile) -> pa.Table | None:
     """The runs of a file; None when its bytes changed or it cannot be read."""
     try:
         content = read_file(filesystem, file.path)
-        runs = None if is_changed(file.path, content) else pq.read_table(io.BytesIO(content))
+        if is_changed(file.path, content):
+            return None
+        runs = pq.ParquetFile(io.BytesIO(content)).read()
     except (OSError, pa.ArrowException):
-        return None
-    if runs is None:
         return None
     return runs.append_column("line", pa.repeat(file.line, len(runs)))
 

@@ -42,9 +42,9 @@ def _keep_rejects(load: Load) -> Path | None:
     """Store the rejected rows of a committed load; returns the path of their file, or None."""
     history = load.history
     load.settle(history.keys(sorted(load.lines)) if load.conflicts else iter(()))
-    rows = load.rejected.filter(
-        pc.field("row") > 0
-    )  # row 0 stands for a whole file, which the user still has
+    # Row 0 stands for a whole file, which the user still has.
+    rejected = load.rejected
+    rows = rejected.filter(pc.greater(rejected["row"], 0))
     rejects_file = None
     if len(rows) or load.mended:
         mended = pa.concat_tables([SCHEMA.empty_table().select(PLACE), *load.mended])

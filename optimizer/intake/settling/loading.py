@@ -17,6 +17,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from optimizer.errors import InputError
+from optimizer.history.arrow import sorted_by
 from optimizer.history.identity import ADDED, CONFLICT, KNOWN, Identified, KnownRuns
 from optimizer.history.start_times import latest_start
 from optimizer.intake.checking.fields import COUNTS, Log
@@ -123,7 +124,7 @@ class Load:
         own = self.rejects[before:]
         del self.rejects[before:]
         # Rows that waited for the end of the log come after the others.
-        self.rejects += [pa.concat_tables(own).sort_by("row")] if len(own) > 1 else own
+        self.rejects += [sorted_by(pa.concat_tables(own), "row")] if len(own) > 1 else own
 
     def _runs_in(self, source: Source, log: Log, tally: FileTally) -> Iterator[pa.RecordBatch]:
         """The new runs of an opened log.

@@ -25,6 +25,7 @@ from optimizer.errors import HistoryError, reason_of
 from optimizer.files import write_whole
 from optimizer.history.arrow import harmless_text
 from optimizer.history.identity import hash_text, mix
+from optimizer.history.schema import in_schema
 from optimizer.intake.reading.columns import REJECT_COLUMNS, SHAPE_COLUMN
 from optimizer.intake.reading.source import Ragged
 
@@ -195,7 +196,8 @@ class RejectsStore:
             HistoryError: when the file is damaged or cannot be read.
         """
         try:
-            return pq.read_table(self.parquet, schema=SCHEMA)
+            with pq.ParquetFile(self.parquet) as file:
+                return in_schema(file.read(), SCHEMA).select(SCHEMA.names)
         except FileNotFoundError:
             return SCHEMA.empty_table()
         except PermissionError as error:
