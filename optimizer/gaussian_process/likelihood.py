@@ -14,13 +14,12 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.linalg import solve_triangular
 
 from optimizer.gaussian_process.hyperparameters import Hyperparameters
 from optimizer.gaussian_process.noise import Noise
 from optimizer.gaussian_process.prior import Prior
 from optimizer.gaussian_process.replicates import CollapsedReadings
-from optimizer.numerics.cholesky import factorize, inverse, solve_lower
+from optimizer.numerics.cholesky import diagonal_of, factorize, inverse, solve_lower, solve_upper
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -60,10 +59,11 @@ class Likelihood:
         data, h = self.readings, self.named(vector)
         covariance, gradient = self.prior.covariance_and_gradient(h, data.inputs)
         w = self.noise.of_readings(h, data)
-        lower = factorize(covariance + np.diag(w / data.counts))
+        diagonal_of(covariance)[:] += w / data.counts
+        lower = factorize(covariance)
         off = data.mean - self.prior.expected(data.inputs)
         whitened = solve_lower(lower, off)
-        alpha = solve_triangular(lower, whitened, lower=True, trans=1, check_finite=False)
+        alpha = solve_upper(lower, whitened)
         value = float(self._value(whitened, np.log(np.diag(lower)), w))
         inner = np.outer(alpha, alpha) - inverse(lower)
         extra = data.counts - 1.0

@@ -34,7 +34,12 @@ def matern(h: Hyperparameters, A: Inputs, B: Inputs, additive: float = 0.0) -> F
         shape (n, m).
     """
     r, covariance = _joint(h, A, B, additive)
-    covariance *= 1.0 + r * (1.0 + r / 3.0)
+    # Written to one array: pools of points are large, and memory for new arrays costs time.
+    polynomial = r / 3.0
+    polynomial += 1.0
+    polynomial *= r
+    polynomial += 1.0
+    covariance *= polynomial
     return _add_one_by_one(covariance, h, A, B, additive)
 
 
@@ -47,7 +52,10 @@ def matern_with_slope(
     """
     r, decay = _joint(h, A, B, additive)
     slope = decay * (1.0 + r)
-    covariance = slope + decay * (r * r / 3.0)
+    covariance = r * r
+    covariance /= 3.0
+    covariance *= decay
+    covariance += slope
     slope *= 5.0 / 3.0
     return _add_one_by_one(covariance, h, A, B, additive), slope
 
@@ -73,14 +81,18 @@ def _add_one_by_one(
 def _joint(h: Hyperparameters, A: Inputs, B: Inputs, additive: float) -> tuple[Floats, Floats]:
     """Scaled distances over all inputs, and their exponential times the variance, each (n, m)."""
     per_length = np.exp(-h.log_length_scales[..., None, :])
-    P, Q = A.values * per_length, B.values * per_length
+    P = A.values * per_length
+    Q = P if A is B else B.values * per_length
+    of_p = np.sum(P * P, -1)
+    of_q = of_p if A is B else np.sum(Q * Q, -1)
     # Expanded squares need no (n, m, d) array; clipping removes rounding below zero.
     r = P @ np.swapaxes(-2.0 * Q, -1, -2)
-    r += np.sum(P * P, -1)[..., :, None]
-    r += np.sum(Q * Q, -1)[..., None, :]
+    r += of_p[..., :, None]
+    r += of_q[..., None, :]
     np.sqrt(np.maximum(r, 0.0, out=r), out=r)
     r *= SQRT_5
-    decay = np.exp(-r)
+    decay = np.negative(r)
+    np.exp(decay, out=decay)
     decay *= (1.0 - additive) * np.exp(h.log_variance[..., None, None])
     return r, decay
 

@@ -50,6 +50,12 @@ class Terms:
     weight: Floats | None
     line: Floats | None
 
+    @cached_property
+    def own_trend(self) -> Floats:
+        """Covariance of the trend between the inputs, shape (n, n), which a search for
+        hyperparameters needs at each step."""
+        return _trend(self, self)
+
 
 @dataclass(frozen=True)
 class Prior:
@@ -93,7 +99,9 @@ class Prior:
         within = matern(h, a.coordinates, b.coordinates, self.kernel.additive)
         within += _trend(a, b)
         factor = _factor(h, a, b)
-        return within if isinstance(factor, float) else within * factor
+        if factor is not None:
+            within *= factor
+        return within
 
     def variance(self, h: Hyperparameters, A: Inputs) -> Floats:
         """Prior variance at A, shape (n, d); shape (n,)."""
@@ -112,7 +120,7 @@ class Prior:
         kernel, terms = self.kernel, self.terms(A)
         points = terms.coordinates
         smooth, slope = matern_with_slope(h, points, points, kernel.additive)
-        trend, factor = _trend(terms, terms), _factor(h, terms, terms)
+        trend, factor = terms.own_trend, _factor(h, terms, terms)
         d = h.log_length_scales.shape[-1]
 
         def gradient(W: Floats) -> Hyperparameters:
@@ -121,7 +129,8 @@ class Prior:
                 rho = expit(h.logit_correlation)
                 between = W * (smooth + trend) * factor * _on_different_lines(terms, terms)
                 by_correlation = 0.5 * (1.0 - rho) * float(np.sum(between))
-            W = W * factor
+            if factor is not None:
+                W = W * factor
             X, steep = points.values, slope * W
             # sum_ij S_ij (x_i - x_j)^2 = 2 (x^2 . S 1 - x' S x), one matrix product for all inputs.
             squares = (X**2).T @ steep.sum(axis=1) - np.sum(X * (steep @ X), axis=0)
@@ -132,7 +141,10 @@ class Prior:
                 by_length[j] += 0.5 * kernel.additive / d * float(np.sum(W * along))
             return Hyperparameters(by_length, by_variance, 0.0, by_correlation)
 
-        return (smooth + trend) * factor, gradient
+        covariance = smooth + trend
+        if factor is not None:
+            covariance *= factor
+        return covariance, gradient
 
 
 def _trend(a: Terms, b: Terms) -> Floats:
@@ -140,13 +152,14 @@ def _trend(a: Terms, b: Terms) -> Floats:
 
 
 def _factor(h: Hyperparameters, a: Terms, b: Terms) -> Any:
-    """Factor on the covariance of two points: their weights, and rho between lines."""
-    factor: Any = 1.0
+    """Factor on the covariance of two points: their weights, and rho between lines; None for 1."""
+    factor: Any = None
     if a.weight is not None and b.weight is not None:
         factor = np.outer(a.weight, b.weight)
     if a.line is not None:
         rho = expit(h.logit_correlation[..., None, None])
-        factor = factor * np.where(_on_different_lines(a, b), rho, 1.0)
+        between = np.where(_on_different_lines(a, b), rho, 1.0)
+        factor = between if factor is None else factor * between
     return factor
 
 

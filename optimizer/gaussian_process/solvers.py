@@ -23,7 +23,7 @@ from optimizer.gaussian_process.likelihood import Likelihood
 from optimizer.gaussian_process.noise import Noise
 from optimizer.gaussian_process.prior import Prior
 from optimizer.gaussian_process.replicates import CollapsedReadings
-from optimizer.numerics.cholesky import factorize, solve_lower, weighted_sum
+from optimizer.numerics.cholesky import diagonal_of, factorize, solve_lower, weighted_sum
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -212,7 +212,9 @@ class Exact:
         h, data, prior = likelihood.named(vector), likelihood.readings, likelihood.prior
         noise = likelihood.noise.of_means(h, data)
         off = data.mean - prior.expected(data.inputs)
-        lower = factorize(prior.covariance(h, data.inputs, data.inputs) + np.diag(noise))
+        covariance = prior.covariance(h, data.inputs, data.inputs)
+        diagonal_of(covariance)[:] += noise
+        lower = factorize(covariance)
         weights = cho_solve((lower, True), off)
         return ExactPosterior(prior, likelihood.noise, self, h, data, data.inputs, lower, weights)
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.linalg import cho_solve, solve_triangular
+from scipy.linalg import cho_solve, lapack
 from scipy.special import log_ndtr, ndtr, ndtri
 
 from optimizer.gaussian_process.estimator import Estimator
@@ -163,7 +163,8 @@ class DeckState(Estimator):
         # outcome is impossible.
         self.level_ = float(ndtri((good.sum() + 1.0) / (good.sum() + bad.sum() + 2.0)))
         self.X_ = points
-        self._find_mode(self._kernel(points, points), good, bad)
+        features = self._features(points)
+        self._find_mode(self._kernel(points, points, features, features), good, bad)
         return self
 
     def _find_mode(self, K: Floats, good: Floats, bad: Floats) -> None:
@@ -207,22 +208,32 @@ class DeckState(Estimator):
         trend = self.trend * np.hstack([linear, (linear**2 - 1.0) / np.sqrt(0.8)])
         return np.hstack([trend, self.edge * linear, np.full((len(A), 1), self.edge)])
 
-    def _kernel(self, A: Floats, B: Floats) -> Floats:
-        linear = self._features(A) @ self._features(B).T
+    def _kernel(self, A: Floats, B: Floats, of_a: Floats, of_b: Floats) -> Floats:
+        """Prior covariance between A, (n, d), and B, (m, d), with their features; (n, m)."""
+        linear = of_a @ of_b.T
         if not self.deviation:
             return linear
         scale = self.lengthscale * np.sqrt(A.shape[1])
         P, Q = A / scale, B / scale
-        r2 = np.sum(P * P, 1)[:, None] + np.sum(Q * Q, 1)[None, :] - 2.0 * P @ Q.T
-        return linear + self.deviation**2 * np.exp(-0.5 * np.clip(r2, 0.0, None))
+        # Written to one array: B may be a large pool, and memory for new arrays costs time.
+        smooth = np.sum(P * P, 1)[:, None] + np.sum(Q * Q, 1)[None, :]
+        smooth -= 2.0 * P @ Q.T
+        np.maximum(smooth, 0.0, out=smooth)
+        smooth *= -0.5
+        np.exp(smooth, out=smooth)
+        smooth *= self.deviation**2
+        smooth += linear
+        return smooth
 
     def chance_even(self, A: ArrayLike) -> Floats:
         """Probability of an even deck at settings A, shape (n, d)."""
         A = self._in_coordinates(A)
-        cross = self._kernel(self.X_, A)
+        features = self._features(A)
+        cross = self._kernel(self.X_, A, self._features(self.X_), features)
         mean = self.level_ + cross.T @ self.gradient_
-        V = solve_triangular(self._lower, self._root[:, None] * cross, lower=True)
-        prior = self.deviation**2 + np.sum(self._features(A) ** 2, axis=1)
+        weighted = np.multiply(self._root[:, None], cross, order="F")
+        V, _ = lapack.dtrtrs(self._lower.T, weighted, lower=0, trans=1, overwrite_b=1)
+        prior = self.deviation**2 + np.sum(features**2, axis=1)
         variance = prior - np.sum(V * V, axis=0)
         return ndtr(mean / np.sqrt(1.0 + np.clip(variance, 0.0, None)))
 

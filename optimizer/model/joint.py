@@ -330,11 +330,23 @@ class JointPair(Pair):
     """A pair of exact posteriors that is conditioned on all readings as one joint normal."""
 
     @cached_property
+    def covariance_at_points(self) -> Floats:
+        """Prior covariance of the first process between the set-points, shape (u, u)."""
+        return self.first.covariance(self.first.points, self.first.points)
+
+    def correlated(self, correlation: float) -> JointPair:
+        """The pair with another correlation of the estimated parts of the two errors, on which
+        covariances and the cut do not depend: they are not computed again."""
+        pair = replace(self, error=self.error.correlated(correlation))
+        for name in ("covariance_at_points", "cut_at_points"):
+            vars(pair)[name] = getattr(self, name)
+        return pair
+
+    @cached_property
     def second_readings(self) -> SecondReadings:
         """Readings of the second process, given those of the first."""
         first, second, cut = self.first, self.second, self.cut_at_points
-        points, shared = first.points, self.noise_of_means[2]
-        K = first.covariance(points, points)
+        points, shared, K = first.points, self.noise_of_means[2], self.covariance_at_points
         diagonal = np.arange(K.shape[-1])
         cross = K * cut[..., None, :]
         cross[..., diagonal, diagonal] += shared

@@ -31,10 +31,12 @@ def factorize(matrix: Floats) -> Floats:
             return np.asarray(np.linalg.cholesky(matrix))
         except np.linalg.LinAlgError:
             return np.array([factorize(m) for m in matrix])
-    scale = float(np.mean(np.diag(matrix)))
     for jitter in JITTERS:
         try:
-            more = matrix + jitter * scale * np.eye(len(matrix)) if jitter else matrix
+            more = matrix
+            if jitter:
+                scale = float(np.mean(np.diag(matrix)))
+                more = matrix + jitter * scale * np.eye(len(matrix))
             lower: Any = np.linalg.cholesky(more)
             return lower
         except np.linalg.LinAlgError:
@@ -52,6 +54,13 @@ def solve_lower(lower: Floats, b: Floats) -> Floats:
     return np.asarray(x.T if b.ndim == 2 else x[0])
 
 
+def solve_upper(lower: Floats, b: Floats) -> Floats:
+    """Inverse of the transpose of a lower factor, (n, n), times b, shape (n,)."""
+    # The wrapper in scipy takes longer than the solution of a small system.
+    x, _ = lapack.dtrtrs(lower.T, b, lower=0, trans=0)
+    return np.asarray(x)
+
+
 def weighted_sum(weights: Floats, rows: Floats) -> Floats:
     """Sum, shape (m,), of rows, (n, m), each multiplied by its weight, (n,); or of a stack."""
     return np.asarray((weights[..., None, :] @ rows)[..., 0, :])
@@ -62,10 +71,16 @@ def transposed(matrix: Floats) -> Floats:
     return np.swapaxes(matrix, -1, -2)
 
 
+def diagonal_of(matrix: Floats) -> Floats:
+    """The diagonal of a matrix, (n, n), as an array, (n,), through which the matrix is changed."""
+    diagonal: Any = np.einsum("ii->i", matrix)
+    return diagonal
+
+
 def inverse(lower: Floats) -> Floats:
     """Inverse of the matrix whose lower Cholesky factor is ``lower``, shape (n, n)."""
     # The transpose has the memory layout of LAPACK, and its other triangle remains 0.
     half, _ = lapack.dpotri(lower.T, lower=0)
     whole: Any = half + half.T
-    whole[np.diag_indices(len(whole))] *= 0.5
+    diagonal_of(whole)[:] *= 0.5
     return whole
