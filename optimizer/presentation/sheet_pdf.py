@@ -34,35 +34,46 @@ MOMENT = datetime(2000, 1, 1, tzinfo=UTC)
 
 def sheet_pdf(sheet: Sheet, paper: str = "a4") -> bytes:
     """The bytes of the PDF of a sheet; ``paper`` is ``a4`` or ``letter``."""
-    for scale in SCALES:
-        drawn = _Drawing(sheet, paper, scale).draw()
-        if drawn.pdf.page_no() == 1:
-            break
-        drawn.close()
-    else:
-        drawn = _Drawing(sheet, paper, 1.0).draw()
-    return drawn.finish()
+    rehearsal, pdf = _document(sheet, paper), _document(sheet, paper)
+    on_one_page = (k for k in SCALES if _Drawing(sheet, rehearsal, rehearsal, k).draw().pages == 1)
+    content = _Drawing(sheet, pdf, rehearsal, next(on_one_page, 1.0)).draw().finish()
+    # The library keeps font files open.
+    for font in (*pdf.fonts.values(), *rehearsal.fonts.values()):
+        cast(TTFFont, font).close()
+    return content
+
+
+def _document(sheet: Sheet, paper: str) -> FPDF:
+    """A document without pages."""
+    pdf = FPDF(format=PAPERS[paper])
+    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    pdf.add_font(FAMILY, "", folder / "DejaVuSans.ttf")
+    pdf.add_font(FAMILY, "B", folder / "DejaVuSans-Bold.ttf")
+    pdf.set_margin(MARGIN)
+    pdf.set_auto_page_break(False)
+    pdf.set_creation_date(MOMENT)
+    pdf.set_title(f"{sheet.words['title']} {sheet.heading}".strip())
+    pdf.set_lang("en")
+    pdf.c_margin = 0
+    return pdf
 
 
 class _Drawing:
     """A drawing of the sheet at one scale of the type.
 
     Lengths are in mm; sizes of type are in points and are multiplied by the scale.
+
+    Args:
+        sheet: the sheet to draw.
+        pdf: the document to draw on.
+        rehearsal: a document that is thrown away, on which parts are drawn to learn their height;
+            the library's own rehearsals copy the whole document with its fonts each time.
+        scale: factor on all sizes of type.
     """
 
-    def __init__(self, sheet: Sheet, paper: str, scale: float) -> None:
-        self.sheet, self.scale = sheet, scale
-        pdf = FPDF(format=PAPERS[paper])
-        folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
-        pdf.add_font(FAMILY, "", folder / "DejaVuSans.ttf")
-        pdf.add_font(FAMILY, "B", folder / "DejaVuSans-Bold.ttf")
-        pdf.set_margin(MARGIN)
-        pdf.set_auto_page_break(False)
-        pdf.set_creation_date(MOMENT)
-        pdf.set_title(f"{sheet.words['title']} {sheet.heading}".strip())
-        pdf.set_lang("en")
-        pdf.c_margin = 0
-        self.pdf = pdf
+    def __init__(self, sheet: Sheet, pdf: FPDF, rehearsal: FPDF, scale: float) -> None:
+        self.sheet, self.scale, self.pages = sheet, scale, 0
+        self.pdf, self._rehearsal = pdf, rehearsal
         self.left, self.width = MARGIN, pdf.w - 2 * MARGIN
         self.bottom = pdf.h - MARGIN - 5
         self.y = MARGIN
@@ -81,7 +92,7 @@ class _Drawing:
 
     def finish(self) -> bytes:
         """Adds the footers, now that the number of pages is known, and returns the file."""
-        pages = self.pdf.page_no()
+        pages = self.pages
         for page in range(1, pages + 1):
             self.pdf.page = page
             self._font(7.5, raw=True)
@@ -90,14 +101,7 @@ class _Drawing:
                 foot.append(self.sheet.words["page"].format(page=page, pages=pages))
             self.pdf.set_xy(self.left, self.pdf.h - MARGIN - 3)
             self.pdf.cell(self.width, 3, "  ".join(foot))
-        content = bytes(self.pdf.output())
-        self.close()
-        return content
-
-    def close(self) -> None:
-        """Closes the font files, which the library keeps open."""
-        for font in self.pdf.fonts.values():
-            cast(TTFFont, font).close()
+        return bytes(self.pdf.output())
 
     # -- parts -------------------------------------------------------------------------------
 
@@ -208,15 +212,15 @@ class _Drawing:
 
     def _page(self) -> None:
         self.pdf.add_page()
+        self.pages += 1
         self.y = MARGIN
 
     def _kept_together(self, part: Callable[[], None]) -> None:
         """Draws a part on a new page if it does not fit on this one as a whole."""
-        kept, page = self.y, self.pdf
-        with page.offset_rendering() as rehearsal:
-            self.pdf = cast(FPDF, rehearsal)
-            part()
-        self.pdf, end, self.y = page, self.y, kept
+        kept, real = self.y, self.pdf
+        self.pdf = self._rehearsal
+        part()
+        self.pdf, end, self.y = real, self.y, kept
         if end > self.bottom:
             self._page()
         part()
