@@ -399,7 +399,8 @@ def test_diagnose_of_an_empty_history_says_so(run):
 
 def test_no_command_loads_pandas_or_a_query_engine(tmp_path):
     # pyarrow would import pandas at its first array, and a query engine to filter or sort a table;
-    # a separate process shows whether it did. Few runs are enough.
+    # scipy would import parts that no command uses. A separate process shows whether they did. Few
+    # runs are enough. What is loaded late works when it is used after all.
     shutil.copy(SEASON / "site.toml", tmp_path)
     for name in ("deck-1.csv", "deck-2.csv"):
         rows = (SEASON / name).read_text(encoding="utf-8").splitlines(keepends=True)
@@ -416,8 +417,12 @@ for words in sys.stdin.read().splitlines():
         assert not ended.code, (words, ended.code)
 import pyarrow
 pyarrow.array([1])
-loaded = {"pandas", "pyarrow.acero", "pyarrow._acero", "pyarrow.dataset"} & set(sys.modules)
-assert not loaded, loaded
+unused = {"pandas", "pyarrow.acero", "pyarrow._acero", "pyarrow.dataset", "numpy.f2py.auxfuncs"}
+assert not unused & set(sys.modules), unused & set(sys.modules)
+import numpy.f2py, numpy.testing, scipy.spatial
+assert numpy.f2py.get_include()
+assert scipy.spatial.ConvexHull([[0, 0], [0, 1], [1, 0]]).volume == 0.5
+numpy.testing.assert_equal(1, 1)
 """
     commands = """load deck-1.csv deck-2.csv
 load deck-1.csv
