@@ -15,11 +15,13 @@ if TYPE_CHECKING:
     from optimizer.comparison import Comparison, ComparisonRequest, Prices, compare
     from optimizer.diagnostics import Diagnosis, diagnose
     from optimizer.errors import HighsideError, HistoryError, InputError, LimitError
+    from optimizer.history.changes import Changes, changes_of
     from optimizer.history.history import History
     from optimizer.history.snapshot import Snapshot
     from optimizer.history.upkeep import restore, verify
-    from optimizer.intake.settling.load import LoadReport, load_logs
+    from optimizer.intake.settling.load import LoadReport, load_corrections, load_logs
     from optimizer.operations.balance import Balanced, balance
+    from optimizer.operations.corrections import correct, reinstate, withdraw
     from optimizer.operations.demo import Demo, demo
     from optimizer.operations.every_line import Plans, suggest_every_line
     from optimizer.operations.plan_file import PlanFile, read_plan
@@ -38,11 +40,13 @@ _HOMES = {
     "comparison": ("Comparison", "ComparisonRequest", "Prices", "compare"),
     "diagnostics": ("Diagnosis", "diagnose"),
     "errors": ("HighsideError", "HistoryError", "InputError", "LimitError"),
+    "history.changes": ("Changes", "changes_of"),
     "history.history": ("History",),
     "history.snapshot": ("Snapshot",),
     "history.upkeep": ("restore", "verify"),
-    "intake.settling.load": ("LoadReport", "load_logs"),
+    "intake.settling.load": ("LoadReport", "load_corrections", "load_logs"),
     "operations.balance": ("Balanced", "balance"),
+    "operations.corrections": ("correct", "reinstate", "withdraw"),
     "operations.demo": ("Demo", "demo"),
     "operations.every_line": ("Plans", "suggest_every_line"),
     "operations.plan_file": ("PlanFile", "read_plan"),
@@ -62,6 +66,7 @@ _HOME = {name: home for home, names in _HOMES.items() for name in names}
 __all__ = [
     "Balanced",
     "Brief",
+    "Changes",
     "Comparison",
     "ComparisonRequest",
     "Configuration",
@@ -87,20 +92,25 @@ __all__ = [
     "WrittenReport",
     "__version__",
     "balance",
+    "changes_of",
     "compare",
+    "correct",
     "demo",
     "diagnose",
     "init",
+    "load_corrections",
     "load_logs",
     "plan_sampling",
     "read_plan",
     "record",
+    "reinstate",
     "report",
     "restore",
     "serve",
     "suggest",
     "suggest_every_line",
     "verify",
+    "withdraw",
 ]
 
 

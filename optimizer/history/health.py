@@ -32,7 +32,8 @@ class Health:
         files, runs: number of sound files and number of runs in them.
         damaged: the files that are not sound.
         doubled: number of runs that occur more than once.
-        odd_ids: number of runs whose id looks like a hash of their content but differs from it.
+        odd_ids: number of runs whose id looks like a hash of their content but differs from it,
+            without a correction on record.
         unhashed: number of sound files without a stored hash; for these files only sizes and
             ranges of values were compared.
         left_over: number of files that interrupted loads left behind; they do no harm.

@@ -1,22 +1,24 @@
-"""The run history: one Delta table, partitioned by line, to which runs are only appended.
+"""The run history: one Delta table, partitioned by line, whose versions all stay.
 
-In come batches of checked runs, which are appended in one atomic commit; out comes a ``Snapshot``
-of any version. Any reader of the Delta format can read the table. Nothing is ever written to a
-folder or table that is not a run history.
+In come batches of checked runs, and changes of single runs, each in one atomic commit; out comes a
+``Snapshot`` of any version. Any reader of the Delta format can read the table. Nothing is ever
+written to a folder or table that is not a run history.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import AbstractContextManager
 from itertools import chain
 from pathlib import Path
 from queue import Full, Queue
+from types import MappingProxyType
 from typing import Any
 
 import pyarrow as pa
 from deltalake import DeltaTable
+from deltalake.transaction import RemoveAction
 
 from optimizer.errors import InputError, Overtaken
 from optimizer.history.exporting import write_table
@@ -26,10 +28,12 @@ from optimizer.history.snapshot import Snapshot
 from optimizer.history.start_times import Clock, utc_now
 from optimizer.history.storage.event_log import Event
 from optimizer.history.storage.place import Place
+from optimizer.history.storage.rewriting import Rewriting
 from optimizer.history.storage.table import REJECTS, SAMPLES, RunTable
 from optimizer.plant.site import Site
 
 LOCK_SECONDS = 60.0
+NONE_LEFT_OUT: Mapping[str, Sequence[str]] = MappingProxyType({})
 BATCHES_WAITING = 4
 """Number of batches that may wait for the writer; more would only take memory."""
 
@@ -100,13 +104,16 @@ class History:
         runs: pa.Table | Iterable[pa.RecordBatch],
         schema: pa.Schema | None = None,
         events: Sequence[Event] = (),
+        rewriting: Rewriting | None = None,
     ) -> int | None:
         """Appends checked runs and events in one commit; without runs there is no commit.
 
         Args:
             runs: a table, or an iterable of batches, in the schema of ``schema_of``.
             schema: schema of the batches; not needed for a table.
-            events: what the commit tells of the history besides its runs.
+            events: what the commit tells of the history besides its runs; the list may grow
+                until the last batch was taken.
+            rewriting: files whose runs, with changes, are among the batches (see ``change``).
 
         Returns:
             The version after the commit; None when there was no run and there is no history yet.
@@ -119,13 +126,58 @@ class History:
             runs, schema = runs.to_batches(), runs.schema
         with self.lock():
             table = self.table.open()
-            batches = iter(runs)
+            version = None if table is None else table.version()
+            if rewriting is not None and rewriting.version != version:
+                raise Overtaken(self.location)
+            batches, removed = iter(runs), [] if rewriting is None else rewriting.removed
             first = next(batches, None)
-            if first is None:
-                return None if table is None else table.version()
-            batches = chain([first], batches)
-            version = self._write(table, batches, schema or first.schema, events)
+            if first is None and not removed:
+                return version
+            if first is not None:
+                schema, batches = schema or first.schema, chain([first], batches)
+            version = self._write(table, batches, schema or pa.schema([]), events, removed)
             return self.version if self.table.compact() else version
+
+    def rewriting(self) -> Rewriting:
+        """A rewriting of data files of the latest version, for ``append``."""
+        return Rewriting(self.place, self.table.open())
+
+    def change(
+        self,
+        events: Sequence[Event],
+        follows: int | None,
+        *,
+        replaced: pa.Table | None = None,
+        left_out: Mapping[str, Sequence[str]] = NONE_LEFT_OUT,
+        added: pa.Table | None = None,
+    ) -> int:
+        """Replaces, leaves out and adds single runs in one commit; earlier versions stay.
+
+        Args:
+            events: what the commit tells of the history besides its runs.
+            follows: the version on which the changes are based; None for an empty history.
+            replaced: stored runs, each of which takes the place of the run with its line and id.
+            left_out: for each line, the ids of the runs to leave out.
+            added: stored runs to add.
+
+        Returns:
+            The version after the commit.
+
+        Raises:
+            Overtaken: when the history has another version by now; nothing was stored.
+            HistoryError: when a file that may hold a changed run is damaged.
+        """
+        with self.lock():
+            rewriting = self.rewriting()
+            if rewriting.version != follows:
+                raise Overtaken(self.location)
+            given = [table for table in (replaced, added) if table is not None]
+            schema = pa.unify_schemas([pa.schema([]), *(table.schema for table in given)])
+            batches = rewriting.batches(replaced, left_out)
+            new = iter(() if added is None else added.to_batches())
+            version = self.append(chain(batches, new), schema, events, rewriting)
+            assert version is not None
+            return version
 
     def note(self, events: Sequence[Event], follows: int | None, schema: pa.Schema) -> int:
         """Stores events in a commit of their own, without runs.
@@ -153,6 +205,7 @@ class History:
         batches: Iterator[pa.RecordBatch],
         schema: pa.Schema,
         events: Sequence[Event],
+        removed: Sequence[RemoveAction],
     ) -> int:
         """Writes all batches in one commit and returns the version after it.
 
@@ -168,7 +221,7 @@ class History:
                 yield item
 
         with ThreadPoolExecutor(1) as pool:
-            writing = pool.submit(self.table.commit, table, schema, taken(), events=events)
+            writing = pool.submit(self.table.commit, table, schema, taken(), removed, events)
             try:
                 for batch in batches:
                     _hand_over(queue, batch, writing)

@@ -28,6 +28,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from optimizer.numerics.key_map import KeyMap
 from optimizer.plant.run_columns import JOINT_ERRORS
 
 if TYPE_CHECKING:
@@ -59,8 +60,9 @@ _FIRST_BYTES = np.array([(1 << (8 * n)) - 1 for n in range(9)], dtype=np.uint64)
 CORE = ("line", "started_at", "grade", "recovery", "grade_se", "recovery_se", "grade_count")
 """Columns that determine the id, besides the settings and the deck state."""
 
-ADDED, KNOWN, CONFLICT = 0, 1, 2
-"""Verdicts on a row: a new run, a run that the history has, or a known id with other content."""
+ADDED, KNOWN, CONFLICT, FORMER = 0, 1, 2, 3
+"""Verdicts on a row: a new run, a run that the history has, a known id with other content, or what
+a run was before it was corrected or withdrawn."""
 
 
 def mix(codes: Keys) -> Keys:
@@ -225,81 +227,6 @@ def run_ids(identity: Keys) -> pa.Array:
     return pa.StringArray.from_buffers(len(identity), pa.py_buffer(offsets), pa.py_buffer(text))
 
 
-class KeyMap:
-    """A growing map from 64-bit keys to 64-bit values with vectorized look-up.
-
-    It uses open addressing with linear probing in two arrays, which are at most two thirds full. A
-    small map grows fourfold, so that it is seldom rebuilt; a large map grows twofold, so that it
-    takes 24 to 48 bytes for each key.
-    """
-
-    _LARGE = 1 << 22
-    _MOVED_AT_ONCE = 1 << 18  # bounds the temporary memory that finding slots takes
-
-    def __init__(self, capacity: int = 1 << 16) -> None:
-        self._keys = np.zeros(capacity, np.uint64)  # 0 marks a free slot
-        self._values = np.zeros(capacity, np.uint64)
-        self._used = 0
-
-    def get(self, keys: Keys) -> tuple[Mask, Keys]:
-        """Whether each key is in the map, and its value; shapes (n,).
-
-        The value of a key that is not in the map is arbitrary.
-        """
-        keys = np.maximum(keys, 1)
-        at = self._find(keys)
-        return self._keys[at] == keys, self._values[at]
-
-    def claim(self, keys: Keys, values: Keys) -> Mask:
-        """Adds keys that are not in the map, and tells which were added, shape (n,).
-
-        Of equal keys, the first one is added.
-        """
-        self._make_room(len(keys))
-        keys = np.maximum(keys, 1)
-        added = np.zeros(len(keys), bool)
-        # numpy keeps the last write to a slot: in reverse order, that is the first row.
-        rows = np.arange(len(keys))[::-1]
-        while len(rows):
-            at = self._find(keys[rows])
-            free = self._keys[at] == 0
-            rows, at = rows[free], at[free]
-            self._keys[at] = keys[rows]
-            self._values[at] = rows.astype(np.uint64)
-            won = self._values[at] == rows.astype(np.uint64)
-            self._values[at[won]] = values[rows[won]]
-            added[rows[won]] = True
-            rows = rows[~won]
-        self._used += int(added.sum())
-        return added
-
-    def _find(self, keys: Keys) -> NDArray[np.int64]:
-        """Slot of each key, shape (n,); for a key that is not in the map, its free slot."""
-        last = len(self._keys) - 1
-        at = (keys & np.uint64(last)).astype(np.int64)
-        rows = np.arange(len(keys))
-        while len(rows):
-            here = self._keys[at[rows]]
-            rows = rows[(here != keys[rows]) & (here != 0)]
-            at[rows] = (at[rows] + 1) & last
-        return at
-
-    def _make_room(self, n: int) -> None:
-        """Grows the map, if needed, so that it can take n more keys."""
-        wanted = 3 * (self._used + n) // 2
-        size = len(self._keys)
-        if wanted <= size:
-            return
-        while size < wanted:
-            size *= 4 if size < self._LARGE else 2
-        old_keys, old_values = self._keys, self._values
-        self.__init__(size)  # type: ignore[misc]
-        for start in range(0, len(old_keys), self._MOVED_AT_ONCE):
-            part = slice(start, start + self._MOVED_AT_ONCE)
-            held = old_keys[part] != 0
-            self.claim(old_keys[part][held], old_values[part][held])
-
-
 class _Contents:
     """A set of content hashes, which is indexed only when it is first searched."""
 
@@ -338,17 +265,65 @@ class Identified:
     content: Keys
 
 
+class FormerContents:
+    """What runs were before they were corrected or withdrawn, as hashes.
+
+    The rules by which a row is such a run are those of ``KnownRuns``.
+
+    Args:
+        runs: n runs with former values, in the run table's schema.
+        settings, material: names of settings and of material variables.
+
+    Attributes:
+        derived: hashes of line and id of those runs whose id was made from their content.
+    """
+
+    def __init__(
+        self, runs: pa.RecordBatch, settings: Sequence[str], material: Sequence[str]
+    ) -> None:
+        prints = Fingerprints(runs, settings, material)
+        keys, content = _id_keys(runs, prints.lines), prints.content
+        own = np.asarray(pc.equal(run_ids(prints.identity), runs.column("run_id")))
+        self.derived = np.unique(keys[own])
+        derived = np.isin(keys, self.derived)
+        number = np.arange(len(runs), dtype=np.uint64)
+        self._by_run, self._by_content, self._by_derived = KeyMap(), KeyMap(), KeyMap()
+        self._by_run.claim(mix(keys ^ mix(content)), number)
+        self._by_content.claim(content, number)
+        self._by_derived.claim(content[derived], number[derived])
+
+    def find(self, batch: Identified) -> NDArray[np.int64]:
+        """The number of the former run that each row of a batch is, -1 for none, shape (n,)."""
+        found = np.full(len(batch.keys), -1)
+        for known, keys, rows in (
+            (self._by_content, batch.content, batch.derived),
+            (self._by_derived, batch.content, ~batch.derived),
+            (self._by_run, mix(batch.keys ^ mix(batch.content)), np.ones(len(found), bool)),
+        ):
+            held, number = known.get(keys)
+            found = np.where(held & rows, number.astype(np.int64), found)
+        return found
+
+
 class KnownRuns:
     """The runs that the history has or that this load has added, as hashes.
 
     Two rows with the same line and run id and with equal content are the same run. If at least one
     of two rows came without an id, equal content makes them the same run.
+
+    Attributes:
+        former: what corrected and withdrawn runs were; None when there are none.
     """
 
     def __init__(self, settings: Sequence[str], material: Sequence[str]) -> None:
         self._names = (settings, material)
         self._content_of = KeyMap()
         self._given, self._derived = _Contents(), _Contents()
+        self.former: FormerContents | None = None
+
+    def learn_former(self, runs: pa.RecordBatch) -> None:
+        """Records former values of corrected and withdrawn runs; to be called before ``learn``."""
+        self.former = FormerContents(runs, *self._names)
 
     def identify(self, runs: pa.RecordBatch) -> Identified:
         """Gives an id to each run of a batch that came without one."""
@@ -366,7 +341,10 @@ class KnownRuns:
         for batch in batches:
             prints = Fingerprints(batch, *self._names)
             derived = np.asarray(pc.equal(run_ids(prints.identity), batch.column("run_id")))
-            self._content_of.claim(_id_keys(batch, prints.lines), prints.content)
+            keys = _id_keys(batch, prints.lines)
+            if self.former is not None:
+                derived = derived | np.isin(keys, self.former.derived)
+            self._content_of.claim(keys, prints.content)
             self._given.add(prints.content[~derived])
             self._derived.add(prints.content[derived])
 
@@ -378,11 +356,13 @@ class KnownRuns:
         """
         ids, content, derived = batch.keys, batch.content, batch.derived
         verdict = np.full(len(ids), KNOWN, np.int8)
+        former = self._former_only(batch)
+        verdict[former] = FORMER
         for group, own, other in (
             (~derived, self._given, self._derived),
             (derived, self._derived, self._given),
         ):
-            rows = np.flatnonzero(group)
+            rows = np.flatnonzero(group & ~former)
             if len(rows) == 0:
                 continue
             rows = rows[~other.contains(content[rows])]
@@ -393,6 +373,17 @@ class KnownRuns:
             disputed = self._content_of.get(ids[rest])[1] != content[rest]
             verdict[rest[disputed]] = CONFLICT
         return verdict
+
+    def _former_only(self, batch: Identified) -> Mask:
+        """Which rows are former values of a run and are no present run, shape (n,)."""
+        if self.former is None:
+            return np.zeros(len(batch.keys), bool)
+        former = self.former.find(batch) >= 0
+        held, content = self._content_of.get(batch.keys)
+        now = held & (content == batch.content)
+        now |= self._derived.contains(batch.content)
+        now |= batch.derived & self._given.contains(batch.content)
+        return np.asarray(former & ~now)
 
 
 def _id_keys(runs: pa.RecordBatch, lines: Keys) -> Keys:

@@ -25,9 +25,11 @@ import pyarrow.parquet as pq
 
 from optimizer.errors import HistoryError, InputError, reason_of
 from optimizer.history.arrow import matches
+from optimizer.history.changes import recorded_runs
 from optimizer.history.health import Damage, Health, Restored
-from optimizer.history.identity import Fingerprints, KeyMap, hash_text, mix, run_ids
+from optimizer.history.identity import Fingerprints, hash_text, mix, run_ids
 from optimizer.history.schema import CORRELATIONS, FRACTIONS, in_schema, schema_of
+from optimizer.history.storage.event_log import events_until
 from optimizer.history.storage.log_hashes import (
     HINT,
     LOG,
@@ -41,10 +43,12 @@ from optimizer.history.storage.log_hashes import (
 from optimizer.history.storage.place import Place
 from optimizer.history.storage.run_files import DataFile, is_changed, stated_files, stated_hash
 from optimizer.history.storage.table import SET_ASIDE, RunTable, files_of
+from optimizer.numerics.key_map import KeyMap
 from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
     from deltalake import DeltaTable
+    from numpy.typing import NDArray
 
     from optimizer.history.history import History
 
@@ -266,20 +270,37 @@ class _Inspection:
         (whole,) = runs.to_batches() or [None]
         if whole is None:
             return
-        own = self.site.space.names
-        material = [
-            f.name
-            for f in whole.schema
-            if pa.types.is_floating(f.type) and f.name not in (*own, *FRACTIONS, *CORRELATIONS)
-        ]
-        prints = Fingerprints(whole, own, material)
-        ids = whole.column("run_id")
+        prints, ids = self._prints(whole), whole.column("run_id")
         keys = mix(hash_text(ids) ^ mix(prints.lines))
         self.runs += len(whole)
         self.doubled += len(whole) - int(self.keys.claim(keys, keys).sum())
-        derived = matches(ids, _DERIVED)
-        agrees = np.asarray(pc.equal(run_ids(prints.identity), ids))
-        self.odd_ids += int((derived & ~agrees).sum())
+        odd = matches(ids, _DERIVED) & ~np.asarray(pc.equal(run_ids(prints.identity), ids))
+        if odd.any():  # a corrected run keeps the id of its former content
+            odd &= ~np.isin(mix(keys ^ mix(prints.content)), self._on_record)
+        self.odd_ids += int(odd.sum())
+
+    def _prints(self, runs: pa.RecordBatch) -> Fingerprints:
+        own = self.site.space.names
+        material = [
+            f.name
+            for f in runs.schema
+            if pa.types.is_floating(f.type) and f.name not in (*own, *FRACTIONS, *CORRELATIONS)
+        ]
+        return Fingerprints(runs, own, material)
+
+    @cached_property
+    def _on_record(self) -> NDArray[np.uint64]:
+        """Hashes of line, id and content of the runs that corrections on record left."""
+        try:
+            events = events_until(self.history.place.filesystem, self.log.latest)
+        except (OSError, ValueError, KeyError, pa.ArrowException):
+            return np.zeros(0, np.uint64)  # the damage of the log is told elsewhere
+        runs = recorded_runs(events)
+        if runs is None:
+            return np.zeros(0, np.uint64)
+        prints = self._prints(runs)
+        keys = mix(hash_text(runs.column("run_id")) ^ mix(prints.lines))
+        return mix(keys ^ mix(prints.content))
 
     # -- the log -----------------------------------------------------------------------------
 

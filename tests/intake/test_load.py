@@ -24,8 +24,9 @@ from hypothesis import strategies as st
 
 from optimizer.errors import InputError
 from optimizer.history.history import History
-from optimizer.history.identity import KeyMap, hash_text, number_codes
+from optimizer.history.identity import hash_text, number_codes
 from optimizer.intake.settling.load import LoadOptions, load_bytes, load_logs, load_table
+from optimizer.numerics.key_map import KeyMap
 from optimizer.plant.run_columns import JOINT_ERRORS
 from optimizer.plant.site import Site
 

@@ -40,6 +40,10 @@ class Event:
     about: Mapping[str, Any]
     version: int | None = None
 
+    def at_version(self, version: int) -> Event:
+        """The event once it is stored at a version."""
+        return replace(self, version=version)
+
     def as_dict(self) -> dict[str, Any]:
         """The event as JSON, without its version."""
         return {

@@ -35,7 +35,8 @@ from optimizer.history.storage.log_hashes import read_file
 PARTITION = "line="
 # Size at which a file is written; until then it is in memory, one file for each line.
 _FILE_BYTES = 16 << 20
-_GROUP_ROWS = 1 << 16
+GROUP_ROWS = 1 << 16
+"""Number of runs in a row group of a file."""
 # Most rows of all lines that wait to be encoded, so that many lines do not take more memory.
 _ROWS_WAITING = 1 << 18
 # Columns that hardly repeat gain nothing from a dictionary, and building it takes time.
@@ -86,8 +87,8 @@ class DataFile:
     line: str
     size: int
     runs: int | None
-    low: Mapping[str, float]
-    high: Mapping[str, float]
+    low: Mapping[str, Any]
+    high: Mapping[str, Any]
 
 
 def stated_files(files: pa.Table) -> list[DataFile]:
@@ -122,6 +123,7 @@ class RunFiles:
         self._filesystem, self._data_change = filesystem, data_change
         self._waiting: dict[str, list[pa.RecordBatch]] = defaultdict(list)
         self._rows: Counter[str] = Counter()
+        self._schemas: dict[str, pa.Schema] = {}
         self._open: dict[str, tuple[pa.BufferOutputStream, pq.ParquetWriter]] = {}
         self._written: list[AddAction] = []
 
@@ -134,22 +136,33 @@ class RunFiles:
                 self._filesystem.delete_file(made.path)
 
     def add(self, batch: pa.RecordBatch) -> None:
-        """Takes runs of any lines; the runs of each line keep their order."""
+        """Takes runs of any lines; the runs of each line keep their order.
+
+        A file has one set of columns; runs with other columns begin another file.
+        """
         for line, runs in _by_line(batch):
+            if self._schemas.setdefault(line, runs.schema) != runs.schema:
+                self._end(line)
+                self._schemas[line] = runs.schema
             self._waiting[line].append(runs)
             self._rows[line] += len(runs)
-            if self._rows[line] >= _GROUP_ROWS:
+            if self._rows[line] >= GROUP_ROWS:
                 self._encode(line)
         if self._rows.total() >= _ROWS_WAITING:
             self._encode(self._rows.most_common(1)[0][0])
 
     def finish(self) -> list[AddAction]:
         """Writes the remaining runs and returns the actions that a commit must contain."""
-        for line in [line for line, rows in self._rows.items() if rows]:
-            self._encode(line)
-        for line in list(self._open):
-            self._close(line)
+        for line in {**self._rows, **self._open}:
+            self._end(line)
         return self._written
+
+    def _end(self, line: str) -> None:
+        """Writes the remaining runs of a line."""
+        if self._rows[line]:
+            self._encode(line)
+        if line in self._open:
+            self._close(line)
 
     def _encode(self, line: str) -> None:
         """Encodes the waiting runs of a line; writes the line's file once it is large enough."""
@@ -169,7 +182,7 @@ class RunFiles:
                 ),
             )
         sink, writer = self._open[line]
-        writer.write_table(runs, row_group_size=_GROUP_ROWS)
+        writer.write_table(runs, row_group_size=GROUP_ROWS)
         if sink.tell() >= _FILE_BYTES:
             self._close(line)
 
@@ -260,7 +273,7 @@ def merge_files(
             for batch in runs.combine_chunks().to_batches():
                 merged.add(batch)
             merged.finish()
-            removed += [_removed(file) for file, _ in read]
+            removed += [removal(file, data_change=False) for file, _ in read]
         return merged.finish(), removed
 
 
@@ -288,10 +301,11 @@ def _runs_in(filesystem: pa_fs.FileSystem, file: DataFile) -> pa.Table | None:
     return runs.append_column("line", pa.repeat(file.line, len(runs)))
 
 
-def _removed(file: DataFile) -> RemoveAction:
+def removal(file: DataFile, *, data_change: bool) -> RemoveAction:
+    """The action that removes a file from the table; the file itself stays."""
     return RemoveAction(
         file.path,
-        data_change=False,
+        data_change=data_change,
         deletion_timestamp=time.time_ns() // 1_000_000,
         size=file.size,
         partition_values={"line": file.line},

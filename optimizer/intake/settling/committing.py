@@ -1,8 +1,10 @@
-"""Commits a load to the history in one step, and then stores its rejects."""
+"""Commits a load, with the corrections that it makes, in one step; then stores its rejects."""
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator, Sequence
+from itertools import chain
 from pathlib import Path
 
 import pyarrow as pa
@@ -11,6 +13,7 @@ import pyarrow.compute as pc
 from optimizer.errors import HighsideError, HistoryError
 from optimizer.history.samples import SampleStore
 from optimizer.history.schema import schema_of
+from optimizer.intake.settling.correcting import corrected_runs
 from optimizer.intake.settling.load_report import LoadReport
 from optimizer.intake.settling.loading import Load, LogFile
 from optimizer.intake.settling.rejects import PLACE, SCHEMA, RejectsStore
@@ -25,10 +28,13 @@ def run_load(load: Load, given: Sequence[LogFile]) -> LoadReport:
     history, schema = load.history, schema_of(load.site)
     if load.options.dry_run:
         fresh = list(load.runs(given))
+        deque(corrected_runs(load, None), 0)
         load.settle(iter([*history.keys(sorted(load.lines)), *fresh]))
         return load.report(None, history.version)
     with history.lock():
-        version = history.append(_with_readings_kept(load, given), schema)
+        rewriting = None if load.options.correcting is None else history.rewriting()
+        runs = chain(_with_readings_kept(load, given), corrected_runs(load, rewriting))
+        version = history.append(runs, schema, load.events, rewriting)
         try:
             rejects_file = _keep_rejects(load)
         except Exception as error:

@@ -8,14 +8,14 @@ reason names what differs.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from optimizer.history.arrow import as_mask, joined, placed
+from optimizer.history.arrow import as_mask, joined, one_array, placed
 from optimizer.history.identity import CORE
 from optimizer.history.start_times import shown
 from optimizer.intake.settling.rejects import SCHEMA
@@ -50,7 +50,7 @@ class Conflicts:
         self._tallies: list[tuple[FileTally, int]] = []
 
     def __bool__(self) -> bool:
-        return bool(self._runs)
+        return any(len(batch) for batch in self._runs)
 
     def add(
         self,
@@ -75,6 +75,58 @@ class Conflicts:
         self._rejects.append(rejects)
         self._cells.append(cells)
         self._tallies.append((tally, len(rejects)))
+
+    @property
+    def places(self) -> pa.Array:
+        """The lines and ids of the disputed runs, each once."""
+        return pc.unique(pa.chunked_array([places_of_runs(batch) for batch in self._runs]))
+
+    def correct(
+        self, known: pa.Table, filled: Mapping[str, Collection[str]]
+    ) -> tuple[pa.Table, pa.Table]:
+        """Takes those disputed rows as corrections whose runs the history has.
+
+        Each row must be one run. A row of a run that an earlier row corrected stays disputed,
+        unless it agrees with that correction. The tallies are updated.
+
+        Args:
+            known: the stored runs with the disputed lines and ids.
+            filled: for each log, by name, the fields that it lacks.
+
+        Returns:
+            The runs to correct, and the same runs corrected.
+        """
+        before, places = known, places_of_runs(known)
+        done = np.zeros(len(known), bool)
+        for k, (batch, (tally, _)) in enumerate(zip(self._runs, self._tallies, strict=True)):
+            here = pa.Table.from_batches([batch])
+            lacking = filled.get(tally.file, ())
+            own = [n for n in (*self.fields, "note") if n in self._cells[k].column_names]
+            own = [name for name in own if name not in lacking]
+            at = pc.fill_null(pc.index_in(places_of_runs(here), places), -1).to_numpy()
+            first = np.zeros(len(at), bool)
+            first[np.unique(at, return_index=True)[1]] = True
+            first &= (at >= 0) & ~done[at]
+            known, changed = corrected(known, here.filter(pa.array(first)), at[first], own)
+            tally.corrected = (tally.corrected or 0) + int(changed.sum())
+            done[at[first]] = changed
+            later = np.flatnonzero((at >= 0) & ~first)
+            _, differs = corrected(known, here.take(pa.array(later)), at[later], own)
+            tally.already_known += int((~changed).sum() + (~differs).sum())
+            left = at < 0
+            left[later[differs]] = True
+            self._keep(k, left)
+        return before.filter(pa.array(done)), known.filter(pa.array(done))
+
+    def _keep(self, k: int, left: Mask) -> None:
+        """Keeps only some of the disputed rows that were added together."""
+        chosen, count = pa.array(left), int(left.sum())
+        self._runs[k] = self._runs[k].filter(chosen)
+        self._rejects[k] = self._rejects[k].filter(chosen)
+        self._cells[k] = self._cells[k].filter(chosen)
+        self._tallies[k] = self._tallies[k][0], count
+        start = sum(len(batch) for batch in self._runs[:k])
+        self._owner[k] = np.arange(start, start + count)
 
     def settle(self, found: Iterator[pa.RecordBatch]) -> pa.Table:
         """The rows that differ from the known run, as rejects. The tallies are updated.
@@ -117,14 +169,42 @@ class Conflicts:
         # A history that began before these columns holds runs in which they are empty.
         for name in set(JOINT_ERRORS).difference(known.column_names):
             known = known.append_column(name, pa.nulls(len(known), here[name].type))
-        return known.take(pc.index_in(_places(here), _places(known)))
+        return known.take(pc.index_in(places_of_runs(here), places_of_runs(known)))
 
 
-def _places(runs: pa.Table) -> pa.Array:
+def places_of_runs(runs: pa.Table | pa.RecordBatch) -> pa.Array:
     """Line and run id of each run as one text, shape (n,)."""
-    return pc.binary_join_element_wise(
-        runs["line"].cast(pa.string()), runs["run_id"], "\0"
-    ).combine_chunks()
+    parts = (one_array(runs[name]).cast(pa.string()) for name in ("line", "run_id"))
+    return pc.binary_join_element_wise(*parts, "\0")
+
+
+def corrected(
+    known: pa.Table, rows: pa.Table, at: NDArray[np.int64], fields: Sequence[str]
+) -> tuple[pa.Table, Mask]:
+    """Known runs with the differing values of rows put in their place, and which rows differ.
+
+    Args:
+        known: m runs.
+        rows: n runs, which have all the fields.
+        at: position of the known run of each row, shape (n,).
+        fields: names of the fields to compare.
+    """
+    there, changed = known.take(pa.array(at)), np.zeros(len(at), bool)
+    for name in fields:
+        values = one_array(rows[name])
+        if name not in known.column_names:
+            known = known.append_column(name, pa.nulls(len(known), values.type))
+            there = there.append_column(name, pa.nulls(len(there), values.type))
+        differs = _differ(rows[name], there[name])
+        changed |= differs
+        if not differs.any():
+            continue
+        source = np.arange(len(known))
+        source[at[differs]] = len(known) + np.flatnonzero(differs)
+        kind = known[name].type
+        both = pa.concat_arrays([one_array(known[name]), values.cast(kind)])
+        known = known.set_column(known.column_names.index(name), name, both.take(pa.array(source)))
+    return known, changed
 
 
 def _differ(a: pa.ChunkedArray, b: pa.ChunkedArray) -> Mask:

@@ -10,10 +10,10 @@ from __future__ import annotations
 import io
 import random
 import time
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, TypeAlias
+from typing import IO, TYPE_CHECKING, Any, TypeAlias, TypeVar
 
 import pyarrow as pa
 
@@ -24,7 +24,7 @@ from optimizer.intake.formats.logs import Member, logs_in, table_of_rows
 from optimizer.intake.formats.parquet import open_table
 from optimizer.intake.reading.columns import Headings
 from optimizer.intake.settling.committing import run_load
-from optimizer.intake.settling.load_options import DEFAULTS, LoadOptions
+from optimizer.intake.settling.load_options import DEFAULTS, Correcting, LoadOptions
 from optimizer.intake.settling.load_report import FileTally, LoadReport
 from optimizer.intake.settling.loading import Load, LogFile, Progress
 from optimizer.plant.site import Site
@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 
 Rows: TypeAlias = "pa.Table | Sequence[Mapping[str, Any]]"
 """Rows in memory: a table, or mappings from heading to value."""
+
+T = TypeVar("T")
 
 TRIES = 20
 """Number of times that a load is started when other machines commit before it."""
@@ -77,6 +79,36 @@ def load_logs(
     """
     options = LoadOptions(line, mapping, dry_run, samples)
     return _load(_log_files(paths), history, site, options, progress)
+
+
+def load_corrections(
+    paths: str | Path | Iterable[str | Path],
+    history: History,
+    site: Site | None = None,
+    *,
+    reason: str,
+    by: str | None = None,
+    line: str | None = None,
+    mapping: Mapping[str, str] | None = None,
+    dry_run: bool = False,
+) -> LoadReport:
+    """Load log files whose rows correct the runs that have their run ids.
+
+    A row whose run id is known with other values corrects that run; columns that the log lacks keep
+    their values. Other rows are loaded as by ``load_logs``. All is one commit.
+
+    Args:
+        paths, history, site, line, mapping, dry_run: see ``load_logs``.
+        reason: why the runs are corrected; it is kept with each correction.
+        by: who corrects them; None where that is not known.
+
+    Raises:
+        InputError: when there is no reason, no path leads to a file, or a heading is mapped to an
+            unknown field.
+        HistoryError: when the history is damaged or locked.
+    """
+    options = LoadOptions(line, mapping, dry_run, correcting=Correcting(reason, by))
+    return _load(_log_files(paths), history, site, options)
 
 
 def load_trial_sheet(
@@ -162,10 +194,23 @@ def _load(
     progress: Progress | None = None,
 ) -> LoadReport:
     site = site or Site()
-    for left in reversed(range(TRIES)):
+
+    def tried() -> LoadReport:
         load = Load(site, Headings(site, options.mapping), history, options, progress)
+        return run_load(load, files)
+
+    return until_first(tried)
+
+
+def until_first(work: Callable[[], T]) -> T:
+    """Repeat work on the history until no other commit comes before its own.
+
+    Raises:
+        Overtaken: when others came first each time.
+    """
+    for left in reversed(range(TRIES)):
         try:
-            return run_load(load, files)
+            return work()
         except Overtaken:
             if not left:
                 raise
@@ -179,6 +224,7 @@ __all__ = [
     "LoadReport",
     "in_site_units",
     "load_bytes",
+    "load_corrections",
     "load_logs",
     "load_table",
     "load_tables",

@@ -7,6 +7,48 @@ from dataclasses import dataclass
 
 from optimizer.errors import InputError
 
+LONGEST_REASON = 2000
+"""Largest number of characters of the reason of a change."""
+
+
+@dataclass(frozen=True)
+class Correcting:
+    """Why rows whose run id is known correct the runs with these ids, and who says so.
+
+    Args:
+        reason: why the runs are corrected.
+        by: who corrects them; None where that is not known.
+
+    Raises:
+        InputError: when the reason is blank.
+    """
+
+    reason: str
+    by: str | None = None
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "reason", checked_reason(self.reason))
+
+
+def checked_reason(reason: str | None) -> str:
+    """The reason of a change, without blanks around it.
+
+    Raises:
+        InputError: when there is none, or it is too long.
+    """
+    found = (reason or "").strip()
+    if not found:
+        raise InputError(
+            "a change of a run needs a reason.", code="no-reason",
+            hint="Give it with --reason TEXT; it is kept with the change.",
+        )  # fmt: skip
+    if len(found) > LONGEST_REASON:
+        raise InputError(
+            f"the reason has {len(found)} characters, and at most {LONGEST_REASON} are kept.",
+            code="no-reason",
+        )
+    return found
+
 
 @dataclass(frozen=True)
 class LoadOptions:
@@ -19,9 +61,11 @@ class LoadOptions:
         samples: whether rows are readings over time, of which several make a run.
         trials: whether the log is a trial sheet, in which a row without any result is a trial
             that was not run yet.
+        correcting: why rows whose run id is known with other content correct the runs with these
+            ids; such rows are rejected when None.
 
     Raises:
-        InputError: when the line has a blank name.
+        InputError: when the line has a blank name, or readings over time are to correct runs.
     """
 
     line: str | None = None
@@ -29,12 +73,15 @@ class LoadOptions:
     dry_run: bool = False
     samples: bool = False
     trials: bool = False
+    correcting: Correcting | None = None
 
     def __post_init__(self) -> None:
         if self.line is not None:
             if not self.line.strip():
                 raise InputError("the line must have a name.", hint="Give it with --line NAME.")
             object.__setattr__(self, "line", self.line.strip())
+        if self.correcting is not None and self.samples:
+            raise InputError("readings over time cannot correct runs: leave --samples out.")
 
 
 DEFAULTS = LoadOptions()

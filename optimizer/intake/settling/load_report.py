@@ -18,6 +18,7 @@ class FileTally:
         read, added, already_known, rejected: numbers of rows.
         error: reason why the log could not be read, or not to its end; else None.
         runs: number of runs that the added rows form, where rows are readings over time.
+        corrected: number of rows that corrected a known run; None where no row may.
     """
 
     file: str
@@ -27,17 +28,19 @@ class FileTally:
     rejected: int = 0
     error: str | None = None
     runs: int | None = None
+    corrected: int | None = None
 
     def as_dict(self) -> dict[str, Any]:
-        """The tally as JSON, with ``error`` and ``runs`` only where they have values."""
+        """The tally as JSON, with ``error``, ``runs`` and ``corrected`` only where they have
+        values."""
         counts = {k: getattr(self, k) for k in ("read", "added", "already_known", "rejected")}
-        more = {"error": self.error, "runs": self.runs}
+        more = {"corrected": self.corrected, "error": self.error, "runs": self.runs}
         return {"file": self.file, **counts, **{k: v for k, v in more.items() if v is not None}}
 
 
 @dataclass(frozen=True)
 class LoadReport:
-    """The report of a load, in which ``read = added + already_known + rejected`` rows.
+    """The report of a load, in which ``read = added + already_known + corrected + rejected`` rows.
 
     Args:
         files: tallies in the order in which the files were read.
@@ -70,6 +73,12 @@ class LoadReport:
         return sum(f.already_known for f in self.files)
 
     @property
+    def corrected(self) -> int | None:
+        """Number of rows that corrected a known run; None for a load in which no row may."""
+        counts = [f.corrected for f in self.files if f.corrected is not None]
+        return sum(counts) if counts else None
+
+    @property
     def rejected(self) -> int:
         """Number of rejected rows."""
         return sum(f.rejected for f in self.files)
@@ -87,6 +96,7 @@ class LoadReport:
             "added": self.added,
             "already_known": self.already_known,
             "rejected": self.rejected,
+            **({} if self.corrected is None else {"corrected": self.corrected}),
             "files": [f.as_dict() for f in self.files],
             "rejects_file": self.rejects_file,
             "rejects": list(self.rejects),

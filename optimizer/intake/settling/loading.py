@@ -18,7 +18,8 @@ import pyarrow.compute as pc
 
 from optimizer.errors import InputError
 from optimizer.history.arrow import sorted_by
-from optimizer.history.identity import ADDED, CONFLICT, KNOWN, Identified, KnownRuns
+from optimizer.history.changes import former_runs
+from optimizer.history.identity import ADDED, CONFLICT, FORMER, KNOWN, Identified, KnownRuns
 from optimizer.history.start_times import latest_start
 from optimizer.intake.checking.fields import COUNTS, Log
 from optimizer.intake.formats.logs import Member
@@ -26,6 +27,7 @@ from optimizer.intake.reading.columns import MARK_COLUMN, UNITLESS, Headings
 from optimizer.intake.reading.long_texts import LONGEST_HEADING
 from optimizer.intake.reading.source import Chunk, Source
 from optimizer.intake.settling.conflicts import Conflicts
+from optimizer.intake.settling.correcting import completed
 from optimizer.intake.settling.examine import (
     Examined,
     Rows,
@@ -38,13 +40,17 @@ from optimizer.intake.settling.examine import (
 from optimizer.intake.settling.load_options import LoadOptions
 from optimizer.intake.settling.load_report import SHOWN_REJECTS, FileTally, LoadReport
 from optimizer.intake.settling.rejects import SCHEMA, file_reject
-from optimizer.intake.settling.remarks import LogRemarks
+from optimizer.intake.settling.remarks import LogRemarks, remarks_on_former
 from optimizer.intake.settling.side_by_side import side_by_side
 from optimizer.intake.settling.steady import runs_of_stretches
 from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from optimizer.history.changes import FormerRuns
     from optimizer.history.history import History
+    from optimizer.history.storage.event_log import Event
 
 MOST_REJECTED = 512 << 20
 """Largest number of bytes of faulty rows in one load, which are held in memory until its end."""
@@ -73,6 +79,8 @@ class Load:
         tallies, rejects, warnings: results of the load so far.
         mended: places of the rows of a rejects file that was loaded.
         readings: the readings that runs were made from, where rows are readings over time.
+        events: what the commit of the load tells besides its runs.
+        filled: fields that the history fills, for each log whose rows may correct runs.
     """
 
     site: Site
@@ -85,12 +93,19 @@ class Load:
     mended: list[pa.Table] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     readings: list[pa.Table] = field(default_factory=list)
+    events: list[Event] = field(default_factory=list)
+    filled: dict[str, frozenset[str]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         names = (self.site.space.names, self.site.material_names)
         self.known = KnownRuns(*names)
         self.conflicts = Conflicts(*names)
         self.latest = latest_start(self.history.clock())
+        self.line = self.options.line
+        if self.line is None and len(self.site.file.lines) == 1:
+            (self.line,) = self.site.file.lines
+        self.former: FormerRuns | None = None
+        self.recognized: dict[str, list[NDArray[np.int64]]] = {}
         self.lines: set[str] = set()
         self.held = 0
         self.seen_headings: set[str] = set()
@@ -112,10 +127,12 @@ class Load:
 
     def _runs_of(self, member: Member, place: str) -> Iterator[pa.RecordBatch]:
         """The new runs of one log; ``place`` is the name of the log in the history."""
-        tally = FileTally(member.name)
+        tally = FileTally(member.name, corrected=0 if self.options.correcting else None)
         before = len(self.rejects)
         try:
             source = member.open()
+            if self.options.correcting:
+                source = completed(source, member.name, self)
             log = self._bind(source, place)
             self.tallies.append(tally)
             yield from self._runs_in(source, log, tally)
@@ -178,9 +195,7 @@ class Load:
                 code="columns",
                 hint="Is the first line a line of headings?",
             )
-        line = self.options.line
-        if line is None and len(self.site.file.lines) == 1:
-            (line,) = self.site.file.lines
+        line = self.line
         self.seen_headings.update(source.headings)
         binding = self.headings.bind(source.headings, line)
         if binding.problem:
@@ -264,7 +279,11 @@ class Load:
         added = verdict == ADDED
         of_rows = verdict if rows.owner is None else verdict[rows.owner]
         tally.added += int((of_rows == ADDED).sum())
-        tally.already_known += int((of_rows == KNOWN).sum())
+        tally.already_known += int(((of_rows == KNOWN) | (of_rows == FORMER)).sum())
+        former = verdict == FORMER
+        if self.known.former is not None and former.any():
+            numbers = self.known.former.find(found)[former]
+            self.recognized.setdefault(tally.file, []).append(numbers)
         disputed = verdict == CONFLICT
         if disputed.any():
             owner = np.cumsum(disputed) - 1
@@ -294,6 +313,10 @@ class Load:
         fresh = set(pc.unique(runs.column("line")).to_pylist()) - self.lines
         if not fresh:
             return
+        if not self.lines:
+            self.former = former_runs(self.history.at().events)
+            if self.former is not None:
+                self.known.learn_former(self.former.runs)
         self.lines |= fresh
         self.known.learn(self.history.keys(sorted(fresh)))
         declared = set(self.site.file.lines)
@@ -319,6 +342,9 @@ class Load:
         """The report of the load."""
         lost = self.headings.unmatched(self.seen_headings)
         self.warnings += [f"no log has a column '{h}', which --map names" for h in lost]
+        for name, numbers in self.recognized.items():
+            assert self.former is not None
+            self.warnings += remarks_on_former(name, self.former, np.concatenate(numbers))
         shown = self.rejected.slice(0, SHOWN_REJECTS).drop_columns("record")
         return LoadReport(
             tuple(self.tallies),

@@ -4,11 +4,20 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from optimizer.intake.checking.fields import Log
 from optimizer.intake.settling.examine import Examined
 from optimizer.intake.settling.load_report import FileTally
 from optimizer.intake.settling.steady import GAP_MINUTES, looks_sampled
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from optimizer.history.changes import FormerRuns
+
+RUNS_NAMED = 5
 
 
 class LogRemarks:
@@ -79,3 +88,30 @@ class LogRemarks:
                 "of each stretch"
             )
         return sentences
+
+
+def remarks_on_former(name: str, former: FormerRuns, numbers: NDArray[np.int64]) -> list[str]:
+    """Warnings about rows of a log that are what changed runs were; they are not added.
+
+    Args:
+        name: name of the log.
+        former: the former values of the changed runs.
+        numbers: number in ``former`` of each such row.
+    """
+    ids = former.runs.column("run_id").to_pylist()
+    sentences = []
+    for withdrawn in (True, False):
+        found = [ids[k] for k in numbers.tolist() if former.withdrawn[k] == withdrawn]
+        if not found:
+            continue
+        rows = "1 row" if len(found) == 1 else f"{len(found)} rows"
+        listed = ", ".join(f"'{run_id}'" for run_id in found[:RUNS_NAMED])
+        listed += ", ..." if len(found) > RUNS_NAMED else ""
+        sentences.append(
+            f"{name} has {rows} of runs that were withdrawn, which stay out: {listed}; "
+            "'highside withdraw RUN_ID --undo' takes a run back"
+            if withdrawn
+            else f"{name} has {rows} with what runs held before they were corrected, which stay "
+            f"as corrected: {listed}"
+        )
+    return sentences

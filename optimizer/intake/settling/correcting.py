@@ -1,0 +1,209 @@
+"""Corrections of known runs: by the rows of a log, or by new values of a single run.
+
+A corrected value goes through the checks of a loaded row. A log that corrects runs may lack
+columns; the values that its runs have in the history then fill these columns before the checks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator, Mapping
+from dataclasses import replace
+from functools import partial
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from optimizer.errors import InputError, nearest
+from optimizer.history.changes import Why
+from optimizer.history.schema import fields_of, in_site_units, run_schema
+from optimizer.history.start_times import without_impossible_times
+from optimizer.intake.checking.checks import check
+from optimizer.intake.checking.fields import Fields, Log
+from optimizer.intake.formats.logs import table_of_rows
+from optimizer.intake.formats.parquet import open_table
+from optimizer.intake.reading.columns import Headings
+from optimizer.intake.reading.long_texts import with_texts_cut
+from optimizer.intake.reading.source import Chunk, Source
+from optimizer.intake.reading.values import as_text
+from optimizer.intake.settling.conflicts import corrected, places_of_runs
+from optimizer.plant.site import Site
+from optimizer.text.headings import name_key, split_unit, with_unit
+
+if TYPE_CHECKING:
+    from optimizer.history.history import History
+    from optimizer.history.storage.rewriting import Rewriting
+    from optimizer.intake.settling.loading import Load
+
+MOST_CORRECTED = 50_000
+"""Largest number of runs that one load corrects, since its commit tells of each."""
+FIXED = ("run_id", "line")
+"""Fields that say which run it is, and are never corrected."""
+
+
+# -- by the rows of a log --------------------------------------------------------------------
+
+
+def corrected_runs(load: Load, rewriting: Rewriting | None) -> Iterator[pa.RecordBatch]:
+    """The rewritten runs of a load whose rows may correct known runs.
+
+    The events of the corrections are added to those of the load.
+
+    Args:
+        load: the load, after all its logs were read.
+        rewriting: files of the version that the load follows; None for a load that writes nothing.
+
+    Raises:
+        InputError: when the load corrects too many runs.
+    """
+    asked = load.options.correcting
+    if asked is None or not load.conflicts:
+        return
+    known = _stored_runs(load.history, load.conflicts.places)
+    before, after = load.conflicts.correct(known, load.filled)
+    if len(before) > MOST_CORRECTED:
+        raise InputError(
+            f"the logs correct {len(before)} runs, and one load corrects at most {MOST_CORRECTED}.",
+            hint="Load them in parts.",
+        )
+    if rewriting is not None and len(before):
+        why = Why(load.history.clock(), asked.by, asked.reason)
+        load.events += why.corrected(before, after)
+        yield from rewriting.batches(after, {})
+
+
+def _stored_runs(history: History, places: pa.Array) -> pa.Table:
+    """The stored runs with some lines and ids, with all stored columns."""
+    found = [run_schema((), ()).empty_table()]
+    for batch in history.at().batches():
+        chosen = batch.filter(pc.is_in(places_of_runs(batch), places))
+        found += [pa.Table.from_batches([chosen])] if len(chosen) else []
+    return pa.concat_tables(found, promote_options="default").combine_chunks()
+
+
+def completed(source: Source, name: str, load: Load) -> Source:
+    """A log with the columns that it lacks, filled with the values of its runs in the history.
+
+    Args:
+        source: the opened log; without run ids or lines it is returned as it is.
+        name: name of the log in the report.
+        load: the load, which takes a note of the filled fields.
+    """
+    binding = load.headings.bind(source.headings, load.line)
+    own = binding.columns
+    lacking = [n for n in fields_of(load.site) if n not in own and n not in FIXED]
+    named = "run_id" in own and ("line" in own or load.line is not None)
+    if not lacking or not named or binding.is_rejects_file:
+        return source
+    log = Log(source.name, "", load.site, binding, source.decimal, load.latest, load.line)
+    load.filled[name] = frozenset(lacking)
+    width = len(source.headings)
+
+    def parts(numeric: frozenset[int]) -> Iterator[Callable[[], Chunk]]:
+        for part in source.parts(frozenset(k for k in numeric if k < width)):
+            # Filled here, one after another: only the load's own thread reads the history.
+            yield partial(_itself, _filled(part(), log, lacking, load))
+
+    return replace(source, headings=(*source.headings, *lacking), parts=parts)
+
+
+def _itself(chunk: Chunk) -> Chunk:
+    return chunk
+
+
+def _filled(chunk: Chunk, log: Log, lacking: Collection[str], load: Load) -> Chunk:
+    """A part of a log with further columns, which hold the values of its runs in the history."""
+    fields = Fields(chunk, log)
+    rows = pa.table({"line": fields.line, "run_id": fields.text("run_id")})
+    places = places_of_runs(rows)
+    known = _stored_runs(load.history, pc.unique(places.drop_null()))
+    shown = in_site_units(without_impossible_times(known, log.latest), load.site)
+    at = pc.index_in(places, places_of_runs(shown))
+    columns = [
+        shown[name].take(at) if name in shown.column_names else _empty(len(rows))
+        for name in lacking
+    ]
+    text = chunk.text
+    ragged = chunk.ragged
+    return replace(
+        chunk,
+        table=_wider(chunk.table, columns),
+        read_text=lambda: _wider(text, [as_text(column) for column in columns]),
+        ragged=replace(ragged, table=_wider(ragged.table, [_empty(len(ragged))] * len(columns))),
+    )
+
+
+def _empty(n: int) -> pa.ChunkedArray:
+    return pa.chunked_array([pa.nulls(n, pa.string())])
+
+
+def _wider(table: pa.Table, columns: list[pa.ChunkedArray]) -> pa.Table:
+    """A table with further columns, named by their number."""
+    for column in columns:
+        table = table.append_column(str(table.num_columns), column)
+    return table
+
+
+# -- by new values of one run ----------------------------------------------------------------
+
+
+def corrected_run(run: pa.Table, values: Mapping[str, object], site: Site, latest: int) -> pa.Table:
+    """A stored run with new values, which go through the checks of a loaded row.
+
+    Args:
+        run: the run, one row with all stored columns.
+        values: new values by heading of a log, such as ``grade`` or ``feed_rate [kg/h]``; None or
+            an empty text empties a field.
+        site: the plant.
+        latest: the latest possible start, see ``latest_start``.
+
+    Returns:
+        The run with the values that differ; it equals the given run when none does.
+
+    Raises:
+        InputError: when a heading is not a field that can be corrected, or a value fails a check.
+    """
+    known = Headings(site).fields
+    named = {_field(heading, known): heading for heading in values}
+    shown = in_site_units(without_impossible_times(run, latest), site).to_pylist()[0]
+    row = {n: shown.get(n) for n in fields_of(site) if n not in named}
+    row |= {heading: values[heading] for heading in named.values()}
+    # The site file may give these headings another meaning in logs.
+    own = {heading: with_unit(f, split_unit(heading)[1] or "") for f, heading in named.items()}
+    headings = Headings(site, {name: name for name in row} | own)
+    checked = _checked(row, headings, site, latest)
+    return corrected(run, checked, np.zeros(1, np.int64), list(named))[0]
+
+
+def _field(heading: str, known: Mapping[str, str]) -> str:
+    """The field that a heading names.
+
+    Raises:
+        InputError: when it names none, or one that says which run it is.
+    """
+    found = known.get(name_key(split_unit(heading)[0]))
+    if found is None or found in FIXED:
+        said = "cannot be corrected" if found else "is not a field of a run"
+        others = [name for name in known.values() if name not in FIXED]
+        raise InputError(f"'{heading}' {said}.", hint=nearest(heading, others))
+    return found
+
+
+def _checked(row: Mapping[str, object], headings: Headings, site: Site, latest: int) -> pa.Table:
+    """A run that is given as one row of a log, in stored units.
+
+    Raises:
+        InputError: when a value fails a check.
+    """
+    source = open_table(table_of_rows([row]), "run")
+    binding = headings.bind(source.headings, None)
+    if binding.problem:
+        raise InputError(f"{binding.problem}.")
+    log = Log("run", "", site, binding, source.decimal, latest, None, proof={})
+    (part,) = source.parts(frozenset())
+    checked = check(with_texts_cut(part()), log)
+    if len(checked.rejected):
+        (reason,) = checked.faults.of(checked.rejected)[1].to_pylist()
+        raise InputError(f"run '{row['run_id']}': {reason}.", code="value")
+    return pa.Table.from_batches([checked.runs])
