@@ -19,6 +19,7 @@ import typer
 
 from cli.commands.balance import balance
 from cli.commands.compare import compare
+from cli.commands.correct import correct
 from cli.commands.demo import demo
 from cli.commands.diagnose import diagnose
 from cli.commands.guide import guide
@@ -29,6 +30,7 @@ from cli.commands.record import record
 from cli.commands.report import report
 from cli.commands.serve import serve
 from cli.commands.suggest import suggest
+from cli.commands.withdraw import withdraw
 from cli.output import FAULT, complain, printable_errors
 from optimizer.errors import HighsideError, InputError, reason_of
 
@@ -157,4 +159,8 @@ app.command(epilog="Example: highside history --line deck-1 --since 2026-03-01 -
 app.command(
     epilog="Example: highside record --plan plan.json --rank 1 --grade 98.7% --recovery 93.1%"
 )(record)
+app.command(
+    epilog="Example: highside correct deck-1-7.2 --grade 98.2% --reason 'digits exchanged'"
+)(correct)
+app.command(epilog="Example: highside withdraw deck-1-7.2 --reason 'sample mixed up'")(withdraw)
 app.command(epilog="Example: highside guide plan")(guide)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -56,6 +57,14 @@ ConfidenceOption = Annotated[
     ),
 ]
 
+ReasonOption = Annotated[
+    str, typer.Option("--reason", metavar="TEXT", help="Why; it is kept with the change.")
+]
+ByOption = Annotated[
+    str | None,
+    typer.Option("--by", metavar="NAME", help="Who does it. [default: the user of this machine]"),
+]
+
 WorkersOption = Annotated[
     int | None,
     typer.Option("--workers", metavar="N", min=1, help="Processes that plan lines in parallel."),
@@ -66,6 +75,16 @@ SchedulerOption = Annotated[
         "--scheduler", metavar="ADDRESS", help="Dask cluster that plans lines in parallel."
     ),
 ]
+
+
+def who(by: str | None) -> str | None:
+    """The name that was given, else that of the user of this machine; None where it has none."""
+    if by is not None and by.strip():
+        return by.strip()
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError):
+        return None
 
 
 def open_site(path: Path | None) -> Site:

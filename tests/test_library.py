@@ -21,15 +21,17 @@ ROOT = Path(__file__).resolve().parents[1]
 FUNCTIONS = {
     "balance": {"balance", "plan_sampling"},
     "compare": {"compare"},
+    "correct": {"correct"},
     "demo": {"demo"},
     "diagnose": {"diagnose"},
-    "history": {"restore", "verify"},
+    "history": {"changes_of", "restore", "verify"},
     "init": {"init"},
-    "load": {"load_logs"},
+    "load": {"load_corrections", "load_logs"},
     "record": {"record"},
     "report": {"report"},
     "serve": {"serve"},
     "suggest": {"suggest", "suggest_every_line"},
+    "withdraw": {"reinstate", "withdraw"},
 }
 
 

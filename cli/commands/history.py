@@ -17,7 +17,7 @@ from cli.options import (
     open_site,
 )
 from cli.output import answer
-from optimizer.errors import HistoryError
+from optimizer.errors import HistoryError, InputError
 from optimizer.text.visible_text import printable
 
 
@@ -42,11 +42,17 @@ def history(
         int | None,
         typer.Option("--restore", metavar="VERSION", help="Go back to this version instead."),
     ] = None,
+    changes: Annotated[
+        bool, typer.Option("--changes", help="Tell which runs were changed, and why, instead.")
+    ] = False,
+    run: Annotated[
+        str | None, typer.Option("--run", metavar="RUN_ID", help="With --changes: this run alone.")
+    ] = None,
     location: HistoryOption = DEFAULT_HISTORY,
     site: SiteOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Say what the history holds; export, verify or restore it."""
+    """Say what the history holds and which runs were changed; export, verify or restore it."""
     from cli.show import history as show
 
     plant, runs = open_site(site), open_history(location)
@@ -63,6 +69,14 @@ def history(
             answer(health.as_dict(), as_json, show_upkeep.verified)
             if not health.sound:
                 raise typer.Exit(HistoryError.exit_code)
+        return
+    if run is not None and not changes:
+        raise InputError("--run chooses among changes.", hint="Add --changes.")
+    if changes:
+        from cli.show import changes as show_changes
+        from optimizer.history.changes import changes_of
+
+        answer(changes_of(runs.at(), plant, run).as_dict(), as_json, show_changes.changes)
         return
     snapshot = runs.at()
     document = snapshot.summary(plant, line=line, since=since).as_dict()

@@ -9,12 +9,14 @@ import typer
 
 from cli.options import (
     DEFAULT_HISTORY,
+    ByOption,
     HistoryOption,
     JsonOption,
     LineOption,
     SiteOption,
     open_history,
     open_site,
+    who,
 )
 from cli.output import answer, progress
 from optimizer.errors import InputError
@@ -35,24 +37,49 @@ def load(
         typer.Option("--samples", help="Rows are readings over time; make a run of each stretch."),
     ] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Check, and write nothing.")] = False,
+    correct: Annotated[
+        bool, typer.Option("--correct", help="Rows of known run ids correct these runs.")
+    ] = False,
+    reason: Annotated[
+        str | None, typer.Option("--reason", metavar="TEXT", help="Why runs are corrected.")
+    ] = None,
+    by: ByOption = None,
     location: HistoryOption = DEFAULT_HISTORY,
     site: SiteOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Check run logs (text, workbooks, Parquet) and add their new runs to the history."""
     from cli.show import load as show
-    from optimizer.intake.settling.load import load_logs
+    from optimizer.intake.settling.load import load_corrections, load_logs
 
-    report = load_logs(
-        logs,
-        open_history(location),
-        open_site(site),
-        line=line,
-        mapping=key_values(columns or (), "--map", at_last=True),
-        dry_run=dry_run,
-        samples=samples,
-        progress=file_progress(as_json),
-    )
+    mapping = key_values(columns or (), "--map", at_last=True)
+    runs, plant = open_history(location), open_site(site)
+    if correct:
+        if samples:
+            raise InputError("readings over time cannot correct runs: leave --samples out.")
+        report = load_corrections(
+            logs,
+            runs,
+            plant,
+            reason=reason or "",
+            by=who(by),
+            line=line,
+            mapping=mapping,
+            dry_run=dry_run,
+        )
+    elif reason is not None or by is not None:
+        raise InputError("--reason and --by tell of corrections.", hint="Add --correct.")
+    else:
+        report = load_logs(
+            logs,
+            runs,
+            plant,
+            line=line,
+            mapping=mapping,
+            dry_run=dry_run,
+            samples=samples,
+            progress=file_progress(as_json),
+        )
     document = report.as_dict()
     answer(document, as_json, show.load)
     if report.unreadable or (document["read"] and document["rejected"] == document["read"]):

@@ -11,9 +11,10 @@ from cli.show.text import bold, warning_lines, wrap
 
 def load(document: Mapping[str, Any]) -> str:
     """The text of a ``highside.load/1`` document."""
+    corrected = f"{document['corrected']} corrected, " if "corrected" in document else ""
     total = (
         f"Read {document['read']} rows: {document['added']} added, "
-        f"{document['already_known']} already known, {document['rejected']} rejected."
+        f"{document['already_known']} already known, {corrected}{document['rejected']} rejected."
     )
     lines = [bold(total)]
     made = [entry["runs"] for entry in document["files"] if "runs" in entry]
@@ -25,7 +26,9 @@ def load(document: Mapping[str, Any]) -> str:
         elif len(document["files"]) > 1:
             lines.append(
                 f"  {entry['file']}: {entry['read']} read, {entry['added']} added, "
-                f"{entry['already_known']} known, {entry['rejected']} rejected"
+                f"{entry['already_known']} known, "
+                + (f"{entry['corrected']} corrected, " if "corrected" in entry else "")
+                + f"{entry['rejected']} rejected"
             )
     lines += rejects(document)
     if document["rejects_file"] and document["rejected"]:
