@@ -56,7 +56,7 @@ def whole_file(path: Path, *, own: bool = False) -> Iterator[Path]:
         yield hidden
         if target.exists():
             shutil.copymode(target, hidden)
-        _sync(hidden)
+        flush(hidden)
         os.replace(hidden, target)
     except OSError as error:
         raise _unwritable(path, error, own) from None
@@ -66,12 +66,18 @@ def whole_file(path: Path, *, own: bool = False) -> Iterator[Path]:
                 hidden.unlink(missing_ok=True)
 
 
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+def flush(*paths: Path) -> None:
+    """Flush files and folders to the disk.
+
+    Raises:
+        OSError: when one cannot be flushed; some file systems cannot.
+    """
+    for path in paths:
+        handle = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def _unwritable(path: Path, error: OSError, own: bool) -> InputError | HistoryError:

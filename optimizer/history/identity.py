@@ -342,10 +342,10 @@ class KnownRuns:
             prints = Fingerprints(batch, *self._names)
             derived = np.asarray(pc.equal(run_ids(prints.identity), batch.column("run_id")))
             keys = _id_keys(batch, prints.lines)
-            if self.former is not None:
-                derived = derived | np.isin(keys, self.former.derived)
             self._content_of.claim(keys, prints.content)
             self._given.add(prints.content[~derived])
+            if self.former is not None:  # a corrected run came without an id, yet keeps its first
+                derived = derived | np.isin(keys, self.former.derived)
             self._derived.add(prints.content[derived])
 
     def admit(self, batch: Identified) -> NDArray[np.int8]:

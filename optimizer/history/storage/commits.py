@@ -69,7 +69,8 @@ def append(
 
     Args:
         table: opened at the version that the commit follows.
-        schema: columns of the added files; columns that the table lacks are added to it.
+        schema: columns of the added files; columns that the table lacks are added to it, unless
+            files are removed (see ``declare``).
         added: data files to add.
         mark: identifies the write in the commit's metadata.
         removed: data files that are no longer part of the table.
@@ -78,9 +79,7 @@ def append(
     Raises:
         deltalake.exceptions.DeltaError, OSError: when the commit cannot be written.
     """
-    old = table.schema()
-    known = {field.name for field in old.fields}
-    new = Schema.from_arrow(pa.schema([field for field in schema if field.name not in known]))
+    old, new = table.schema(), _new_columns(table, schema)
     how: dict[str, Any] = {"mode": "append"}
     if new.fields:
         # The library accepts new columns only when files are replaced; this filter replaces none.
@@ -92,6 +91,29 @@ def append(
         commit_properties=alone(mark, noted),
         **how,
     )
+
+
+def declare(table: DeltaTable, schema: pa.Schema, noted: Mapping[str, str]) -> bool:
+    """Adds the columns that a table lacks in a commit of their own, without files.
+
+    The library cannot add columns and remove files in one commit.
+
+    Returns:
+        Whether there was a column to add, and so a commit; the table stays open before it.
+
+    Raises:
+        deltalake.exceptions.DeltaError, OSError: when the commit cannot be written.
+    """
+    if not _new_columns(table, schema).fields:
+        return False
+    append(table, schema, [], noted=noted)
+    return True
+
+
+def _new_columns(table: DeltaTable, schema: pa.Schema) -> Schema:
+    """The columns of a schema that a table lacks."""
+    known = {field.name for field in table.schema().fields}
+    return Schema.from_arrow(pa.schema([field for field in schema if field.name not in known]))
 
 
 def alone(mark: str = "", noted: Mapping[str, str] = NOTHING_NOTED) -> CommitProperties:

@@ -14,7 +14,6 @@ old files in place, so that every version stays readable.
 from __future__ import annotations
 
 import json
-import os
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -31,6 +30,7 @@ from deltalake.transaction import RemoveAction
 from filelock import FileLock, Timeout
 
 from optimizer.errors import HistoryError, InputError, Overtaken, reason_of
+from optimizer.files import flush
 from optimizer.history.storage import commits
 from optimizer.history.storage.event_log import Event, noted
 from optimizer.history.storage.log_hashes import (
@@ -227,6 +227,8 @@ class RunTable:
     ) -> int:
         """Writes all batches and events in one commit and returns the version after it.
 
+        Columns that a commit with removed files adds are declared in a commit before it.
+
         Args:
             table: opened at the version that the commit follows; None to create the table.
             schema: schema of the batches.
@@ -253,6 +255,11 @@ class RunTable:
             if table is None:
                 commits.create(self.place.uri, schema, added, mark, told)
             else:
+                nothing = noted(self.place.filesystem, expected - 1, ())
+                if removed and commits.declare(table, schema, nothing):
+                    self._settle(expected)
+                    table.load_as_version(expected)
+                    expected += 1
                 commits.append(table, schema, added, mark, removed, told)
         except _FAILURES as error:
             self._explain(error, expected, mark)
@@ -340,7 +347,7 @@ class RunTable:
                 commit = commit_file(folder, version)
                 actions = map(json.loads, commit.read_bytes().splitlines())
                 added = [folder / unquote(a["add"]["path"]) for a in actions if "add" in a]
-                _sync(*added, commit, *{file.parent for file in (*added, commit)})
+                flush(*added, commit, *{file.parent for file in (*added, commit)})
         self.keep_hashes(version)
 
     def keep_hashes(self, version: int) -> None:
@@ -353,17 +360,7 @@ class RunTable:
         with suppress(*_FAILURES):
             folder = hash_log(self.place.filesystem, version)
             if folder is not None and self.place.folder is not None:
-                _sync(self.place.folder / folder, self.place.folder / HASHES)
-
-
-def _sync(*paths: Path) -> None:
-    """Flushes files and folders to the disk."""
-    for path in paths:
-        handle = os.open(path, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+                flush(self.place.folder / folder, self.place.folder / HASHES)
 
 
 def commit_file(folder: Path, version: int) -> Path:

@@ -28,7 +28,7 @@ from optimizer.service.answers.summaries import Summaries
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.exchange.metrics import Metrics
 from optimizer.service.exchange.problems import Problem
-from optimizer.service.http import api, page
+from optimizer.service.http import api, changes, page
 from optimizer.service.http.parts import Parts
 from optimizer.service.http.rendering import refusal
 from optimizer.service.http.schemas import SCHEMAS
@@ -89,6 +89,7 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
     )
     app.state.parts = parts
     app.include_router(api.routes)
+    app.include_router(changes.routes)
     app.include_router(page.routes)
     app.add_exception_handler(HighsideError, _refused)
     app.add_exception_handler(HTTPException, _not_there)

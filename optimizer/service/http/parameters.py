@@ -7,6 +7,7 @@ from typing import Annotated, Any
 from fastapi import Depends, Header, Path, Query
 
 from optimizer.errors import InputError
+from optimizer.intake.settling.load_options import LONGEST_REASON
 from optimizer.plant.documents import LARGEST
 from optimizer.plant.shares import Confidence, Fraction
 from optimizer.service.exchange.queries import LABEL, LONGEST_NAME
@@ -58,6 +59,18 @@ IfNoneMatch = Annotated[
 ]
 Prefer = Annotated[
     str | None, Header(description="`respond-async`: answer with a job at once.", examples=[""])
+]
+RunId = Annotated[str, Path(description="Id of the run.", examples=["r17"])]
+ChangedRun = Annotated[
+    str | None, Query(description="Id of the only run whose changes are told.", max_length=2000)
+]
+LineOfRun = Annotated[
+    str | None,
+    Query(description="Line of the run, where several have its id.", max_length=LONGEST_NAME),
+]
+Reason = Annotated[
+    str | None,
+    Query(description="Why; needed where the body has none.", max_length=LONGEST_REASON),
 ]
 JobId = Annotated[str, Path(description="Id of the job.", pattern="^[0-9a-f]{32}$")]
 

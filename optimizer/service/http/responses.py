@@ -39,7 +39,8 @@ def _refusals(*statuses: int) -> dict[int | str, Doc]:
         400: "The body is empty or is not JSON.",
         401: "A token is needed.",
         403: "This token, or this sender, may not do this.",
-        404: "There is no job or result with that id.",
+        404: "There is nothing with that id.",
+        409: "The state of the history does not allow it; the document says why.",
         413: "The body is too large.",
         414: "The query is too long.",
         415: "The media type is not read here.",
@@ -70,6 +71,14 @@ HISTORY: Responses = {
 LOAD: Responses = {
     200: _answer("Load", "As `highside load --json`; runs and audit entry are on disk.", _TO_PLAN),
     **_refusals(400, 413, 415, 422, *_ALL),
+}
+CHANGES: Responses = {
+    200: _answer("Changes", "As `highside history --changes --json`."),
+    **_refusals(304, 422, *_ALL),
+}
+CHANGE: Responses = {
+    200: _answer("Changes", "The one change that was made; it and its audit entry are on disk."),
+    **_refusals(400, 404, 409, 413, 422, *_ALL),
 }
 PLAN: Responses = {
     200: _answer("Plan", "As `highside suggest --json`, byte for byte."),
@@ -112,6 +121,28 @@ BRIEF_BODY: Doc = {
             "application/json": {
                 "schema": {"$ref": "#/components/schemas/Brief"},
                 "example": {"line": "deck-1", "goal": {"min_grade": 0.985}, "trials": {"count": 4}},
+            }
+        },
+    }
+}
+CORRECTION_BODY: Doc = {
+    "requestBody": {
+        "required": True,
+        "content": {
+            "application/json": {
+                "schema": {"$ref": "#/components/schemas/Correction"},
+                "example": {"grade": "98.2%", "settings": {"air": 33},
+                            "reason": "digits exchanged"},
+            }
+        },
+    }
+}  # fmt: skip
+WITHDRAWAL_BODY: Doc = {
+    "requestBody": {
+        "content": {
+            "application/json": {
+                "schema": {"$ref": "#/components/schemas/Withdrawal"},
+                "example": {"reason": "sample mixed up"},
             }
         },
     }

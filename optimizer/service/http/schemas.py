@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from optimizer.intake.settling.load_options import LONGEST_REASON
 from optimizer.plant.brief import Brief
 
 Doc = dict[str, Any]
@@ -225,6 +226,56 @@ SCHEMAS: dict[str, Doc] = {
         description="RFC 9457.",
     ),
 }
+_REASON: Doc = {
+    "type": "string", "minLength": 1, "maxLength": LONGEST_REASON,
+    "description": "Why; it is kept with the change.",
+}  # fmt: skip
+_LINE: Doc = {"type": "string", "description": "Line of the run, where several have its id."}
+_VALUES: Doc = {"type": "object", "additionalProperties": {"type": ["string", "number", "null"]}}
+SCHEMAS["Changes"] = _object(
+    {
+        "schema": {"const": "highside.changes/1"},
+        "changes": {
+            "type": "array",
+            "description": "Oldest first.",
+            "items": _object(
+                {
+                    "at": {"type": "string", "description": "ISO 8601, UTC."},
+                    "by": {"type": ["string", "null"]},
+                    "run_id": {"type": "string"},
+                    "line": {"type": "string"},
+                    "what": {"enum": ["corrected", "withdrawn", "reinstated"]},
+                    "reason": {"type": "string"},
+                    "before": {
+                        "type": "object",
+                        "description": "The changed values before, in the site's units; the whole "
+                        "run for a withdrawal.",
+                    },
+                    "after": {
+                        "type": "object",
+                        "description": "The changed values after, in the site's units; the whole "
+                        "run for a reinstatement.",
+                    },
+                    "version": {"type": "integer", "description": "Version that it made."},
+                }
+            ),
+        },
+    }
+)
+SCHEMAS["Correction"] = {
+    "type": "object",
+    "required": ["reason"],
+    "properties": {
+        "reason": _REASON,
+        "line": _LINE,
+        "withdrawn": {"const": False, "description": "Takes a withdrawn run back."},
+        "settings": _VALUES,
+    },
+    "description": "Further keys are the columns of a log, each with its new value; null empties a "
+    "column. Settings may stand under `settings`, variables of the material under `material`. "
+    "What is not given stays.",
+}
+SCHEMAS["Withdrawal"] = _object({"reason": _REASON, "line": _LINE}, [])
 ROW_EXAMPLE = {
     "line": "deck-1", "started_at": "2026-03-02T06:30:00Z", "feed_rate": 2.8, "end_raise": 2.4,
     "side_tilt": 2.0, "eccentric_speed": 450, "air": 37, "grade": 0.987, "recovery": 0.931,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import IO, Any
 
 from optimizer.errors import InputError, reason_of
@@ -122,7 +123,7 @@ def read_brief(body: bytes) -> Mapping[str, Any]:
             left += [*value, *value.values()]
         elif isinstance(value, list):
             left += value
-        elif isinstance(value, str) and not (_is_text(value) and len(value) <= LONGEST_NAME):
+        elif isinstance(value, str) and not (is_text(value) and len(value) <= LONGEST_NAME):
             said = (
                 f"'{printable(value[:40])}' is not text, or has more than {LONGEST_NAME} characters"
             )
@@ -155,11 +156,69 @@ def read_rows(body: bytes) -> Sequence[Mapping[str, Any]]:
                     422, f"row {number}, {key[:60]!r}: expected text, a number or null.",
                     code="not-rows",
                 )  # fmt: skip
-            if not _is_text(key) or (isinstance(value, str) and not _is_text(value)):
+            if not is_text(key) or (isinstance(value, str) and not is_text(value)):
                 raise Problem(422, f"row {number} holds bytes that are not text.", code="not-rows")
     return rows
 
 
-def _is_text(value: str) -> bool:
+@dataclass(frozen=True)
+class RunChange:
+    """What a request asks to change of a run.
+
+    Args:
+        reason: why; empty or None where the request gives none.
+        line: line of the run; None where the request names none.
+        take_back: whether a withdrawn run is taken back.
+        values: new values, by column of a log.
+    """
+
+    reason: str | None = None
+    line: str | None = None
+    take_back: bool = False
+    values: Mapping[str, Any] = field(default_factory=dict)
+
+
+def read_change(body: bytes, given: RunChange | None = None, *, plain: bool = False) -> RunChange:
+    """The change that a JSON body asks for.
+
+    Args:
+        body: the body; it may be empty where the query gives the reason.
+        given: what the query gives.
+        plain: whether the body holds a reason and a line only.
+
+    Raises:
+        Problem: when the body is not such an object, or no reason is given.
+    """
+    given = given or RunChange()
+    found = read_json(body) if body.strip() else {}
+    if not isinstance(found, dict):
+        raise Problem(422, "expected a JSON object.", code="not-a-change")
+    _check_texts(found)
+    values = {name: found[name] for name in found if name not in ("reason", "line", "withdrawn")}
+    if plain and (values or "withdrawn" in found):
+        raise Problem(422, "only reason and line can be given here.", code="not-a-change")
+    reason, line = (found.get(name, getattr(given, name)) for name in ("reason", "line"))
+    if not isinstance(reason, str) or not reason.strip():
+        raise Problem(422, "a change of a run needs a reason, a text.", code="no-reason")
+    if not isinstance(line, str | None):
+        raise Problem(422, "line: expected text.", code="not-a-change")
+    take_back = "withdrawn" in found
+    if take_back and (found["withdrawn"] is not False or values):
+        raise Problem(
+            422, "'withdrawn' can only be false, and stands without other values.",
+            code="not-a-change", hint="DELETE withdraws a run.",
+        )  # fmt: skip
+    return RunChange(reason, line, take_back, values)
+
+
+def _check_texts(found: Mapping[str, Any]) -> None:
+    """Refuse an object, or one level of objects in it, with bytes that are not text."""
+    inner = [value for value in found.values() if isinstance(value, dict)]
+    for name, value in (pair for each in (found, *inner) for pair in each.items()):
+        if not is_text(name) or (isinstance(value, str) and not is_text(value)):
+            raise Problem(422, "the body holds bytes that are not text.", code="not-text")
+
+
+def is_text(value: str) -> bool:
     """Whether a text is valid Unicode without zeros, which every reader of the history can show."""
     return "\0" not in value and not any("\ud800" <= c <= "\udfff" for c in value)

@@ -1,4 +1,5 @@
-"""Records runs: each request with runs is one load, which is on disk before the answer."""
+"""Records runs and their changes: each request is one commit, which is on disk before the
+answer."""
 
 from __future__ import annotations
 
@@ -10,6 +11,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import IO, Any
 
+from optimizer.history.changes import Changes
 from optimizer.history.history import History
 from optimizer.intake.settling.load import LoadOptions, LoadReport, load_bytes, load_table
 from optimizer.operations.recording import complete_rows
@@ -44,7 +46,7 @@ class Upload:
 
 
 class Recorder:
-    """Adds runs to one history.
+    """Adds runs to one history, and changes them.
 
     Args:
         history: history to which the runs are added.
@@ -97,6 +99,29 @@ class Recorder:
                 more=report.as_dict(),
             )
         return report
+
+    async def change(self, work: Callable[[], Changes], sender: Mapping[str, Any]) -> Changes:
+        """Change a run, and return when the change and its audit entry are on disk.
+
+        Args:
+            work: makes the change.
+            sender: entries of the audit trail about the sender.
+
+        Raises:
+            HighsideError: the errors of the change.
+        """
+
+        def changed() -> Changes:
+            with self._recording():
+                return work()
+
+        async with self._turn:
+            made = await asyncio.to_thread(changed)
+        (change,) = made.as_dict()["changes"]
+        told = {name: change[name] for name in ("run_id", "line", "reason", "version")}
+        await asyncio.to_thread(partial(self._audit.add, did=change["what"], **sender, **told))
+        self._metrics.count("runs_changed")
+        return made
 
     async def _load(self, upload: Upload) -> LoadReport:
         options = LoadOptions(upload.line, dry_run=upload.dry_run, samples=upload.samples)
