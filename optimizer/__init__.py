@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from optimizer.version import __version__
 
 if TYPE_CHECKING:
+    from optimizer.campaign import Batch, Batches
     from optimizer.comparison import Comparison, ComparisonRequest, Prices, compare
     from optimizer.diagnostics import Diagnosis, diagnose
     from optimizer.errors import HighsideError, HistoryError, InputError, LimitError
@@ -21,6 +22,15 @@ if TYPE_CHECKING:
     from optimizer.history.upkeep import restore, verify
     from optimizer.intake.settling.load import LoadReport, load_corrections, load_logs
     from optimizer.operations.balance import Balanced, balance
+    from optimizer.operations.batches import (
+        batch,
+        batches,
+        close_batch,
+        issue,
+        reopen_trial,
+        skip_trial,
+        start_trial,
+    )
     from optimizer.operations.corrections import correct, reinstate, withdraw
     from optimizer.operations.demo import Demo, demo
     from optimizer.operations.every_line import Plans, suggest_every_line
@@ -37,6 +47,7 @@ if TYPE_CHECKING:
     from optimizer.service.http.server import Listening, serve
 
 _HOMES = {
+    "campaign": ("Batch", "Batches"),
     "comparison": ("Comparison", "ComparisonRequest", "Prices", "compare"),
     "diagnostics": ("Diagnosis", "diagnose"),
     "errors": ("HighsideError", "HistoryError", "InputError", "LimitError"),
@@ -47,6 +58,15 @@ _HOMES = {
     "intake.settling.load": ("LoadReport", "load_corrections", "load_logs"),
     "operations.balance": ("Balanced", "balance"),
     "operations.corrections": ("correct", "reinstate", "withdraw"),
+    "operations.batches": (
+        "batch",
+        "batches",
+        "close_batch",
+        "issue",
+        "reopen_trial",
+        "skip_trial",
+        "start_trial",
+    ),
     "operations.demo": ("Demo", "demo"),
     "operations.every_line": ("Plans", "suggest_every_line"),
     "operations.plan_file": ("PlanFile", "read_plan"),
@@ -65,6 +85,8 @@ _HOME = {name: home for home, names in _HOMES.items() for name in names}
 
 __all__ = [
     "Balanced",
+    "Batch",
+    "Batches",
     "Brief",
     "Changes",
     "Comparison",
@@ -92,21 +114,28 @@ __all__ = [
     "WrittenReport",
     "__version__",
     "balance",
+    "batch",
+    "batches",
     "changes_of",
+    "close_batch",
     "compare",
     "correct",
     "demo",
     "diagnose",
     "init",
+    "issue",
     "load_corrections",
     "load_logs",
     "plan_sampling",
     "read_plan",
     "record",
     "reinstate",
+    "reopen_trial",
     "report",
     "restore",
     "serve",
+    "skip_trial",
+    "start_trial",
     "suggest",
     "suggest_every_line",
     "verify",

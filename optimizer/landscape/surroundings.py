@@ -48,7 +48,7 @@ def landscape(situation: Situation, plan: Plan) -> Landscape:
         points = collapse_runs(situation.evidence)
         return Landscape(
             plan=plan,
-            today=_today(situation),
+            today=today_of(situation),
             points=points,
             names=situation.evidence.space.names,
             progress=progress_of(situation, points, plan),
@@ -56,7 +56,8 @@ def landscape(situation: Situation, plan: Plan) -> Landscape:
         )
 
 
-def _today(situation: Situation) -> Today:
+def today_of(situation: Situation) -> Today:
+    """The conditions of today: ranges inside the limits, the deck now, the particles to count."""
     region, space = situation.limits.region, situation.evidence.space
     edges = zip(space.settings, region.first, region.last, strict=True)
     goal = situation.brief.goal.min_grade

@@ -5,14 +5,16 @@ In come one or more rows of results; out come the load report and the plans befo
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from optimizer.errors import HighsideError, InputError, LimitError
 from optimizer.intake.settling.load import LoadReport, load_table, load_trial_sheet
+from optimizer.operations.batches import trial_to_record
 from optimizer.operations.plan_file import PlanFile, result_row
+from optimizer.operations.trial_rows import trial_row
 from optimizer.planning.planner import suggest
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
@@ -75,6 +77,7 @@ def record(
     plan: PlanFile | None = None,
     rank: int = 1,
     seed: int | None = None,
+    trial: str | None = None,
 ) -> Recorded:
     """Adds results to the history and makes the plan again.
 
@@ -90,13 +93,23 @@ def record(
         plan: the plan whose trial was run, if ``result`` is one result; the trial's settings fill
             the row.
         rank: rank of that trial.
-        seed: seed of both plans; when None, the seed of ``plan``, or 0 without a plan.
+        seed: seed of both plans; when None, the seed of ``plan`` or of the batch, or 0 without
+            either.
+        trial: id of the issued trial that was run, if ``result`` is one result: its planned
+            settings fill the row, and the brief and the seed are those of its batch where none are
+            given. ``result`` may hold ``settings`` and ``material``, each by name.
 
     Raises:
         InputError: when the rows cannot be read at all, the plan has no such trial, or the brief
-            names something that the site lacks.
+            names something that the site lacks; and when the trial does not exist (code
+            ``unknown-trial``), has a result (``trial-has-result``), or its batch was closed by hand
+            (``batch-closed``).
         HistoryError: when the history cannot be read or written.
     """
+    if trial is not None:
+        if plan is not None or not isinstance(result, Mapping):
+            raise InputError("--trial takes one result, and neither a plan nor a log.")
+        return _record_trial(history, site, result, brief, seed, trial)
     if isinstance(result, Mapping):
         rows: Sequence[Row] | Path = [result_row(result, plan, rank)]
     elif plan is not None:
@@ -108,9 +121,43 @@ def record(
     if brief is None:
         brief = Brief() if plan is None else Brief.from_dict(plan.brief, "the plan's brief")
         brief = brief if plan is None else brief.model_copy(update={"line": plan.line})
+    return _replanned(history, site, brief, seed, lambda line: _load(history, site, rows, line))
+
+
+def _record_trial(
+    history: History, site: Site, result: Row, brief: Brief | None, seed: int | None, trial: str
+) -> Recorded:
+    """Adds the result of an issued trial and makes the plan of its batch again."""
+    batch, planned = trial_to_record(history.at(), trial, site)
+    row = trial_row(batch, planned, result, site, history.clock())
+    if brief is None:
+        brief = Brief.from_dict(batch.brief, "the batch's brief")
+        brief = brief.model_copy(update={"line": batch.line})
+
+    def load(line: str | None) -> LoadReport:
+        # The state is checked again where no other load of this machine can come between. Where one
+        # of another machine does, the id of the run still refuses a second result.
+        with history.lock():
+            trial_to_record(history.at(), trial, site)
+            done = _load(history, site, [row], batch.line)
+        if done.added == 0:
+            trial_to_record(history.at(), trial, site)
+        return done
+
+    return _replanned(history, site, brief, batch.plan["seed"] if seed is None else seed, load)
+
+
+def _replanned(
+    history: History,
+    site: Site,
+    brief: Brief,
+    seed: int,
+    load_rows: Callable[[str | None], LoadReport],
+) -> Recorded:
+    """Loads rows, with the plans before and after them; ``load_rows`` takes the brief's line."""
     brief = brief.check_names(site)
     before, failure = _plan_before(history, site, brief, seed)
-    load = _load(history, site, rows, brief.line)
+    load = load_rows(brief.line)
     if load.added == 0:
         return Recorded(load, before, before, failure)
     try:

@@ -153,10 +153,24 @@ class Stopping:
 
 
 @dataclass(frozen=True)
+class PendingTrial:
+    """A trial without a result that a plan takes as under way; one that the brief names has no id
+    (``trial`` is None)."""
+
+    trial: str | None
+    settings: Mapping[str, float]
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        return {"trial": self.trial, "settings": dict(self.settings)}
+
+
+@dataclass(frozen=True)
 class Plan:
     """Ranked next trials, the settings to run now, and whether to stop.
 
     ``brief`` is the brief of the plan as a document, from which ``Brief.from_dict`` reads it again.
+    ``pending`` are the trials under way; None where the history holds no issued batch.
     """
 
     line: str | None
@@ -178,6 +192,7 @@ class Plan:
     gain_unit: str = "fraction of recovery"
     trade_off: tuple[TradeOffPoint, ...] | None = None
     favored: FavoredDescriptions | None = None
+    pending: tuple[PendingTrial, ...] | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """The ``highside.plan/1`` document."""
@@ -203,6 +218,7 @@ class Plan:
             "stopping": self.stopping.as_dict(),
             "description": None if self.favored is None else self.favored.as_dict(),
             **({} if self.trade_off is None else {"trade_off": as_dicts(self.trade_off)}),
+            **({} if self.pending is None else {"pending": [p.as_dict() for p in self.pending]}),
             "warnings": list(self.warnings),
         }
 

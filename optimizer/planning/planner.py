@@ -209,9 +209,10 @@ def _plan(
         run_now=run_now,
         recommendations=in_order(trials, evidence.space, situation.start()),
         stopping=stopping,
-        warnings=(*evidence.warnings, *warnings),
+        warnings=(*evidence.warnings, *situation.under_way.warnings, *warnings),
         brief=situation.brief.as_document(),
         maximise=goal.maximise,
         prices=None if goal.prices is None else goal.prices.model_dump(),
         gain_unit=situation.objective.unit,
+        pending=situation.under_way.trials if situation.under_way.issued else None,
     )

@@ -6,7 +6,7 @@ derived quantity is computed once, and equal calls always give equal results.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -18,6 +18,7 @@ from optimizer.evidence.borrowing import knows_enough
 from optimizer.evidence.fitting import chance_even_of, fit_surrogate
 from optimizer.evidence.record import Evidence
 from optimizer.gaussian_process.inputs import Inputs
+from optimizer.history.issued import ISSUED, issued_batches
 from optimizer.history.snapshot import Snapshot, snapshot_of
 from optimizer.interval import Intervals
 from optimizer.model.fitted_surrogate import FittedSurrogate
@@ -25,7 +26,9 @@ from optimizer.model.selection import chance_after_selection
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.planning.limits import Limits
 from optimizer.planning.objective import Objective, objective_of
+from optimizer.planning.plan import PendingTrial
 from optimizer.plant.brief import Brief
+from optimizer.plant.settings import SettingSpace
 from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
@@ -61,7 +64,49 @@ def situation_of(
     if brief.line is not None and not knows_enough(runs, site.space_of(brief.line)):
         runs = snapshot.runs(site)
     evidence = evidence_of(runs, site, brief)
-    return Situation(snapshot, evidence, site, brief, seed, progress or (lambda _: None))
+    under_way = _under_way(snapshot, site, brief, evidence.line)
+    return Situation(snapshot, evidence, site, brief, seed, progress or (lambda _: None), under_way)
+
+
+@dataclass(frozen=True)
+class UnderWay:
+    """Trials that were started or issued and are not measured yet.
+
+    Attributes:
+        trials: the trials, those of issued batches first; each settings once if there are any.
+        issued: whether the history holds an issued batch.
+        warnings: sentences about issued trials that cannot be taken into account.
+    """
+
+    trials: tuple[PendingTrial, ...]
+    issued: bool = False
+    warnings: tuple[str, ...] = ()
+
+
+def _under_way(snapshot: Snapshot, site: Site, brief: Brief, line: str | None) -> UnderWay:
+    """The pending trials of issued batches of a line, and those that the brief names."""
+    named = [PendingTrial(None, settings) for settings in brief.pending]
+    if not any(event.what == ISSUED for event in snapshot.events):
+        return UnderWay(tuple(named))
+    space, found, warnings = site.space_of(line), [], []
+    for batch in () if line is None else issued_batches(snapshot, site, line):
+        unlike = [s.name for s in space.settings if batch.units.get(s.name) != s.unit]
+        if unlike and batch.pending:
+            warnings.append(
+                f"Batch '{batch.batch}' is open, but states no {', '.join(unlike)} in the unit of "
+                "the site file: this plan does not take its trials into account."
+            )
+        elif batch.pending:
+            found += [PendingTrial(t.trial, _only(t.planned, space)) for t in batch.pending]
+    once: dict[tuple[int, ...], PendingTrial] = {}
+    for trial in (*found, *named):
+        once.setdefault(tuple(space.index_of(trial.settings)[0].tolist()), trial)
+    return UnderWay(tuple(once.values()), True, tuple(warnings))
+
+
+def _only(settings: Mapping[str, float], space: SettingSpace) -> dict[str, float]:
+    """The settings of a space, in its order."""
+    return {name: settings[name] for name in space.names}
 
 
 @dataclass(frozen=True)
@@ -91,6 +136,7 @@ class Situation:
         brief: what is wanted today, with names and material already checked.
         seed: seed of all random numbers.
         progress: function that is called with a line of text at each stage.
+        under_way: trials that were started or issued and are not measured yet.
     """
 
     snapshot: Snapshot
@@ -99,6 +145,7 @@ class Situation:
     brief: Brief
     seed: int
     progress: Progress
+    under_way: UnderWay
 
     @property
     def known_runs(self) -> int:
@@ -218,7 +265,7 @@ class Situation:
     @cached_property
     def pending(self) -> Indices:
         """Lattice points, shape (k, d), of trials that were started and are not measured yet."""
-        return self.evidence.space.index_of(*self.brief.pending)
+        return self.evidence.space.index_of(*(trial.settings for trial in self.under_way.trials))
 
     def start(self) -> dict[str, float]:
         """Settings of the deck before the first trial: from the brief, else from the last run."""

@@ -1,0 +1,21 @@
+"""An issued plan until its last result: its trials, what was measured, how surprising it is.
+
+In come the issued batches of a history (``optimizer.history.issued``); out come the documents
+``highside.batch/1`` and ``highside.batches/1``, the surprise of each result, and what finished
+batches taught.
+"""
+
+from optimizer.campaign.lessons import Lesson, lessons_of
+from optimizer.campaign.noise import reading_noise
+from optimizer.campaign.record import Batch, Batches, Trial, batch_of, batches_of
+
+__all__ = [
+    "Batch",
+    "Batches",
+    "Lesson",
+    "Trial",
+    "batch_of",
+    "batches_of",
+    "lessons_of",
+    "reading_noise",
+]

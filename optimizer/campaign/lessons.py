@@ -1,0 +1,157 @@
+"""What finished batches taught: the best reading so far, the surprise, the feed and time spent."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from optimizer.history.issued import DONE, IssuedBatch, IssuedTrial
+from optimizer.history.summary import iso
+from optimizer.interval import rounded
+from optimizer.plant.brief import Brief
+from optimizer.plant.site import Site
+
+Surprises = Sequence[Mapping[str, float | None] | None]
+
+
+@dataclass(frozen=True)
+class BestReading:
+    """The trial with the highest reading of the recovery among those that met the grade."""
+
+    trial: str
+    grade: float
+    recovery: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        return {
+            "trial": self.trial,
+            "grade": rounded(self.grade),
+            "recovery": rounded(self.recovery),
+        }
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """What a batch taught that is no longer open.
+
+    Attributes:
+        batch, line: id of the batch, and its line.
+        closed_at: when it was closed.
+        done, failed, skipped, left: numbers of trials with a result on an even deck, with a failed
+            one, skipped, and never run.
+        met: number of results whose grade met the grade to reach; None where none was asked.
+        best_so_far: the best reading of this batch and of the earlier batches of the line that
+            meets this batch's grade; None while there is none. It is a reading: as the highest of
+            several it is likely to be above its true value.
+        surprise: root mean square of z over the results, by quantity; about 1 where the plan's
+            intervals are right. None without a result that was expected.
+        material_t: feed that the trials took, t; None where the feed rate is not a setting.
+        minutes: time that the trials took.
+    """
+
+    batch: str
+    line: str
+    closed_at: datetime
+    done: int
+    failed: int
+    skipped: int
+    left: int
+    met: int | None
+    best_so_far: BestReading | None
+    surprise: Mapping[str, float | None]
+    material_t: float | None
+    minutes: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form, part of ``highside.batches/1``."""
+        return {
+            "batch": self.batch,
+            "line": self.line,
+            "closed_at": iso(self.closed_at),
+            "done": self.done,
+            "failed": self.failed,
+            "skipped": self.skipped,
+            "left": self.left,
+            "met": self.met,
+            "best_so_far": None if self.best_so_far is None else self.best_so_far.as_dict(),
+            "surprise": {name: rounded(z) for name, z in self.surprise.items()},
+            "material_t": rounded(self.material_t),
+            "minutes": rounded(self.minutes),
+        }
+
+
+def lessons_of(batches: Sequence[tuple[IssuedBatch, Surprises]], site: Site) -> tuple[Lesson, ...]:
+    """What each batch taught that is not open any more.
+
+    Args:
+        batches: batches in the order of their issue, settings in the units of the site, each with
+            the surprise of its trials.
+        site: the plant.
+    """
+    results: dict[str, list[IssuedTrial]] = {}
+    found = []
+    for batch, surprises in batches:
+        so_far = results.setdefault(batch.line, [])
+        so_far += [t for t in batch.trials if t.state == DONE]
+        if not batch.is_open:
+            found.append(_lesson(batch, surprises, so_far, site))
+    return tuple(found)
+
+
+def _lesson(
+    batch: IssuedBatch, surprises: Surprises, so_far: Sequence[IssuedTrial], site: Site
+) -> Lesson:
+    count = {state: sum(t.state == state for t in batch.trials) for state in
+             ("done", "failed", "skipped", "to run", "running")}  # fmt: skip
+    run = [trial for trial in batch.trials if trial.run is not None]
+    goal, closed = batch.plan["goal"]["min_grade"], batch.closed_at
+    assert closed is not None
+    minutes = Brief.from_dict(batch.brief, "the batch's brief").trials.minutes
+    done = [t for t in batch.trials if t.state == DONE]
+    return Lesson(
+        batch=batch.batch,
+        line=batch.line,
+        closed_at=closed,
+        done=count["done"],
+        failed=count["failed"],
+        skipped=count["skipped"],
+        left=count["to run"] + count["running"],
+        met=None if goal is None else sum(_meets(t.run or {}, goal) for t in done),
+        best_so_far=_best(so_far, goal),
+        surprise={name: _root_mean_square(surprises, name) for name in ("grade", "recovery")},
+        material_t=_feed(run, minutes, site.tonnes_per_hour(batch.line)),
+        minutes=minutes * len(run),
+    )
+
+
+def _meets(run: Mapping[str, Any], goal: float | None) -> bool:
+    """Whether both readings are there and the grade meets a goal."""
+    grade, recovery = run.get("grade"), run.get("recovery")
+    return grade is not None and recovery is not None and (goal is None or grade >= goal)
+
+
+def _best(trials: Sequence[IssuedTrial], goal: float | None) -> BestReading | None:
+    """The highest recovery read among trials whose grade meets a goal."""
+    met = [t.run for t in trials if t.run is not None and _meets(t.run, goal)]
+    if not met:
+        return None
+    best = max(met, key=lambda run: run["recovery"])
+    return BestReading(best["run_id"], best["grade"], best["recovery"])
+
+
+def _root_mean_square(surprises: Surprises, name: str) -> float | None:
+    found = [z for each in surprises if each is not None and (z := each[name]) is not None]
+    return math.sqrt(sum(z * z for z in found) / len(found)) if found else None
+
+
+def _feed(trials: Sequence[IssuedTrial], minutes: float, tonnes_per_hour: float) -> float | None:
+    """Feed that trials took as they were run, t; None where a run states no feed rate."""
+    rates = [(trial.as_run or {}).get("feed_rate") for trial in trials]
+    known = [rate for rate in rates if rate is not None]
+    if len(known) < len(rates) or not rates:
+        return None if rates else 0.0
+    return sum(known) * tonnes_per_hour * minutes / 60.0

@@ -1,0 +1,120 @@
+"""Issued batches as documents: ``highside.batch/1`` and ``highside.batches/1``."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from optimizer.campaign.lessons import Lesson, lessons_of
+from optimizer.campaign.surprise import sentences, surprise_of
+from optimizer.history.issued import IssuedBatch, IssuedTrial
+from optimizer.history.summary import iso
+from optimizer.interval import rounded
+from optimizer.plant.site import Site
+
+MEASURED = ("grade", "grade_se", "recovery", "recovery_se")
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A trial of a batch with the surprise of its result.
+
+    Attributes:
+        issued: the trial and its state.
+        surprise: z of grade and recovery; None without a reading or an expectation.
+    """
+
+    issued: IssuedTrial
+    surprise: Mapping[str, float | None] | None
+
+    @property
+    def says(self) -> tuple[str, ...]:
+        """A sentence for each quantity that is surprising."""
+        return sentences(self.issued.trial, self.surprise)
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form, part of ``highside.batch/1``."""
+        trial, run = self.issued, self.issued.run
+        measured = None if run is None else {name: rounded(run.get(name)) for name in MEASURED}
+        return {
+            "trial": trial.trial,
+            "order": trial.order,
+            "rank": trial.rank,
+            "state": trial.state,
+            "planned": dict(trial.planned),
+            "run": trial.as_run,
+            "run_id": None if run is None else run["run_id"],
+            "expected": {name: dict(ends) for name, ends in trial.expected.items()},
+            "measured": measured,
+            "surprise": None if self.surprise is None else dict(self.surprise),
+        }
+
+
+@dataclass(frozen=True)
+class Batch:
+    """An issued batch with the surprise of each result."""
+
+    issued: IssuedBatch
+    trials: tuple[Trial, ...]
+
+    @property
+    def says(self) -> tuple[str, ...]:
+        """A sentence for each surprising reading."""
+        return tuple(sentence for trial in self.trials for sentence in trial.says)
+
+    def as_dict(self) -> dict[str, Any]:
+        """The ``highside.batch/1`` document."""
+        issued, closed = self.issued, self.issued.closed_at
+        return {
+            "schema": "highside.batch/1",
+            "batch": issued.batch,
+            "line": issued.line,
+            "issued_at": iso(issued.issued_at),
+            "issued_by": issued.issued_by,
+            "closed_at": None if closed is None else iso(closed),
+            "history_version": issued.plan["history_version"],
+            "brief": dict(issued.brief),
+            "plan": dict(issued.plan),
+            "trials": [trial.as_dict() for trial in self.trials],
+        }
+
+
+@dataclass(frozen=True)
+class Batches:
+    """The batches of a history, in the order of their issue, and what the finished ones taught."""
+
+    batches: tuple[Batch, ...]
+    lessons: tuple[Lesson, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """The ``highside.batches/1`` document."""
+        return {
+            "schema": "highside.batches/1",
+            "batches": [batch.as_dict() for batch in self.batches],
+            "taught": [lesson.as_dict() for lesson in self.lessons],
+        }
+
+
+def batch_of(issued: IssuedBatch) -> Batch:
+    """An issued batch with the surprise of each result."""
+    return Batch(issued, tuple(_trial(issued, trial) for trial in issued.trials))
+
+
+def batches_of(issued: Sequence[IssuedBatch], site: Site) -> Batches:
+    """Issued batches with the surprise of each result, and what the finished ones taught.
+
+    Args:
+        issued: batches in the order of their issue, with settings in the units of the site.
+        site: the plant.
+    """
+    found = tuple(batch_of(each) for each in issued)
+    taught = lessons_of([(b.issued, [t.surprise for t in b.trials]) for b in found], site)
+    return Batches(found, taught)
+
+
+def _trial(batch: IssuedBatch, trial: IssuedTrial) -> Trial:
+    if trial.run is None:
+        return Trial(trial, None)
+    noise = batch.noise.get(str(trial.order), {})
+    return Trial(trial, surprise_of(trial.expected, trial.run, noise))

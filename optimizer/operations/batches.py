@@ -1,0 +1,388 @@
+"""The command ``batch``, and ``suggest --issue``: issues plans and changes the state of trials.
+
+Everything that happens to a batch is an event in a commit of the history. An event is stored only
+on the version on which it was checked; when other commits come first, it is checked again.
+"""
+
+from __future__ import annotations
+
+import random
+import time
+from collections.abc import Callable
+from contextlib import nullcontext
+from typing import TYPE_CHECKING, Any
+
+import pyarrow as pa
+
+from optimizer.campaign import Batch, Batches, batch_of, batches_of, reading_noise
+from optimizer.errors import InputError, LimitError, Overtaken
+from optimizer.history.issued import (
+    CLOSED,
+    ISSUED,
+    REOPENED,
+    RUNNING,
+    SKIPPED,
+    SKIPPED_STATE,
+    STARTED,
+    TO_RUN,
+    IssuedBatch,
+    IssuedTrial,
+    find_batch,
+    find_trial,
+    id_of_batch,
+    issued_batches,
+    next_number,
+)
+from optimizer.history.schema import schema_of
+from optimizer.history.snapshot import Snapshot
+from optimizer.history.storage.event_log import Event
+from optimizer.landscape import today_of
+from optimizer.planning.planner import plan_of
+from optimizer.planning.situation import Situation, situation_of
+from optimizer.plant.brief import Brief
+from optimizer.plant.site import Site
+from optimizer.text.figures import percent
+
+if TYPE_CHECKING:
+    from optimizer.history.history import History
+
+    Progress = Callable[[str], None]
+
+MOST_PLANS = 4
+"""Number of times that a plan is made to be issued while others load runs of its line. The last one
+is made while this machine's other loads wait."""
+TRIES = 20
+"""Number of times that an event is stored again when other commits come first."""
+LONGEST_PAUSE = 0.2
+"""Longest random wait in seconds before the next try."""
+
+
+def issue(
+    history: History,
+    site: Site | None = None,
+    brief: Brief | None = None,
+    *,
+    seed: int = 0,
+    by: str | None = None,
+    progress: Progress | None = None,
+) -> Batch:
+    """Makes a plan on the latest version and issues it: its trials get their numbers.
+
+    When runs or batches of the line are added meanwhile, the plan is made again; other commits do
+    not matter to it.
+
+    Args:
+        history: the run history; it may be empty.
+        site: description of the plant; None for the defaults.
+        brief: what is wanted today; None for the defaults.
+        seed: seed of all random numbers.
+        by: who issues the plan; None where that is not known.
+        progress: function that is called with a line of text at each stage.
+
+    Raises:
+        InputError: when the brief names something that the site lacks, or the history is empty and
+            no line is named.
+        LimitError: when the limits leave nothing to recommend.
+        HistoryError: when the history cannot be read or written.
+    """
+    site = site or Site()
+    brief = _with_line(brief or Brief(), site)
+    for plans_left in reversed(range(MOST_PLANS)):
+        with nullcontext() if plans_left else history.lock():
+            snapshot = history.at()
+            situation = situation_of(snapshot, site, brief, seed=seed, progress=progress)
+            about = _issue_of(situation)
+            version = _store_plan(history, site, snapshot, about, by)
+        if version is not None:
+            return batch(history, id_of_batch(about["line"], about["number"]), site)
+    raise Overtaken(history.location)
+
+
+def batch(history: History | Snapshot, batch_id: str, site: Site | None = None) -> Batch:
+    """The state of an issued batch.
+
+    Args:
+        history: the history, whose latest version is used; or one version of it (``History.at``).
+        batch_id: id of the batch, such as ``deck-1-7``.
+        site: the plant, in whose units settings are returned; None for the defaults.
+
+    Raises:
+        InputError: when there is no such batch; the message names the nearest.
+    """
+    return batch_of(find_batch(_snapshot(history), batch_id, site or Site()))
+
+
+def batches(
+    history: History | Snapshot, site: Site | None = None, line: str | None = None
+) -> Batches:
+    """All issued batches, in the order of their issue, and what the finished ones taught.
+
+    Args:
+        history, site: as of ``batch``.
+        line: name of the only line whose batches are returned; all lines when None.
+    """
+    site = site or Site()
+    return batches_of(issued_batches(_snapshot(history), site, line), site)
+
+
+def start_trial(
+    history: History, trial: str, site: Site | None = None, *, by: str | None = None
+) -> Batch:
+    """Says that a trial is being run now.
+
+    Args:
+        history, site: as of ``batch``.
+        trial: id of the trial, such as ``deck-1-7.2``.
+        by: who says so; None where that is not known.
+
+    Returns:
+        The batch of the trial.
+
+    Raises:
+        InputError: when there is no such trial, or it is not to run.
+    """
+    return _change(history, trial, site, Event(STARTED, history.clock(), by, {}))
+
+
+def skip_trial(
+    history: History, trial: str, reason: str, site: Site | None = None, *, by: str | None = None
+) -> Batch:
+    """Says that a trial will not be run; later plans no longer wait for it.
+
+    Args:
+        history, trial, site, by: as of ``start_trial``.
+        reason: why it is skipped.
+
+    Raises:
+        InputError: when there is no such trial, it is not to run, or there is no reason.
+    """
+    if not reason.strip():
+        raise InputError(
+            f"trial '{trial}' is skipped without a reason.",
+            code="no-reason",
+            hint="Give it with --reason TEXT.",
+        )
+    event = Event(SKIPPED, history.clock(), by, {"reason": reason.strip()})
+    return _change(history, trial, site, event)
+
+
+def reopen_trial(
+    history: History, trial: str, site: Site | None = None, *, by: str | None = None
+) -> Batch:
+    """Says that a trial that was skipped or started is to run after all.
+
+    Arguments, answer and errors are those of ``start_trial``.
+    """
+    return _change(history, trial, site, Event(REOPENED, history.clock(), by, {}))
+
+
+def close_batch(
+    history: History, batch_id: str, site: Site | None = None, *, by: str | None = None
+) -> Batch:
+    """Closes a batch: no result is expected of it any more.
+
+    Args:
+        history, batch_id, site: as of ``batch``.
+        by: who closes it; None where that is not known.
+
+    Raises:
+        InputError: when there is no such batch, or it is closed.
+    """
+    event = Event(CLOSED, history.clock(), by, {"batch": batch_id})
+
+    def checked(snapshot: Snapshot) -> Event:
+        found = find_batch(snapshot, batch_id)
+        if found.closed_at is not None:
+            raise closed(found)
+        return event
+
+    _store(history, checked)
+    return batch(history, batch_id, site)
+
+
+def trial_to_record(
+    snapshot: Snapshot, trial: str, site: Site | None = None
+) -> tuple[IssuedBatch, IssuedTrial]:
+    """The trial whose result is to be recorded, and its batch.
+
+    A result of a skipped trial is accepted, since it was run after all.
+
+    Raises:
+        InputError: when there is no such trial (code ``unknown-trial``), it has a result
+            (``trial-has-result``), or its batch was closed by hand (``batch-closed``).
+    """
+    found, one = find_trial(snapshot, trial, site)
+    if one.has_result:
+        raise has_result(one)
+    if found.closed_by_hand_at is not None:
+        raise closed(found)
+    return found, one
+
+
+def has_result(trial: IssuedTrial) -> InputError:
+    """The error for a trial that has its result already; it says what is there."""
+    run = trial.run or {}
+    said = [f"{name} {percent(run[name])} %" for name in ("grade", "recovery") if run.get(name)]
+    said += [f"deck {run['deck_state']}"] if run.get("deck_state") else []
+    said += [f"started {run['started_at']:%Y-%m-%d %H:%M} UTC"] if run.get("started_at") else []
+    return InputError(
+        f"trial '{trial.trial}' has a result: {', '.join(said)}.",
+        code="trial-has-result",
+        hint=f"Correct it with: highside correct {trial.trial} --reason TEXT, with what is right; "
+        "or record another run without --trial.",
+    )
+
+
+def closed(batch: IssuedBatch) -> InputError:
+    """The error for a batch that is closed."""
+    how = "by hand" if batch.closed_by_hand_at is not None else "since all its trials are settled"
+    return InputError(
+        f"batch '{batch.batch}' is closed: {how}, {batch.closed_at:%Y-%m-%d %H:%M} UTC.",
+        code="batch-closed",
+        hint="Record a run without --trial, or issue a new plan with: highside suggest --issue",
+    )
+
+
+# -- issuing ---------------------------------------------------------------------------------
+
+
+def _with_line(brief: Brief, site: Site) -> Brief:
+    """The brief with its line as logs write it: a site with one line needs none to be named."""
+    line = brief.line
+    if line is None and len(site.file.lines) == 1:
+        (line,) = site.file.lines
+    return brief if line is None else brief.model_copy(update={"line": line.strip()})
+
+
+def _issue_of(situation: Situation) -> dict[str, Any]:
+    """What is stored of a plan that is issued."""
+    plan = plan_of(situation)
+    if not plan.line:
+        raise InputError(
+            "an issued plan needs a line, and the history is empty.",
+            code="no-line",
+            hint="Give it with --line NAME.",
+        )
+    if not plan.recommendations:
+        raise LimitError("the plan has no trial that could be issued.", code="nothing-to-issue")
+    return {
+        "line": plan.line,
+        "seed": plan.seed,
+        "history_version": plan.history_version,
+        "brief": plan.brief,
+        "plan": plan.as_dict(),
+        "today": today_of(situation).as_dict(),
+        "noise": reading_noise(situation, plan),
+    }
+
+
+def _store_plan(
+    history: History, site: Site, snapshot: Snapshot, about: dict[str, Any], by: str | None
+) -> int | None:
+    """Stores an issued plan; ``about`` gets the id of its batch.
+
+    Returns:
+        The version after it; None when the plan must be made again, since runs or batches of its
+        line were added after the snapshot.
+    """
+    now, line = snapshot, about["line"]
+    for _ in range(TRIES):
+        about["number"] = next_number(now, line)
+        about["batch"] = id_of_batch(line, about["number"])
+        event = Event(ISSUED, history.clock(), by, about)
+        try:
+            return history.note([event], now.version, schema_of(site))
+        except Overtaken:
+            time.sleep(random.uniform(0.0, LONGEST_PAUSE))
+            now = history.at()
+            if _basis(now, line) != _basis(snapshot, line):
+                return None
+    raise Overtaken(history.location)
+
+
+def _basis(snapshot: Snapshot, line: str) -> tuple[object, ...]:
+    """What a plan of a line depends on that other commits may change: its runs, its events."""
+    events = [e for e in snapshot.events if line in (e.about.get("line"), _line_of(e))]
+    return (*events, _Runs(snapshot.runs(None, [line])))
+
+
+def _line_of(event: Event) -> str:
+    return str(event.about.get("batch", "")).rpartition("-")[0]
+
+
+class _Runs:
+    """Runs as a value that equals runs of the same content."""
+
+    def __init__(self, table: pa.Table) -> None:
+        self.table = table
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Runs) and self.table.equals(other.table)
+
+    __hash__ = None  # type: ignore[assignment]
+
+
+# -- changing --------------------------------------------------------------------------------
+
+
+def _change(history: History, trial: str, site: Site | None, event: Event) -> Batch:
+    """Stores an event about a trial, if the trial is in a state that allows it."""
+    name = ""
+
+    def checked(snapshot: Snapshot) -> Event:
+        nonlocal name
+        found, one = find_trial(snapshot, trial)
+        name = found.batch
+        _check(event.what, found, one)
+        about = {"batch": name, "trial": trial, "line": found.line, **event.about}
+        return Event(event.what, event.at, event.by, about)
+
+    _store(history, checked)
+    return batch(history, name, site)
+
+
+def _check(what: str, found: IssuedBatch, trial: IssuedTrial) -> None:
+    """Refuses a change that the state of a trial does not allow."""
+    if trial.has_result:
+        raise has_result(trial)
+    if found.closed_by_hand_at is not None:
+        raise closed(found)
+    allowed = {
+        STARTED: (TO_RUN,),
+        SKIPPED: (TO_RUN, RUNNING),
+        REOPENED: (RUNNING, SKIPPED_STATE),
+    }
+    if trial.state in allowed[what]:
+        return
+    why = f" ({trial.reason})" if trial.reason else ""
+    hint = ""
+    if trial.state == SKIPPED_STATE and what == STARTED:
+        hint = f"Reopen it first with: highside batch --reopen {trial.trial}"
+    raise InputError(
+        f"trial '{trial.trial}' cannot be {what}: it is {trial.state}{why}.",
+        code="trial-state",
+        hint=hint,
+    )
+
+
+def _store(history: History, checked: Callable[[Snapshot], Event]) -> int:
+    """Stores an event on the version on which it was checked.
+
+    Args:
+        history: the run history.
+        checked: checks a snapshot and returns the event; raises when the event is not allowed.
+    """
+    for left in reversed(range(TRIES)):
+        snapshot = history.at()
+        event = checked(snapshot)
+        try:
+            return history.note([event], snapshot.version, pa.schema([]))
+        except Overtaken:
+            if not left:
+                raise
+            time.sleep(random.uniform(0.0, LONGEST_PAUSE))
+    raise AssertionError("the last try answers or raises")
+
+
+def _snapshot(history: History | Snapshot) -> Snapshot:
+    return history if isinstance(history, Snapshot) else history.at()
