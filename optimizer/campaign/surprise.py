@@ -41,7 +41,7 @@ def surprise_of(
     >>> surprise_of({"grade": {"mean": 0.98, "low": 0.975, "high": 0.985},
     ...              "recovery": {"mean": None, "low": 0.0, "high": 1.0}},
     ...             {"grade": 0.97, "grade_se": 0.004, "recovery": 0.9}, {})
-    {'grade': -1.991688, 'recovery': None}
+    {'grade': -1.990457, 'recovery': None}
     """
     found = {name: _z(name, expected[name], run, noise.get(name)) for name in QUANTITIES}
     return None if all(z is None for z in found.values()) else found
