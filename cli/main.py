@@ -18,6 +18,7 @@ from typing import Annotated, Any, NoReturn
 import typer
 
 from cli.commands.balance import balance
+from cli.commands.batch import batch
 from cli.commands.compare import compare
 from cli.commands.correct import correct
 from cli.commands.demo import demo
@@ -163,4 +164,5 @@ app.command(
     epilog="Example: highside correct deck-1-7.2 --grade 98.2% --reason 'digits exchanged'"
 )(correct)
 app.command(epilog="Example: highside withdraw deck-1-7.2 --reason 'sample mixed up'")(withdraw)
+app.command(epilog="Example: highside batch deck-1-7")(batch)
 app.command(epilog="Example: highside guide plan")(guide)

@@ -49,6 +49,10 @@ MinGradeOption = Annotated[
     str | None,
     typer.Option("--min-grade", metavar="SHARE", help="Grade to reach: 0.985 or 98.5%."),
 ]
+ByOption = Annotated[
+    str | None,
+    typer.Option("--by", metavar="NAME", help="Who does it. [default: the user of this machine]"),
+]
 
 ConfidenceOption = Annotated[
     str | None,
@@ -132,6 +136,16 @@ def read_brief(
     if path is None and planned is not None:
         return Brief.from_dict(planned, source="the plan's brief", **changes)
     return Brief.read(path, **changes)
+
+
+def person(by: str | None) -> str | None:
+    """The name given with --by, else that of the user of this machine; None if it has none."""
+    if by is not None:
+        return by
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        return None
 
 
 def as_share(text: str | float) -> float:

@@ -22,12 +22,13 @@ from cli.options import (
     read_brief,
 )
 from cli.output import FAULT, answer, check_seed, complain
-from optimizer.errors import HighsideError, InputError
+from optimizer.errors import HighsideError, InputError, nearest
 from optimizer.plant.deck_states import DECK_STATES
 from optimizer.text.key_values import key_values
 
 if TYPE_CHECKING:
     from optimizer.operations.recording import Recorded
+    from optimizer.plant.site import Site
 
 
 SETTING = "As it was run, in the site's unit."
@@ -44,6 +45,14 @@ PlanOption = Annotated[
 ]
 RankOption = Annotated[
     int, typer.Option("--rank", metavar="N", help="Rank of the trial in the plan.")
+]
+TrialOption = Annotated[
+    str | None,
+    typer.Option("--trial", metavar="TRIAL", help="Issued trial that was run, as deck-1-7.2."),
+]
+SettingOption = Annotated[
+    list[str] | None,
+    typer.Option("--setting", metavar="NAME=VALUE", help="A setting as it was run; repeat."),
 ]
 GradeOption = Annotated[str | None, typer.Option(metavar="VALUE", help="0.987 or 98.7%.")]
 RecoveryOption = Annotated[str | None, typer.Option(metavar="VALUE", help="0.931 or 93.1%.")]
@@ -93,6 +102,8 @@ def record(
     air: AirOption = None,
     plan: PlanOption = None,
     rank: RankOption = 1,
+    trial: TrialOption = None,
+    setting: SettingOption = None,
     grade: GradeOption = None,
     recovery: RecoveryOption = None,
     grade_se: GradeSeOption = None,
@@ -113,25 +124,37 @@ def record(
 ) -> None:
     """Add one trial's result, and say what it changed."""
     from cli.show import record as show
+    from optimizer.history.issued import find_trial
     from optimizer.operations.plan_file import read_plan
     from optimizer.operations.recording import record as add
 
     given = _given(locals(), material)
+    history, plant = open_history(location), open_site(site)
+    given |= _settings(plant, line, setting)
+    if trial is not None and (source is not None or plan is not None or brief is not None):
+        raise InputError("--trial brings its own brief; give neither --from, --plan nor --brief.")
     if source is not None and (set(given) - {"line"} or plan is not None):
         raise InputError("give either --from FILE or the result's own options, not both.")
     planned = None if plan is None else read_plan(plan)
     if planned is not None:
         line = line or planned.line
-    wanted = read_brief(
-        brief, line, None, min_grade, planned=None if planned is None else planned.brief
-    )
+    wanted = None
+    of_sheet = source is not None and (brief, line, min_grade) == (None, None, None)
+    if trial is None and not of_sheet:
+        wanted = read_brief(
+            brief, line, None, min_grade, planned=None if planned is None else planned.brief
+        )
+    elif trial is not None and min_grade is not None:
+        own = find_trial(history.at(), trial)[0].brief
+        wanted = read_brief(None, None, None, min_grade, planned=own)
     done = add(
-        open_history(location),
-        open_site(site),
+        history,
+        plant,
         given if source is None else source,
         wanted,
         plan=planned,
         rank=rank,
+        trial=trial,
         seed=None if seed is None else check_seed(seed),
     )
     answer(done.as_dict(), as_json, show.recorded)
@@ -153,6 +176,16 @@ def _given(options: Mapping[str, Any], material: list[str] | None) -> dict[str, 
     fields = {name: options[name] for name in FIELDS}
     fields |= key_values(material or (), "--material")
     return {name: value for name, value in fields.items() if value is not None}
+
+
+def _settings(site: Site, line: str | None, entries: list[str] | None) -> dict[str, str]:
+    """The settings of ``--setting``, whose names the site must declare."""
+    found = key_values(entries or (), "--setting")
+    known = site.space_of(line).names
+    for name in found:
+        if name not in known:
+            raise InputError(f"--setting: unknown name '{name}'.", hint=nearest(name, known))
+    return found
 
 
 def tell_failure(done: Recorded) -> int:

@@ -48,6 +48,10 @@ def report(
     trials: Annotated[
         int | None, typer.Option("--trials", metavar="N", help="How many trials to plan.")
     ] = None,
+    batch: Annotated[
+        str | None,
+        typer.Option("--batch", metavar="BATCH", help="Only the sheets of this issued batch."),
+    ] = None,
     compared: Annotated[
         bool, typer.Option("--compare", help="Also compare all lines, as compare does.")
     ] = False,
@@ -62,6 +66,14 @@ def report(
     from optimizer.operations.reporting import ReportFiles
     from optimizer.operations.reporting import report as write_page
 
+    if batch is not None:
+        from optimizer.operations.batch_sheets import write_batch_sheets
+
+        done = write_batch_sheets(
+            open_history(location).at(as_of), batch, sheets or (), paper, language
+        )
+        answer(done.as_dict(), as_json, _text)
+        return
     command = shlex.join(["highside", *sys.argv[1:]])
     files = ReportFiles(out, tuple(sheets or ()), paper, language, command)
     written = write_page(
@@ -77,7 +89,7 @@ def report(
 
 
 def _text(document: dict[str, Any]) -> str:
-    lines = [f"Report: {document['report']}"]
+    lines = [f"Report: {document['report']}"] if "report" in document else []
     lines += [f"Sheet:  {sheet}" for sheet in document["sheets"]]
     filled = [sheet for sheet in document["sheets"] if sheet.endswith(".csv")]
     if filled:

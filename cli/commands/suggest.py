@@ -13,6 +13,7 @@ import typer
 from cli.options import (
     AsOfOption,
     BriefOption,
+    ByOption,
     ConfidenceOption,
     HistoryOption,
     JsonOption,
@@ -25,6 +26,7 @@ from cli.options import (
     WorkersOption,
     open_history,
     open_site,
+    person,
     read_brief,
 )
 from cli.output import as_text
@@ -32,6 +34,7 @@ from optimizer.errors import InputError, LimitError
 from optimizer.files import write_whole
 
 if TYPE_CHECKING:
+    from optimizer.campaign import Batch
     from optimizer.planning.plan import Plan
 
 
@@ -63,6 +66,11 @@ def suggest(
     every_line: Annotated[
         bool, typer.Option("--every-line", help="A plan for each line of the history.")
     ] = False,
+    issued: Annotated[
+        bool,
+        typer.Option("--issue", help="Issue the plan: give its trials their numbers."),
+    ] = False,
+    by: ByOption = None,
     workers: WorkersOption = None,
     scheduler: SchedulerOption = None,
     location: HistoryOption = "history",
@@ -77,6 +85,10 @@ def suggest(
     if as_json:
         form = PlanFormat.json
     wanted = read_brief(brief, line, material, min_grade, trials, confidence)
+    if issued and (every_line or as_of is not None):
+        raise InputError("--issue plans one line on the latest version of the history.")
+    if by is not None and not issued:
+        raise InputError("--by needs --issue.")
     if every_line:
         from optimizer.operations.every_line import suggest_every_line
 
@@ -94,6 +106,21 @@ def suggest(
         return
     if workers is not None or scheduler is not None:
         raise InputError("--workers and --scheduler need --every-line.")
+    quiet = progress(form is not PlanFormat.table)
+    if issued:
+        from cli.show.batch import issued as show_issued
+        from optimizer.operations.batches import issue
+
+        batch = issue(
+            open_history(location),
+            open_site(site),
+            wanted,
+            seed=check_seed(seed),
+            by=person(by),
+            progress=quiet,
+        )
+        put_out(batch.as_dict(), [batch], form, out, show_issued)
+        return
     from optimizer.planning.planner import suggest as plan_trials
 
     plan = plan_trials(
@@ -101,14 +128,14 @@ def suggest(
         open_site(site),
         wanted,
         seed=check_seed(seed),
-        progress=progress(form is not PlanFormat.table),
+        progress=quiet,
     )
     put_out(plan.as_dict(), [plan], form, out, show.plan)
 
 
 def put_out(
     document: Mapping[str, Any],
-    plans: Sequence[Plan],
+    plans: Sequence[Plan | Batch],
     form: PlanFormat,
     out: Path | None,
     text: Callable[..., str],
@@ -117,7 +144,7 @@ def put_out(
 
     Args:
         document: the plans as a JSON document.
-        plans: the plans.
+        plans: the plans, or an issued batch.
         form: the format.
         out: path of the file to write; None prints to stdout.
         text: turns the document into the text of the table format.

@@ -15,12 +15,18 @@ from optimizer.text.figures import (
     tonnes,
     whole_percent,
 )
+from optimizer.text.trial_numbers import id_of_trial
 
 
-def plan(document: Mapping[str, Any]) -> str:
+def plan(document: Mapping[str, Any], batch: str | None = None) -> str:
     """The text of a ``highside.plan/1`` document.
 
-    It lists the trials, the settings to run now, and whether to continue.
+    It lists the trials, the settings to run now, and whether to continue. The trials of an issued
+    plan are listed by number in the order in which to run them, those of another plan by rank.
+
+    Args:
+        document: the plan.
+        batch: id of the batch as which it was issued; None for a plan that was not issued.
     """
     goal, units = document["goal"], document["units"]
     grade = goal["min_grade"]
@@ -45,9 +51,14 @@ def plan(document: Mapping[str, Any]) -> str:
             )
         )
     )
+    under_way = [each["trial"] for each in document.get("pending", ()) if each["trial"]]
+    if under_way:
+        lines.append(wrap(f"Under way: {', '.join(under_way)}."))
     trials = document["recommendations"]
-    lines += ["", *_trials(trials, units, goal["maximise"] != "value")]
-    if len(trials) > 1:
+    if batch is not None:
+        trials = sorted(trials, key=lambda trial: trial["order"])
+    lines += ["", *_trials(trials, units, goal["maximise"] != "value", batch)]
+    if len(trials) > 1 and batch is None:
         ranks = ", ".join(str(t["rank"]) for t in sorted(trials, key=lambda t: t["order"]))
         lines.append(f"Run them in the order {ranks}: least to re-set and to wait for.")
     if document["run_now"]:
@@ -63,7 +74,10 @@ def plan(document: Mapping[str, Any]) -> str:
 
 
 def _trials(
-    trials: Sequence[Mapping[str, Any]], units: Mapping[str, str], in_points: bool
+    trials: Sequence[Mapping[str, Any]],
+    units: Mapping[str, str],
+    in_points: bool,
+    batch: str | None,
 ) -> list[str]:
     names = list(units)
     heads = [short(n) for n in names]
@@ -86,9 +100,13 @@ def _trials(
         cells = "".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True))
         return f"{start:>2}{cells}"
 
-    lines = [line("#", heads), line("", under)]
+    lines = [line("#" if batch is None else "", heads), line("", under)]
     for trial, row in zip(trials, cells, strict=True):
-        lines += [bold(line(trial["rank"], row)), wrap(trial["why"], INDENT)]
+        if batch is not None:
+            number = id_of_trial(batch, trial["order"])
+            lines.append(bold(f"{number} (rank {trial['rank']})"))
+        start = trial["rank"] if batch is None else ""
+        lines += [bold(line(start, row)), wrap(trial["why"], INDENT)]
     return lines
 
 

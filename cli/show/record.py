@@ -13,6 +13,7 @@ from optimizer.text.figures import exact_percent, level, whole_percent
 def recorded(document: Mapping[str, Any]) -> str:
     """The text of a ``highside.record/1`` document."""
     lines = [load(document["load"])]
+    lines += [wrap(sentence) for sentence in document.get("says", ())]
     before, after = document["before"], document["after"]
     if document["load"]["added"] and after and after["run_now"]:
         lines += ["", *_run_now(before["run_now"] if before else None, after)]

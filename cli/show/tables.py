@@ -15,14 +15,15 @@ from optimizer.text.formulas import harmless
 from optimizer.text.visible_text import printable_lines
 
 if TYPE_CHECKING:
+    from optimizer.campaign import Batch
     from optimizer.planning.plan import Plan
 
 
-def write_plan_table(plans: Sequence[Plan], form: str, out: Path | None) -> None:
+def write_plan_table(plans: Sequence[Plan | Batch], form: str, out: Path | None) -> None:
     """Writes a table with one row for each trial of each plan.
 
     Args:
-        plans: the plans.
+        plans: the plans, or issued batches.
         form: ``csv`` or ``parquet``.
         out: path of the file to write; for CSV, None writes to stdout.
 

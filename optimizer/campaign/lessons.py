@@ -1,4 +1,4 @@
-"""What finished batches taught: the best reading so far, the surprise, the feed and time spent."""
+"""What batches taught: the best reading so far, the surprise, the feed and time spent."""
 
 from __future__ import annotations
 
@@ -36,13 +36,13 @@ class BestReading:
 
 @dataclass(frozen=True)
 class Lesson:
-    """What a batch taught that is no longer open.
+    """What a batch taught, so far if it is open.
 
     Attributes:
         batch, line: id of the batch, and its line.
-        closed_at: when it was closed.
+        closed_at: when it was closed; None while it is open.
         done, failed, skipped, left: numbers of trials with a result on an even deck, with a failed
-            one, skipped, and never run.
+            one, skipped, and not run.
         met: number of results whose grade met the grade to reach; None where none was asked.
         best_so_far: the best reading of this batch and of the earlier batches of the line that
             meets this batch's grade; None while there is none. It is a reading: as the highest of
@@ -55,7 +55,7 @@ class Lesson:
 
     batch: str
     line: str
-    closed_at: datetime
+    closed_at: datetime | None
     done: int
     failed: int
     skipped: int
@@ -71,7 +71,7 @@ class Lesson:
         return {
             "batch": self.batch,
             "line": self.line,
-            "closed_at": iso(self.closed_at),
+            "closed_at": None if self.closed_at is None else iso(self.closed_at),
             "done": self.done,
             "failed": self.failed,
             "skipped": self.skipped,
@@ -85,7 +85,7 @@ class Lesson:
 
 
 def lessons_of(batches: Sequence[tuple[IssuedBatch, Surprises]], site: Site) -> tuple[Lesson, ...]:
-    """What each batch taught that is not open any more.
+    """What each batch taught, so far if it is open.
 
     Args:
         batches: batches in the order of their issue, settings in the units of the site, each with
@@ -97,8 +97,7 @@ def lessons_of(batches: Sequence[tuple[IssuedBatch, Surprises]], site: Site) -> 
     for batch, surprises in batches:
         so_far = results.setdefault(batch.line, [])
         so_far += [t for t in batch.trials if t.state == DONE]
-        if not batch.is_open:
-            found.append(_lesson(batch, surprises, so_far, site))
+        found.append(_lesson(batch, surprises, so_far, site))
     return tuple(found)
 
 
@@ -108,14 +107,13 @@ def _lesson(
     count = {state: sum(t.state == state for t in batch.trials) for state in
              ("done", "failed", "skipped", "to run", "running")}  # fmt: skip
     run = [trial for trial in batch.trials if trial.run is not None]
-    goal, closed = batch.plan["goal"]["min_grade"], batch.closed_at
-    assert closed is not None
+    goal = batch.plan["goal"]["min_grade"]
     minutes = Brief.from_dict(batch.brief, "the batch's brief").trials.minutes
     done = [t for t in batch.trials if t.state == DONE]
     return Lesson(
         batch=batch.batch,
         line=batch.line,
-        closed_at=closed,
+        closed_at=batch.closed_at,
         done=count["done"],
         failed=count["failed"],
         skipped=count["skipped"],

@@ -11,6 +11,7 @@ from optimizer.campaign.surprise import sentences, surprise_of
 from optimizer.history.issued import IssuedBatch, IssuedTrial
 from optimizer.history.summary import iso
 from optimizer.interval import rounded
+from optimizer.planning.plan import row_of
 from optimizer.plant.site import Site
 
 MEASURED = ("grade", "grade_se", "recovery", "recovery_se")
@@ -79,20 +80,29 @@ class Batch:
             "trials": [trial.as_dict() for trial in self.trials],
         }
 
+    def rows(self) -> list[dict[str, Any]]:
+        """One flat row for each trial in the order in which to run them: its number as ``run_id``,
+        and the columns of ``suggest --format csv``."""
+        planned = {each["order"]: each for each in self.issued.plan["recommendations"]}
+        return [
+            {"run_id": t.issued.trial, **row_of(self.issued.line, planned[t.issued.order])}
+            for t in self.trials
+        ]
+
 
 @dataclass(frozen=True)
 class Batches:
-    """The batches of a history, in the order of their issue, and what the finished ones taught."""
+    """The batches of a history, in the order of their issue, and what each taught."""
 
     batches: tuple[Batch, ...]
     lessons: tuple[Lesson, ...]
 
     def as_dict(self) -> dict[str, Any]:
-        """The ``highside.batches/1`` document."""
+        """The ``highside.batches/1`` document; ``taught`` holds the finished batches only."""
         return {
             "schema": "highside.batches/1",
             "batches": [batch.as_dict() for batch in self.batches],
-            "taught": [lesson.as_dict() for lesson in self.lessons],
+            "taught": [each.as_dict() for each in self.lessons if each.closed_at is not None],
         }
 
 
@@ -102,7 +112,7 @@ def batch_of(issued: IssuedBatch) -> Batch:
 
 
 def batches_of(issued: Sequence[IssuedBatch], site: Site) -> Batches:
-    """Issued batches with the surprise of each result, and what the finished ones taught.
+    """Issued batches with the surprise of each result, and what each taught.
 
     Args:
         issued: batches in the order of their issue, with settings in the units of the site.

@@ -1,9 +1,8 @@
 """Issued batches: what the events and the runs of a snapshot say of every trial that was issued.
 
-A batch is the plan that people run. Its id is ``<line>-<n>``, where n counts up on the line, and a
-trial's id is ``<line>-<n>.<k>``, where k is the order in which to run the trials. Each part is cut
-off from the right, so that ids are unambiguous whatever the line is called. The result of a trial
-is the run of the same line whose ``run_id`` is the trial's id. Nothing here is stored: the state of
+A batch is the plan that people run; its id and those of its trials are made by
+``text.trial_numbers``. The result of a trial is the run of the same line whose ``run_id`` is the
+trial's id. Nothing here is stored: the state of
 a batch at any version follows from the events and the runs of that version.
 """
 
@@ -24,6 +23,7 @@ from optimizer.history.storage.event_log import Event
 from optimizer.plant.deck_states import EVEN
 from optimizer.plant.site import Site
 from optimizer.plant.units import as_typed, scaled, unit_factor
+from optimizer.text.trial_numbers import batch_of_trial, id_of_batch, id_of_trial, line_of_batch
 
 ISSUED, STARTED, SKIPPED, REOPENED, CLOSED = "issued", "started", "skipped", "reopened", "closed"
 """Kinds of event that make a batch and change its state."""
@@ -187,7 +187,7 @@ def find_batch(snapshot: Snapshot, batch: str, site: Site | None = None) -> Issu
     Raises:
         InputError: when there is no such batch; the hint names the nearest.
     """
-    line = batch.rpartition("-")[0]
+    line = line_of_batch(batch)
     found = {each.batch: each for each in issued_batches(snapshot, site, line)}
     if batch not in found:
         raise unknown("batch", batch, [e.about["batch"] for e in snapshot.events if _issues(e)])
@@ -202,7 +202,7 @@ def find_trial(
     Raises:
         InputError: when there is no such trial; the hint names the nearest.
     """
-    line = trial.rpartition(".")[0].rpartition("-")[0]
+    line = line_of_batch(batch_of_trial(trial))
     for batch in issued_batches(snapshot, site, line):
         for each in batch.trials:
             if each.trial == trial:
@@ -220,24 +220,6 @@ def unknown(kind: str, given: str, known: Sequence[str]) -> InputError:
     """The error for a batch or a trial that was never issued."""
     hint = nearest(given, known[-200:]) if known else "Issue a plan with: highside suggest --issue"
     return InputError(f"there is no {kind} '{given}'.", code=f"unknown-{kind}", hint=hint)
-
-
-def id_of_batch(line: str, number: int) -> str:
-    """The id of a batch.
-
-    >>> id_of_batch("deck-1", 7)
-    'deck-1-7'
-    """
-    return f"{line}-{number}"
-
-
-def id_of_trial(batch: str, order: int) -> str:
-    """The id of a trial.
-
-    >>> id_of_trial("deck-1-7", 2)
-    'deck-1-7.2'
-    """
-    return f"{batch}.{order}"
 
 
 def next_number(snapshot: Snapshot, line: str) -> int:
@@ -283,7 +265,7 @@ def _issues(event: Event) -> bool:
 def _is_about(event: Event, issued: Mapping[str, Any]) -> bool:
     """Whether an event is about a batch or one of its trials."""
     if event.what == WITHDRAWN:
-        of_batch = str(event.about.get("run_id", "")).rpartition(".")[0] == issued["batch"]
+        of_batch = batch_of_trial(str(event.about.get("run_id", ""))) == issued["batch"]
         return of_batch and event.about.get("line", issued["line"]) == issued["line"]
     return event.what != ISSUED and event.about.get("batch") == issued["batch"]
 

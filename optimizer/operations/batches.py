@@ -29,12 +29,11 @@ from optimizer.history.issued import (
     IssuedTrial,
     find_batch,
     find_trial,
-    id_of_batch,
     issued_batches,
     next_number,
 )
 from optimizer.history.schema import schema_of
-from optimizer.history.snapshot import Snapshot
+from optimizer.history.snapshot import Snapshot, snapshot_of
 from optimizer.history.storage.event_log import Event
 from optimizer.landscape import today_of
 from optimizer.planning.planner import plan_of
@@ -42,6 +41,7 @@ from optimizer.planning.situation import Situation, situation_of
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
 from optimizer.text.figures import percent
+from optimizer.text.trial_numbers import id_of_batch, line_of_batch
 
 if TYPE_CHECKING:
     from optimizer.history.history import History
@@ -109,7 +109,7 @@ def batch(history: History | Snapshot, batch_id: str, site: Site | None = None) 
     Raises:
         InputError: when there is no such batch; the message names the nearest.
     """
-    return batch_of(find_batch(_snapshot(history), batch_id, site or Site()))
+    return batch_of(find_batch(snapshot_of(history), batch_id, site or Site()))
 
 
 def batches(
@@ -122,7 +122,7 @@ def batches(
         line: name of the only line whose batches are returned; all lines when None.
     """
     site = site or Site()
-    return batches_of(issued_batches(_snapshot(history), site, line), site)
+    return batches_of(issued_batches(snapshot_of(history), site, line), site)
 
 
 def start_trial(
@@ -302,12 +302,12 @@ def _store_plan(
 
 def _basis(snapshot: Snapshot, line: str) -> tuple[object, ...]:
     """What a plan of a line depends on that other commits may change: its runs, its events."""
-    events = [e for e in snapshot.events if line in (e.about.get("line"), _line_of(e))]
+    events = [e for e in snapshot.events if _is_of(line, e)]
     return (*events, _Runs(snapshot.runs(None, [line])))
 
 
-def _line_of(event: Event) -> str:
-    return str(event.about.get("batch", "")).rpartition("-")[0]
+def _is_of(line: str, event: Event) -> bool:
+    return line in (event.about.get("line"), line_of_batch(str(event.about.get("batch", ""))))
 
 
 class _Runs:
@@ -382,7 +382,3 @@ def _store(history: History, checked: Callable[[Snapshot], Event]) -> int:
                 raise
             time.sleep(random.uniform(0.0, LONGEST_PAUSE))
     raise AssertionError("the last try answers or raises")
-
-
-def _snapshot(history: History | Snapshot) -> Snapshot:
-    return history if isinstance(history, Snapshot) else history.at()

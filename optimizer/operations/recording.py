@@ -5,12 +5,15 @@ In come one or more rows of results; out come the load report and the plans befo
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from optimizer.campaign import Trial, batch_of
 from optimizer.errors import HighsideError, InputError, LimitError
+from optimizer.history.issued import ISSUED, find_batch
 from optimizer.intake.settling.load import LoadReport, load_table, load_trial_sheet
 from optimizer.operations.batches import trial_to_record
 from optimizer.operations.plan_file import PlanFile, result_row
@@ -27,6 +30,10 @@ if TYPE_CHECKING:
     Row = Mapping[str, object]
 
 
+SHEET_BYTES = 1 << 20
+"""Number of bytes of a file that are searched for the numbers of trials."""
+
+
 @dataclass(frozen=True)
 class Recorded:
     """The rows that were added, and the plans before and after.
@@ -37,12 +44,15 @@ class Recorded:
         before, after: the plans without and with the new rows; None when no settings are left
             inside the limits, or when planning failed.
         failure: the error that prevented a plan; None when there was none.
+        trial: the issued trial after its result; None where no trial was named or the result was
+            rejected.
     """
 
     load: LoadReport
     before: Plan | None
     after: Plan | None
     failure: Exception | None = None
+    trial: Trial | None = None
 
     def as_dict(self) -> dict[str, object]:
         """The ``highside.record/1`` document."""
@@ -51,8 +61,14 @@ class Recorded:
             "load": self.load.as_dict(),
             "before": _essence(self.before),
             "after": _essence(self.after),
+            **self._of_trial(),
             **({} if self.failure is None else {"failed": self._failed(self.failure)}),
         }
+
+    def _of_trial(self) -> dict[str, object]:
+        if self.trial is None:
+            return {}
+        return {"trial": self.trial.as_dict(), "says": list(self.trial.says)}
 
     @property
     def cause(self) -> str:
@@ -116,6 +132,8 @@ def record(
         raise InputError("a plan can be given with one result only, not with rows or a log.")
     else:
         rows = result
+        if brief is None and isinstance(rows, Path):
+            brief, seed = _of_sheet(history, rows, seed)
     if seed is None:
         seed = 0 if plan is None else plan.seed
     if brief is None:
@@ -130,9 +148,8 @@ def _record_trial(
     """Adds the result of an issued trial and makes the plan of its batch again."""
     batch, planned = trial_to_record(history.at(), trial, site)
     row = trial_row(batch, planned, result, site, history.clock())
-    if brief is None:
-        brief = Brief.from_dict(batch.brief, "the batch's brief")
-        brief = brief.model_copy(update={"line": batch.line})
+    brief = brief or Brief.from_dict(batch.brief, "the batch's brief")
+    brief = brief.model_copy(update={"line": batch.line})
 
     def load(line: str | None) -> LoadReport:
         # The state is checked again where no other load of this machine can come between. Where one
@@ -144,7 +161,29 @@ def _record_trial(
             trial_to_record(history.at(), trial, site)
         return done
 
-    return _replanned(history, site, brief, batch.plan["seed"] if seed is None else seed, load)
+    seed = batch.plan["seed"] if seed is None else seed
+    done = _replanned(history, site, brief, seed, load)
+    after = batch_of(find_batch(history.at(), batch.batch, site))
+    mine = next(each for each in after.trials if each.issued.trial == trial)
+    return replace(done, trial=mine) if mine.issued.has_result else done
+
+
+def _of_sheet(history: History, path: Path, seed: int | None) -> tuple[Brief | None, int | None]:
+    """Brief and seed of the batch whose sheet a file is; None and the given seed for another file.
+
+    A sheet holds the numbers of its trials.
+    """
+    if path.suffix != ".csv" or not path.is_file():
+        return None, seed
+    with path.open("rb") as file:
+        text = file.read(SHEET_BYTES).decode(errors="replace")
+    for event in reversed(history.at().events):
+        about = event.about
+        if event.what == ISSUED and re.search(rf"(?<![\w.-]){re.escape(about['batch'])}\.\d", text):
+            brief = Brief.from_dict(about["brief"], "the batch's brief")
+            line = brief.model_copy(update={"line": about["line"]})
+            return line, about["seed"] if seed is None else seed
+    return None, seed
 
 
 def _replanned(

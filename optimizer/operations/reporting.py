@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from threadpoolctl import threadpool_limits
 
+from optimizer.campaign import Batches, batches_of
 from optimizer.comparison import Comparison, compare
 from optimizer.diagnostics.calibration import PooledCalibration, calibrate, pooled
 from optimizer.diagnostics.diagnosis import diagnose_line
@@ -21,6 +22,7 @@ from optimizer.errors import InputError
 from optimizer.evidence.fitting import is_exact_fit
 from optimizer.evidence.line_model import LineModel
 from optimizer.files import write_whole
+from optimizer.history.issued import issued_batches
 from optimizer.history.snapshot import snapshot_of
 from optimizer.landscape import Landscape, landscape
 from optimizer.planning.plan import Plan
@@ -44,6 +46,7 @@ if TYPE_CHECKING:
 MOST_DIAGNOSED = 50_000
 SHEETS = (".pdf", ".html", ".csv")
 PAPERS = ("a4", "letter")
+NO_BATCHES = Batches((), ())
 
 
 @dataclass(frozen=True)
@@ -102,11 +105,13 @@ class Review:
         landscape: predictions and runs around the plan.
         diagnosis: diagnosis of the plan's line; for a long history only its calibration, and None
             for a short one.
+        batches: the issued batches of the plan's line; there may be none.
     """
 
     plan: Plan
     landscape: Landscape
     diagnosis: Diagnosis | PooledCalibration | None
+    batches: Batches = NO_BATCHES
 
     def diagnosis_document(self) -> dict[str, Any] | None:
         """The diagnosis as the document that the page expects; None when there is none."""
@@ -125,7 +130,8 @@ class Review:
         """The report as an HTML page; see ``presentation.page.report_html``."""
         return report_html(
             self.plan.as_dict(),
-            self.landscape.as_dict(),
+            self.landscape.as_dict()
+            | {"batches": [each.as_dict() for each in self.batches.lessons]},
             diagnosis=self.diagnosis_document(),
             comparison=None if comparison is None else comparison.as_dict(),
             command=command,
@@ -183,7 +189,8 @@ def review(situation: Situation) -> Review:
     """
     plan = plan_of(situation)
     situation.progress("reviewing the plan")
-    return Review(plan, landscape(situation, plan), _diagnosis(situation, plan))
+    found = landscape(situation, plan), _diagnosis(situation, plan)
+    return Review(plan, *found, _batches(situation, plan))
 
 
 def write_report(
@@ -214,6 +221,14 @@ def write_report(
         else:
             write_whole(path, sheet_csv(found.plan.as_dict()).encode("utf-8-sig"))
     return WrittenReport(files.out, files.sheets, found.plan)
+
+
+def _batches(situation: Situation, plan: Plan) -> Batches:
+    """The issued batches of the plan's line."""
+    if plan.line is None or not situation.under_way.issued:
+        return NO_BATCHES
+    issued = issued_batches(situation.snapshot, situation.site, plan.line)
+    return batches_of(issued, situation.site)
 
 
 def _diagnosis(situation: Situation, plan: Plan) -> Diagnosis | PooledCalibration | None:

@@ -224,7 +224,7 @@ class Plan:
 
     def rows(self) -> list[dict[str, Any]]:
         """One flat row for each trial, by rank, with the columns of ``suggest --format csv``."""
-        return [self._row(trial) for trial in self.recommendations]
+        return [row_of(self.line, trial.as_dict()) for trial in self.recommendations]
 
     def table(self) -> pa.Table:
         """The rows as an Arrow table; ``table().to_pandas()`` is a data frame."""
@@ -232,22 +232,23 @@ class Plan:
 
         return pa.Table.from_pylist(self.rows())
 
-    def _row(self, trial: Recommendation) -> dict[str, Any]:
-        found = trial.as_dict()
-        ends = {
-            f"{quantity}_{end}": value
-            for quantity in ("grade", "recovery")
-            for end, value in found[quantity].items()
-        }
-        plain = ("chance_of_grade", "expected_gain", "material_t", "minutes", "why", "watch")
-        return {
-            "rank": trial.rank,
-            "order": trial.order,
-            "line": self.line,
-            **trial.settings,
-            **ends,
-            **{name: found[name] for name in plain},
-        }
+
+def row_of(line: str | None, trial: Mapping[str, Any]) -> dict[str, Any]:
+    """A trial of a ``highside.plan/1`` document as a flat row."""
+    ends = {
+        f"{quantity}_{end}": value
+        for quantity in ("grade", "recovery")
+        for end, value in trial[quantity].items()
+    }
+    plain = ("chance_of_grade", "expected_gain", "material_t", "minutes", "why", "watch")
+    return {
+        "rank": trial["rank"],
+        "order": trial["order"],
+        "line": line,
+        **trial["settings"],
+        **ends,
+        **{name: trial[name] for name in plain},
+    }
 
 
 def as_dicts(points: Iterable[TradeOffPoint]) -> list[dict[str, Any]]:

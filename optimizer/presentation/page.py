@@ -41,6 +41,7 @@ KINDS: dict[str, Callable[[Any], str]] = {
     "tonnes": tonnes,
     "worth": worth,
     "minutes": minutes,
+    "sigmas": lambda v: f"{v:.1f}",
     "count": lambda v: f"{v:d}",
     "text": str,
 }

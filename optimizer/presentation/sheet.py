@@ -14,6 +14,7 @@ from typing import Any
 
 from optimizer.presentation.texts import DEFAULT_LANGUAGE, texts
 from optimizer.text.figures import exact_percent, level, minutes, plain, tonnes
+from optimizer.text.trial_numbers import id_of_trial
 
 # Number of cuts of a sample; common practice, so that a surge does not determine the sample.
 INCREMENTS = 5
@@ -44,6 +45,7 @@ class TrialBlock:
 
     Attributes:
         order, rank: position in the batch, and rank in the plan.
+        number: number of the trial; empty for a plan that was not issued.
         settings: the settings of the trial.
         moves: sentences that say how to get there from the trial before.
         watch: what to watch during the trial.
@@ -52,6 +54,7 @@ class TrialBlock:
 
     order: int
     rank: int
+    number: str
     settings: tuple[SettingCell, ...]
     moves: tuple[str, ...]
     watch: str
@@ -73,7 +76,7 @@ class Sheet:
     Attributes:
         words: fixed words, by key (section ``sheet`` of the texts).
         states: words for the deck states, by their name in logs.
-        heading: name of the line.
+        heading: id of the batch, or name of the line for a plan that was not issued.
         lot: phrases that describe the material and its amount.
         goal: sentence that states the required grade.
         limits: phrases that state today's limits.
@@ -98,7 +101,10 @@ class Sheet:
 
 
 def make_sheet(
-    plan: Mapping[str, Any], today: Mapping[str, Any], language: str = DEFAULT_LANGUAGE
+    plan: Mapping[str, Any],
+    today: Mapping[str, Any],
+    language: str = DEFAULT_LANGUAGE,
+    batch: str | None = None,
 ) -> Sheet:
     """Makes the content of the trial sheet of a plan.
 
@@ -108,6 +114,7 @@ def make_sheet(
             ``optimizer.landscape``: ``site``, ``settings`` (name, unit, low, high and max_change of
             each), ``capacity``, ``trials``, ``start``, ``sample_count``.
         language: language of the texts.
+        batch: id of the batch as which the plan was issued; None for a plan that was not issued.
 
     Raises:
         InputError: when there are no texts in the language.
@@ -135,11 +142,11 @@ def make_sheet(
     return Sheet(
         words=say,
         states=words["states"],
-        heading=plan["line"] or "",
+        heading=batch or plan["line"] or "",
         lot=tuple(lot),
         goal=say["goal_unknown" if grade is None else "goal"].format(grade=exact_percent(grade)),
         limits=_limits(today, names, say),
-        trials=_blocks(plan, today, names, say),
+        trials=_blocks(plan, today, names, say, batch),
         checks=box("checks"),
         moving=box("moving"),
         watch=box("watch"),
@@ -169,7 +176,11 @@ def _limits(today: Mapping[str, Any], names: Mapping[str, str], say: Any) -> tup
 
 
 def _blocks(
-    plan: Mapping[str, Any], today: Mapping[str, Any], names: Mapping[str, str], say: Any
+    plan: Mapping[str, Any],
+    today: Mapping[str, Any],
+    names: Mapping[str, str],
+    say: Any,
+    batch: str | None,
 ) -> tuple[TrialBlock, ...]:
     largest = {s["name"]: s["max_change"] for s in today["settings"]}
     before: dict[str, float] = dict(today["start"])
@@ -196,6 +207,7 @@ def _blocks(
             TrialBlock(
                 trial["order"],
                 trial["rank"],
+                "" if batch is None else id_of_trial(batch, trial["order"]),
                 cells,
                 moves,
                 trial["watch"],

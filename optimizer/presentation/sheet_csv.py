@@ -17,22 +17,30 @@ from typing import Any
 from optimizer.presentation.sheet import by_order
 from optimizer.text.formulas import harmless
 from optimizer.text.headings import with_unit
+from optimizer.text.trial_numbers import id_of_trial
 
 # Columns to fill in. Grade and recovery are in per cent, since people write them as 98.7.
 BLANK = ("grade [%]", "recovery [%]", "grade_count", "deck_state", "note")
 DIGITS = 8
 
 
-def sheet_csv(plan: Mapping[str, Any]) -> str:
+def sheet_csv(plan: Mapping[str, Any], batch: str | None = None) -> str:
     """The trials of a ``highside.plan/1`` document as CSV text, in the order they are run.
 
-    Each row has its own run id. So each trial is added only once, even if the sheet is read twice,
-    the second time with more rows filled in.
+    Each row has its own run id: the number of the trial, or one made from the plan where it was not
+    issued. So each trial is added only once, even if the sheet is read twice, the second time with
+    more rows filled in.
+
+    Args:
+        plan: the plan.
+        batch: id of the batch as which the plan was issued; None for a plan that was not issued.
     """
     mark = _mark(plan)
     rows = [
         {
-            "run_id": f"{mark}-{trial['order']}",
+            "run_id": f"{mark}-{trial['order']}"
+            if batch is None
+            else id_of_trial(batch, trial["order"]),
             "line": plan["line"] or "",
             "started_at": "",
             **dict.fromkeys(plan["material"], ""),

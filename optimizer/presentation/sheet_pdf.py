@@ -146,11 +146,27 @@ class _Drawing:
         pdf.rect(self.left, top, bar - 1, height, style="F")
         pdf.set_text_color(255)
         kept, self.y = self.y, top + 3
-        self._centered(self.left, bar - 1, str(block.order), 30, bold=True)
-        self.y += self._line(30)
-        self._centered(self.left, bar - 1, self.sheet.words["rank"].format(rank=block.rank), 8.5)
+        rank = self.sheet.words["rank"].format(rank=block.rank)
+        if block.number:
+            self._upright(block.number, bar - 1, top, height - self._line(8.5) - 2)
+            self.y = top + height - self._line(8.5) - 1
+        else:
+            self._centered(self.left, bar - 1, str(block.order), 30, bold=True)
+            self.y += self._line(30)
+        self._centered(self.left, bar - 1, rank, 8.5)
         pdf.set_text_color(0)
         self.y = kept + GAP
+
+    def _upright(self, text: str, width: float, top: float, length: float) -> None:
+        """Draws a text that reads upwards in the middle of a bar, as large as the bar allows."""
+        size = next(
+            (s for s in range(24, 5, -1) if self._width(text, s, bold=True) <= length - 3), 5
+        )
+        across = self._line(size)
+        x, y = self.left + 0.5 * (width - across), top + length
+        with self.pdf.rotation(90, x, y):
+            self.pdf.set_xy(x + 0.5 * (length - self._width(text, size, bold=True)), y)
+            self.pdf.cell(text=text, h=across)
 
     def _settings(self, cells: Sequence[SettingCell], x: float, width: float) -> None:
         top, each = self.y, width / len(cells)

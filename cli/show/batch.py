@@ -1,0 +1,132 @@
+"""Writes issued batches, and what finished ones taught, as text."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from cli.show.plan import plan
+from cli.show.text import bold, interval, wrap
+from optimizer.text.figures import UNKNOWN, level, minutes, percent, tonnes
+
+SURPRISING, VERY = 2.0, 3.0
+"""Sizes of z from which a result is marked."""
+
+
+def issued(document: Mapping[str, Any]) -> str:
+    """The text of a plan that was just issued, a ``highside.batch/1`` document."""
+    batch = document["batch"]
+    first = shlex.quote(document["trials"][0]["trial"])
+    return "\n".join(
+        [
+            plan(document["plan"], batch),
+            "",
+            bold(f"Issued as {batch}."),
+            f"  Print it:  highside report --batch {shlex.quote(batch)} --sheet sheet.pdf",
+            f"  A result:  highside record --trial {first} --grade 98.7% --recovery 93.1%",
+        ]
+    )
+
+
+def batch(document: Mapping[str, Any]) -> str:
+    """The text of a ``highside.batch/1`` document: its trials, planned, run and measured."""
+    units = document["plan"]["units"]
+    by = f" by {document['issued_by']}" if document["issued_by"] else ""
+    state = "open" if document["closed_at"] is None else f"closed {_day(document['closed_at'])}"
+    lines = [
+        bold(f"Batch {document['batch']}: {state}"),
+        wrap(
+            f"Issued {_day(document['issued_at'])}{by} for {document['line']}, from history "
+            f"version {document['history_version']}."
+            if document["history_version"] is not None
+            else f"Issued {_day(document['issued_at'])}{by} for {document['line']}, without a "
+            "history."
+        ),
+    ]
+    for trial in document["trials"]:
+        lines += ["", *_trial(trial, units)]
+    return "\n".join(lines)
+
+
+def batches(document: Mapping[str, Any]) -> str:
+    """The text of a ``highside.batches/1`` document: what is open, and what was taught."""
+    found = document["batches"]
+    if not found:
+        return "No plan was issued yet. Issue one with: highside suggest --issue"
+    is_open = [each for each in found if each["closed_at"] is None]
+    parts = [batch(each) for each in is_open] or ["No batch is open."]
+    if document["taught"]:
+        parts.append(
+            "\n".join([bold("What finished batches taught"), *_taught(document["taught"])])
+        )
+    return "\n\n".join(parts)
+
+
+def _day(moment: str) -> str:
+    return f"{moment[:10]} {moment[11:16]} UTC"
+
+
+def _trial(trial: Mapping[str, Any], units: Mapping[str, str]) -> list[str]:
+    """The lines about one trial."""
+    head = f"{trial['trial']} (rank {trial['rank']}): {trial['state']}"
+    planned, run = trial["planned"], trial["run"]
+    told = ", ".join(
+        f"{name.replace('_', ' ')} {level(value)}"
+        + (f" (run: {level(run[name])})" if run and run.get(name) not in (None, value) else "")
+        + f" {units.get(name, '')}".rstrip()
+        for name, value in planned.items()
+    )
+    lines = [bold(head), wrap(told, "  ")]
+    expected, measured = trial["expected"], trial["measured"]
+    for name in ("grade", "recovery"):
+        said = f"{name}: expected {interval(expected[name])} %"
+        if measured is not None and measured[name] is not None:
+            said += f", measured {percent(measured[name])} %{_mark(trial['surprise'], name)}"
+        if expected[name]["mean"] is not None or measured is not None:
+            lines.append(f"  {said}")
+    return lines
+
+
+def _mark(surprise: Mapping[str, float | None] | None, name: str) -> str:
+    """The surprise of a reading, and a word where it is surprising."""
+    z = None if surprise is None else surprise[name]
+    if z is None:
+        return ""
+    word = ", very surprising" if abs(z) > VERY else ", surprising" if abs(z) > SURPRISING else ""
+    return f" ({z:+.1f} sd{word})"
+
+
+def _taught(lessons: Sequence[Mapping[str, Any]]) -> list[str]:
+    """A table with one line for each finished batch."""
+    heads = ["batch", "done", "failed", "met", "best so far %", "surprise", "use t", "min"]
+    rows = []
+    for each in lessons:
+        best = each["best_so_far"]
+        counts = [str(each[key]) for key in ("done", "failed")]
+        rows.append(
+            [
+                each["batch"],
+                *counts,
+                "-" if each["met"] is None else str(each["met"]),
+                "-" if best is None else f"{percent(best['recovery'])} at {percent(best['grade'])}",
+                _sizes(each["surprise"]),
+                tonnes(each["material_t"]),
+                minutes(each["minutes"]),
+            ]
+        )
+    widths = [max(map(len, column)) for column in zip(heads, *rows, strict=True)]
+    table = [
+        "  ".join([row[0].ljust(widths[0]), *map(str.rjust, row[1:], widths[1:])])
+        for row in (heads, *rows)
+    ]
+    note = (
+        "Best so far: the highest recovery read that met the grade, and its grade. Surprise: root "
+        "mean square of grade and of recovery, about 1 where the plan's intervals are right."
+    )
+    return [*table, wrap(note)]
+
+
+def _sizes(surprise: Mapping[str, float | None]) -> str:
+    sizes = [UNKNOWN if z is None else f"{z:.1f}" for z in surprise.values()]
+    return " ".join(sizes)
