@@ -86,13 +86,12 @@ def issue(
         HistoryError: when the history cannot be read or written.
     """
     site = site or Site()
-    brief = _with_line(brief or Brief(), site)
+    brief = with_line(brief or Brief(), site)
     for plans_left in reversed(range(MOST_PLANS)):
         with nullcontext() if plans_left else history.lock():
             snapshot = history.at()
-            situation = situation_of(snapshot, site, brief, seed=seed, progress=progress)
-            about = _issue_of(situation)
-            version = _store_plan(history, site, snapshot, about, by)
+            about = plan_to_issue(situation_of(snapshot, site, brief, seed=seed, progress=progress))
+            version = issue_plan(history, site, snapshot, about, by)
         if version is not None:
             return batch(history, id_of_batch(about["line"], about["number"]), site)
     raise Overtaken(history.location)
@@ -246,7 +245,7 @@ def closed(batch: IssuedBatch) -> InputError:
 # -- issuing ---------------------------------------------------------------------------------
 
 
-def _with_line(brief: Brief, site: Site) -> Brief:
+def with_line(brief: Brief, site: Site) -> Brief:
     """The brief with its line as logs write it: a site with one line needs none to be named."""
     line = brief.line
     if line is None and len(site.file.lines) == 1:
@@ -254,17 +253,9 @@ def _with_line(brief: Brief, site: Site) -> Brief:
     return brief if line is None else brief.model_copy(update={"line": line.strip()})
 
 
-def _issue_of(situation: Situation) -> dict[str, Any]:
-    """What is stored of a plan that is issued."""
+def plan_to_issue(situation: Situation) -> dict[str, Any]:
+    """Makes the plan of a situation, as JSON with everything that is stored when it is issued."""
     plan = plan_of(situation)
-    if not plan.line:
-        raise InputError(
-            "an issued plan needs a line, and the history is empty.",
-            code="no-line",
-            hint="Give it with --line NAME.",
-        )
-    if not plan.recommendations:
-        raise LimitError("the plan has no trial that could be issued.", code="nothing-to-issue")
     return {
         "line": plan.line,
         "seed": plan.seed,
@@ -276,15 +267,30 @@ def _issue_of(situation: Situation) -> dict[str, Any]:
     }
 
 
-def _store_plan(
+def issue_plan(
     history: History, site: Site, snapshot: Snapshot, about: dict[str, Any], by: str | None
 ) -> int | None:
-    """Stores an issued plan; ``about`` gets the id of its batch.
+    """Issues a plan that was made from a snapshot.
+
+    Args:
+        about: what ``plan_to_issue`` returned; it gets the id of the batch.
 
     Returns:
         The version after it; None when the plan must be made again, since runs or batches of its
         line were added after the snapshot.
+
+    Raises:
+        InputError: when the plan has no line.
+        LimitError: when the plan has no trial.
     """
+    if not about["line"]:
+        raise InputError(
+            "an issued plan needs a line, and the history is empty.",
+            code="no-line",
+            hint="Give it with --line NAME.",
+        )
+    if not about["plan"]["recommendations"]:
+        raise LimitError("the plan has no trial that could be issued.", code="nothing-to-issue")
     now, line = snapshot, about["line"]
     for _ in range(TRIES):
         about["number"] = next_number(now, line)

@@ -8,6 +8,7 @@ from typing import Any
 
 from optimizer.comparison import ComparisonRequest, compare
 from optimizer.history.history import History
+from optimizer.operations.batches import plan_to_issue, with_line
 from optimizer.operations.reporting import review
 from optimizer.planning.planner import plan_of
 from optimizer.planning.situation import situation_of
@@ -21,6 +22,7 @@ from optimizer.text.visible_text import json_bytes
 
 MEDIA_TYPES = {
     "plan": "application/json",
+    "plan to issue": "application/json",
     "comparison": "application/json",
     "report": "text/html; charset=utf-8",
     "sheet.pdf": "application/pdf",
@@ -52,9 +54,13 @@ def make(
             snapshot, plant, brief, request, seed=order.seed, workers=1, progress=progress
         )
         return json_bytes(compared.as_dict())
+    if order.kind == "plan to issue":
+        brief = with_line(brief, plant)
     situation = situation_of(snapshot, plant, brief, seed=order.seed, progress=progress)
     if order.kind == "plan":
         return as_printed(plan_of(situation).as_dict())
+    if order.kind == "plan to issue":
+        return as_printed(plan_to_issue(situation))
     if order.kind == "sheet.csv":
         return sheet_csv(plan_of(situation).as_dict()).encode("utf-8-sig")
     found = review(situation)

@@ -15,6 +15,16 @@ MEDIA_TYPE = "application/problem+json"
 RETRY_SECONDS = 5
 
 
+STATUS_OF_CODE = {
+    "unknown-batch": HTTPStatus.NOT_FOUND,
+    "unknown-trial": HTTPStatus.NOT_FOUND,
+    "trial-has-result": HTTPStatus.CONFLICT,
+    "trial-state": HTTPStatus.CONFLICT,
+    "batch-closed": HTTPStatus.CONFLICT,
+}
+"""Statuses of errors of the library that are not told by their class."""
+
+
 class Problem(HighsideError):
     """A refused request, with the HTTP status of the answer.
 
@@ -47,6 +57,8 @@ def status_of(error: HighsideError) -> int:
     """The HTTP status for an error of the library."""
     if isinstance(error, Problem):
         return error.status
+    if error.code in STATUS_OF_CODE:
+        return STATUS_OF_CODE[error.code]
     if isinstance(error, HistoryError):
         return HTTPStatus.SERVICE_UNAVAILABLE
     if isinstance(error, InputError | LimitError):

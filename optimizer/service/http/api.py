@@ -103,7 +103,7 @@ async def runs(
 ) -> Response:
     """Add runs, and answer when they are on disk."""
     require_recorder(request)
-    media_type = _media_type(request)
+    media_type = media_type_of(request)
     # A large body is held on disk, in a file without a name, rather than in memory.
     with tempfile.SpooledTemporaryFile(IN_MEMORY) as body:
         async for part in request.stream():
@@ -122,7 +122,7 @@ async def plans(
     request: Request, seed: Seed = None, as_of: AsOf = None, prefer: Prefer = None
 ) -> Response:
     """A plan for the brief in the body."""
-    if _media_type(request, JSON) != JSON:
+    if media_type_of(request, JSON) != JSON:
         raise Problem(415, f"a brief is sent as {JSON}.", code="media-type")
     brief = read_brief(await request.body())
     return await answered(parts_of(request).jobs.order("plan", brief, seed, as_of), request, prefer)
@@ -219,7 +219,7 @@ def tagged(
     return Response(content, headers=headers, media_type=media_type)
 
 
-def _media_type(request: Request, default: str = "") -> str:
+def media_type_of(request: Request, default: str = "") -> str:
     """The media type of a body, without its parameters."""
     stated: Any = request.headers.get("content-type", default)
     return str(stated.partition(";")[0].strip().lower())

@@ -23,16 +23,19 @@ from optimizer.plant.documents import read_toml
 from optimizer.plant.site import Site
 from optimizer.service.admission.access import Access
 from optimizer.service.admission.guard import Guard
+from optimizer.service.answers.issued_batches import IssuedBatches
 from optimizer.service.answers.job_queue import JobQueue
 from optimizer.service.answers.summaries import Summaries
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.exchange.metrics import Metrics
 from optimizer.service.exchange.problems import Problem
-from optimizer.service.http import api, changes, page
+from optimizer.service.http import api, batch_pages, batches, changes, page
+from optimizer.service.http.batch_schemas import BATCH_SCHEMAS
 from optimizer.service.http.parts import Parts
 from optimizer.service.http.rendering import refusal
 from optimizer.service.http.schemas import SCHEMAS
 from optimizer.service.recording.audit import Audit
+from optimizer.service.recording.batch_recorder import BatchRecorder
 from optimizer.service.recording.recorder import Recorder
 from optimizer.version import __version__
 
@@ -59,6 +62,7 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
     jobs = JobQueue(configuration, content, history)
     jobs.versions.latest()
     summaries = Summaries(history, site, jobs.versions)
+    recorder = Recorder(history, site, audit, metrics, summaries.recording)
     parts = Parts(
         configuration=configuration,
         access=access or Access.from_environment(configuration.tokens),
@@ -66,7 +70,9 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
         site=site,
         jobs=jobs,
         summaries=summaries,
-        recorder=Recorder(history, site, audit, metrics, summaries.recording),
+        issued=IssuedBatches(history, site, jobs.versions),
+        recorder=recorder,
+        batch_recorder=BatchRecorder(recorder, audit, metrics),
         audit=audit,
         metrics=metrics,
     )
@@ -90,7 +96,9 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
     app.state.parts = parts
     app.include_router(api.routes)
     app.include_router(changes.routes)
+    app.include_router(batches.routes)
     app.include_router(page.routes)
+    app.include_router(batch_pages.routes)
     app.add_exception_handler(HighsideError, _refused)
     app.add_exception_handler(HTTPException, _not_there)
     app.add_exception_handler(RequestValidationError, _invalid)
@@ -145,7 +153,7 @@ def _described(app: FastAPI) -> dict[str, Any]:
             title=app.title, version=app.version, description=app.description, routes=app.routes
         )
         components = found.setdefault("components", {})
-        components["schemas"] = SCHEMAS
+        components["schemas"] = {**SCHEMAS, **BATCH_SCHEMAS}
         components["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
         found["security"] = [{"token": []}, {}]
         for methods in found["paths"].values():

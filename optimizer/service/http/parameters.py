@@ -45,6 +45,10 @@ Lines = Annotated[
 ]
 FeedRate = Annotated[float | None, Query(description="Feed rate, in site units.", gt=0, le=LARGEST)]
 Form = Annotated[str, Query(description="Format: pdf, html or csv.", pattern="^(pdf|html|csv)$")]
+BatchId = Annotated[str, Path(description="Id of the batch.", examples=["deck-1-7"])]
+TrialNumber = Annotated[
+    int, Path(description="Number of the trial in its batch, in the order to run them.", ge=1)
+]
 Seed = Annotated[
     int | None,
     Query(description="Seed of all random numbers; the seed of the service when left out.",

@@ -10,12 +10,14 @@ from starlette.requests import Request
 from optimizer.history.history import History
 from optimizer.plant.site import Site
 from optimizer.service.admission.access import Access, Person
+from optimizer.service.answers.issued_batches import IssuedBatches
 from optimizer.service.answers.job_queue import JobQueue
 from optimizer.service.answers.summaries import Summaries
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.exchange.metrics import Metrics
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.recording.audit import Audit
+from optimizer.service.recording.batch_recorder import BatchRecorder
 from optimizer.service.recording.recorder import Recorder
 
 
@@ -29,7 +31,9 @@ class Parts:
     site: Site
     jobs: JobQueue
     summaries: Summaries
+    issued: IssuedBatches
     recorder: Recorder
+    batch_recorder: BatchRecorder
     audit: Audit
     metrics: Metrics
 

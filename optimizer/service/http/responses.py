@@ -40,7 +40,7 @@ def _refusals(*statuses: int) -> dict[int | str, Doc]:
         401: "A token is needed.",
         403: "This token, or this sender, may not do this.",
         404: "There is nothing with that id.",
-        409: "The state of the history does not allow it; the document says why.",
+        409: "What is stored does not allow it; the document says what is there and how to correct it.",
         413: "The body is too large.",
         414: "The query is too long.",
         415: "The media type is not read here.",
@@ -113,6 +113,39 @@ RESULT: Responses = {
                       "text/html": {"schema": TEXT}, "text/csv": {"schema": TEXT}}},
     **_refusals(304, 404, 422, *_ALL),
 }  # fmt: skip
+_TO_BATCH = {
+    "batch": _link("/v1/batches/{batch}", "get", "batch", "batch", "The state of the batch."),
+    "sheet": _link("/v1/batches/{batch}/sheet", "get", "batch", "batch", "Its trial sheet."),
+}
+ISSUE: Responses = {
+    201: _answer("Batch", "The issued batch; Location leads to it.", _TO_BATCH),
+    **_refusals(400, 413, 415, 422, *_ALL),
+}
+BATCHES: Responses = {
+    200: _answer("Batches", "As `highside batch --json`."), **_refusals(304, 422, *_ALL)
+}  # fmt: skip
+BATCH: Responses = {
+    200: _answer("Batch", "As `highside batch BATCH --json`.", _TO_BATCH),
+    **_refusals(304, 404, 422, *_ALL),
+}
+CHANGED: Responses = {
+    200: _answer("Batch", "The batch after the change, which is on disk.", _TO_BATCH),
+    **_refusals(400, 404, 409, 413, 415, 422, *_ALL),
+}
+BATCH_SHEET: Responses = {200: SHEET[200], **_refusals(304, 404, 422, *_ALL)}
+
+
+def _body(schema: str, example: Doc) -> Doc:
+    content = {"schema": {"$ref": f"#/components/schemas/{schema}"}, "example": example}
+    return {"requestBody": {"required": True, "content": {"application/json": content}}}
+
+
+RESULT_BODY = _body(
+    "TrialResult",
+    {"grade": "98.7%", "recovery": 0.931, "grade_count": 400, "settings": {"air": 33}},
+)
+TRIAL_BODY = _body("TrialChange", {"state": "skipped", "reason": "the lot ran out"})
+CLOSE_BODY = _body("Closing", {"closed": True})
 
 BRIEF_BODY: Doc = {
     "requestBody": {

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import IO, Any
 
-from optimizer.errors import InputError, reason_of
+from optimizer.errors import InputError, nearest, reason_of
 from optimizer.intake.formats.parquet import File, Limits
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.queries import LONGEST_NAME
@@ -104,6 +104,57 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found = dict(pairs)
     if len(found) < len(pairs):
         raise ValueError("a key stands twice in one object")
+    return found
+
+
+OF_RESULT = (
+    "grade", "grade_se", "recovery", "recovery_se", "grade_count", "settings", "material",
+    "started_at", "deck_state", "note", "sure",
+)  # fmt: skip
+"""Keys of the result of a trial."""
+BY_NAME = ("settings", "material")
+"""Those of them that hold values by name."""
+
+
+def read_result(body: bytes) -> dict[str, Any]:
+    """The result of a trial from a JSON body.
+
+    Raises:
+        Problem: when the body is not an object, has an unknown key, or a value that a log cannot
+            hold; the message names the key.
+    """
+    found = read_object(body, OF_RESULT)
+    for name in BY_NAME:
+        if not isinstance(found.get(name, {}), dict | None):
+            raise Problem(422, f"{name}: expected an object of values by name.", code="not-values")
+    if not isinstance(found.get("sure", False), bool):
+        raise Problem(422, "sure: expected true or false.", code="not-values")
+    plain = {name: value for name, value in found.items() if name not in (*BY_NAME, "sure")}
+    for part in (plain, *(found.get(name) or {} for name in BY_NAME)):
+        for name, value in part.items():
+            if isinstance(value, bool) or not isinstance(value, str | int | float | None):
+                said = "expected text, a number or null"
+            elif not _is_text(name) or (isinstance(value, str) and not _is_text(value)):
+                said = "it holds bytes that are not text"
+            else:
+                continue
+            raise Problem(422, f"{printable(name[:60])}: {said}.", code="not-values")
+    return found
+
+
+def read_object(body: bytes, known: Sequence[str]) -> dict[str, Any]:
+    """The object of a JSON body, which has no other keys than those known.
+
+    Raises:
+        Problem: when the body is not an object or has another key; the hint names the nearest key.
+    """
+    found = read_json(body)
+    if not isinstance(found, dict):
+        raise Problem(422, "expected a JSON object.", code="not-an-object")
+    for key in found:
+        if key not in known:
+            said = f"unknown key '{printable(key[:60])}'."
+            raise Problem(422, said, code="unknown-key", hint=nearest(key[:60], known))
     return found
 
 

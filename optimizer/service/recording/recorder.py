@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from functools import partial
-from typing import IO, Any
+from typing import IO, Any, TypeVar
 
 from optimizer.history.changes import Changes
 from optimizer.history.history import History
@@ -22,6 +22,7 @@ from optimizer.service.recording.audit import Audit
 from optimizer.service.recording.bodies import JSON, NAMES, check_body, read_rows
 from optimizer.service.recording.group_commit import MOST_ROWS, GroupCommit
 
+T = TypeVar("T")
 COUNTS = ("read", "added", "already_known", "rejected", "version")
 """Fields of a load report that the audit trail stores."""
 
@@ -54,6 +55,9 @@ class Recorder:
         audit: audit trail, which records who added what.
         metrics: counters of added runs.
         recording: context that is entered around each load, in its thread.
+
+    Attributes:
+        turn: lock that is held while this process changes the history.
     """
 
     def __init__(
@@ -68,9 +72,9 @@ class Recorder:
         self.site = site
         self._audit = audit
         self._metrics = metrics
-        self._turn = asyncio.Lock()
+        self.turn = asyncio.Lock()
         self._recording = recording
-        self._group_commit = GroupCommit(history, site, self._turn, self._recording)
+        self._group_commit = GroupCommit(history, site, self.turn, self._recording)
 
     async def add(self, upload: Upload, sender: Mapping[str, Any]) -> LoadReport:
         """Load an upload, and return when runs and audit entry are on disk.
@@ -135,15 +139,30 @@ class Recorder:
             load = partial(
                 load_bytes, upload.body, self.history, self.site, file=file, options=options
             )
-        recording = nullcontext if upload.dry_run else self._recording
+        return await self.write(load, nullcontext if upload.dry_run else self._recording)
 
-        def loaded() -> LoadReport:
-            with recording():
-                return load()
+    async def write(
+        self,
+        change: Callable[[], T],
+        recording: Callable[[], AbstractContextManager[None]] | None = None,
+    ) -> T:
+        """Change the history in a thread, while nothing else of this process does.
 
-        # Without this lock each load would keep a thread waiting for the history's lock.
-        async with self._turn:
-            return await asyncio.to_thread(loaded)
+        Args:
+            change: function that changes the history.
+            recording: context around it; that of every load when None.
+
+        Raises:
+            HighsideError: the errors of the function.
+        """
+
+        def changed() -> T:
+            with (recording or self._recording)():
+                return change()
+
+        # Without this lock each change would keep a thread waiting for the history's lock.
+        async with self.turn:
+            return await asyncio.to_thread(changed)
 
     def _note(self, upload: Upload, sender: Mapping[str, Any], report: LoadReport) -> None:
         counts = report.as_dict()

@@ -1,0 +1,125 @@
+"""Issued batches for readers, read once for each version of the history."""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+from collections import OrderedDict
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+from optimizer.campaign import Batch, Batches
+from optimizer.history.history import History
+from optimizer.history.issued import find_batch
+from optimizer.operations.batches import batches
+from optimizer.plant.site import Site
+from optimizer.presentation.pages import sheet_html
+from optimizer.presentation.sheet import make_sheet
+from optimizer.presentation.sheet_csv import sheet_csv
+from optimizer.presentation.sheet_pdf import sheet_pdf
+from optimizer.service.answers.summaries import Summary
+from optimizer.service.answers.versions import Versions
+from optimizer.text.visible_text import json_bytes
+
+KEPT = 64
+"""Largest number of answers that are kept; only those of the latest version are."""
+
+T = TypeVar("T")
+
+
+class IssuedBatches:
+    """The issued batches of one history.
+
+    Args:
+        history: the run history.
+        site: description of the plant.
+        versions: the version of the history to answer from.
+    """
+
+    def __init__(self, history: History, site: Site, versions: Versions) -> None:
+        self._history = history
+        self._site = site
+        self._versions = versions
+        self._at: tuple[str, int | None] = ("", None)
+        self._kept: OrderedDict[object, asyncio.Task[Any]] = OrderedDict()
+
+    async def of(self, line: str | None = None) -> Batches:
+        """The batches of a line, or of all lines when None.
+
+        Raises:
+            HistoryError: when the history cannot be read.
+        """
+        return await self._once(
+            ("batches", line),
+            lambda version: batches(self._history.at(version), self._site, line),
+        )
+
+    async def one(self, batch_id: str) -> Batch:
+        """The batch of an id.
+
+        Raises:
+            InputError: when there is no such batch; the hint names the nearest.
+            HistoryError: when the history cannot be read.
+        """
+        line = batch_id.rpartition("-")[0]
+        for each in (await self.of(line)).batches:
+            if each.issued.batch == batch_id:
+                return each
+        version = self._versions.latest()[1]
+        await asyncio.to_thread(lambda: find_batch(self._history.at(version), batch_id))
+        return await self.one(batch_id)  # it was issued meanwhile
+
+    async def document(self, line: str | None = None) -> Summary:
+        """ETag and text of the ``highside.batches/1`` document; arguments and errors as of
+        ``of``."""
+        found = await self.of(line)
+        return await self._once(("text", line), lambda _: text_of(found))
+
+    async def document_of(self, batch_id: str) -> Summary:
+        """ETag and text of the ``highside.batch/1`` document; errors as of ``one``."""
+        return text_of(await self.one(batch_id))
+
+    async def sheet(self, batch_id: str, form: str) -> Summary:
+        """ETag and content of the trial sheet of a batch, as ``pdf``, ``html`` or ``csv``; errors
+        as of ``one``."""
+        found = await self.one(batch_id)
+        return await self._once(("sheet", batch_id, form), lambda _: _sheet(found, form))
+
+    async def _once(self, question: object, make: Callable[[int | None], T]) -> T:
+        """The answer to a question, made in a thread at its first asking at the latest version."""
+        latest = self._versions.latest()
+        if latest != self._at:
+            self._at, self._kept = latest, OrderedDict()
+        task = self._kept.get(question)
+        if task is None:
+            task = asyncio.create_task(asyncio.to_thread(make, latest[1]))
+            self._kept[question] = task
+        self._kept.move_to_end(question)
+        while len(self._kept) > KEPT:
+            self._kept.popitem(last=False)
+        kept = self._kept
+        try:
+            # The task is shielded: when one waiting request is cancelled, the others still get it.
+            found: T = await asyncio.shield(task)
+        except BaseException:
+            if task.done():  # a failure is not kept
+                kept.pop(question, None)
+            raise
+        return found
+
+
+def text_of(found: Batch | Batches) -> Summary:
+    """ETag and text of a document."""
+    return _tagged(json_bytes(found.as_dict()))
+
+
+def _sheet(found: Batch, form: str) -> Summary:
+    issued = found.issued
+    if form == "csv":
+        return _tagged(sheet_csv(issued.plan, issued.batch).encode("utf-8-sig"))
+    sheet = make_sheet(issued.plan, issued.today, batch=issued.batch)
+    return _tagged(sheet_pdf(sheet) if form == "pdf" else sheet_html(sheet).encode())
+
+
+def _tagged(content: bytes) -> Summary:
+    return hashlib.sha256(content).hexdigest()[:32], content

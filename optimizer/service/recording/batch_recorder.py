@@ -1,0 +1,187 @@
+"""Records what happens to issued batches: their issue, changes of trials, results, closing."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Mapping
+from functools import partial
+from typing import Any
+from urllib.parse import quote
+
+from optimizer.campaign import Batch
+from optimizer.errors import InputError
+from optimizer.history.issued import RUNNING, SKIPPED_STATE, TO_RUN
+from optimizer.operations.batches import (
+    batch,
+    close_batch,
+    issue_plan,
+    reopen_trial,
+    skip_trial,
+    start_trial,
+)
+from optimizer.operations.trial_results import add_result
+from optimizer.service.exchange.metrics import Metrics
+from optimizer.service.exchange.problems import Problem
+from optimizer.service.recording.audit import Audit
+from optimizer.service.recording.recorder import Recorder
+
+HAS_RESULT, CLOSED = "trial-has-result", "batch-closed"
+STATES = (RUNNING, SKIPPED_STATE, TO_RUN)
+"""States into which a person can put a trial."""
+
+Sender = Mapping[str, Any]
+
+
+class BatchRecorder:
+    """Changes the issued batches of one history.
+
+    Each change is on disk, and in the audit trail, before it is answered.
+
+    Args:
+        recorder: recorder of runs, whose turn the changes wait for.
+        audit: audit trail, which records who changed what.
+        metrics: counters of issued batches and added runs.
+    """
+
+    def __init__(self, recorder: Recorder, audit: Audit, metrics: Metrics) -> None:
+        self._recorder = recorder
+        self._history, self._site = recorder.history, recorder.site
+        self._audit = audit
+        self._metrics = metrics
+
+    async def issue(
+        self, about: dict[str, Any], version: int | None, sender: Sender
+    ) -> Batch | None:
+        """Issue a plan.
+
+        Args:
+            about: what ``plan_to_issue`` returned.
+            version: version of the history from which the plan was made.
+            sender: entries of the audit trail about the sender.
+
+        Returns:
+            The batch; None when runs or batches of its line were added after that version, so that
+            the plan must be made again.
+
+        Raises:
+            HighsideError: the errors of ``issue_plan``.
+        """
+        history, site = self._history, self._site
+
+        def issued() -> Batch | None:
+            snapshot = history.at(version)
+            if issue_plan(history, site, snapshot, about, sender["who"]) is None:
+                return None
+            return batch(history, about["batch"], site)
+
+        done = await self._recorder.write(issued)
+        if done is not None:
+            await self._note(sender, did="issue", batch=done.issued.batch)
+            self._metrics.count("batches_issued")
+        return done
+
+    async def change(self, trial: str, state: str, reason: str, sender: Sender) -> Batch:
+        """Put a trial into one of ``STATES``.
+
+        Args:
+            trial: id of the trial.
+            state: the state.
+            reason: why the trial is skipped; empty for another state.
+            sender: entries of the audit trail about the sender.
+
+        Raises:
+            InputError: when there is no such trial, or its state does not allow the change.
+            Problem: with status 409 when the trial has a result or its batch is closed.
+        """
+        given = {"site": self._site, "by": sender["who"]}
+        change: Callable[[], Batch]
+        if state == SKIPPED_STATE:
+            change = partial(skip_trial, self._history, trial, reason, **given)
+        else:
+            act = start_trial if state == RUNNING else reopen_trial
+            change = partial(act, self._history, trial, **given)
+        done = await self._written(change, trial)
+        said = {"reason": reason} if reason else {}
+        await self._note(sender, did="trial", trial=trial, state=state, **said)
+        return done
+
+    async def close(self, batch_id: str, sender: Sender) -> Batch:
+        """Close a batch by hand.
+
+        Raises:
+            InputError: when there is no such batch.
+            Problem: with status 409 when it is closed.
+        """
+        close = partial(close_batch, self._history, batch_id, self._site, by=sender["who"])
+        done = await self._written(close, batch_id)
+        await self._note(sender, did="close", batch=batch_id)
+        return done
+
+    async def result(self, trial: str, result: Mapping[str, object], sender: Sender) -> Batch:
+        """Add the result of a trial.
+
+        Args:
+            trial: id of the trial.
+            result: columns and values; ``settings`` and ``material`` hold values by name.
+            sender: entries of the audit trail about the sender.
+
+        Raises:
+            InputError: when there is no such trial, or the result has an unknown name.
+            Problem: with status 409 when the trial has a result or its batch is closed, and with
+                status 422 when the result is rejected.
+        """
+        history, site = self._history, self._site
+
+        def added() -> Batch:
+            report = add_result(history, site, trial, result)
+            if not report.added:
+                raise _rejected(report.as_dict())
+            return batch(history, trial.rpartition(".")[0], site)
+
+        done = await self._written(added, trial)
+        await self._note(sender, did="result", trial=trial)
+        self._metrics.count("runs_added")
+        return done
+
+    async def _written(self, change: Callable[[], Batch], about: str) -> Batch:
+        try:
+            return await self._recorder.write(change)
+        except InputError as error:
+            if error.code not in (HAS_RESULT, CLOSED):
+                raise
+            raise await asyncio.to_thread(self._conflict, error, about) from None
+
+    def _conflict(self, error: InputError, about: str) -> Problem:
+        """The error for a second result, or for a closed batch, with what is there."""
+        of_trial = error.code == HAS_RESULT
+        batch_id = about.rpartition(".")[0] if "." in about.rpartition("-")[2] else about
+        found = batch(self._history, batch_id, self._site).as_dict()
+        hint = "Add another run with POST /v1/runs, or issue a new plan with POST /v1/batches."
+        if not of_trial:
+            there = {key: found[key] for key in ("batch", "closed_at")}
+            return Problem(409, error.message, code=error.code, hint=hint, more=there)
+        there = next(each for each in found["trials"] if each["trial"] == about)
+        hint = (
+            f"Correct it with PATCH /v1/runs/{quote(about, safe='')} and a reason, or with: "
+            f"highside correct {about} --reason TEXT. Add a further run with POST /v1/runs."
+        )
+        return Problem(409, error.message, code=error.code, hint=hint, more={"there": there})
+
+    async def _note(self, sender: Sender, **entry: Any) -> None:
+        def note() -> None:
+            self._audit.add(**entry, **sender, version=self._history.version)
+
+        await asyncio.to_thread(note)
+
+
+def _rejected(report: Mapping[str, Any]) -> Problem:
+    """The error for a result that cannot be used."""
+    first = next(iter(report["rejects"]), {"field": "", "reason": "nothing was given."})
+    where = f"{first['field']}: " if first["field"] else ""
+    return Problem(
+        422,
+        f"the result was not recorded. {where}{first['reason']}",
+        code="result-rejected",
+        hint="'rejects' names each field and what is wrong with it.",
+        more=report,
+    )
