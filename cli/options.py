@@ -64,11 +64,6 @@ ConfidenceOption = Annotated[
 ReasonOption = Annotated[
     str, typer.Option("--reason", metavar="TEXT", help="Why; it is kept with the change.")
 ]
-ByOption = Annotated[
-    str | None,
-    typer.Option("--by", metavar="NAME", help="Who does it. [default: the user of this machine]"),
-]
-
 WorkersOption = Annotated[
     int | None,
     typer.Option("--workers", metavar="N", min=1, help="Processes that plan lines in parallel."),
@@ -87,7 +82,7 @@ def who(by: str | None) -> str | None:
         return by.strip()
     try:
         return getpass.getuser()
-    except (OSError, KeyError):
+    except (OSError, KeyError, ImportError):  # no such user; no list of users on this system
         return None
 
 
@@ -136,16 +131,6 @@ def read_brief(
     if path is None and planned is not None:
         return Brief.from_dict(planned, source="the plan's brief", **changes)
     return Brief.read(path, **changes)
-
-
-def person(by: str | None) -> str | None:
-    """The name given with --by, else that of the user of this machine; None if it has none."""
-    if by is not None:
-        return by
-    try:
-        return getpass.getuser()
-    except (OSError, KeyError, ImportError):
-        return None
 
 
 def as_share(text: str | float) -> float:

@@ -16,7 +16,7 @@ from cli.options import (
     SiteOption,
     open_history,
     open_site,
-    person,
+    who,
 )
 from cli.output import answer
 from optimizer.errors import InputError
@@ -73,7 +73,7 @@ def batch(
     history, plant = open_history(location), open_site(site)
     if changes:
         ((what, given),) = changes.items()
-        changed = _changed(history, plant, what, given, reason or "", person(by))
+        changed = _changed(history, plant, what, given, reason or "", who(by))
         answer(changed.as_dict(), as_json, show.batch)
     elif name is not None:
         if line is not None:

@@ -26,8 +26,8 @@ from cli.options import (
     WorkersOption,
     open_history,
     open_site,
-    person,
     read_brief,
+    who,
 )
 from cli.output import as_text
 from optimizer.errors import InputError, LimitError
@@ -116,7 +116,7 @@ def suggest(
             open_site(site),
             wanted,
             seed=check_seed(seed),
-            by=person(by),
+            by=who(by),
             progress=quiet,
         )
         put_out(batch.as_dict(), [batch], form, out, show_issued)

@@ -40,7 +40,7 @@ def _refusals(*statuses: int) -> dict[int | str, Doc]:
         401: "A token is needed.",
         403: "This token, or this sender, may not do this.",
         404: "There is nothing with that id.",
-        409: "What is stored does not allow it; the document says what is there and how to correct it.",
+        409: "What is stored does not allow it; the document says what is there and what to do.",
         413: "The body is too large.",
         414: "The query is too long.",
         415: "The media type is not read here.",

@@ -234,13 +234,13 @@ _REASON: Doc = {
 }  # fmt: skip
 _LINE: Doc = {"type": "string", "description": "Line of the run, where several have its id."}
 _VALUES: Doc = {"type": "object", "additionalProperties": {"type": ["string", "number", "null"]}}
-SCHEMAS["Changes"] = _object(
+SCHEMAS["Changes"] = object_of(
     {
         "schema": {"const": "highside.changes/1"},
         "changes": {
             "type": "array",
             "description": "Oldest first.",
-            "items": _object(
+            "items": object_of(
                 {
                     "at": {"type": "string", "description": "ISO 8601, UTC."},
                     "by": {"type": ["string", "null"]},
@@ -277,7 +277,7 @@ SCHEMAS["Correction"] = {
     "column. Settings may stand under `settings`, variables of the material under `material`. "
     "What is not given stays.",
 }
-SCHEMAS["Withdrawal"] = _object({"reason": _REASON, "line": _LINE}, [])
+SCHEMAS["Withdrawal"] = object_of({"reason": _REASON, "line": _LINE}, [])
 ROW_EXAMPLE = {
     "line": "deck-1", "started_at": "2026-03-02T06:30:00Z", "feed_rate": 2.8, "end_raise": 2.4,
     "side_tilt": 2.0, "eccentric_speed": 450, "air": 37, "grade": 0.987, "recovery": 0.931,

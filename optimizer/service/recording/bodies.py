@@ -134,7 +134,7 @@ def read_result(body: bytes) -> dict[str, Any]:
         for name, value in part.items():
             if isinstance(value, bool) or not isinstance(value, str | int | float | None):
                 said = "expected text, a number or null"
-            elif not _is_text(name) or (isinstance(value, str) and not _is_text(value)):
+            elif not is_text(name) or (isinstance(value, str) and not is_text(value)):
                 said = "it holds bytes that are not text"
             else:
                 continue

@@ -119,7 +119,7 @@ class Recorder:
             with self._recording():
                 return work()
 
-        async with self._turn:
+        async with self.turn:
             made = await asyncio.to_thread(changed)
         (change,) = made.as_dict()["changes"]
         told = {name: change[name] for name in ("run_id", "line", "reason", "version")}
