@@ -20,6 +20,14 @@ ROOT = Path(__file__).resolve().parents[1]
 # The function that each command calls; only the command line has ``guide``.
 FUNCTIONS = {
     "balance": {"balance", "plan_sampling"},
+    "batch": {
+        "batch",
+        "batches",
+        "close_batch",
+        "reopen_trial",
+        "skip_trial",
+        "start_trial",
+    },
     "compare": {"compare"},
     "correct": {"correct"},
     "demo": {"demo"},
@@ -32,6 +40,7 @@ FUNCTIONS = {
     "serve": {"serve"},
     "suggest": {"suggest", "suggest_every_line"},
     "withdraw": {"reinstate", "withdraw"},
+    "suggest": {"issue", "suggest", "suggest_every_line"},
 }
 
 
