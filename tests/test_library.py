@@ -38,7 +38,6 @@ FUNCTIONS = {
     "record": {"record"},
     "report": {"report"},
     "serve": {"serve"},
-    "suggest": {"suggest", "suggest_every_line"},
     "withdraw": {"reinstate", "withdraw"},
     "suggest": {"issue", "suggest", "suggest_every_line"},
 }
