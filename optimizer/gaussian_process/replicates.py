@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -122,6 +122,12 @@ class CollapsedReadings:
         scale = np.array([self.center, self.spread])
         arrays = self.X, self.mean, self.known_variance, self.counts, self.scatter, scale
         return fingerprint(*arrays)
+
+    def with_known_variance(self, variance: Floats) -> CollapsedReadings:
+        """The readings as if their known variances were these, shape (u,)."""
+        readings = replace(self, known_variance=variance)
+        vars(readings)["inputs"] = self.inputs  # with what was computed at the same set-points
+        return readings
 
     def take(self, index: NDArray[np.int64]) -> CollapsedReadings:
         """The readings of the set-points with these indices."""

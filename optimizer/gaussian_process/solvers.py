@@ -23,7 +23,13 @@ from optimizer.gaussian_process.likelihood import Likelihood
 from optimizer.gaussian_process.noise import Noise
 from optimizer.gaussian_process.prior import Prior
 from optimizer.gaussian_process.replicates import CollapsedReadings
-from optimizer.numerics.cholesky import diagonal_of, factorize, solve_lower, weighted_sum
+from optimizer.numerics.cholesky import (
+    diagonal_of,
+    factorize,
+    solve_lower,
+    transposed,
+    weighted_sum,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -103,7 +109,7 @@ class Posterior(ABC):
 
     def with_known_variance(self, variance: Floats) -> Posterior:
         """The posterior as if the known variances of readings were these, shape (u,)."""
-        readings = replace(self.readings, known_variance=variance)
+        readings = self.readings.with_known_variance(variance)
         likelihood = Likelihood(self.prior, self.noise, readings)
         return self.solver.condition(likelihood, self.hyperparameters.vector)
 
@@ -127,11 +133,29 @@ class Posterior(ABC):
         """Posteriors of one fit, joined to a single stack where the solver allows it."""
 
 
+@dataclass(frozen=True, eq=False)
 class ExactPosterior(Posterior):
     """A process conditioned on all set-points (Rasmussen & Williams, Gaussian Processes for Machine
-    Learning, 2006, algorithm 2.1)."""
+    Learning, 2006, algorithm 2.1).
+
+    Args:
+        own_covariance: prior covariance of the true quantity between the set-points, shape (u, u).
+    """
+
+    own_covariance: Floats
 
     exact = True
+
+    @cached_property
+    def covariance_of_means(self) -> Floats:
+        """Covariance of the mean readings, shape (u, u), whose factor is ``lower``."""
+        return np.asarray(self.lower @ transposed(self.lower))
+
+    def with_known_variance(self, variance: Floats) -> Posterior:
+        """The posterior with other known variances, see ``Posterior.with_known_variance``."""
+        readings = self.readings.with_known_variance(variance)
+        likelihood = Likelihood(self.prior, self.noise, readings)
+        return _exact_posterior(likelihood, self.hyperparameters, self.own_covariance)
 
     def project(self, A: Inputs) -> tuple[Floats, Floats]:
         """Posterior mean and explained part, see ``Posterior.project``."""
@@ -141,7 +165,8 @@ class ExactPosterior(Posterior):
 
     def mean(self, A: Inputs) -> Floats:
         """Posterior mean, see ``Posterior.mean``."""
-        cross = self.covariance(self.points, A)
+        own = A.values is self.points.values
+        cross = self.own_covariance if own else self.covariance(self.points, A)
         return np.asarray(self.expected(A) + weighted_sum(self.weights, cross))
 
     @staticmethod
@@ -156,6 +181,7 @@ class ExactPosterior(Posterior):
                 hyperparameters=Hyperparameters.from_vector(vectors, by_line),
                 lower=np.array([p.lower for p in posteriors]),
                 weights=np.array([p.weights for p in posteriors]),
+                own_covariance=np.array([p.own_covariance for p in posteriors]),
             )
         ]
 
@@ -210,16 +236,23 @@ class Exact:
     def condition(self, likelihood: Likelihood, vector: Floats) -> Posterior:
         """The exact posterior, see ``Solver.condition``."""
         h, data, prior = likelihood.named(vector), likelihood.readings, likelihood.prior
-        noise = likelihood.noise.of_means(h, data)
-        off = data.mean - prior.expected(data.inputs)
         covariance = prior.covariance(h, data.inputs, data.inputs)
-        diagonal_of(covariance)[:] += noise
-        lower = factorize(covariance)
-        weights = cho_solve((lower, True), off)
-        return ExactPosterior(prior, likelihood.noise, self, h, data, data.inputs, lower, weights)
+        return _exact_posterior(likelihood, h, covariance)
 
 
 EXACT = Exact()
+
+
+def _exact_posterior(
+    likelihood: Likelihood, h: Hyperparameters, covariance: Floats
+) -> ExactPosterior:
+    """The exact posterior for a prior covariance of the set-points, shape (u, u)."""
+    prior, noise, data = likelihood.prior, likelihood.noise, likelihood.readings
+    of_means = np.array(covariance)
+    diagonal_of(of_means)[:] += noise.of_means(h, data)
+    lower = factorize(of_means)
+    weights = cho_solve((lower, True), data.mean - prior.expected(data.inputs))
+    return ExactPosterior(prior, noise, EXACT, h, data, data.inputs, lower, weights, covariance)
 
 
 @dataclass(frozen=True)

@@ -171,9 +171,9 @@ def _correlation(processes: Processes, error: SharedError, seed: int) -> float:
         some = np.sort(np.random.default_rng(seed).permutation(points)[:SEARCH_POINTS])
         first, second = first.of_subset(some), second.of_subset(some)
         error = error.of_subset(some)
-    pair = JointPair(first, second, error)
     density = [
-        pair.correlated(float(rho)).log_likelihood - 0.5 * (np.arctanh(rho) / FISHER_SD) ** 2
+        JointPair(first, second, error.correlated(float(rho))).log_likelihood
+        - 0.5 * (np.arctanh(rho) / FISHER_SD) ** 2
         for rho in CORRELATIONS
     ]
     return float(CORRELATIONS[int(np.argmax(np.round(density, 6)))])

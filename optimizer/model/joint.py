@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.gaussian_process.inputs import Inputs
-from optimizer.gaussian_process.solvers import Posterior
+from optimizer.gaussian_process.solvers import ExactPosterior, Posterior
 from optimizer.model.coordinates import latent_covariance
 from optimizer.model.deck_prior import cut_of
 from optimizer.model.shared_error import LOG_2PI, SharedError
@@ -329,30 +329,20 @@ class SecondReadings:
 class JointPair(Pair):
     """A pair of exact posteriors that is conditioned on all readings as one joint normal."""
 
-    @cached_property
-    def covariance_at_points(self) -> Floats:
-        """Prior covariance of the first process between the set-points, shape (u, u)."""
-        return self.first.covariance(self.first.points, self.first.points)
-
-    def correlated(self, correlation: float) -> JointPair:
-        """The pair with another correlation of the estimated parts of the two errors, on which
-        covariances and the cut do not depend: they are not computed again."""
-        pair = replace(self, error=self.error.correlated(correlation))
-        for name in ("covariance_at_points", "cut_at_points"):
-            vars(pair)[name] = getattr(self, name)
-        return pair
+    first: ExactPosterior
+    second: ExactPosterior
 
     @cached_property
     def second_readings(self) -> SecondReadings:
         """Readings of the second process, given those of the first."""
         first, second, cut = self.first, self.second, self.cut_at_points
-        points, shared, K = first.points, self.noise_of_means[2], self.covariance_at_points
+        points, shared, K = first.points, self.noise_of_means[2], first.own_covariance
         diagonal = np.arange(K.shape[-1])
         cross = K * cut[..., None, :]
         cross[..., diagonal, diagonal] += shared
         explained = solve_lower(first.lower, cross)
-        remains = second.lower @ transposed(second.lower)
-        remains += cut[..., :, None] * K * cut[..., None, :] - transposed(explained) @ explained
+        remains = cut[..., :, None] * K * cut[..., None, :] - transposed(explained) @ explained
+        remains += second.covariance_of_means
         lower = factorize(remains)
         off = second.readings.mean - second.expected(points) - shared * first.weights
         return SecondReadings(explained, lower, solve_lower(lower, off))

@@ -160,15 +160,23 @@ def log_constrained_improvement(
     floor = best[..., None]
     log_above = log_ndtr((mean_a - floor) / sd_a)
     x, weights = np.polynomial.legendre.leggauss(nodes)
-    z = -ndtri_exp(log_above[..., None] + np.log(0.5 * (x + 1.0)))
-    a = np.maximum(mean_a[..., None] + sd_a[..., None] * z, floor[..., None] + SMALLEST_STEP)
-    limit = unwanted_limit(a, np.asarray(min_grade)[..., None], feed_odds)
-    conditional = mean_b[..., None] + (slope * sd_a)[..., None] * z
-    met = log_ndtr((limit - conditional) / spread[..., None])
-    gain = _log_recovery_gain(a, floor[..., None])
-    terms = gain + met
+    # Results replace their terms: the arrays are large, and memory for new ones costs time.
+    z = log_above[..., None] + np.log(0.5 * (x + 1.0))
+    np.negative(ndtri_exp(z, out=z), out=z)
+    a = sd_a[..., None] * z
+    a += mean_a[..., None]
+    np.maximum(a, floor[..., None] + SMALLEST_STEP, out=a)
+    z *= (slope * sd_a)[..., None]
+    z += mean_b[..., None]
+    met = unwanted_limit(a, np.asarray(min_grade)[..., None], feed_odds)
+    met -= z
+    met /= spread[..., None]
+    log_ndtr(met, out=met)
+    terms = _log_recovery_gain(a, floor[..., None])
+    terms += met
     peak = terms.max(axis=-1, keepdims=True)
-    return log_above + peak[..., 0] + np.log(np.exp(terms - peak) @ (0.5 * weights))
+    terms -= peak
+    return log_above + peak[..., 0] + np.log(np.exp(terms, out=terms) @ (0.5 * weights))
 
 
 def log_constrained_gain(
@@ -220,8 +228,13 @@ def _log_softplus(x: Floats) -> Floats:
 
 def _log_recovery_gain(a: Floats, floor: Floats) -> Floats:
     """ln(expit(a) - expit(floor)) for a > floor, without cancellation."""
-    gap = a - floor
-    return log_expit(a) + log_expit(-floor) + np.log(-np.expm1(-gap))
+    gap = floor - a
+    np.negative(np.expm1(gap, out=gap), out=gap)
+    np.log(gap, out=gap)
+    gain = log_expit(a)
+    gain += log_expit(-floor)
+    gain += gap
+    return np.asarray(gain)
 
 
 class ConstrainedImprovement:
