@@ -144,6 +144,15 @@ class Snapshot:
         names = [n for n in self._source.columns if n not in ("note", *PROVENANCE)]
         return self.batches(names, lines)
 
+    def known_runs(self, lines: Sequence[str] | None = None) -> Iterator[pa.RecordBatch]:
+        """Batches of the columns of ``keys``, and of the name of the log of each run.
+
+        Args:
+            lines: names of the lines to read; all when None.
+        """
+        names = [n for n in self._source.columns if n not in ("note", *PROVENANCE[1:])]
+        return self.batches(names, lines)
+
     def summary(
         self,
         site: Site | None = None,

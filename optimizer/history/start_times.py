@@ -56,7 +56,12 @@ def utc_now() -> datetime:
 def latest_start(now: datetime) -> int:
     """The latest possible start of a run that is recorded at ``now``, in microseconds since
     1970."""
-    return (now + AHEAD - _EPOCH) // timedelta(microseconds=1)
+    return instant(now + AHEAD)
+
+
+def instant(moment: datetime) -> int:
+    """A moment in microseconds since 1970."""
+    return (moment - _EPOCH) // timedelta(microseconds=1)
 
 
 def instants(column: pa.Array) -> pa.Array:

@@ -178,7 +178,7 @@ def load_tables(
 
 def _log_files(paths: str | Path | Iterable[str | Path]) -> list[LogFile]:
     found = find_logs([paths] if isinstance(paths, str | Path) else paths)
-    return [LogFile(str(path), partial(logs_of_path, path)) for path in found]
+    return [LogFile(str(path), partial(logs_of_path, path), on_disk=True) for path in found]
 
 
 def _rows_as_file(file: str, rows: Rows) -> LogFile:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from optimizer.intake.questioning.question import Question
+
 SHOWN_REJECTS = 1000
 """Largest number of rejects in a report; the rejects file has all of them."""
 
@@ -49,6 +51,9 @@ class LoadReport:
         rejects_file: path of the file with all rejects, which a person can correct and load again.
         warnings: sentences about content that may not be what the user meant.
         version: version of the history after the load; None while the history is empty.
+        questions: the first 1000 questions about values that are possible but hard to believe; the
+            rows are loaded all the same.
+        questions_total: number of all questions.
     """
 
     files: tuple[FileTally, ...]
@@ -56,6 +61,8 @@ class LoadReport:
     rejects_file: str | None
     warnings: tuple[str, ...]
     version: int | None
+    questions: tuple[Question, ...] = ()
+    questions_total: int = 0
 
     @property
     def read(self) -> int:
@@ -90,6 +97,7 @@ class LoadReport:
 
     def as_dict(self) -> dict[str, Any]:
         """The ``highside.load/1`` document."""
+        more = self.questions_total > len(self.questions)
         return {
             "schema": "highside.load/1",
             "read": self.read,
@@ -102,4 +110,6 @@ class LoadReport:
             "rejects": list(self.rejects),
             "warnings": list(self.warnings),
             "version": self.version,
+            "questions": [question.as_dict() for question in self.questions],
+            **({"questions_total": self.questions_total} if more else {}),
         }

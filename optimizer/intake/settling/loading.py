@@ -20,9 +20,10 @@ from optimizer.errors import InputError
 from optimizer.history.arrow import sorted_by
 from optimizer.history.changes import former_runs
 from optimizer.history.identity import ADDED, CONFLICT, FORMER, KNOWN, Identified, KnownRuns
-from optimizer.history.start_times import latest_start
+from optimizer.history.start_times import instant, latest_start
 from optimizer.intake.checking.fields import COUNTS, Log
 from optimizer.intake.formats.logs import Member
+from optimizer.intake.questioning.asking import Asking
 from optimizer.intake.reading.columns import MARK_COLUMN, UNITLESS, Headings
 from optimizer.intake.reading.long_texts import LONGEST_HEADING
 from optimizer.intake.reading.source import Chunk, Source
@@ -61,10 +62,14 @@ of files."""
 
 @dataclass(frozen=True)
 class LogFile:
-    """A file that may hold several logs: its name, and a function that reads its logs."""
+    """A file that may hold several logs: its name, and a function that reads its logs.
+
+    ``on_disk`` says whether the name is that of a file, by which a log may be known again.
+    """
 
     name: str
     logs: Callable[[Headings, Callable[[str], None]], Iterator[Member]]
+    on_disk: bool = False
 
 
 @dataclass
@@ -100,7 +105,9 @@ class Load:
         names = (self.site.space.names, self.site.material_names)
         self.known = KnownRuns(*names)
         self.conflicts = Conflicts(*names)
-        self.latest = latest_start(self.history.clock())
+        now = self.history.clock()
+        self.latest = latest_start(now)
+        self.asking = Asking(self.site, instant(now))
         self.line = self.options.line
         if self.line is None and len(self.site.file.lines) == 1:
             (self.line,) = self.site.file.lines
@@ -121,7 +128,10 @@ class Load:
             try:
                 for member in file.logs(self.headings, self.warnings.append):
                     inner = member.name.removeprefix(file.name)
-                    yield from self._runs_of(member, Path(file.name).name + inner)
+                    place = Path(file.name).name + inner
+                    self.asking.begin(member.name, place if file.on_disk else None)
+                    yield from self._runs_of(member, place)
+                    self.asking.end(self.history)
             except InputError as error:
                 self._unreadable(FileTally(file.name), error)
 
@@ -290,8 +300,12 @@ class Load:
             rows_of_runs = rows.of(of_rows == CONFLICT, owner, log)
             self.conflicts.add(runs.filter(pa.array(disputed)), *rows_of_runs, tally)
             self._hold(sum(table.nbytes for table in rows_of_runs[1:]))
-        if added.any():
-            yield runs if added.all() else runs.filter(pa.array(added))
+        if not added.all():
+            self.asking.known(runs.filter(pa.array(verdict == KNOWN)))
+            runs = runs.filter(pa.array(added))
+        if len(runs):
+            self.asking.add(runs)
+            yield runs
 
     def _hold(self, size: int) -> None:
         """Add to the number of bytes of faulty rows that are held until the load ends.
@@ -318,7 +332,7 @@ class Load:
             if self.former is not None:
                 self.known.learn_former(self.former.runs)
         self.lines |= fresh
-        self.known.learn(self.history.keys(sorted(fresh)))
+        self.known.learn(self.asking.learn(self.history.at().known_runs(sorted(fresh))))
         declared = set(self.site.file.lines)
         for line in sorted(fresh - declared) if declared else ():
             self.warnings.append(f"line '{line}' is not declared in the site file")
@@ -346,12 +360,15 @@ class Load:
             assert self.former is not None
             self.warnings += remarks_on_former(name, self.former, np.concatenate(numbers))
         shown = self.rejected.slice(0, SHOWN_REJECTS).drop_columns("record")
+        questions, total = self.asking.questions(self.history)
         return LoadReport(
             tuple(self.tallies),
             tuple(shown.to_pylist()),
             None if rejects_file is None else str(rejects_file),
             tuple(self.warnings),
             version,
+            questions,
+            total,
         )
 
     @property

@@ -1,0 +1,80 @@
+"""One question about a row, or about a whole log."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from optimizer.history.schema import declared_unit, stored_factor
+from optimizer.history.start_times import shown
+from optimizer.intake.questioning.samples import START
+from optimizer.plant.site import FEED_GRADE, Site
+from optimizer.plant.units import as_typed, scaled
+
+
+@dataclass(frozen=True)
+class Question:
+    """A value that is possible but hard to believe.
+
+    Attributes:
+        file: name of the log.
+        row: number of the row in the log; 0 for the log as a whole.
+        run_id: id of the run; None for the log as a whole.
+        field: name of the column.
+        value: the value in the unit that the site declares; a time in ISO 8601.
+        why: why it is asked about, and what it may be.
+    """
+
+    file: str
+    row: int
+    run_id: str | None
+    field: str
+    value: str
+    why: str
+
+    def as_dict(self) -> dict[str, Any]:
+        """The question as an entry of ``highside.load/1``."""
+        return {
+            "file": self.file, "row": self.row, "run_id": self.run_id,
+            "field": self.field, "value": self.value, "why": self.why,
+        }  # fmt: skip
+
+
+class Wording:
+    """Writes stored values of one line as people write them.
+
+    Args:
+        site: the plant, in whose units values are written.
+        line: name of the line.
+    """
+
+    def __init__(self, site: Site, line: str) -> None:
+        self._site, self.line = site, line
+
+    def value(self, name: str, stored: float) -> str:
+        """A value without its unit."""
+        if name == START:
+            return shown_time(stored)
+        return f"{self._typed(name, stored):.6g}"
+
+    def said(self, name: str, stored: float) -> str:
+        """A value with its unit."""
+        if name == START:
+            return shown_time(stored)
+        unit = declared_unit(self._site, name, self.line)
+        return f"{self._typed(name, stored):.4g} {unit}".rstrip()
+
+    def _typed(self, name: str, stored: float) -> float:
+        known = name in self._site.space.names or name.startswith(FEED_GRADE)
+        if not known or name.endswith("_count"):
+            return stored
+        factor = stored_factor(self._site, name, self.line)
+        return float(as_typed(scaled(np.array([stored]), 1.0 / factor))[0])
+
+
+def shown_time(stored: float) -> str:
+    """A time in microseconds since 1970 in ISO 8601."""
+    return str(shown(pa.array([int(stored)]))[0])
