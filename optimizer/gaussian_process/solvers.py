@@ -11,7 +11,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, ClassVar, Protocol
+from typing import TYPE_CHECKING, Any, ClassVar, Protocol, cast
 
 import numpy as np
 from scipy.linalg import cho_solve
@@ -165,15 +165,16 @@ class ExactPosterior(Posterior):
 
     def mean(self, A: Inputs) -> Floats:
         """Posterior mean, see ``Posterior.mean``."""
-        own = A.values is self.points.values
+        own = A is self.points
         cross = self.own_covariance if own else self.covariance(self.points, A)
         return np.asarray(self.expected(A) + weighted_sum(self.weights, cross))
 
     @staticmethod
     def stack(posteriors: Sequence[Posterior]) -> list[Posterior]:
         """The posteriors joined to one stack, since all have the same points."""
+        exact = cast("Sequence[ExactPosterior]", posteriors)
         vectors = np.array([p.hyperparameters.vector for p in posteriors])
-        first = posteriors[0]
+        first = exact[0]
         by_line = first.prior.kernel.by_line
         return [
             replace(
@@ -181,7 +182,7 @@ class ExactPosterior(Posterior):
                 hyperparameters=Hyperparameters.from_vector(vectors, by_line),
                 lower=np.array([p.lower for p in posteriors]),
                 weights=np.array([p.weights for p in posteriors]),
-                own_covariance=np.array([p.own_covariance for p in posteriors]),
+                own_covariance=np.array([p.own_covariance for p in exact]),
             )
         ]
 

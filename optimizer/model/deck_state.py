@@ -163,8 +163,8 @@ class DeckState(Estimator):
         # outcome is impossible.
         self.level_ = float(ndtri((good.sum() + 1.0) / (good.sum() + bad.sum() + 2.0)))
         self.X_ = points
-        features = self._features(points)
-        self._find_mode(self._kernel(points, points, features, features), good, bad)
+        features = self._features(points), self._features(points)
+        self._find_mode(self._kernel(points, points, *features), good, bad)
         return self
 
     def _find_mode(self, K: Floats, good: Floats, bad: Floats) -> None:
