@@ -11,14 +11,12 @@ from typing import Any, TypeVar
 from optimizer.campaign import Batch, Batches
 from optimizer.history.history import History
 from optimizer.history.issued import find_batch
+from optimizer.operations.batch_sheets import batch_sheet
 from optimizer.operations.batches import batches
 from optimizer.plant.site import Site
-from optimizer.presentation.pages import sheet_html
-from optimizer.presentation.sheet import make_sheet
-from optimizer.presentation.sheet_csv import sheet_csv
-from optimizer.presentation.sheet_pdf import sheet_pdf
 from optimizer.service.answers.summaries import Summary
 from optimizer.service.answers.versions import Versions
+from optimizer.text.trial_numbers import line_of_batch
 from optimizer.text.visible_text import json_bytes
 
 KEPT = 64
@@ -61,7 +59,7 @@ class IssuedBatches:
             InputError: when there is no such batch; the hint names the nearest.
             HistoryError: when the history cannot be read.
         """
-        line = batch_id.rpartition("-")[0]
+        line = line_of_batch(batch_id)
         for each in (await self.of(line)).batches:
             if each.issued.batch == batch_id:
                 return each
@@ -82,8 +80,11 @@ class IssuedBatches:
     async def sheet(self, batch_id: str, form: str) -> Summary:
         """ETag and content of the trial sheet of a batch, as ``pdf``, ``html`` or ``csv``; errors
         as of ``one``."""
-        found = await self.one(batch_id)
-        return await self._once(("sheet", batch_id, form), lambda _: _sheet(found, form))
+
+        def made(version: int | None) -> Summary:
+            return _tagged(batch_sheet(self._history.at(version), batch_id, f".{form}"))
+
+        return await self._once(("sheet", batch_id, form), made)
 
     async def _once(self, question: object, make: Callable[[int | None], T]) -> T:
         """The answer to a question, made in a thread at its first asking at the latest version."""
@@ -111,14 +112,6 @@ class IssuedBatches:
 def text_of(found: Batch | Batches) -> Summary:
     """ETag and text of a document."""
     return _tagged(json_bytes(found.as_dict()))
-
-
-def _sheet(found: Batch, form: str) -> Summary:
-    issued = found.issued
-    if form == "csv":
-        return _tagged(sheet_csv(issued.plan, issued.batch).encode("utf-8-sig"))
-    sheet = make_sheet(issued.plan, issued.today, batch=issued.batch)
-    return _tagged(sheet_pdf(sheet) if form == "pdf" else sheet_html(sheet).encode())
 
 
 def _tagged(content: bytes) -> Summary:

@@ -1,5 +1,4 @@
-"""The pages: a form for today's material, the trials, a form for results, and what a result
-changed."""
+"""The pages: a form for today's material, the plan, runs, and what a result changed."""
 
 from __future__ import annotations
 
@@ -7,7 +6,7 @@ import asyncio
 import io
 import json
 import secrets
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import urlencode
@@ -16,6 +15,7 @@ from fastapi import APIRouter, Request
 from starlette.datastructures import UploadFile
 from starlette.responses import RedirectResponse, Response
 
+from optimizer.campaign import Batch
 from optimizer.intake.settling.rejects import RejectsStore
 from optimizer.plant.deck_states import DECK_STATES
 from optimizer.service.admission.access import SESSION, SESSION_SECONDS, set_cookie
@@ -51,37 +51,58 @@ routes = APIRouter(include_in_schema=False, default_response_class=Response)
 
 @routes.get("/")
 async def trials(request: Request) -> Response:
-    """The page with today's form and, once the form is filled in, the plan."""
+    """The page with today's form and, once the form is filled in, open batches and the plan."""
+    return await trials_page(request, filled_fields(request.query_params))
+
+
+async def trials_page(
+    request: Request, asked: Mapping[str, str], said: str = "", status: int = 200
+) -> Response:
+    """The page of trials.
+
+    Args:
+        request: the request to answer.
+        asked: the fields of today's form.
+        said: what the page says first, such as why a plan was not issued.
+        status: HTTP status of the answer.
+    """
     parts = parts_of(request)
-    asked = filled_fields(request.query_params)
     summary = json.loads((await parts.summaries.of())[1])
     values: dict[str, Any] = {
         "lines": [entry["line"] for entry in summary["lines"]], "asked": asked,
         "material": parts.site.material, "plan": None, "waiting": None, "change": None,
         "states": DECK_STATES, "again": urlencode(asked), "report": "",
         "nonce": secrets.token_hex(4), "now": f"{datetime.now(UTC):%Y-%m-%d %H:%M}",
+        "said": said, "batches": (), "entered": None,
     }  # fmt: skip
     if "line" not in asked:
-        return render_for(request, "main.html", "trials", **values)
+        return render_for(request, "main.html", "trials", status, **values)
+    values["batches"] = shown_batches((await parts.issued.of(asked["line"])).batches)
     since = whole(asked["since"], "since") if "since" in asked else None
     brief = brief_of_form(asked, parts.site)
-    order = parts.jobs.order("plan", brief)
+    order = parts.jobs.order("plan to issue", brief)
     content = await _answer_in_time(parts.jobs, order)
     if content is None:
         values["waiting"] = _waiting(parts.jobs, order, f"/?{values['again']}")
-        return render_for(request, "main.html", "trials", **values)
-    values["plan"] = plan = json.loads(content)
+        return render_for(request, "main.html", "trials", status, **values)
+    values["plan"] = plan = json.loads(content)["plan"]
     values["report"] = query_of_brief(brief)
     if since is not None and since < (order.version or 0):
-        before = await _answer_in_time(parts.jobs, parts.jobs.order("plan", brief, as_of=since))
+        earlier = parts.jobs.order("plan to issue", brief, as_of=since)
+        before = await _answer_in_time(parts.jobs, earlier)
         if before is not None:
-            values["change"] = change_between(json.loads(before), plan)
-    return render_for(request, "main.html", "trials", **values)
+            values["change"] = change_between(json.loads(before)["plan"], plan)
+    return render_for(request, "main.html", "trials", status, **values)
+
+
+def shown_batches(issued: Sequence[Batch]) -> Sequence[Batch]:
+    """The batches of a line beside its plan: those that are open, else the latest one."""
+    return [batch for batch in issued if batch.issued.is_open] or issued[-1:]
 
 
 @routes.post("/record")
 async def record(request: Request) -> Response:
-    """Add the result of a trial, and redirect to the plan."""
+    """Add a run at the settings to run now, and redirect to the plan."""
     parts, given = parts_of(request), await read_form(request)
     check_form(request, given)
     require_recorder(request)

@@ -7,6 +7,7 @@ import hashlib
 import secrets
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup, escape
@@ -60,6 +61,8 @@ ENVIRONMENT.filters.update(
     exact_percent=exact_percent,
     points=lambda v: NOTHING if v is None else points(v),
     level=lambda v: NOTHING if v is None else level(v),
+    sigmas=lambda v: NOTHING if v is None else f"{v:.1f}".replace("-", "\u2212"),
+    address=lambda text: Markup(quote(text, safe="")),
     plain=plain,
     words=lambda name: name.replace("_", " "),
     by_order=by_order,
@@ -76,13 +79,16 @@ def render(template: str, status: int = 200, **values: Any) -> Response:
     return Response(content, status, headers, media_type="text/html; charset=utf-8")
 
 
-def render_for(request: Request, template: str, here: str, **values: Any) -> Response:
+def render_for(
+    request: Request, template: str, here: str, status: int = 200, **values: Any
+) -> Response:
     """A page for the signed-in person, with the token that its forms send back.
 
     Args:
         request: the request to answer.
         template: name of the template.
         here: entry of the navigation that this page belongs to.
+        status: HTTP status of the answer.
         values: values that the template shows.
     """
     parts = parts_of(request)
@@ -93,6 +99,7 @@ def render_for(request: Request, template: str, here: str, **values: Any) -> Res
         cookies[VISITOR] = secrets.token_urlsafe(16)
     page = render(
         template,
+        status,
         here=here,
         person=request.state.person,
         signed_in=not access.open,

@@ -10,22 +10,20 @@ from optimizer.plant.brief import Brief
 Doc = dict[str, Any]
 
 
-def number(what: str, **more: Any) -> Doc:
-    """The schema of a number that may be null."""
+def _number(what: str, **more: Any) -> Doc:
     return {"type": ["number", "null"], "description": what, **more}
 
 
-def object_of(properties: Doc, required: list[str] | None = None, **more: Any) -> Doc:
-    """The schema of an object; all of its properties are required when ``required`` is None."""
+def _object(properties: Doc, required: list[str] | None = None, **more: Any) -> Doc:
     needed = list(properties) if required is None else required
     return {"type": "object", "properties": properties, "required": needed, **more}
 
 
-INTERVAL = object_of(
+INTERVAL = _object(
     {
-        "mean": number("Expected true value, a fraction."),
-        "low": number("Lower end of the 90 % interval of the true value, a fraction."),
-        "high": number("Upper end of the 90 % interval of the true value, a fraction."),
+        "mean": _number("Expected true value, a fraction."),
+        "low": _number("Lower end of the 90 % interval of the true value, a fraction."),
+        "high": _number("Upper end of the 90 % interval of the true value, a fraction."),
     }
 )
 SETTINGS: Doc = {
@@ -46,7 +44,7 @@ _TALLY = {
         "rejected": "Rows rejected.",
     }.items()
 }
-_REJECT = object_of(
+_REJECT = _object(
     {
         "file": {"type": "string"},
         "row": {"type": "integer", "description": "Line of the row; 0 for the file as a whole."},
@@ -56,11 +54,11 @@ _REJECT = object_of(
     }
 )
 SCHEMAS: dict[str, Doc] = {
-    "Load": object_of(
+    "Load": _object(
         {
             "schema": {"const": "highside.load/1"},
             **_TALLY,
-            "files": {"type": "array", "items": object_of({"file": {"type": "string"}, **_TALLY})},
+            "files": {"type": "array", "items": _object({"file": {"type": "string"}, **_TALLY})},
             "rejects_file": {"type": ["string", "null"]},
             "rejects": {"type": "array", "items": _REJECT, "description": "The first 1000."},
             "warnings": {"type": "array", "items": {"type": "string"}},
@@ -70,14 +68,14 @@ SCHEMAS: dict[str, Doc] = {
             },
         }
     ),
-    "History": object_of(
+    "History": _object(
         {
             "schema": {"const": "highside.history/1"},
             "version": {"type": ["integer", "null"]},
             "runs": {"type": "integer", "minimum": 0},
             "lines": {
                 "type": "array",
-                "items": object_of(
+                "items": _object(
                     {
                         "line": {"type": "string"},
                         "runs": {"type": "integer"},
@@ -95,7 +93,7 @@ SCHEMAS: dict[str, Doc] = {
         },
         ["schema", "version", "runs", "lines"],
     ),
-    "Plan": object_of(
+    "Plan": _object(
         {
             "schema": {"const": "highside.plan/1"},
             "line": {"type": ["string", "null"]},
@@ -104,10 +102,10 @@ SCHEMAS: dict[str, Doc] = {
             "history_version": {"type": ["integer", "null"]},
             "runs_used": {"type": "integer"},
             "set_points": {"type": "integer"},
-            "goal": object_of(
+            "goal": _object(
                 {
                     "maximise": {"enum": ["recovery", "value", "trade-off"]},
-                    "min_grade": number("Grade to reach, a fraction."),
+                    "min_grade": _number("Grade to reach, a fraction."),
                     "confidence": {"type": "number"},
                 }
             ),
@@ -119,13 +117,13 @@ SCHEMAS: dict[str, Doc] = {
             "run_now": {
                 "oneOf": [
                     {"type": "null"},
-                    object_of(
+                    _object(
                         {
                             "settings": SETTINGS,
                             "grade": INTERVAL,
                             "recovery": INTERVAL,
-                            "chance_of_grade": number("From 0 to 1."),
-                            "product_t_per_h": number("t/h."),
+                            "chance_of_grade": _number("From 0 to 1."),
+                            "product_t_per_h": _number("t/h."),
                             "tried": {"type": "boolean"},
                         }
                     ),
@@ -133,33 +131,33 @@ SCHEMAS: dict[str, Doc] = {
             },
             "recommendations": {
                 "type": "array",
-                "items": object_of(
+                "items": _object(
                     {
                         "rank": {"type": "integer", "minimum": 1},
                         "settings": SETTINGS,
                         "grade": INTERVAL,
                         "recovery": INTERVAL,
-                        "chance_of_grade": number("From 0 to 1."),
-                        "expected_gain": number("Expected gain in recovery, a fraction."),
-                        "material_t": number("Feed the trial consumes, t."),
-                        "minutes": number("Time the trial takes, min."),
+                        "chance_of_grade": _number("From 0 to 1."),
+                        "expected_gain": _number("Expected gain in recovery, a fraction."),
+                        "material_t": _number("Feed the trial consumes, t."),
+                        "minutes": _number("Time the trial takes, min."),
                         "changes": {"type": "array"},
                         "why": {"type": "string"},
                         "watch": {"type": "string"},
                     }
                 ),
             },
-            "stopping": object_of(
+            "stopping": _object(
                 {
                     "advice": {"enum": ["continue", "stop"]},
-                    "expected_gain": number("A fraction."),
+                    "expected_gain": _number("A fraction."),
                     "why": {"type": "string"},
                 }
             ),
             "warnings": {"type": "array", "items": {"type": "string"}},
         }
     ),
-    "Comparison": object_of(
+    "Comparison": _object(
         {
             "schema": {"const": "highside.comparison/1"},
             "basis": {
@@ -193,7 +191,7 @@ SCHEMAS: dict[str, Doc] = {
             },
         }
     ),
-    "Job": object_of(
+    "Job": _object(
         {
             "schema": {"const": "highside.job/1"},
             "id": {"type": "string"},
@@ -208,14 +206,14 @@ SCHEMAS: dict[str, Doc] = {
         },
         ["schema", "id", "state", "kind", "progress"],
     ),
-    "Health": object_of(
+    "Health": _object(
         {
             "schema": {"const": "highside.health/1"},
             "status": {"const": "ok"},
             "version": {"type": "string"},
         }
     ),
-    "Problem": object_of(
+    "Problem": _object(
         {
             "type": {"type": "string", "examples": ["urn:highside:problem:token-needed"]},
             "title": {"type": "string"},

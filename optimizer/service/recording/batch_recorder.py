@@ -24,6 +24,7 @@ from optimizer.service.exchange.metrics import Metrics
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.recording.audit import Audit
 from optimizer.service.recording.recorder import Recorder
+from optimizer.text.trial_numbers import batch_of_trial
 
 HAS_RESULT, CLOSED = "trial-has-result", "batch-closed"
 STATES = (RUNNING, SKIPPED_STATE, TO_RUN)
@@ -100,7 +101,7 @@ class BatchRecorder:
         else:
             act = start_trial if state == RUNNING else reopen_trial
             change = partial(act, self._history, trial, **given)
-        done = await self._written(change, trial)
+        done = await self._written(change, batch_of_trial(trial), trial)
         said = {"reason": reason} if reason else {}
         await self._note(sender, did="trial", trial=trial, state=state, **said)
         return done
@@ -132,39 +133,41 @@ class BatchRecorder:
         """
         history, site = self._history, self._site
 
+        batch_id = batch_of_trial(trial)
+
         def added() -> Batch:
             report = add_result(history, site, trial, result)
             if not report.added:
                 raise _rejected(report.as_dict())
-            return batch(history, trial.rpartition(".")[0], site)
+            return batch(history, batch_id, site)
 
-        done = await self._written(added, trial)
+        done = await self._written(added, batch_id, trial)
         await self._note(sender, did="result", trial=trial)
         self._metrics.count("runs_added")
         return done
 
-    async def _written(self, change: Callable[[], Batch], about: str) -> Batch:
+    async def _written(
+        self, change: Callable[[], Batch], batch_id: str, trial: str | None = None
+    ) -> Batch:
         try:
             return await self._recorder.write(change)
         except InputError as error:
             if error.code not in (HAS_RESULT, CLOSED):
                 raise
-            raise await asyncio.to_thread(self._conflict, error, about) from None
+            raise await asyncio.to_thread(self._conflict, error, batch_id, trial) from None
 
-    def _conflict(self, error: InputError, about: str) -> Problem:
+    def _conflict(self, error: InputError, batch_id: str, trial: str | None) -> Problem:
         """The error for a second result, or for a closed batch, with what is there."""
-        of_trial = error.code == HAS_RESULT
-        batch_id = about.rpartition(".")[0] if "." in about.rpartition("-")[2] else about
         found = batch(self._history, batch_id, self._site).as_dict()
-        hint = "Add another run with POST /v1/runs, or issue a new plan with POST /v1/batches."
-        if not of_trial:
+        if error.code == CLOSED:
             there = {key: found[key] for key in ("batch", "closed_at")}
-            return Problem(409, error.message, code=error.code, hint=hint, more=there)
-        there = next(each for each in found["trials"] if each["trial"] == about)
-        hint = (
-            f"Correct it with PATCH /v1/runs/{quote(about, safe='')} and a reason, or with: "
-            f"highside correct {about} --reason TEXT. Add a further run with POST /v1/runs."
-        )
+            hint = "Add another run with POST /v1/runs, or issue a plan with POST /v1/batches."
+        else:
+            there = next(each for each in found["trials"] if each["trial"] == trial)
+            hint = (
+                f"Correct it with PATCH /v1/runs/{quote(trial or '', safe='')} and a reason, or "
+                f"with: highside correct {trial} --reason TEXT. Add another run with POST /v1/runs."
+            )
         return Problem(409, error.message, code=error.code, hint=hint, more={"there": there})
 
     async def _note(self, sender: Sender, **entry: Any) -> None:
