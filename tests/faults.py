@@ -10,16 +10,21 @@ import multiprocessing
 import signal
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from optimizer.errors import InputError
+from optimizer.history.changes import changes_of, withdrawn_runs
 from optimizer.history.history import History
 from optimizer.history.upkeep import restore, verify
 from optimizer.intake.settling.load import load_logs, load_table
 from optimizer.intake.settling.rejects import RejectsStore
+from optimizer.operations.corrections import correct, reinstate, withdraw
 from tests.serving import SECONDS
 
 HEADER = "run_id,line,started_at,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recovery\n"
@@ -60,6 +65,12 @@ def write_log(path: Path, first: int, rows: int = ROWS_A_LOG) -> None:
     path.write_text(HEADER + body + "\n", "utf-8")
 
 
+def grades_of(first: int, rows: int = ROWS_A_LOG) -> dict[str, float]:
+    """Grade by id of the good rows of the log that ``write_log`` writes with these arguments."""
+    good = (k for k in range(first, first + rows) if k % 50 != 7)
+    return {f"r{k}": float(f"{0.95 + (k % 400) / 1e4:.4f}") for k in good}
+
+
 def ids_of(first: int, rows: int = ROWS_A_LOG) -> set[str]:
     """Ids of the good rows of the log that ``write_log`` writes with these arguments."""
     return {f"r{k}" for k in range(first, first + rows) if k % 50 != 7}
@@ -78,6 +89,31 @@ def record_one(folder: str, k: int) -> None:
     load_table([row], History(folder), file="record")
 
 
+def correct_one(folder: str, run_id: str, grade: float) -> None:
+    with unless_done("nothing-changes"):
+        correct(History(folder), None, run_id, {"grade": grade}, reason="kill test")
+
+
+def withdraw_one(folder: str, run_id: str) -> None:
+    with unless_done("withdrawn-run"):
+        withdraw(History(folder), None, run_id, reason="kill test")
+
+
+def reinstate_one(folder: str, run_id: str) -> None:
+    with unless_done("not-withdrawn"):
+        reinstate(History(folder), None, run_id, reason="kill test")
+
+
+@contextmanager
+def unless_done(code: str) -> Iterator[None]:
+    """The killed process may have changed the run; changing it again is then refused."""
+    try:
+        yield
+    except InputError as error:
+        if error.code != code:
+            raise
+
+
 def compact_now(folder: str) -> None:
     import optimizer.history.storage.table
 
@@ -87,6 +123,42 @@ def compact_now(folder: str) -> None:
 
 def go_back(folder: str, version: int) -> None:
     restore(History(folder), version)
+
+
+@dataclass(frozen=True)
+class State:
+    """What a history holds: grade by run id, and the changes on record as kind and run id."""
+
+    runs: dict[str, float] = field(default_factory=dict)
+    changes: tuple[tuple[str, str], ...] = ()
+
+    def loaded(self, new: dict[str, float]) -> State:
+        return replace(self, runs={**self.runs, **new})
+
+    def changed(self, what: str, run_id: str, grade: float | None) -> State:
+        runs = {k: v for k, v in self.runs.items() if k != run_id}
+        runs |= {} if grade is None else {run_id: grade}
+        return State(runs, (*self.changes, (what, run_id)))
+
+
+def state_of(history: History, version: int | None = None) -> State:
+    """What a version holds; asserts that no id occurs twice."""
+    snapshot = history.at(version)
+    runs = snapshot.runs()
+    ids = runs["run_id"].to_pylist()
+    assert len(ids) == len(set(ids)), "a run is stored twice"
+    changes = changes_of(snapshot).changes
+    return State(
+        dict(zip(ids, runs["grade"].to_pylist(), strict=True)),
+        tuple((change.what, change.run_id) for change in changes),
+    )
+
+
+CHANCES = {
+    "load": 0.3, "record": 0.1, "compact": 0.1, "restore": 0.1, "correct": 0.2, "withdraw": 0.1,
+    "reinstate": 0.1,
+}  # fmt: skip
+"""How often each kind of work is chosen."""
 
 
 class Campaign:
@@ -115,59 +187,85 @@ class Campaign:
     def _new_history(self) -> None:
         self.path = self.folder / f"history-{self.step}"
         self.history = History(self.path)
-        self.ids: set[str] = set()
+        self.state = State()
         self.bad = 0
-        self.at: dict[int, set[str]] = {}
+        self.at: dict[int, State] = {}
 
     def run(self, kills: int) -> None:
         """Run steps until ``kills`` processes were killed in the middle of their work."""
         # Timed twice: the first child also waits for the fork server to import all modules.
-        for kind in ("load", "load", "record", "compact", "restore"):
+        for kind in ("load", *CHANCES):
             self._step(kind, killed=False)
         while self.kills < kills:
             if self.step % STEPS_A_HISTORY == 0:
                 self._new_history()
-            kinds = ["load", "record", "compact", "restore"]
-            if len(self.at) < 2:
-                kinds = kinds[:2]
-            chance = np.array([0.5, 0.2, 0.15, 0.15])[: len(kinds)]
+            kinds = self._possible()
+            chance = np.array([CHANCES[kind] for kind in kinds])
             self._step(str(self.random.choice(kinds, p=chance / chance.sum())), killed=True)
+
+    def _possible(self) -> list[str]:
+        """The kinds of work that the history allows now."""
+        never = set() if len(self.at) > 1 else {"compact", "restore"}
+        never |= set() if self.state.runs else {"correct", "withdraw"}
+        never |= set() if self._withdrawn() else {"reinstate"}
+        return [kind for kind in CHANCES if kind not in never]
+
+    def _withdrawn(self) -> list[str]:
+        return sorted(run_id for _, run_id in withdrawn_runs(self.history.at().events))
 
     def _step(self, kind: str, killed: bool) -> None:
         self.step += 1
         function, arguments, after, bad = self._work(kind)
-        before = self.ids
+        before = self.state
         if killed and self._killed(kind, function, arguments):
-            now = self._runs()
+            now = state_of(self.history)
             assert now in (before, after), f"{kind}: runs neither as before nor as after"
             self.kills += 1
             self.by_work[kind] += 1
             self.kept_by[kind] += now == after
-        if kind != "restore" or self._runs() != after:
+        if kind != "restore" or state_of(self.history) != after:
             # The interrupted work is repeated and must complete.
             started = time.perf_counter()
             self._finish(function, arguments)
             self.seconds[kind] = time.perf_counter() - started
-        self.ids, self.bad = after, self.bad + bad
-        assert self._runs() == after, f"{kind}: the repeated work did not complete"
+        self.state, self.bad = after, self.bad + bad
+        assert state_of(self.history) == after, f"{kind}: the repeated work did not complete"
         rejects = RejectsStore(self.history.rejects_folder).read()
         assert rejects.num_rows == self.bad, f"{kind}: {rejects.num_rows} rejects of {self.bad}"
         self._check_versions()
 
-    def _work(self, kind: str) -> tuple[Callable[..., None], tuple[Any, ...], set[str], int]:
-        """A function, its arguments, the ids stored after it, and the number of rows it rejects."""
-        place, k = str(self.path), self.step
+    def _work(self, kind: str) -> tuple[Callable[..., None], tuple[Any, ...], State, int]:
+        """A function, its arguments, what is stored after it, and the number of rows it rejects."""
+        place, k, state = str(self.path), self.step, self.state
         if kind == "load":
             log = self.folder / f"{k}.csv"
             write_log(log, k * ROWS_A_LOG)
-            new = ids_of(k * ROWS_A_LOG)
-            return load_one, (place, str(log)), self.ids | new, ROWS_A_LOG - len(new)
+            new = grades_of(k * ROWS_A_LOG)
+            return load_one, (place, str(log)), state.loaded(new), ROWS_A_LOG - len(new)
         if kind == "record":
-            return record_one, (place, k), self.ids | {f"s{k}"}, 0
+            return record_one, (place, k), state.loaded({f"s{k}": 0.98}), 0
         if kind == "compact":
-            return compact_now, (place,), self.ids, 0
-        version = int(self.random.choice(sorted(self.at)[:-1]))
-        return go_back, (place, version), self.at[version], 0
+            return compact_now, (place,), state, 0
+        if kind == "restore":
+            version = int(self.random.choice(sorted(self.at)[:-1]))
+            return go_back, (place, version), self.at[version], 0
+        return *self._change(kind, place), 0
+
+    def _change(self, kind: str, place: str) -> tuple[Callable[..., None], tuple[Any, ...], State]:
+        """A function that changes a random run, its arguments, and what is stored after it."""
+        known = self._withdrawn() if kind == "reinstate" else sorted(self.state.runs)
+        run_id = str(self.random.choice(known))
+        if kind == "correct":
+            grade = 0.5 + self.step / 1e4  # no other run has it
+            after = self.state.changed("corrected", run_id, grade)
+            return correct_one, (place, run_id, grade), after
+        if kind == "withdraw":
+            return withdraw_one, (place, run_id), self.state.changed("withdrawn", run_id, None)
+        (run,) = (
+            v for (_, k), v in withdrawn_runs(self.history.at().events).items() if k == run_id
+        )
+        after = self.state.changed("reinstated", run_id, run["grade"])
+        return reinstate_one, (place, run_id), after
 
     def _killed(self, kind: str, function: Callable[..., None], arguments: Any) -> bool:
         """Whether the process was killed before it ended."""
@@ -185,20 +283,13 @@ class Campaign:
         child.join()
         assert child.exitcode == 0, f"{function.__name__} repeated, ended with {child.exitcode}"
 
-    def _runs(self) -> set[str]:
-        """Ids of all runs; asserts that no id occurs twice."""
-        ids = self.history.at().runs()["run_id"].to_pylist()
-        assert len(ids) == len(set(ids)), "a run is stored twice"
-        return set(ids)
-
     def _check_versions(self) -> None:
         """Assert that a random earlier version is unchanged and that the history is sound."""
         version = self.history.version
         assert version is not None
-        self.at[version] = self.ids
+        self.at[version] = self.state
         then = int(self.random.choice(sorted(self.at)))
-        ids = self.history.at(then).runs()["run_id"].to_pylist()
-        assert sorted(ids) == sorted(self.at[then]), f"version {then} changed"
+        assert state_of(self.history, then) == self.at[then], f"version {then} changed"
         health = verify(self.history)
         assert health.sound, health
-        assert health.runs == len(self.ids)
+        assert health.runs == len(self.state.runs)

@@ -2,10 +2,11 @@
 
     python -m tests.benchmarks.kills [--kills 500] [--seed 0]
 
-Loads, records, compactions and restores run in separate processes and are killed (SIGKILL) at a
-random moment of the time that the work takes. After each kill the history must hold only complete
-loads, every run once, every earlier version unchanged and every file intact; the repeated work must
-complete. Prints a table for ``reports/scale.md``; fails at the first fault.
+Loads, records, compactions, restores, corrections, withdrawals and reinstatements run in separate
+processes and are killed (SIGKILL) at a random moment of the time that the work takes. After each
+kill the history must hold only complete loads and changes, every run once, every change on record
+once, every earlier version unchanged and every file intact; the repeated work must complete.
+Prints a table for ``reports/scale.md``; fails at the first fault.
 """
 
 from __future__ import annotations

@@ -94,7 +94,7 @@ def described(port: int, folder: Path, paths: str, *options: str) -> str:
 
 
 def test_the_service_obeys_its_description(port, tmp_path):
-    paths = "^/(health|metrics|v1/(history|runs|plans|jobs|results))"
+    paths = "^/(health|metrics|v1/(history|changes|runs|plans|jobs|results))"
     described(port, tmp_path, paths, "--phases", "examples,fuzzing", "--max-examples", "6")
 
 
