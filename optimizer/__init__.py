@@ -15,7 +15,13 @@ if TYPE_CHECKING:
     from optimizer.campaign import Batch, Batches
     from optimizer.comparison import Comparison, ComparisonRequest, Prices, compare
     from optimizer.diagnostics import Diagnosis, diagnose
-    from optimizer.errors import HighsideError, HistoryError, InputError, LimitError
+    from optimizer.errors import (
+        HighsideError,
+        HistoryError,
+        InputError,
+        LimitError,
+        QuestionError,
+    )
     from optimizer.history.changes import Changes, changes_of
     from optimizer.history.history import History
     from optimizer.history.snapshot import Snapshot
@@ -50,8 +56,8 @@ _HOMES = {
     "campaign": ("Batch", "Batches"),
     "comparison": ("Comparison", "ComparisonRequest", "Prices", "compare"),
     "diagnostics": ("Diagnosis", "diagnose"),
-    "errors": ("HighsideError", "HistoryError", "InputError", "LimitError"),
     "history.changes": ("Changes", "changes_of"),
+    "errors": ("HighsideError", "HistoryError", "InputError", "LimitError", "QuestionError"),
     "history.history": ("History",),
     "history.snapshot": ("Snapshot",),
     "history.upkeep": ("restore", "verify"),
@@ -106,6 +112,7 @@ __all__ = [
     "PlanFile",
     "Plans",
     "Prices",
+    "QuestionError",
     "Recorded",
     "ReportFiles",
     "SamplingPlan",

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 _COLOR = re.compile(r"\x1b\[[0-9;]*m")
 _SYSTEM = re.compile(r"Detail: \[errno \d+\] (.+)$")
@@ -37,7 +38,7 @@ class HighsideError(Exception):
     def __str__(self) -> str:
         return f"{self.message} {self.hint}".strip()
 
-    def as_dict(self) -> dict[str, str]:
+    def as_dict(self) -> dict[str, Any]:
         """The error as the JSON document that the command line and the service return."""
         return {"code": self.code, "message": self.message, "hint": self.hint}
 
@@ -47,6 +48,29 @@ class InputError(HighsideError):
 
     exit_code = 2
     default_code = "input"
+
+
+class QuestionError(InputError):
+    """A result that is possible but hard to believe; nothing was stored, and a second word would
+    store it.
+
+    Args:
+        message: the first question, and how many there are.
+        questions: the questions, as entries of ``highside.load/1``.
+        hint: what to do next.
+    """
+
+    default_code = "question"
+
+    def __init__(
+        self, message: str, questions: Sequence[Mapping[str, object]], *, hint: str = ""
+    ) -> None:
+        super().__init__(message, hint=hint)
+        self.questions = tuple(questions)
+
+    def as_dict(self) -> dict[str, Any]:
+        """The error as a JSON document, with its questions."""
+        return {**super().as_dict(), "questions": list(self.questions)}
 
 
 class LimitError(HighsideError):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Annotated
 
 import typer
@@ -81,7 +82,7 @@ def load(
             progress=file_progress(as_json),
         )
     document = report.as_dict()
-    answer(document, as_json, show.load)
+    answer(document, as_json, partial(show.load, dry_run=dry_run))
     if report.unreadable or (document["read"] and document["rejected"] == document["read"]):
         raise typer.Exit(InputError.exit_code)
 

@@ -91,6 +91,9 @@ SeedOption = Annotated[
         help="Seed of everything random. [default: the plan's, or 0]",
     ),
 ]
+SureOption = Annotated[
+    bool, typer.Option("--sure", help="Store the result even if it is hard to believe.")
+]
 
 
 def record(
@@ -115,6 +118,7 @@ def record(
     run_id: RunIdOption = None,
     note: NoteOption = None,
     source: SourceOption = None,
+    sure: SureOption = False,
     brief: BriefOption = None,
     min_grade: MinGradeOption = None,
     location: HistoryOption = DEFAULT_HISTORY,
@@ -156,6 +160,7 @@ def record(
         rank=rank,
         trial=trial,
         seed=None if seed is None else check_seed(seed),
+        sure=sure,
     )
     answer(done.as_dict(), as_json, show.recorded)
     if done.failure is not None:

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from cli.show.questions import questions
 from cli.show.rejects import rejects
 from cli.show.text import bold, warning_lines, wrap
 
 
-def load(document: Mapping[str, Any]) -> str:
-    """The text of a ``highside.load/1`` document."""
+def load(document: Mapping[str, Any], dry_run: bool = False) -> str:
+    """The text of a ``highside.load/1`` document, and whether it tells of a dry run."""
     corrected = f"{document['corrected']} corrected, " if "corrected" in document else ""
     total = (
         f"Read {document['read']} rows: {document['added']} added, "
@@ -33,4 +34,5 @@ def load(document: Mapping[str, Any]) -> str:
     lines += rejects(document)
     if document["rejects_file"] and document["rejected"]:
         lines.append(wrap(f"Rejected rows are kept in {document['rejects_file']}", "  "))
+    lines += questions(document, stored=not dry_run)
     return "\n".join([*lines, *warning_lines(document.get("warnings", ()))])

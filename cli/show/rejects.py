@@ -54,14 +54,14 @@ def _sentence(group: Sequence[Reject]) -> str:
     value = f" '{first['value']}'" if first["value"] else ""
     if len(values) > 1:
         value += f" and {len(values) - 1} other{'s' if len(values) > 2 else ''}"
-    rows = _rows(sorted({reject["row"] for reject in group}))
+    rows = rows_in_words(sorted({reject["row"] for reject in group}))
     return f"{first['file']} {rows}, {first['field']}{value}: {first['reason']}"
 
 
-def _rows(numbers: Sequence[int]) -> str:
+def rows_in_words(numbers: Sequence[int]) -> str:
     """Row numbers in words.
 
-    >>> _rows([3]), _rows([3, 4, 5, 9])
+    >>> rows_in_words([3]), rows_in_words([3, 4, 5, 9])
     ('row 3', 'rows 3-5, 9')
     """
     if len(numbers) == 1:

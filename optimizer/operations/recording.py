@@ -14,7 +14,12 @@ from typing import TYPE_CHECKING
 from optimizer.campaign import Trial, batch_of
 from optimizer.errors import HighsideError, InputError, LimitError
 from optimizer.history.issued import ISSUED, find_batch
-from optimizer.intake.settling.load import LoadReport, load_table, load_trial_sheet
+from optimizer.intake.settling.load import (
+    LoadOptions,
+    LoadReport,
+    load_table,
+    load_trial_sheet,
+)
 from optimizer.operations.batches import trial_to_record
 from optimizer.operations.plan_file import PlanFile, result_row
 from optimizer.operations.trial_rows import trial_row
@@ -94,6 +99,7 @@ def record(
     rank: int = 1,
     seed: int | None = None,
     trial: str | None = None,
+    sure: bool = False,
 ) -> Recorded:
     """Adds results to the history and makes the plan again.
 
@@ -114,8 +120,10 @@ def record(
         trial: id of the issued trial that was run, if ``result`` is one result: its planned
             settings fill the row, and the brief and the seed are those of its batch where none are
             given. ``result`` may hold ``settings`` and ``material``, each by name.
+        sure: whether results that are possible but hard to believe are stored.
 
     Raises:
+        QuestionError: when a result is hard to believe and ``sure`` is False; nothing is stored.
         InputError: when the rows cannot be read at all, the plan has no such trial, or the brief
             names something that the site lacks; and when the trial does not exist (code
             ``unknown-trial``), has a result (``trial-has-result``), or its batch was closed by hand
@@ -125,7 +133,7 @@ def record(
     if trial is not None:
         if plan is not None or not isinstance(result, Mapping):
             raise InputError("--trial takes one result, and neither a plan nor a log.")
-        return _record_trial(history, site, result, brief, seed, trial)
+        return _record_trial(history, site, result, brief, seed, trial, sure)
     if isinstance(result, Mapping):
         rows: Sequence[Row] | Path = [result_row(result, plan, rank)]
     elif plan is not None:
@@ -139,11 +147,23 @@ def record(
     if brief is None:
         brief = Brief() if plan is None else Brief.from_dict(plan.brief, "the plan's brief")
         brief = brief if plan is None else brief.model_copy(update={"line": plan.line})
-    return _replanned(history, site, brief, seed, lambda line: _load(history, site, rows, line))
+    return _replanned(
+        history,
+        site,
+        brief,
+        seed,
+        lambda line: _load(history, site, rows, LoadOptions(line, sure=sure)),
+    )
 
 
 def _record_trial(
-    history: History, site: Site, result: Row, brief: Brief | None, seed: int | None, trial: str
+    history: History,
+    site: Site,
+    result: Row,
+    brief: Brief | None,
+    seed: int | None,
+    trial: str,
+    sure: bool,
 ) -> Recorded:
     """Adds the result of an issued trial and makes the plan of its batch again."""
     batch, planned = trial_to_record(history.at(), trial, site)
@@ -156,7 +176,7 @@ def _record_trial(
         # of another machine does, the id of the run still refuses a second result.
         with history.lock():
             trial_to_record(history.at(), trial, site)
-            done = _load(history, site, [row], batch.line)
+            done = _load(history, site, [row], LoadOptions(batch.line, sure=sure))
         if done.added == 0:
             trial_to_record(history.at(), trial, site)
         return done
@@ -227,11 +247,14 @@ def _left_out(blank: Mapping[str, None], row: Row) -> dict[str, None]:
     return {name: value for name, value in blank.items() if name_key(name) not in named}
 
 
-def _load(history: History, site: Site, rows: Sequence[Row] | Path, line: str | None) -> LoadReport:
+def _load(
+    history: History, site: Site, rows: Sequence[Row] | Path, options: LoadOptions
+) -> LoadReport:
     """Loads rows, or a filled-in sheet, into the history."""
     if isinstance(rows, Path):
-        return load_trial_sheet(rows, history, site, line=line)
-    return load_table(complete_rows(rows, site, line), history, site, file="record")
+        return load_trial_sheet(rows, history, site, line=options.line, sure=options.sure)
+    filled = complete_rows(rows, site, options.line)
+    return load_table(filled, history, site, file="record", options=replace(options, line=None))
 
 
 def _plan(history: History, site: Site, brief: Brief, seed: int) -> Plan | None:

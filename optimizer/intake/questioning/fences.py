@@ -97,12 +97,12 @@ class Slips:
 
 @dataclass(frozen=True)
 class Spread:
-    """Median and standard deviation on the logit scale, and quantiles, of grade or recovery."""
+    """Median and standard deviation on the logit scale of grade or recovery, and the range of
+    nearly all values."""
 
     centre: float
     deviation: float
     ends: Range
-    middle: Range
 
     def distance(self, values: Floats) -> Floats:
         """Distance from the median in standard deviations, shape (n,)."""
@@ -216,9 +216,8 @@ def _of_fraction(values: Floats) -> tuple[Range, Spread]:
         max(high, median + _LEAST_POINTS) if high < 1 - _CLIP else np.inf,
     )
     ends = np.quantile(values, [t := _tail(len(values), 2.5), 1 - t])
-    middle = np.quantile(values, [0.05, 0.95])
     deviation = max(robust_deviation(scaled), least)
-    return fence, Spread(centre, deviation, Range(*ends), Range(*middle))
+    return fence, Spread(centre, deviation, Range(*ends))
 
 
 def _of_material(values: Floats, least: float) -> Range:

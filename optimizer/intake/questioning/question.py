@@ -35,6 +35,11 @@ class Question:
     value: str
     why: str
 
+    @property
+    def sentence(self) -> str:
+        """The reason as a whole sentence."""
+        return self.why if self.why.endswith("?") else f"{self.why}."
+
     def as_dict(self) -> dict[str, Any]:
         """The question as an entry of ``highside.load/1``."""
         return {
@@ -76,5 +81,5 @@ class Wording:
 
 
 def shown_time(stored: float) -> str:
-    """A time in microseconds since 1970 in ISO 8601."""
-    return str(shown(pa.array([int(stored)]))[0])
+    """A time in microseconds since 1970 in ISO 8601, to the second."""
+    return str(shown(pa.array([int(stored) // 1_000_000 * 1_000_000]))[0])

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 MOST_PLACED = 100_000
 """Largest number of rows of a log whose places are compared with those of the history."""
+# Number of fields of a row that a correction changes at most, in a log of which most is known.
+_MOST_CHANGED = 2
 _TODO = (
     "is it that run, corrected? Then load the log with --correct, which changes that run, or "
     "withdraw one of the two"
@@ -98,7 +100,7 @@ class Repeats:
     """
 
     def __init__(self, settings: Sequence[str]) -> None:
-        self._settings = tuple(settings)
+        self._compared = (START, *settings, "grade", "recovery")
         self._starts: defaultdict[str, Starts] = defaultdict(Starts)
         self._sources: defaultdict[str, set[str]] = defaultdict(set)
         self._found: list[_Again] = []
@@ -137,9 +139,7 @@ class Repeats:
             again = self._starts[line].once(dated[START].cast(pa.int64()).to_numpy())
             self._same[line].append(dated.filter(pa.array(again)))
         if self._source in self._sources[line] and self._count < MOST_PLACED:
-            self._rows[line].append(
-                _picked(runs, ("run_id", "source_row", START, *self._settings), at)
-            )
+            self._rows[line].append(_picked(runs, ("run_id", "source_row", *self._compared), at))
             self._count += len(rows)
 
     def end(self, log: int, file: str, history: History) -> None:
@@ -161,20 +161,19 @@ class Repeats:
             self._placed.append(_Placed(log, file, self._same_place(placed, line, history)))
 
     def _same_place(self, placed: pa.Table, line: str, history: History) -> pa.Table:
-        """The rows at whose place in a log of the same name the history has a run that the log no
-        longer has: columns ``run_id``, ``source_row`` and ``other``, the id of that run."""
-        columns = ("run_id", "source", "source_row", START, *self._settings)
+        """The rows at whose place in a log of the same name the history has a run that is nearly
+        alike and that the log no longer has: columns ``run_id``, ``source_row`` and ``other``, the
+        id of that run."""
+        columns = ("run_id", "source", "source_row", *self._compared)
         before = pa.Table.from_batches(history.at().batches(columns, [line]))
         before = before.filter(pc.equal(before["source"], self._source))
         known = pa.chunked_array(self._known, pa.string())
         before = before.filter(pc.invert(pc.is_in(before["run_id"], known)))
         at = pc.index_in(placed["source_row"], before["source_row"])
         here, there = placed.filter(at.is_valid()), before.take(at.drop_null())
-        if len(known) < len(placed):  # else the log is clearly the same one
-            alike = as_mask(here[START].is_null()) & as_mask(there[START].is_null())
-            for name in self._settings:
-                alike &= here[name].to_numpy() == there[name].to_numpy()
-            here, there = here.filter(pa.array(alike)), there.filter(pa.array(alike))
+        most = _MOST_CHANGED if len(known) >= len(placed) else 1
+        alike = pa.array(_changed(here, there, self._compared) <= most)
+        here, there = here.filter(alike), there.filter(alike)
         return here.select(["run_id", "source_row"]).append_column("other", there["run_id"])
 
     # -- the end -----------------------------------------------------------------------------
@@ -200,6 +199,15 @@ class Repeats:
 def _picked(runs: pa.RecordBatch, names: Sequence[str], at: pa.Array | None) -> pa.Table:
     chosen = runs.select(list(names))
     return pa.Table.from_batches([chosen if at is None else chosen.take(at)])
+
+
+def _changed(here: pa.Table, there: pa.Table, names: Sequence[str]) -> NDArray[np.int64]:
+    """Number of fields in which each row differs from another one, shape (n,)."""
+    changed = np.zeros(len(here), np.int64)
+    for name in names:
+        same = as_mask(pc.equal(here[name], there[name]))
+        changed += ~(same | (as_mask(here[name].is_null()) & as_mask(there[name].is_null())))
+    return changed
 
 
 def _times(runs: pa.RecordBatch, at: pa.Array | None) -> NDArray[np.int64]:

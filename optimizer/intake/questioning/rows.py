@@ -125,7 +125,7 @@ def _swapped(rows: Rows, fences: Fences, wording: Wording) -> Iterator[Doubt]:
     grade, recovery = rows.values["grade"], rows.values["recovery"]
     of_grade, of_recovery = fences.spread["grade"], fences.spread["recovery"]
     unusual = of_grade.ends.outside(grade) & of_recovery.ends.outside(recovery)
-    unusual &= ~of_grade.middle.outside(recovery) & ~of_recovery.middle.outside(grade)
+    unusual &= ~of_grade.ends.outside(recovery) & ~of_recovery.ends.outside(grade)
     if not unusual.any():
         return
     own = of_grade.distance(grade) ** 2 + of_recovery.distance(recovery) ** 2

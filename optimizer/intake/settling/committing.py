@@ -10,7 +10,7 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from optimizer.errors import HighsideError, HistoryError
+from optimizer.errors import HighsideError, HistoryError, QuestionError
 from optimizer.history.samples import SampleStore
 from optimizer.history.schema import schema_of
 from optimizer.intake.settling.correcting import corrected_runs
@@ -24,6 +24,10 @@ def run_load(load: Load, given: Sequence[LogFile]) -> LoadReport:
 
     The commit comes first, so that after a crash between the two steps a repeated load adds nothing
     twice and finds the rejects again.
+
+    Raises:
+        QuestionError: when a row raises a question and the options say that nobody is sure of it;
+            nothing is stored then.
     """
     history, schema = load.history, schema_of(load.site)
     if load.options.dry_run:
@@ -34,6 +38,8 @@ def run_load(load: Load, given: Sequence[LogFile]) -> LoadReport:
     with history.lock():
         rewriting = None if load.options.correcting is None else history.rewriting()
         runs = chain(_with_readings_kept(load, given), corrected_runs(load, rewriting))
+        if not load.options.sure:
+            runs = chain(_if_sure(load, runs))
         version = history.append(runs, schema, load.events, rewriting)
         try:
             rejects_file = _keep_rejects(load)
@@ -42,6 +48,27 @@ def run_load(load: Load, given: Sequence[LogFile]) -> LoadReport:
                 raise
             raise _stored_but(added, version, error) from error
     return load.report(rejects_file, version)
+
+
+def _if_sure(load: Load, runs: Iterator[pa.RecordBatch]) -> Iterator[pa.RecordBatch]:
+    """All runs, once it is known that none of them raises a question.
+
+    The runs are made inside the commit, so that no other load can come between.
+    """
+    found = list(runs)
+    questions, total = load.questions()
+    if questions:
+        more = f" There {_are(total - 1)} more." if total > 1 else ""
+        raise QuestionError(
+            f"nothing is stored, because this is hard to believe: {questions[0].sentence}{more}",
+            [question.as_dict() for question in questions],
+            hint="Correct it; if it is right, give it again with --sure.",
+        )
+    yield from found
+
+
+def _are(questions: int) -> str:
+    return "is 1 question" if questions == 1 else f"are {questions} questions"
 
 
 def _keep_rejects(load: Load) -> Path | None:

@@ -112,13 +112,25 @@ def load_corrections(
 
 
 def load_trial_sheet(
-    path: str | Path, history: History, site: Site | None = None, *, line: str | None = None
+    path: str | Path,
+    history: History,
+    site: Site | None = None,
+    *,
+    line: str | None = None,
+    sure: bool = True,
 ) -> LoadReport:
     """Load a filled-in trial sheet; a row without any result is a trial that was not run yet.
 
-    Arguments and errors are those of ``load_logs``.
+    The other arguments and errors are those of ``load_logs``.
+
+    Args:
+        path, history, site, line: see ``load_logs``.
+        sure: whether rows that raise questions are stored.
+
+    Raises:
+        QuestionError: when a row raises a question and ``sure`` is False; nothing is stored then.
     """
-    return _load(_log_files(path), history, site, LoadOptions(line, trials=True))
+    return _load(_log_files(path), history, site, LoadOptions(line, trials=True, sure=sure))
 
 
 def load_bytes(

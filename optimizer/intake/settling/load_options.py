@@ -63,6 +63,7 @@ class LoadOptions:
             that was not run yet.
         correcting: why rows whose run id is known with other content correct the runs with these
             ids; such rows are rejected when None.
+        sure: whether rows that raise questions are stored; if not, a question refuses the load.
 
     Raises:
         InputError: when the line has a blank name, or readings over time are to correct runs.
@@ -74,6 +75,7 @@ class LoadOptions:
     samples: bool = False
     trials: bool = False
     correcting: Correcting | None = None
+    sure: bool = True
 
     def __post_init__(self) -> None:
         if self.line is not None:

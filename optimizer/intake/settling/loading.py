@@ -24,6 +24,7 @@ from optimizer.history.start_times import instant, latest_start
 from optimizer.intake.checking.fields import COUNTS, Log
 from optimizer.intake.formats.logs import Member
 from optimizer.intake.questioning.asking import Asking
+from optimizer.intake.questioning.question import Question
 from optimizer.intake.reading.columns import MARK_COLUMN, UNITLESS, Headings
 from optimizer.intake.reading.long_texts import LONGEST_HEADING
 from optimizer.intake.reading.source import Chunk, Source
@@ -371,7 +372,7 @@ class Load:
             assert self.former is not None
             self.warnings += remarks_on_former(name, self.former, np.concatenate(numbers))
         shown = self.rejected.slice(0, SHOWN_REJECTS).drop_columns("record")
-        questions, total = self.asking.questions(self.history)
+        questions, total = self.questions()
         return LoadReport(
             tuple(self.tallies),
             tuple(shown.to_pylist()),
@@ -381,6 +382,10 @@ class Load:
             questions,
             total,
         )
+
+    def questions(self) -> tuple[tuple[Question, ...], int]:
+        """The first questions about the new rows, and the number of all."""
+        return self.asking.questions(self.history)
 
     @property
     def rejected(self) -> pa.Table:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from optimizer.plant.deck_states import DECK_STATES
-from optimizer.service.http.schemas import INTERVAL, SETTINGS, Doc, _number, _object
+from optimizer.service.http.schemas import INTERVAL, SETTINGS, Doc, number, object_of
 from optimizer.service.recording.batch_recorder import STATES
 
 _TIME = {"type": "string", "description": "ISO 8601, UTC."}
@@ -16,7 +16,7 @@ def _or_null(schema: Doc) -> Doc:
 
 
 _PAIR = {"grade": INTERVAL, "recovery": INTERVAL}
-_TRIAL = _object(
+_TRIAL = object_of(
     {
         "trial": {"type": "string", "description": "Its number.", "examples": ["deck-1-7.2"]},
         "order": {"type": "integer", "minimum": 1, "description": "The order to run them in."},
@@ -25,22 +25,22 @@ _TRIAL = _object(
         "planned": SETTINGS,
         "run": _or_null(SETTINGS),
         "run_id": {"type": ["string", "null"]},
-        "expected": _object(_PAIR),
+        "expected": object_of(_PAIR),
         "measured": _or_null(
-            _object({
-                "grade": _number("A fraction."), "grade_se": _number("Its standard error."),
-                "recovery": _number("A fraction."), "recovery_se": _number("Its standard error."),
+            object_of({
+                "grade": number("A fraction."), "grade_se": number("Its standard error."),
+                "recovery": number("A fraction."), "recovery_se": number("Its standard error."),
             })
         ),
         "surprise": _or_null(
-            _object({
-                name: _number("Measured minus expected, over the standard deviation of the two.")
+            object_of({
+                name: number("Measured minus expected, over the standard deviation of the two.")
                 for name in _PAIR
             })
         ),
     }
 )  # fmt: skip
-_BATCH = _object(
+_BATCH = object_of(
     {
         "schema": {"const": "highside.batch/1"},
         "batch": {"type": "string", "examples": ["deck-1-7"]},
@@ -60,7 +60,7 @@ _BY_NAME = {
 _SHARE = {"type": ["string", "number", "null"], "description": "A share: 0.987 or 98.7%."}
 BATCH_SCHEMAS: dict[str, Doc] = {
     "Batch": _BATCH,
-    "Batches": _object(
+    "Batches": object_of(
         {
             "schema": {"const": "highside.batches/1"},
             "batches": {"type": "array", "items": {"$ref": "#/components/schemas/Batch"}},
@@ -68,7 +68,7 @@ BATCH_SCHEMAS: dict[str, Doc] = {
         },
         ["schema", "batches"],
     ),
-    "TrialResult": _object(
+    "TrialResult": object_of(
         {
             "grade": _SHARE,
             "grade_se": _SHARE,
@@ -88,7 +88,7 @@ BATCH_SCHEMAS: dict[str, Doc] = {
         [],
         additionalProperties=False,
     ),
-    "TrialChange": _object(
+    "TrialChange": object_of(
         {
             "state": {"enum": list(STATES)},
             "reason": {"type": ["string", "null"], "description": "Needed where it is skipped."},
@@ -96,5 +96,5 @@ BATCH_SCHEMAS: dict[str, Doc] = {
         ["state"],
         additionalProperties=False,
     ),
-    "Closing": _object({"closed": {"const": True}}, additionalProperties=False),
+    "Closing": object_of({"closed": {"const": True}}, additionalProperties=False),
 }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import urlencode
@@ -160,6 +160,36 @@ def result_row(given: Mapping[str, str], site: Site) -> dict[str, Any]:
     if given.get("note", "").strip():
         row["note"] = _text(given["note"], "Note", LONGEST_TEXT)
     return row
+
+
+def doubted_form(
+    given: Mapping[str, str], questions: Sequence[Mapping[str, Any]], site: Site
+) -> dict[str, Any]:
+    """What the page shows that asks about a result: the fields as they were typed, and the
+    questions beside them.
+
+    Args:
+        given: fields of the form.
+        questions: the questions, as entries of ``highside.load/1``.
+        site: the plant.
+    """
+    typed = ("grade", "recovery", "grade_count", "started_at", *site.material)
+    asked: dict[str, list[str]] = {name: [] for name in typed}
+    elsewhere = []
+    for question in questions:
+        asked.get(question["field"], elsewhere).append(question["why"])
+    space = site.space_of(given.get("line"))
+    sent_back = ("form_token", "again", "nonce", "line")
+    return {
+        "typed": given,
+        "hidden": {k: v for k, v in given.items() if k in sent_back or k.startswith(SETTING)},
+        "asked": asked,
+        "elsewhere": elsewhere,
+        "settings": {n: given[f"{SETTING}{n}"] for n in space.names if f"{SETTING}{n}" in given},
+        "units": {setting.name: setting.unit for setting in space.settings},
+        "material": site.material,
+        "states": DECK_STATES,
+    }
 
 
 def signature(given: Mapping[str, str]) -> str:

@@ -16,6 +16,7 @@ from starlette.datastructures import UploadFile
 from starlette.responses import RedirectResponse, Response
 
 from optimizer.campaign import Batch
+from optimizer.errors import QuestionError
 from optimizer.intake.settling.rejects import RejectsStore
 from optimizer.plant.deck_states import DECK_STATES
 from optimizer.service.admission.access import SESSION, SESSION_SECONDS, set_cookie
@@ -27,6 +28,7 @@ from optimizer.service.http.forms import (
     address_back,
     brief_of_form,
     check_form,
+    doubted_form,
     filled_fields,
     query_of_brief,
     read_form,
@@ -72,8 +74,7 @@ async def trials_page(
         "lines": [entry["line"] for entry in summary["lines"]], "asked": asked,
         "material": parts.site.material, "plan": None, "waiting": None, "change": None,
         "states": DECK_STATES, "again": urlencode(asked), "report": "",
-        "nonce": secrets.token_hex(4), "now": f"{datetime.now(UTC):%Y-%m-%d %H:%M}",
-        "said": said, "batches": (), "entered": None,
+        "nonce": secrets.token_hex(4), "now": _now(), "said": said, "batches": (), "entered": None,
     }  # fmt: skip
     if "line" not in asked:
         return render_for(request, "main.html", "trials", status, **values)
@@ -102,15 +103,25 @@ def shown_batches(issued: Sequence[Batch]) -> Sequence[Batch]:
 
 @routes.post("/record")
 async def record(request: Request) -> Response:
-    """Add a run at the settings to run now, and redirect to the plan."""
+    """Add a run at the settings to run now, and redirect to the plan; a result that is hard to
+    believe is asked about first."""
     parts, given = parts_of(request), await read_form(request)
     check_form(request, given)
     require_recorder(request)
     version = parts.jobs.versions.latest()[1]
     back, sender = address_back(given, version), sender_of(request, signed=signature(given))
     body = json.dumps([result_row(given, parts.site)]).encode()
-    await parts.recorder.add(Upload(io.BytesIO(body), JSON), sender)
+    upload = Upload(io.BytesIO(body), JSON, sure=given.get("sure") == "yes")
+    try:
+        await parts.recorder.add(upload, sender)
+    except QuestionError as error:
+        doubted = doubted_form(given, error.questions, parts.site)
+        return render_for(request, "doubt.html", "trials", status=422, now=_now(), **doubted)
     return RedirectResponse(back, 303)
+
+
+def _now() -> str:
+    return f"{datetime.now(UTC):%Y-%m-%d %H:%M}"
 
 
 def change_between(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:

@@ -10,20 +10,22 @@ from optimizer.plant.brief import Brief
 Doc = dict[str, Any]
 
 
-def _number(what: str, **more: Any) -> Doc:
+def number(what: str, **more: Any) -> Doc:
+    """The schema of a number or null, with what it means."""
     return {"type": ["number", "null"], "description": what, **more}
 
 
-def _object(properties: Doc, required: list[str] | None = None, **more: Any) -> Doc:
+def object_of(properties: Doc, required: list[str] | None = None, **more: Any) -> Doc:
+    """The schema of an object with these properties, all required unless some are named."""
     needed = list(properties) if required is None else required
     return {"type": "object", "properties": properties, "required": needed, **more}
 
 
-INTERVAL = _object(
+INTERVAL = object_of(
     {
-        "mean": _number("Expected true value, a fraction."),
-        "low": _number("Lower end of the 90 % interval of the true value, a fraction."),
-        "high": _number("Upper end of the 90 % interval of the true value, a fraction."),
+        "mean": number("Expected true value, a fraction."),
+        "low": number("Lower end of the 90 % interval of the true value, a fraction."),
+        "high": number("Upper end of the 90 % interval of the true value, a fraction."),
     }
 )
 SETTINGS: Doc = {
@@ -44,7 +46,7 @@ _TALLY = {
         "rejected": "Rows rejected.",
     }.items()
 }
-_REJECT = _object(
+_REJECT = object_of(
     {
         "file": {"type": "string"},
         "row": {"type": "integer", "description": "Line of the row; 0 for the file as a whole."},
@@ -53,12 +55,23 @@ _REJECT = _object(
         "reason": {"type": "string", "description": "What is wrong, and what was expected."},
     }
 )
+_QUESTION = object_of(
+    {
+        "file": {"type": "string"},
+        "row": {"type": "integer", "description": "Line of the row; 0 for the file as a whole."},
+        "run_id": {"type": ["string", "null"], "description": "Null for the file as a whole."},
+        "field": {"type": "string"},
+        "value": {"type": "string", "description": "In the unit of the site; a time in UTC."},
+        "why": {"type": "string", "description": "Why the value is hard to believe."},
+    }
+)
+_LOAD_NEEDS = ["schema", *_TALLY, "files", "rejects_file", "rejects", "warnings", "version"]
 SCHEMAS: dict[str, Doc] = {
-    "Load": _object(
+    "Load": object_of(
         {
             "schema": {"const": "highside.load/1"},
             **_TALLY,
-            "files": {"type": "array", "items": _object({"file": {"type": "string"}, **_TALLY})},
+            "files": {"type": "array", "items": object_of({"file": {"type": "string"}, **_TALLY})},
             "rejects_file": {"type": ["string", "null"]},
             "rejects": {"type": "array", "items": _REJECT, "description": "The first 1000."},
             "warnings": {"type": "array", "items": {"type": "string"}},
@@ -66,16 +79,27 @@ SCHEMAS: dict[str, Doc] = {
                 "type": ["integer", "null"],
                 "description": "Version of the history after the load.",
             },
-        }
+            "questions": {
+                "type": "array",
+                "items": _QUESTION,
+                "description": "Values that are possible but hard to believe, which are stored: "
+                "the first 1000.",
+            },
+            "questions_total": {
+                "type": "integer",
+                "description": "Number of all questions, where more than 1000 are asked.",
+            },
+        },
+        [*_LOAD_NEEDS, "questions"],
     ),
-    "History": _object(
+    "History": object_of(
         {
             "schema": {"const": "highside.history/1"},
             "version": {"type": ["integer", "null"]},
             "runs": {"type": "integer", "minimum": 0},
             "lines": {
                 "type": "array",
-                "items": _object(
+                "items": object_of(
                     {
                         "line": {"type": "string"},
                         "runs": {"type": "integer"},
@@ -93,7 +117,7 @@ SCHEMAS: dict[str, Doc] = {
         },
         ["schema", "version", "runs", "lines"],
     ),
-    "Plan": _object(
+    "Plan": object_of(
         {
             "schema": {"const": "highside.plan/1"},
             "line": {"type": ["string", "null"]},
@@ -102,10 +126,10 @@ SCHEMAS: dict[str, Doc] = {
             "history_version": {"type": ["integer", "null"]},
             "runs_used": {"type": "integer"},
             "set_points": {"type": "integer"},
-            "goal": _object(
+            "goal": object_of(
                 {
                     "maximise": {"enum": ["recovery", "value", "trade-off"]},
-                    "min_grade": _number("Grade to reach, a fraction."),
+                    "min_grade": number("Grade to reach, a fraction."),
                     "confidence": {"type": "number"},
                 }
             ),
@@ -117,13 +141,13 @@ SCHEMAS: dict[str, Doc] = {
             "run_now": {
                 "oneOf": [
                     {"type": "null"},
-                    _object(
+                    object_of(
                         {
                             "settings": SETTINGS,
                             "grade": INTERVAL,
                             "recovery": INTERVAL,
-                            "chance_of_grade": _number("From 0 to 1."),
-                            "product_t_per_h": _number("t/h."),
+                            "chance_of_grade": number("From 0 to 1."),
+                            "product_t_per_h": number("t/h."),
                             "tried": {"type": "boolean"},
                         }
                     ),
@@ -131,33 +155,33 @@ SCHEMAS: dict[str, Doc] = {
             },
             "recommendations": {
                 "type": "array",
-                "items": _object(
+                "items": object_of(
                     {
                         "rank": {"type": "integer", "minimum": 1},
                         "settings": SETTINGS,
                         "grade": INTERVAL,
                         "recovery": INTERVAL,
-                        "chance_of_grade": _number("From 0 to 1."),
-                        "expected_gain": _number("Expected gain in recovery, a fraction."),
-                        "material_t": _number("Feed the trial consumes, t."),
-                        "minutes": _number("Time the trial takes, min."),
+                        "chance_of_grade": number("From 0 to 1."),
+                        "expected_gain": number("Expected gain in recovery, a fraction."),
+                        "material_t": number("Feed the trial consumes, t."),
+                        "minutes": number("Time the trial takes, min."),
                         "changes": {"type": "array"},
                         "why": {"type": "string"},
                         "watch": {"type": "string"},
                     }
                 ),
             },
-            "stopping": _object(
+            "stopping": object_of(
                 {
                     "advice": {"enum": ["continue", "stop"]},
-                    "expected_gain": _number("A fraction."),
+                    "expected_gain": number("A fraction."),
                     "why": {"type": "string"},
                 }
             ),
             "warnings": {"type": "array", "items": {"type": "string"}},
         }
     ),
-    "Comparison": _object(
+    "Comparison": object_of(
         {
             "schema": {"const": "highside.comparison/1"},
             "basis": {
@@ -191,7 +215,7 @@ SCHEMAS: dict[str, Doc] = {
             },
         }
     ),
-    "Job": _object(
+    "Job": object_of(
         {
             "schema": {"const": "highside.job/1"},
             "id": {"type": "string"},
@@ -206,14 +230,14 @@ SCHEMAS: dict[str, Doc] = {
         },
         ["schema", "id", "state", "kind", "progress"],
     ),
-    "Health": _object(
+    "Health": object_of(
         {
             "schema": {"const": "highside.health/1"},
             "status": {"const": "ok"},
             "version": {"type": "string"},
         }
     ),
-    "Problem": _object(
+    "Problem": object_of(
         {
             "type": {"type": "string", "examples": ["urn:highside:problem:token-needed"]},
             "title": {"type": "string"},

@@ -31,7 +31,7 @@ class _Waiting:
     """The waiting rows of one request, and the future of their report."""
 
     rows: Rows
-    line: str | None
+    options: LoadOptions
     taken: bool = False
     done: asyncio.Future[LoadReport] = field(
         default_factory=lambda: asyncio.get_running_loop().create_future()
@@ -62,13 +62,13 @@ class GroupCommit:
         self._waiting: list[_Waiting] = []
         self._writing: set[asyncio.Task[None]] = set()
 
-    async def load(self, rows: Rows, line: str | None) -> LoadReport:
+    async def load(self, rows: Rows, line: str | None, sure: bool = True) -> LoadReport:
         """Load rows, and return when they are on disk, with a report of only these rows.
 
         Raises:
             HighsideError: the errors of ``load_table``.
         """
-        mine = _Waiting(rows, line)
+        mine = _Waiting(rows, LoadOptions(line, sure=sure))
         self._waiting.append(mine)
         async with self._turn:
             if not mine.taken:
@@ -86,7 +86,7 @@ class GroupCommit:
         group: list[_Waiting] = []
         left = MOST_ROWS - len(first.rows)
         for one in self._waiting:
-            if one is not first and (one.line != first.line or len(one.rows) > left):
+            if one is not first and (one.options != first.options or len(one.rows) > left):
                 continue
             left -= 0 if one is first else len(one.rows)
             one.taken = True
@@ -98,7 +98,7 @@ class GroupCommit:
         try:
             reports: Sequence[LoadReport | Exception]
             reports = await asyncio.to_thread(
-                self._load, [one.rows for one in group], group[0].line
+                self._load, [one.rows for one in group], group[0].options
             )
         except Exception as error:
             reports = [error] * len(group)
@@ -110,11 +110,11 @@ class GroupCommit:
             else:
                 one.done.set_result(report)
 
-    def _load(self, each: list[Rows], line: str | None) -> list[LoadReport | Exception]:
+    def _load(self, each: list[Rows], options: LoadOptions) -> list[LoadReport | Exception]:
         with self._recording():
-            return self._load_each(each, line)
+            return self._load_each(each, options)
 
-    def _load_each(self, each: list[Rows], line: str | None) -> list[LoadReport | Exception]:
+    def _load_each(self, each: list[Rows], options: LoadOptions) -> list[LoadReport | Exception]:
         if len(each) > 1:
             names = [f"{NAME}-{k}" for k in range(len(each))]
             try:
@@ -122,18 +122,16 @@ class GroupCommit:
                     dict(zip(names, each, strict=True)),
                     self._history,
                     self._site,
-                    options=LoadOptions(line=line),
+                    options=options,
                 )
                 return [part_of(whole, name) for name in names]
             except InputError:
                 pass  # an error of one request: each is then loaded alone, and the faulty one fails
-        return [self._alone(rows, line) for rows in each]
+        return [self._alone(rows, options) for rows in each]
 
-    def _alone(self, rows: Rows, line: str | None) -> LoadReport | Exception:
+    def _alone(self, rows: Rows, options: LoadOptions) -> LoadReport | Exception:
         try:
-            return load_table(
-                rows, self._history, self._site, file=NAME, options=LoadOptions(line=line)
-            )
+            return load_table(rows, self._history, self._site, file=NAME, options=options)
         except Exception as error:
             return error
 
@@ -142,6 +140,7 @@ def part_of(whole: LoadReport, name: str) -> LoadReport:
     """The part of a report about one of its files, equal to the report of loading that file
     alone."""
     rejects = tuple({**r, "file": NAME} for r in whole.rejects if r["file"] == name)
+    questions = tuple(replace(q, file=NAME) for q in whole.questions if q.file == name)
     warnings = tuple(w.replace(name, NAME) for w in whole.warnings if f"{name} " in f"{w} ")
     return replace(
         whole,
@@ -149,4 +148,6 @@ def part_of(whole: LoadReport, name: str) -> LoadReport:
         rejects=rejects,
         rejects_file=whole.rejects_file if rejects else None,
         warnings=warnings,
+        questions=questions,
+        questions_total=len(questions),
     )

@@ -37,6 +37,7 @@ class Upload:
         line: line of the rows that name none.
         dry_run: whether the rows are only checked, and nothing is written.
         samples: whether the rows are readings over time.
+        sure: whether rows that raise questions are stored.
     """
 
     body: IO[bytes]
@@ -44,6 +45,7 @@ class Upload:
     line: str | None = None
     dry_run: bool = False
     samples: bool = False
+    sure: bool = True
 
 
 class Recorder:
@@ -85,6 +87,7 @@ class Recorder:
 
         Raises:
             Problem: when the body is not usable, or none of its rows is.
+            QuestionError: when a row raises a question and nobody is sure; nothing is stored.
             HistoryError: when the history is damaged, locked or cannot be written.
         """
         await asyncio.to_thread(check_body, upload.body, upload.media_type)
@@ -128,12 +131,14 @@ class Recorder:
         return made
 
     async def _load(self, upload: Upload) -> LoadReport:
-        options = LoadOptions(upload.line, dry_run=upload.dry_run, samples=upload.samples)
+        options = LoadOptions(
+            upload.line, dry_run=upload.dry_run, samples=upload.samples, sure=upload.sure
+        )
         file = NAMES[upload.media_type]
         if upload.media_type == JSON:
             rows = complete_rows(read_rows(upload.body.read()), self.site, upload.line)
             if not (upload.dry_run or upload.samples) and len(rows) <= MOST_ROWS:
-                return await self._group_commit.load(rows, upload.line)
+                return await self._group_commit.load(rows, upload.line, upload.sure)
             load = partial(load_table, rows, self.history, self.site, file=file, options=options)
         else:
             load = partial(
