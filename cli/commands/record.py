@@ -134,7 +134,11 @@ def record(
 
     given = _given(locals(), material)
     history, plant = open_history(location), open_site(site)
-    given |= _settings(plant, line, setting)
+    as_run = _settings(plant, line, setting)
+    twice = next((name for name in as_run if name in given), None)
+    if twice is not None:
+        raise InputError(f"{twice} is given twice, by its own option and by --setting.")
+    given |= as_run
     if trial is not None and (source is not None or plan is not None or brief is not None):
         raise InputError("--trial brings its own brief; give neither --from, --plan nor --brief.")
     if source is not None and (set(given) - {"line"} or plan is not None):

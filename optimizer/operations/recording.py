@@ -183,7 +183,10 @@ def _record_trial(
 
     seed = batch.plan["seed"] if seed is None else seed
     done = _replanned(history, site, brief, seed, load)
-    after = batch_of(find_batch(history.at(), batch.batch, site))
+    try:
+        after = batch_of(find_batch(history.at(), batch.batch, site))
+    except HighsideError as error:
+        return replace(done, failure=done.failure or error)
     mine = next(each for each in after.trials if each.issued.trial == trial)
     return replace(done, trial=mine) if mine.issued.has_result else done
 

@@ -168,6 +168,7 @@ def test_wrong_use_of_record_by_number(run, issued, history, no_plans):  # noqa:
         ("--trial", "a-1.9", *result): "Did you mean 'a-1.",
         ("--trial", ONE): "no result was given",
         ("--trial", ONE, *result, "--setting", "ari=3"): "Did you mean 'air'",
+        ("--trial", ONE, *result, "--air", "3", "--setting", "air=3"): "air is given twice",
         ("--trial", ONE, "--from", "x.csv"): "give neither --from",
         ("--trial", ONE, *result, "--plan", "x.json"): "give neither --from",
         ("--trial", ONE, *result, "--run-id", "x"): "run_id 'x' is not that of trial",
