@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 
 import pypdfium2
 import pytest
@@ -213,9 +214,10 @@ def test_the_sheets_of_a_batch_show_its_numbers(run, issued, history, tmp_path):
     page = (tmp_path / "s.html").read_text()
     rows = filled(tmp_path / "s.csv")
     assert [row["run_id"] for row in rows] == [ONE, TWO]
+    assert [each["rank"] for each in issued["trials"]] == [2, 1]  # not the order
+    for shown in (re.findall(r"a-1\.\d", printed), re.findall(r'"s-id">([^<]*)<', page)):
+        assert shown == [ONE, TWO]
     for name, trial in zip((ONE, TWO), issued["trials"], strict=True):
-        assert name in printed
-        assert f">{name}</span>" in page
         row = next(row for row in rows if row["run_id"] == name)
         assert float(row["air [turn]"]) == trial["planned"]["air"]
     assert (tmp_path / "s.pdf").read_bytes() == batch_sheet(history, "a-1")

@@ -80,6 +80,11 @@ def test_a_reason_is_kept_while_the_trial_is_skipped():
     assert find_trial(snapshot([*events, said("reopened", ONE)]), ONE)[1].reason is None
 
 
+def test_the_run_of_another_line_is_not_the_result_of_a_trial():
+    seen = snapshot([issued("a"), issued("b")], [result(ONE, line="b")])
+    assert [t.state for b in issued_batches(seen) for t in b.trials] == ["to run"] * 4
+
+
 # ------------------------------------------------------------------ open and closed
 
 
@@ -92,6 +97,7 @@ def test_a_reason_is_kept_while_the_trial_is_skipped():
         ([], [result(ONE)], None, [TWO]),
         ([closed("a-1", 9)], [], 9, []),
         ([closed("a-1", 9)], [result(ONE, 3)], 9, []),
+        ([closed("a-1", 9)], [result(ONE, 3), result(TWO, 12)], 9, []),
         # Complete: at the latest start of a run or skip, but not before the issue.
         ([], [result(ONE, 3), result(TWO, 8)], 8, []),
         ([said("skipped", TWO, 6)], [result(ONE, 3)], 6, []),

@@ -366,6 +366,34 @@ def test_a_result_that_cannot_be_one_of_the_trial_is_refused(history, no_plans, 
     assert history.version == 1
 
 
+def test_a_batch_that_is_closed_while_a_plan_is_made_takes_no_result(history, monkeypatch):
+    issue(history, Site(), BRIEF)
+
+    def plan(*args, **more):
+        close_batch(History(history.location), "a-1")
+        raise LimitError("no settings")
+
+    monkeypatch.setattr(recording, "suggest", plan)
+    refused("batch-closed", "closed: by hand", record, history, Site(), RESULT, trial=ONE)
+    assert history.version == 2
+
+
+def test_a_result_that_another_machine_stores_first_is_the_only_one(history, no_plans, monkeypatch):
+    issue(history, Site(), BRIEF)
+    free(monkeypatch)
+    load, first = recording._load, []
+
+    def late(*args):
+        if not first:
+            first.append(True)
+            record(History(history.location), Site(), {**RESULT, "grade": 0.975}, trial=ONE)
+        return load(*args)
+
+    monkeypatch.setattr(recording, "_load", late)
+    refused("trial-has-result", "grade 97.5 %", record, history, Site(), RESULT, trial=ONE)
+    assert history.at().runs(Site()).num_rows == 5
+
+
 def free(monkeypatch):
     """As on an object store: no lock holds for other writers."""
 
