@@ -88,7 +88,18 @@ def _requests():
                  "/v1/report?min_grade=98", "/v1/report?material=x", "/v1/sheet?form=exe",
                  "/v1/comparison?lines=nobody", "/v1/comparison?feed_rate=-1"):  # fmt: skip
         yield path, "GET", path, {}, None
-    for method, path in (("DELETE", "/v1/runs"), ("PUT", "/v1/history"), ("PATCH", "/v1/plans"),
+    one = "/v1/batches/deck-1-1"
+    for path in (one, f"{one}/sheet", f"{one}/sheet?format=exe", "/v1/batches/..%2f..%2fetc-1",
+                 "/v1/batches/%00-1", "/v1/batches/-1", f"{one}/trials/1", "/v1/batches/" + "x" * 5000,
+                 "/batches?batch=deck-1-1"):  # fmt: skip
+        yield f"batch {path[:60]}", "GET", path, {}, None
+    for method, path in (("PATCH", one), ("PATCH", f"{one}/trials/1"),
+                         ("POST", f"{one}/trials/1/result"), ("PATCH", f"{one}/trials/99999999999999"),
+                         ("POST", f"{one}/trials/0/result")):  # fmt: skip
+        for body in (b"", b"[]", b"null", b'{"state":"running","closed":true}', b'{"grade":NaN}',
+                     b'{"grade":0.9,"grade":0.8}', b'{"settings":[1]}', b"[" * 9999):  # fmt: skip
+            yield f"{method} {path} {body[:20]!r}", method, path, JSON, body
+    for method, path in (("DELETE", "/v1/runs"), ("DELETE", one), ("PUT", one), ("PUT", "/v1/history"), ("PATCH", "/v1/plans"),
                          ("TRACE", "/health"), ("GET", "/v1/runs"), ("GET", "/v1/plans")):  # fmt: skip
         yield f"{method} {path}", method, path, {}, None
     yield "other host", "GET", "/v1/history", {"Host": "evil.example"}, None
@@ -97,6 +108,14 @@ def _requests():
     yield "other scheme", "GET", "/v1/history", {"Authorization": "Basic YTpi"}, None
     yield "wrong token", "GET", "/v1/history", {"Authorization": "Bearer x"}, None
     yield "forged form", "POST", "/record", FORM, b"form_token=0&line=deck-1&grade=98"
+    for action in ("issue", "state", "result", "close"):
+        yield (
+            f"forged {action}",
+            "POST",
+            f"/batches/{action}",
+            FORM,
+            b"form_token=0&trial=deck-1-1.1",
+        )
     yield "forged upload", "POST", "/upload", FORM, b"form_token=0"
 
 
