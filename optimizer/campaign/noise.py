@@ -38,8 +38,9 @@ def reading_noise(situation: Situation, plan: Plan) -> dict[str, dict[str, float
         noise = situation.surrogate.noise_covariance()
     grade, recovery = from_latent(S, C, e.feed_odds_today)
     of_grade, of_recovery = map(np.array, logit_slopes(recovery, expit(0.5 * (C - S))))
+    # A new line has no reading of its own yet: the noise of the deck is then all that is known.
     usual = [
-        float(np.median(variance[e.measured]))
+        float(np.median(variance[e.measured])) if e.measured.any() else 0.0
         for variance in (e.readings.grade_variance, e.readings.recovery_variance)
     ]
     found = []

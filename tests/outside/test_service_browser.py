@@ -39,11 +39,16 @@ def options_of(folder) -> Configuration:
 
 @pytest.fixture(scope="module")
 def address(tmp_path_factory):
-    """A service with a history of two lines and a rejected row, and a service without runs."""
+    """A service with a history of two lines, a rejected row, and an open batch with a result."""
     options = options_of(tmp_path_factory.mktemp("pages"))
     rows = [row(k, air=30 + k, grade=0.98 + k / 1000, material="washed") for k in range(8)]
     with client_of(options) as client:
         client.post("/v1/runs", json=[*rows, row(9, line="deck\x1b2"), row(10, grade=97)])
+        client.post("/v1/batches", json={"line": "deck-1", "trials": {"count": 3}})
+        done = {"grade": 0.91, "recovery": 0.9, "settings": {"air": 40.5}, "note": "uneven feed"}
+        client.post("/v1/batches/deck-1-1/trials/1/result", json=done)
+        skipped = {"state": "skipped", "reason": "the lot ran out"}
+        client.patch("/v1/batches/deck-1-1/trials/2", json=skipped)
     with in_thread(create_app(options, Access({}, b"k" * 32))) as port:
         yield f"http://127.0.0.1:{port}"
 
@@ -80,14 +85,17 @@ def test_a_recorded_result_is_followed_by_its_plan(show, tmp_path, monkeypatch, 
     with in_thread(create_app(options, Access({}, b"k" * 32))) as port:
         where = f"http://127.0.0.1:{port}"
         page = show("/?line=deck-1&trials=1#now", TABLET, where=where, java_script_enabled=scripts)
-        page.wait_for_selector(".trials")
-        page.click("#result-1 summary")
-        page.fill("#result-1 input[name=grade]", "98.4")
-        page.fill("#result-1 input[name=recovery]", "95.5")
-        page.click("#result-1 button")
+        page.wait_for_selector("form.issue")
+        page.click("text=Issue this batch")
+        page.wait_for_selector("article.trial")
+        page.click("article.trial summary")
+        page.fill("article.trial input[name=grade]", "98.4")
+        page.fill("article.trial input[name=recovery]", "95.5")
+        page.click("text=Record the result")
         page.wait_for_selector("#changed")
         assert "What the result changed" in page.inner_text("#changed")
-        page.wait_for_selector(".trials")
+        assert "deck-1-1.1" in page.inner_text("article.trial h2")
+        assert "done" in page.inner_text("article.trial h2")
     assert History(options.history).at().runs().num_rows == 9
 
 
@@ -114,7 +122,8 @@ WAITING = """() => {
   script.src = '/static/page.js';
   document.head.append(script);
 }"""
-PATHS = ["/", ASKED, "/runs", "/lines?min_grade=98", "/?line=deck-1&trials=x"]
+PATHS = ["/", ASKED, "/runs", "/lines?min_grade=98", "/?line=deck-1&trials=x", "/batches",
+         "/batches?batch=deck-1-1"]  # fmt: skip
 
 
 @pytest.mark.parametrize(("width", "scheme"), [(PHONE, "light"), (TABLET, "dark")])
@@ -124,7 +133,7 @@ def test_accessible_and_nothing_cut(show, path, width, scheme):
 
     page = show(path, width, scheme)
     if path in (ASKED, "/lines?min_grade=98"):
-        page.wait_for_selector(".trials, table")
+        page.wait_for_selector("form.issue" if path == ASKED else "th")
     page.locator("details").evaluate_all("all => all.forEach(d => d.open = true)")
     found = Axe().run(page, options={"runOnly": {"type": "tag", "values": WCAG}}).response
     assert len(found["passes"]) > 15
@@ -162,7 +171,7 @@ def test_a_line_can_be_added_beside_others(show):
 
 def test_the_plan_prints_without_interactive_elements(show):
     page = show(ASKED, scheme="dark")
-    page.wait_for_selector(".trials")
+    page.wait_for_selector("form.issue")
     page.emulate_media(media="print")
     with pypdfium2.PdfDocument(page.pdf()) as document:
         text = "\n".join(p.get_textpage().get_text_range() for p in document)
@@ -170,8 +179,27 @@ def test_the_plan_prints_without_interactive_elements(show):
     assert ground.min() > 240  # paper is white in every color scheme
     assert "Trial 1" in text
     assert "Trial 2" in text
-    for absent in ("Enter its result", "Plan trials", "Report", "Runs\n"):
+    assert "deck-1-1.3" in text
+    for absent in ("Enter its result", "Issue this", "Skip it", "Plan trials", "Report", "Runs\n"):
         assert absent not in text
+
+
+def test_a_refused_result_is_accessible_and_its_field_keeps_what_was_typed(show):
+    from axe_playwright_python.sync_playwright import Axe
+
+    page = show("/batches?batch=deck-1-1", PHONE)
+    trial = page.locator("article.trial").nth(2)
+    trial.locator("summary", has_text="Enter its result").click()
+    trial.locator("input[name=grade]").fill("0.984")
+    trial.locator("text=Record the result").click()
+    page.wait_for_selector("[role=alert]")
+    field = page.locator("article.trial input[aria-invalid]")
+    assert field.input_value() == "0.984"
+    said = page.locator(f"[id='{field.get_attribute('aria-describedby')}']")
+    assert "per cent" in said.inner_text()
+    found = Axe().run(page, options={"runOnly": {"type": "tag", "values": WCAG}}).response
+    assert not [(v["id"], v["nodes"][0]["html"][:120]) for v in found["violations"]]
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE
 
 
 def test_signing_in_is_accessible(show, tmp_path):

@@ -334,7 +334,8 @@ def test_writing_needs_a_recorder_and_is_audited(options):
         ]:  # fmt: skip
             problem(client.request(method, path, json={}), 403, "read-only")
         assert client.get("/v1/batches/a-1").status_code == 200
-    trail = [json.loads(line) for line in (options.folder / "audit.jsonl").open(encoding="utf-8")]
+    lines = (options.folder / "audit.jsonl").read_text(encoding="utf-8").splitlines()
+    trail = [json.loads(line) for line in lines]
     said = [{key: each.get(key) for key in ("did", "who", "batch", "trial", "state", "reason")}
             for each in trail]  # fmt: skip
     nothing = dict.fromkeys(("batch", "trial", "state", "reason"))
