@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -19,6 +19,10 @@ from cli.options import (
 from cli.output import answer
 from optimizer.errors import HistoryError, InputError
 from optimizer.text.visible_text import printable
+
+if TYPE_CHECKING:
+    from optimizer.history.history import History
+    from optimizer.plant.site import Site
 
 
 def history(
@@ -57,18 +61,7 @@ def history(
 
     plant, runs = open_site(site), open_history(location)
     if verify or restore is not None:
-        from cli.show import upkeep as show_upkeep
-        from optimizer.history.upkeep import restore as go_back
-        from optimizer.history.upkeep import verify as inspect
-
-        if restore is not None:
-            now = go_back(runs, restore, plant)
-            answer(now.as_dict(), as_json, show_upkeep.restored)
-        if verify:
-            health = inspect(runs, plant)
-            answer(health.as_dict(), as_json, show_upkeep.verified)
-            if not health.sound:
-                raise typer.Exit(HistoryError.exit_code)
+        _upkeep(runs, plant, verify, restore, as_json)
         return
     if run is not None and not changes:
         raise InputError("--run chooses among changes.", hint="Add --changes.")
@@ -90,3 +83,19 @@ def history(
     for file in (export, readings):
         if file is not None and not as_json:
             typer.echo(f"Exported to {printable(str(file))}.")
+
+
+def _upkeep(runs: History, plant: Site, verify: bool, restore: int | None, as_json: bool) -> None:
+    """Go back to a version, verify the history, or both."""
+    from cli.show import upkeep as show
+    from optimizer.history.upkeep import restore as go_back
+    from optimizer.history.upkeep import verify as inspect
+
+    if restore is not None:
+        now = go_back(runs, restore, plant)
+        answer(now.as_dict(), as_json, show.restored)
+    if verify:
+        health = inspect(runs, plant)
+        answer(health.as_dict(), as_json, show.verified)
+        if not health.sound:
+            raise typer.Exit(HistoryError.exit_code)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import partial
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -22,6 +22,9 @@ from cli.options import (
 from cli.output import answer, progress
 from optimizer.errors import InputError
 from optimizer.text.key_values import key_values
+
+if TYPE_CHECKING:
+    from optimizer.intake.settling.load import LoadReport
 
 
 def load(
@@ -50,14 +53,13 @@ def load(
     as_json: JsonOption = False,
 ) -> None:
     """Check run logs (text, workbooks, Parquet) and add their new runs to the history."""
-    from cli.show import load as show
     from optimizer.intake.settling.load import load_corrections, load_logs
 
     mapping = key_values(columns or (), "--map", at_last=True)
     runs, plant = open_history(location), open_site(site)
+    if correct and samples:
+        raise InputError("readings over time cannot correct runs: leave --samples out.")
     if correct:
-        if samples:
-            raise InputError("readings over time cannot correct runs: leave --samples out.")
         report = load_corrections(
             logs,
             runs,
@@ -81,6 +83,13 @@ def load(
             samples=samples,
             progress=file_progress(as_json),
         )
+    _answer(report, dry_run, as_json)
+
+
+def _answer(report: LoadReport, dry_run: bool, as_json: bool) -> None:
+    """Print a report; exit with the code of wrong input when no row could be used."""
+    from cli.show import load as show
+
     document = report.as_dict()
     answer(document, as_json, partial(show.load, dry_run=dry_run))
     if report.unreadable or (document["read"] and document["rejected"] == document["read"]):

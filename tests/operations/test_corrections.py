@@ -363,7 +363,7 @@ def test_what_a_run_held_before_its_correction_does_not_undo_it(history, tmp_pat
 
 
 def test_a_load_that_corrects_too_many_runs_is_refused(history, tmp_path, monkeypatch):
-    monkeypatch.setattr("optimizer.intake.settling.correcting.MOST_CORRECTED", 1)
+    monkeypatch.setattr("optimizer.intake.settling.committing.MOST_CORRECTED", 1)
     lines = [line_of(k, grade=0.5) for k in (1, 2)]
     path = written(tmp_path, "\n".join([HEADINGS, *lines]))
     with pytest.raises(InputError, match="corrects at most 1"):

@@ -30,7 +30,6 @@ from deltalake.transaction import RemoveAction
 from filelock import FileLock, Timeout
 
 from optimizer.errors import HistoryError, InputError, Overtaken, reason_of
-from optimizer.files import flush
 from optimizer.history.storage import commits
 from optimizer.history.storage.event_log import Event, noted
 from optimizer.history.storage.log_hashes import (
@@ -40,7 +39,7 @@ from optimizer.history.storage.log_hashes import (
     had_commits,
     hash_log,
 )
-from optimizer.history.storage.place import Place
+from optimizer.history.storage.place import Place, flush
 from optimizer.history.storage.run_files import PARTITION, RunFiles, merge_files, stated_hash
 
 SMALL_BYTES = 1 << 20

@@ -10,13 +10,18 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from optimizer.errors import HighsideError, HistoryError, QuestionError
+from optimizer.errors import HighsideError, HistoryError, InputError, QuestionError
+from optimizer.history.changes import Why
 from optimizer.history.samples import SampleStore
 from optimizer.history.schema import schema_of
-from optimizer.intake.settling.correcting import corrected_runs
+from optimizer.history.storage.rewriting import Rewriting
+from optimizer.intake.settling.correcting import stored_runs
 from optimizer.intake.settling.load_report import LoadReport
 from optimizer.intake.settling.loading import Load, LogFile
 from optimizer.intake.settling.rejects import PLACE, SCHEMA, RejectsStore
+
+MOST_CORRECTED = 50_000
+"""Largest number of runs that one load corrects, since its commit tells of each."""
 
 
 def run_load(load: Load, given: Sequence[LogFile]) -> LoadReport:
@@ -32,12 +37,12 @@ def run_load(load: Load, given: Sequence[LogFile]) -> LoadReport:
     history, schema = load.history, schema_of(load.site)
     if load.options.dry_run:
         fresh = list(load.runs(given))
-        deque(corrected_runs(load, None), 0)
+        deque(_corrected_runs(load, None), 0)
         load.settle(iter([*history.keys(sorted(load.lines)), *fresh]))
         return load.report(None, history.version)
     with history.lock():
         rewriting = None if load.options.correcting is None else history.rewriting()
-        runs = chain(_with_readings_kept(load, given), corrected_runs(load, rewriting))
+        runs = chain(_with_readings_kept(load, given), _corrected_runs(load, rewriting))
         if not load.options.sure:
             runs = chain(_if_sure(load, runs))
         version = history.append(runs, schema, load.events, rewriting)
@@ -95,6 +100,34 @@ def _stored_but(added: int, version: int | None, error: Exception) -> HistoryErr
         hint="Load the same again: what is stored is not added twice, and what is rejected is "
         "found again.",
     )
+
+
+def _corrected_runs(load: Load, rewriting: Rewriting | None) -> Iterator[pa.RecordBatch]:
+    """The rewritten runs of a load whose rows may correct known runs.
+
+    The events of the corrections are added to those of the load.
+
+    Args:
+        load: the load, after all its logs were read.
+        rewriting: files of the version that the load follows; None for a load that writes nothing.
+
+    Raises:
+        InputError: when the load corrects too many runs.
+    """
+    asked = load.options.correcting
+    if asked is None or not load.conflicts:
+        return
+    known = stored_runs(load.history, load.conflicts.places)
+    before, after = load.conflicts.correct(known, load.filled)
+    if len(before) > MOST_CORRECTED:
+        raise InputError(
+            f"the logs correct {len(before)} runs, and one load corrects at most {MOST_CORRECTED}.",
+            hint="Load them in parts.",
+        )
+    if rewriting is not None and len(before):
+        why = Why(load.history.clock(), asked.by, asked.reason)
+        load.events += why.corrected(before, after)
+        yield from rewriting.batches(after, {})
 
 
 def _with_readings_kept(load: Load, given: Sequence[LogFile]) -> Iterator[pa.RecordBatch]:

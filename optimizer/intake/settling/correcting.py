@@ -16,7 +16,6 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from optimizer.errors import InputError, nearest
-from optimizer.history.changes import Why
 from optimizer.history.schema import fields_of, in_site_units, run_schema
 from optimizer.history.start_times import without_impossible_times
 from optimizer.intake.checking.checks import check
@@ -33,11 +32,7 @@ from optimizer.text.headings import name_key, split_unit, with_unit
 
 if TYPE_CHECKING:
     from optimizer.history.history import History
-    from optimizer.history.storage.rewriting import Rewriting
-    from optimizer.intake.settling.loading import Load
 
-MOST_CORRECTED = 50_000
-"""Largest number of runs that one load corrects, since its commit tells of each."""
 FIXED = ("run_id", "line")
 """Fields that say which run it is, and are never corrected."""
 
@@ -45,35 +40,7 @@ FIXED = ("run_id", "line")
 # -- by the rows of a log --------------------------------------------------------------------
 
 
-def corrected_runs(load: Load, rewriting: Rewriting | None) -> Iterator[pa.RecordBatch]:
-    """The rewritten runs of a load whose rows may correct known runs.
-
-    The events of the corrections are added to those of the load.
-
-    Args:
-        load: the load, after all its logs were read.
-        rewriting: files of the version that the load follows; None for a load that writes nothing.
-
-    Raises:
-        InputError: when the load corrects too many runs.
-    """
-    asked = load.options.correcting
-    if asked is None or not load.conflicts:
-        return
-    known = _stored_runs(load.history, load.conflicts.places)
-    before, after = load.conflicts.correct(known, load.filled)
-    if len(before) > MOST_CORRECTED:
-        raise InputError(
-            f"the logs correct {len(before)} runs, and one load corrects at most {MOST_CORRECTED}.",
-            hint="Load them in parts.",
-        )
-    if rewriting is not None and len(before):
-        why = Why(load.history.clock(), asked.by, asked.reason)
-        load.events += why.corrected(before, after)
-        yield from rewriting.batches(after, {})
-
-
-def _stored_runs(history: History, places: pa.Array) -> pa.Table:
+def stored_runs(history: History, places: pa.Array) -> pa.Table:
     """The stored runs with some lines and ids, with all stored columns."""
     found = [run_schema((), ()).empty_table()]
     for batch in history.at().batches():
@@ -82,43 +49,44 @@ def _stored_runs(history: History, places: pa.Array) -> pa.Table:
     return pa.concat_tables(found, promote_options="default").combine_chunks()
 
 
-def completed(source: Source, name: str, load: Load) -> Source:
+def completed(source: Source, log: Log, history: History) -> tuple[Source, frozenset[str]]:
     """A log with the columns that it lacks, filled with the values of its runs in the history.
 
     Args:
         source: the opened log; without run ids or lines it is returned as it is.
-        name: name of the log in the report.
-        load: the load, which takes a note of the filled fields.
+        log: its properties.
+        history: the history.
+
+    Returns:
+        The log, and the names of the filled fields.
     """
-    binding = load.headings.bind(source.headings, load.line)
-    own = binding.columns
-    lacking = [n for n in fields_of(load.site) if n not in own and n not in FIXED]
-    named = "run_id" in own and ("line" in own or load.line is not None)
-    if not lacking or not named or binding.is_rejects_file:
-        return source
-    log = Log(source.name, "", load.site, binding, source.decimal, load.latest, load.line)
-    load.filled[name] = frozenset(lacking)
+    own = log.binding.columns
+    lacking = [n for n in fields_of(log.site) if n not in own and n not in FIXED]
+    named = "run_id" in own and ("line" in own or log.line is not None)
+    if not lacking or not named or log.binding.is_rejects_file:
+        return source, frozenset()
     width = len(source.headings)
 
     def parts(numeric: frozenset[int]) -> Iterator[Callable[[], Chunk]]:
         for part in source.parts(frozenset(k for k in numeric if k < width)):
             # Filled here, one after another: only the load's own thread reads the history.
-            yield partial(_itself, _filled(part(), log, lacking, load))
+            yield partial(_itself, _filled(part(), log, lacking, history))
 
-    return replace(source, headings=(*source.headings, *lacking), parts=parts)
+    wider = replace(source, headings=(*source.headings, *lacking), parts=parts)
+    return wider, frozenset(lacking)
 
 
 def _itself(chunk: Chunk) -> Chunk:
     return chunk
 
 
-def _filled(chunk: Chunk, log: Log, lacking: Collection[str], load: Load) -> Chunk:
+def _filled(chunk: Chunk, log: Log, lacking: Collection[str], history: History) -> Chunk:
     """A part of a log with further columns, which hold the values of its runs in the history."""
     fields = Fields(chunk, log)
     rows = pa.table({"line": fields.line, "run_id": fields.text("run_id")})
     places = places_of_runs(rows)
-    known = _stored_runs(load.history, pc.unique(places.drop_null()))
-    shown = in_site_units(without_impossible_times(known, log.latest), load.site)
+    known = stored_runs(history, pc.unique(places.drop_null()))
+    shown = in_site_units(without_impossible_times(known, log.latest), log.site)
     at = pc.index_in(places, places_of_runs(shown))
     columns = [
         shown[name].take(at) if name in shown.column_names else _empty(len(rows))

@@ -25,7 +25,7 @@ from optimizer.intake.checking.fields import COUNTS, Log
 from optimizer.intake.formats.logs import Member
 from optimizer.intake.questioning.asking import Asking
 from optimizer.intake.questioning.question import Question
-from optimizer.intake.reading.columns import MARK_COLUMN, UNITLESS, Headings
+from optimizer.intake.reading.columns import MARK_COLUMN, UNITLESS, Binding, Headings
 from optimizer.intake.reading.long_texts import LONGEST_HEADING
 from optimizer.intake.reading.source import Chunk, Source
 from optimizer.intake.settling.conflicts import Conflicts
@@ -153,7 +153,8 @@ class Load:
         try:
             source = member.open()
             if self.options.correcting:
-                source = completed(source, member.name, self)
+                log = self._log(source, place, self.headings.bind(source.headings, self.line))
+                source, self.filled[member.name] = completed(source, log, self.history)
             log = self._bind(source, place)
             self.tallies.append(tally)
             yield from self._runs_in(source, log, tally)
@@ -216,9 +217,8 @@ class Load:
                 code="columns",
                 hint="Is the first line a line of headings?",
             )
-        line = self.line
         self.seen_headings.update(source.headings)
-        binding = self.headings.bind(source.headings, line)
+        binding = self.headings.bind(source.headings, self.line)
         if binding.problem:
             raise InputError(f"{source.name}: {binding.problem}.", code="columns")
         if self.options.samples and "started_at" not in binding.columns:
@@ -234,6 +234,9 @@ class Load:
                 f"{source.name} has a column for the line; --line {self.options.line} fills its "
                 "gaps only"
             )
+        return self._log(source, place, binding)
+
+    def _log(self, source: Source, place: str, binding: Binding) -> Log:
         return Log(
             source.name,
             place,
@@ -241,7 +244,7 @@ class Load:
             binding,
             source.decimal,
             self.latest,
-            line,
+            self.line,
             timed=self.options.samples,
             trials=self.options.trials,
         )
