@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from cli.show.rejects import MOST_SHOWN, rows_in_words
-from cli.show.text import WIDTH, wrap
+from cli.show.text import WIDTH
 
 _VARYING = re.compile(r"'[^']*'|[-+]?\d[\d.,:TZe+-]*")
 
@@ -57,9 +57,7 @@ def _advice(asked: Sequence[Question], stored: bool) -> list[str]:
         return ["  Nothing is stored yet: correct in the log what is wrong."]
     run_id = next((question["run_id"] for question in asked if question["run_id"]), "RUN_ID")
     return [
-        wrap(
-            "The rows are stored. What is right needs nothing. What is wrong is mended with", "  "
-        ),
+        "  The rows are stored. What is right needs nothing. What is wrong is mended with",
         f"    highside correct '{run_id}' --reason TEXT and the right values, or",
         f"    highside withdraw '{run_id}' --reason TEXT",
     ]

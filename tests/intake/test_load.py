@@ -762,7 +762,7 @@ def test_report_has_the_promised_keys(history: History) -> None:
     document = load(history, [row(), row(air="")]).as_dict()
     assert list(document) == [
         "schema", "read", "added", "already_known", "rejected", "files",
-        "rejects_file", "rejects", "warnings", "version",
+        "rejects_file", "rejects", "warnings", "version", "questions",
     ]  # fmt: skip
     assert document["schema"] == "highside.load/1"
     assert document["files"] == [

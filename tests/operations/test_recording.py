@@ -9,7 +9,7 @@ import pytest
 
 from cli import main as cli
 from optimizer import Brief, History, HistoryError, InputError, Site, suggest
-from optimizer.errors import LimitError
+from optimizer.errors import LimitError, QuestionError
 from optimizer.intake.settling.load import load_table
 from optimizer.intake.settling.rejects import RejectsStore
 from optimizer.operations import recording
@@ -246,3 +246,74 @@ def test_a_plan_supplies_the_settings_of_one_result_only(history, tmp_path):
     with pytest.raises(InputError, match="no result was given"):
         recording.record(history, Site(), {})
     assert runs_of(history) == 4
+
+
+# ------------------------------------------------------------------ what is hard to believe
+
+DIRTY = {**RESULT, "grade": 0.82, "feed_grade": 0.93}
+
+
+@pytest.fixture
+def no_plan(monkeypatch):
+    def none(*args, **more):
+        raise LimitError("no settings")
+
+    monkeypatch.setattr(recording, "suggest", none)
+
+
+@pytest.mark.parametrize("result", [DIRTY, [RESULT, DIRTY]], ids=["one result", "rows"])
+def test_a_hard_to_believe_result_is_stored_on_a_second_word_only(history, no_plan, result):
+    with pytest.raises(QuestionError, match="the product would be dirtier than its feed") as asked:
+        recording.record(history, Site(), result)
+    assert asked.value.as_dict()["questions"][0]["field"] == "grade"
+    assert runs_of(history) == 4
+    done = recording.record(history, Site(), result, sure=True)
+    assert len(done.load.questions) == 1
+    assert runs_of(history) == 4 + done.load.added
+    assert done.as_dict()["load"]["questions"][0]["why"].startswith("grade 0.82 is below")
+    assert recording.record(history, Site(), RESULT).load.questions == ()
+
+
+def test_the_command_asks_about_a_result_and_a_sheet(run, history, no_plan):
+    options = [f"--{k.replace('_', '-')}={v}" for k, v in ROW.items()]
+    words = ("record", *options, "--air=40", "--recovery=91%", "--material=feed_grade=0.93")
+    code, out, err = run(*words, "--grade=82%", "--json")
+    assert code == 2
+    assert "nothing is stored, because this is hard to believe: grade 0.82 is below" in err
+    assert "give it again with --sure" in err
+    told = json.loads(out)
+    assert (told["code"], told["questions"][0]["field"]) == ("question", "grade")
+    assert runs_of(history) == 4
+    code, out, _ = run(*words, "--grade=82%", "--sure")
+    assert (code, runs_of(history)) == (0, 5)
+    assert "Hard to believe:" in out
+    sheet = [{**RESULT, "run_id": "t-1"}, {**DIRTY, "run_id": "t-2"}]
+    names = list(sheet[1])
+    lines = [",".join(names), *(",".join(str(row.get(n, "")) for n in names) for row in sheet)]
+    (history.folder.parent / "sheet.csv").write_text("\n".join(lines) + "\n")
+    code, _, err = run("record", "--from", "sheet.csv")
+    assert (code, runs_of(history)) == (2, 5)
+    assert "dirtier than its feed" in err
+    code, _, _ = run("record", "--from", "sheet.csv", "--sure")
+    assert (code, runs_of(history)) == (0, 7)
+
+
+def test_a_load_shows_its_questions_before_and_after_storing(run, history):
+    log = history.folder.parent / "log.csv"
+    rows = [DIRTY, {**DIRTY, "air": 41, "grade": 0.8}, {**RESULT, "air": 42}]
+    names = list(DIRTY)
+    log.write_text(
+        "\n".join([",".join(names), *(",".join(str(r.get(n, "")) for n in names) for r in rows)])
+    )
+    code, out, _ = run("load", "log.csv", "--dry-run")
+    assert (code, runs_of(history)) == (0, 4)
+    said = " ".join(out.split())
+    assert "Hard to believe: ? log.csv, rows 2-3: for example, grade 0.82 is below" in said
+    assert "Nothing is stored yet" in said
+    code, out, _ = run("load", "log.csv")
+    assert (code, runs_of(history)) == (0, 7)
+    said = " ".join(out.split())
+    assert "highside correct" in said
+    assert "highside withdraw" in said
+    code, out, _ = run("load", "log.csv", "--json")
+    assert json.loads(out)["questions"] == []

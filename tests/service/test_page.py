@@ -284,3 +284,48 @@ def test_lines_are_compared_on_a_page(client):
     page = client.get("/lines?min_grade=98")
     assert page.status_code == 200
     assert "Lines compared" in page.text
+
+
+# ------------------------------------------------------------------ what is hard to believe
+
+
+def test_a_hard_to_believe_result_is_asked_about_beside_its_field(client, options):
+    (form,) = forms(client.get("/?line=deck-1&trials=1").text)
+    sent = {**form, "grade": "82.5", "recovery": "93,1", "m.feed_grade": "93 %", "name": "M.",
+            "note": 'wet "lot"', "deck_state": "even"}  # fmt: skip
+    before = History(options.history).at().runs().num_rows
+    asked = client.post("/record", data=sent, follow_redirects=False)
+    assert asked.status_code == 422
+    assert History(options.history).at().runs().num_rows == before
+    field = re.search(r'<label>Grade, %<input name="grade"(.*?)</label>', asked.text, re.S)[1]
+    assert 'aria-describedby="doubt-grade"' in field
+    assert "the product would be dirtier than its feed" in field
+    assert asked.text.count("dirtier than its feed") == 1
+    for name in ("grade", "recovery", "m.feed_grade", "name", "note"):  # what was typed is kept
+        value = re.search(rf'<input name="{re.escape(name)}"[^>]* value="([^"]*)"', asked.text)[1]
+        assert html.unescape(value) == sent[name]
+    assert '<input type="checkbox" name="sure" value="yes">' in asked.text
+    (again,) = forms(asked.text)
+    assert again == form  # settings, nonce and the way back are those of the trial
+    typed = {name: sent[name] for name in sent if name not in form}
+    assert client.post("/record", data={**again, **typed}).status_code == 422  # no second word
+    done = client.post("/record", data={**again, **typed, "sure": "yes"}, follow_redirects=False)
+    assert done.status_code == 303
+    runs = History(options.history).at().runs().to_pylist()
+    assert len(runs) == before + 1
+    new = next(run for run in runs if run["run_id"] == f"deck-1-{form['nonce']}")
+    assert (new["grade"], new["note"]) == (0.825, 'wet "lot"')
+
+
+def test_uploads_and_the_api_store_and_ask(client, options):
+    rows = [row(30, grade=0.9, feed_grade=0.95), row(31, grade=0.98, feed_grade=0.95)]
+    answer = client.post("/v1/runs", json=rows).json()
+    assert answer["added"] == 2
+    (question,) = answer["questions"]
+    assert (question["row"], question["run_id"], question["field"]) == (1, "r30", "grade")
+    log = pd.DataFrame([row(40, grade=0.85, feed_grade=0.95)]).to_csv(index=False)
+    token = re.search(r'name="form_token" value="([^"]*)"', client.get("/runs").text)[1]
+    page = client.post("/upload", data={"form_token": token}, files={"file": ("a.csv", log)})
+    assert "1 added" in page.text
+    assert "Hard to believe: 1" in page.text
+    assert "Row 2, grade 0.85" in page.text

@@ -162,8 +162,11 @@ class Repeats:
 
     def _same_place(self, placed: pa.Table, line: str, history: History) -> pa.Table:
         """The rows at whose place in a log of the same name the history has a run that is nearly
-        alike and that the log no longer has: columns ``run_id``, ``source_row`` and ``other``, the
-        id of that run."""
+        alike and that the log no longer has.
+
+        Returns:
+            A table of ``run_id``, ``source_row`` and ``other``, the id of the run in the history.
+        """
         columns = ("run_id", "source", "source_row", *self._compared)
         before = pa.Table.from_batches(history.at().batches(columns, [line]))
         before = before.filter(pc.equal(before["source"], self._source))
