@@ -198,7 +198,6 @@ class Fingerprints:
         identity: two 64-bit words for each run, shape (n, 2).
         content: one 64-bit word for each run, shape (n,); runs of equal content have equal words.
         lines: hashes of the names of the lines, shape (n,).
-        occasions: hashes of line, start and settings, shape (n,); 0 where a run has no start.
     """
 
     def __init__(
@@ -208,17 +207,13 @@ class Fingerprints:
         names = set(runs.schema.names)
         self.lines = hash_labels(runs.column("line"))
         core.add("line", runs.column("line"), self.lines)
-        for name in names.intersection((*CORE[1:2], *settings)):
-            core.add(name, runs.column(name))
-        occasion = core.first.copy()
-        for name in names.intersection((*CORE[2:], "deck_state")):
+        for name in names.intersection((*CORE[1:], "deck_state", *settings)):
             core.add(name, runs.column(name))
         for name in names.intersection(("material", *material)):
             extra.add(name, runs.column(name))
         for name in names.intersection(JOINT_ERRORS):
             errors.add(name, runs.column(name))
         undated = np.asarray(runs.column("started_at").is_null())
-        self.occasions = mix(occasion) * ~undated
         self.identity = np.column_stack(
             [mix(core.first + extra.first * undated), mix(core.second + extra.second * undated)]
         )
@@ -261,14 +256,13 @@ class Identified:
         runs: the n runs, in the run table's schema.
         derived: whether a run's id was made from its content, shape (n,).
         keys: a hash of each run's line and id, shape (n,).
-        content, occasions: hashes of each run, as in ``Fingerprints``, shape (n,).
+        content: a hash of each run's content, as in ``Fingerprints``, shape (n,).
     """
 
     runs: pa.RecordBatch
     derived: Mask
     keys: Keys
     content: Keys
-    occasions: Keys
 
 
 class FormerContents:
@@ -317,7 +311,6 @@ class KnownRuns:
 
     Attributes:
         former: what corrected and withdrawn runs were; None when there are none.
-        occasions: occasions of the runs of the history, batch by batch (see ``Fingerprints``).
     """
 
     def __init__(self, settings: Sequence[str], material: Sequence[str]) -> None:
@@ -325,7 +318,6 @@ class KnownRuns:
         self._content_of = KeyMap()
         self._given, self._derived = _Contents(), _Contents()
         self.former: FormerContents | None = None
-        self.occasions: list[Keys] = []
 
     def learn_former(self, runs: pa.RecordBatch) -> None:
         """Records former values of corrected and withdrawn runs; to be called before ``learn``."""
@@ -340,8 +332,7 @@ class KnownRuns:
             place = runs.schema.get_field_index("run_id")
             ids = pc.coalesce(given, run_ids(prints.identity))
             runs = runs.set_column(place, runs.schema.field(place), ids)
-        keys = _id_keys(runs, prints.lines)
-        return Identified(runs, derived, keys, prints.content, prints.occasions)
+        return Identified(runs, derived, _id_keys(runs, prints.lines), prints.content)
 
     def learn(self, batches: Iterator[pa.RecordBatch]) -> None:
         """Records runs of the history as known."""
@@ -350,7 +341,6 @@ class KnownRuns:
             derived = np.asarray(pc.equal(run_ids(prints.identity), batch.column("run_id")))
             keys = _id_keys(batch, prints.lines)
             self._content_of.claim(keys, prints.content)
-            self.occasions.append(prints.occasions)
             self._given.add(prints.content[~derived])
             if self.former is not None:  # a corrected run came without an id, yet keeps its first
                 derived = derived | np.isin(keys, self.former.derived)

@@ -249,35 +249,19 @@ def test_a_history_without_changes_is_loaded_without_looking_for_former_runs(his
 
 def test_a_corrected_log_without_ids_does_not_double_its_runs_unnoticed(tmp_path):
     history, log = History(tmp_path / "history"), rows(*range(8), ids=False)
-    assert load_table(log, history, SITE).warnings == ()
+    assert load_table(log, history, SITE).questions == ()
     ids = dict(
         zip(*(history.at().runs(SITE)[n].to_pylist() for n in ("air", "run_id")), strict=True)
     )
     log[3]["grade"] = 0.5
     report = load_table(log, history, SITE)
     assert report.added == 1
-    (said,) = report.warnings
-    assert "1 added row without a run id that has line, start and settings" in said
-    assert f"no longer have: '{ids[23.0]}'; if the log was corrected" in said
+    (asked,) = [q for q in report.questions if q["field"] == "started_at"]
+    assert ids[23.0] in asked["why"]
     withdraw(history, SITE, ids[23.0], reason="corrected in the log")
     assert history.at().runs(SITE).num_rows == 8
     report = load_table(log, history, SITE)
-    assert (report.already_known, report.warnings) == (8, ())
-
-
-@pytest.mark.parametrize("changed", [{"started_at": None}, {"run_id": "own"}, {"air": 70.0}])
-def test_what_may_well_be_another_run_is_added_without_a_warning(tmp_path, changed):
-    history = History(tmp_path / "history")
-    load_table(rows(1, 2, ids=False), history, SITE)
-    report = load_table([{**rows(1, ids=False)[0], "grade": 0.5, **changed}], history, SITE)
-    assert (report.added, report.warnings) == (1, ())
-
-
-def test_a_repeated_trial_beside_its_first_result_is_added_without_a_warning(tmp_path):
-    history, log = History(tmp_path / "history"), rows(1, 2, ids=False)
-    load_table(log, history, SITE)
-    report = load_table([*log, {**log[0], "grade": 0.5}], history, SITE)
-    assert (report.added, report.already_known, report.warnings) == (1, 2, ())
+    assert (report.already_known, report.questions) == (8, ())
 
 
 # -- load --correct -------------------------------------------------------------------------

@@ -182,9 +182,13 @@ class Repeats:
     # -- the end -----------------------------------------------------------------------------
 
     @property
+    def _all(self) -> list[_Again | _Placed]:
+        return [*self._found, *self._placed]
+
+    @property
     def total(self) -> int:
         """Number of questions of all logs."""
-        return sum(len(each.runs) for each in (*self._found, *self._placed))
+        return sum(len(each.runs) for each in self._all)
 
     def questions(self, most: int, history: History) -> Iterator[tuple[int, Question]]:
         """The first questions, each with the number of its log.
@@ -193,7 +197,7 @@ class Repeats:
             most: largest number of them.
             history: the history, which names the known runs.
         """
-        for each in (*self._found, *self._placed):
+        for each in self._all:
             first, most = each.runs.slice(0, most), max(0, most - len(each.runs))
             if len(first):
                 yield from ((each.log, question) for question in each.questions(first, history))

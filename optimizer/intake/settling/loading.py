@@ -30,7 +30,6 @@ from optimizer.intake.reading.long_texts import LONGEST_HEADING
 from optimizer.intake.reading.source import Chunk, Source
 from optimizer.intake.settling.conflicts import Conflicts
 from optimizer.intake.settling.correcting import completed
-from optimizer.intake.settling.doubles import Doubles, doubles_named
 from optimizer.intake.settling.examine import (
     Examined,
     Rows,
@@ -105,7 +104,7 @@ class Load:
 
     def __post_init__(self) -> None:
         names = (self.site.space.names, self.site.material_names)
-        self.known, self.doubles = KnownRuns(*names), Doubles()
+        self.known = KnownRuns(*names)
         self.conflicts = Conflicts(*names)
         now = self.history.clock()
         self.latest = latest_start(now)
@@ -136,15 +135,6 @@ class Load:
                     self.asking.end(self.history)
             except InputError as error:
                 self._unreadable(FileTally(file.name), error)
-        self._warn_of_doubles()
-
-    def _warn_of_doubles(self) -> None:
-        """Warn of new runs that may be corrected forms of runs of the history."""
-        suspected = self.doubles.suspected(self.known.occasions)
-        if suspected:
-            stored = self.history.keys(sorted(self.lines))
-            names = (self.site.space.names, self.site.material_names)
-            self.warnings += doubles_named(suspected, stored, *names)
 
     def _runs_of(self, member: Member, place: str) -> Iterator[pa.RecordBatch]:
         """The new runs of one log; ``place`` is the name of the log in the history."""
@@ -301,7 +291,6 @@ class Load:
         self._learn_lines_of(runs)
         verdict = self.known.admit(found)
         added = verdict == ADDED
-        self.doubles.add(tally.file, found, verdict)
         of_rows = verdict if rows.owner is None else verdict[rows.owner]
         tally.added += int((of_rows == ADDED).sum())
         tally.already_known += int(((of_rows == KNOWN) | (of_rows == FORMER)).sum())

@@ -175,7 +175,7 @@ def doubted_form(
     """
     typed = ("grade", "recovery", "grade_count", "started_at", *site.material)
     asked: dict[str, list[str]] = {name: [] for name in typed}
-    elsewhere = []
+    elsewhere: list[str] = []
     for question in questions:
         asked.get(question["field"], elsewhere).append(question["why"])
     space = site.space_of(given.get("line"))
