@@ -256,8 +256,8 @@ def test_a_corrected_log_without_ids_does_not_double_its_runs_unnoticed(tmp_path
     log[3]["grade"] = 0.5
     report = load_table(log, history, SITE)
     assert report.added == 1
-    (asked,) = [q for q in report.questions if q["field"] == "started_at"]
-    assert ids[23.0] in asked["why"]
+    (asked,) = [q for q in report.questions if q.field == "started_at"]
+    assert ids[23.0] in asked.why
     withdraw(history, SITE, ids[23.0], reason="corrected in the log")
     assert history.at().runs(SITE).num_rows == 8
     report = load_table(log, history, SITE)
