@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 
+import joblib
 import numpy as np
 import pyarrow as pa
 import pytest
@@ -11,6 +12,8 @@ from hypothesis import HealthCheck, settings
 from threadpoolctl import threadpool_limits
 
 from cli import main as cli
+from optimizer.evidence import fitting
+from optimizer.model import surrogate
 from optimizer.plant.region import Region
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import demo_deck, demo_material
@@ -86,3 +89,48 @@ def run(monkeypatch, tmp_path, capsys):
         return code, out, err
 
     return call
+
+
+@pytest.fixture
+def small_plans(monkeypatch):
+    """Plans from one draw of hyperparameters and few candidates take a third of the time.
+
+    For tests of what an answer says, not of which settings it recommends.
+    """
+    monkeypatch.setattr("optimizer.model.surrogate.MEMBERS", ())
+    monkeypatch.setattr("optimizer.planning.limits.POOL", 64)
+
+
+@pytest.fixture
+def without_plots(monkeypatch):
+    """Pages without their plots, which take longer than a small plan; for tests of the text."""
+    for name in ("progress", "trade_off", "effect", "interaction", "calibration", "comparison"):
+        monkeypatch.setattr(f"optimizer.presentation.plots.{name}", lambda *documents: "")
+
+
+@pytest.fixture(scope="session")
+def fits() -> dict:
+    """Fitted surrogates by all that they are fitted to."""
+    return {}
+
+
+@pytest.fixture(scope="module")
+def shared_fits(fits):
+    """In this module, fits to equal runs are made once: a fit takes longer than a small plan.
+
+    ``tests/model/test_fits.py`` checks that a second fit is the same to the byte.
+    """
+
+    def fit(evidence, seed, exact=False):
+        own = evidence.take(evidence.measured)
+        sources = [own] if evidence.borrowed is None else [own, evidence.borrowed]
+        data = [(e.inputs, e.readings, e.feed_odds) for e in sources]
+        key = joblib.hash((data, evidence.space, evidence.by_line, seed, exact, surrogate.MEMBERS))
+        if key not in fits:
+            fits[key] = fitting.fit_surrogate(evidence, seed, exact)
+        return fits[key]
+
+    with pytest.MonkeyPatch.context() as patch:
+        for module in ("optimizer.planning.situation", "optimizer.evidence.line_model"):
+            patch.setattr(f"{module}.fit_surrogate", fit)
+        yield

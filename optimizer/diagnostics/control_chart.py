@@ -8,6 +8,7 @@ range, all in units of the standard deviation.
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -36,6 +37,7 @@ def c4(n: int) -> float:
     return float(np.sqrt(2.0 / (n - 1)) * np.exp(gammaln(0.5 * n) - gammaln(0.5 * (n - 1))))
 
 
+@cache
 def range_moments(n: int) -> tuple[float, float]:
     """d2 and d3: mean and standard deviation of the range of n standard normal values.
 

@@ -17,6 +17,7 @@ from cli import main as cli
 from optimizer.operations.demo import season_folder
 
 SEASON = season_folder()
+pytestmark = pytest.mark.usefixtures("shared_fits")
 
 
 @pytest.fixture(scope="module")
@@ -50,13 +51,14 @@ def test_every_command_has_help_with_an_example(run):
         assert f"Example: highside {command}" in text
 
 
-def test_demo_runs_completely_and_can_be_repeated(run, tmp_path):
+def test_demo_runs_completely_and_can_be_repeated(run, tmp_path, request):
     code, out, _ = run("demo", "--out", "first")
     assert code == 0
     assert "Run now" in out
     assert max(len(x) for x in out.splitlines()) <= 80
     plan = json.loads((tmp_path / "first" / "plan.json").read_text())
     assert len(plan["recommendations"]) == 4
+    request.getfixturevalue("without_plots")
     code, out, _ = run("demo", "--out", "first", "--json")
     again = json.loads(out)
     assert again["load"]["added"] == 0
@@ -121,11 +123,20 @@ def test_record_from_a_file_and_a_failed_trial(run, season):
     assert "2 already known" in out
 
 
+@pytest.fixture(scope="module")
+def two_trials(loaded):
+    """The plan of the season with two trials, by the library."""
+    from optimizer import Brief, History, Site, suggest
+
+    brief = Brief.read(loaded / "brief.toml", trials__count=2)
+    site = Site.read(loaded / "site.toml")
+    return json.loads(json.dumps(suggest(History(loaded / "history"), site, brief).as_dict()))
+
+
 @pytest.mark.parametrize("form", ["csv", "parquet", "json", "table"])
-def test_plans_in_every_form_hold_the_same_settings(run, season, form):
-    _, out, _ = run("suggest", "--brief", "brief.toml", "--json")
-    plan = json.loads(out)
-    code, out, _ = run("suggest", "--brief", "brief.toml", "--format", form, "--out", f"p.{form}")
+def test_plans_in_every_form_hold_the_same_settings(run, season, two_trials, form):
+    plan, asked = two_trials, ("suggest", "--brief", "brief.toml", "--trials", 2)
+    code, out, _ = run(*asked, "--format", form, "--out", f"p.{form}")
     assert (code, out) == (0, "")
     file = season / f"p.{form}"
     if form == "json":
@@ -142,7 +153,7 @@ def test_plans_in_every_form_hold_the_same_settings(run, season, form):
 
 
 def test_stdout_holds_only_json_with_the_promised_keys(run, season):
-    _, out, _ = run("suggest", "--brief", "brief.toml", "--json")
+    _, out, _ = run("suggest", "--brief", "brief.toml", "--trials", 1, "--json")
     plan = json.loads(out)
     assert plan["schema"] == "highside.plan/1"
     assert {
@@ -177,12 +188,13 @@ def test_the_table_fits_80_columns_and_has_units(run, season):
 
 
 def test_as_of_gives_the_plan_of_an_earlier_version(run, season):
-    _, first, _ = run("suggest", "--brief", "brief.toml", "--json")
+    asked = ("suggest", "--brief", "brief.toml", "--trials", 1, "--json")
+    _, first, _ = run(*asked)
     version = json.loads(first)["history_version"]
     run("record", "--line", "deck-1", "--feed-rate", 2, "--end-raise", 2, "--side-tilt", 2,
         "--eccentric-speed", 450, "--air", 40, "--grade", 0.98, "--recovery", 0.9)  # fmt: skip
-    _, now, _ = run("suggest", "--brief", "brief.toml", "--json")
-    _, then, _ = run("suggest", "--brief", "brief.toml", "--json", "--as-of", version)
+    _, now, _ = run(*asked)
+    _, then, _ = run(*asked, "--as-of", version)
     assert then == first
     assert now != first
 
@@ -251,7 +263,7 @@ def test_a_damaged_history_exits_3(run, season):
 def test_a_damaged_file_is_found_and_an_earlier_version_restored(run, season):
     code, out, _ = run("history", "--verify")
     assert (code, out.split(":")[0]) == (0, "Sound")
-    _, before, _ = run("suggest", "--brief", "brief.toml", "--json")
+    _, before, _ = run("suggest", "--brief", "brief.toml", "--trials", 1, "--json")
     old = set((season / "history").glob("line=*/*.parquet"))
     run("record", "--line", "deck-1", "--feed-rate", 2, "--end-raise", 2, "--side-tilt", 2,
         "--eccentric-speed", 450, "--air", 40, "--grade", 0.98, "--recovery", 0.9)  # fmt: skip
@@ -270,7 +282,7 @@ def test_a_damaged_file_is_found_and_an_earlier_version_restored(run, season):
     )
     code, out, _ = run("history", "--verify")
     assert code == 0
-    _, after, _ = run("suggest", "--brief", "brief.toml", "--json")
+    _, after, _ = run("suggest", "--brief", "brief.toml", "--trials", 1, "--json")
     assert json.loads(after) == {**json.loads(before), "history_version": 2}
 
 

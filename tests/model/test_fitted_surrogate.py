@@ -35,9 +35,8 @@ class ProtocolOnly:
 
 
 @pytest.fixture
-def table(monkeypatch):
+def table(monkeypatch, small_plans):
     """30 runs of a deck; every surrogate fitted in the test offers only the protocol."""
-    monkeypatch.setattr("optimizer.model.surrogate.MEMBERS", ())
 
     def reduced(evidence, seed, exact=False):
         return ProtocolOnly(fit_surrogate(evidence, seed, exact))

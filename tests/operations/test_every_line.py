@@ -17,16 +17,19 @@ from tests.test_parallel import scheduler
 __all__ = ["scheduler"]  # a fixture
 
 SEED = 6
-# The cheapest possible plan.
-BRIEF = Brief.from_dict({"goal": {"min_grade": 0.97}, "trials": {"count": 1}})
+# The cheapest possible plan: one trial, and two settings to choose.
+HELD = {"end_raise": 2.5, "side_tilt": 2.2, "eccentric_speed": 450.0}
+LIMITS = {name: {"fixed": value} for name, value in HELD.items()}
+BRIEF = Brief.from_dict({"goal": {"min_grade": 0.97}, "limits": LIMITS, "trials": {"count": 1}})
+RUNS = 5
 
 
 @pytest.fixture(scope="module")
 def history(tmp_path_factory):
-    """Two lines with a dozen runs each, and one with a single run."""
+    """Two lines with a few runs each, and one with a single run."""
     random = np.random.default_rng(SEED)
     rows = []
-    for line, n in (("deck-1", 12), ("deck-2", 12), ("new", 1)):
+    for line, n in (("deck-1", RUNS), ("deck-2", RUNS), ("new", 1)):
         for k in range(n):
             x = random.uniform(0, 1, 5)
             rows.append(
@@ -101,7 +104,7 @@ def test_all_plans_are_of_one_version(history, monkeypatch):
     monkeypatch.setattr("optimizer.operations.every_line.suggest", plan_and_load)
     made = suggest_every_line(history.at(), Site(), BRIEF, seed=SEED)
     assert {plan.history_version for plan in made.plans} == {made.history_version} == {0}
-    assert [plan.runs_used for plan in made.plans] == [12, 12, 1]
+    assert [plan.runs_used for plan in made.plans] == [RUNS, RUNS, 1]
     assert history.version > 0
 
 

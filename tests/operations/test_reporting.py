@@ -15,9 +15,8 @@ from tests.operations.test_recording import BRIEF, RESULT
 
 
 @pytest.fixture
-def history(tmp_path, monkeypatch):
+def history(tmp_path, small_plans, shared_fits):
     """A history of four runs of each of two lines; small models keep the tests fast."""
-    monkeypatch.setattr("optimizer.planning.limits.POOL", 64)
     found = History(tmp_path / "history")
     rows = [
         {**RESULT, "line": line, "air": 34 + 4 * k, "recovery": 0.88 + k / 50}
@@ -42,6 +41,7 @@ def test_a_report_is_written_from_one_snapshot(history, tmp_path):
     )
 
 
+@pytest.mark.usefixtures("without_plots")
 @pytest.mark.parametrize("compared", [False, True])
 def test_lines_are_compared_on_request(history, tmp_path, monkeypatch, compared):
     seen = []
@@ -78,7 +78,7 @@ def test_the_demo_writes_its_plan_where_it_says(tmp_path, monkeypatch):
 
 @pytest.mark.parametrize(("searched", "fits"), [(300, 1), (10, 2)])
 def test_a_report_fits_a_line_once_when_plan_and_diagnosis_share_the_fit(
-    season_table, monkeypatch, searched, fits
+    season_table, small_plans, monkeypatch, searched, fits
 ):
     """With more set-points than a hyperparameter search uses, the diagnosis needs another fit."""
     fitted = []
@@ -91,7 +91,6 @@ def test_a_report_fits_a_line_once_when_plan_and_diagnosis_share_the_fit(
     for module in ("optimizer.planning.situation", "optimizer.evidence.line_model"):
         monkeypatch.setattr(f"{module}.fit_surrogate", counted)
     monkeypatch.setattr("optimizer.evidence.fitting.SEARCH_POINTS", searched)
-    monkeypatch.setattr("optimizer.planning.limits.POOL", 64)
     monkeypatch.setattr("optimizer.planning.stopping.FEW_RUNS", 0)  # no second stop check
     brief = Brief.from_dict({**BRIEF, "line": "deck-1"})
     found = reporting.review(reporting.situation_of(season_table, Site(), brief))

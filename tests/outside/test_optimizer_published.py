@@ -45,15 +45,15 @@ def free(_):
 
 def test_branin():
     space = box([(-5.0, 10.0), (0.0, 15.0)], step=0.001)
-    best, runs = run(space, branin, free, 8, 11, 2, scale=60.0)
-    assert runs == 30
+    best, runs = run(space, branin, free, 8, 8, 2, scale=60.0)
+    assert runs == 24
     assert best == pytest.approx(0.397887, abs=0.05)
 
 
 def test_hartmann_6():
     space = box([(0.0, 1.0)] * 6, step=0.005)
-    best, runs = run(space, hart6, free, 14, 15, 3, scale=1.0)
-    assert runs == 59
+    best, runs = run(space, hart6, free, 14, 12, 3, scale=1.0)
+    assert runs == 50
     assert best == pytest.approx(-3.32237, abs=0.15)
 
 
@@ -64,7 +64,7 @@ def constrained(v):
 def test_constrained_problem_of_gramacy():
     assert constrained([0.2, 0.2]) == pytest.approx(1.28526, abs=1e-5)  # published value
     space = box([(0.0, 1.0)] * 2, step=0.002)
-    best, runs = run(space, lambda v: v[0] + v[1], constrained, 8, 11, 2, scale=0.5)
-    assert runs == 30
+    best, runs = run(space, lambda v: v[0] + v[1], constrained, 8, 7, 2, scale=0.5)
+    assert runs == 22
     assert best == pytest.approx(0.599788, abs=0.02)
     assert best >= 0.599788 - 1e-3

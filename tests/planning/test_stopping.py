@@ -19,7 +19,7 @@ from optimizer.plant.site import Site
 from tests.benchmarks.trials.decks import problem
 from tests.benchmarks.trials.task import Task
 
-GRADE = Brief.from_dict({"goal": {"min_grade": 0.985}})
+GRADE = Brief.from_dict({"goal": {"min_grade": 0.985}, "trials": {"count": 1}})
 
 
 def run_now_point(plan) -> np.ndarray:
@@ -94,6 +94,13 @@ def test_the_last_run_alone_does_not_stop_a_campaign(season_table):
     )
 
 
+@pytest.fixture(scope="module")
+def grade_plan(season_table):
+    """A situation with a required grade, and its plan."""
+    planned = situation_of(Snapshot.of_table(season_table), Site(), GRADE, seed=3)
+    return planned, plan_of(planned)
+
+
 @pytest.mark.parametrize(
     ("by_all", "before", "few_runs", "advice"),
     [
@@ -104,12 +111,11 @@ def test_the_last_run_alone_does_not_stop_a_campaign(season_table):
     ],
 )
 def test_a_plan_checks_twice_before_it_advises_stop(
-    season_table, monkeypatch, by_all, before, few_runs, advice
+    grade_plan, monkeypatch, by_all, before, few_runs, advice
 ):
     """The regret given all runs and the regret without the last run must both advise to stop. With
     many runs, one run hardly matters and the second check is skipped."""
-    planned = situation_of(Snapshot.of_table(season_table), Site(), GRADE, seed=3)
-    plan = plan_of(planned)
+    planned, plan = grade_plan
     now, point = plan.run_now, run_now_point(plan)
     runs = len(planned.evidence.settings)
 
