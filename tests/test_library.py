@@ -77,7 +77,7 @@ def test_an_unknown_name_is_an_attribute_error():
     assert "suggest" in dir(optimizer)
 
 
-def test_a_function_accepts_a_history_a_snapshot_or_a_table(season_table):
+def test_a_function_accepts_a_history_a_snapshot_or_a_table(season_table, small_plans):
     snapshot = Snapshot.of_table(season_table)
 
     class Held:
@@ -94,7 +94,7 @@ def test_a_function_accepts_a_history_a_snapshot_or_a_table(season_table):
     assert found[0] == found[1]
 
 
-def test_a_plan_is_rows_and_a_table(season_table):
+def test_a_plan_is_rows_and_a_table(season_table, small_plans):
     plan = suggest(season_table, Site(), Brief.from_dict({"trials": {"count": 2}}))
     rows, table = plan.rows(), plan.table()
     assert isinstance(table, pa.Table)

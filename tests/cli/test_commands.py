@@ -187,12 +187,20 @@ def test_the_table_fits_80_columns_and_has_units(run, season):
         assert unit in out
 
 
+def load_one(run, season):
+    """A new version of the history, without the two plans of a recorded result."""
+    (season / "one.csv").write_text(
+        "line,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recovery\n"
+        "deck-1,2,2,2,450,40,0.98,0.9\n"
+    )
+    assert run("load", "one.csv")[0] == 0
+
+
 def test_as_of_gives_the_plan_of_an_earlier_version(run, season):
     asked = ("suggest", "--brief", "brief.toml", "--trials", 1, "--json")
     _, first, _ = run(*asked)
     version = json.loads(first)["history_version"]
-    run("record", "--line", "deck-1", "--feed-rate", 2, "--end-raise", 2, "--side-tilt", 2,
-        "--eccentric-speed", 450, "--air", 40, "--grade", 0.98, "--recovery", 0.9)  # fmt: skip
+    load_one(run, season)
     _, now, _ = run(*asked)
     _, then, _ = run(*asked, "--as-of", version)
     assert then == first
@@ -265,8 +273,7 @@ def test_a_damaged_file_is_found_and_an_earlier_version_restored(run, season):
     assert (code, out.split(":")[0]) == (0, "Sound")
     _, before, _ = run("suggest", "--brief", "brief.toml", "--trials", 1, "--json")
     old = set((season / "history").glob("line=*/*.parquet"))
-    run("record", "--line", "deck-1", "--feed-rate", 2, "--end-raise", 2, "--side-tilt", 2,
-        "--eccentric-speed", 450, "--air", 40, "--grade", 0.98, "--recovery", 0.9)  # fmt: skip
+    load_one(run, season)
     (new,) = set((season / "history").glob("line=*/*.parquet")) - old
     new.write_bytes(b"")
     code, _, err = run("suggest", "--brief", "brief.toml")

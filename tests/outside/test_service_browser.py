@@ -19,7 +19,7 @@ from tests.programs import chromium, needs_chromium
 from tests.service.test_service import SITE, TOKENS, client_of, row
 from tests.serving import SECONDS, in_thread
 
-pytestmark = needs_chromium
+pytestmark = [needs_chromium, pytest.mark.usefixtures("small_plans")]
 
 PHONE, TABLET, LAPTOP = 390, 820, 1280
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]

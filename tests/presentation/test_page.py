@@ -115,22 +115,28 @@ def test_every_run_belongs_to_a_dot():
 # ------------------------------------------------------------------ other histories
 
 
+ONE = {"count": 1}
+
+
 def brief(**tables) -> Brief:
     return Brief.from_dict({"goal": {"min_grade": 0.985}, **tables})
 
 
 @pytest.mark.parametrize("runs", [0, 2, 6, 60])
 def test_short_histories_have_a_page(season_table, runs):
-    found = review(situation_of(Snapshot.of_table(season_table.slice(0, runs)), Site(), brief()))
+    table = season_table.slice(0, runs)
+    found = review(situation_of(Snapshot.of_table(table), Site(), brief(trials=ONE)))
     page = found.page()
     check_numbers(numbers_on(page), documents(found))
     assert ("Not known yet" in page) == (runs <= 2)
 
 
+@pytest.mark.usefixtures("small_plans", "without_plots")
 def test_a_long_history_shows_calibration_only(season_table, monkeypatch):
-    whole = review(situation_of(Snapshot.of_table(season_table), Site(), brief()))
+    asked = brief(trials=ONE)
+    whole = review(situation_of(Snapshot.of_table(season_table), Site(), asked))
     monkeypatch.setattr("optimizer.operations.reporting.MOST_DIAGNOSED", 50)
-    found = review(situation_of(Snapshot.of_table(season_table), Site(), brief()))
+    found = review(situation_of(Snapshot.of_table(season_table), Site(), asked))
     page = found.page()
     check_numbers(numbers_on(page), documents(found))
     short, long = (x.diagnosis_document()["calibration"] for x in (whole, found))
@@ -156,6 +162,7 @@ def test_a_comparison_is_shown_on_its_own_page():
     assert "Air 40 → 36" in text_of(parse(page))
 
 
+@pytest.mark.usefixtures("without_plots")
 @pytest.mark.parametrize(
     ("pattern", "said"), [("trend", "a slow trend"), ("step", "a sudden change")]
 )

@@ -22,7 +22,7 @@ HTML = {"Accept": "text/html"}
 
 
 @pytest.fixture
-def client(options, monkeypatch):
+def client(options, small_plans, monkeypatch):
     monkeypatch.setattr("optimizer.service.http.page.PATIENCE", SECONDS)  # for busy machines
     with client_of(options, **HTML) as made:
         made.post("/v1/runs", json=[row(k, air=30 + k, grade=0.98 + k / 1000) for k in range(8)])

@@ -26,6 +26,8 @@ from optimizer.service.http.api import IN_MEMORY
 from optimizer.service.http.app import create_app
 from optimizer.service.recording.recorder import Recorder
 
+pytestmark = pytest.mark.usefixtures("small_plans")
+
 PROBLEM = "application/problem+json"
 RECORD, READ = "a-token-that-records-1", "a-token-that-reads-12"
 TOKENS = {digest(RECORD): Person("mill", "record"), digest(READ): Person("office", "read")}
