@@ -27,7 +27,9 @@ from optimizer.plant.deck_states import DECK_STATES
 from optimizer.text.key_values import key_values
 
 if TYPE_CHECKING:
+    from optimizer.history.history import History
     from optimizer.operations.recording import Recorded
+    from optimizer.plant.brief import Brief
     from optimizer.plant.site import Site
 
 
@@ -128,33 +130,22 @@ def record(
 ) -> None:
     """Add one trial's result, and say what it changed."""
     from cli.show import record as show
-    from optimizer.history.issued import find_trial
     from optimizer.operations.plan_file import read_plan
     from optimizer.operations.recording import record as add
 
     given = _given(locals(), material)
     history, plant = open_history(location), open_site(site)
-    as_run = _settings(plant, line, setting)
-    twice = next((name for name in as_run if name in given), None)
-    if twice is not None:
-        raise InputError(f"{twice} is given twice, by its own option and by --setting.")
-    given |= as_run
-    if trial is not None and (source is not None or plan is not None or brief is not None):
-        raise InputError("--trial brings its own brief; give neither --from, --plan nor --brief.")
-    if source is not None and (set(given) - {"line"} or plan is not None):
-        raise InputError("give either --from FILE or the result's own options, not both.")
+    given |= _settings(plant, line, setting, given)
+    _check_use(given, trial, source, plan, brief)
     planned = None if plan is None else read_plan(plan)
-    if planned is not None:
-        line = line or planned.line
-    wanted = None
-    of_sheet = source is not None and (brief, line, min_grade) == (None, None, None)
-    if trial is None and not of_sheet:
-        wanted = read_brief(
-            brief, line, None, min_grade, planned=None if planned is None else planned.brief
-        )
-    elif trial is not None and min_grade is not None:
-        own = find_trial(history.at(), trial)[0].brief
-        wanted = read_brief(None, None, None, min_grade, planned=own)
+    if trial is not None:
+        wanted = _brief_of_trial(history, trial, min_grade)
+    elif source is not None and (brief, line, min_grade) == (None, None, None):
+        wanted = None  # that of the batch whose sheet it is
+    else:
+        line = line or (None if planned is None else planned.line)
+        own = None if planned is None else planned.brief
+        wanted = read_brief(brief, line, None, min_grade, planned=own)
     done = add(
         history,
         plant,
@@ -167,10 +158,8 @@ def record(
         sure=sure,
     )
     answer(done.as_dict(), as_json, show.recorded)
-    if done.failure is not None:
-        raise typer.Exit(tell_failure(done))
-    if done.load.rejected or done.load.unreadable:
-        raise typer.Exit(InputError.exit_code)
+    if code := _exit_code(done):
+        raise typer.Exit(code)
 
 
 FIELDS = (
@@ -187,14 +176,49 @@ def _given(options: Mapping[str, Any], material: list[str] | None) -> dict[str, 
     return {name: value for name, value in fields.items() if value is not None}
 
 
-def _settings(site: Site, line: str | None, entries: list[str] | None) -> dict[str, str]:
+def _check_use(
+    given: Mapping[str, Any],
+    trial: str | None,
+    source: Path | None,
+    plan: Path | None,
+    brief: Path | None,
+) -> None:
+    """Refuses options that contradict each other."""
+    if trial is not None and (source is not None or plan is not None or brief is not None):
+        raise InputError("--trial brings its own brief; give neither --from, --plan nor --brief.")
+    if source is not None and (set(given) - {"line"} or plan is not None):
+        raise InputError("give either --from FILE or the result's own options, not both.")
+
+
+def _exit_code(done: Recorded) -> int:
+    """The exit code; a failure is told on stderr."""
+    if done.failure is not None:
+        return tell_failure(done)
+    return InputError.exit_code if done.load.rejected or done.load.unreadable else 0
+
+
+def _settings(
+    site: Site, line: str | None, entries: list[str] | None, given: Mapping[str, Any]
+) -> dict[str, str]:
     """The settings of ``--setting``, whose names the site must declare."""
     found = key_values(entries or (), "--setting")
     known = site.space_of(line).names
     for name in found:
         if name not in known:
             raise InputError(f"--setting: unknown name '{name}'.", hint=nearest(name, known))
+        if name in given:
+            raise InputError(f"{name} is given twice, by its own option and by --setting.")
     return found
+
+
+def _brief_of_trial(history: History, trial: str, min_grade: str | None) -> Brief | None:
+    """The brief of a trial's batch with another grade; None where none is given."""
+    from optimizer.history.issued import find_trial
+
+    if min_grade is None:
+        return None
+    own = find_trial(history.at(), trial)[0].brief
+    return read_brief(None, None, None, min_grade, planned=own)
 
 
 def tell_failure(done: Recorded) -> int:

@@ -35,7 +35,12 @@ from optimizer.files import write_whole
 
 if TYPE_CHECKING:
     from optimizer.campaign import Batch
+    from optimizer.history.history import History
+    from optimizer.history.snapshot import Snapshot
+    from optimizer.operations.every_line import Plans
     from optimizer.planning.plan import Plan
+    from optimizer.plant.brief import Brief
+    from optimizer.plant.site import Site
 
 
 class PlanFormat(StrEnum):
@@ -45,6 +50,11 @@ class PlanFormat(StrEnum):
     json = "json"
     csv = "csv"
     parquet = "parquet"
+
+
+IssueOption = Annotated[
+    bool, typer.Option("--issue", help="Issue the plan: give its trials their numbers.")
+]
 
 
 def suggest(
@@ -66,10 +76,7 @@ def suggest(
     every_line: Annotated[
         bool, typer.Option("--every-line", help="A plan for each line of the history.")
     ] = False,
-    issued: Annotated[
-        bool,
-        typer.Option("--issue", help="Issue the plan: give its trials their numbers."),
-    ] = False,
+    issued: IssueOption = False,
     by: ByOption = None,
     workers: WorkersOption = None,
     scheduler: SchedulerOption = None,
@@ -81,6 +88,7 @@ def suggest(
     """Rank the next settings to try, and name the settings to run now."""
     from cli.output import check_seed, progress
     from cli.show import plan as show
+    from cli.show.batch import issued as show_issued
 
     if as_json:
         form = PlanFormat.json
@@ -89,48 +97,54 @@ def suggest(
         raise InputError("--issue plans one line on the latest version of the history.")
     if by is not None and not issued:
         raise InputError("--by needs --issue.")
+    history, plant, seed = open_history(location), open_site(site), check_seed(seed)
     if every_line:
-        from optimizer.operations.every_line import suggest_every_line
-
-        made = suggest_every_line(
-            open_history(location).at(as_of),
-            open_site(site),
-            wanted,
-            seed=check_seed(seed),
-            scheduler=scheduler,
-            workers=workers,
-        )
+        made = _every_line(history.at(as_of), plant, wanted, seed, scheduler, workers)
         put_out(made.as_dict(), made.plans, form, out, show.plans)
         if made.refused and not made.plans:
             raise typer.Exit(LimitError.exit_code)
         return
     if workers is not None or scheduler is not None:
         raise InputError("--workers and --scheduler need --every-line.")
-    quiet = progress(form is not PlanFormat.table)
+    told = progress(form is not PlanFormat.table)
     if issued:
-        from cli.show.batch import issued as show_issued
-        from optimizer.operations.batches import issue
-
-        batch = issue(
-            open_history(location),
-            open_site(site),
-            wanted,
-            seed=check_seed(seed),
-            by=who(by),
-            progress=quiet,
-        )
+        batch = _issue(history, plant, wanted, seed, who(by), told)
         put_out(batch.as_dict(), [batch], form, out, show_issued)
         return
     from optimizer.planning.planner import suggest as plan_trials
 
-    plan = plan_trials(
-        open_history(location).at(as_of),
-        open_site(site),
-        wanted,
-        seed=check_seed(seed),
-        progress=quiet,
-    )
+    plan = plan_trials(history.at(as_of), plant, wanted, seed=seed, progress=told)
     put_out(plan.as_dict(), [plan], form, out, show.plan)
+
+
+def _every_line(
+    snapshot: Snapshot,
+    site: Site,
+    brief: Brief,
+    seed: int,
+    scheduler: str | None,
+    workers: int | None,
+) -> Plans:
+    """A plan for each line of the history."""
+    from optimizer.operations.every_line import suggest_every_line
+
+    return suggest_every_line(
+        snapshot, site, brief, seed=seed, scheduler=scheduler, workers=workers
+    )
+
+
+def _issue(
+    history: History,
+    site: Site,
+    brief: Brief,
+    seed: int,
+    by: str | None,
+    told: Callable[[str], None],
+) -> Batch:
+    """A plan that is issued."""
+    from optimizer.operations.batches import issue
+
+    return issue(history, site, brief, seed=seed, by=by, progress=told)
 
 
 def put_out(
