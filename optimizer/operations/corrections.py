@@ -188,17 +188,17 @@ def _run(snapshot: Snapshot, run_id: str, line: str | None) -> pa.Table:
     Raises:
         InputError: when there is no such run, or several lines have one.
     """
-    found = _present(snapshot, run_id)
+    found = _present(snapshot, run_id, line) or _present(snapshot, run_id)
     if not found:
         raise _unknown(snapshot, run_id)
     where = _only_line(run_id, list(found), line)
     return found[where]
 
 
-def _present(snapshot: Snapshot, run_id: str) -> dict[str, pa.Table]:
-    """The stored runs with an id, by line."""
+def _present(snapshot: Snapshot, run_id: str, line: str | None = None) -> dict[str, pa.Table]:
+    """The stored runs with an id on a line, or on any line when None, by line."""
     lines = set()
-    for batch in snapshot.batches(["run_id", "line"]):
+    for batch in snapshot.batches(["run_id", "line"], None if line is None else [line]):
         chosen = batch.filter(pc.equal(batch.column("run_id"), run_id))
         lines |= set(chosen.column("line").to_pylist())
     found = {}

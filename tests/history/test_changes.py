@@ -17,7 +17,7 @@ from optimizer.history.history import History
 from optimizer.history.storage.run_files import RunFiles
 from optimizer.history.storage.table import files_of
 from optimizer.history.upkeep import verify
-from optimizer.intake.settling.load import load_table
+from optimizer.intake.settling.load import load_corrections, load_table
 from optimizer.operations.corrections import correct, reinstate, withdraw
 from optimizer.plant.site import Site
 from tests.history.runs import run
@@ -97,27 +97,54 @@ def test_a_new_column_is_added_by_a_correction(history):
 
 def test_a_change_reaches_the_file_that_holds_the_run_and_no_other(tmp_path, monkeypatch):
     history = History(tmp_path / "history")
-    for k in range(4):
-        load_table(rows(*range(10 * k, 10 * k + 10)), history, SITE)
-    files, opened = paths(history), []
+    for numbers in ((0, 40), (20, 30), (21, 22)):  # the first file could hold r020, too
+        load_table(rows(*numbers), history, SITE)
+    files, added = paths(history), []
     add = RunFiles.add
-    monkeypatch.setattr(RunFiles, "add", lambda s, b: (opened.append(len(b)), add(s, b))[1])
-    withdraw(history, SITE, "r025", reason="test")
-    assert opened == [9]
-    assert len(files & paths(history)) == 3
+    monkeypatch.setattr(RunFiles, "add", lambda s, b: (added.append(len(b)), add(s, b))[1])
+    withdraw(history, SITE, "r020", reason="test")
+    assert added == [1]
+    assert len(files & paths(history)) == 2
 
 
-def test_a_damaged_file_is_refused_and_nothing_is_written(history):
-    (file,) = Path(history.location).glob("line=A/*.parquet")
+def test_runs_of_files_with_other_columns_are_corrected_in_one_commit(tmp_path):
+    site = Site.from_dict({"material": {"moisture": {"unit": "%", "low": 0, "high": 20}}})
+    history, log = History(tmp_path / "history"), tmp_path / "log.csv"
+    load_table(rows(1, 2), history, SITE)
+    load_table(rows(3, 4, moisture=11.0), history, site)
+    log.write_text("run_id,line,grade\nr001,A,0.5\nr003,A,0.6\n", encoding="utf-8")
+    assert load_corrections(log, history, site, reason="lab").corrected == 2
+    found = history.at().runs(site).select(["grade", "moisture"]).to_pydict()
+    assert found == {"grade": [0.5, 0.97, 0.6, 0.97], "moisture": [None, None, 11.0, 11.0]}
+
+
+def flipped(file: Path) -> None:
     content = bytearray(file.read_bytes())
     content[len(content) // 3] ^= 1
     file.write_bytes(content)
+
+
+def replaced(file: Path) -> None:
+    """Puts a sound file with other values in the place of a file, and its size in the log."""
+    runs, size = pq.read_table(file), file.stat().st_size
+    place = runs.column_names.index("grade")
+    pq.write_table(runs.set_column(place, "grade", pa.array([0.1] * len(runs))), file)
+    commit = file.parents[1] / "_delta_log" / f"{0:020d}.json"
+    text = commit.read_text("utf-8")
+    assert text.count(f'"size":{size}') == 1
+    commit.write_text(text.replace(f'"size":{size}', f'"size":{file.stat().st_size}'), "utf-8")
+
+
+@pytest.mark.parametrize("damage", [flipped, replaced])
+def test_a_damaged_file_is_refused_and_nothing_is_written(history, damage):
+    (file,) = Path(history.location).glob("line=A/*.parquet")
+    damage(file)
     version = history.version
     with pytest.raises(HistoryError, match="damaged") as refusal:
         withdraw(history, SITE, "r007", reason="test")
     assert refusal.value.exit_code == 3
     assert history.version == version
-    correct(history, SITE, "r055", {"grade": 0.5}, reason="another file")
+    correct(history, SITE, "r055", {"grade": 0.5}, reason="another file", line="B")
 
 
 def test_a_change_of_an_overtaken_version_is_refused(history):
