@@ -30,6 +30,7 @@ from cli.commands.load import load
 from cli.commands.record import record
 from cli.commands.report import report
 from cli.commands.serve import serve
+from cli.commands.site import site
 from cli.commands.suggest import suggest
 from cli.commands.withdraw import withdraw
 from cli.output import FAULT, complain, printable_errors
@@ -150,6 +151,7 @@ app.command(epilog="Example: highside suggest --line deck-1 --min-grade 0.985 --
 app.command(epilog="Example: highside serve --port 8765")(serve)
 app.command(epilog="Example: highside demo --out first-look")(demo)
 app.command(epilog="Example: highside init site.toml")(init)
+app.command(epilog="Example: highside site --check")(site)
 app.command(epilog="Example: highside load season/*.csv --line deck-1 --map 'Feed t/h=feed_rate'")(
     load
 )

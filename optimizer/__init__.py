@@ -44,6 +44,7 @@ if TYPE_CHECKING:
     from optimizer.operations.recording import Recorded, record
     from optimizer.operations.reporting import ReportFiles, WrittenReport, report
     from optimizer.operations.sampling_plan import Particulate, SamplingPlan, plan_sampling
+    from optimizer.operations.site_check import SiteCheck, check_site
     from optimizer.planning.plan import Plan
     from optimizer.planning.planner import suggest
     from optimizer.plant.brief import Brief
@@ -79,6 +80,7 @@ _HOMES = {
     "operations.recording": ("Recorded", "record"),
     "operations.reporting": ("ReportFiles", "WrittenReport", "report"),
     "operations.sampling_plan": ("Particulate", "SamplingPlan", "plan_sampling"),
+    "operations.site_check": ("SiteCheck", "check_site"),
     "planning.plan": ("Plan",),
     "planning.planner": ("suggest",),
     "plant.brief": ("Brief",),
@@ -117,6 +119,7 @@ __all__ = [
     "ReportFiles",
     "SamplingPlan",
     "Site",
+    "SiteCheck",
     "Snapshot",
     "WrittenReport",
     "__version__",
@@ -124,6 +127,7 @@ __all__ = [
     "batch",
     "batches",
     "changes_of",
+    "check_site",
     "close_batch",
     "compare",
     "correct",

@@ -13,6 +13,7 @@ import sys
 import tomllib
 from pathlib import Path
 
+import numpy as np
 import pytest
 from typer.main import get_command
 
@@ -161,8 +162,11 @@ def test_the_brief_in_the_guide_is_valid():
 
 
 def test_the_site_file_in_the_guide_is_valid():
-    document = tomllib.loads(blocks(page("site").text, "toml")[0])
-    site = Site.from_dict(document)
+    plant, changed = map(tomllib.loads, blocks(page("site").text, "toml"))
+    (earlier,) = Site.from_dict(changed).was("air", None)
+    assert earlier.conversion(np.array([60.0])).tolist() == [80.0]
+    site = Site.from_dict(plant)
+    assert site.time_zone.name == "America/Bogota"
     assert site.space_of("deck-2")["air"].high == 80
     assert site.space_of("deck-1")["air"].max_change == 10
 

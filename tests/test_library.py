@@ -38,6 +38,7 @@ FUNCTIONS = {
     "record": {"record"},
     "report": {"report"},
     "serve": {"serve"},
+    "site": {"check_site"},
     "withdraw": {"reinstate", "withdraw"},
     "suggest": {"issue", "suggest", "suggest_every_line"},
 }

@@ -76,7 +76,10 @@ MaterialOption = Annotated[
 ]
 StartedAtOption = Annotated[
     str | None,
-    typer.Option(metavar="TIME", help="ISO 8601, UTC where it has no offset. [default: now]"),
+    typer.Option(
+        metavar="TIME",
+        help="Date and time, or a time of day alone, by the plant's clock. [now]",
+    ),
 ]
 RunIdOption = Annotated[str | None, typer.Option(metavar="ID", help="Id of the run.")]
 NoteOption = Annotated[str | None, typer.Option(metavar="TEXT", help="Note on the run.")]

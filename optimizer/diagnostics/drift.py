@@ -131,7 +131,7 @@ class Drift:
 def drifts(model: LineModel) -> tuple[Drift, ...]:
     """The drift of grade and of recovery of a line; empty when too few runs are dated."""
     e = model.evidence
-    started = days_since_1970(e.started)
+    started = days_since_1970(e.started_by_clock)
     dated = e.measured & np.isfinite(started)
     if dated.sum() < FEWEST_RUNS or len(np.unique(np.floor(started[dated]))) < FEWEST_DAYS:
         return ()

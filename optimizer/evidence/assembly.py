@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pyarrow.compute as pc
+import pyarrow.types as pa_types
 
 from optimizer.errors import nearest
 from optimizer.evidence.borrowing import runs_to_learn_from
@@ -20,6 +21,7 @@ from optimizer.evidence.cautions import habits, unsettled
 from optimizer.evidence.columns import column_reader, start_times
 from optimizer.evidence.material import feed_odds, material_inputs
 from optimizer.evidence.record import Evidence
+from optimizer.history.description import not_used, undeclared
 from optimizer.history.start_times import misdated
 from optimizer.measurement.joint_errors import JointErrors
 from optimizer.measurement.run_readings import RunReadings
@@ -44,7 +46,7 @@ def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
         site: description of the plant.
         brief: what is wanted today, of which the line and the material are used.
     """
-    warnings: list[str] = []
+    warnings = [f"{not_used(name)}." for name in _unused(runs, site)]
     line = _choose_line(runs, brief, warnings)
     runs, number = runs_to_learn_from(runs, line, site, warnings)
     warnings += misdated(runs)
@@ -75,14 +77,24 @@ def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
         warnings=(),
         number=number,
         by_line=bool(number.any()),
+        zone=site.time_zone,
     )
     own, other = whole, None
     if whole.by_line:
         own, other = whole.take(number == 0), whole.take(number > 0)
     warnings += habits(own)
     mine = runs.slice(int(np.sum(number > 0)))
-    warnings += unsettled(mine, own.settings, own.measured, brief.trials.settle_minutes)
+    warnings += unsettled(mine, own, brief.trials.settle_minutes)
     return replace(own, warnings=tuple(warnings), borrowed=other)
+
+
+def _unused(runs: pa.Table, site: Site) -> list[str]:
+    """Names of the columns with numbers that the site does not declare."""
+    return [
+        name
+        for name in undeclared(runs.column_names, site)
+        if pa_types.is_floating(runs[name].type) and runs[name].null_count < runs.num_rows
+    ]
 
 
 def _readings(column: Callable[[str], Floats], site: Site) -> RunReadings:

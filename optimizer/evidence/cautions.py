@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import expit
 
-from optimizer.evidence.columns import start_times
 from optimizer.evidence.record import Evidence
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.plant.brief import Brief
@@ -23,11 +22,16 @@ COLLINEAR_FROM = 0.95
 FEWEST_FOR_CORRELATION = 8
 
 
-def unsettled(
-    runs: pa.Table, settings: Floats, measured: NDArray[np.bool_], settle_minutes: float
-) -> list[str]:
-    """Warnings about runs that were sampled before the deck had settled."""
+def unsettled(runs: pa.Table, evidence: Evidence, settle_minutes: float) -> list[str]:
+    """Warnings about runs that were sampled before the deck had settled.
+
+    Args:
+        runs: the runs, n rows.
+        evidence: the evidence of the same runs.
+        settle_minutes: minutes that the deck needs after a change of settings.
+    """
     said: list[str] = []
+    settings, measured, zone = evidence.settings, evidence.measured, evidence.zone
     if not runs.num_rows:
         return said
     if "settled" in runs.column_names:
@@ -38,13 +42,14 @@ def unsettled(
                 f"{restless} run{'s' if restless > 1 else ''} had not settled when sampled: their "
                 "readings drifted or surged to the end; repeat them before trusting them."
             )
-    started = start_times(runs)
+    started = evidence.started
     order = np.argsort(started, kind="stable")  # undated runs are last
     minutes = np.diff(started[order]) / np.timedelta64(1, "m")
     changed = np.any(np.diff(settings[order], axis=0) != 0, axis=1)
     hasty = changed & (minutes > 0) & (minutes < settle_minutes) & measured[order[:-1]]
     if hasty.any():
-        first = str(started[order[np.flatnonzero(hasty)[0]]].astype("datetime64[m]"))
+        at = evidence.started_by_clock[order[np.flatnonzero(hasty)[0]]]
+        first = f"{at.astype('datetime64[m]')}{'' if zone.is_utc else f' {zone.name}'}"
         count = int(hasty.sum())
         said.append(
             f"{count} run{'s' if count > 1 else ''} ended less than the {settle_minutes:g} minutes "

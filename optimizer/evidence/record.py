@@ -10,6 +10,7 @@ import numpy as np
 
 from optimizer.measurement.run_readings import RunReadings
 from optimizer.plant.settings import SettingSpace
+from optimizer.plant.time_zone import UTC_ZONE, TimeZone
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -41,6 +42,7 @@ class Evidence:
         by_line: whether runs are borrowed from other lines; the number of the line is then an
             input.
         borrowed: evidence of measured runs of other lines, where this line has few runs; else None.
+        zone: time zone of the plant.
     """
 
     space: SettingSpace
@@ -59,6 +61,16 @@ class Evidence:
     number: Floats
     by_line: bool
     borrowed: Evidence | None = None
+    zone: TimeZone = UTC_ZONE
+
+    @property
+    def started_by_clock(self) -> NDArray[np.datetime64]:
+        """Start of each run as the clocks of the plant showed it, NaT where unknown, shape (n,)."""
+        known = ~np.isnat(self.started)
+        found = self.started.copy()
+        clock = self.zone.to_clock(self.started[known].astype(np.int64))
+        found[known] = clock.astype("datetime64[us]")
+        return found
 
     @property
     def grade(self) -> Floats:

@@ -17,10 +17,12 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from optimizer.history.schema import PROVENANCE, TIMESTAMP, in_schema, in_site_units, run_schema
+from optimizer.history.description import description_of
+from optimizer.history.schema import PROVENANCE, TIMESTAMP, in_schema, run_schema
 from optimizer.history.snapshot import Snapshot
 from optimizer.history.start_times import shown
 from optimizer.history.storage.event_log import Event
+from optimizer.history.stored_units import StoredUnits
 from optimizer.history.summary import iso
 from optimizer.plant.site import Site
 
@@ -97,7 +99,8 @@ def changes_of(snapshot: Snapshot, site: Site | None = None, run: str | None = N
         site: the plant, in whose units values are told; the defaults when None.
         run: id of the only run whose changes are told; all runs when None.
     """
-    return told(changes_in(snapshot.events, run), site or Site())
+    units = StoredUnits(site or Site(), description_of(snapshot.events))
+    return told(changes_in(snapshot.events, run), units)
 
 
 def changes_in(events: Iterable[Event], run: str | None = None) -> list[Event]:
@@ -105,17 +108,17 @@ def changes_in(events: Iterable[Event], run: str | None = None) -> list[Event]:
     return [e for e in events if e.what in KINDS and run in (None, e.about["run_id"])]
 
 
-def told(events: Sequence[Event], site: Site) -> Changes:
+def told(events: Sequence[Event], units: StoredUnits) -> Changes:
     """Changes of runs as they are told to a person.
 
     Args:
         events: the events of the changes.
-        site: the plant, in whose units values are told.
+        units: units of the history and of the plant, in which values are told.
     """
     whole = [{**side, "line": e.about["line"]} for e in events for side in _sides(e)]
     if not whole:
         return Changes(())
-    values = as_values(in_site_units(runs_of(whole), site))
+    values = as_values(units.in_site_units(runs_of(whole)))
     found = []
     for k, event in enumerate(events):
         about, (before, after) = event.about, _sides(event)

@@ -23,13 +23,13 @@ from deltalake.transaction import RemoveAction
 from optimizer.errors import InputError, Overtaken
 from optimizer.history.exporting import write_table
 from optimizer.history.samples import SampleStore
-from optimizer.history.schema import in_site_units
 from optimizer.history.snapshot import Snapshot
 from optimizer.history.start_times import Clock, utc_now
 from optimizer.history.storage.event_log import Event
 from optimizer.history.storage.place import Place
 from optimizer.history.storage.rewriting import Rewriting
 from optimizer.history.storage.table import REJECTS, SAMPLES, RunTable
+from optimizer.history.stored_units import StoredUnits
 from optimizer.plant.site import Site
 
 LOCK_SECONDS = 60.0
@@ -271,7 +271,8 @@ class History:
             raise InputError(
                 "the history has no readings over time.", hint="Load them with load --samples."
             )
-        return write_table(Path(path), lambda: in_site_units(readings, site or Site()))
+        units = StoredUnits(site or Site(), self.at().description)
+        return write_table(Path(path), lambda: units.in_site_units(readings))
 
 
 def _hand_over(queue: Queue[Any], item: object, writing: Future[int]) -> None:

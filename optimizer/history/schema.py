@@ -2,9 +2,10 @@
 
 Intake fills this table, the history stores it, and every other room reads it. Settings are stored
 in t/h, deg (mm where a line reads a height) and rpm; air is stored in the unit that its line
-declares. Grade, recovery, ``feed_grade`` and their errors are stored as fractions, and other
-material variables in the unit that the site declares. Only this module converts between the units
-of a site and the stored units: ``stored_factor`` on the way in, ``in_site_units`` on the way out.
+declares when its first run is stored. Grade, recovery, ``feed_grade`` and their errors are stored
+as fractions, and other material variables in the unit that the site declares at their first run.
+``description`` says which units a history has; ``stored_units`` converts between these and
+the units of a site.
 """
 
 from __future__ import annotations
@@ -12,7 +13,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from optimizer.plant.run_columns import (
     AFTER_SETTINGS,
@@ -22,7 +22,7 @@ from optimizer.plant.run_columns import (
     names_of,
 )
 from optimizer.plant.site import FEED_GRADE, Site
-from optimizer.plant.units import as_typed, scaled, stored_unit_of, unit_factor
+from optimizer.plant.units import stored_unit_of
 
 FRACTIONS = names_of(Kind.fraction)
 CORRELATIONS = names_of(Kind.correlation)
@@ -84,44 +84,16 @@ def declared_unit(site: Site, name: str, line: str | None) -> str:
     return site.material[name].unit if name in site.material else ""
 
 
-def stored_unit(site: Site, name: str, line: str | None) -> str:
-    """The unit in which the history stores the column ``name``.
+def first_stored_unit(site: Site, name: str, line: str | None) -> str:
+    """The unit in which a history without runs of a line would store the column ``name``.
 
     Air is set with a knob. Its turns or per cent of opening cannot be converted to another unit, so
-    the unit of the line is kept.
+    the unit of the line is kept. Once a history has runs, their unit stays (see ``description``).
     """
     if name in (FEED_GRADE, FEED_GRADE_SE):
         return ""
     declared = declared_unit(site, name, line)
     return stored_unit_of(name, declared) if name in site.space.names else declared
-
-
-def stored_factor(site: Site, name: str, line: str | None, unit: str | None = None) -> float:
-    """Factor from ``unit`` (default: the unit the site declares) to the stored unit of ``name``.
-
-    Raises:
-        InputError: when the unit cannot be converted to the stored unit.
-    """
-    given = declared_unit(site, name, line) if unit is None else unit
-    return unit_factor(given, stored_unit(site, name, line))
-
-
-def in_site_units(table: pa.Table, site: Site) -> pa.Table:
-    """Converts settings, feed grade and its error to the units that each line declares."""
-    for name in (*site.space.names, FEED_GRADE, FEED_GRADE_SE):
-        if name not in table.column_names:
-            continue
-        lines = pc.unique(table["line"]).to_pylist()
-        by_line = {line: stored_factor(site, name, line) for line in lines}
-        if all(by == 1.0 for by in by_line.values()):
-            continue
-        values = table[name].to_numpy().astype(float)
-        at = pc.index_in(table["line"], pa.array(lines, pa.string())).to_numpy()
-        for k, line in enumerate(lines):
-            values[at == k] = as_typed(scaled(values[at == k], 1.0 / by_line[line]))
-        column = pa.array(values, pa.float64(), from_pandas=True)
-        table = table.set_column(table.column_names.index(name), name, column)
-    return table
 
 
 def in_schema(table: pa.Table, schema: pa.Schema) -> pa.Table:

@@ -17,6 +17,7 @@ import pyarrow.compute as pc
 from deltalake import DeltaTable
 
 from optimizer.errors import InputError, nearest
+from optimizer.history.description import Description, description_of
 from optimizer.history.exporting import write_table
 from optimizer.history.schema import PROVENANCE
 from optimizer.history.sources import GivenRuns, NoRuns, RunSource, StoredRuns
@@ -28,6 +29,7 @@ from optimizer.history.storage.event_log import Event
 from optimizer.history.storage.place import Place
 from optimizer.history.summary import HistorySummary, LineSummary, moment, summary_of_line
 from optimizer.plant.site import Site
+from optimizer.plant.time_zone import UTC_ZONE
 
 if TYPE_CHECKING:
     Source: TypeAlias = "Snapshot | Versioned | pa.Table"
@@ -87,6 +89,16 @@ class Snapshot:
         """What happened to the history up to this version besides loads, oldest first."""
         return self._source.events
 
+    @property
+    def description(self) -> Description:
+        """What the history says of itself at this version: units, meanings, headings."""
+        return description_of(self.events)
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Names of the stored columns."""
+        return self._source.columns
+
     def chosen_lines(self, asked: Sequence[str] | None = None) -> tuple[str, ...]:
         """The names of the lines to use, each once: those asked for, or all that have runs.
 
@@ -114,13 +126,15 @@ class Snapshot:
             site: the plant, in whose units settings and feed grade are returned, with every column
                 that it declares; when None, stored units and stored columns are returned.
             lines: names of the lines to read, all when None; a line without runs adds nothing.
-            since: only runs that started at or after this moment (UTC when it has no zone) are
-                returned, and no undated ones; all runs when None.
+            since: only runs that started at or after this moment (in the plant's time zone when it
+                has no zone) are returned, and no undated ones; all runs when None.
 
         Raises:
-            InputError: when ``since`` is a text but not an ISO 8601 date or time.
+            InputError: when ``since`` is a text but not an ISO 8601 date or time, or the history
+                has a column in a unit that cannot be converted to the site's.
         """
-        begin = None if since is None else moment(since)
+        zone = UTC_ZONE if site is None else site.time_zone
+        begin = None if since is None else moment(since, zone)
         return _since(self._source.runs(site, lines), begin)
 
     def batches(
@@ -169,7 +183,8 @@ class Snapshot:
         Raises:
             InputError: when ``since`` is a text but not an ISO 8601 date or time.
         """
-        site, begin = site or Site(), None if since is None else moment(since)
+        site = site or Site()
+        begin = None if since is None else moment(since, site.time_zone)
         found: list[LineSummary] = []
         warnings: list[str] = []
         for name in self.lines if line is None else (line,):
@@ -178,7 +193,7 @@ class Snapshot:
             runs = _since(runs, begin)
             if runs.num_rows:
                 found.append(summary_of_line(name, runs, site))
-        return HistorySummary(self.version, tuple(found), tuple(warnings))
+        return HistorySummary(self.version, tuple(found), tuple(warnings), site.time_zone)
 
     def export(
         self,

@@ -13,12 +13,14 @@ from deltalake import DeltaTable
 from deltalake.exceptions import DeltaError
 
 from optimizer.history.arrow import sorted_by
-from optimizer.history.schema import in_schema, in_site_units, run_schema, schema_of
+from optimizer.history.description import description_of
+from optimizer.history.schema import in_schema, run_schema, schema_of
 from optimizer.history.start_times import MISDATED, latest_start, without_impossible_times
 from optimizer.history.storage.event_log import Event, events_until
 from optimizer.history.storage.place import Place
 from optimizer.history.storage.run_files import DataFile, read_runs, stated_files
 from optimizer.history.storage.table import RunTable, files_of, written_at
+from optimizer.history.stored_units import StoredUnits
 from optimizer.plant.site import Site
 
 _FEATURES = {"timestampNtz"}
@@ -166,7 +168,9 @@ class StoredRuns:
         if keep:
             self._kept = by_line
         table = in_schema(read, schema_of(site or Site()))
-        return table if site is None else in_site_units(table, site)
+        if site is None:
+            return table
+        return StoredUnits(site, description_of(self.events)).in_site_units(table)
 
     def _read(self, lines: Sequence[str]) -> pa.Table:
         """Stored runs of the given lines, sorted, with impossible times moved to ``MISDATED``."""

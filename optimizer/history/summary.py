@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,7 @@ from optimizer.errors import InputError
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.plant.deck_states import EVEN
 from optimizer.plant.site import Site
+from optimizer.plant.time_zone import UTC_ZONE, TimeZone
 
 GAP_DAYS = 7.0
 """A pause longer than this many days is reported, since the deck may have changed during it."""
@@ -93,11 +94,13 @@ class HistorySummary:
         version: number of the version; None for an empty history.
         lines: summaries of the lines that have runs, in alphabetical order.
         warnings: one for each line with runs whose stored times are impossible.
+        time_zone: the time zone of the plant.
     """
 
     version: int | None
     lines: tuple[LineSummary, ...]
     warnings: tuple[str, ...] = ()
+    time_zone: TimeZone = UTC_ZONE
 
     @property
     def runs(self) -> int:
@@ -111,6 +114,7 @@ class HistorySummary:
             "version": self.version,
             "runs": self.runs,
             "lines": [line.as_dict() for line in self.lines],
+            **({} if self.time_zone.is_utc else {"time_zone": self.time_zone.name}),
             **({"warnings": list(self.warnings)} if self.warnings else {}),
         }
 
@@ -170,8 +174,12 @@ def iso(moment: datetime) -> str:
     return moment.isoformat().replace("+00:00", "Z")
 
 
-def moment(since: str | date | datetime) -> datetime:
-    """Converts a date, time or ISO 8601 text to a time in UTC; without a zone, UTC is assumed.
+def moment(since: str | date | datetime, zone: TimeZone = UTC_ZONE) -> datetime:
+    """Converts a date, time or ISO 8601 text to a time in UTC.
+
+    Args:
+        since: the date or time.
+        zone: the time zone of a time without one.
 
     Raises:
         InputError: when a text is not an ISO 8601 date or time, or the time cannot be converted.
@@ -183,10 +191,8 @@ def moment(since: str | date | datetime) -> datetime:
             raise InputError(
                 f"'{since}' is not a date.", hint="Write year-month-day, such as 2025-03-04."
             ) from None
-    if not isinstance(since, datetime):
-        since = datetime(since.year, since.month, since.day)
     try:
-        return since.astimezone(UTC) if since.tzinfo else since.replace(tzinfo=UTC)
+        return zone.instant(since)
     except OverflowError:
         raise InputError(
             f"'{since}' is not a date that can be compared.", hint="Write a date of this century."

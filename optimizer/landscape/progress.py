@@ -78,12 +78,13 @@ def _stretches(e: Evidence) -> tuple[Indices, list[str | None]]:
 
     Undated runs have a stretch of their own, the last, whose first day is None.
     """
-    dated = ~np.isnat(e.started)
-    stretch = np.zeros(len(e.started), dtype=np.int64)
+    started = e.started_by_clock
+    dated = ~np.isnat(started)
+    stretch = np.zeros(len(started), dtype=np.int64)
     names: list[str | None] = []
     if dated.any():
         for unit in UNITS:
-            count = e.started[dated].astype(f"datetime64[{unit}]")
+            count = started[dated].astype(f"datetime64[{unit}]")
             found, which = np.unique(count, return_inverse=True)
             if len(found) <= MOST_STRETCHES:
                 break

@@ -17,6 +17,7 @@ from optimizer.planning.plan import Plan, TradeOffPoint, as_dicts
 from optimizer.planning.situation import Expectation
 from optimizer.plant.brief import Brief
 from optimizer.plant.settings import Setting
+from optimizer.plant.time_zone import DEFAULT
 
 if TYPE_CHECKING:
     import numpy as np
@@ -211,6 +212,7 @@ class Landscape:
         names: names of the settings.
         progress: the campaign by stretches of time.
         run_now: predictions around the settings to run now; None when the plan has none.
+        time_zone: name of the time zone of the plant, whose calendar the progress follows.
     """
 
     plan: Plan
@@ -219,6 +221,7 @@ class Landscape:
     names: tuple[str, ...]
     progress: tuple[Stretch, ...]
     run_now: Surroundings | None
+    time_zone: str = DEFAULT
 
     def as_dict(self) -> dict[str, Any]:
         """The ``highside.landscape/1`` document."""
@@ -230,6 +233,7 @@ class Landscape:
             "today": self.today.as_dict(),
             "points": self.points.as_dict(self.names),
             "progress": [stretch.as_dict() for stretch in self.progress],
+            **({} if self.time_zone == DEFAULT else {"time_zone": self.time_zone}),
         }
         around = self.run_now
         if around is None:

@@ -53,6 +53,7 @@ def landscape(situation: Situation, plan: Plan) -> Landscape:
             names=situation.evidence.space.names,
             progress=progress_of(situation, points, plan),
             run_now=_surroundings(situation, plan, points),
+            time_zone=situation.site.time_zone.name,
         )
 
 

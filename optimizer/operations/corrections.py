@@ -25,6 +25,7 @@ from optimizer.history.changes import (
     withdrawn_runs,
 )
 from optimizer.history.start_times import latest_start
+from optimizer.history.stored_units import StoredUnits
 from optimizer.intake.settling.correcting import corrected_run
 from optimizer.intake.settling.load import until_first
 from optimizer.intake.settling.load_options import checked_reason
@@ -77,8 +78,8 @@ def correct(
         raise InputError("no value to correct was given.", code="no-value")
 
     def made(snapshot: Snapshot, why: Why) -> Changes:
-        run = _run(snapshot, run_id, line)
-        after = corrected_run(run, given, plant, latest_start(why.at))
+        run, units = _run(snapshot, run_id, line), StoredUnits(plant, snapshot.description)
+        after = corrected_run(run, given, units, latest_start(why.at))
         (event,) = why.corrected(run, after)
         if not event.about["after"]:
             raise InputError(
@@ -86,7 +87,7 @@ def correct(
                 code="nothing-changes",
             )
         version = history.change([event], snapshot.version, replaced=after)
-        return _told(event, version, plant)
+        return _told(event, version, units)
 
     return _changed(history, reason, by, made)
 
@@ -111,7 +112,8 @@ def withdraw(
         (values,) = as_values(run)
         event = why.withdrawn(values)
         left_out = {values["line"]: [values["run_id"]]}
-        return _told(event, history.change([event], snapshot.version, left_out=left_out), plant)
+        units = StoredUnits(plant, snapshot.description)
+        return _told(event, history.change([event], snapshot.version, left_out=left_out), units)
 
     return _changed(history, reason, by, made)
 
@@ -139,7 +141,8 @@ def reinstate(
     def made(snapshot: Snapshot, why: Why) -> Changes:
         run = _withdrawn(snapshot, run_id, line)
         event, added = why.reinstated(run), runs_of([run])
-        return _told(event, history.change([event], snapshot.version, added=added), plant)
+        units = StoredUnits(plant, snapshot.description)
+        return _told(event, history.change([event], snapshot.version, added=added), units)
 
     return _changed(history, reason, by, made)
 
@@ -175,8 +178,8 @@ def _changed(
     return until_first(work)
 
 
-def _told(event: Event, version: int, site: Site) -> Changes:
-    return told([event.at_version(version)], site)
+def _told(event: Event, version: int, units: StoredUnits) -> Changes:
+    return told([event.at_version(version)], units)
 
 
 # -- finding a run ---------------------------------------------------------------------------

@@ -253,11 +253,16 @@ def _left_out(blank: Mapping[str, None], row: Row) -> dict[str, None]:
 def _load(
     history: History, site: Site, rows: Sequence[Row] | Path, options: LoadOptions
 ) -> LoadReport:
-    """Loads rows, or a filled-in sheet, into the history."""
+    """Loads rows, or a filled-in sheet, into the history; a time of day alone is one of today."""
+    today = options.sheet_date or site.time_zone.today(history.clock())
     if isinstance(rows, Path):
-        return load_trial_sheet(rows, history, site, line=options.line, sure=options.sure)
+        return load_trial_sheet(
+            rows, history, site, line=options.line, sheet_date=today, sure=options.sure
+        )
     filled = complete_rows(rows, site, options.line)
-    return load_table(filled, history, site, file="record", options=replace(options, line=None))
+    return load_table(
+        filled, history, site, file="record", options=replace(options, line=None, sheet_date=today)
+    )
 
 
 def _plan(history: History, site: Site, brief: Brief, seed: int) -> Plan | None:

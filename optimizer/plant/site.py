@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Mapping
 from functools import cached_property, partial
 from pathlib import Path
@@ -10,9 +12,11 @@ from typing import Any
 from pydantic import field_validator, model_validator
 
 from optimizer.errors import InputError
+from optimizer.plant.conversions import EarlierUnit, conversion
 from optimizer.plant.documents import Strict, located, read_toml, validate
 from optimizer.plant.run_columns import RUN_COLUMNS
 from optimizer.plant.settings import GRAVITY_TABLE, SettingSpace
+from optimizer.plant.time_zone import DEFAULT, TimeZone
 from optimizer.plant.units import check_heading_unit, factor, share_factor, stored_unit_of
 
 FEED_GRADE = "feed_grade"
@@ -27,10 +31,11 @@ class SettingFields(Strict):
     high: float | None = None
     step: float | None = None
     max_change: float | None = None
+    was: tuple[EarlierUnit, ...] | None = None
 
     def given(self) -> dict[str, Any]:
-        """The fields that the site file contains."""
-        return self.model_dump(exclude_none=True)
+        """The fields of a ``Setting`` that the site file contains."""
+        return self.model_dump(exclude_none=True, exclude={"was"})
 
 
 class MaterialVariable(Strict):
@@ -39,6 +44,7 @@ class MaterialVariable(Strict):
     unit: str = ""
     low: float
     high: float
+    was: tuple[EarlierUnit, ...] = ()
 
     @model_validator(mode="after")
     def _ordered(self) -> MaterialVariable:
@@ -57,6 +63,7 @@ class SiteName(Strict):
     """The ``[site]`` table."""
 
     name: str = "site"
+    time_zone: str = DEFAULT
 
 
 class SiteFile(Strict):
@@ -90,15 +97,24 @@ class Site:
         file: validated content of a site file.
         base: the settings that the file overrides: the five of a gravity table, unless the caller
             supplies others.
+        source: name of the file, for messages.
 
     Raises:
-        InputError: when a setting is unknown, its range is impossible, or its unit measures
-            something else.
+        InputError: when a setting or the time zone is unknown, a range is impossible, or a unit
+            measures something else.
     """
 
-    def __init__(self, file: SiteFile | None = None, base: SettingSpace = GRAVITY_TABLE) -> None:
+    def __init__(
+        self,
+        file: SiteFile | None = None,
+        base: SettingSpace = GRAVITY_TABLE,
+        source: str = "no site file",
+    ) -> None:
         self.file = file or SiteFile()
         self.base = base
+        self.source = source
+        zone = self.file.site.time_zone
+        self.time_zone = located("[site] time_zone", lambda: TimeZone(zone))
         self.name = self.file.site.name
         self.columns = dict(self.file.columns)
         self._check_names()
@@ -131,8 +147,12 @@ class Site:
             for setting in space.settings:
                 check = partial(stored_unit_of, setting.name, setting.unit)
                 located(f"[{where}.{setting.name}] unit", check)
+                _check_earlier(
+                    f"[{where}.{setting.name}]", setting.unit, self.was(setting.name, line)
+                )
         for name, variable in self.material.items():
             located(f"[material.{name}] unit", partial(check_heading_unit, variable.unit))
+            _check_earlier(f"[material.{name}]", variable.unit, variable.was)
         feed = self.material[FEED_GRADE]
         scale = located(f"[material.{FEED_GRADE}] unit", partial(share_factor, feed.unit))
         if feed.low * scale < 0 or feed.high * scale > 1:
@@ -157,7 +177,7 @@ class Site:
     @classmethod
     def from_dict(cls, content: Mapping[str, Any], source: str = "site") -> Site:
         """The site of a parsed TOML or JSON document."""
-        return located(source, lambda: cls(validate(SiteFile, content, source)))
+        return located(source, lambda: cls(validate(SiteFile, content, source), source=source))
 
     @property
     def space(self) -> SettingSpace:
@@ -167,6 +187,32 @@ class Site:
     def space_of(self, line: str | None) -> SettingSpace:
         """The settings of one line, with the overrides of that line."""
         return self._spaces.get(line, self._spaces[None])
+
+    def was(self, name: str, line: str | None) -> tuple[EarlierUnit, ...]:
+        """The earlier units of a setting on a line, or of a material variable.
+
+        A line that declares its own unit has only the earlier units that it names itself.
+        """
+        if name in self.material:
+            return self.material[name].was
+        common = self.file.settings.get(name, SettingFields())
+        lines = self.file.lines
+        own = lines[line].settings.get(name) if line is not None and line in lines else None
+        if own is not None and own.was is not None:
+            return own.was
+        if own is not None and own.unit is not None and own.unit != self.space[name].unit:
+            return ()
+        return common.was or ()
+
+    @cached_property
+    def fingerprint(self) -> str:
+        """SHA-256 of the content of the site file as canonical JSON, in hexadecimal digits.
+
+        The JSON has sorted keys and no spaces. Comments and the order of keys do not change it.
+        """
+        content = self.file.model_dump(mode="json", exclude_unset=True)
+        text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+        return hashlib.sha256(text.encode()).hexdigest()
 
     @cached_property
     def material_names(self) -> tuple[str, ...]:
@@ -194,6 +240,22 @@ def rate_in_tonnes_per_hour(unit: str) -> float:
         InputError: when the unit is not a mass rate.
     """
     return factor(unit, "t/h")
+
+
+def _check_earlier(where: str, unit: str, earlier: tuple[EarlierUnit, ...]) -> None:
+    """Refuse an earlier unit that needs no pairs, since it converts to the declared unit."""
+    for each in earlier:
+        located(f"{where} was", partial(check_heading_unit, each.unit))
+        if not each.unit.strip() or not unit.strip():
+            continue  # numbers without a unit mean what the pairs say
+        try:
+            conversion(each.unit, unit)
+        except InputError:
+            continue
+        raise InputError(
+            f"{where} was: '{each.unit}' is converted to '{unit}' without it.",
+            hint="Leave this entry out: pairs are for units that cannot be converted.",
+        )
 
 
 def _override(space: SettingSpace, changes: Mapping[str, SettingFields]) -> SettingSpace:

@@ -14,6 +14,7 @@ _HEAD = """\
 
 [site]
 name = "my plant"
+# time_zone = "America/Bogota"   # where your clocks are; times without an offset are then read so
 """
 
 _SETTING = """
@@ -30,6 +31,11 @@ _NOTES = {
     "end_raise": '             # or a height: "mm", "cm", "in"; so may the side tilt be',
     "air": '             # turns of the air-gate knob; or "%" of opening',
 }
+_WAS = """\
+# A unit that changed and that no formula converts: pairs of an old value and the same in the unit
+# above. The runs that you have stay as they are and are read in the new unit.
+# was = [{ unit = "turn", at = [[0, 0], [90, 100]] }]
+"""
 
 _TAIL = """
 # Measured properties of the feed, one table each. They are never searched; a plan is made for
@@ -69,7 +75,7 @@ def site_template() -> str:
         )
         for s in GRAVITY_TABLE.settings
     ]
-    return _HEAD + "".join(tables) + _TAIL
+    return _HEAD + "".join(tables) + _WAS + _TAIL
 
 
 def init(path: Path) -> None:

@@ -7,7 +7,9 @@ longer than reading most logs.
 from __future__ import annotations
 
 import re
+from fractions import Fraction
 from functools import cache
+from math import lcm
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -73,6 +75,10 @@ SPELLINGS = {
     "1/s": "revolutions_per_second",
     "hz": "revolutions_per_second",
     "cycles/min": "revolutions_per_minute",
+    "°c": "degree_Celsius",
+    "deg c": "degree_Celsius",
+    "°f": "degree_Fahrenheit",
+    "deg f": "degree_Fahrenheit",
     "%": "percent",
     "": "dimensionless",
     "fraction": "dimensionless",
@@ -86,6 +92,10 @@ _TON = re.compile(r"\btons?\b")
 # Pattern of an acceptable unit. The registry evaluates its argument as a formula, so powers of
 # powers and long numbers, which no unit has, are refused beforehand.
 _UNIT = re.compile(r"^(?!.*(\*\*|\^).*(\*\*|\^))(?!.*\d{4})[\w°%‰/·*^.()\[\] -]{0,40}$")
+# A power as logs write it: the registry reads ft**3 and not ft3.
+_POWER = re.compile(r"(?<=[A-Za-z])([23])(?!\w)")
+# Two zeros of temperature differ by a simple fraction of a degree; sums in floating point do not.
+_SIMPLE, _FAR = 1_000_000, 1e6
 
 
 @cache
@@ -248,7 +258,7 @@ def factor(unit: str, to: str) -> float:
             raise _unknown(word, to)
     registry = _registry()
     try:
-        source, target = (registry.Unit(word) for word in spelled)
+        source, target = (registry.Unit(_POWER.sub(r"**\1", word)) for word in spelled)
         # Root units are compared rather than dimensions, because an angle and a bare number have
         # the same dimension.
         alike = registry.get_root_units(source)[1] == registry.get_root_units(target)[1]
@@ -266,6 +276,38 @@ def factor(unit: str, to: str) -> float:
     if not 0 < found < float("inf"):
         raise _unknown(unit, to)
     return float(as_typed(np.array(found)))
+
+
+def shifted_scale(unit: str, to: str) -> tuple[float, float, float] | None:
+    """How numbers of a scale with another zero, such as a temperature, are converted.
+
+    Args:
+        unit, to: units that the registry knows.
+
+    Returns:
+        ``(a, b, c)`` such that ``(x * a + b) / c`` is the number x of ``unit`` in ``to``, with
+        whole numbers where the scales are simple fractions of each other; None where ``unit`` and
+        ``to`` are no such scales.
+
+    >>> shifted_scale("degF", "degC")
+    (5.0, -160.0, 9.0)
+    """
+    if "turn" in (SPELLINGS.get(u.strip().lower(), u.strip()) for u in (unit, to)):
+        return None
+    registry = _registry()
+    try:
+        source, target = (
+            registry.Unit(SPELLINGS.get(u.strip().lower(), u.strip())) for u in (unit, to)
+        )
+        zero, far = (float(registry.Quantity(x, source).to(target).magnitude) for x in (0.0, _FAR))
+    except Exception:  # the registry evaluates a unit as a formula and can raise any error
+        return None
+    plus = Fraction(zero).limit_denominator(_SIMPLE)
+    by = Fraction((far - zero) / _FAR).limit_denominator(_SIMPLE)
+    if plus == 0 or by <= 0:
+        return None
+    per = lcm(by.denominator, plus.denominator)
+    return float(by * per), float(plus * per), float(per)
 
 
 def _unknown(unit: str, to: str) -> InputError:

@@ -316,7 +316,7 @@ def test_an_ignored_column_settles_two_of_one_field(history: History) -> None:
 def test_line_comes_from_option_or_the_only_declared_one(history: History) -> None:
     rows = [{k: v for k, v in GOOD.items() if k != "line"}]
     assert load(history, rows, line="B").added == 1
-    only = Site.from_dict({"lines": {"C": {}}, "material": {"moisture": {"low": 0, "high": 20}}})
+    only = Site.from_dict({"lines": {"C": {}}, "material": MOISTURE})
     assert load(history, rows, only).added == 1
     assert history.at().runs()["line"].to_pylist() == ["B", "C"]
 

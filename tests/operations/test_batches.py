@@ -222,8 +222,11 @@ def test_trials_of_another_line_are_not_pending(history):
 
 def test_a_batch_in_a_unit_that_cannot_be_converted_is_named(history):
     issue(history, Site(), BRIEF)
-    site = Site.from_dict({"settings": {"air": {"unit": "%", "low": 0, "high": 100, "step": 1}}})
-    plan = suggest(history, site, BRIEF)
+    air = {"unit": "%", "low": 0, "high": 100, "step": 1}
+    with pytest.raises(InputError, match="in 'turn' and the site declares '%'"):
+        suggest(history, Site.from_dict({"settings": {"air": air}}), BRIEF)
+    given = {**air, "was": [{"unit": "turn", "at": [[0, 0], [90, 100]]}]}
+    plan = suggest(history, Site.from_dict({"settings": {"air": given}}), BRIEF)
     assert plan.pending == ()
     assert any("Batch 'a-1' is open, but states no air" in w for w in plan.warnings)
 

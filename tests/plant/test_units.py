@@ -249,7 +249,7 @@ def test_a_height_stays_a_height_and_converts_to_no_angle(tmp_path):
     assert history.at().runs(site=site)["end_raise"].to_pylist() == [2.0]
     row["end_raise [deg]"] = row.pop("end_raise [mm]")
     with_degrees = load_table([row], history, site)
-    assert "cannot be turned into 'mm'" in str(with_degrees.files[0].error)
+    assert "cannot be turned into 'in'" in str(with_degrees.files[0].error)
 
 
 # ------------------------------------------------------------------ numbers as typed

@@ -7,6 +7,7 @@ import io
 import json
 import re
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -157,10 +158,28 @@ def test_a_second_line_can_be_added(client, options):
 )
 def test_the_start_time_of_a_run_can_be_typed(client, options, typed, stored):
     page = client.get("/?line=deck-1&trials=1").text
-    assert "A time without an offset is read as UTC" in page
+    assert "A time without an offset is read by the same clock" in page
     form = forms(page)[0]
     client.post("/record", data={**form, "grade": "98", "recovery": "93", "started_at": typed})
     assert started(options, form) == datetime.fromisoformat(stored)
+
+
+@pytest.mark.parametrize(
+    ("typed", "stored"),
+    [("2026-03-02 06:30", "2026-03-01 21:30"), ("6:30 am", "21:30"), ("06:30Z", "06:30")],
+)
+def test_a_typed_time_is_read_by_the_clock_of_the_plant(client, options, typed, stored):
+    site = Path(options.site)
+    site.write_text(f'[site]\ntime_zone = "Asia/Tokyo"\n{site.read_text()}')
+    with client_of(options) as there:
+        page = there.get("/?line=deck-1&trials=1").text
+        assert re.search(r"\(now \d{4}-\d\d-\d\d \d\d:\d\d Asia/Tokyo\)", page)
+        assert "A time without an offset is read by the same clock" in page
+        form = forms(page)[0]
+        sent = {**form, "grade": "98", "recovery": "93", "started_at": typed}
+        assert there.post("/record", data=sent).status_code == 200
+        assert f"{started(options, form):%Y-%m-%d %H:%M}".endswith(stored)
+        assert "Days are those of Asia/Tokyo." in there.get("/runs").text
 
 
 def test_a_run_without_a_typed_time_started_now(client, options):
@@ -170,7 +189,7 @@ def test_a_run_without_a_typed_time_started_now(client, options):
     assert before <= started(options, form) <= datetime.now(UTC)
 
 
-@pytest.mark.parametrize("typed", ["03/04/2026", "yesterday", "06:30"])
+@pytest.mark.parametrize("typed", ["03/04/2026", "yesterday", "25:30"])
 def test_an_invalid_time_is_refused(client, options, typed):
     form = forms(client.get("/?line=deck-1&trials=1").text)[0]
     sent = {**form, "grade": "98", "recovery": "93", "started_at": typed}

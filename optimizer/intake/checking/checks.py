@@ -6,7 +6,9 @@ its cells are empty. A fault does not stop the checks, so a row gets all its rea
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING
 from urllib.parse import quote
 
@@ -17,13 +19,14 @@ import pyarrow.compute as pc
 from optimizer.errors import nearest
 from optimizer.history.arrow import as_mask, one_array
 from optimizer.history.schema import CORRELATIONS, FRACTIONS, declared_unit, schema_of
-from optimizer.intake.checking.faults import Faults
+from optimizer.intake.checking.faults import Faults, Fill
 from optimizer.intake.checking.fields import COUNTS, HIGHEST_SE, NEEDED, Fields, Log
-from optimizer.intake.checking.times import both_days, times
+from optimizer.intake.checking.times import both_days, times, with_dates
 from optimizer.intake.checking.totals import totals_rows
-from optimizer.intake.reading.columns import REJECT_COLUMNS, SHAPE_COLUMN
-from optimizer.intake.reading.long_texts import TOO_LONG, too_long
+from optimizer.intake.reading.columns import DATE, REJECT_COLUMNS, SHAPE_COLUMN
+from optimizer.intake.reading.long_texts import TOO_LONG, quoted, too_long
 from optimizer.intake.reading.source import Chunk
+from optimizer.intake.reading.values import as_text
 from optimizer.measurement.joint_errors import excess_correlation
 from optimizer.plant.deck_states import DECK_STATES, EVEN, EXPECTED
 from optimizer.plant.run_columns import Kind, names_of
@@ -64,6 +67,7 @@ class Checked:
         rejected: positions of the faulty rows in the chunk.
         unsure: positions of rows whose meaning other rows of the log may decide.
         proof, settled, highest: values by column, see ``Fields``.
+        skipped: clock times that no clock showed, as written.
     """
 
     runs: pa.RecordBatch
@@ -74,6 +78,7 @@ class Checked:
     proof: dict[int, int] = field(default_factory=dict)
     settled: dict[int, int] = field(default_factory=dict)
     highest: dict[int, float] = field(default_factory=dict)
+    skipped: list[str] = field(default_factory=list)
 
 
 def check(chunk: Chunk, log: Log) -> Checked:
@@ -94,6 +99,7 @@ def check(chunk: Chunk, log: Log) -> Checked:
         fields.proof,
         fields.settled,
         fields.highest,
+        [cell for cells in fields.skipped for cell in cells.to_pylist()],
     )
 
 
@@ -146,18 +152,21 @@ def _line(fields: Fields, _: str) -> pa.Array:
 
 def _started_at(fields: Fields, _: str) -> pa.Array | None:
     parsed = []
+    dates = next((fields.chunk.table.column(c.index) for c in fields.columns(DATE)), None)
     for column in fields.columns("started_at"):
-        read = times(
-            fields.chunk.table.column(column.index),
-            fields.log.latest,
-            fields.log.proof_of(column),
-        )
+        cells = with_dates(fields.chunk.table.column(column.index), dates, fields.log.sheet_date)
+        read = times(cells, fields.log.latest, fields.log.proof_of(column), fields.site.time_zone)
         fields.note(column, read.proof, read.settled, read.unsure)
+        if read.skipped is not None:
+            fields.skipped.append(fields.cells("started_at", np.flatnonzero(read.skipped)))
         parsed.append(read.values)
+        said = partial(_dated_cells, fields, cells)
+        shown: dict[str, Fill] = {
+            "value": partial(_of, said, quoted),
+            "iso": partial(_of, said, both_days),
+        }
         for mask, reason in read.faults:
-            fields.fault(
-                "started_at", mask, reason, iso=lambda at: both_days(fields.cells("started_at", at))
-            )
+            fields.fault("started_at", mask, reason, **shown)
     if not parsed:
         return None
     found = parsed[0] if len(parsed) == 1 else pc.coalesce(*parsed)
@@ -166,6 +175,18 @@ def _started_at(fields: Fields, _: str) -> pa.Array | None:
         reason = "is missing: readings over time need the time of each reading"
         fields.fault("started_at", missing, reason)
     return found
+
+
+def _dated_cells(fields: Fields, cells: pa.ChunkedArray, at: Rows) -> pa.Array:
+    """The times of some rows as text, with the dates that stand elsewhere."""
+    text = pc.utf8_trim_whitespace(one_array(as_text(cells)).take(pa.array(at)))
+    return pc.coalesce(text, fields.cells("started_at", at))
+
+
+def _of(
+    cells: Callable[[Rows], pa.Array], form: Callable[[pa.Array], pa.Array], at: Rows
+) -> pa.Array:
+    return form(cells(at))
 
 
 def _deck_state(fields: Fields) -> pa.Array:
@@ -288,17 +309,14 @@ def _in_range(fields: Fields, name: str, values: Floats, unread: Mask) -> None:
     """Record faults of values outside the range that is declared for the line or the material."""
 
     def end(which: int) -> float | Floats:
-        return fields.by_line(
-            lambda line: fields.limits(name, line)[which] * fields.factor(name, line)
-        )
+        return fields.by_line(lambda line: fields.stored_limits(name, line)[which])
 
     low, high = end(0), end(1)
     slack = RANGE_TOLERANCE * np.maximum(np.abs(low), np.abs(high))
     outside = ((values < low - slack) | (values > high + slack)) & ~unread
     if not outside.any():
         return
-    by = fields.by_line(lambda line: fields.factor(name, line))
-    here = values / by
+    here = fields.in_declared_unit(name, values)
     units = fields.by_line_text(lambda line: declared_unit(fields.site, name, line))
     converted = np.full(fields.n, any(c.unit is not None for c in fields.columns(name)))
     converted |= fields.says_unit(name)

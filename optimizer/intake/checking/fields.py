@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from functools import cached_property, partial
 from typing import TYPE_CHECKING
 
@@ -17,15 +18,16 @@ import pyarrow.compute as pc
 
 from optimizer.errors import InputError
 from optimizer.history.arrow import one_array
-from optimizer.history.schema import CORRELATIONS, FRACTIONS, declared_unit, stored_factor
+from optimizer.history.schema import CORRELATIONS, FRACTIONS, declared_unit
+from optimizer.history.stored_units import StoredUnits
 from optimizer.intake.checking.faults import Faults, Fill
 from optimizer.intake.reading.columns import Binding, Column, is_percent
 from optimizer.intake.reading.long_texts import quoted
 from optimizer.intake.reading.source import Chunk, Decimal
 from optimizer.intake.reading.values import TWO_WAYS, Numbers, as_text, both_numbers, numbers
+from optimizer.plant.conversions import Conversion, Factor
 from optimizer.plant.run_columns import Kind, names_of
 from optimizer.plant.site import Site
-from optimizer.plant.units import scaled
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -41,6 +43,7 @@ COUNTS = (*names_of(Kind.count), "samples")
 # Largest number of units in a column. A column of numbers has a few units; in a column of prose
 # each cell seems to have its own unit.
 MOST_UNITS = 50
+AS_COUNTED = Factor(1.0)
 
 
 @dataclass(frozen=True)
@@ -50,28 +53,39 @@ class Log:
     Args:
         name: name of the log as the user gave it.
         source: file name that the history stores.
-        site, binding, decimal: the plant, the fields of the columns, and the notation of numbers.
+        units, binding, decimal: the units of the plant and of the history, the fields of the
+            columns, and the notation of numbers.
         latest: latest possible start of a run, see ``latest_start``.
         line: line of the rows that name none, or None.
         timed: whether each row needs a time.
         trials: whether a row without any result is a trial that was not run yet, rather than a
             fault.
+        sheet_date: day of the clock times that stand without a date; None where that is not known.
         proof: what the cells of each column prove about its notation, by index; None while the log
             is still being read.
-        factors: factors from units to stored units, by field and line, as far as already computed.
+        conversions: conversions from units to stored units, by field and line, as far as already
+            found; None where a unit does not fit.
     """
 
     name: str
     source: str
-    site: Site
+    units: StoredUnits
     binding: Binding
     decimal: Decimal
     latest: int
     line: str | None
     timed: bool = False
     trials: bool = False
+    sheet_date: date | None = None
     proof: Mapping[int, int] | None = None
-    factors: dict[tuple[str, str | None, str | None], float] = field(default_factory=dict)
+    conversions: dict[tuple[str, str | None, str | None], Conversion | None] = field(
+        default_factory=dict
+    )
+
+    @property
+    def site(self) -> Site:
+        """The plant."""
+        return self.units.site
 
     def proof_of(self, column: Column) -> int | None:
         """What the cells of a column prove about its notation; None while that is not known."""
@@ -92,6 +106,7 @@ class Fields:
         proof: what the cells of this chunk prove about the notation of each column, by index.
         settled: number of cells that were read in the notation that other cells prove, by index.
         highest: highest number of each column whose heading says per cent, by index.
+        skipped: clock times that no clock showed, since clocks were set forward over them.
     """
 
     def __init__(self, chunk: Chunk, log: Log) -> None:
@@ -102,6 +117,7 @@ class Fields:
         self.proof: dict[int, int] = {}
         self.settled: dict[int, int] = {}
         self.highest: dict[int, float] = {}
+        self.skipped: list[pa.Array] = []
         self._said: dict[str, Mask] = {}
 
     def has(self, name: str) -> bool:
@@ -275,9 +291,7 @@ class Fields:
 
     def _in_stored_unit(self, name: str, unit: str | None, read: Numbers) -> tuple[Floats, Mask]:
         """Values in the stored unit, and a mask of values whose unit the line cannot convert."""
-        by = self.by_line(lambda line: self.factor(name, line, unit))
-        values = scaled(read.values, by)
-        unlike = np.broadcast_to(np.isnan(by), self.n).copy()
+        values, unlike = self._converted(read.values, partial(self.conversion, name, unit=unit))
         if read.units is None:
             return values, unlike
         values = values.copy()
@@ -287,23 +301,56 @@ class Fields:
         unlike |= np.asarray(read.units.is_valid())
         for own in (c["values"] for c in counted[:MOST_UNITS]):
             mask = np.asarray(pc.fill_null(pc.equal(read.units, own), False))
-            by = self.by_line(partial(self.factor, name, unit=own))
-            each = by if isinstance(by, float) else by[mask]
-            values[mask] = scaled(read.values[mask], each)
-            unlike[mask] = np.isnan(each)
+            each, misfit = self._converted(read.values, partial(self.conversion, name, unit=own))
+            values[mask], unlike[mask] = each[mask], misfit[mask]
         return values, unlike
 
-    def factor(self, name: str, line: str | None, unit: str | None = None) -> float:
-        """Factor to the stored unit; NaN where the unit does not fit the field on this line."""
+    def in_declared_unit(self, name: str, values: Floats) -> Floats:
+        """Stored values of a field in the unit that the site declares, (n,) each."""
+
+        def back(line: str | None) -> Conversion | None:
+            found = self.conversion(name, line)
+            return None if found is None else found.inverse
+
+        return self._converted(values, back)[0]
+
+    def _converted(
+        self, values: Floats, of: Callable[[str | None], Conversion | None]
+    ) -> tuple[Floats, Mask]:
+        """Values after the conversion of their line, NaN where it has none, and a mask of those;
+        (n,) each."""
+        names, codes = self._lines
+        each = [of(name) for name in names]
+        if codes is None or all(found == each[0] for found in each):
+            unlike = np.full(self.n, each[0] is None)
+            return np.full(self.n, np.nan) if each[0] is None else each[0](values), unlike
+        result = np.full(self.n, np.nan)
+        for found in dict.fromkeys(each):
+            mask = np.array([one == found for one in each])[codes]
+            if found is not None:
+                result[mask] = found(values[mask])
+        return result, np.array([one is None for one in each])[codes]
+
+    def conversion(self, name: str, line: str | None, unit: str | None = None) -> Conversion | None:
+        """The conversion to the stored unit; None where the unit does not fit the field on this
+        line."""
         if name in COUNTS:
-            return 1.0 if unit is None else float("nan")
+            return AS_COUNTED if unit is None else None
         key = name, line, unit
-        if key not in self.log.factors:
+        if key not in self.log.conversions:
             try:
-                self.log.factors[key] = stored_factor(self.site, name, line, unit)
+                self.log.conversions[key] = self.log.units.conversion(name, line, unit)
             except InputError:
-                self.log.factors[key] = float("nan")
-        return self.log.factors[key]
+                self.log.conversions[key] = None
+        return self.log.conversions[key]
+
+    def stored_limits(self, name: str, line: str | None) -> tuple[float, float]:
+        """The declared range of a field on a line, in stored units; NaN where it has none."""
+        found = self.conversion(name, line)
+        if found is None:
+            return float("nan"), float("nan")
+        low, high = found(np.array(self.limits(name, line))).tolist()
+        return low, high
 
 
 def _units_of(read: Numbers, rows: Rows, unit: str) -> pa.Array:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
+from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,6 +21,7 @@ from optimizer.history.arrow import as_mask, matches, one_array, placed, plain
 from optimizer.history.schema import TIMESTAMP
 from optimizer.history.start_times import TOO_EARLY, TOO_LATE, early_and_late, instants
 from optimizer.intake.reading.values import ABSENT, as_text
+from optimizer.plant.time_zone import UTC_ZONE, TimeZone
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -32,10 +34,14 @@ DAY_FIRST, MONTH_FIRST = (16, 32, 64), (128, 256, 512)
 
 _ISO = r"^\d{4}-\d{2}-\d{2}([T ]\d{2}(:\d{2}(:\d{2}(\.\d+)?)?)?)?"
 _ZONE = r"( ?Z|[+-]\d{2}(:?\d{2})?)$"
+_TIME_OF_DAY = (
+    r"^(\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?( ?[AaPp]\.?[Mm]\.?)?|\d{1,2} ?[AaPp]\.?[Mm]\.?)"
+    r"( ?Z|[+-]\d{2}(:?\d{2})?)?$"
+)
 _SHORTEST = len("2025-03-04")
 _REST = r"(?P<rest>,?[T ].*)?$"
 _DAY_OR_MONTH = r"^(?P<a>\d{1,2})(?P<mark>[/.-])(?P<b>\d{1,2})(?P<same>[/.-])(?P<y>\d{4})" + _REST
-_YEAR_FIRST = r"^(?P<y>\d{4})[/.](?P<m>\d{1,2})[/.](?P<d>\d{1,2})" + _REST
+_YEAR_FIRST = r"^(?P<y>\d{4})[/.-](?P<m>\d{1,2})[/.-](?P<d>\d{1,2})" + _REST
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _MONTH = (
     r"(?P<m>(?i:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec))"
@@ -56,32 +62,47 @@ NO_DATE = (
     "'{value}' is not a date: write year-month-day and the time, such as "
     "2025-03-04 16:30 or 2025-03-04T16:30+02:00"
 )
+NO_DAY = (
+    "'{value}' is a time of day without a date: write the date, too, such as 2025-03-04 08:30, or "
+    "add a column date"
+)
 
 
 @dataclass
 class Times:
-    """A column as points in time (microseconds, UTC); the other fields are those of ``Numbers``."""
+    """A column as points in time (microseconds, UTC); the other fields are those of ``Numbers``.
+
+    ``skipped`` is the mask of times that no clock showed, since clocks were set forward over them;
+    None when there are none.
+    """
 
     values: pa.Array
     faults: list[tuple[Mask, str]] = field(default_factory=list)
     unsure: Mask | None = None
     proof: int = 0
     settled: int = 0
+    skipped: Mask | None = None
 
 
-def times(column: pa.ChunkedArray, latest: int, proof: int | None = None) -> Times:
+def times(
+    column: pa.ChunkedArray,
+    latest: int,
+    proof: int | None = None,
+    zone: TimeZone = UTC_ZONE,
+) -> Times:
     """The cells of one column as points in time, with unreadable and impossible cells.
 
-    A time with a zone is converted to UTC. A time without a zone is taken as UTC, so that a log
-    gives equal runs wherever it is read.
+    A time with a zone is converted to UTC. A time without a zone is a clock time of the plant, so
+    that a log gives equal runs wherever it is read.
 
     Args:
         column: the cells, of any type.
         latest: latest possible start of a run, see ``latest_start``.
         proof: what the whole column proves about the order of day and month. None while that is not
             known; dates that it could decide are then unsure.
+        zone: time zone of the plant.
     """
-    read = _read(plain(column), proof)
+    read = _read(plain(column), proof, zone)
     for mask, reason in _out_of_span(read.values, latest):
         read.faults.append((mask, reason))
         read.values = pc.if_else(pa.array(mask), pa.scalar(None, TIMESTAMP), read.values)
@@ -90,7 +111,35 @@ def times(column: pa.ChunkedArray, latest: int, proof: int | None = None) -> Tim
 
 def impossible(column: pa.ChunkedArray, latest: int) -> list[tuple[Mask, str]]:
     """Cells of one column with a time at which no run can have started, and the reason."""
-    return _out_of_span(_read(plain(column), None).values, latest)
+    return _out_of_span(_read(plain(column), None, UTC_ZONE).values, latest)
+
+
+def with_dates(
+    column: pa.ChunkedArray, dates: pa.ChunkedArray | None, day: date | None
+) -> pa.ChunkedArray:
+    """A column whose times of day have a date before them, where a date is known.
+
+    Args:
+        column: the cells, of any type, shape (n,).
+        dates: the date of each row, of any type, shape (n,); None where the log has none.
+        day: date of the rows without one; None where that is not known.
+    """
+    kind = column.type
+    if pa.types.is_timestamp(kind) or pa.types.is_date(kind) or (dates is None and day is None):
+        return column
+    text = pc.utf8_trim_whitespace(one_array(as_text(column)))
+    alone = matches(text, _TIME_OF_DAY)
+    if not alone.any():
+        return column
+    known = pa.nulls(len(text), pa.string())
+    if dates is not None:
+        known = pc.utf8_trim_whitespace(one_array(as_text(dates)))
+        known = pc.replace_substring_regex(known, r"[T ]00:00(:00(\.0+)?)?$", "")
+        known = pc.if_else(pc.is_in(pc.utf8_lower(known), pa.array(ABSENT)), None, known)
+    if day is not None:
+        known = pc.fill_null(known, day.isoformat())
+    dated = pc.binary_join_element_wise(known, text, " ")
+    return pa.chunked_array([pc.if_else(pa.array(alone), pc.coalesce(dated, text), text)])
 
 
 def _out_of_span(values: pa.Array, latest: int) -> list[tuple[Mask, str]]:
@@ -98,17 +147,19 @@ def _out_of_span(values: pa.Array, latest: int) -> list[tuple[Mask, str]]:
     return [(mask, reason) for mask, reason in masks if mask.any()]
 
 
-def _read(column: pa.ChunkedArray, proof: int | None) -> Times:
+def _read(column: pa.ChunkedArray, proof: int | None, zone: TimeZone) -> Times:
     """A column of any type as points in time, without limits on the time."""
     if pa.types.is_date(column.type) or pa.types.is_timestamp(column.type):
-        return Times(instants(one_array(column)))
+        read = Times(instants(one_array(column)))
+        clock = pa.types.is_date(column.type) or column.type.tz is None
+        return _from_clock(read, np.full(len(column), clock), zone)
     text = one_array(as_text(column))
-    values = _iso_times(text)
+    values, clock = _iso_times(text)
     odd = np.flatnonzero(as_mask(values.is_null()) & as_mask(text.is_valid()))
     if not len(odd):
-        return Times(values)
+        return _from_clock(Times(values), clock, zone)
     text = pc.utf8_trim_whitespace(text)
-    read = _times_by_pattern(text.take(pa.array(odd)), proof)
+    read, odd_clock = _times_by_pattern(text.take(pa.array(odd)), proof)
 
     def whole(mask: Mask) -> Mask:
         wide = np.zeros(len(text), bool)
@@ -118,28 +169,47 @@ def _read(column: pa.ChunkedArray, proof: int | None) -> Times:
     read.values = pc.coalesce(values, placed(read.values, whole(np.ones(len(odd), bool))))
     read.faults = [(whole(mask), reason) for mask, reason in read.faults]
     read.unsure = None if read.unsure is None else whole(read.unsure)
+    clock[odd] = odd_clock
+    return _from_clock(read, clock, zone)
+
+
+def _from_clock(read: Times, clock: Mask, zone: TimeZone) -> Times:
+    """The times with those of a mask, which are clock times of the plant, as points in time."""
+    if zone.is_utc or not clock.any():
+        return read
+    numbers = pc.fill_null(read.values.cast(pa.int64()), 0).to_numpy(zero_copy_only=False).copy()
+    missing = np.asarray(read.values.is_null())
+    clock = clock & ~missing
+    numbers[clock], skipped = zone.to_utc(numbers[clock])
+    read.values = pa.array(numbers, mask=missing).cast(TIMESTAMP)
+    if skipped.any():
+        read.skipped = np.zeros(len(clock), bool)
+        read.skipped[np.flatnonzero(clock)[skipped]] = True
     return read
 
 
-def _iso_times(text: pa.Array) -> pa.Array:
-    """The ISO dates and times of a column, shape (n,), null elsewhere."""
+def _iso_times(text: pa.Array) -> tuple[pa.Array, Mask]:
+    """The ISO dates and times of a column, null elsewhere, and which state no offset; (n,) each.
+
+    In a column that has times with and without an offset, those with one are null.
+    """
     first = text.drop_null()[:1].to_pylist()
-    # A cast to UTC accepts times with and without a zone, but is slow to fail where there is no
-    # zone.
-    zoned = first and re.search(_ZONE, first[0])
+    # A cast to UTC takes only times with an offset, and the other cast only times without one.
+    zoned = bool(first and re.search(_ZONE, first[0]))
     # Marks for a missing date are shorter than a date, and the first cast ignores them.
     dated = pc.greater_equal(pc.binary_length(text), _SHORTEST)
     long = pc.if_else(dated, text, None)
     try:
-        return long.cast(TIMESTAMP if zoned else pa.timestamp("us")).cast(TIMESTAMP)
+        values = long.cast(TIMESTAMP if zoned else pa.timestamp("us")).cast(TIMESTAMP)
     except pa.ArrowInvalid:
         iso = matches(text, _ISO + "$")
         naive = pc.if_else(pa.array(iso), text, None)
-        return _cast_or_null(naive, pa.timestamp("us")).cast(TIMESTAMP)
+        values, zoned = _cast_or_null(naive, pa.timestamp("us")).cast(TIMESTAMP), False
+    return values, np.full(len(text), not zoned)
 
 
-def _times_by_pattern(shown: pa.Array, proof: int | None) -> Times:
-    """Convert the cells that are not plain ISO dates."""
+def _times_by_pattern(shown: pa.Array, proof: int | None) -> tuple[Times, Mask]:
+    """Convert the cells that are not plain ISO dates, and say which state no offset."""
     dates = _Dates(shown, proof)
     # Decimals of a second beyond six are cut, because the history stores microseconds.
     text = pc.replace_substring_regex(dates.text, r"(\.\d{6})\d+", r"\1")
@@ -150,17 +220,20 @@ def _times_by_pattern(shown: pa.Array, proof: int | None) -> Times:
     result = pc.coalesce(naive_part.cast(TIMESTAMP), zoned_part)
     absent = as_mask(pc.is_in(pc.utf8_lower(shown), pa.array(ABSENT))) | as_mask(pc.is_null(shown))
     unread = as_mask(pc.is_null(result)) & ~absent & ~dates.ambiguous
+    dayless = unread & matches(shown, _TIME_OF_DAY)
     faults = [
         (dates.ambiguous if proof is not None else unread & False, TWO_DAYS),
-        (unread, NO_DATE),
+        (dayless, NO_DAY),
+        (unread & ~dayless, NO_DATE),
     ]
-    return Times(
+    read = Times(
         result,
         [(mask, reason) for mask, reason in faults if mask.any()],
         dates.ambiguous if proof is None and dates.ambiguous.any() else None,
         dates.proof,
         dates.settled,
     )
+    return read, as_mask(naive_part.is_valid())
 
 
 class _Dates:

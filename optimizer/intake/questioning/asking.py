@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow as pa
 
+from optimizer.history.stored_units import StoredUnits
 from optimizer.intake.questioning.fences import FEWEST_TIMES, YEAR, YEARS_BEFORE, Fences, fences_of
 from optimizer.intake.questioning.logs import remarks
 from optimizer.intake.questioning.question import Question, Wording
@@ -81,10 +82,14 @@ class Asking:
     Args:
         site: the plant.
         now: the present time in microseconds since 1970.
+
+    Attributes:
+        units: units of the history and of the plant, in which questions are asked.
     """
 
     def __init__(self, site: Site, now: float) -> None:
         self._site, self._now = site, now
+        self.units = StoredUnits(site)
         settings, material = site.space.names, site.material_names
         self._names: Sequence[str] = tuple(dict.fromkeys((*settings, *READINGS, *material)))
         self._lines: dict[str, _Line] = {}
@@ -141,7 +146,7 @@ class Asking:
             self._repeats.add(runs, name, rows)
             if line.sample.seen >= FIRM:
                 seen = columns.rows(rows, self._now)
-                rows = rows[strange(seen, line.now(self._site)[1], Wording(self._site, name))]
+                rows = rows[strange(seen, line.now(self._site)[1], Wording(self.units, name))]
             if len(rows):
                 whole = len(rows) == len(runs)
                 self._waiting.append(
@@ -166,7 +171,7 @@ class Asking:
         self._repeats.end(log, self._logs[log], history)
 
     def _remark(self, log: int, name: str, columns: Mapping[str, Floats], before: Summary) -> None:
-        wording, settings = Wording(self._site, name), self._site.space.names
+        wording, settings = Wording(self.units, name), self._site.space.names
         for fields, middle, why in remarks(columns, *before, settings, wording):
             self._told |= {(log, name, each) for each in fields}
             value = wording.value(fields[0], middle)
@@ -193,7 +198,7 @@ class Asking:
         log_start = self._log_starts.get((each.log, each.line), np.inf)
         at = np.arange(len(each.runs))
         rows = Columns(each.runs, self._names).rows(at, self._now, log_start)
-        wording = Wording(self._site, each.line)
+        wording = Wording(self.units, each.line)
         ids, numbers = each.runs.column("run_id"), each.runs.column("source_row")
         taken: defaultdict[str, NDArray[np.bool_]] = defaultdict(lambda: np.zeros(len(at), bool))
         for doubt in doubts(rows, fences, wording):

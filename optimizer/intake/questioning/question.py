@@ -8,11 +8,10 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from optimizer.history.schema import declared_unit, stored_factor
+from optimizer.history.schema import declared_unit
 from optimizer.history.start_times import shown
+from optimizer.history.stored_units import StoredUnits
 from optimizer.intake.questioning.samples import START
-from optimizer.plant.site import FEED_GRADE, Site
-from optimizer.plant.units import as_typed, scaled
 
 
 @dataclass(frozen=True)
@@ -52,12 +51,12 @@ class Wording:
     """Writes stored values of one line as people write them.
 
     Args:
-        site: the plant, in whose units values are written.
+        units: units of the history and of the plant, in which values are written.
         line: name of the line.
     """
 
-    def __init__(self, site: Site, line: str) -> None:
-        self._site, self.line = site, line
+    def __init__(self, units: StoredUnits, line: str) -> None:
+        self._units, self.line = units, line
 
     def value(self, name: str, stored: float) -> str:
         """A value without its unit."""
@@ -69,15 +68,14 @@ class Wording:
         """A value with its unit."""
         if name == START:
             return shown_time(stored)
-        unit = declared_unit(self._site, name, self.line)
+        unit = declared_unit(self._units.site, name, self.line)
         return f"{self._typed(name, stored):.4g} {unit}".rstrip()
 
     def _typed(self, name: str, stored: float) -> float:
-        known = name in self._site.space.names or name.startswith(FEED_GRADE)
-        if not known or name.endswith("_count"):
+        if name.endswith("_count"):
             return stored
-        factor = stored_factor(self._site, name, self.line)
-        return float(as_typed(scaled(np.array([stored]), 1.0 / factor))[0])
+        back = self._units.conversion(name, self.line).inverse
+        return float(back(np.array([stored]))[0])
 
 
 def shown_time(stored: float) -> str:

@@ -11,7 +11,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from optimizer.errors import InputError, nearest
-from optimizer.history.schema import PROVENANCE, READINGS, declared_unit, fields_of, stored_factor
+from optimizer.history.schema import PROVENANCE, READINGS, declared_unit, fields_of
+from optimizer.history.stored_units import StoredUnits
 from optimizer.plant.run_columns import Kind, names_of
 from optimizer.plant.site import FEED_GRADE, Site
 from optimizer.plant.units import PERCENT_UNITS, same_unit
@@ -25,7 +26,9 @@ REJECT_COLUMNS = ("file", "row", "field", "value", "reason")
 SHAPE_COLUMN = "row_shape"
 MARK_COLUMN = "decimal_mark"
 
-UNITLESS = (*names_of(Kind.text, Kind.time, Kind.count), *READINGS)
+DATE = "date"
+"""A column with the day of the times in ``started_at`` that are a time of day alone."""
+UNITLESS = (*names_of(Kind.text, Kind.time, Kind.count), *READINGS, DATE)
 
 
 @dataclass(frozen=True)
@@ -79,6 +82,8 @@ class Headings:
 
     def __init__(self, site: Site, mapping: Mapping[str, str] | None = None) -> None:
         self.site = site
+        # A unit that fits the declared one fits the stored one, whatever the history stores.
+        self._units = StoredUnits(site)
         self.fields = {name_key(name): name for name in fields_of(site)}
         self.mapped: dict[str, tuple[str, str | None]] = {}
         for left, right in site.columns.items():
@@ -162,6 +167,11 @@ class Headings:
                 if len(found) > 1
             ]
         problems += self._missing(columns, headings, line)
+        if "started_at" in columns:
+            day = next((h for h in ignored if name_key(h) == DATE), None)
+            if day is not None:
+                ignored.remove(day)
+                columns[DATE] = [Column(headings.index(day), day, None)]
         return Binding(
             tuple(headings),
             {field: tuple(found) for field, found in columns.items()},
@@ -218,7 +228,7 @@ class Headings:
             )
         for line in (None, *self.site.file.lines):
             try:
-                stored_factor(self.site, field, line, unit)
+                self._units.conversion(field, line, unit)
             except InputError as error:
                 problem = f"{shown}: {error.message} {error.hint}".strip(" .")
             else:

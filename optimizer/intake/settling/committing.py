@@ -16,6 +16,7 @@ from optimizer.history.samples import SampleStore
 from optimizer.history.schema import schema_of
 from optimizer.history.storage.rewriting import Rewriting
 from optimizer.intake.settling.correcting import stored_runs
+from optimizer.intake.settling.describing import described
 from optimizer.intake.settling.load_report import LoadReport
 from optimizer.intake.settling.loading import Load, LogFile
 from optimizer.intake.settling.rejects import PLACE, SCHEMA, RejectsStore
@@ -36,7 +37,7 @@ def run_load(load: Load, given: Sequence[LogFile]) -> LoadReport:
     """
     history, schema = load.history, schema_of(load.site)
     if load.options.dry_run:
-        fresh = list(load.runs(given))
+        fresh = list(described(load, given))
         deque(_corrected_runs(load, None), 0)
         load.settle(iter([*history.keys(sorted(load.lines)), *fresh]))
         return load.report(None, history.version)
@@ -133,7 +134,7 @@ def _corrected_runs(load: Load, rewriting: Rewriting | None) -> Iterator[pa.Reco
 def _with_readings_kept(load: Load, given: Sequence[LogFile]) -> Iterator[pa.RecordBatch]:
     """Batches of new runs; before the last batch is returned, the readings behind the runs are
     stored."""
-    yield from load.runs(given)
+    yield from described(load, given)
     if load.readings:
         folder = load.history.samples_folder
         SampleStore(folder).add(pa.concat_tables(load.readings))

@@ -16,8 +16,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from optimizer.errors import InputError, nearest
-from optimizer.history.schema import fields_of, in_site_units, run_schema
+from optimizer.history.schema import fields_of, run_schema
 from optimizer.history.start_times import without_impossible_times
+from optimizer.history.stored_units import StoredUnits
 from optimizer.intake.checking.checks import check
 from optimizer.intake.checking.fields import Fields, Log
 from optimizer.intake.formats.logs import table_of_rows
@@ -27,7 +28,6 @@ from optimizer.intake.reading.long_texts import with_texts_cut
 from optimizer.intake.reading.source import Chunk, Source
 from optimizer.intake.reading.values import as_text
 from optimizer.intake.settling.conflicts import corrected, places_of_runs
-from optimizer.plant.site import Site
 from optimizer.text.headings import name_key, split_unit, with_unit
 
 if TYPE_CHECKING:
@@ -86,7 +86,7 @@ def _filled(chunk: Chunk, log: Log, lacking: Collection[str], history: History) 
     rows = pa.table({"line": fields.line, "run_id": fields.text("run_id")})
     places = places_of_runs(rows)
     known = stored_runs(history, pc.unique(places.drop_null()))
-    shown = in_site_units(without_impossible_times(known, log.latest), log.site)
+    shown = log.units.in_site_units(without_impossible_times(known, log.latest))
     at = pc.index_in(places, places_of_runs(shown))
     columns = [
         shown[name].take(at) if name in shown.column_names else _empty(len(rows))
@@ -116,14 +116,16 @@ def _wider(table: pa.Table, columns: list[pa.ChunkedArray]) -> pa.Table:
 # -- by new values of one run ----------------------------------------------------------------
 
 
-def corrected_run(run: pa.Table, values: Mapping[str, object], site: Site, latest: int) -> pa.Table:
+def corrected_run(
+    run: pa.Table, values: Mapping[str, object], units: StoredUnits, latest: int
+) -> pa.Table:
     """A stored run with new values, which go through the checks of a loaded row.
 
     Args:
         run: the run, one row with all stored columns.
         values: new values by heading of a log, such as ``grade`` or ``feed_rate [kg/h]``; None or
             an empty text empties a field.
-        site: the plant.
+        units: units of the history and of the plant, in which values are given.
         latest: the latest possible start, see ``latest_start``.
 
     Returns:
@@ -132,15 +134,16 @@ def corrected_run(run: pa.Table, values: Mapping[str, object], site: Site, lates
     Raises:
         InputError: when a heading is not a field that can be corrected, or a value fails a check.
     """
+    site = units.site
     known = Headings(site).fields
     named = {_field(heading, known): heading for heading in values}
-    shown = in_site_units(without_impossible_times(run, latest), site).to_pylist()[0]
+    shown = units.in_site_units(without_impossible_times(run, latest)).to_pylist()[0]
     row = {n: shown.get(n) for n in fields_of(site) if n not in named}
     row |= {heading: values[heading] for heading in named.values()}
     # The site file may give these headings another meaning in logs.
     own = {heading: with_unit(f, split_unit(heading)[1] or "") for f, heading in named.items()}
     headings = Headings(site, {name: name for name in row} | own)
-    checked = _checked(row, headings, site, latest)
+    checked = _checked(row, headings, units, latest)
     return corrected(run, checked, np.zeros(1, np.int64), list(named))[0]
 
 
@@ -158,7 +161,9 @@ def _field(heading: str, known: Mapping[str, str]) -> str:
     return found
 
 
-def _checked(row: Mapping[str, object], headings: Headings, site: Site, latest: int) -> pa.Table:
+def _checked(
+    row: Mapping[str, object], headings: Headings, units: StoredUnits, latest: int
+) -> pa.Table:
     """A run that is given as one row of a log, in stored units.
 
     Raises:
@@ -168,7 +173,7 @@ def _checked(row: Mapping[str, object], headings: Headings, site: Site, latest: 
     binding = headings.bind(source.headings, None)
     if binding.problem:
         raise InputError(f"{binding.problem}.")
-    log = Log("run", "", site, binding, source.decimal, latest, None, proof={})
+    log = Log("run", "", units, binding, source.decimal, latest, None, proof={})
     (part,) = source.parts(frozenset())
     checked = check(with_texts_cut(part()), log)
     if len(checked.rejected):

@@ -11,6 +11,7 @@ import io
 import random
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from datetime import date
 from functools import partial
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, TypeAlias, TypeVar
@@ -18,7 +19,7 @@ from typing import IO, TYPE_CHECKING, Any, TypeAlias, TypeVar
 import pyarrow as pa
 
 from optimizer.errors import Overtaken
-from optimizer.history.schema import in_site_units, run_schema, schema_of
+from optimizer.history.schema import run_schema, schema_of
 from optimizer.intake.formats.files import find_logs, logs_of_path
 from optimizer.intake.formats.logs import Member, logs_in, table_of_rows
 from optimizer.intake.formats.parquet import open_table
@@ -58,8 +59,8 @@ def load_logs(
     """Load log files into a history, with one commit for all files.
 
     Numbers without a unit are in the units that the site declares; grade and recovery are
-    fractions. Times without a zone are taken as UTC. A file that cannot be read does not prevent
-    the others from being loaded.
+    fractions. Times without a zone are in the time zone of the plant. A file that cannot be read
+    does not prevent the others from being loaded.
 
     Args:
         paths: files, folders and patterns.
@@ -74,7 +75,8 @@ def load_logs(
             the number of files.
 
     Raises:
-        InputError: when no path leads to a file, or a heading is mapped to an unknown field.
+        InputError: when no path leads to a file, a heading is mapped to an unknown field, or the
+            history has a column in a unit that cannot be converted to the site's.
         HistoryError: when the history is damaged or locked.
     """
     options = LoadOptions(line, mapping, dry_run, samples)
@@ -117,6 +119,7 @@ def load_trial_sheet(
     site: Site | None = None,
     *,
     line: str | None = None,
+    sheet_date: date | None = None,
     sure: bool = True,
 ) -> LoadReport:
     """Load a filled-in trial sheet; a row without any result is a trial that was not run yet.
@@ -125,12 +128,14 @@ def load_trial_sheet(
 
     Args:
         path, history, site, line: see ``load_logs``.
+        sheet_date: day of the clock times that stand without a date.
         sure: whether rows that raise questions are stored.
 
     Raises:
         QuestionError: when a row raises a question and ``sure`` is False; nothing is stored then.
     """
-    return _load(_log_files(path), history, site, LoadOptions(line, trials=True, sure=sure))
+    options = LoadOptions(line, trials=True, sheet_date=sheet_date, sure=sure)
+    return _load(_log_files(path), history, site, options)
 
 
 def load_bytes(
@@ -234,7 +239,6 @@ __all__ = [
     "FileTally",
     "LoadOptions",
     "LoadReport",
-    "in_site_units",
     "load_bytes",
     "load_corrections",
     "load_logs",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 
 from optimizer.errors import InputError
 
@@ -61,6 +62,8 @@ class LoadOptions:
         samples: whether rows are readings over time, of which several make a run.
         trials: whether the log is a trial sheet, in which a row without any result is a trial
             that was not run yet.
+        sheet_date: day of the clock times that stand without a date, such as ``08:30``; when None,
+            these are rejected. A column ``date`` of the log has precedence.
         correcting: why rows whose run id is known with other content correct the runs with these
             ids; such rows are rejected when None.
         sure: whether rows that raise questions are stored; if not, a question refuses the load.
@@ -74,6 +77,7 @@ class LoadOptions:
     dry_run: bool = False
     samples: bool = False
     trials: bool = False
+    sheet_date: date | None = None
     correcting: Correcting | None = None
     sure: bool = True
 

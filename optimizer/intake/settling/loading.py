@@ -21,6 +21,7 @@ from optimizer.history.arrow import sorted_by
 from optimizer.history.changes import former_runs
 from optimizer.history.identity import ADDED, CONFLICT, FORMER, KNOWN, Identified, KnownRuns
 from optimizer.history.start_times import instant, latest_start
+from optimizer.history.stored_units import StoredUnits
 from optimizer.intake.checking.fields import COUNTS, Log
 from optimizer.intake.formats.logs import Member
 from optimizer.intake.questioning.asking import Asking
@@ -85,7 +86,7 @@ class Load:
         tallies, rejects, warnings: results of the load so far.
         mended: places of the rows of a rejects file that was loaded.
         readings: the readings that runs were made from, where rows are readings over time.
-        events: what the commit of the load tells besides its runs.
+        events: what the commit of the load tells besides its runs, complete after the last run.
         filled: fields that the history fills, for each log whose rows may correct runs.
     """
 
@@ -106,6 +107,7 @@ class Load:
         names = (self.site.space.names, self.site.material_names)
         self.known = KnownRuns(*names)
         self.conflicts = Conflicts(*names)
+        self.units = StoredUnits(self.site)  # until the history says what it stores
         now = self.history.clock()
         self.latest = latest_start(now)
         self.asking = Asking(self.site, instant(now))
@@ -230,13 +232,14 @@ class Load:
         return Log(
             source.name,
             place,
-            self.site,
+            self.units,
             binding,
             source.decimal,
             self.latest,
             self.line,
             timed=self.options.samples,
             trials=self.options.trials,
+            sheet_date=self.options.sheet_date,
         )
 
     def _sort_out(

@@ -33,6 +33,7 @@ class LogRemarks:
         self.settled: Counter[int] = Counter()
         self.highest: dict[int, float] = {}
         self.headings: list[int] = []
+        self.skipped: list[str] = []
         self.unrun = 0
         self.sampled = self.dated = 0
 
@@ -45,6 +46,7 @@ class LogRemarks:
         for column, highest in checked.highest.items():
             self.highest[column] = max(self.highest.get(column, -1.0), highest)
         self.headings += found.chunk.headings
+        self.skipped += checked.skipped
         self.unrun += found.chunk.unrun
         inside, n = looks_sampled(checked.runs, self.log.site.space.names)
         self.sampled += inside
@@ -80,6 +82,13 @@ class LogRemarks:
             sentences.append(
                 f"{name}: {count} cells of column '{headings[column]}' can be read in two ways "
                 "and were read as other cells of the column are written"
+            )
+        if self.skipped:
+            zone = self.log.site.time_zone.name
+            rows = "1 time was" if len(self.skipped) == 1 else f"{len(self.skipped)} times were"
+            sentences.append(
+                f"{name}: {rows} skipped by the clocks of {zone}, which were set forward over "
+                f"'{self.skipped[0]}'; read with the offset before the change"
             )
         if not samples and 2 * self.sampled > self.dated:
             sentences.append(

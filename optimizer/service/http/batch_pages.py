@@ -151,5 +151,5 @@ def form_values(request: Request, entered: Entered | None = None) -> dict[str, A
         "entered": entered,
         "material": parts_of(request).site.material,
         "states": DECK_STATES,
-        "now": f"{datetime.now(UTC):%Y-%m-%d %H:%M}",
+        "now": parts_of(request).site.time_zone.shown(datetime.now(UTC)),
     }

@@ -12,10 +12,11 @@ import pyarrow as pa
 from starlette.requests import Request
 
 from optimizer.history.start_times import latest_start, utc_now
-from optimizer.intake.checking.times import times
+from optimizer.intake.checking.times import times, with_dates
 from optimizer.intake.reading.long_texts import LONGEST_TEXT
 from optimizer.plant.deck_states import DECK_STATES, EXPECTED
 from optimizer.plant.site import Site
+from optimizer.plant.time_zone import TimeZone
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.queries import (
     LABEL,
@@ -136,7 +137,10 @@ def result_row(given: Mapping[str, str], site: Site) -> dict[str, Any]:
         Problem: when a field cannot be used; the message names the field.
     """
     line = _text(given.get("line", ""), "Line", LONGEST_NAME)
-    row: dict[str, Any] = {"line": line, "started_at": _moment(given.get("started_at", ""))}
+    row: dict[str, Any] = {
+        "line": line,
+        "started_at": _moment(given.get("started_at", ""), site.time_zone),
+    }
     for key, value in given.items():
         if key.startswith(SETTING) and value.strip():
             name = key.removeprefix(SETTING)
@@ -229,8 +233,10 @@ def _text(text: str, field: str, most: int) -> str:
     return found
 
 
-def _moment(text: str) -> str:
-    """The start of a run in ISO 8601 with its offset; a time without an offset is taken as UTC.
+def _moment(text: str, zone: TimeZone) -> str:
+    """The start of a run in ISO 8601 with its offset.
+
+    A time without an offset is a clock time of the plant, and a time of day alone is one of today.
 
     Raises:
         Problem: when the text is not a time, or can be read as two times.
@@ -238,8 +244,9 @@ def _moment(text: str) -> str:
     written = text.strip()
     if not written:
         return datetime.now(UTC).isoformat(timespec="seconds")
-    latest = latest_start(utc_now())
-    read = times(pa.chunked_array([[written]], pa.string()), latest, proof=0)
+    now = utc_now()
+    cells = with_dates(pa.chunked_array([[written]], pa.string()), None, zone.today(now))
+    read = times(cells, latest_start(now), proof=0, zone=zone)
     try:
         value = read.values[0].as_py()
     except (OverflowError, ValueError):  # not a date of the calendar

@@ -74,7 +74,8 @@ async def trials_page(
         "lines": [entry["line"] for entry in summary["lines"]], "asked": asked,
         "material": parts.site.material, "plan": None, "waiting": None, "change": None,
         "states": DECK_STATES, "again": urlencode(asked), "report": "",
-        "nonce": secrets.token_hex(4), "now": _now(), "said": said, "batches": (), "entered": None,
+        "nonce": secrets.token_hex(4), "now": parts.site.time_zone.shown(datetime.now(UTC)),
+        "said": said, "batches": (), "entered": None,
     }  # fmt: skip
     if "line" not in asked:
         return render_for(request, "main.html", "trials", status, **values)
@@ -116,12 +117,15 @@ async def record(request: Request) -> Response:
         await parts.recorder.add(upload, sender)
     except QuestionError as error:
         doubted = doubted_form(given, error.questions, parts.site)
-        return render_for(request, "doubt.html", "trials", status=422, now=_now(), **doubted)
+        return render_for(
+            request,
+            "doubt.html",
+            "trials",
+            status=422,
+            now=parts.site.time_zone.shown(datetime.now(UTC)),
+            **doubted,
+        )
     return RedirectResponse(back, 303)
-
-
-def _now() -> str:
-    return f"{datetime.now(UTC):%Y-%m-%d %H:%M}"
 
 
 def change_between(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:
@@ -153,7 +157,8 @@ async def runs(request: Request) -> Response:
     summary = json.loads((await parts.summaries.of())[1])
     rejects = await asyncio.to_thread(RejectsStore(parts.history.rejects_folder).read)
     newest = rejects.slice(max(0, len(rejects) - SHOWN_REJECTS)).to_pylist()[::-1]
-    return render_for(request, "runs.html", "runs", history=summary, rejects=newest,
+    return render_for(request, "runs.html", "runs", history=summary,
+                      zone=parts.site.time_zone, rejects=newest,
                       rejected=len(rejects), report=None)  # fmt: skip
 
 
@@ -179,7 +184,8 @@ async def upload(request: Request) -> Response:
         kind = PARQUET if await file.read(4) == b"PAR1" else CSV
         report = await parts.recorder.add(Upload(file.file, kind), sender_of(request))
     summary = json.loads((await parts.summaries.of())[1])
-    return render_for(request, "runs.html", "runs", history=summary, rejects=report.rejects,
+    return render_for(request, "runs.html", "runs", history=summary,
+                      zone=parts.site.time_zone, rejects=report.rejects,
                       rejected=report.rejected, report=report.as_dict())  # fmt: skip
 
 

@@ -1,0 +1,160 @@
+"""Numbers in the units of a site, in the units that a history stores, and the way between them.
+
+Only this module converts between the two: ``conversion`` on the way in, ``in_site_units`` on the
+way out. A column has one unit for ever, the one that the history describes, so that no column ever
+mixes two. When the site file declares another unit later, old runs are converted when they are
+read, and new runs are converted back to the stored unit when they are stored.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from optimizer.errors import InputError
+from optimizer.history.description import NOTHING, Description
+from optimizer.history.schema import declared_unit, first_stored_unit
+from optimizer.plant.conversions import Conversion, Factor, chain, conversion, conversion_with
+from optimizer.plant.run_columns import FEED_GRADE_SE
+from optimizer.plant.site import FEED_GRADE, Site
+
+SAME = Factor(1.0)
+
+
+class StoredUnits:
+    """The stored units of a history, as a site sees them.
+
+    Args:
+        site: the plant.
+        description: what the history says of itself; for a history that says nothing, the units
+            that the site would store.
+    """
+
+    def __init__(self, site: Site, description: Description = NOTHING) -> None:
+        self.site, self.description = site, description
+        self._bridges: dict[tuple[str, str | None], Conversion] = {}
+
+    def unit(self, name: str, line: str | None) -> str:
+        """The unit in which a column is stored; an empty text for a fraction."""
+        known = self.description.units(name, line)
+        return first_stored_unit(self.site, name, line) if known is None else known.stored
+
+    def conversion(self, name: str, line: str | None, unit: str | None = None) -> Conversion:
+        """The conversion from ``unit`` (default: the unit the site declares) to the stored unit.
+
+        Raises:
+            InputError: when the unit cannot be converted to the stored unit.
+        """
+        bridge = self._bridge(name, line)
+        if unit is None:
+            return bridge
+        declared, stored = declared_unit(self.site, name, line), self.unit(name, line)
+        if not self._unsaid(name, declared, stored):
+            try:
+                return conversion(unit, stored)
+            except InputError:  # perhaps there is a way by the declared unit
+                pass
+        return chain(conversion_with(unit, declared, self.site.was(name, line)), bridge)
+
+    def check(self, lines: Iterable[str]) -> None:
+        """Refuses a site that declares a unit which a stored column cannot be converted to.
+
+        Args:
+            lines: names of the lines that have runs.
+
+        Raises:
+            InputError: names the site file, the column, both units and the remedy.
+        """
+        for line in sorted(lines):
+            for name in self.site.space.names:
+                self._bridge(name, line)
+        for name in self.site.material_names:
+            self._bridge(name, None)
+
+    def in_site_units(self, table: pa.Table) -> pa.Table:
+        """Converts stored numbers of a table of runs to the units that each line declares.
+
+        Raises:
+            InputError: when a stored unit cannot be converted.
+        """
+        settings, material = self.site.space.names, (*self.site.material_names, FEED_GRADE_SE)
+        for name in (n for n in (*settings, *material) if n in table.column_names):
+            if table[name].null_count == table.num_rows:
+                continue
+            lines = pc.unique(table["line"]).to_pylist() if name in settings else [None]
+            back = [self._bridge(name, line).inverse for line in lines]
+            if all(each.is_identity for each in back):
+                continue
+            values = table[name].to_numpy().astype(float)
+            if name in settings:
+                at = pc.index_in(table["line"], pa.array(lines, pa.string())).to_numpy()
+                for k, each in enumerate(back):
+                    values[at == k] = each(values[at == k])
+            else:
+                values = back[0](values)
+            column = pa.array(values, pa.float64(), from_pandas=True)
+            table = table.set_column(table.column_names.index(name), name, column)
+        return table
+
+    def _bridge(self, name: str, line: str | None) -> Conversion:
+        """The conversion from the declared unit to the stored one.
+
+        Raises:
+            InputError: when there is none.
+        """
+        if (name, line) not in self._bridges:
+            self._bridges[name, line] = self._find_bridge(name, line)
+        return self._bridges[name, line]
+
+    def _find_bridge(self, name: str, line: str | None) -> Conversion:
+        declared, stored = declared_unit(self.site, name, line), self.unit(name, line)
+        if declared == stored:
+            return SAME
+        unsaid = self._unsaid(name, declared, stored)
+        if not unsaid:
+            try:
+                return conversion(declared, stored)
+            except InputError:  # only the site file can say how
+                pass
+        for each in self.site.was(name, line):
+            if unsaid and bool(each.unit.strip()) != bool(stored.strip()):
+                continue
+            try:
+                return chain(conversion(stored, each.unit), each.conversion).inverse
+            except InputError:
+                continue
+        raise self._mixing(name, line, stored, declared)
+
+    @staticmethod
+    def _unsaid(name: str, declared: str, stored: str) -> bool:
+        """Whether a unit was declared only before or only after; it then says nothing of the
+        numbers of the other time. A share without a unit is a fraction."""
+        share = name in (FEED_GRADE, FEED_GRADE_SE)
+        return not share and bool(declared.strip()) != bool(stored.strip())
+
+    def _mixing(self, name: str, line: str | None, stored: str, declared: str) -> InputError:
+        """The error for a column whose numbers would mean two things."""
+        site, shown = self.site, (_shown(stored), _shown(declared))
+        table, whose = f"[material.{name}]", ""
+        if name in site.material:
+            low, high = site.material[name].low, site.material[name].high
+        else:
+            setting = site.space_of(line)[name]
+            low, high, whose = setting.low, setting.high, f" of line '{line}'"
+            own = setting.unit != site.space[name].unit
+            table = f"[lines.{line}.settings.{name}]" if own else f"[settings.{name}]"
+        pairs = f"[[0, {low:g}], [90, {high:g}]]"
+        return InputError(
+            f"{site.source}: {table}: the history has {name}{whose} in {shown[0]} and the site "
+            f"declares {shown[1]}, and highside cannot convert one to the other.",
+            code="mixed-units",
+            hint=f'Say what the old values are now: was = [{{ unit = "{stored}", at = {pairs} }}] '
+            f"under {table}, with pairs [old value in {shown[0]}, value in {shown[1]}] of your own "
+            f'deck; or declare unit = "{stored}" again.',
+        )
+
+
+def _shown(unit: str) -> str:
+    return f"'{unit}'" if unit.strip() else "no unit"

@@ -1,0 +1,167 @@
+"""The time zone of a plant: clock times that people write and read, as points in time and back.
+
+A clock time that comes twice, when clocks are set back, is the first of the two. One that is
+skipped, when clocks are set forward, is read with the offset that held before the change. These are
+the rules of Python's ``fold=0`` (PEP 495). The time zone database is that of the system, or the
+package ``tzdata`` where the system has none.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta, tzinfo
+from functools import cached_property
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
+
+import numpy as np
+
+from optimizer.errors import InputError, nearest
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Moments = NDArray[np.int64]
+    Mask = NDArray[np.bool_]
+
+DEFAULT = "UTC"
+_DAY = 86_400_000_000
+_QUARTER = 900_000_000
+_EPOCH = datetime(1970, 1, 1)
+# Years that Python's dates can represent, with room for an offset on both sides.
+_FIRST_DAY, _LAST_DAY = -719_000, 2_932_000
+
+
+@dataclass(frozen=True)
+class TimeZone:
+    """A time zone of the IANA database.
+
+    Args:
+        name: name such as ``Africa/Nairobi``; UTC by default.
+
+    Raises:
+        InputError: when the database has no zone of that name; the hint says the nearest one.
+    """
+
+    name: str = DEFAULT
+
+    def __post_init__(self) -> None:
+        if self.is_utc:
+            return
+        try:
+            ZoneInfo(self.name)
+        except (ZoneInfoNotFoundError, ValueError, OSError):
+            close = nearest(self.name, available_timezones())
+            raise InputError(
+                f"time zone '{self.name}' is not known.",
+                code="unknown-time-zone",
+                hint=f"{close if close.startswith('Did') else ''} Write a name of the IANA "
+                "database, such as America/Bogota.".lstrip(),
+            ) from None
+
+    @property
+    def is_utc(self) -> bool:
+        """Whether clock times of the zone are UTC."""
+        return self.name == DEFAULT
+
+    @cached_property
+    def _rules(self) -> tzinfo:
+        return UTC if self.is_utc else ZoneInfo(self.name)
+
+    def to_utc(self, clock: Moments) -> tuple[Moments, Mask]:
+        """Clock times as points in time.
+
+        Args:
+            clock: clock times in microseconds since 1970 by the clock, shape (n,).
+
+        Returns:
+            Microseconds since 1970 in UTC, shape (n,), and a mask of the clock times that were
+            skipped when clocks were set forward, shape (n,).
+        """
+        skipped = np.zeros(len(clock), bool)
+        if self.is_utc or not len(clock):
+            return clock, skipped
+        # Offsets are looked up once for each day; only on the days of a change once for each time.
+        days, which = np.unique(clock // _DAY, return_inverse=True)
+        offsets = np.zeros(len(days), np.int64)
+        changing = np.zeros(len(days), bool)
+        for k, day in enumerate(days.tolist()):
+            edges = {x for end in (day, day + 1) for x in self._offsets(end * _DAY)}
+            offsets[k], changing[k] = min(edges), len(edges) > 1
+        found = clock - offsets[which]
+        for k in np.flatnonzero(changing[which]).tolist():
+            first, second = self._offsets(int(clock[k]))
+            found[k], skipped[k] = clock[k] - first, first < second
+        return found, skipped
+
+    def to_clock(self, moments: Moments) -> Moments:
+        """Points in time in microseconds since 1970 as clock times in the same unit; (n,) each."""
+        if self.is_utc or not len(moments):
+            return moments
+        # Clocks are changed at full quarters of an hour.
+        quarters, which = np.unique(moments // _QUARTER, return_inverse=True)
+        offsets = [self._offset_at(quarter * _QUARTER) for quarter in quarters.tolist()]
+        return np.asarray(moments + np.array(offsets, np.int64)[which])
+
+    def _offsets(self, clock: int) -> tuple[int, int]:
+        """Offsets from UTC, in microseconds, of the first and the second reading of a clock time.
+
+        They differ for a clock time that comes twice or was skipped.
+        """
+        if not _FIRST_DAY < clock // _DAY < _LAST_DAY:
+            return 0, 0
+        shown = _EPOCH + timedelta(microseconds=clock)
+        first, second = (shown.replace(fold=k, tzinfo=self._rules).utcoffset() for k in (0, 1))
+        assert first is not None
+        assert second is not None
+        micro = timedelta(microseconds=1)
+        return first // micro, second // micro
+
+    def _offset_at(self, moment: int) -> int:
+        """Offset from UTC at a point in time, both in microseconds."""
+        if not _FIRST_DAY < moment // _DAY < _LAST_DAY:
+            return 0
+        at = _EPOCH.replace(tzinfo=UTC) + timedelta(microseconds=moment)
+        offset = at.astimezone(self._rules).utcoffset()
+        assert offset is not None
+        return offset // timedelta(microseconds=1)
+
+    def instant(self, written: date | datetime) -> datetime:
+        """A date (its first moment) or time as a point in time in UTC; a time with an offset keeps
+        its own.
+
+        Raises:
+            OverflowError: when the result is outside the years 1 to 9999.
+        """
+        if not isinstance(written, datetime):
+            written = datetime(written.year, written.month, written.day)
+        local = written if written.tzinfo else written.replace(tzinfo=self._rules)
+        return local.astimezone(UTC)
+
+    def clock(self, moment: datetime) -> datetime:
+        """A point in time as the clock of the plant shows it, with its offset."""
+        return moment.astimezone(self._rules)
+
+    def shown(self, moment: datetime) -> str:
+        """A point in time for people: clock time to the minute, and the zone.
+
+        >>> TimeZone("America/Bogota").shown(datetime(2026, 3, 2, 11, 30, tzinfo=UTC))
+        '2026-03-02 06:30 America/Bogota'
+        """
+        return f"{self.clock(moment):%Y-%m-%d %H:%M} {self.name}"
+
+    def day_of(self, text: str) -> str:
+        """The day that the calendar of the plant shows at a point in time given as ISO 8601.
+
+        >>> TimeZone("America/Bogota").day_of("2026-03-02T03:30:00Z")
+        '2026-03-01'
+        """
+        return self.clock(datetime.fromisoformat(text)).date().isoformat()
+
+    def today(self, now: datetime) -> date:
+        """The day that the calendar of the plant shows at a point in time."""
+        return self.clock(now).date()
+
+
+UTC_ZONE = TimeZone()
+"""The time zone of a plant that names none."""
