@@ -28,6 +28,7 @@ from optimizer.text.key_values import key_values
 
 if TYPE_CHECKING:
     from optimizer.history.history import History
+    from optimizer.operations.plan_file import PlanFile
     from optimizer.operations.recording import Recorded
     from optimizer.plant.brief import Brief
     from optimizer.plant.site import Site
@@ -141,14 +142,11 @@ def record(
     given |= _settings(plant, line, setting, given)
     _check_use(given, trial, source, plan, brief)
     planned = None if plan is None else read_plan(plan)
+    wanted = None  # that of the batch whose sheet is read
     if trial is not None:
         wanted = _brief_of_trial(history, trial, min_grade)
-    elif source is not None and (brief, line, min_grade) == (None, None, None):
-        wanted = None  # that of the batch whose sheet it is
-    else:
-        line = line or (None if planned is None else planned.line)
-        own = None if planned is None else planned.brief
-        wanted = read_brief(brief, line, None, min_grade, planned=own)
+    elif source is None or (brief, line, min_grade) != (None, None, None):
+        wanted = _brief_of(brief, line, min_grade, planned)
     done = add(
         history,
         plant,
@@ -163,6 +161,15 @@ def record(
     answer(done.as_dict(), as_json, show.recorded)
     if code := _exit_code(done):
         raise typer.Exit(code)
+
+
+def _brief_of(
+    path: Path | None, line: str | None, min_grade: str | None, planned: PlanFile | None
+) -> Brief:
+    """The brief of a file or of a plan, with what the options say instead."""
+    if planned is None:
+        return read_brief(path, line, None, min_grade)
+    return read_brief(path, line or planned.line, None, min_grade, planned=planned.brief)
 
 
 FIELDS = (

@@ -46,16 +46,6 @@ def meant_text(table: pa.Table) -> pa.Table:
     return table
 
 
-def sorted_by(table: pa.Table, *columns: str) -> pa.Table:
-    """Sorts rows by columns, each ascending and with nulls last; equal rows keep their order.
-
-    ``pa.Table.sort_by`` does the same, but first imports a query engine for longer than a small
-    table takes.
-    """
-    order = [(name, "ascending") for name in columns]
-    return table.take(pc.sort_indices(table.select(columns), sort_keys=order))
-
-
 def placed(values: pa.Array, mask: Mask) -> pa.Array:
     """Puts values, in order, where a mask is True; the other cells are null.
 

@@ -12,7 +12,6 @@ import pyarrow.compute as pc
 from deltalake import DeltaTable
 from deltalake.exceptions import DeltaError
 
-from optimizer.history.arrow import sorted_by
 from optimizer.history.description import description_of
 from optimizer.history.schema import in_schema, run_schema, schema_of
 from optimizer.history.start_times import MISDATED, latest_start, without_impossible_times
@@ -21,6 +20,7 @@ from optimizer.history.storage.place import Place
 from optimizer.history.storage.run_files import DataFile, read_runs, stated_files
 from optimizer.history.storage.table import RunTable, files_of, written_at
 from optimizer.history.stored_units import StoredUnits
+from optimizer.numerics.sorting import sorted_by
 from optimizer.plant.site import Site
 
 _FEATURES = {"timestampNtz"}

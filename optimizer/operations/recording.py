@@ -9,7 +9,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypedDict, Unpack
 
 from optimizer.campaign import Trial, batch_of
 from optimizer.errors import HighsideError, InputError, LimitError
@@ -89,17 +89,32 @@ class Recorded:
         return {"code": code, "message": self.cause}
 
 
+class RecordOptions(TypedDict, total=False):
+    """What else is known of the results that ``record`` adds, by keyword.
+
+    Attributes:
+        plan: the plan whose trial was run, for one result; the trial's settings fill its row.
+        rank: rank of that trial; 1 when left out.
+        trial: id of the issued trial that was run, for one result: its planned settings fill the
+            row, and brief and seed are those of its batch where none are given. The result may
+            hold ``settings`` and ``material``, each by name.
+        seed: seed of both plans; otherwise that of ``plan`` or of the batch, or 0.
+        sure: whether results that are possible but hard to believe are stored.
+    """
+
+    plan: PlanFile | None
+    rank: int
+    trial: str | None
+    seed: int | None
+    sure: bool
+
+
 def record(
     history: History,
     site: Site,
     result: Row | Sequence[Row] | Path,
     brief: Brief | None = None,
-    *,
-    plan: PlanFile | None = None,
-    rank: int = 1,
-    seed: int | None = None,
-    trial: str | None = None,
-    sure: bool = False,
+    **options: Unpack[RecordOptions],
 ) -> Recorded:
     """Adds results to the history and makes the plan again.
 
@@ -112,15 +127,7 @@ def record(
         result: one trial's result as columns and values, or rows of a log, or the path of a log.
         brief: material, grade and limits for planning; those of ``plan`` when None. Rows without a
             line belong to the brief's line.
-        plan: the plan whose trial was run, if ``result`` is one result; the trial's settings fill
-            the row.
-        rank: rank of that trial.
-        seed: seed of both plans; when None, the seed of ``plan`` or of the batch, or 0 without
-            either.
-        trial: id of the issued trial that was run, if ``result`` is one result: its planned
-            settings fill the row, and the brief and the seed are those of its batch where none are
-            given. ``result`` may hold ``settings`` and ``material``, each by name.
-        sure: whether results that are possible but hard to believe are stored.
+        options: what else is known of the results, as in ``RecordOptions``.
 
     Raises:
         QuestionError: when a result is hard to believe and ``sure`` is False; nothing is stored.
@@ -130,12 +137,13 @@ def record(
             (``batch-closed``).
         HistoryError: when the history cannot be read or written.
     """
-    if trial is not None:
+    plan, seed, sure = options.get("plan"), options.get("seed"), options.get("sure", False)
+    if (trial := options.get("trial")) is not None:
         if plan is not None or not isinstance(result, Mapping):
             raise InputError("--trial takes one result, and neither a plan nor a log.")
         return _record_trial(history, site, result, brief, seed, trial, sure)
     if isinstance(result, Mapping):
-        rows: Sequence[Row] | Path = [result_row(result, plan, rank)]
+        rows: Sequence[Row] | Path = [result_row(result, plan, options.get("rank", 1))]
     elif plan is not None:
         raise InputError("a plan can be given with one result only, not with rows or a log.")
     else:
@@ -147,13 +155,11 @@ def record(
     if brief is None:
         brief = Brief() if plan is None else Brief.from_dict(plan.brief, "the plan's brief")
         brief = brief if plan is None else brief.model_copy(update={"line": plan.line})
-    return _replanned(
-        history,
-        site,
-        brief,
-        seed,
-        lambda line: _load(history, site, rows, LoadOptions(line, sure=sure)),
-    )
+
+    def load(line: str | None) -> LoadReport:
+        return _load(history, site, rows, LoadOptions(line, sure=sure))
+
+    return _replanned(history, site, brief, seed, load)
 
 
 def _record_trial(

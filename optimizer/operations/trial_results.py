@@ -19,7 +19,7 @@ FILE = "result"
 
 
 def add_result(
-    history: History, site: Site, trial: str, result: Mapping[str, object]
+    history: History, site: Site, trial: str, result: Mapping[str, object], sure: bool = False
 ) -> LoadReport:
     """Adds the result of an issued trial.
 
@@ -31,8 +31,10 @@ def add_result(
         site: the plant.
         trial: id of the trial.
         result: columns and values, as of ``record``.
+        sure: whether a result that is possible but hard to believe is stored.
 
     Raises:
+        QuestionError: when the result is hard to believe and ``sure`` is False; nothing is stored.
         InputError: as of ``record``: the trial does not exist (code ``unknown-trial``), has a
             result (``trial-has-result``), or its batch was closed by hand (``batch-closed``).
         HistoryError: when the history cannot be read or written.
@@ -46,7 +48,7 @@ def add_result(
         checked = load_table(rows, history, site, file=FILE, options=LoadOptions(dry_run=True))
         if checked.rejected:
             return checked
-        done = load_table(rows, history, site, file=FILE)
+        done = load_table(rows, history, site, file=FILE, options=LoadOptions(sure=sure))
     if done.added == 0:
         trial_to_record(history.at(), trial, site)
     return done

@@ -191,6 +191,18 @@ def test_a_second_result_is_refused_with_what_is_there(client, options):
         ({"recovery": 0.9}, "grade", ""),
     ],
 )
+def test_a_result_that_is_hard_to_believe_is_stored_on_a_second_word(client):
+    issued(client)
+    address = "/v1/batches/a-1/trials/1/result"
+    doubtful = {**RESULT, "material": {"feed_grade": 0.99}}
+    asked = problem(client.post(address, json=doubtful), 422, "question")
+    assert [question["field"] for question in asked["questions"]] == ["grade"]
+    assert '"sure": true' in asked["hint"]
+    assert trials(client.get("/v1/batches/a-1").json())[1]["state"] == "to run"
+    done = client.post(address, json={**doubtful, "sure": True})
+    assert trials(done.json())[1]["measured"]["grade"] == RESULT["grade"]
+
+
 def test_a_rejected_result_names_its_field_and_stores_nothing(client, options, sent, field, said):
     issued(client)
     told = problem(

@@ -29,8 +29,8 @@ import pyarrow.fs as pa_fs
 import pyarrow.parquet as pq
 from deltalake.transaction import AddAction, RemoveAction
 
-from optimizer.history.arrow import sorted_by
 from optimizer.history.storage.log_hashes import read_file
+from optimizer.numerics.sorting import sorted_by
 
 PARTITION = "line="
 # Size at which a file is written; until then it is in memory, one file for each line.

@@ -17,7 +17,6 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from optimizer.errors import InputError
-from optimizer.history.arrow import sorted_by
 from optimizer.history.changes import former_runs
 from optimizer.history.identity import ADDED, CONFLICT, FORMER, KNOWN, Identified, KnownRuns
 from optimizer.history.start_times import instant, latest_start
@@ -46,6 +45,7 @@ from optimizer.intake.settling.rejects import SCHEMA, file_reject
 from optimizer.intake.settling.remarks import LogRemarks, remarks_on_former
 from optimizer.intake.settling.side_by_side import side_by_side
 from optimizer.intake.settling.steady import runs_of_stretches
+from optimizer.numerics.sorting import sorted_by
 from optimizer.plant.site import Site
 
 if TYPE_CHECKING:

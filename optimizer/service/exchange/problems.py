@@ -8,7 +8,7 @@ from typing import Any
 
 from starlette.responses import Response
 
-from optimizer.errors import HighsideError, HistoryError, InputError, LimitError
+from optimizer.errors import HighsideError, HistoryError, InputError, LimitError, QuestionError
 from optimizer.text.visible_text import json_bytes
 
 MEDIA_TYPE = "application/problem+json"
@@ -78,6 +78,9 @@ def document(error: HighsideError) -> dict[str, Any]:
     }
     if error.hint:
         found["hint"] = error.hint
+    if isinstance(error, QuestionError):
+        found["questions"] = list(error.questions)
+        found["hint"] = 'Correct it; if it is right, send it again with "sure": true.'
     return {**found, **getattr(error, "more", {})}
 
 

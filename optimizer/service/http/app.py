@@ -94,11 +94,8 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
         redirect_slashes=False,
     )
     app.state.parts = parts
-    app.include_router(api.routes)
-    app.include_router(changes.routes)
-    app.include_router(batches.routes)
-    app.include_router(page.routes)
-    app.include_router(batch_pages.routes)
+    for room in (api, changes, batches, page, batch_pages):
+        app.include_router(room.routes)
     app.add_exception_handler(HighsideError, _refused)
     app.add_exception_handler(HTTPException, _not_there)
     app.add_exception_handler(RequestValidationError, _invalid)

@@ -94,7 +94,9 @@ async def result(request: Request) -> Response:
     entered = Entered("result", trial, given)
     row = read_result(entered, parts.site, found.issued.line)
     sender = sender_of(request, signed=signature(given))
-    return await _done(request, entered, lambda: parts.batch_recorder.result(trial, row, sender))
+    sure = given.get("sure") == "yes"
+    recorder = parts.batch_recorder
+    return await _done(request, entered, lambda: recorder.result(trial, row, sender, sure))
 
 
 @routes.post("/batches/close")
@@ -152,4 +154,5 @@ def form_values(request: Request, entered: Entered | None = None) -> dict[str, A
         "material": parts_of(request).site.material,
         "states": DECK_STATES,
         "now": parts_of(request).site.time_zone.shown(datetime.now(UTC)),
+        "zone": parts_of(request).site.time_zone,
     }

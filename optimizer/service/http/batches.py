@@ -83,9 +83,9 @@ async def result(request: Request, batch: BatchId, k: TrialNumber) -> Response:
     """Add the run that is the result of a trial, and answer when it is on disk."""
     require_recorder(request)
     given = read_result(await _json_body(request))
-    given.pop("sure", None)
+    sure = bool(given.pop("sure", False))
     recorder, sender = parts_of(request).batch_recorder, sender_of(request)
-    return _answer(await recorder.result(f"{batch}.{k}", given, sender), request)
+    return _answer(await recorder.result(f"{batch}.{k}", given, sender, sure), request)
 
 
 @routes.patch("/v1/batches/{batch:path}/trials/{k:int}", summary="Start, skip or reopen a trial",

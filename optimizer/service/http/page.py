@@ -75,7 +75,7 @@ async def trials_page(
         "material": parts.site.material, "plan": None, "waiting": None, "change": None,
         "states": DECK_STATES, "again": urlencode(asked), "report": "",
         "nonce": secrets.token_hex(4), "now": parts.site.time_zone.shown(datetime.now(UTC)),
-        "said": said, "batches": (), "entered": None,
+        "said": said, "batches": (), "entered": None, "zone": parts.site.time_zone,
     }  # fmt: skip
     if "line" not in asked:
         return render_for(request, "main.html", "trials", status, **values)

@@ -28,6 +28,7 @@ class Entered:
         typed: the fields as they were typed, by name.
         faults: what is wrong, by name of the field, or ``ANYWHERE``.
         hint: what to do about a fault that belongs to no field.
+        doubted: whether the result is only hard to believe, so that a second word stores it.
     """
 
     action: str
@@ -35,12 +36,16 @@ class Entered:
     typed: Mapping[str, str]
     faults: dict[str, str] = field(default_factory=dict)
     hint: str = ""
+    doubted: bool = False
 
     def refuse(self, error: HighsideError) -> None:
         """Add the faults of an error; each reject that it holds belongs to a field."""
         by_end = {name.removeprefix(SETTING).removeprefix(MATERIAL): name for name in self.typed}
         for reject in getattr(error, "more", {}).get("rejects", ()):
             self.faults.setdefault(by_end.get(reject["field"], ANYWHERE), reject["reason"])
+        for question in getattr(error, "questions", ()):
+            self.faults.setdefault(by_end.get(question["field"], ANYWHERE), question["why"])
+            self.doubted = True
         if not self.faults:
             self.faults[ANYWHERE], self.hint = error.message, error.hint
 

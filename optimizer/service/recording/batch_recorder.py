@@ -118,15 +118,19 @@ class BatchRecorder:
         await self._note(sender, did="close", batch=batch_id)
         return done
 
-    async def result(self, trial: str, result: Mapping[str, object], sender: Sender) -> Batch:
+    async def result(
+        self, trial: str, result: Mapping[str, object], sender: Sender, sure: bool = False
+    ) -> Batch:
         """Add the result of a trial.
 
         Args:
             trial: id of the trial.
             result: columns and values; ``settings`` and ``material`` hold values by name.
             sender: entries of the audit trail about the sender.
+            sure: whether a result that is possible but hard to believe is stored.
 
         Raises:
+            QuestionError: when the result is hard to believe and ``sure`` is False.
             InputError: when there is no such trial, or the result has an unknown name.
             Problem: with status 409 when the trial has a result or its batch is closed, and with
                 status 422 when the result is rejected.
@@ -136,7 +140,7 @@ class BatchRecorder:
         batch_id = batch_of_trial(trial)
 
         def added() -> Batch:
-            report = add_result(history, site, trial, result)
+            report = add_result(history, site, trial, result, sure)
             if not report.added:
                 raise _rejected(report.as_dict())
             return batch(history, batch_id, site)
