@@ -69,7 +69,8 @@ def _day(moment: str) -> str:
 
 def _trial(trial: Mapping[str, Any], units: Mapping[str, str]) -> list[str]:
     """The lines about one trial."""
-    head = f"{trial['trial']} (rank {trial['rank']}): {trial['state']}"
+    why = f", {trial['reason']}" if "reason" in trial else ""
+    head = f"{trial['trial']} (rank {trial['rank']}): {trial['state']}{why}"
     planned, run = trial["planned"], trial["run"]
     told = ", ".join(
         f"{name.replace('_', ' ')} {level(value)}"

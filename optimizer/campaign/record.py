@@ -43,6 +43,7 @@ class Trial:
             "order": trial.order,
             "rank": trial.rank,
             "state": trial.state,
+            **({} if trial.reason is None else {"reason": trial.reason}),
             "planned": dict(trial.planned),
             "run": trial.as_run,
             "run_id": None if run is None else run["run_id"],

@@ -245,7 +245,8 @@ def test_states_are_checked_before_they_change(history, no_plans):
     assert trials(start_trial(history, ONE, by="ben"))[ONE]["state"] == "running"
     refused("trial-state", "cannot be started: it is running", start_trial, history, ONE)
     refused("no-reason", "without a reason", skip_trial, history, ONE, " ")
-    assert trials(skip_trial(history, ONE, "wet"))[ONE]["state"] == "skipped"
+    skipped = trials(skip_trial(history, ONE, "wet"))[ONE]
+    assert (skipped["state"], skipped["reason"]) == ("skipped", "wet")
     refused("trial-state", r"it is skipped \(wet\)", skip_trial, history, ONE, "dry")
     refused("trial-state", "Reopen it first", start_trial, history, ONE)
     assert trials(reopen_trial(history, ONE))[ONE]["state"] == "to run"

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyarrow as pa
 
+from optimizer.history.schema import FRACTIONS
 from optimizer.intake.questioning.fences import YEARS_BEFORE, Fences, Range
 from optimizer.intake.questioning.question import Wording, shown_time
 from optimizer.intake.questioning.samples import START, comparable, numbers, ran_even
@@ -160,7 +161,8 @@ def _why_slipped(
 
 
 def _between(name: str, ends: Range, wording: Wording) -> str:
-    return f"{wording.said(name, ends.low)} and {wording.said(name, ends.high)}"
+    high = min(ends.high, 1.0) if name in FRACTIONS else ends.high
+    return f"{wording.said(name, ends.low)} and {wording.said(name, high)}"
 
 
 def _dirtier(rows: Rows, fences: Fences, wording: Wording) -> Iterator[Doubt]:

@@ -40,6 +40,7 @@ _TRIAL = object_of(
         ),
     }
 )  # fmt: skip
+_TRIAL["properties"]["reason"] = {"type": "string", "description": "Why it was skipped."}
 _BATCH = object_of(
     {
         "schema": {"const": "highside.batch/1"},
