@@ -30,6 +30,7 @@ from optimizer.text.headings import name_key, split_unit
 
 if TYPE_CHECKING:
     from optimizer.history.history import History
+    from optimizer.history.storage.event_log import Event
     from optimizer.planning.plan import Plan
 
     Row = Mapping[str, object]
@@ -142,14 +143,20 @@ def record(
         if plan is not None or not isinstance(result, Mapping):
             raise InputError("--trial takes one result, and neither a plan nor a log.")
         return _record_trial(history, site, result, brief, seed, trial, sure)
+    sheet_date = None
     if isinstance(result, Mapping):
         rows: Sequence[Row] | Path = [result_row(result, plan, options.get("rank", 1))]
     elif plan is not None:
         raise InputError("a plan can be given with one result only, not with rows or a log.")
     else:
         rows = result
-        if brief is None and isinstance(rows, Path):
-            brief, seed = _of_sheet(history, rows, seed)
+        issued = _batch_of_sheet(history, rows) if isinstance(rows, Path) else None
+        if issued is not None:
+            sheet_date = site.time_zone.today(issued.at)
+            if brief is None:
+                brief = Brief.from_dict(issued.about["brief"], "the batch's brief")
+                brief = brief.model_copy(update={"line": issued.about["line"]})
+                seed = issued.about["seed"] if seed is None else seed
     if seed is None:
         seed = 0 if plan is None else plan.seed
     if brief is None:
@@ -157,7 +164,7 @@ def record(
         brief = brief if plan is None else brief.model_copy(update={"line": plan.line})
 
     def load(line: str | None) -> LoadReport:
-        return _load(history, site, rows, LoadOptions(line, sure=sure))
+        return _load(history, site, rows, LoadOptions(line, sure=sure, sheet_date=sheet_date))
 
     return _replanned(history, site, brief, seed, load)
 
@@ -197,22 +204,20 @@ def _record_trial(
     return replace(done, trial=mine) if mine.issued.has_result else done
 
 
-def _of_sheet(history: History, path: Path, seed: int | None) -> tuple[Brief | None, int | None]:
-    """Brief and seed of the batch whose sheet a file is; None and the given seed for another file.
+def _batch_of_sheet(history: History, path: Path) -> Event | None:
+    """The issue of the batch whose sheet a file is; None for another file.
 
     A sheet holds the numbers of its trials.
     """
     if path.suffix != ".csv" or not path.is_file():
-        return None, seed
+        return None
     with path.open("rb") as file:
         text = file.read(SHEET_BYTES).decode(errors="replace")
     for event in reversed(history.at().events):
-        about = event.about
-        if event.what == ISSUED and re.search(rf"(?<![\w.-]){re.escape(about['batch'])}\.\d", text):
-            brief = Brief.from_dict(about["brief"], "the batch's brief")
-            line = brief.model_copy(update={"line": about["line"]})
-            return line, about["seed"] if seed is None else seed
-    return None, seed
+        number = re.escape(str(event.about.get("batch")))
+        if event.what == ISSUED and re.search(rf"(?<![\w.-]){number}\.\d", text):
+            return event
+    return None
 
 
 def _replanned(
@@ -259,7 +264,10 @@ def _left_out(blank: Mapping[str, None], row: Row) -> dict[str, None]:
 def _load(
     history: History, site: Site, rows: Sequence[Row] | Path, options: LoadOptions
 ) -> LoadReport:
-    """Loads rows, or a filled-in sheet, into the history; a time of day alone is one of today."""
+    """Loads rows, or a filled-in sheet, into the history.
+
+    A time of day alone is one of the day on which its batch was issued, or else of today.
+    """
     today = options.sheet_date or site.time_zone.today(history.clock())
     if isinstance(rows, Path):
         return load_trial_sheet(

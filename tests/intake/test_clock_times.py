@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import csv
 import json
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import pyarrow as pa
 import pytest
 
 from optimizer import History, Site, load_logs, record
+from optimizer.history.schema import schema_of
+from optimizer.history.storage.event_log import Event
 from optimizer.intake.settling.load import LoadOptions, load_table
 from optimizer.plant.brief import Brief
 from tests.history.runs import run as row
@@ -169,6 +171,22 @@ def test_a_sheet_with_times_of_day_is_recorded(tmp_path, few):
         writer.writerows(rows("06:30", "7:15 am"))
     assert record(history, BERLIN, sheet, Brief(line="A")).load.added == 2
     assert starts(history) == ["2026-03-10 05:30", "2026-03-10 06:15"]
+
+
+def test_the_sheet_of_a_batch_has_the_date_of_its_issue(tmp_path, few):
+    history = History(tmp_path / "history", clock=lambda: NOON)
+    plan = {"recommendations": [], "units": {}}
+    about = {"batch": "A-1", "line": "A", "number": 1, "brief": {}, "plan": plan, "seed": 0,
+             "today": {}, "noise": {}}  # fmt: skip
+    issue = Event("issued", NOON - timedelta(days=2, hours=-11, minutes=-30), None, about)
+    history.note([issue], None, schema_of(BERLIN))  # the 9th, 00:30, in Berlin
+    sheet = tmp_path / "sheet.csv"
+    with sheet.open("w", newline="") as file:
+        writer = csv.DictWriter(file, ["run_id", *row()])
+        writer.writeheader()
+        writer.writerow({"run_id": "A-1.1", **row(started_at="06:30")})
+    assert record(history, BERLIN, sheet, Brief(line="A")).load.added == 1
+    assert starts(history) == ["2026-03-09 05:30"]
 
 
 # ------------------------------------------------------------------ what people read

@@ -271,7 +271,6 @@ def test_a_hard_to_believe_result_is_stored_on_a_second_word_only(history, no_pl
     assert len(done.load.questions) == 1
     assert runs_of(history) == 4 + done.load.added
     assert done.as_dict()["load"]["questions"][0]["why"].startswith("grade 0.82 is below")
-    assert recording.record(history, Site(), RESULT).load.questions == ()
 
 
 def test_the_command_asks_about_a_result_and_a_sheet(run, history, no_plan):
