@@ -8,10 +8,11 @@ from typing import Any
 
 import pyarrow as pa
 
-from optimizer.history.schema import in_schema, in_site_units, schema_of
+from optimizer.history.schema import in_schema, schema_of
 from optimizer.history.snapshot import Snapshot
 from optimizer.history.sources import GivenRuns
 from optimizer.history.storage.event_log import Event
+from optimizer.history.stored_units import StoredUnits
 from optimizer.plant.site import Site
 
 NOON = datetime(2026, 5, 4, 12, tzinfo=UTC)
@@ -75,7 +76,11 @@ class _Given(GivenRuns):
 
     def runs(self, site: Site | None, lines: Sequence[str] | None, keep: bool = True) -> pa.Table:
         found = super().runs(None, lines)
-        return found if site is None else in_site_units(in_schema(found, schema_of(site)), site)
+        return found if site is None else _in_units(found, site)
+
+
+def _in_units(runs: pa.Table, site: Site) -> pa.Table:
+    return StoredUnits(site).in_site_units(in_schema(runs, schema_of(site)))
 
 
 def snapshot(events: Sequence[Event], runs: Sequence[Mapping[str, Any]] = ()) -> Snapshot:
