@@ -107,6 +107,31 @@ class Client:
         answer = json.loads(found)
         return self.wait(answer["id"]) if status == 202 else answer
 
+    def issue(self, brief: Mapping[str, Any], *, seed: int | None = None) -> dict[str, Any]:
+        """Issue a plan for a brief: the ``highside.batch/1`` document, with a number a trial."""
+        body = json.dumps(brief).encode()
+        return self._json("POST", "/v1/batches", {"seed": seed}, body)
+
+    def batches(self, line: str | None = None) -> dict[str, Any]:
+        """The issued batches of a line, or of all lines: the ``highside.batches/1`` document."""
+        return self._json("GET", "/v1/batches", {"line": line})
+
+    def batch(self, batch: str) -> dict[str, Any]:
+        """An issued batch by its number: the ``highside.batch/1`` document."""
+        return self._json("GET", f"/v1/batches/{quote(batch, safe='')}")
+
+    def record(self, trial: str, result: Mapping[str, Any]) -> dict[str, Any]:
+        """Add the result of an issued trial, and return its batch.
+
+        Args:
+            trial: number of the trial, such as ``deck-1-7.2``.
+            result: what was measured; ``settings`` and ``material`` hold values by name, and
+                ``sure`` stores what is hard to believe.
+        """
+        batch, _, order = trial.rpartition(".")
+        address = f"/v1/batches/{quote(batch, safe='')}/trials/{quote(order, safe='')}/result"
+        return self._json("POST", address, None, json.dumps(result).encode())
+
     def wait(self, job: str) -> dict[str, Any]:
         """Wait until a job is done, and return its answer."""
         until = time.monotonic() + self.seconds

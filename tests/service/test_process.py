@@ -68,6 +68,14 @@ def test_plans_equal_the_command_s_and_acknowledged_runs_outlive_the_service(ser
         Client(client.address, "wrong").history()
     assert refused.value.status == 401
 
+    issued = client.issue(brief)
+    assert client.batches("deck-1")["batches"] == [client.batch("deck-1-1")] == [issued]
+    done = client.record("deck-1-1.1", {"grade": "98%", "recovery": 0.9, "settings": {"air": 33}})
+    assert (done["trials"][0]["state"], done["trials"][0]["run"]["air"]) == ("done", 33)
+    with pytest.raises(ServiceError, match="has a result") as refused:
+        client.record("deck-1-1.1", {"grade": 0.97, "recovery": 0.9})
+    assert refused.value.status == 409
+
     # Four clients record while the service is asked to terminate.
     acknowledged: list[int] = []
 
@@ -93,11 +101,11 @@ def test_plans_equal_the_command_s_and_acknowledged_runs_outlive_the_service(ser
     assert len(kept) == len(set(kept))
     assert {f"r{k}" for k in acknowledged} <= set(kept)
     # A graceful end: the service stores no run that it did not acknowledge.
-    assert len(kept) == 8 + len(acknowledged)
+    assert len(kept) == 8 + 1 + len(acknowledged)
     log = (folder / "log.txt").read_text()
     assert TOKEN not in log
     trail = trail_of(folder)
-    assert len(trail) == 2 + len(acknowledged)
+    assert len(trail) == 2 + 2 + len(acknowledged)  # loads; a batch and its result
     assert {entry["who"] for entry in trail} == {"recorder"}
 
 
