@@ -133,8 +133,8 @@ class Asking:
         """Take rows of the log that are known already."""
         self._repeats.known(runs)
 
-    def add(self, runs: pa.RecordBatch) -> None:
-        """Take new runs of the log."""
+    def add(self, runs: pa.RecordBatch, derived: NDArray[np.bool_]) -> None:
+        """Take new runs of the log, and whether the id of each was made from its content, (n,)."""
         log, columns = len(self._logs) - 1, Columns(runs, self._names)
         for name, rows in by_line(runs):
             line = self._line(name)
@@ -143,7 +143,7 @@ class Asking:
                 line.before = line.now(self._site) if line.sample.seen else None
             line.own.add(runs, rows)
             line.sample.add(runs, rows)
-            self._repeats.add(runs, name, rows)
+            self._repeats.add(runs, name, rows, derived)
             if line.sample.seen >= FIRM:
                 seen = columns.rows(rows, self._now)
                 rows = rows[strange(seen, line.now(self._site)[1], Wording(self.units, name))]

@@ -128,11 +128,18 @@ class Repeats:
         if any(self._source in names for names in self._sources.values()):
             self._known.append(runs.column("run_id"))
 
-    def add(self, runs: pa.RecordBatch, line: str, rows: Rows) -> None:
-        """Take new rows of the log that are at some positions of a batch."""
+    def add(self, runs: pa.RecordBatch, line: str, rows: Rows, derived: Mask) -> None:
+        """Take new rows of the log that are at some positions of a batch.
+
+        A row that came with an id of its own, as ``derived`` tells for the batch, says that it is
+        another run, so nothing is asked about it.
+        """
+        self._own[line].append(_times(runs, None if len(rows) == len(runs) else pa.array(rows)))
+        rows = rows[derived[rows]]
+        if not len(rows):
+            return
         at = None if len(rows) == len(runs) else pa.array(rows)
         times = _times(runs, at)
-        self._own[line].append(times)
         if self._starts[line].once(times).any():
             part = _picked(runs, ("run_id", "source_row", START), at)
             dated = part.filter(part[START].is_valid())

@@ -307,11 +307,12 @@ class Load:
             rows_of_runs = rows.of(of_rows == CONFLICT, owner, log)
             self.conflicts.add(runs.filter(pa.array(disputed)), *rows_of_runs, tally)
             self._hold(sum(table.nbytes for table in rows_of_runs[1:]))
+        derived = found.derived
         if not added.all():
             self.asking.known(runs.filter(pa.array(verdict == KNOWN)))
-            runs = runs.filter(pa.array(added))
+            runs, derived = runs.filter(pa.array(added)), derived[added]
         if len(runs):
-            self.asking.add(runs)
+            self.asking.add(runs, derived)
             yield runs
 
     def _hold(self, size: int) -> None:
