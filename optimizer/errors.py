@@ -95,7 +95,7 @@ class Overtaken(HistoryError):
     def __init__(self, location: str) -> None:
         super().__init__(
             f"others keep writing to history '{location}'.",
-            hint="Nothing was added; load again when they have ended.",
+            hint="Nothing was added; do the same again when they have ended.",
         )
 
 

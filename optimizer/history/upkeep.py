@@ -124,6 +124,7 @@ def restore(history: History, version: int, site: Site | None = None) -> Restore
     Raises:
         InputError: when there is no such version, or it is the current one.
         HistoryError: when that version is damaged, too, or the history cannot be written.
+        Overtaken: when another commit came first; nothing was restored.
     """
     with history.lock(), _Inspection(history, site or Site()) as found:
         found.counting = False

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pyarrow as pa
 import pytest
@@ -111,6 +112,23 @@ def test_an_earlier_version_is_restored_as_a_new_one(table: RunTable) -> None:
     add(table, batch("b"))
     assert table.restore(0) == 2
     assert (names(table), names(table, 1)) == (["a"], ["a", "b"])
+
+
+def test_a_restore_that_another_commit_overtakes_takes_nothing_back(
+    table: RunTable, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    add(table, batch("a"))
+    add(table, batch("b"))
+    restore = DeltaTable.restore
+
+    def late(*given: Any, **how: Any) -> Any:
+        add(table, batch("c"))
+        return restore(*given, **how)
+
+    monkeypatch.setattr(DeltaTable, "restore", late)
+    with pytest.raises(Overtaken, match="others keep writing"):
+        table.restore(0)
+    assert names(table) == ["a", "b", "c"]
 
 
 def test_many_small_files_of_a_line_become_one(

@@ -326,14 +326,15 @@ class RunTable:
         """Commits the files of an earlier version as the current ones; returns the new version."""
         table = self.open()
         assert table is not None
-        self.keep_hashes(table.version())
+        expected, mark = table.version() + 1, uuid4().hex
+        self.keep_hashes(expected - 1)
         try:
             told = noted(self.place.filesystem, version, ())
-            table.restore(version, commit_properties=commits.alone(noted=told))
+            table.restore(version, commit_properties=commits.alone(mark, told))
         except _FAILURES as error:
-            raise self.place.unwritable(reason_of(error)) from None
-        self._settle(table.version())
-        return table.version()
+            self._explain(error, expected, mark)
+        self._settle(expected)
+        return expected
 
     def _settle(self, version: int) -> None:
         """Flushes a commit and its files to the disk, so that they survive a power cut.
