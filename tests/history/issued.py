@@ -1,8 +1,9 @@
-"""A snapshot made of given events and runs, for the tests of issued batches."""
+"""Given events, runs and plans, for the tests of issued batches."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -13,6 +14,7 @@ from optimizer.history.snapshot import Snapshot
 from optimizer.history.sources import GivenRuns
 from optimizer.history.storage.event_log import Event
 from optimizer.history.stored_units import StoredUnits
+from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
 
 NOON = datetime(2026, 5, 4, 12, tzinfo=UTC)
@@ -88,3 +90,24 @@ def snapshot(events: Sequence[Event], runs: Sequence[Mapping[str, Any]] = ()) ->
     schema = schema_of(Site())
     rows = [{name: run.get(name) for name in schema.names} for run in runs]
     return Snapshot(7, _Given(pa.Table.from_pylist(rows, schema), events))
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What a plan without a planner is made from."""
+
+    snapshot: Snapshot
+    brief: Brief
+
+
+def without_planner(snapshot: Snapshot, site: Site, brief: Brief, **how: Any) -> Wanted:
+    """Takes the place of ``situation_of`` where a batch is issued in no time."""
+    return Wanted(snapshot, brief)
+
+
+def fixed_plan(wanted: Wanted) -> dict[str, Any]:
+    """Takes the place of ``plan_to_issue``: a plan of as many trials as the brief asks for."""
+    line = str(wanted.brief.line)
+    about = issued(line, trials=wanted.brief.trials.count).about
+    plan = {**about["plan"], "history_version": wanted.snapshot.version, "seed": 0}
+    return {"line": line, "seed": 0, "brief": {}, "plan": plan, "today": {}, "noise": {}}
