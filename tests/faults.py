@@ -13,6 +13,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -21,14 +22,23 @@ import numpy as np
 from optimizer.errors import InputError
 from optimizer.history.changes import changes_of, withdrawn_runs
 from optimizer.history.history import History
+from optimizer.history.issued import issued_batches
 from optimizer.history.upkeep import restore, verify
 from optimizer.intake.settling.load import load_logs, load_table
 from optimizer.intake.settling.rejects import RejectsStore
+from optimizer.operations import batches
 from optimizer.operations.corrections import correct, reinstate, withdraw
+from optimizer.operations.trial_results import add_result
+from optimizer.plant.brief import Brief
+from optimizer.plant.site import Site
+from optimizer.text.trial_numbers import id_of_batch, id_of_trial, line_of_batch
+from tests.history.issued import fixed_plan, without_planner
 from tests.serving import SECONDS
 
 HEADER = "run_id,line,started_at,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recovery\n"
 ROWS_A_LOG = 3000
+LINE, TRIALS = "deck-9", 3
+"""Line of the issued batches, and number of trials of each."""
 MEASURED = 1.15
 """Kills fall into this share of the time that the work takes when it is left alone."""
 STEPS_A_HISTORY = 25
@@ -89,6 +99,21 @@ def record_one(folder: str, k: int) -> None:
     load_table([row], History(folder), file="record")
 
 
+def issue_one(folder: str, batch: str) -> None:
+    """Issues a batch without the planner, whose work stores nothing."""
+    batches.situation_of, batches.plan_to_issue = without_planner, fixed_plan  # type: ignore[assignment]
+    history, line = History(folder), line_of_batch(batch)
+    brief = Brief.from_dict({"line": line, "trials": {"count": TRIALS}})
+    if batch not in [each.batch for each in issued_batches(history.at())]:
+        batches.issue(history, Site(), brief)
+
+
+def record_trial(folder: str, trial: str, grade: float) -> None:
+    result = {"grade": grade, "recovery": 0.9, "started_at": "2025-03-01"}
+    with unless_done("trial-has-result"):
+        add_result(History(folder), Site(), trial, result)
+
+
 def correct_one(folder: str, run_id: str, grade: float) -> None:
     with unless_done("nothing-changes"):
         correct(History(folder), None, run_id, {"grade": grade}, reason="kill test")
@@ -127,10 +152,12 @@ def go_back(folder: str, version: int) -> None:
 
 @dataclass(frozen=True)
 class State:
-    """What a history holds: grade by run id, and the changes on record as kind and run id."""
+    """What a history holds: grade by run id, the changes on record as kind and run id, and the ids
+    of the issued batches in their order."""
 
     runs: dict[str, float] = field(default_factory=dict)
     changes: tuple[tuple[str, str], ...] = ()
+    batches: tuple[str, ...] = ()
 
     def loaded(self, new: dict[str, float]) -> State:
         return replace(self, runs={**self.runs, **new})
@@ -138,25 +165,39 @@ class State:
     def changed(self, what: str, run_id: str, grade: float | None) -> State:
         runs = {k: v for k, v in self.runs.items() if k != run_id}
         runs |= {} if grade is None else {run_id: grade}
-        return State(runs, (*self.changes, (what, run_id)))
+        return replace(self, runs=runs, changes=(*self.changes, (what, run_id)))
+
+    def issued(self, batch: str) -> State:
+        return replace(self, batches=(*self.batches, batch))
+
+    @property
+    def to_run(self) -> list[str]:
+        """The issued trials without a result."""
+        trials = [id_of_trial(batch, k + 1) for batch in self.batches for k in range(TRIALS)]
+        return [trial for trial in trials if trial not in self.runs]
 
 
 def state_of(history: History, version: int | None = None) -> State:
-    """What a version holds; asserts that no id occurs twice."""
+    """What a version holds; asserts that no id occurs twice, and that each trial has the state that
+    its run gives it."""
     snapshot = history.at(version)
     runs = snapshot.runs()
     ids = runs["run_id"].to_pylist()
     assert len(ids) == len(set(ids)), "a run is stored twice"
     changes = changes_of(snapshot).changes
+    issued = issued_batches(snapshot)
+    for trial in chain.from_iterable(batch.trials for batch in issued):
+        assert trial.state == ("done" if trial.trial in ids else "to run"), trial
     return State(
         dict(zip(ids, runs["grade"].to_pylist(), strict=True)),
         tuple((change.what, change.run_id) for change in changes),
+        tuple(batch.batch for batch in issued),
     )
 
 
 CHANCES = {
-    "load": 0.3, "record": 0.1, "compact": 0.1, "restore": 0.1, "correct": 0.2, "withdraw": 0.1,
-    "reinstate": 0.1,
+    "load": 0.2, "record": 0.1, "compact": 0.1, "restore": 0.1, "issue": 0.1, "result": 0.1,
+    "correct": 0.1, "withdraw": 0.1, "reinstate": 0.1,
 }  # fmt: skip
 """How often each kind of work is chosen."""
 
@@ -207,11 +248,14 @@ class Campaign:
         """The kinds of work that the history allows now."""
         never = set() if len(self.at) > 1 else {"compact", "restore"}
         never |= set() if self.state.runs else {"correct", "withdraw"}
+        never |= set() if self.state.to_run else {"result"}
         never |= set() if self._withdrawn() else {"reinstate"}
         return [kind for kind in CHANCES if kind not in never]
 
     def _withdrawn(self) -> list[str]:
-        return sorted(run_id for _, run_id in withdrawn_runs(self.history.at().events))
+        """Runs that can be taken back; the number of a trial may be that of a new result."""
+        gone = {run_id for _, run_id in withdrawn_runs(self.history.at().events)}
+        return sorted(gone - self.state.runs.keys())
 
     def _step(self, kind: str, killed: bool) -> None:
         self.step += 1
@@ -249,11 +293,19 @@ class Campaign:
         if kind == "restore":
             version = int(self.random.choice(sorted(self.at)[:-1]))
             return go_back, (place, version), self.at[version], 0
+        if kind == "issue":
+            batch = id_of_batch(LINE, len(state.batches) + 1)
+            return issue_one, (place, batch), state.issued(batch), 0
+        if kind == "result":
+            trial, grade = str(self.random.choice(state.to_run)), 0.3 + k / 1e4
+            return record_trial, (place, trial, grade), state.loaded({trial: grade}), 0
         return *self._change(kind, place), 0
 
     def _change(self, kind: str, place: str) -> tuple[Callable[..., None], tuple[Any, ...], State]:
         """A function that changes a random run, its arguments, and what is stored after it."""
         known = self._withdrawn() if kind == "reinstate" else sorted(self.state.runs)
+        results = [each for each in known if each.startswith(f"{LINE}-")]
+        known = results if results and self.random.random() < 0.5 else known
         run_id = str(self.random.choice(known))
         if kind == "correct":
             grade = 0.5 + self.step / 1e4  # no other run has it

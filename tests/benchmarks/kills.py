@@ -2,10 +2,11 @@
 
     python -m tests.benchmarks.kills [--kills 500] [--seed 0]
 
-Loads, records, compactions, restores, corrections, withdrawals and reinstatements run in separate
-processes and are killed (SIGKILL) at a random moment of the time that the work takes. After each
-kill the history must hold only complete loads and changes, every run once, every change on record
-once, every earlier version unchanged and every file intact; the repeated work must complete.
+Loads, records, compactions, restores, issues of batches, results of trials, corrections,
+withdrawals and reinstatements run in separate processes and are killed (SIGKILL) at a random moment
+of the time that the work takes. After each kill the history must hold only complete loads and
+changes, every run once, every change on record once, every batch with the states of its trials,
+every earlier version unchanged and every file intact; the repeated work must complete.
 Prints a table for ``reports/scale.md``; fails at the first fault.
 """
 
