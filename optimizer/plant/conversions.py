@@ -77,7 +77,8 @@ class Scale:
 
     def __call__(self, values: Floats) -> Floats:
         """The numbers after the conversion; shape kept."""
-        return as_typed((np.asarray(values, dtype=float) * self.by + self.plus) / self.per)
+        with np.errstate(over="ignore"):  # what is beyond all numbers is beyond all ranges
+            return as_typed((np.asarray(values, dtype=float) * self.by + self.plus) / self.per)
 
     @property
     def inverse(self) -> Conversion:
@@ -103,7 +104,8 @@ class Pairs:
         old, new = np.array(self.old), np.array(self.new)
         k = np.clip(np.searchsorted(old, values, side="right") - 1, 0, len(old) - 2)
         run, rise = old[k + 1] - old[k], new[k + 1] - new[k]
-        return as_typed(new[k] + (values - old[k]) * rise / run)
+        with np.errstate(over="ignore"):
+            return as_typed(new[k] + (values - old[k]) * rise / run)
 
     @property
     def inverse(self) -> Conversion:

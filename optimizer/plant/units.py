@@ -198,7 +198,7 @@ def scaled(values: Floats, by: float | Floats) -> Floats:
     """
     if np.ndim(by) == 0 and by == 1.0:
         return values
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         inverse = 1.0 / np.asarray(by, dtype=float)
         whole = np.isfinite(inverse) & (inverse == np.rint(inverse))
         return np.where(whole, values / np.rint(inverse), values * by)
@@ -223,7 +223,7 @@ def as_typed(values: Floats) -> Floats:
     usual = (size > 1e-7) & (size < 1e15)  # within this range powers of ten are exact
     digits = _TYPED_DIGITS - 1 - np.floor(np.log10(size, where=usual, out=np.zeros_like(size)))
     up, down = 10.0 ** np.clip(digits, 0, 22), 10.0 ** np.clip(-digits, 0, 22)
-    with np.errstate(invalid="ignore"):
+    with np.errstate(invalid="ignore", over="ignore"):
         near = np.rint(values * up / down) / up * down
         return np.where(usual & (np.abs(near - values) <= _STRAY * size), near, values)
 

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from optimizer import InputError, Site
-from optimizer.plant.conversions import Pairs, conversion, conversion_with
+from optimizer.plant.conversions import Factor, Pairs, Scale, conversion, conversion_with
 
 NUMBERS = st.floats(-1e4, 1e4, allow_subnormal=False)
 
@@ -137,3 +137,8 @@ def test_a_line_has_its_own_earlier_units_or_those_of_all_lines():
     )
     units = {line: [each.unit for each in found.was("air", line)] for line in ("a", "b", "c", "d")}
     assert units == {"a": ["turn"], "b": ["notch"], "c": [], "d": ["turn"]}
+
+
+@pytest.mark.parametrize("made", [Factor(0.02).inverse, Factor(1000.0), Scale(9.0, 160.0, 5.0)])
+def test_a_number_beyond_all_numbers_becomes_infinite_without_a_warning(made):
+    assert made(np.array([1e308, -1e308])).tolist() == [math.inf, -math.inf]
