@@ -318,7 +318,8 @@ def test_a_text_sent_to_the_service_has_up_to_2000_characters(options, kind):
 
 def test_a_note_on_the_page_is_refused_not_cut(options):
     with client_of(options, Accept="text/html") as client:
-        client.post("/v1/runs", json=[{**RUN, "line": "deck-1"}])
+        runs = [{**RUN, "run_id": f"r{k}", "line": "deck-1", "air": 30 + 3 * k} for k in range(6)]
+        assert client.post("/v1/runs", json=runs).json()["added"] == len(runs)
         form = forms(client.get("/?line=deck-1&trials=1").text)[0]
         sent = {**form, "grade": "98.7", "recovery": "93", "deck_state": "even", "note": FIT}
         assert client.post("/record", data=sent, follow_redirects=False).status_code == 303
