@@ -135,7 +135,9 @@ def test_the_mode_is_found_however_steep_the_edge(edge):
     X = rng.random((80, 5))
     state = DeckState(deviation=0.0, trend=0.0, edge=edge).fit(X, X.sum(axis=1) < 2.5)
     assert len(state.X_) == len(X)
-    f = state.level_ + state._kernel(state.X_, state.X_) @ state.gradient_
+    features = state._features(state.X_)
+    kernel = state._kernel(state.X_, state.X_, features, features)
+    f = state.level_ + kernel @ state.gradient_
     sign = np.where(state.X_.sum(axis=1) < 2.5, 1.0, -1.0)
     slope = sign * np.exp(norm.logpdf(f) - norm.logcdf(sign * f))
     np.testing.assert_allclose(state.gradient_, slope, atol=1e-6)
