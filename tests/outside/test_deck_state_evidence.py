@@ -37,7 +37,8 @@ def runs(n: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
 def prior(state: DeckState, X: np.ndarray) -> np.ndarray:
     """Prior covariance of the latent values at unit settings, shape (n, n)."""
     points = state._in_coordinates(X)
-    return state._kernel(points, points)
+    features = state._features(points)
+    return state._kernel(points, points, features, features)
 
 
 def exact(state: DeckState, X: np.ndarray, even: np.ndarray) -> float:

@@ -8,6 +8,7 @@ import json
 from concurrent.futures import ThreadPoolExecutor
 from urllib.parse import quote
 
+import jsonschema
 import pytest
 
 from optimizer import History, Site, batch, batches
@@ -405,7 +406,6 @@ def test_the_description_names_every_address_of_batches(client):
 
 
 def test_answers_are_as_described(client):
-    jsonschema = pytest.importorskip("jsonschema")
     issued(client)
     done = client.post("/v1/batches/a-1/trials/1/result", json=RESULT).json()
     found = client.get("/openapi.json").json()
