@@ -7,6 +7,7 @@ from a fork server that has imported all modules, so that a kill hits the work a
 from __future__ import annotations
 
 import multiprocessing
+import os
 import signal
 import time
 from collections import Counter
@@ -40,7 +41,9 @@ ROWS_A_LOG = 3000
 LINE, TRIALS = "deck-9", 3
 """Line of the issued batches, and number of trials of each."""
 MEASURED = 1.15
-"""Kills fall into this share of the time that the work takes when it is left alone."""
+"""Half of the kills fall into this share of the time that the work takes when it is left alone."""
+WRITING = 0.15
+"""The other half fall into this share of that time, counted from the first file that is written."""
 STEPS_A_HISTORY = 25
 """Then a new folder: reading all runs at each step would take the longer the more there are."""
 
@@ -323,11 +326,28 @@ class Campaign:
         """Whether the process was killed before it ended."""
         child = self.context.Process(target=function, args=arguments)
         child.start()
-        child.join(self.random.uniform(0.0, MEASURED * self.seconds.get(kind, 0.2)))
+        left_alone = self.seconds.get(kind, 0.2)
+        if self.random.random() < 0.5:
+            child.join(self.random.uniform(0.0, MEASURED * left_alone))
+        else:
+            self._join_until_it_writes(child)
+            child.join(self.random.uniform(0.0, WRITING * left_alone))
         child.kill()
         child.join()
         assert child.exitcode in (0, -signal.SIGKILL), f"{kind}: ended with {child.exitcode}"
         return bool(child.exitcode)
+
+    def _join_until_it_writes(self, child: Any) -> None:
+        """Wait until a process has changed a file of the history, or has ended.
+
+        Most of its time a process reads; a moment of all its time seldom falls into its writing.
+        """
+        before = self._files()
+        while child.is_alive() and self._files() == before:
+            time.sleep(0.0005)
+
+    def _files(self) -> set[str]:
+        return {f"{path}/{name}" for path, _, names in os.walk(self.path) for name in names}
 
     def _finish(self, function: Callable[..., None], arguments: Any) -> None:
         child = self.context.Process(target=function, args=arguments)

@@ -7,8 +7,11 @@ import asyncio
 from optimizer import History, Site
 from optimizer.errors import InputError
 from optimizer.intake.settling.load import load_table
+from optimizer.service.exchange.current_site import CurrentSite
 from optimizer.service.recording.group_commit import GroupCommit
 from tests.service.test_service import row
+
+NO_FILE = CurrentSite("no-such-site.toml")
 
 
 def loaded(folder, requests, line=None):
@@ -16,7 +19,7 @@ def loaded(folder, requests, line=None):
     history = History(folder / "history")
 
     async def all_at_once():
-        commits = GroupCommit(history, Site(), asyncio.Lock())
+        commits = GroupCommit(history, NO_FILE, asyncio.Lock())
         work = (commits.load(rows, line) for rows in requests)
         return await asyncio.gather(*work, return_exceptions=True)
 
@@ -55,7 +58,7 @@ def test_a_disconnected_client_does_not_affect_the_others(tmp_path):
     history = History(tmp_path / "history")
 
     async def run():
-        commits = GroupCommit(history, Site(), asyncio.Lock())
+        commits = GroupCommit(history, NO_FILE, asyncio.Lock())
         tasks = [asyncio.create_task(commits.load([row(k)], None)) for k in range(6)]
         await asyncio.sleep(0.02)
         tasks[0].cancel()
@@ -77,7 +80,7 @@ def test_requests_for_different_lines_take_separate_commits(tmp_path):
     rows = [{k: v for k, v in row(n).items() if k != "line"} for n in range(4)]
 
     async def run():
-        commits = GroupCommit(history, Site(), asyncio.Lock())
+        commits = GroupCommit(history, NO_FILE, asyncio.Lock())
         work = [commits.load([rows[n]], lines[n % 2]) for n in range(4)]
         return await asyncio.gather(*work)
 

@@ -7,6 +7,7 @@ import io
 import json
 import re
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
@@ -24,7 +25,7 @@ HTML = {"Accept": "text/html"}
 
 @pytest.fixture
 def client(options, small_plans, monkeypatch):
-    monkeypatch.setattr("optimizer.service.http.page.PATIENCE", SECONDS)  # for busy machines
+    monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", SECONDS)  # for busy machines
     with client_of(options, **HTML) as made:
         made.post("/v1/runs", json=[row(k, air=30 + k, grade=0.98 + k / 1000) for k in range(8)])
         yield made
@@ -84,7 +85,7 @@ def test_a_run_recorded_at_the_settings_to_run_now_shows_what_changed(client, op
 
 
 def test_a_long_wait_is_a_page_that_reloads_itself(client, monkeypatch):
-    monkeypatch.setattr("optimizer.service.http.page.PATIENCE", 0.0)
+    monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", 0.0)
     page = client.get("/?line=deck-1&trials=1").text
     # The refresh states its address: without one, a page address with a fragment would not reload.
     again = '<meta http-equiv="refresh" content="2; url=/?line=deck-1&amp;trials=1">'
@@ -168,7 +169,13 @@ def test_the_start_time_of_a_run_can_be_typed(client, options, typed, stored):
     ("typed", "stored"),
     [("2026-03-02 06:30", "2026-03-01 21:30"), ("6:30 am", "21:30"), ("06:30Z", "06:30")],
 )
-def test_a_typed_time_is_read_by_the_clock_of_the_plant(client, options, typed, stored):
+def test_a_typed_time_is_read_by_the_clock_of_the_plant(
+    client, options, typed, stored, monkeypatch
+):
+    evening = datetime(2026, 3, 2, 14, tzinfo=UTC)  # in Tokyo; no typed time is after it
+    monkeypatch.setattr("optimizer.service.pages.forms.utc_now", lambda: evening)
+    stopped = partial(History, clock=lambda: evening)
+    monkeypatch.setattr("optimizer.service.http.app.History", stopped)
     site = Path(options.site)
     site.write_text(f'[site]\ntime_zone = "Asia/Tokyo"\n{site.read_text()}')
     with client_of(options) as there:

@@ -21,8 +21,8 @@ from optimizer.history.snapshot import Snapshot
 from optimizer.service.admission.access import SESSION, Access, Person, digest
 from optimizer.service.admission.guard import HEADERS, JsonLines, Rate
 from optimizer.service.answers.versions import Versions
+from optimizer.service.api.endpoints import IN_MEMORY
 from optimizer.service.exchange.configuration import Configuration
-from optimizer.service.http.api import IN_MEMORY
 from optimizer.service.http.app import create_app
 from optimizer.service.recording.recorder import Recorder
 

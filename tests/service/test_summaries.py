@@ -13,6 +13,7 @@ from optimizer.history.snapshot import Snapshot
 from optimizer.intake.settling.load import load_table
 from optimizer.service.answers.summaries import Summaries
 from optimizer.service.answers.versions import Versions
+from optimizer.service.exchange.current_site import CurrentSite
 
 
 def row(k: int, line: str = "deck-1") -> dict:
@@ -27,7 +28,9 @@ class Case:
 
     def __init__(self, folder, monkeypatch) -> None:
         self.history = History(folder / "history")
-        self.summaries = Summaries(self.history, Site(), Versions(self.history))
+        self.summaries = Summaries(
+            self.history, CurrentSite(folder / "site.toml"), Versions(self.history)
+        )
         self.made = 0
         whole = Snapshot.summary
 

@@ -6,7 +6,7 @@ import pytest
 
 from cli.options import read_brief
 from optimizer import InputError, Site
-from optimizer.service.http.parameters import brief_of_query
+from optimizer.service.api.parameters import brief_of_query
 from optimizer.text.key_values import key_values
 
 SHARE = {"unit": "%", "low": 0.0, "high": 100.0}

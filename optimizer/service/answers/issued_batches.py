@@ -13,9 +13,9 @@ from optimizer.history.history import History
 from optimizer.history.issued import find_batch
 from optimizer.operations.batch_sheets import batch_sheet
 from optimizer.operations.batches import batches
-from optimizer.plant.site import Site
 from optimizer.service.answers.summaries import Summary
 from optimizer.service.answers.versions import Versions
+from optimizer.service.exchange.current_site import CurrentSite
 from optimizer.text.trial_numbers import line_of_batch
 from optimizer.text.visible_text import json_bytes
 
@@ -30,15 +30,15 @@ class IssuedBatches:
 
     Args:
         history: the run history.
-        site: description of the plant.
+        plant: the site file as it stands.
         versions: the version of the history to answer from.
     """
 
-    def __init__(self, history: History, site: Site, versions: Versions) -> None:
+    def __init__(self, history: History, plant: CurrentSite, versions: Versions) -> None:
         self._history = history
-        self._site = site
+        self._plant = plant
         self._versions = versions
-        self._at: tuple[str, int | None] = ("", None)
+        self._at: tuple[str, int | None, str] = ("", None, "")
         self._kept: OrderedDict[object, asyncio.Task[Any]] = OrderedDict()
 
     async def of(self, line: str | None = None) -> Batches:
@@ -49,7 +49,7 @@ class IssuedBatches:
         """
         return await self._once(
             ("batches", line),
-            lambda version: batches(self._history.at(version), self._site, line),
+            lambda version: batches(self._history.at(version), self._plant.site, line),
         )
 
     async def one(self, batch_id: str) -> Batch:
@@ -88,7 +88,7 @@ class IssuedBatches:
 
     async def _once(self, question: object, make: Callable[[int | None], T]) -> T:
         """The answer to a question, made in a thread at its first asking at the latest version."""
-        latest = self._versions.latest()
+        latest = (*self._versions.latest(), self._plant.site.fingerprint)
         if latest != self._at:
             self._at, self._kept = latest, OrderedDict()
         task = self._kept.get(question)

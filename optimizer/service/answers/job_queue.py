@@ -22,12 +22,12 @@ from typing import Any
 from optimizer.errors import HighsideError, HistoryError
 from optimizer.history.history import History
 from optimizer.plant.brief import Brief
-from optimizer.plant.site import Site
 from optimizer.service.answers import planning_process
 from optimizer.service.answers.order import Order, code_fingerprint
 from optimizer.service.answers.versions import Versions
 from optimizer.service.exchange import problems
 from optimizer.service.exchange.configuration import Configuration
+from optimizer.service.exchange.current_site import CurrentSite
 from optimizer.service.exchange.problems import Problem
 
 KEPT_IN_MEMORY = 64
@@ -46,16 +46,13 @@ class JobQueue:
 
     Args:
         configuration: history, seed, and the largest number of waiting answers.
-        site: content of the site file.
+        plant: the site file as it stands.
         history: the run history.
     """
 
-    def __init__(
-        self, configuration: Configuration, site: Mapping[str, Any], history: History
-    ) -> None:
+    def __init__(self, configuration: Configuration, plant: CurrentSite, history: History) -> None:
         self.configuration = configuration
-        self.site = site
-        self.plant = Site.from_dict(site)
+        self._plant = plant
         self.versions = Versions(history)
         self.folder = configuration.folder / "answers"
         self._code = code_fingerprint()
@@ -87,16 +84,17 @@ class JobQueue:
             Problem: when the history has no such version.
         """
         seed = self.configuration.seed if seed is None else seed
-        wanted = Brief.from_dict(brief).check_names(self.plant).model_dump(mode="json")
+        site, content = self._plant.site, self._plant.content
+        wanted = Brief.from_dict(brief).check_names(site).model_dump(mode="json")
         table, latest = self.versions.latest()
         version = latest if as_of is None else as_of
         if as_of is not None and (latest is None or not 0 <= as_of <= latest):
             raise Problem(422, f"the history has no version {as_of}.", code="no-version")
-        depends = [self._code, self.configuration.history, table, version, self.site]
+        depends = [self._code, self.configuration.history, table, version, content]
         stated = json.dumps([*depends, kind, wanted, seed, more], sort_keys=True)
         given = Brief.from_dict(brief).model_dump(mode="json", exclude_unset=True)
         key = hashlib.sha256(stated.encode()).hexdigest()[:32]
-        return Order(key, kind, given, seed, version, more or {})
+        return Order(key, kind, given, seed, version, content, more or {})
 
     def kept(self, key: str) -> bytes | None:
         """The stored answer to an order, made by any process; None where there is none."""
@@ -178,7 +176,7 @@ class JobQueue:
             try:
                 return await asyncio.get_running_loop().run_in_executor(
                     self._processes(), planning_process.make_answer,
-                    self.configuration.history, self.site, order, str(job),
+                    self.configuration.history, order, str(job),
                 )  # fmt: skip
             except BrokenProcessPool:
                 self._pool = None

@@ -32,21 +32,18 @@ MEDIA_TYPES = {
 """Media type of each kind of answer, by the name of the kind."""
 
 
-def make(
-    order: Order, history: str, site: Mapping[str, Any], progress: Callable[[str], None]
-) -> bytes:
+def make(order: Order, history: str, progress: Callable[[str], None]) -> bytes:
     """Make the answer to an order.
 
     Args:
         order: the order, of a kind in ``MEDIA_TYPES``.
         history: path or URI of the history.
-        site: content of the site file.
         progress: function that is called with a line of text at each stage.
 
     Raises:
         HighsideError: the errors of the library function that makes the answer.
     """
-    plant, brief = Site.from_dict(site), Brief.from_dict(order.brief)
+    plant, brief = Site.from_dict(order.site), Brief.from_dict(order.brief)
     snapshot = History(history).at(order.version)
     if order.kind == "comparison":
         request = ComparisonRequest(**order.more)

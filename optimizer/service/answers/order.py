@@ -23,6 +23,7 @@ class Order:
         brief: the brief as it was given, without defaults.
         seed: seed of all random numbers.
         version: version of the history; None while the history is empty.
+        site: content of the site file.
         more: further options; for a comparison its ``lines`` and ``feed_rate``.
     """
 
@@ -31,6 +32,7 @@ class Order:
     brief: Mapping[str, Any]
     seed: int
     version: int | None
+    site: Mapping[str, Any]
     more: Mapping[str, Any] = field(default_factory=dict)
 
 

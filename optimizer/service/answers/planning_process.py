@@ -33,12 +33,11 @@ def load_libraries() -> None:
     import optimizer.service.answers.kinds  # noqa: F401, PLC0415 - in this process only
 
 
-def make_answer(history: str, site: Mapping[str, Any], order: Order, job: str) -> bytes:
+def make_answer(history: str, order: Order, job: str) -> bytes:
     """Make the answer to an order and store it beside its job file.
 
     Args:
         history: path or URI.
-        site: content of the site file.
         order: the order of the answer.
         job: path of the job file, in which each stage is recorded.
 
@@ -55,7 +54,7 @@ def make_answer(history: str, site: Mapping[str, Any], order: Order, job: str) -
         write_job(path, {"state": "running", "kind": order.kind, "progress": stages})
 
     note("reading the history")
-    content = make(order, history, site, note)
+    content = make(order, history, note)
     write_whole(path.with_suffix(".answer"), content, own=True)
     write_job(path, {"state": "done", "kind": order.kind, "progress": stages})
     return content

@@ -14,8 +14,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
 from optimizer.history.history import History
-from optimizer.plant.site import Site
 from optimizer.service.answers.versions import Versions
+from optimizer.service.exchange.current_site import CurrentSite
 from optimizer.text.visible_text import json_bytes
 
 KEPT = 100
@@ -23,7 +23,7 @@ RENEWED = 8
 """Largest number of summaries that are made again after a load, out of those requested since the
 last one."""
 
-Asked = tuple[str, int | None, str | None, str | None]
+Asked = tuple[str, int | None, str, str | None, str | None]
 Summary = tuple[str, bytes]
 """ETag and content of a summary."""
 
@@ -33,13 +33,13 @@ class Summaries:
 
     Args:
         history: the run history.
-        site: description of the plant.
+        plant: the site file as it stands.
         versions: the version of the history to answer from.
     """
 
-    def __init__(self, history: History, site: Site, versions: Versions) -> None:
+    def __init__(self, history: History, plant: CurrentSite, versions: Versions) -> None:
         self.history = history
-        self.site = site
+        self._plant = plant
         self.versions = versions
         self._made: OrderedDict[Asked, Summary] = OrderedDict()
         self._making: dict[Asked, asyncio.Task[Summary]] = {}
@@ -53,7 +53,7 @@ class Summaries:
             HistoryError: when the history cannot be read.
         """
         self._questions[line, since] = None
-        asked: Asked = (*self.versions.latest(), line, since)
+        asked: Asked = (*self.versions.latest(), self._plant.site.fingerprint, line, since)
         found = self._made.get(asked)
         if found is not None:
             return found
@@ -88,13 +88,13 @@ class Summaries:
         # A failure is reported when the summary is requested; the recorded runs are on disk in any
         # case.
         with suppress(Exception):
-            latest = self.versions.newest()
+            latest = (*self.versions.newest(), self._plant.site.fingerprint)
             for question in dict.fromkeys([(None, None), *lately]):
                 self._make((*latest, *question))
 
     def _make(self, asked: Asked) -> Summary:
-        _, version, line, since = asked
-        found = self.history.at(version).summary(self.site, line, since)
+        _, version, _, line, since = asked
+        found = self.history.at(version).summary(self._plant.site, line, since)
         content = json_bytes(found.as_dict())
         made = hashlib.sha256(content).hexdigest()[:32], content
         self._made[asked] = made

@@ -19,21 +19,22 @@ from starlette.responses import Response
 
 from optimizer.errors import HighsideError
 from optimizer.history.history import History
-from optimizer.plant.documents import read_toml
-from optimizer.plant.site import Site
 from optimizer.service.admission.access import Access
 from optimizer.service.admission.guard import Guard
 from optimizer.service.answers.issued_batches import IssuedBatches
 from optimizer.service.answers.job_queue import JobQueue
 from optimizer.service.answers.summaries import Summaries
+from optimizer.service.api import batches, changes, endpoints
+from optimizer.service.api.batch_schemas import BATCH_SCHEMAS
+from optimizer.service.api.schemas import SCHEMAS
 from optimizer.service.exchange.configuration import Configuration
+from optimizer.service.exchange.current_site import STANDARD, CurrentSite
 from optimizer.service.exchange.metrics import Metrics
 from optimizer.service.exchange.problems import Problem
-from optimizer.service.http import api, batch_pages, batches, changes, page
-from optimizer.service.http.batch_schemas import BATCH_SCHEMAS
-from optimizer.service.http.parts import Parts
-from optimizer.service.http.rendering import refusal
-from optimizer.service.http.schemas import SCHEMAS
+from optimizer.service.pages import assets, lines, runs, sign_in, trials
+from optimizer.service.pages import batches as batch_pages
+from optimizer.service.pages.rendering import refusal
+from optimizer.service.parts import Parts
 from optimizer.service.recording.audit import Audit
 from optimizer.service.recording.batch_recorder import BatchRecorder
 from optimizer.service.recording.recorder import Recorder
@@ -55,22 +56,21 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
         InputError: when the site file or a token cannot be used.
         HistoryError: when the location of the history is not a history.
     """
-    content = read_toml(configuration.site, "site file") if configuration.site else {}
-    site = Site.from_dict(content, configuration.site or "site")
+    plant = CurrentSite(configuration.site or STANDARD, required=bool(configuration.site))
     history = History(configuration.history, lock_seconds=LOCK_SECONDS)
     audit, metrics = Audit(configuration.folder / "audit.jsonl"), Metrics()
-    jobs = JobQueue(configuration, content, history)
+    jobs = JobQueue(configuration, plant, history)
     jobs.versions.latest()
-    summaries = Summaries(history, site, jobs.versions)
-    recorder = Recorder(history, site, audit, metrics, summaries.recording)
+    summaries = Summaries(history, plant, jobs.versions)
+    recorder = Recorder(history, plant, audit, metrics, summaries.recording)
     parts = Parts(
         configuration=configuration,
         access=access or Access.from_environment(configuration.tokens),
         history=history,
-        site=site,
+        plant=plant,
         jobs=jobs,
         summaries=summaries,
-        issued=IssuedBatches(history, site, jobs.versions),
+        issued=IssuedBatches(history, plant, jobs.versions),
         recorder=recorder,
         batch_recorder=BatchRecorder(recorder, audit, metrics),
         audit=audit,
@@ -94,7 +94,7 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
         redirect_slashes=False,
     )
     app.state.parts = parts
-    for room in (api, changes, batches, page, batch_pages):
+    for room in (endpoints, changes, batches, trials, batch_pages, runs, lines, sign_in, assets):
         app.include_router(room.routes)
     app.add_exception_handler(HighsideError, _refused)
     app.add_exception_handler(HTTPException, _not_there)

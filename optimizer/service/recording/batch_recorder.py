@@ -20,6 +20,7 @@ from optimizer.operations.batches import (
     start_trial,
 )
 from optimizer.operations.trial_results import add_result
+from optimizer.plant.site import Site
 from optimizer.service.exchange.metrics import Metrics
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.recording.audit import Audit
@@ -46,9 +47,13 @@ class BatchRecorder:
 
     def __init__(self, recorder: Recorder, audit: Audit, metrics: Metrics) -> None:
         self._recorder = recorder
-        self._history, self._site = recorder.history, recorder.site
+        self._history = recorder.history
         self._audit = audit
         self._metrics = metrics
+
+    @property
+    def _site(self) -> Site:
+        return self._recorder.site
 
     async def issue(
         self, about: dict[str, Any], version: int | None, sender: Sender

@@ -15,7 +15,7 @@ from typing import Any
 from optimizer.errors import InputError
 from optimizer.history.history import History
 from optimizer.intake.settling.load import LoadOptions, LoadReport, load_table, load_tables
-from optimizer.plant.site import Site
+from optimizer.service.exchange.current_site import CurrentSite
 
 NAME = "rows"
 """File name that the report uses for the rows of a request."""
@@ -43,7 +43,7 @@ class GroupCommit:
 
     Args:
         history: history to which the runs are added.
-        site: description of the plant.
+        plant: the site file as it stands.
         turn: lock that is held while a commit is written.
         recording: context that is entered around each commit, in its thread.
     """
@@ -51,12 +51,12 @@ class GroupCommit:
     def __init__(
         self,
         history: History,
-        site: Site,
+        plant: CurrentSite,
         turn: asyncio.Lock,
         recording: Callable[[], AbstractContextManager[None]] = nullcontext,
     ) -> None:
         self._history = history
-        self._site = site
+        self._plant = plant
         self._turn = turn
         self._recording = recording
         self._waiting: list[_Waiting] = []
@@ -121,7 +121,7 @@ class GroupCommit:
                 whole = load_tables(
                     dict(zip(names, each, strict=True)),
                     self._history,
-                    self._site,
+                    self._plant.site,
                     options=options,
                 )
                 return [part_of(whole, name) for name in names]
@@ -131,7 +131,7 @@ class GroupCommit:
 
     def _alone(self, rows: Rows, options: LoadOptions) -> LoadReport | Exception:
         try:
-            return load_table(rows, self._history, self._site, file=NAME, options=options)
+            return load_table(rows, self._history, self._plant.site, file=NAME, options=options)
         except Exception as error:
             return error
 

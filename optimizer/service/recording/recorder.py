@@ -16,6 +16,7 @@ from optimizer.history.history import History
 from optimizer.intake.settling.load import LoadOptions, LoadReport, load_bytes, load_table
 from optimizer.operations.recording import complete_rows
 from optimizer.plant.site import Site
+from optimizer.service.exchange.current_site import CurrentSite
 from optimizer.service.exchange.metrics import Metrics
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.recording.audit import Audit
@@ -53,7 +54,7 @@ class Recorder:
 
     Args:
         history: history to which the runs are added.
-        site: description of the plant.
+        plant: the site file as it stands.
         audit: audit trail, which records who added what.
         metrics: counters of added runs.
         recording: context that is entered around each load, in its thread.
@@ -65,18 +66,23 @@ class Recorder:
     def __init__(
         self,
         history: History,
-        site: Site,
+        plant: CurrentSite,
         audit: Audit,
         metrics: Metrics,
         recording: Callable[[], AbstractContextManager[None]] = nullcontext,
     ) -> None:
         self.history = history
-        self.site = site
+        self._plant = plant
         self._audit = audit
         self._metrics = metrics
         self.turn = asyncio.Lock()
         self._recording = recording
-        self._group_commit = GroupCommit(history, site, self.turn, self._recording)
+        self._group_commit = GroupCommit(history, plant, self.turn, self._recording)
+
+    @property
+    def site(self) -> Site:
+        """The description of the plant."""
+        return self._plant.site
 
     async def add(self, upload: Upload, sender: Mapping[str, Any]) -> LoadReport:
         """Load an upload, and return when runs and audit entry are on disk.
@@ -134,16 +140,14 @@ class Recorder:
         options = LoadOptions(
             upload.line, dry_run=upload.dry_run, samples=upload.samples, sure=upload.sure
         )
-        file = NAMES[upload.media_type]
+        file, site = NAMES[upload.media_type], self.site
         if upload.media_type == JSON:
-            rows = complete_rows(read_rows(upload.body.read()), self.site, upload.line)
+            rows = complete_rows(read_rows(upload.body.read()), site, upload.line)
             if not (upload.dry_run or upload.samples) and len(rows) <= MOST_ROWS:
                 return await self._group_commit.load(rows, upload.line, upload.sure)
-            load = partial(load_table, rows, self.history, self.site, file=file, options=options)
+            load = partial(load_table, rows, self.history, site, file=file, options=options)
         else:
-            load = partial(
-                load_bytes, upload.body, self.history, self.site, file=file, options=options
-            )
+            load = partial(load_bytes, upload.body, self.history, site, file=file, options=options)
         return await self.write(load, nullcontext if upload.dry_run else self._recording)
 
     async def write(

@@ -13,17 +13,17 @@ from starlette.responses import Response
 from optimizer.errors import InputError
 from optimizer.history.changes import Changes, changes_of
 from optimizer.operations.corrections import correct, reinstate, withdraw
-from optimizer.service.exchange.problems import Problem
-from optimizer.service.http import responses
-from optimizer.service.http.api import tagged
-from optimizer.service.http.parameters import (
+from optimizer.service.api import responses
+from optimizer.service.api.endpoints import tagged
+from optimizer.service.api.parameters import (
     ChangedRun,
     IfNoneMatch,
     LineOfRun,
     Reason,
     RunId,
 )
-from optimizer.service.http.parts import Parts, parts_of, require_recorder, sender_of
+from optimizer.service.exchange.problems import Problem
+from optimizer.service.parts import Parts, parts_of, require_recorder, sender_of
 from optimizer.service.recording.bodies import JSON, RunChange, is_text, read_change
 from optimizer.text.visible_text import json_bytes
 

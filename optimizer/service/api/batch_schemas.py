@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from optimizer.plant.deck_states import DECK_STATES
-from optimizer.service.http.schemas import INTERVAL, SETTINGS, Doc, number, object_of
+from optimizer.service.api.schemas import INTERVAL, SETTINGS, Doc, number, object_of
 from optimizer.service.recording.batch_recorder import STATES
 
 _TIME = {"type": "string", "description": "ISO 8601, UTC."}

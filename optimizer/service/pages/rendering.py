@@ -18,13 +18,12 @@ from optimizer.errors import HighsideError
 from optimizer.presentation.sheet import by_order
 from optimizer.service.admission.access import SESSION_SECONDS, VISITOR, set_cookie
 from optimizer.service.exchange import problems
-from optimizer.service.http.parts import parts_of
+from optimizer.service.parts import parts_of
 from optimizer.text.figures import exact_percent, level, percent, plain, points, whole_percent
 from optimizer.text.visible_text import fits_in_a_page, printable
 
 STATIC = Path(__file__).parent / "static"
 STYLE = (STATIC / "page.css").read_text(encoding="utf-8")
-SCRIPT = (STATIC / "page.js").read_text(encoding="utf-8")
 NOTHING = "–"
 """Text on a page in place of an unknown figure."""
 _HASH = base64.b64encode(hashlib.sha256(STYLE.encode()).digest()).decode()
@@ -48,7 +47,7 @@ def _visible(value: Any) -> Any:
 
 
 ENVIRONMENT = Environment(
-    loader=PackageLoader("optimizer.service.http"),
+    loader=PackageLoader("optimizer.service.pages"),
     autoescape=True,
     undefined=StrictUndefined,
     finalize=_visible,

@@ -15,10 +15,8 @@ from starlette.responses import Response
 from optimizer.errors import HistoryError
 from optimizer.service.answers.kinds import MEDIA_TYPES
 from optimizer.service.answers.order import Order
-from optimizer.service.exchange.metrics import MEDIA_TYPE as METRICS_TYPE
-from optimizer.service.exchange.problems import Problem
-from optimizer.service.http import responses
-from optimizer.service.http.parameters import (
+from optimizer.service.api import responses
+from optimizer.service.api.parameters import (
     AsOf,
     BriefOfComparison,
     BriefOfQuery,
@@ -35,7 +33,9 @@ from optimizer.service.http.parameters import (
     Seed,
     Since,
 )
-from optimizer.service.http.parts import parts_of, require_recorder, sender_of
+from optimizer.service.exchange.metrics import MEDIA_TYPE as METRICS_TYPE
+from optimizer.service.exchange.problems import Problem
+from optimizer.service.parts import parts_of, require_recorder, sender_of
 from optimizer.service.recording.bodies import JSON, read_brief
 from optimizer.service.recording.recorder import Upload
 from optimizer.text.visible_text import json_bytes

@@ -15,10 +15,9 @@ from optimizer.campaign import Batch
 from optimizer.errors import Overtaken
 from optimizer.service.answers.issued_batches import text_of
 from optimizer.service.answers.kinds import MEDIA_TYPES
-from optimizer.service.exchange.problems import Problem
-from optimizer.service.http import responses
-from optimizer.service.http.api import INLINE_POLICY, media_type_of, tagged
-from optimizer.service.http.parameters import (
+from optimizer.service.api import responses
+from optimizer.service.api.endpoints import INLINE_POLICY, media_type_of, tagged
+from optimizer.service.api.parameters import (
     BatchId,
     Form,
     IfNoneMatch,
@@ -26,7 +25,8 @@ from optimizer.service.http.parameters import (
     Seed,
     TrialNumber,
 )
-from optimizer.service.http.parts import Parts, parts_of, require_recorder, sender_of
+from optimizer.service.exchange.problems import Problem
+from optimizer.service.parts import Parts, parts_of, require_recorder, sender_of
 from optimizer.service.recording.batch_recorder import STATES
 from optimizer.service.recording.bodies import JSON, read_brief, read_object, read_result
 

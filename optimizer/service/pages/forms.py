@@ -27,7 +27,7 @@ from optimizer.service.exchange.queries import (
     unique_fields,
 )
 from optimizer.service.exchange.typed_numbers import fraction, measured, number, whole
-from optimizer.service.http.parts import parts_of
+from optimizer.service.parts import parts_of
 
 MATERIAL, SETTING = "m.", "s."
 LONGEST_SIGNATURE = 60

@@ -10,7 +10,7 @@ from optimizer.errors import HighsideError
 from optimizer.plant.site import Site
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.queries import LABEL
-from optimizer.service.http.forms import MATERIAL, SETTING, result_row
+from optimizer.service.pages.forms import MATERIAL, SETTING, result_row
 
 READINGS = ("grade", "recovery", "grade_count", "deck_state", "started_at", "note")
 """Fields of the form for a result, besides settings and material."""

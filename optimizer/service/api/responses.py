@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from optimizer.service.api.schemas import ROW_EXAMPLE
 from optimizer.service.exchange.problems import MEDIA_TYPE as PROBLEM
-from optimizer.service.http.schemas import ROW_EXAMPLE
 
 Doc = dict[str, Any]
 TEXT = {"type": "string"}

@@ -17,7 +17,7 @@ from optimizer.plant.deck_states import DECK_STATES
 from optimizer.service.exchange.problems import Problem, status_of
 from optimizer.service.exchange.queries import LONGEST_NAME, MOST_QUERY, parse_fields
 from optimizer.service.exchange.typed_numbers import whole
-from optimizer.service.http.forms import (
+from optimizer.service.pages.forms import (
     address_back,
     brief_of_form,
     check_form,
@@ -25,10 +25,10 @@ from optimizer.service.http.forms import (
     read_form,
     signature,
 )
-from optimizer.service.http.page import trials_page
-from optimizer.service.http.parts import parts_of, require_recorder, sender_of
-from optimizer.service.http.rendering import render_for
-from optimizer.service.http.result_form import Entered, read_result
+from optimizer.service.pages.rendering import render_for
+from optimizer.service.pages.result_form import Entered, read_result
+from optimizer.service.pages.trials import trials_page
+from optimizer.service.parts import parts_of, require_recorder, sender_of
 from optimizer.service.recording.batch_recorder import STATES
 from optimizer.text.trial_numbers import batch_of_trial
 

@@ -14,6 +14,7 @@ from optimizer.service.answers.issued_batches import IssuedBatches
 from optimizer.service.answers.job_queue import JobQueue
 from optimizer.service.answers.summaries import Summaries
 from optimizer.service.exchange.configuration import Configuration
+from optimizer.service.exchange.current_site import CurrentSite
 from optimizer.service.exchange.metrics import Metrics
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.recording.audit import Audit
@@ -28,7 +29,7 @@ class Parts:
     configuration: Configuration
     access: Access
     history: History
-    site: Site
+    plant: CurrentSite
     jobs: JobQueue
     summaries: Summaries
     issued: IssuedBatches
@@ -36,6 +37,11 @@ class Parts:
     batch_recorder: BatchRecorder
     audit: Audit
     metrics: Metrics
+
+    @property
+    def site(self) -> Site:
+        """The description of the plant as its site file stands now."""
+        return self.plant.site
 
 
 def parts_of(request: Request) -> Parts:

@@ -1,0 +1,1 @@
+"""The endpoints for programs, described by OpenAPI."""
