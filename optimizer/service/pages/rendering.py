@@ -23,7 +23,18 @@ from optimizer.text.figures import exact_percent, level, percent, plain, points,
 from optimizer.text.visible_text import fits_in_a_page, printable
 
 STATIC = Path(__file__).parent / "static"
-STYLE = (STATIC / "page.css").read_text(encoding="utf-8")
+STYLE = "".join(
+    path.read_text(encoding="utf-8")
+    for path in (STATIC / "page.css", *sorted(STATIC.glob("*.part.css")))
+)
+"""The style sheet that every page contains: the common one, and a part for each kind of page."""
+NAVIGATION = (
+    ("trials", "/", "Today"),
+    ("batches", "/batches", "Batches"),
+    ("runs", "/runs", "Runs"),
+    ("lines", "/lines", "Lines"),
+)
+"""Entries of the navigation: name, address and label."""
 NOTHING = "–"
 """Text on a page in place of an unknown figure."""
 _HASH = base64.b64encode(hashlib.sha256(STYLE.encode()).digest()).decode()
@@ -100,6 +111,7 @@ def render_for(
         template,
         status,
         here=here,
+        navigation=NAVIGATION,
         person=request.state.person,
         signed_in=not access.open,
         form_token=access.form_token(cookies),
