@@ -15,6 +15,7 @@ from cli.options import (
     SiteOption,
     open_history,
     open_site,
+    who,
 )
 from cli.output import answer
 from optimizer.errors import HistoryError, InputError
@@ -92,7 +93,7 @@ def _upkeep(runs: History, plant: Site, verify: bool, restore: int | None, as_js
     from optimizer.history.upkeep import verify as inspect
 
     if restore is not None:
-        now = go_back(runs, restore, plant)
+        now = go_back(runs, restore, plant, by=who(None))
         answer(now.as_dict(), as_json, show.restored)
     if verify:
         health = inspect(runs, plant)

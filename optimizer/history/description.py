@@ -126,7 +126,11 @@ def described_by(site: Site, lines: Iterable[str], before: Description = NOTHING
     return Description(
         meanings,
         {name: units(name, None) for name, what in meanings.items() if what in _HAVE_UNITS},
-        {line: {name: units(name, line) for name in site.space.names} for line in sorted(lines)},
+        {
+            # A setting that the site no longer has keeps its unit, for the runs that have it.
+            line: {**before.lines.get(line, {}), **{n: units(n, line) for n in site.space.names}}
+            for line in sorted(lines)
+        },
         dict(site.columns),
         site.fingerprint,
     )

@@ -27,6 +27,8 @@ from optimizer.text.trial_numbers import batch_of_trial, id_of_batch, id_of_tria
 
 ISSUED, STARTED, SKIPPED, REOPENED, CLOSED = "issued", "started", "skipped", "reopened", "closed"
 """Kinds of event that make a batch and change its state."""
+RESTORED = "restored"
+"""Kind of event that made an earlier version the current one."""
 WITHDRAWN = "withdrawn"
 """Kind of event after which a trial whose run is gone is to run again."""
 
@@ -222,14 +224,31 @@ def unknown(kind: str, given: str, known: Sequence[str]) -> InputError:
     return InputError(f"there is no {kind} '{given}'.", code=f"unknown-{kind}", hint=hint)
 
 
+def highest_numbers(events: Iterable[Event]) -> dict[str, int]:
+    """The highest number of a batch that was ever issued on each line, by line.
+
+    Args:
+        events: the events of a version of the history. Those that restored an earlier version
+            state the numbers of before.
+    """
+    found: dict[str, int] = {}
+    for event in events:
+        given = event.about["numbers"] if event.what == RESTORED else {}
+        if _issues(event):
+            given = {event.about["line"]: event.about["number"]}
+        for line, number in given.items():
+            found[line] = max(number, found.get(line, 0))
+    return found
+
+
 def next_number(snapshot: Snapshot, line: str) -> int:
     """The number of the next batch of a line.
 
-    A number is passed over when a run of the line already has an id as a trial of that batch would
-    have: the run would be taken for a result of the trial.
+    A number is given once: also one of a batch that a restored version does not have, since its
+    sheet may lie at the deck. A number is passed over when a run of the line already has an id as a
+    trial of that batch would have: the run would be taken for a result of the trial.
     """
-    taken = [e.about["number"] for e in snapshot.events if _issues(e) and e.about["line"] == line]
-    number = max(taken, default=0) + 1
+    number = highest_numbers(snapshot.events).get(line, 0) + 1
     ids = snapshot.runs(None, [line])["run_id"]
     while pc.any(pc.starts_with(ids, f"{id_of_batch(line, number)}.")).as_py():
         number += 1

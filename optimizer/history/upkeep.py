@@ -28,8 +28,9 @@ from optimizer.history.arrow import matches
 from optimizer.history.changes import recorded_runs
 from optimizer.history.health import Damage, Health, Restored
 from optimizer.history.identity import Fingerprints, hash_text, mix, run_ids
+from optimizer.history.issued import RESTORED, highest_numbers
 from optimizer.history.schema import CORRELATIONS, FRACTIONS, in_schema, schema_of
-from optimizer.history.storage.event_log import events_until
+from optimizer.history.storage.event_log import Event, events_until
 from optimizer.history.storage.log_hashes import (
     HINT,
     LOG,
@@ -111,7 +112,9 @@ def _health(history: History, found: _Inspection) -> Health:
     )
 
 
-def restore(history: History, version: int, site: Site | None = None) -> Restored:
+def restore(
+    history: History, version: int, site: Site | None = None, *, by: str | None = None
+) -> Restored:
     """Makes an earlier version the current one.
 
     Runs that were added after that version are no longer there; loading their logs again adds them.
@@ -120,6 +123,7 @@ def restore(history: History, version: int, site: Site | None = None) -> Restore
         history: the history to restore.
         version: number of the version to make the current one.
         site: the plant, as for ``verify``; the defaults when None.
+        by: who restores it; None where that is not known.
 
     Raises:
         InputError: when there is no such version, or it is the current one.
@@ -142,7 +146,9 @@ def restore(history: History, version: int, site: Site | None = None) -> Restore
         if version == table.version():
             raise InputError(f"version {version} is the current one.")
         _refuse_damaged(history, history.table.open(version), found)
-        return Restored(version, history.table.restore(version))
+        numbers = highest_numbers(history.at().events)
+        event = Event(RESTORED, history.clock(), by, {"version": version, "numbers": numbers})
+        return Restored(version, history.table.restore(version, [event]))
 
 
 def _refuse_damaged(history: History, table: DeltaTable | None, found: _Inspection) -> None:

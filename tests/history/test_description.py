@@ -9,9 +9,10 @@ import tomllib
 import pytest
 
 from optimizer import History, InputError, Site
-from optimizer.history.description import described_by, description_of
+from optimizer.history.description import Units, described_by, description_of
 from optimizer.history.schema import schema_of
 from optimizer.intake.settling.load import load_table
+from optimizer.plant.settings import GRAVITY_TABLE, SettingSpace
 from tests.history.runs import run
 
 TURNS = """
@@ -238,3 +239,10 @@ def test_a_dropped_variable_is_said(history):
     assert load_table([run(air=32)], history, site()).warnings == (
         expected.replace("moisture", "water"),
     )
+
+
+def test_a_setting_that_the_site_no_longer_has_keeps_its_unit(history):
+    fewer = SettingSpace(tuple(s for s in GRAVITY_TABLE.settings if s.name != "air"))
+    now = described_by(Site(base=fewer), ["A"], history.at().description)
+    assert now.units("air", "A") == Units("turn", "turn")
+    assert "air" not in described_by(Site(base=fewer), ["A"]).lines["A"]

@@ -11,8 +11,10 @@ from deltalake import DeltaTable
 
 from optimizer.errors import HistoryError, Overtaken
 from optimizer.history.history import History
+from optimizer.history.issued import next_number
 from optimizer.history.schema import schema_of
 from optimizer.history.storage.event_log import Event, versions_with_events
+from optimizer.history.upkeep import restore
 from optimizer.intake.settling.load import load_table
 from optimizer.plant.site import Site
 
@@ -99,6 +101,21 @@ def test_restoring_a_version_restores_its_events(tmp_path):
     assert numbers(history) == [1]
     history.note([event(3)], 3, SCHEMA)
     assert numbers(history) == [1, 3]
+
+
+def test_a_restored_history_says_so_and_keeps_the_numbers_of_issued_batches(tmp_path):
+    history = History(tmp_path / "h")
+    load(history, 1)
+    about = {"line": "deck-1", "number": 4, "batch": "deck-1-4"}
+    history.note([Event("issued", NOON, "M.", about)], 0, SCHEMA)
+    restore(history, 0, by="N.")
+    (told,) = (e for e in history.at().events if e.what == "restored")
+    assert (told.by, told.version) == ("N.", 2)
+    assert told.about == {"version": 0, "numbers": {"deck-1": 4}}
+    assert next_number(history.at(), "deck-1") == 5  # the sheet of deck-1-4 may lie at the deck
+    assert next_number(history.at(), "deck-2") == 1
+    restore(history, 1)
+    assert next_number(history.at(), "deck-1") == 5
 
 
 def test_only_commits_with_events_are_opened(tmp_path, monkeypatch):

@@ -44,15 +44,23 @@ class Model:
         former, withdrawn: what a run was before, since it was added or last taken back; and what a
             run was that is withdrawn; oldest first.
         batches: the issued batches, by id.
+        numbers: the highest number of a batch that was ever issued, by line.
     """
 
     runs: dict[Place, Content] = field(default_factory=dict)
     former: dict[Place, list[Content]] = field(default_factory=dict)
     withdrawn: dict[Place, list[Content]] = field(default_factory=dict)
     batches: dict[str, Issued] = field(default_factory=dict)
+    numbers: dict[str, int] = field(default_factory=dict)
 
     def copy(self) -> Model:
         return deepcopy(self)
+
+    def restored(self, earlier: Model) -> Model:
+        """The version that restoring an earlier one makes: no number is given again."""
+        found = earlier.copy()
+        found.numbers = dict(self.numbers)
+        return found
 
     # -- what can be seen --------------------------------------------------------------------
 
@@ -77,9 +85,10 @@ class Model:
 
     def issue(self, line: str, trials: int) -> str:
         """Returns the id of the batch."""
-        number = max((b.number for b in self.batches.values() if b.line == line), default=0) + 1
+        number = self.numbers.get(line, 0) + 1
         while any(run.startswith(f"{line}-{number}.") for own, run in self.runs if own == line):
             number += 1
+        self.numbers[line] = number
         name = f"{line}-{number}"
         by_hand = {f"{name}.{k + 1}": TO_RUN for k in range(trials)}
         self.batches[name] = Issued(line, number, by_hand)

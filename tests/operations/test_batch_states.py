@@ -432,7 +432,7 @@ class Histories(RuleBasedStateMachine):
         def expected() -> str:
             if self.overtook:
                 return OVERTAKEN  # it is not repeated: it would take back what it did not know
-            self.model = self.versions[version].copy()
+            self.model = self.model.restored(self.versions[version])
             return DONE_IT
 
         self.act(second, moment, act, expected)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import tempfile
 from dataclasses import dataclass
 from functools import cached_property
@@ -108,17 +107,3 @@ class Place:
             hint="Nothing was added. Check the space on the disk and the permissions, then do the "
             "same again.",
         )
-
-
-def flush(*paths: Path) -> None:
-    """Flushes files and folders to the disk.
-
-    Raises:
-        OSError: when one cannot be flushed; some file systems cannot.
-    """
-    for path in paths:
-        handle = os.open(path, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)

@@ -30,6 +30,7 @@ from deltalake.transaction import RemoveAction
 from filelock import FileLock, Timeout
 
 from optimizer.errors import HistoryError, InputError, Overtaken, reason_of
+from optimizer.files import flush
 from optimizer.history.storage import commits
 from optimizer.history.storage.event_log import Event, noted
 from optimizer.history.storage.log_hashes import (
@@ -39,7 +40,7 @@ from optimizer.history.storage.log_hashes import (
     had_commits,
     hash_log,
 )
-from optimizer.history.storage.place import Place, flush
+from optimizer.history.storage.place import Place
 from optimizer.history.storage.run_files import PARTITION, RunFiles, merge_files, stated_hash
 
 SMALL_BYTES = 1 << 20
@@ -322,14 +323,14 @@ class RunTable:
         self._refuse_other_tables(table)
         return table
 
-    def restore(self, version: int) -> int:
-        """Commits the files of an earlier version as the current ones; returns the new version."""
+    def restore(self, version: int, events: Sequence[Event] = ()) -> int:
+        """Commits what an earlier version holds, and ``events``; returns the new version."""
         table = self.open()
         assert table is not None
         expected, mark = table.version() + 1, uuid4().hex
         self.keep_hashes(expected - 1)
         try:
-            told = noted(self.place.filesystem, version, ())
+            told = noted(self.place.filesystem, version, events)
             table.restore(version, commit_properties=commits.alone(mark, told))
         except _FAILURES as error:
             self._explain(error, expected, mark)
