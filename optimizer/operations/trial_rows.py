@@ -52,7 +52,9 @@ def trial_row(
                 hint=f"Leave {name} out: the number of the trial says it.",
             )
     if not given:
-        raise InputError("no result was given.", hint="Give --grade and --recovery.")
+        raise InputError(
+            "no result was given.", code="nothing-measured", hint="Give --grade and --recovery."
+        )
     named = {name_key(split_unit(heading)[0]) for heading in given}
     planned: dict[str, object] = {
         with_unit(name, batch.units.get(name, "")): value

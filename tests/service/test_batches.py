@@ -228,14 +228,15 @@ def test_a_rejected_result_names_its_field_and_stores_nothing(client, options, s
          "not-values", ""),
         ("POST", "/v1/batches/a-1/trials/1/result", {**RESULT, "grade": True}, 422,
          "not-values", ""),
-        ("POST", "/v1/batches/a-1/trials/1/result", {}, 422, "input", ""),
+        ("POST", "/v1/batches/a-1/trials/1/result", {}, 422, "nothing-measured", '"grade"'),
         ("POST", "/v1/batches/a-1/trials/1/result", [], 422, "not-an-object", ""),
         ("POST", "/v1/batches/a-1/trials/9/result", RESULT, 404, "unknown-trial", "a-1."),
         ("POST", "/v1/batches/b-1/trials/1/result", RESULT, 404, "unknown-trial", "a-1.1"),
         ("PATCH", "/v1/batches/a-1/trials/1", {"stat": "running"}, 422, "unknown-key", "state"),
         ("PATCH", "/v1/batches/a-1/trials/1", {"state": "done"}, 422, "no-state", ""),
         ("PATCH", "/v1/batches/a-1/trials/1", {"state": ["running"]}, 422, "no-state", ""),
-        ("PATCH", "/v1/batches/a-1/trials/1", {"state": "skipped"}, 422, "no-reason", ""),
+        ("PATCH", "/v1/batches/a-1/trials/1", {"state": "skipped"}, 422, "no-reason",
+         'Send a "reason"'),
         ("PATCH", "/v1/batches/a-1/trials/1", {"state": "to run"}, 409, "trial-state", ""),
         ("PATCH", "/v1/batches/a-1/trials/9", {"state": "running"}, 404, "unknown-trial", "a-1."),
         ("PATCH", "/v1/batches/a-1", {"closed": False}, 422, "not-closed", ""),
@@ -251,6 +252,7 @@ def test_what_cannot_be_is_refused(client, method, path, sent, status, code, hin
     before = client.get("/v1/batches").content
     told = problem(client.request(method, path, json=sent), status, code)
     assert hint in f"{told.get('hint', '')}{told['detail']}"
+    assert "--" not in told.get("hint", "")  # a program has no command's options
     assert client.get("/v1/batches").content == before
 
 

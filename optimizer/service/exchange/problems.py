@@ -23,6 +23,15 @@ STATUS_OF_CODE = {
     "batch-closed": HTTPStatus.CONFLICT,
 }
 """Statuses of errors of the library that are not told by their class."""
+HINT_OF_CODE = {
+    "no-reason": 'Send a "reason"; it is kept with the change.',
+    "no-line": 'Name the line with "line".',
+    "several-lines": 'Name the line with "line".',
+    "withdrawn-run": 'Send "withdrawn": false and a "reason" to take it back.',
+    "nothing-measured": 'Send "grade" and "recovery", or a "deck_state".',
+    "trial-state": 'Send the "state": "to run" first, which opens the trial again.',
+}
+"""What a program does about errors whose own hint names an option of a command."""
 
 
 class Problem(HighsideError):
@@ -87,6 +96,8 @@ def document(error: HighsideError) -> dict[str, Any]:
 def answer(error: HighsideError) -> Response:
     """The response to a request that failed with an error."""
     found = document(error)
+    if error.hint and error.code in HINT_OF_CODE:
+        found["hint"] = HINT_OF_CODE[error.code]
     headers = dict(getattr(error, "headers", {}))
     if found["status"] == HTTPStatus.SERVICE_UNAVAILABLE:
         headers.setdefault("Retry-After", str(RETRY_SECONDS))
