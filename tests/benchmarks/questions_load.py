@@ -1,11 +1,11 @@
-"""Questions about hard-to-believe values make a load of 1,000,000 rows at most a tenth longer.
+"""Questions about hard-to-believe values make a load of 1,000,000 rows at most a quarter longer.
 
     python -m tests.benchmarks.questions_load [ROWS]
 
 A season of two lines is loaded into an empty history, and a second one into the history that holds
 the first, each with and without questions, in turn in one process. The result is the median over
 the rounds of the ratio of the two times of the processor, which other work on the machine hardly
-changes. Fails when one of the ratios is above 1.10.
+changes. Fails when one of the ratios is above 1.25.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from optimizer.intake.questioning.asking import Asking
 
 ROWS = 1_000_000
 ROUNDS = 3
-MOST = 1.10
+MOST = 1.25
 
 
 def season(first: str, rows: int, rng: np.random.Generator) -> pa.Table:
