@@ -15,6 +15,7 @@ from optimizer.text.figures import (
     tonnes,
     whole_percent,
 )
+from optimizer.text.todays_material import todays_material
 from optimizer.text.trial_numbers import id_of_trial
 
 
@@ -39,7 +40,7 @@ def plan(document: Mapping[str, Any], batch: str | None = None) -> str:
         wanted = "best trade-off of grade and recovery"
     lines = [bold(f"Next trials for {document['line'] or 'a new line'}: {wanted}")]
     if document["material"]:
-        shown = ", ".join(f"{k} {v}" for k, v in document["material"].items())
+        shown = ", ".join(f"{k} {v}" for k, v in todays_material(document).items())
         lines.append(wrap(f"Material: {shown}."))
     lines.append(
         wrap(
@@ -63,6 +64,7 @@ def plan(document: Mapping[str, Any], batch: str | None = None) -> str:
         lines.append(f"Run them in the order {ranks}: least to re-set and to wait for.")
     if document["run_now"]:
         lines += ["", *_run_now(document["run_now"], units, goal)]
+        lines += _over_shift(document, goal)
     lines += _trade_off(document.get("trade_off", ()), units)
     stopping = document["stopping"]
     verdict = "Stop here" if stopping["advice"] == "stop" else "Go on"
@@ -119,6 +121,23 @@ def _column(trials: Sequence[Mapping[str, Any]], name: str) -> list[str]:
     values = [t["settings"][name] for t in trials]
     places = max(len(level(v).partition(".")[2]) for v in values)
     return [f"{v:.{places}f}" for v in values]
+
+
+def _over_shift(document: Mapping[str, Any], goal: Mapping[str, Any]) -> list[str]:
+    """What the settings to run now are sure of where the material varies over the shift."""
+    hold = document.get("hold")
+    if hold is None or goal["min_grade"] is None:
+        return []
+    at = ", ".join(f"{name} {level(v)}" for name, v in hold["worst"]["material"].items())
+    throughout = document["brief"].get("goal", {}).get("hold") == "throughout"
+    what = "that every hour meets it" if throughout else "that the shift's product meets it"
+    return [
+        wrap(
+            f"The chance is {what}; it is lowest at {at}, where it is "
+            f"{whole_percent(hold['worst']['chance_of_grade'])} %.",
+            INDENT,
+        )
+    ]
 
 
 def _run_now(

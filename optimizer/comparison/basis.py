@@ -77,7 +77,7 @@ def choose_basis(
         brief: the requested material, grade and confidence.
         feed_rate: the requested feed rate, in the site's unit; None to choose one.
     """
-    given = {n: float(v) for n, v in brief.material.items() if n != LABEL}
+    given = {n: float(v) for n, v in brief.usual_material.items() if n != LABEL}
     label = str(brief.material[LABEL]) if brief.material.get(LABEL) else None
     if not tables:
         asked = brief.goal.min_grade or float("nan")

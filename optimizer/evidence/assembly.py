@@ -21,6 +21,7 @@ from optimizer.evidence.cautions import habits, unsettled
 from optimizer.evidence.columns import column_reader, start_times
 from optimizer.evidence.material import feed_odds, material_inputs
 from optimizer.evidence.record import Evidence
+from optimizer.evidence.shift import shift_of
 from optimizer.history.description import not_used, undeclared
 from optimizer.history.start_times import misdated
 from optimizer.measurement.joint_errors import JointErrors
@@ -54,7 +55,7 @@ def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
     column = column_reader(runs)
     settings = np.column_stack([column(name) for name in space.names])
     readings = _readings(column, site)
-    context, today, material = material_inputs(runs, column, site, brief, warnings)
+    context, today, material, names = material_inputs(runs, column, site, brief, warnings)
     odds, odds_today, known = feed_odds(
         column, readings.grade_logit, readings.recovery_logit, site, material, warnings
     )
@@ -78,6 +79,7 @@ def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
         number=number,
         by_line=bool(number.any()),
         zone=site.time_zone,
+        shift=shift_of(brief.ranges, site, today, names, odds_today, known),
     )
     own, other = whole, None
     if whole.by_line:

@@ -89,6 +89,21 @@ def feed_grade_of(odds: float) -> float:
     return float(expit(odds))
 
 
+def over_the_shift(evidence: Evidence) -> list[str]:
+    """What to mind where the material varies over the shift."""
+    if evidence.shift is None:
+        return []
+    ranges = (
+        f"{name} {low:g} to {high:g}"
+        for name, (low, high) in ((n, r.ends) for n, r in evidence.shift.over.items())
+    )
+    return [
+        f"The material varies over the shift ({', '.join(ranges)}): the settings to run now are "
+        "for all of it, trials are weighed at its middle. Sample a trial at both ends of the range "
+        "where the shift allows it, and record the material of each sample."
+    ]
+
+
 def cautions(evidence: Evidence, min_grade: float, brief: Brief) -> list[str]:
     """Warnings about a goal that the runs do not support."""
     said = []

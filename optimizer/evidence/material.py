@@ -9,7 +9,7 @@ import pyarrow.compute as pc
 
 from optimizer.model.coordinates import guess_feed_odds, log_odds, log_unwanted
 from optimizer.numerics.distinct_rows import distinct_rows
-from optimizer.plant.brief import Brief
+from optimizer.plant.brief import Brief, Range
 from optimizer.plant.site import FEED_GRADE, Site
 from optimizer.plant.units import scaled
 from optimizer.text.figures import percent
@@ -48,9 +48,10 @@ MOST_CONTRADICTIONS = 0.05
 
 def material_inputs(
     runs: pa.Table, column: Any, site: Site, brief: Brief, warnings: list[str]
-) -> tuple[Floats, Floats, dict[str, Any]]:
-    """Material inputs of every run and today, in unit coordinates, and today's values."""
-    past, today, material = [], [], {}
+) -> tuple[Floats, Floats, dict[str, Any], list[str]]:
+    """Material inputs of every run and today, in unit coordinates, today's values, and the names of
+    the properties behind the leading inputs."""
+    past, today, material, names = [], [], {}, []
     for name, variable in site.material.items():
         values = column(name)
         known = np.isfinite(values)
@@ -69,8 +70,14 @@ def material_inputs(
                     f"{name} was {np.median(values[known]):g} {variable.unit} in every run; what "
                     f"{now:g} does cannot be known."
                 )
+            elif isinstance(given, Range):
+                warnings.append(
+                    f"{name} varies over the shift, but hardly did in the runs: what it does "
+                    "cannot be known."
+                )
             continue
         unit = (np.where(known, values, np.median(values[known])) - variable.low) / span
+        names.append(name)
         past.append(unit)
         today.append((float(now) - variable.low) / span if now is not None else np.median(unit))
     context = np.column_stack(past) if past else np.zeros((runs.num_rows, 0))
@@ -80,6 +87,7 @@ def material_inputs(
         np.hstack([context, labels]),
         np.concatenate([today, label_today]),
         material,
+        names,
     )
 
 
@@ -88,15 +96,17 @@ def _today(
 ) -> float | None:
     """Today's value of a material variable: from the brief, else from the latest runs."""
     if given is not None:
+        ends = given.ends if isinstance(given, Range) else (given, given)
         if known.any():
             low, high = np.min(values[known]), np.max(values[known])
             margin = 0.02 * (variable.high - variable.low)
-            if not low - margin <= given <= high + margin:
+            if not low - margin <= ends[0] <= ends[1] <= high + margin:
+                told = " to ".join(f"{end:g}" for end in dict.fromkeys(ends))
                 warnings.append(
-                    f"{name} {given:g} {variable.unit} lies outside the runs "
+                    f"{name} {told} {variable.unit} lies outside the runs "
                     f"({low:g} to {high:g}): the plan extrapolates."
                 )
-        return float(given)
+        return given.middle if isinstance(given, Range) else float(given)
     if not known.any():
         return None
     return float(np.round(np.median(values[known][-LATEST_RUNS:]), 6))

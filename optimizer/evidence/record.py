@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from optimizer.evidence.shift import Shift
 from optimizer.measurement.run_readings import RunReadings
 from optimizer.plant.settings import SettingSpace
 from optimizer.plant.time_zone import UTC_ZONE, TimeZone
@@ -43,6 +44,7 @@ class Evidence:
             input.
         borrowed: evidence of measured runs of other lines, where this line has few runs; else None.
         zone: time zone of the plant.
+        shift: the materials of the shift where the material varies; else None.
     """
 
     space: SettingSpace
@@ -62,6 +64,7 @@ class Evidence:
     by_line: bool
     borrowed: Evidence | None = None
     zone: TimeZone = UTC_ZONE
+    shift: Shift | None = None
 
     @property
     def started_by_clock(self) -> NDArray[np.datetime64]:
@@ -91,8 +94,13 @@ class Evidence:
 
     def inputs_today(self, index: NDArray[np.int64]) -> Floats:
         """Lattice points, shape (k, d), with today's material, in the columns of ``inputs``."""
+        return self.inputs_with(index, self.today)
+
+    def inputs_with(self, index: NDArray[np.int64], material: Floats) -> Floats:
+        """Lattice points, shape (k, d), with a material, shape (m,), in the columns of
+        ``inputs``."""
         unit = np.round(self.space.to_unit(self.space.values(index)), 9)
-        inputs = [unit, np.tile(self.today, (len(unit), 1))]
+        inputs = [unit, np.tile(material, (len(unit), 1))]
         return np.hstack([*inputs, np.zeros((len(unit), 1))] if self.by_line else inputs)
 
     def alone(self) -> Evidence:

@@ -131,7 +131,7 @@ def _possible(log_unwanted: Floats) -> Floats:
     return np.minimum(log_unwanted, np.log(MOST_UNWANTED))
 
 
-def from_latent(S: Floats, C: Floats, feed_odds: float) -> tuple[Floats, Floats]:
+def from_latent(S: Floats, C: Floats, feed_odds: Floats | float) -> tuple[Floats, Floats]:
     """Grade and recovery that follow from sharpness and balance, shapes kept."""
     log_w, log_u = log_expit(0.5 * (C + S)), log_expit(0.5 * (C - S))
     return expit(feed_odds + log_w - log_u), np.exp(log_w)

@@ -170,7 +170,8 @@ class Plan:
     """Ranked next trials, the settings to run now, and whether to stop.
 
     ``brief`` is the brief of the plan as a document, from which ``Brief.from_dict`` reads it again.
-    ``pending`` are the trials under way; None where the history holds no issued batch.
+    ``pending`` are the trials under way; None where the history holds no issued batch. ``hold``
+    tells of the settings to run now over a shift whose material varies (``hold.OverShift``).
     """
 
     line: str | None
@@ -193,6 +194,7 @@ class Plan:
     trade_off: tuple[TradeOffPoint, ...] | None = None
     favored: FavoredDescriptions | None = None
     pending: tuple[PendingTrial, ...] | None = None
+    hold: Mapping[str, Any] | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """The ``highside.plan/1`` document."""
@@ -217,6 +219,7 @@ class Plan:
             "recommendations": [r.as_dict() for r in self.recommendations],
             "stopping": self.stopping.as_dict(),
             "description": None if self.favored is None else self.favored.as_dict(),
+            **({} if self.hold is None else {"hold": dict(self.hold)}),
             **({} if self.trade_off is None else {"trade_off": as_dicts(self.trade_off)}),
             **({} if self.pending is None else {"pending": [p.as_dict() for p in self.pending]}),
             "warnings": list(self.warnings),

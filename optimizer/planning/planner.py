@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from optimizer.evidence.cautions import cautions
+from optimizer.evidence.cautions import cautions, over_the_shift
 from optimizer.model.wrong_readings import WRONG_BELOW
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.planning.batch_order import in_order
@@ -95,12 +95,15 @@ def _plan_with_model(situation: Situation) -> Plan:
         [
             *shortages,
             *open_questions,
+            *over_the_shift(evidence),
             *_contradicting(situation),
             *chosen.warnings,
             *selection.warnings,
         ],
     )
     plan = replace(plan, favored=situation.surrogate.favored_)
+    if evidence.shift is not None:
+        plan = replace(plan, hold=situation.over_shift(chosen.point).as_dict())
     if plan.maximise != "trade-off":
         return plan
     curve = trade_off(situation, run_now, chosen.point[None, :], plan.min_grade, plan.maximise)
@@ -150,7 +153,7 @@ def _described(
     situation: Situation, selection: Selection, run_now: RunNow
 ) -> tuple[Recommendation, ...]:
     """The selected trials, each with its expectations."""
-    expected, space = situation.expected(selection.points), situation.evidence.space
+    expected, space = situation.expected_of_trials(selection.points), situation.evidence.space
     trials = []
     for k, (point, gain) in enumerate(zip(selection.points, selection.gains, strict=True)):
         chance = float(expected.chance_of_grade[k])

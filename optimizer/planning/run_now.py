@@ -13,6 +13,7 @@ from scipy.special import expit
 from optimizer.errors import LimitError
 from optimizer.model.coordinates import from_latent
 from optimizer.model.selection import sure_after_selection
+from optimizer.planning.hold import outlook
 from optimizer.planning.objective import Recovery
 from optimizer.planning.plan import RunNow
 from optimizer.planning.search import best_point
@@ -97,11 +98,15 @@ def _search(situation: Situation, wanted: float) -> Indices | None:
 def _sureness(situation: Situation, point: Indices) -> tuple[float, float]:
     """Chance that a lattice point, shape (d,), runs even and meets the grade, before and after it
     was selected."""
-    index, odds = point[None, :], situation.evidence.feed_odds_today
-    even = situation.chance_even(index)
-    inputs, least = situation.inputs(index), situation.min_grade
-    before = situation.surrogate.chance_of_grade(inputs, least, odds)
-    return float((before * even)[0]), float((situation.chance_selected(index) * even)[0])
+    index = point[None, :]
+    even = float(situation.chance_even(index)[0])
+    if situation.evidence.shift is None:
+        before, after = outlook(situation, index)[0], situation.chance_selected(index)
+        return float(before[0] * even), float(after[0] * even)
+    # The search knows the chance before selection as its own rough figure.
+    return float(outlook(situation, index)[0][0]) * even, situation.over_shift(
+        point
+    ).chance_of_grade * even
 
 
 def _best(situation: Situation, score: Callable[..., Floats]) -> tuple[Indices, float]:
@@ -144,14 +149,12 @@ def _score(
     rank by recovery times the chance of the grade: if they come first, no settings are sure enough.
     ``wanted`` is the chance from which settings are sure enough before they are selected.
     """
-    inputs, surrogate = situation.inputs(index), situation.surrogate
-    chance, recovery = surrogate.outlook(
-        inputs, situation.min_grade, situation.evidence.feed_odds_today, coarse
-    )
+    chance, recovery = outlook(situation, index, coarse)
     chance = chance * situation.chance_even(index)
     worth = recovery
     if not isinstance(situation.objective, Recovery):
-        worth = surrogate.expect(situation.objective.worth, inputs, coarse)
+        inputs = situation.inputs(index)
+        worth = situation.surrogate.expect(situation.objective.worth, inputs, coarse)
     sure = chance >= wanted
     value = np.where(sure, worth, UNSURE + chance * recovery)
     return np.where(situation.within_capacity(index), value, -np.inf)
@@ -160,7 +163,10 @@ def _score(
 def _described(situation: Situation, point: Indices) -> RunNow:
     """The settings at a lattice point, shape (d,), with their expectations."""
     index, objective = point[None, :], situation.objective
-    expected = situation.expected(index)
+    expected = situation.expected_of_trials(index)
+    chance = situation.chance_selected(index)[0]
+    if situation.evidence.shift is not None:
+        chance = situation.over_shift(point).chance_of_grade
     value_per_hour = None
     if not isinstance(objective, Recovery):
         inputs = situation.evidence.inputs_today(index)
@@ -169,7 +175,7 @@ def _described(situation: Situation, point: Indices) -> RunNow:
         settings=situation.evidence.space.named(point),
         grade=expected.grade[0],
         recovery=expected.recovery[0],
-        chance_of_grade=float(situation.chance_selected(index)[0]),
+        chance_of_grade=float(chance),
         product_t_per_h=situation.product_tonnes(point),
         tried=bool(np.any(np.all(situation.tried == point, axis=1))),
         value_per_hour=value_per_hour,

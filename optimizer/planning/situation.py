@@ -24,6 +24,7 @@ from optimizer.interval import Intervals
 from optimizer.model.fitted_surrogate import FittedSurrogate
 from optimizer.model.selection import chance_after_selection
 from optimizer.numerics.distinct_rows import distinct_rows
+from optimizer.planning.hold import OverShift, over_shift
 from optimizer.planning.limits import Limits
 from optimizer.planning.objective import Objective, objective_of
 from optimizer.planning.plan import PendingTrial
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
 
 # The grade to reach where only prices count: every product meets it.
 ANY_GRADE = 1e-6
+ENDS = ("mean", "low", "high")
 
 
 def situation_of(
@@ -160,9 +162,24 @@ class Situation:
         return Limits(e.space, self.brief, self.site.tonnes_per_hour(e.line), self.seed)
 
     def product_rate(self, index: Indices) -> Floats:
-        """Expected rate of product, in the site's unit of feed rate, shape (n,)."""
-        inputs, odds = self.inputs(index), self.evidence.feed_odds_today
-        return self.limits.feed(index) * self.surrogate.mean_yield(inputs, odds)
+        """Expected rate of product, in the site's unit of feed rate, shape (n,); where the material
+        varies over the shift, the mean rate."""
+        return self.limits.feed(index) * (self._shares(index) @ self._share_of_feed)
+
+    def _shares(self, index: Indices) -> Floats:
+        """Share of the feed that goes to the product, for each material of the shift, (n, k)."""
+        shift, share = self.evidence.shift, self.surrogate.mean_yield
+        if shift is None:
+            return share(self.inputs(index), self.evidence.feed_odds_today)[:, None]
+        each = zip(shift.today, shift.feed_odds, strict=True)
+        found = [share(self.evidence.inputs_with(index, today), odds) for today, odds in each]
+        return np.column_stack(found)
+
+    @property
+    def _share_of_feed(self) -> Floats:
+        """Share of each material of the shift in its feed, shape (k,)."""
+        shift = self.evidence.shift
+        return np.ones(1) if shift is None else shift.share
 
     def product_tonnes(self, point: Indices) -> float | None:
         """Expected rate of product, t/h, at a lattice point, shape (d,); None without a feed
@@ -178,17 +195,18 @@ class Situation:
         return float(self.limits.tonnes(point[None, :])[0]) if self.limits.has_feed else None
 
     def within_capacity(self, index: Indices) -> NDArray[np.bool_]:
-        """Which lattice points, shape (n, d), keep product and reject inside the capacity; (n,)."""
+        """Which lattice points, (n, d), keep product and reject inside the capacity with every
+        material of the shift; shape (n,)."""
         capacity = self.brief.capacity
         most_product, most_reject = capacity.max_product_rate, capacity.max_reject_rate
         inside = np.ones(len(index), dtype=bool)
         if not self.limits.has_feed or (most_product is None and most_reject is None):
             return inside
-        product = self.product_rate(index)
+        feed, shares = self.limits.feed(index), self._shares(index)
         if most_product is not None:
-            inside &= product <= most_product + 1e-9
+            inside &= feed * shares.max(axis=1) <= most_product + 1e-9
         if most_reject is not None:
-            inside &= self.limits.feed(index) - product <= most_reject + 1e-9
+            inside &= feed * (1.0 - shares.min(axis=1)) <= most_reject + 1e-9
         return inside
 
     @cached_property
@@ -248,6 +266,30 @@ class Situation:
             chance_of_grade=self.surrogate.chance_of_grade(inputs, self.min_grade, odds),
             chance_even=self.chance_even(index),
         )
+
+    def expected_of_trials(self, index: Indices) -> Expectation:
+        """Expectations for a few lattice points, shape (n, d): of the product of the whole shift
+        where the material varies over it, else those of ``expected``."""
+        if self.evidence.shift is None:
+            return self.expected(index)
+        each = [self.over_shift(point) for point in index]
+        grade, recovery = (
+            Intervals(*(np.array([getattr(one, end) for one in ends]) for end in ENDS))
+            for ends in ([one.grade for one in each], [one.recovery for one in each])
+        )
+        chance = np.array([one.chance_before for one in each])
+        return Expectation(grade, recovery, chance, self.chance_even(index))
+
+    def over_shift(self, point: Indices) -> OverShift:
+        """A lattice point, shape (d,), over the shift, whose material varies."""
+        key = tuple(point.tolist())
+        if key not in self._over_shift:
+            self._over_shift[key] = over_shift(self, point)
+        return self._over_shift[key]
+
+    @cached_property
+    def _over_shift(self) -> dict[tuple[int, ...], OverShift]:
+        return {}
 
     def chance_selected(self, index: Indices) -> Floats:
         """Chance that settings which were selected meet the grade, for a few lattice points, shape

@@ -6,11 +6,12 @@ Its content is checked here once; all other modules rely on it.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Discriminator, Field, Tag, field_validator, model_validator
 
 from optimizer.errors import InputError, nearest
 from optimizer.plant.documents import Strict, read_toml, validate
@@ -25,6 +26,10 @@ DEFAULT_TRIALS = 4
 DEFAULT_SETTLE_MINUTES = 20.0
 DEFAULT_SAMPLE_MINUTES = 10.0
 
+
+MOST_RANGES = 4
+"""Largest number of properties of the material that may vary over a shift."""
+_RANGE = re.compile(r"^(?P<low>.*\d.*) to (?P<high>.*\d)(?P<unit>.*)$")
 
 Positive = Annotated[float, Field(gt=0)]
 
@@ -43,13 +48,46 @@ class Prices(Strict):
     currency: str = "value"
 
 
+class Range(Strict):
+    """The range of a property of the material over the shift, in the site's unit."""
+
+    low: float | str
+    high: float | str
+
+    @property
+    def ends(self) -> tuple[float, float]:
+        """Low and high end, once they are numbers."""
+        return float(self.low), float(self.high)
+
+    @property
+    def middle(self) -> float:
+        """The middle of the range."""
+        return 0.5 * sum(self.ends)
+
+
+def _kind_of_today(value: Any) -> str:
+    return "range" if isinstance(value, Range | Mapping) else "value"
+
+
+Today = Annotated[
+    Annotated[float | str, Tag("value")] | Annotated[Range, Tag("range")],
+    Discriminator(_kind_of_today),
+]
+"""A property of today's material: its value, or its range over the shift."""
+
+
 class Goal(Strict):
-    """The goal of the deck: what to maximize, and the grade to reach."""
+    """The goal of the deck: what to maximize, and the grade to reach.
+
+    Where the material varies over the shift, ``hold`` says what must meet the grade: the product of
+    the whole shift ("blend"), or that of every hour ("throughout").
+    """
 
     maximise: Literal["recovery", "value", "trade-off"] = "recovery"
     prices: Prices | None = None
     min_grade: Fraction | None = None
     confidence: Confidence = DEFAULT_CONFIDENCE
+    hold: Literal["blend", "throughout"] = "blend"
 
     @model_validator(mode="after")
     def _priced(self) -> Goal:
@@ -123,7 +161,7 @@ class Brief(Strict):
     """What is wanted today: the material, the goal and the limits."""
 
     line: str | None = None
-    material: dict[str, float | str] = {}
+    material: dict[str, Today] = {}
     goal: Goal = Goal()
     capacity: Capacity = Capacity()
     limits: dict[str, Limit] = {}
@@ -169,7 +207,7 @@ class Brief(Strict):
 
     def check_names(self, site: Site) -> Brief:
         """This brief with its names checked against the site and its material as numbers in the
-        site's units. A text may state another unit: ``"95.5%"``.
+        site's units. A text may state another unit, ``"95.5%"``, or a range, ``"10.8 to 12.6"``.
 
         Raises:
             InputError: when a name is unknown or a value is not a number; the message names the
@@ -192,10 +230,27 @@ class Brief(Strict):
             if missing:
                 raise InputError(f"[[pending]] number {k} lacks {', '.join(missing)}.")
         material = {
-            key: value if key == "material" else _in_site_unit(key, value, site.material[key])
+            key: value if key == "material" else _today(key, value, site.material[key])
             for key, value in self.material.items()
         }
+        ranges = [key for key, value in material.items() if isinstance(value, Range)]
+        if "material" in ranges or len(ranges) > MOST_RANGES:
+            raise InputError(
+                f"[material]: {', '.join(ranges)} have a range; at most {MOST_RANGES} may, "
+                "and never the name of the material.",
+                hint="Give the others as one value each.",
+            )
         return self.model_copy(update={"material": material}) if material else self
+
+    @property
+    def ranges(self) -> dict[str, Range]:
+        """The properties of the material that vary over the shift, once names are checked."""
+        return {name: v for name, v in self.material.items() if isinstance(v, Range)}
+
+    @property
+    def usual_material(self) -> dict[str, float | str]:
+        """The material with the middle of each range in place of the range."""
+        return {k: v.middle if isinstance(v, Range) else v for k, v in self.material.items()}
 
     def as_document(self) -> dict[str, Any]:
         """The brief as a JSON document, without the fields that have their default values."""
@@ -231,6 +286,18 @@ class Brief(Strict):
                     f"{name} within {setting.max_change:g} {setting.unit} of current {value:g}",
                 )
         return region
+
+
+def _today(name: str, written: float | str | Range, variable: MaterialVariable) -> float | Range:
+    """Today's value of a property of the material, or its range, in the declared unit."""
+    if isinstance(written, str) and (found := _RANGE.match(written)):
+        written = Range(low=found["low"], high=found["high"] + found["unit"])
+    if not isinstance(written, Range):
+        return _in_site_unit(name, written, variable)
+    low, high = (_in_site_unit(name, end, variable) for end in (written.low, written.high))
+    if low > high:
+        raise InputError(f"[material] {name}: low {low:g} is above high {high:g}.")
+    return low if low == high else Range(low=low, high=high)
 
 
 def _in_site_unit(name: str, written: float | str, variable: MaterialVariable) -> float:

@@ -14,6 +14,7 @@ from typing import Any
 
 from optimizer.presentation.texts import DEFAULT_LANGUAGE, texts
 from optimizer.text.figures import exact_percent, level, minutes, plain, tonnes
+from optimizer.text.todays_material import todays_material
 from optimizer.text.trial_numbers import id_of_trial
 
 # Number of cuts of a sample; common practice, so that a surge does not determine the sample.
@@ -136,7 +137,7 @@ def make_sheet(
     grade, version = plan["goal"]["min_grade"], plan["history_version"]
     made = say["made_new"] if version is None else say["made"]
     available = trials["material_available"]
-    lot = [f"{name.replace('_', ' ')} {plain(v)}" for name, v in plan["material"].items()]
+    lot = [f"{name.replace('_', ' ')} {plain(v)}" for name, v in todays_material(plan).items()]
     if available is not None:
         lot.append(say["available"].format(tonnes=level(available)))
     return Sheet(

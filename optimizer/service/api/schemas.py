@@ -322,7 +322,8 @@ def _brief_schema() -> dict[str, Doc]:
     found = Brief.model_json_schema(ref_template="#/components/schemas/{model}")
     inner = found.pop("$defs")
     found["properties"]["material"]["description"] = (
-        "Today's values in the site's units, or texts with a unit of their own: \"95.5%\"."
+        "Today's values in the site's units, or texts with a unit of their own: \"95.5%\". A "
+        "property that varies over the shift has a range."
     )
     found["properties"]["pending"]["description"] = "Trials started and not yet measured."
     found["properties"]["current"]["description"] = "Settings on the deck now, in site units."

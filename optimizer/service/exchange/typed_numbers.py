@@ -34,11 +34,17 @@ def number(text: str, field: str) -> float:
 
 
 def measured(text: str, field: str) -> float | str:
-    """A number, or a text of a number with a unit such as ``95.5%``, which brief and log can read.
+    """A number, or a text that a brief can read: a number with a unit, ``95.5%``, or a range of two
+    numbers, ``10.8 to 12.6 %``.
 
     Raises:
         Problem: when the text is neither, or is larger than any number of a plant.
     """
+    low, _, high = text.partition(" to ")
+    if high:
+        for end in (low, high):
+            measured(end, field)
+        return text.strip()
     parts = number_and_unit(text)
     if parts is not None and parts[1] and abs(parts[0]) <= LARGEST:
         return text.strip()
