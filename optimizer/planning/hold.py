@@ -18,10 +18,11 @@ import numpy as np
 from scipy.special import expit, logit
 
 from optimizer.gaussian_process.inputs import Inputs
-from optimizer.interval import Interval, rounded
+from optimizer.interval import Interval, Intervals, rounded
 from optimizer.model.coordinates import from_latent
 from optimizer.model.selection import INTENSITY, noise_of_grade
 from optimizer.numerics.cholesky import factorize
+from optimizer.planning.situation import Expectation
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     Indices = NDArray[np.int64]
 
 BLEND = "blend"
+ENDS = ("mean", "low", "high")
 # Draws behind the figures of settings that a plan names, divided among the surrogate's members.
 DRAWS = 4096
 # Draws of each member behind the chance in a search, and of every fourth in a rough answer.
@@ -150,6 +152,20 @@ def over_shift(situation: Situation, point: Indices) -> OverShift:
         chance_before=float(before.mean()),
         worst=Worst(shift.values[k], float(alone[k])),
     )
+
+
+def expected_over_shift(situation: Situation, index: Indices) -> Expectation:
+    """Expectations for a few lattice points, shape (n, d): of the product of the whole shift where
+    the material varies over it, else those with today's material."""
+    if situation.evidence.shift is None:
+        return situation.expected(index)
+    each = [over_shift(situation, point) for point in index]
+    chance = np.array([one.chance_before for one in each])
+    grade, recovery = (
+        Intervals(*(np.array([getattr(interval, end) for interval in found]) for end in ENDS))
+        for found in ([one.grade for one in each], [one.recovery for one in each])
+    )
+    return Expectation(grade, recovery, chance, situation.chance_even(index))
 
 
 def _noise(situation: Situation, pair: Any, inputs: Inputs) -> Floats:

@@ -19,6 +19,7 @@ from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.planning.batch_order import in_order
 from optimizer.planning.explanations import reason, reason_of_gain
 from optimizer.planning.first_batch import spread_trials, unknown_trials
+from optimizer.planning.hold import expected_over_shift, over_shift
 from optimizer.planning.plan import Plan, Recommendation, RunNow, Stopping
 from optimizer.planning.run_now import choose_run_now
 from optimizer.planning.situation import Situation, situation_of
@@ -103,7 +104,7 @@ def _plan_with_model(situation: Situation) -> Plan:
     )
     plan = replace(plan, favored=situation.surrogate.favored_)
     if evidence.shift is not None:
-        plan = replace(plan, hold=situation.over_shift(chosen.point).as_dict())
+        plan = replace(plan, hold=over_shift(situation, chosen.point).as_dict())
     if plan.maximise != "trade-off":
         return plan
     curve = trade_off(situation, run_now, chosen.point[None, :], plan.min_grade, plan.maximise)
@@ -153,7 +154,7 @@ def _described(
     situation: Situation, selection: Selection, run_now: RunNow
 ) -> tuple[Recommendation, ...]:
     """The selected trials, each with its expectations."""
-    expected, space = situation.expected_of_trials(selection.points), situation.evidence.space
+    expected, space = expected_over_shift(situation, selection.points), situation.evidence.space
     trials = []
     for k, (point, gain) in enumerate(zip(selection.points, selection.gains, strict=True)):
         chance = float(expected.chance_of_grade[k])

@@ -13,7 +13,7 @@ from scipy.special import expit
 from optimizer.errors import LimitError
 from optimizer.model.coordinates import from_latent
 from optimizer.model.selection import sure_after_selection
-from optimizer.planning.hold import outlook
+from optimizer.planning.hold import expected_over_shift, outlook, over_shift
 from optimizer.planning.objective import Recovery
 from optimizer.planning.plan import RunNow
 from optimizer.planning.search import best_point
@@ -100,13 +100,15 @@ def _sureness(situation: Situation, point: Indices) -> tuple[float, float]:
     was selected."""
     index = point[None, :]
     even = float(situation.chance_even(index)[0])
+    before = float(outlook(situation, index)[0][0])
+    return before * even, _chance_selected(situation, point) * even
+
+
+def _chance_selected(situation: Situation, point: Indices) -> float:
+    """Chance that a lattice point, shape (d,), meets the grade, after it was selected."""
     if situation.evidence.shift is None:
-        before, after = outlook(situation, index)[0], situation.chance_selected(index)
-        return float(before[0] * even), float(after[0] * even)
-    # The search knows the chance before selection as its own rough figure.
-    return float(outlook(situation, index)[0][0]) * even, situation.over_shift(
-        point
-    ).chance_of_grade * even
+        return float(situation.chance_selected(point[None, :])[0])
+    return over_shift(situation, point).chance_of_grade
 
 
 def _best(situation: Situation, score: Callable[..., Floats]) -> tuple[Indices, float]:
@@ -163,10 +165,7 @@ def _score(
 def _described(situation: Situation, point: Indices) -> RunNow:
     """The settings at a lattice point, shape (d,), with their expectations."""
     index, objective = point[None, :], situation.objective
-    expected = situation.expected_of_trials(index)
-    chance = situation.chance_selected(index)[0]
-    if situation.evidence.shift is not None:
-        chance = situation.over_shift(point).chance_of_grade
+    expected = expected_over_shift(situation, index)
     value_per_hour = None
     if not isinstance(objective, Recovery):
         inputs = situation.evidence.inputs_today(index)
@@ -175,7 +174,7 @@ def _described(situation: Situation, point: Indices) -> RunNow:
         settings=situation.evidence.space.named(point),
         grade=expected.grade[0],
         recovery=expected.recovery[0],
-        chance_of_grade=float(chance),
+        chance_of_grade=_chance_selected(situation, point),
         product_t_per_h=situation.product_tonnes(point),
         tried=bool(np.any(np.all(situation.tried == point, axis=1))),
         value_per_hour=value_per_hour,

@@ -24,7 +24,6 @@ from optimizer.interval import Intervals
 from optimizer.model.fitted_surrogate import FittedSurrogate
 from optimizer.model.selection import chance_after_selection
 from optimizer.numerics.distinct_rows import distinct_rows
-from optimizer.planning.hold import OverShift, over_shift
 from optimizer.planning.limits import Limits
 from optimizer.planning.objective import Objective, objective_of
 from optimizer.planning.plan import PendingTrial
@@ -43,7 +42,6 @@ if TYPE_CHECKING:
 
 # The grade to reach where only prices count: every product meets it.
 ANY_GRADE = 1e-6
-ENDS = ("mean", "low", "high")
 
 
 def situation_of(
@@ -266,30 +264,6 @@ class Situation:
             chance_of_grade=self.surrogate.chance_of_grade(inputs, self.min_grade, odds),
             chance_even=self.chance_even(index),
         )
-
-    def expected_of_trials(self, index: Indices) -> Expectation:
-        """Expectations for a few lattice points, shape (n, d): of the product of the whole shift
-        where the material varies over it, else those of ``expected``."""
-        if self.evidence.shift is None:
-            return self.expected(index)
-        each = [self.over_shift(point) for point in index]
-        grade, recovery = (
-            Intervals(*(np.array([getattr(one, end) for one in ends]) for end in ENDS))
-            for ends in ([one.grade for one in each], [one.recovery for one in each])
-        )
-        chance = np.array([one.chance_before for one in each])
-        return Expectation(grade, recovery, chance, self.chance_even(index))
-
-    def over_shift(self, point: Indices) -> OverShift:
-        """A lattice point, shape (d,), over the shift, whose material varies."""
-        key = tuple(point.tolist())
-        if key not in self._over_shift:
-            self._over_shift[key] = over_shift(self, point)
-        return self._over_shift[key]
-
-    @cached_property
-    def _over_shift(self) -> dict[tuple[int, ...], OverShift]:
-        return {}
 
     def chance_selected(self, index: Indices) -> Floats:
         """Chance that settings which were selected meet the grade, for a few lattice points, shape
