@@ -8,7 +8,8 @@ from typing import Any
 
 from cli.show.plan import plan
 from cli.show.text import bold, interval, wrap
-from optimizer.text.figures import UNKNOWN, level, minutes, percent, tonnes
+from optimizer.text.figures import UNKNOWN, level, minutes, percent
+from optimizer.text.masses import feed_key, mass, mass_symbol, mass_unit_of
 
 SURPRISING, VERY = 2.0, 3.0
 """Sizes of z from which a result is marked."""
@@ -100,7 +101,17 @@ def _mark(surprise: Mapping[str, float | None] | None, name: str) -> str:
 
 def _taught(lessons: Sequence[Mapping[str, Any]]) -> list[str]:
     """A table with one line for each finished batch."""
-    heads = ["batch", "done", "failed", "met", "best so far %", "surprise", "use t", "min"]
+    unit = mass_unit_of(lessons[0])
+    heads = [
+        "batch",
+        "done",
+        "failed",
+        "met",
+        "best so far %",
+        "surprise",
+        f"use {mass_symbol(unit)}",
+        "min",
+    ]
     rows = []
     for each in lessons:
         best = each["best_so_far"]
@@ -112,7 +123,7 @@ def _taught(lessons: Sequence[Mapping[str, Any]]) -> list[str]:
                 "-" if each["met"] is None else str(each["met"]),
                 "-" if best is None else f"{percent(best['recovery'])} at {percent(best['grade'])}",
                 _sizes(each["surprise"]),
-                tonnes(each["material_t"]),
+                mass(each[feed_key(unit)], unit),
                 minutes(each["minutes"]),
             ]
         )

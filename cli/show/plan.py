@@ -12,10 +12,18 @@ from optimizer.text.figures import (
     minutes,
     percent,
     points,
-    tonnes,
     whole_percent,
 )
 from optimizer.text.todays_material import todays_material
+from optimizer.text.masses import (
+    TONNE,
+    feed_key,
+    mass,
+    mass_label,
+    mass_symbol,
+    mass_unit_of,
+    product_key,
+)
 from optimizer.text.trial_numbers import id_of_trial
 
 
@@ -58,12 +66,13 @@ def plan(document: Mapping[str, Any], batch: str | None = None) -> str:
     trials = document["recommendations"]
     if batch is not None:
         trials = sorted(trials, key=lambda trial: trial["order"])
-    lines += ["", *_trials(trials, units, goal["maximise"] != "value", batch)]
+    unit_of_mass = mass_unit_of(document)
+    lines += ["", *_trials(trials, units, goal["maximise"] != "value", batch, unit_of_mass)]
     if len(trials) > 1 and batch is None:
         ranks = ", ".join(str(t["rank"]) for t in sorted(trials, key=lambda t: t["order"]))
         lines.append(f"Run them in the order {ranks}: least to re-set and to wait for.")
     if document["run_now"]:
-        lines += ["", *_run_now(document["run_now"], units, goal)]
+        lines += ["", *_run_now(document["run_now"], units, goal, unit_of_mass)]
         lines += _over_shift(document, goal)
     lines += _trade_off(document.get("trade_off", ()), units)
     stopping = document["stopping"]
@@ -80,20 +89,22 @@ def _trials(
     units: Mapping[str, str],
     in_points: bool,
     batch: str | None,
+    unit_of_mass: str,
 ) -> list[str]:
     names = list(units)
     heads = [short(n) for n in names]
     cells = [list(row) for row in zip(*(_column(trials, n) for n in names), strict=True)]
     heads += ["grade %", "recovery %", "sure", "gain", "use", "time"]
     unit, gain = ("pts", points) if in_points else ("/h", lambda v: f"{v:.3g}")
-    under = [*(units[n] for n in names), "mean 90 % in", "mean 90 % in", "%", unit, "t", "min"]
+    under = [*(units[n] for n in names), "mean 90 % in", "mean 90 % in", "%", unit]
+    under += [mass_symbol(unit_of_mass), "min"]
     for trial, row in zip(trials, cells, strict=True):
         row += [
             interval(trial["grade"], "{} {}-{}"),
             interval(trial["recovery"], "{} {}-{}"),
             whole_percent(trial["chance_of_grade"]),
             _or(trial["expected_gain"], gain),
-            tonnes(trial["material_t"]),
+            mass(trial[feed_key(unit_of_mass)], unit_of_mass),
             minutes(trial["minutes"]),
         ]
     widths = [max(map(len, column)) + 1 for column in zip(heads, under, *cells, strict=True)]
@@ -141,7 +152,10 @@ def _over_shift(document: Mapping[str, Any], goal: Mapping[str, Any]) -> list[st
 
 
 def _run_now(
-    now: Mapping[str, Any], units: Mapping[str, str], goal: Mapping[str, Any]
+    now: Mapping[str, Any],
+    units: Mapping[str, str],
+    goal: Mapping[str, Any],
+    unit_of_mass: str = TONNE,
 ) -> list[str]:
     settings = ", ".join(
         f"{name.replace('_', ' ')} {level(now['settings'][name])} {unit}"
@@ -153,8 +167,9 @@ def _run_now(
     if goal["min_grade"] is None:
         chance = ""  # prices alone decide
     kind = "tried" if now["tried"] else "not tried yet"
-    product, value = now["product_t_per_h"], now.get("value_per_hour")
-    rate = "" if product is None else f" Product about {tonnes(product)} t/h."
+    product, value = now[product_key(unit_of_mass)], now.get("value_per_hour")
+    told = f"{mass(product, unit_of_mass)} {mass_label(unit_of_mass)}/h"
+    rate = "" if product is None else f" Product about {told}."
     rate += "" if value is None else f" Worth about {value:.4g} an hour."
     return [
         bold("Run now"),

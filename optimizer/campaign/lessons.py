@@ -12,6 +12,7 @@ from optimizer.history.issued import DONE, IssuedBatch, IssuedTrial
 from optimizer.history.summary import iso
 from optimizer.interval import rounded
 from optimizer.plant.brief import Brief
+from optimizer.plant.mass import TONNE, MassUnit
 from optimizer.plant.site import Site
 
 Surprises = Sequence[Mapping[str, float | None] | None]
@@ -51,6 +52,7 @@ class Lesson:
             intervals are right. None without a result that was expected.
         material_t: feed that the trials took, t; None where the feed rate is not a setting.
         minutes: time that the trials took.
+        mass: unit in which the plant tells the feed.
     """
 
     batch: str
@@ -65,6 +67,12 @@ class Lesson:
     surprise: Mapping[str, float | None]
     material_t: float | None
     minutes: float
+    mass: MassUnit = TONNE
+
+    @property
+    def material_mass(self) -> float | None:
+        """Feed that the trials took, in the plant's unit of mass."""
+        return rounded(self.mass.of_tonnes(self.material_t))
 
     def as_dict(self) -> dict[str, Any]:
         """JSON form, part of ``highside.batches/1``."""
@@ -80,6 +88,8 @@ class Lesson:
             "best_so_far": None if self.best_so_far is None else self.best_so_far.as_dict(),
             "surprise": {name: rounded(z) for name, z in self.surprise.items()},
             "material_t": rounded(self.material_t),
+            "material_mass": self.material_mass,
+            "mass_unit": self.mass.name,
             "minutes": rounded(self.minutes),
         }
 
@@ -123,6 +133,7 @@ def _lesson(
         surprise={name: _root_mean_square(surprises, name) for name in ("grade", "recovery")},
         material_t=_feed(run, minutes, site.tonnes_per_hour(batch.line)),
         minutes=minutes * len(run),
+        mass=site.mass,
     )
 
 

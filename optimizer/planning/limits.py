@@ -14,6 +14,7 @@ import numpy as np
 
 from optimizer.errors import LimitError
 from optimizer.plant.brief import Brief
+from optimizer.plant.mass import TONNE, MassUnit
 from optimizer.plant.region import Region
 from optimizer.plant.settings import FEED_RATE, SettingSpace
 
@@ -42,12 +43,14 @@ class Limits:
         brief: the brief, with today's limits.
         tonnes_per_unit: factor from the unit of the feed rate to t/h.
         seed: seed of the spread of starting points.
+        mass: unit of the lot in the brief.
     """
 
     space: SettingSpace
     brief: Brief
     tonnes_per_unit: float
     seed: int
+    mass: MassUnit = TONNE
 
     @cached_property
     def region(self) -> Region:
@@ -76,6 +79,11 @@ class Limits:
         hours = self.brief.trials.minutes / 60.0
         return self.feed(index) * self.tonnes_per_unit * hours
 
+    @property
+    def lot(self) -> float | None:
+        """Feed that the whole batch may consume, t; None for any amount."""
+        return self.mass.in_tonnes(self.brief.trials.material_available)
+
     @cached_property
     def cheapest(self) -> float:
         """Feed that the trial with the least consumption consumes, t."""
@@ -90,7 +98,8 @@ class Limits:
         trials, asked = self.brief.trials, self.brief.trials.count
         supplies = [(trials.minutes_available, trials.minutes, "minutes")]
         if self.has_feed:
-            supplies.append((trials.material_available, self.cheapest, "t"))
+            each = self.cheapest * self.mass.per_tonne
+            supplies.append((trials.material_available, each, self.mass.name))
         count, reasons = asked, []
         for available, each, unit in supplies:
             if available is None or each <= 0:
@@ -118,7 +127,7 @@ class Limits:
         Trials are then ranked by their gain for each tonne. A short shift needs no such rule,
         because all trials take equally long.
         """
-        available = self.brief.trials.material_available
+        available = self.lot
         if available is None or not self.has_feed:
             return False
         return available < self.brief.trials.count * float(np.median(self.tonnes(self.pool)))
@@ -141,7 +150,7 @@ class Limits:
             spent: tonnes that the trials placed before consume.
             left: number of trials still to place, this one included.
         """
-        available = self.brief.trials.material_available
+        available = self.lot
         if available is None:
             return np.ones(len(index), dtype=bool)
         rest = available - spent

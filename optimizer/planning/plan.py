@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from optimizer.interval import Interval, rounded
 from optimizer.model.fitted_surrogate import FavoredDescriptions
+from optimizer.plant.mass import TONNE, MassUnit
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -45,8 +46,8 @@ class RunNow:
     value_per_hour: float | None = None
     chance_even: float | None = None
 
-    def as_dict(self) -> dict[str, Any]:
-        """JSON form."""
+    def as_dict(self, mass: MassUnit = TONNE) -> dict[str, Any]:
+        """JSON form, with the rate of product also in the plant's unit of mass per hour."""
         return {
             "settings": dict(self.settings),
             "grade": self.grade.as_dict(),
@@ -54,6 +55,7 @@ class RunNow:
             "chance_of_grade": rounded(self.chance_of_grade),
             "chance_even": rounded(self.chance_even),
             "product_t_per_h": rounded(self.product_t_per_h),
+            "product_rate": rounded(mass.of_tonnes(self.product_t_per_h)),
             "tried": self.tried,
             **(
                 {}
@@ -87,8 +89,8 @@ class Recommendation:
     changes: tuple[Change, ...] = ()
     watch: str = ""
 
-    def as_dict(self) -> dict[str, Any]:
-        """JSON form."""
+    def as_dict(self, mass: MassUnit = TONNE) -> dict[str, Any]:
+        """JSON form, with the feed also in the plant's unit of mass."""
         return {
             "rank": self.rank,
             "order": self.order,
@@ -100,6 +102,7 @@ class Recommendation:
             "expected_gain": rounded(self.expected_gain),
             "product_t_per_h": rounded(self.product_t_per_h),
             "material_t": rounded(self.material_t),
+            "material_mass": rounded(mass.of_tonnes(self.material_t)),
             "minutes": rounded(self.minutes),
             "changes": [c.as_dict() for c in self.changes],
             "why": self.why,
@@ -172,6 +175,7 @@ class Plan:
     ``brief`` is the brief of the plan as a document, from which ``Brief.from_dict`` reads it again.
     ``pending`` are the trials under way; None where the history holds no issued batch. ``hold``
     tells of the settings to run now over a shift whose material varies (``hold.OverShift``).
+    ``mass`` is the unit in which the plant tells lots, feed and product.
     """
 
     line: str | None
@@ -195,6 +199,7 @@ class Plan:
     favored: FavoredDescriptions | None = None
     pending: tuple[PendingTrial, ...] | None = None
     hold: Mapping[str, Any] | None = None
+    mass: MassUnit = TONNE
 
     def as_dict(self) -> dict[str, Any]:
         """The ``highside.plan/1`` document."""
@@ -215,8 +220,9 @@ class Plan:
             },
             "brief": dict(self.brief),
             "units": dict(self.units),
-            "run_now": self.run_now.as_dict() if self.run_now else None,
-            "recommendations": [r.as_dict() for r in self.recommendations],
+            "mass_unit": self.mass.name,
+            "run_now": self.run_now.as_dict(self.mass) if self.run_now else None,
+            "recommendations": [r.as_dict(self.mass) for r in self.recommendations],
             "stopping": self.stopping.as_dict(),
             "description": None if self.favored is None else self.favored.as_dict(),
             **({} if self.hold is None else {"hold": dict(self.hold)}),

@@ -219,4 +219,5 @@ def _plan(
         prices=None if goal.prices is None else goal.prices.model_dump(),
         gain_unit=situation.objective.unit,
         pending=situation.under_way.trials if situation.under_way.issued else None,
+        mass=situation.site.mass,
     )

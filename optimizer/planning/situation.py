@@ -157,7 +157,8 @@ class Situation:
     def limits(self) -> Limits:
         """The limits of the batch."""
         e = self.evidence
-        return Limits(e.space, self.brief, self.site.tonnes_per_hour(e.line), self.seed)
+        factor = self.site.tonnes_per_hour(e.line)
+        return Limits(e.space, self.brief, factor, self.seed, self.site.mass)
 
     def product_rate(self, index: Indices) -> Floats:
         """Expected rate of product, in the site's unit of feed rate, shape (n,); where the material

@@ -143,7 +143,8 @@ class CouplingFields(Strict):
 
 
 class Trials(Strict):
-    """The number of trials, and the minutes and tonnes that they may consume."""
+    """The number of trials, and the minutes and the feed (in the site's unit of mass) that they may
+    consume."""
 
     count: Annotated[int, Field(ge=1, le=MAX_TRIALS)] = DEFAULT_TRIALS
     material_available: Positive | None = None

@@ -14,6 +14,7 @@ from pydantic import field_validator, model_validator
 from optimizer.errors import InputError
 from optimizer.plant.conversions import EarlierUnit, conversion
 from optimizer.plant.documents import Strict, located, read_toml, validate
+from optimizer.plant.mass import MassName, MassUnit
 from optimizer.plant.run_columns import RUN_COLUMNS
 from optimizer.plant.settings import GRAVITY_TABLE, SettingSpace
 from optimizer.plant.time_zone import DEFAULT, TimeZone
@@ -64,6 +65,7 @@ class SiteName(Strict):
 
     name: str = "site"
     time_zone: str = DEFAULT
+    mass: MassName = "t"
 
 
 class SiteFile(Strict):
@@ -116,6 +118,7 @@ class Site:
         zone = self.file.site.time_zone
         self.time_zone = located("[site] time_zone", lambda: TimeZone(zone))
         self.name = self.file.site.name
+        self.mass = MassUnit(self.file.site.mass)
         self.columns = dict(self.file.columns)
         self._check_names()
         self.material = dict(self.file.material)

@@ -15,6 +15,7 @@ _HEAD = """\
 [site]
 name = "my plant"
 # time_zone = "America/Bogota"   # where your clocks are; times without an offset are then read so
+# mass = "lb"                    # unit of lots, feed used, product: t (default), kg, lb, short_ton
 """
 
 _SETTING = """

@@ -28,6 +28,15 @@ from optimizer.text.figures import (
     whole_percent,
     worth,
 )
+from optimizer.text.masses import (
+    feed_key,
+    mass,
+    mass_kind,
+    mass_label,
+    mass_unit_of,
+    pounds,
+    product_key,
+)
 
 Doc = Mapping[str, Any]
 
@@ -39,6 +48,7 @@ KINDS: dict[str, Callable[[Any], str]] = {
     "chance": whole_percent,
     "percent2": lambda v: percent(v, 2),
     "tonnes": tonnes,
+    "pounds": pounds,
     "worth": worth,
     "minutes": minutes,
     "sigmas": lambda v: f"{v:.1f}",
@@ -136,6 +146,7 @@ def report_html(
         pictures=_pictures(plan, landscape, diagnosis, comparison, words),
         rows=_rows(plan, landscape),
         total=_total(plan),
+        mass=_mass(plan),
         bands=_bands(plan, words["report"]),
         alone=False,
         sheet=make_sheet(plan, landscape["today"], language),
@@ -202,11 +213,23 @@ def _even(length: int, most: int, through: int) -> Sequence[int]:
 
 def _total(plan: Doc) -> dict[str, str]:
     """Feed and time of all trials together, as texts; the feed is empty when not known."""
-    tonnes_each = [t["material_t"] for t in plan["recommendations"]]
-    known = all(t is not None for t in tonnes_each)
+    unit = mass_unit_of(plan)
+    each = [t[feed_key(unit)] for t in plan["recommendations"]]
+    known = all(feed is not None for feed in each)
     return {
-        "tonnes": tonnes(sum(tonnes_each)) if known else "",
+        "mass": mass(sum(each), unit) if known else "",
         "minutes": minutes(sum(t["minutes"] for t in plan["recommendations"])),
+    }
+
+
+def _mass(plan: Doc) -> dict[str, str]:
+    """The unit of mass of the page: its label, the keys of feed and product, the kind of figure."""
+    unit = mass_unit_of(plan)
+    return {
+        "unit": mass_label(unit),
+        "feed": feed_key(unit),
+        "product": product_key(unit),
+        "kind": mass_kind(unit),
     }
 
 

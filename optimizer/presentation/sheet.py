@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from optimizer.presentation.texts import DEFAULT_LANGUAGE, texts
-from optimizer.text.figures import exact_percent, level, minutes, plain, tonnes
+from optimizer.text.figures import exact_percent, level, minutes, plain
+from optimizer.text.masses import feed_key, mass, mass_label, mass_unit_of
 from optimizer.text.todays_material import todays_material
 from optimizer.text.trial_numbers import id_of_trial
 
@@ -139,7 +140,8 @@ def make_sheet(
     available = trials["material_available"]
     lot = [f"{name.replace('_', ' ')} {plain(v)}" for name, v in todays_material(plan).items()]
     if available is not None:
-        lot.append(say["available"].format(tonnes=level(available)))
+        unit = mass_label(mass_unit_of(plan))
+        lot.append(say["available"].format(mass=level(available), unit=unit))
     return Sheet(
         words=say,
         states=words["states"],
@@ -186,6 +188,7 @@ def _blocks(
     largest = {s["name"]: s["max_change"] for s in today["settings"]}
     before: dict[str, float] = dict(today["start"])
     places = {name: _places(plan, today, name) for name in plan["units"]}
+    unit = mass_unit_of(plan)
     blocks = []
     for trial in by_order(plan):
         moved = {change["setting"] for change in trial["changes"]}
@@ -203,7 +206,8 @@ def _blocks(
         moves = tuple(_move(change, names, largest, places, say) for change in trial["changes"])
         if not moves:
             moves = (say["no_moves"] if before else say["set_all"],)
-        needs = say["needs"] if trial["material_t"] is not None else say["needs_minutes"]
+        feed = trial[feed_key(unit)]
+        needs = say["needs"] if feed is not None else say["needs_minutes"]
         blocks.append(
             TrialBlock(
                 trial["order"],
@@ -212,7 +216,9 @@ def _blocks(
                 cells,
                 moves,
                 trial["watch"],
-                needs.format(tonnes=tonnes(trial["material_t"]), minutes=minutes(trial["minutes"])),
+                needs.format(
+                    mass=mass(feed, unit), unit=mass_label(unit), minutes=minutes(trial["minutes"])
+                ),
             )
         )
         before = trial["settings"]

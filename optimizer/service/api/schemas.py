@@ -6,6 +6,7 @@ from typing import Any
 
 from optimizer.intake.settling.load_options import LONGEST_REASON
 from optimizer.plant.brief import Brief
+from optimizer.plant.mass import MASSES
 
 Doc = dict[str, Any]
 
@@ -138,6 +139,7 @@ SCHEMAS: dict[str, Doc] = {
                 "description": "The brief as it was given; defaults are left out.",
             },
             "units": {"type": "object", "additionalProperties": {"type": "string"}},
+            "mass_unit": {"enum": list(MASSES)},
             "run_now": {
                 "oneOf": [
                     {"type": "null"},
@@ -148,6 +150,7 @@ SCHEMAS: dict[str, Doc] = {
                             "recovery": INTERVAL,
                             "chance_of_grade": number("From 0 to 1."),
                             "product_t_per_h": number("t/h."),
+                            "product_rate": number("The same, in mass_unit per hour."),
                             "tried": {"type": "boolean"},
                         }
                     ),
@@ -164,6 +167,7 @@ SCHEMAS: dict[str, Doc] = {
                         "chance_of_grade": number("From 0 to 1."),
                         "expected_gain": number("Expected gain in recovery, a fraction."),
                         "material_t": number("Feed the trial consumes, t."),
+                        "material_mass": number("The same, in mass_unit."),
                         "minutes": number("Time the trial takes, min."),
                         "changes": {"type": "array"},
                         "why": {"type": "string"},
@@ -335,7 +339,7 @@ def _brief_schema() -> dict[str, Doc]:
         ("Goal", "min_grade"): 'Grade to reach, a share: 0.985 or "98.5%".',
         ("Goal", "confidence"): 'Confidence in the grade, a share: 0.9 or "90%".',
         ("Trials", "count"): "How many trials.",
-        ("Trials", "material_available"): "For the whole batch, t.",
+        ("Trials", "material_available"): "For the whole batch, in the site's unit of mass.",
         ("Trials", "minutes_available"): "For the whole batch, min.",
         ("Trials", "settle_minutes"): "Before sampling, of each trial, min.",
         ("Trials", "sample_minutes"): "Of each trial, min.",

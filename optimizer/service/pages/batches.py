@@ -49,7 +49,8 @@ async def batches(request: Request) -> Response:
     line = request.query_params.get("line", "").strip()[:LONGEST_NAME] or None
     issued = await parts_of(request).issued.of(line)
     return render_for(request, "batches.html", "batches", line=line, issued=issued.batches[::-1],
-                      lessons={lesson.batch: lesson for lesson in issued.lessons})  # fmt: skip
+                      lessons={lesson.batch: lesson for lesson in issued.lessons},
+                      mass_unit=parts_of(request).site.mass.name)  # fmt: skip
 
 
 @routes.post("/batches/issue")

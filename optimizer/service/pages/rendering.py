@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import secrets
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -20,6 +21,7 @@ from optimizer.service.admission.access import SESSION_SECONDS, VISITOR, set_coo
 from optimizer.service.exchange import problems
 from optimizer.service.parts import parts_of
 from optimizer.text.figures import exact_percent, level, percent, plain, points, whole_percent
+from optimizer.text.masses import TONNE, feed_key, mass, mass_label, mass_unit_of
 from optimizer.text.visible_text import fits_in_a_page, printable
 
 STATIC = Path(__file__).parent / "static"
@@ -57,6 +59,18 @@ def _visible(value: Any) -> Any:
     return printable(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
+def _mass(value: float | None, unit: str) -> str:
+    """A mass on a page; tonnes keep all their decimals."""
+    return level(value) if unit == TONNE and value is not None else mass(value, unit)
+
+
+def _feed(trial: Mapping[str, Any], plan: Mapping[str, Any]) -> str:
+    """The feed of a trial of a plan with its unit; empty where it is not known."""
+    unit = mass_unit_of(plan)
+    feed = trial[feed_key(unit)]
+    return "" if feed is None else f"{_mass(feed, unit)} {mass_label(unit)}"
+
+
 ENVIRONMENT = Environment(
     loader=PackageLoader("optimizer.service.pages"),
     autoescape=True,
@@ -75,6 +89,9 @@ ENVIRONMENT.filters.update(
     address=lambda text: Markup(quote(text, safe="")),
     plain=plain,
     words=lambda name: name.replace("_", " "),
+    feed=_feed,
+    mass=_mass,
+    mass_label=mass_label,
     by_order=by_order,
     # The value of a form field comes back from the browser, so it is not changed.
     value=lambda text: Markup(escape(text)),
