@@ -75,6 +75,33 @@ def season_folder() -> Path:
     )
 
 
+def load_season(history: History, site_file: Path) -> LoadReport:
+    """Writes the site file of the bundled season and loads its logs into a history.
+
+    Args:
+        history: the history, which should be empty.
+        site_file: path of the site file, which is written first, so that a load that was
+            interrupted can be made again.
+
+    Raises:
+        InputError: when the season is not installed, or the site file cannot be written.
+        HistoryError: when the history cannot be written.
+    """
+    folder = season_folder()
+    write_whole(site_file, season_site())
+    logs = [folder / name for name in LOGS]
+    return load_logs(logs, history, Site.read(site_file))
+
+
+def season_site() -> bytes:
+    """The site file of the bundled season.
+
+    Raises:
+        InputError: when the season is not installed.
+    """
+    return (season_folder() / SITE).read_bytes()
+
+
 def demo(
     out: str | Path = "highside-demo",
     *,

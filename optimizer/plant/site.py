@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cached_property, partial
 from pathlib import Path
 from typing import Any
@@ -190,6 +190,11 @@ class Site:
     def space_of(self, line: str | None) -> SettingSpace:
         """The settings of one line, with the overrides of that line."""
         return self._spaces.get(line, self._spaces[None])
+
+    def lines_with(self, with_runs: Iterable[str]) -> tuple[str, ...]:
+        """Lines of the plant in alphabetical order: those that have runs, and those that only the
+        site file names."""
+        return tuple(sorted({*with_runs, *self.file.lines}))
 
     def was(self, name: str, line: str | None) -> tuple[EarlierUnit, ...]:
         """The earlier units of a setting on a line, or of a material variable.

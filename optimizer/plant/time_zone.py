@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, tzinfo
-from functools import cached_property
+from functools import cache, cached_property
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
@@ -30,6 +30,15 @@ _QUARTER = 900_000_000
 _EPOCH = datetime(1970, 1, 1)
 # Years that Python's dates can represent, with room for an offset on both sides.
 _FIRST_DAY, _LAST_DAY = -719_000, 2_932_000
+
+
+@cache
+def zone_names() -> tuple[str, ...]:
+    """Names of time zones to offer, in alphabetical order: UTC, and those of an area and a city."""
+    areas = ("Africa", "America", "Antarctica", "Asia", "Atlantic", "Australia", "Europe",
+             "Indian", "Pacific")  # fmt: skip
+    known = available_timezones()
+    return (DEFAULT, *sorted(name for name in known if name.partition("/")[0] in areas))
 
 
 @dataclass(frozen=True)

@@ -20,6 +20,7 @@ from optimizer.service.exchange.problems import Problem
 from optimizer.service.recording.audit import Audit
 from optimizer.service.recording.batch_recorder import BatchRecorder
 from optimizer.service.recording.recorder import Recorder
+from optimizer.service.recording.site_recorder import SiteRecorder
 
 
 @dataclass(frozen=True)
@@ -35,6 +36,7 @@ class Parts:
     issued: IssuedBatches
     recorder: Recorder
     batch_recorder: BatchRecorder
+    site_recorder: SiteRecorder
     audit: Audit
     metrics: Metrics
 

@@ -58,6 +58,11 @@ class CurrentSite:
         self._look()
         return self._content
 
+    @property
+    def fingerprint(self) -> str:
+        """What changes when the content of the file does; empty without a file."""
+        return self.site.fingerprint if self.exists else ""
+
     def _look(self) -> None:
         stamp = self._stamped()
         if stamp == self._stamp:

@@ -32,19 +32,19 @@ def check_query(query: bytes) -> None:
     unique_fields(parse_fields(query, "the query"), "the query", REPEATABLE)
 
 
-def parse_fields(text: bytes, what: str) -> list[tuple[str, str]]:
-    """The names and values of a query or form.
+def parse_fields(text: bytes, what: str, most: int = MOST_FIELDS) -> list[tuple[str, str]]:
+    """The names and values of a query or form of at most ``most`` fields.
 
     Raises:
         Problem: when the text holds bytes that are not UTF-8, or too many fields.
     """
     try:
         found = parse_qsl(
-            text.decode(), keep_blank_values=True, max_num_fields=MOST_FIELDS, errors="strict"
+            text.decode(), keep_blank_values=True, max_num_fields=most, errors="strict"
         )
     except ValueError:
         raise Problem(
-            422, f"{what} is not percent-encoded UTF-8 of at most {MOST_FIELDS} fields.",
+            422, f"{what} is not percent-encoded UTF-8 of at most {most} fields.",
             code="not-text",
         ) from None  # fmt: skip
     for name, value in found:

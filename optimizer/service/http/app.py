@@ -9,6 +9,7 @@ import signal
 import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from pathlib import Path
 from typing import Any
 
 from fastapi import FastAPI, Request
@@ -33,11 +34,13 @@ from optimizer.service.exchange.metrics import Metrics
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.pages import assets, lines, runs, sign_in, trials
 from optimizer.service.pages import batches as batch_pages
+from optimizer.service.pages import plant as plant_page
 from optimizer.service.pages.rendering import refusal
 from optimizer.service.parts import Parts
 from optimizer.service.recording.audit import Audit
 from optimizer.service.recording.batch_recorder import BatchRecorder
 from optimizer.service.recording.recorder import Recorder
+from optimizer.service.recording.site_recorder import SiteRecorder
 from optimizer.version import __version__
 
 LOCK_SECONDS = 20.0
@@ -56,8 +59,8 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
         InputError: when the site file or a token cannot be used.
         HistoryError: when the location of the history is not a history.
     """
-    plant = CurrentSite(configuration.site or STANDARD, required=bool(configuration.site))
     history = History(configuration.history, lock_seconds=LOCK_SECONDS)
+    plant = _plant(configuration, history)
     audit, metrics = Audit(configuration.folder / "audit.jsonl"), Metrics()
     jobs = JobQueue(configuration, plant, history)
     jobs.versions.latest()
@@ -73,6 +76,7 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
         issued=IssuedBatches(history, plant, jobs.versions),
         recorder=recorder,
         batch_recorder=BatchRecorder(recorder, audit, metrics),
+        site_recorder=SiteRecorder(recorder, plant, audit, configuration.folder),
         audit=audit,
         metrics=metrics,
     )
@@ -96,12 +100,25 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
     app.state.parts = parts
     for room in (endpoints, changes, batches, trials, batch_pages, runs, lines, sign_in, assets):
         app.include_router(room.routes)
+    app.include_router(plant_page.routes)
     app.add_exception_handler(HighsideError, _refused)
     app.add_exception_handler(HTTPException, _not_there)
     app.add_exception_handler(RequestValidationError, _invalid)
     app.add_middleware(Guard, configuration, parts.access, metrics, refusal)
     app.openapi = lambda: _described(app)  # type: ignore[method-assign]
     return app
+
+
+def _plant(configuration: Configuration, history: History) -> CurrentSite:
+    """The site file of a service. One that is named may be missing while the history has no run: a
+    first visitor writes it.
+
+    Raises:
+        InputError: when the file cannot be used, or is missing beside runs.
+    """
+    path = Path(configuration.site or STANDARD)
+    missing = bool(configuration.site) and not path.exists()
+    return CurrentSite(path, required=missing and bool(history.at().lines))
 
 
 def handed_over() -> FastAPI:

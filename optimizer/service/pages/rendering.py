@@ -35,6 +35,7 @@ NAVIGATION = (
     ("batches", "/batches", "Batches"),
     ("runs", "/runs", "Runs"),
     ("lines", "/lines", "Lines"),
+    ("plant", "/plant", "Plant"),
 )
 """Entries of the navigation: name, address and label."""
 NOTHING = "–"

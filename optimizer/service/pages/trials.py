@@ -28,6 +28,7 @@ from optimizer.service.pages.forms import (
     result_row,
     signature,
 )
+from optimizer.service.pages.plant import is_first_visit
 from optimizer.service.pages.rendering import render_for
 from optimizer.service.pages.waiting import answer_in_time, progress_shown
 from optimizer.service.parts import parts_of, require_recorder, sender_of
@@ -39,7 +40,10 @@ routes = APIRouter(include_in_schema=False, default_response_class=Response)
 
 @routes.get("/")
 async def trials(request: Request) -> Response:
-    """The page with today's form and, once the form is filled in, open batches and the plan."""
+    """The page with today's form and, once the form is filled in, open batches and the plan. The
+    first visitor of a new plant is led to its description."""
+    if not request.query_params and is_first_visit(parts_of(request)):
+        return RedirectResponse("/plant", 303)
     return await trials_page(request, filled_fields(request.query_params))
 
 
@@ -57,7 +61,8 @@ async def trials_page(
     parts = parts_of(request)
     summary = json.loads((await parts.summaries.of())[1])
     values: dict[str, Any] = {
-        "lines": [entry["line"] for entry in summary["lines"]], "asked": asked,
+        "lines": parts.site.lines_with(entry["line"] for entry in summary["lines"]),
+        "asked": asked,
         "material": parts.site.material, "plan": None, "waiting": None, "change": None,
         "states": DECK_STATES, "again": urlencode(asked), "report": "",
         "nonce": secrets.token_hex(4), "now": parts.site.time_zone.shown(datetime.now(UTC)),

@@ -1,0 +1,345 @@
+"""The form that describes the plant: from the site file to fields, and from fields to a wish.
+
+Fields have these names, in which ``K`` is the number of a row:
+
+- ``site.name``, ``site.time_zone``, ``site.mass``;
+- ``s.SETTING.FIELD`` for the settings of all lines, with the fields of ``COMMON``;
+- ``f.FIELD`` for the feed grade, and ``m.K.FIELD`` for the other properties of the material;
+- ``l.K.name`` and ``l.K.SETTING.FIELD`` for a line and what differs on it, with those of ``OWN``;
+- ``w.COLUMN.unit``, ``w.COLUMN.R.old`` and ``w.COLUMN.R.new`` for pairs of an earlier unit.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from optimizer.errors import InputError
+from optimizer.plant.mass import MASSES
+from optimizer.plant.settings import GRAVITY_TABLE
+from optimizer.plant.site import FEED_GRADE, Site
+from optimizer.plant.site_document import merged
+from optimizer.service.exchange.problems import Problem
+from optimizer.service.exchange.typed_numbers import number
+from optimizer.text.figures import level
+from optimizer.text.visible_text import fits_in_a_page
+
+COMMON = ("unit", "low", "high", "step", "max_change")
+OWN = ("low", "high", "step", "max_change")
+VARIABLE = ("unit", "low", "high")
+MAY_BE_EMPTY = ("unit", "max_change")
+"""Fields that need no value: a property without a unit, a setting that may move freely."""
+MOST_LINES, MOST_PROPERTIES, PAIRS = 60, 40, 4
+LONGEST_NAME, LONGEST_UNIT = 100, 40
+ANYWHERE = ""
+"""Key of a fault that belongs to no field."""
+NEW_SITE, FRACTION = "my plant", "fraction"
+_SAID = re.compile(
+    r"^(?:setting '[^']*': |\[(?:settings|material|lines)[^\]]*\](?: (?P<of>unit|was))?: ?|"
+    r"\[site\] time_zone: |(?:site|material|settings|lines)\.[\w.-]*: )"
+)
+_NAMED = re.compile(r"is already a column|is one word of")
+
+
+@dataclass
+class PlantForm:
+    """A form as it was sent, and what is wrong with it.
+
+    Attributes:
+        typed: the fields as they were typed, by name.
+        faults: what is wrong, by name of the field, or ``ANYWHERE``.
+        wish: what is wanted of the plant, as ``site_document`` takes it.
+    """
+
+    typed: Mapping[str, str]
+    faults: dict[str, str] = field(default_factory=dict)
+    wish: dict[str, Any] = field(default_factory=dict)
+
+
+# -- from the site file to fields ---------------------------------------------------------------
+
+
+def fields_of(site: Site, lines: Iterable[str], *, new: bool) -> dict[str, str]:
+    """The fields of the form for a plant.
+
+    Args:
+        site: the plant.
+        lines: names of the lines to list.
+        new: whether there is no site file yet.
+    """
+    found = {
+        "site.name": NEW_SITE if new else site.name,
+        "site.time_zone": site.time_zone.name,
+        "site.mass": site.mass.name,
+    }
+    for setting in site.space.settings:
+        for name in COMMON:
+            found[f"s.{setting.name}.{name}"] = _shown(getattr(setting, name))
+    feed = site.material[FEED_GRADE]
+    found |= {f"f.{name}": _shown(getattr(feed, name)) for name in VARIABLE}
+    found["f.unit"] = feed.unit or FRACTION
+    properties = [name for name in site.material if name != FEED_GRADE]
+    for k, name in enumerate(properties):
+        found[f"m.{k}.name"] = name
+        for each in VARIABLE:
+            found[f"m.{k}.{each}"] = _shown(getattr(site.material[name], each))
+    shown = [line for line in lines if fits_in_a_page(line)]
+    for k, line in enumerate(shown):
+        found[f"l.{k}.name"] = line
+        own = site.file.lines[line].settings if line in site.file.lines else {}
+        for name, fields in own.items():
+            for each in OWN:
+                found[f"l.{k}.{name}.{each}"] = _shown(getattr(fields, each))
+    return {**found, "lines": str(max(1, len(shown))), "properties": str(len(properties))}
+
+
+def assumed_in(content: Mapping[str, Any]) -> set[str]:
+    """What a site file leaves to the defaults: ``site.FIELD``, settings, the feed grade."""
+    site, settings = content.get("site", {}), content.get("settings", {})
+    found = {f"site.{name}" for name in ("name", "time_zone", "mass") if name not in site}
+    for name in GRAVITY_TABLE.names:
+        if not {"unit", "low", "high", "step"} <= set(settings.get(name, {})):
+            found.add(name)
+    return found | ({FEED_GRADE} - set(content.get("material", {})))
+
+
+def told(fields: Mapping[str, str]) -> dict[str, str]:
+    """The filled fields of a form by what they are about, for comparing two forms.
+
+    >>> told({"l.0.name": "deck-1", "l.0.air.high": "60", "s.air.low": "0", "lines": "1"})
+    {'line deck-1': 'listed', 'line deck-1, air, high': '60', 'air, low': '0'}
+    """
+    found = {}
+    for name, value in fields.items():
+        kind, *parts = name.split(".")
+        if not value.strip() or kind not in ("site", "s", "f", "m", "l") or not parts:
+            continue
+        if kind in ("m", "l"):
+            row = fields.get(f"{kind}.{parts[0]}.name", "").strip()
+            parts = [f"{'line' if kind == 'l' else 'property'} {row}", *parts[1:]]
+        words = [*(["feed grade"] if kind == "f" else []), *parts]
+        if words[-1] == "name" and kind in ("m", "l"):
+            words, value = words[:-1], "listed"
+        found[", ".join(words).replace("_", " ")] = value.strip()
+    return found
+
+
+# -- from fields to a wish ------------------------------------------------------------------------
+
+
+def read_plant(typed: Mapping[str, str], site: Site, content: Mapping[str, Any]) -> PlantForm:
+    """What a form wants of the plant, with every fault beside its field.
+
+    Args:
+        typed: the fields of the form.
+        site: the plant as its site file stands.
+        content: content of that site file.
+    """
+    form = PlantForm(typed)
+    form.wish = {"site": _read_site(form), "settings": {}, "material": {}, "lines": {}}
+    for setting in site.space.settings:
+        fields = _read_fields(form, f"s.{setting.name}", COMMON)
+        form.wish["settings"][setting.name] = fields
+        _read_pairs(form, setting.name, fields, setting.unit, site.was(setting.name, None))
+        _try(form, f"s.{setting.name}", {"settings": {setting.name: _given(fields)}})
+    _read_material(form, site)
+    _read_lines(form, site)
+    whole = merged(content, form.wish)
+    for k, line in _rows(typed, "l", MOST_LINES):
+        own = whole["lines"].get(line, {})
+        for name, fields in own.get("settings", own).items():
+            at = f"l.{k}.{name}"
+            if not any(f.startswith((f"{at}.", f"s.{name}.")) for f in form.faults):
+                lines = {line: {"settings": {name: fields}}}
+                common = {name: whole["settings"].get(name, {})}
+                _try(form, at, {"settings": common, "lines": lines})
+    if not form.faults:
+        try:
+            Site.from_dict(whole, "site file")
+        except InputError as error:
+            form.faults[ANYWHERE] = str(error)
+    return form
+
+
+def add_row(typed: Mapping[str, str], count: str, most: int) -> dict[str, str]:
+    """The fields of a form with one row more; ``count`` is the field that counts the rows."""
+    return {**typed, count: str(min(most, rows_of(typed, count) + 1))}
+
+
+def earlier_units(typed: Mapping[str, str]) -> dict[str, str]:
+    """The columns for which a form asks for pairs, each with its earlier unit."""
+    asked = ((name.split("."), unit) for name, unit in typed.items() if name.startswith("w."))
+    return {parts[1]: unit for parts, unit in asked if len(parts) == 3 and parts[2] == "unit"}
+
+
+def unit_field(typed: Mapping[str, str], column: str) -> str:
+    """The field with the unit of a setting or property."""
+    if column == FEED_GRADE:
+        return "f.unit"
+    rows = (k for k, name in _rows(typed, "m", MOST_PROPERTIES) if _one_word(name) == column)
+    k = next(rows, None)
+    return f"s.{column}.unit" if k is None else f"m.{k}.unit"
+
+
+def rows_of(typed: Mapping[str, str], count: str) -> int:
+    """The number of rows that a form states, at most as many as a form may have."""
+    most = MOST_LINES if count == "lines" else MOST_PROPERTIES
+    text = typed.get(count, "")
+    return min(most, int(text)) if re.fullmatch("[0-9]{1,3}", text) else 0
+
+
+def _read_site(form: PlantForm) -> dict[str, str]:
+    """Name, time zone and unit of mass of the plant."""
+    found = {name: form.typed.get(f"site.{name}", "").strip()
+             for name in ("name", "time_zone", "mass")}  # fmt: skip
+    if not 0 < len(found["name"]) <= LONGEST_NAME:
+        form.faults["site.name"] = f"Write a name of 1 to {LONGEST_NAME} characters."
+    if found["mass"] not in MASSES:
+        form.faults["site.mass"] = f"Choose one of {', '.join(MASSES)}."
+    if not found["time_zone"]:
+        form.faults["site.time_zone"] = "Write the zone of your clocks, or UTC."
+    else:
+        _try(form, "site.time_zone", {"site": {"time_zone": found["time_zone"]}}, "")
+    return found
+
+
+def _read_material(form: PlantForm, site: Site) -> None:
+    """The properties of the material, the feed grade last."""
+    seen = set[str]()
+    for k, name in _rows(form.typed, "m", MOST_PROPERTIES):
+        name = _one_word(name)
+        fields = _read_fields(form, f"m.{k}", VARIABLE)
+        if name in seen or name == FEED_GRADE:
+            form.faults[f"m.{k}.name"] = f"'{name}' stands above already."
+            continue
+        seen.add(name)
+        form.wish["material"][name] = fields
+        old = site.material.get(name)
+        _read_pairs(form, name, fields, old.unit if old else "", old.was if old else ())
+        _try(form, f"m.{k}", {"material": {name: _given(fields)}})
+    feed = _read_fields(form, "f", VARIABLE)
+    form.wish["material"][FEED_GRADE] = feed
+    _try(form, "f", {"material": {FEED_GRADE: _given(feed)}})
+
+
+def _read_lines(form: PlantForm, site: Site) -> None:
+    """The lines, and what differs on each."""
+    # A line whose name no page can show is not in the form, and stays.
+    lines: dict[str, Any] = {line: {} for line in site.file.lines if not fits_in_a_page(line)}
+    for k, line in _rows(form.typed, "l", MOST_LINES):
+        own = {}
+        for setting in site.space.settings:
+            at = f"l.{k}.{setting.name}"
+            own[setting.name] = _read_fields(form, at, OWN, may_be_empty=OWN)
+        if line in lines:
+            form.faults[f"l.{k}.name"] = f"'{line}' stands above already."
+        lines[line] = own
+    form.wish["lines"] = lines
+
+
+def _rows(typed: Mapping[str, str], kind: str, most: int) -> Iterator[tuple[int, str]]:
+    """Number and name of each row that has a name."""
+    for k in range(min(most, rows_of(typed, "lines" if kind == "l" else "properties"))):
+        if name := typed.get(f"{kind}.{k}.name", "").strip():
+            yield k, name
+
+
+def _read_fields(
+    form: PlantForm, at: str, names: Iterable[str], may_be_empty: Iterable[str] = MAY_BE_EMPTY
+) -> dict[str, Any]:
+    """The fields of a setting or a property; one that is empty is None, but a unit is a text."""
+    found: dict[str, Any] = {}
+    for name in names:
+        text = form.typed.get(f"{at}.{name}", "").strip()
+        if name == "unit":
+            found[name] = text
+            continue
+        found[name] = None
+        if not text and name in may_be_empty:
+            continue
+        try:
+            if not text:
+                raise Problem(422, "Write a number.", code="not-a-number")
+            found[name] = number(text, name)
+        except Problem as error:
+            said = error.message.partition(": ")[2] or error.message
+            form.faults[f"{at}.{name}"] = f"{said[0].upper()}{said[1:]} {error.hint}".strip()
+    return found
+
+
+def _read_pairs(
+    form: PlantForm, name: str, fields: dict[str, Any], before: str, earlier: Iterable[Any]
+) -> None:
+    """Earlier units of a column: where the unit has changed, earlier pairs lead to another unit
+    than the new one, so that they are dropped."""
+    kept = [each.model_dump(mode="json") for each in earlier]
+    if fields["unit"] != before:
+        kept = []
+    unit = form.typed.get(f"w.{name}.unit")
+    pairs = []
+    for k in range(PAIRS):
+        at = [f"w.{name}.{k}.{end}" for end in ("old", "new")]
+        texts = [form.typed.get(each, "").strip() for each in at]
+        if unit is None or not any(texts):
+            continue
+        try:
+            pairs.append([number(text, "pair") for text in texts])
+        except Problem:
+            form.faults[at[0]] = "Write both numbers of a pair, or none."
+    if unit is not None and pairs:
+        kept = [*(each for each in kept if each["unit"] != unit), {"unit": unit, "at": pairs}]
+    fields["was"] = kept or None
+
+
+def _given(fields: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in fields.items() if value is not None}
+
+
+def _try(form: PlantForm, at: str, content: Mapping[str, Any], name: str | None = None) -> None:
+    """Add the fault of a part of a site file to the field that it speaks of.
+
+    Args:
+        form: the form.
+        at: beginning of the names of the fields of this part.
+        content: a site file that has this part alone.
+        name: end of the name of the field, where the part is a single field.
+    """
+    if at in form.faults or any(each.startswith(f"{at}.") for each in form.faults):
+        return
+    try:
+        Site.from_dict(content, "site file")
+    except InputError as error:
+        said = error.message.removeprefix("site file: ")
+        found = _SAID.match(said)
+        rest = said[found.end() :] if found else said
+        end = _field_of(rest, found) if name is None else name
+        where = f"{at}.{end}".rstrip(".")
+        if end == "was" and not at.startswith("l."):
+            column = next(iter(next(iter(content.values()))))
+            where = f"w.{column}.0.old"
+        elif at.startswith("l.") and end not in OWN:
+            where = f"{at}.low"  # the unit of a line is not in the form
+        text = rest.replace("max_change", "the largest change")
+        hint = "" if "brief" in error.hint else error.hint
+        form.faults[where] = f"{text[0].upper()}{text[1:]} {hint}".strip()
+
+
+def _field_of(said: str, start: re.Match[str] | None) -> str:
+    """The field that a message of a site file is about, with what it said before."""
+    if start and (start["of"] or ".was." in start[0]):
+        return start["of"] or "was"
+    if _NAMED.search(said):
+        return "name"
+    return next((name for name in ("step", "max_change", "unit") if said.startswith(name)), "low")
+
+
+def _one_word(name: str) -> str:
+    """The name of a property as a site file writes it."""
+    return re.sub(r"\s+", "_", name)
+
+
+def _shown(value: Any) -> str:
+    """The text of a field."""
+    return "" if value is None else value if isinstance(value, str) else level(value)
