@@ -19,7 +19,7 @@ from typing import Any, TypeAlias
 
 import tomlkit
 from tomlkit.exceptions import TOMLKitError
-from tomlkit.items import Table
+from tomlkit.items import Null, Table
 
 from optimizer.errors import InputError, reason_of
 
@@ -39,6 +39,8 @@ def merged(content: Mapping[str, Any], wish: Wish) -> dict[str, Any]:
         wish: what is wanted of the plant.
     """
     found = deepcopy(dict(content))
+    for room, name in _gone(found, wish):
+        _remove(found, room, name)
     _apply(found, wish, _put_plain, lambda _: {})
     return found
 
@@ -62,10 +64,14 @@ def changed(text: str, wish: Wish) -> str:
             f"the site file is not valid TOML: {reason_of(error)}.", hint="Mend it by hand first."
         ) from None
     try:
+        for room, name in _gone(before, wish):
+            _remove(document, room, name)
+            # What the library knows of tables in mixed order is out of date after a removal.
+            document = tomlkit.parse(tomlkit.dumps(document))
         _apply(document, wish, _put_in_place, _new_table)
         found = tomlkit.dumps(document)
         right = tomllib.loads(found) == merged(before, wish)
-    except (ValueError, TypeError, KeyError, TOMLKitError):
+    except (ValueError, TypeError, LookupError, AttributeError, TOMLKitError):
         right = False
     if not right:  # better no change than another one than was asked for
         raise InputError(
@@ -74,6 +80,24 @@ def changed(text: str, wish: Wish) -> str:
             "the file by hand.",
         )
     return mark + (found.replace("\n", "\r\n") if "\r\n" in text else found)
+
+
+def _gone(content: Mapping[str, Any], wish: Wish) -> list[tuple[str, str]]:
+    """Material variables and lines of a file that a wish does not name, with their table."""
+    return [
+        (room, name)
+        for room in ("material", "lines")
+        if room in wish
+        for name in content.get(room, {})
+        if name not in wish[room]
+    ]
+
+
+def _remove(content: Fields, room: str, name: str) -> None:
+    """Remove a table, and what contains it where that is then empty."""
+    del content[room][name]
+    if room in content and not content[room]:
+        del content[room]
 
 
 def _apply(content: Fields, wish: Wish, put: Put, new: Callable[[bool], Any]) -> None:
@@ -85,12 +109,6 @@ def _apply(content: Fields, wish: Wish, put: Put, new: Callable[[bool], Any]) ->
         put: adds a field to a table.
         new: makes a table; its argument is whether it only holds other tables.
     """
-    for name in ("material", "lines"):
-        held = content.get(name, {})
-        for gone in [key for key in held if name in wish and key not in wish[name]]:
-            del held[gone]
-        if name in content and not held:
-            del content[name]
     for path, fields in _tables(content, wish):
         present = {name: value for name, value in fields.items() if value is not None}
         at: Any = content
@@ -115,8 +133,8 @@ def _prune(content: Fields, path: tuple[str, ...], new: Callable[[bool], Any]) -
     del at[path[-1]]
     if path[2:-1] and not at:
         del lines[line][path[2]]
-    if not lines[line]:
-        lines[line] = new(False)  # a line that only its settings named has no heading of its own
+    if not lines[line] and isinstance(lines[line], Table) and lines[line].is_super_table():
+        lines[line] = new(False)  # only its settings named this line: it gets a heading of its own
 
 
 def _tables(content: Mapping[str, Any], wish: Wish) -> Iterator[tuple[tuple[str, ...], Wish]]:
@@ -169,7 +187,10 @@ def _put_in_place(parent: Fields, name: str, key: str, value: Any) -> None:
     if not isinstance(table, Table) or table.is_super_table() or not len(table):
         table[key] = _toml(value)
         return
-    body: list[tuple[Any, Any]] = list(table.value.body)
+    # A field that was removed leaves a gap, an item of nothing.
+    body: list[tuple[Any, Any]] = [
+        each for each in table.value.body if not isinstance(each[1], Null)
+    ]
     fields = [k for k, (of, item) in enumerate(body) if of and not isinstance(item, Table)]
     body.insert(fields[-1] + 1 if fields else 0, (key, _toml(value)))
     again: Any = tomlkit.table()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import json
 from collections.abc import Mapping
 
 from fastapi import APIRouter, Request
@@ -107,8 +106,9 @@ async def demo(request: Request) -> Response:
 
 async def _fields_now(parts: Parts) -> dict[str, str]:
     """The fields of the form for the plant as it stands, with the lines of its history."""
-    summary = json.loads((await parts.summaries.of())[1])
-    lines = parts.site.lines_with(entry["line"] for entry in summary["lines"])
+    # No run is read: a site file whose units the runs do not have is mended on this page.
+    snapshot = await asyncio.to_thread(parts.history.at, parts.jobs.versions.latest()[1])
+    lines = parts.site.lines_with(snapshot.lines)
     return fields_of(parts.site, lines, new=not parts.plant.exists)
 
 
@@ -184,7 +184,7 @@ async def _page(
         masses=MASSES,
         zones=zone_names(),
         new=not plant.exists,
-        first=is_first_visit(parts),
+        first=request.method == "GET" and is_first_visit(parts),
         file_fault=str(plant.fault) if plant.fault else "",
         fingerprint=plant.fingerprint,
         checked=check is not None and not form.faults and not saved,

@@ -6,6 +6,7 @@ Fields have these names, in which ``K`` is the number of a row:
 - ``s.SETTING.FIELD`` for the settings of all lines, with the fields of ``COMMON``;
 - ``f.FIELD`` for the feed grade, and ``m.K.FIELD`` for the other properties of the material;
 - ``l.K.name`` and ``l.K.SETTING.FIELD`` for a line and what differs on it, with those of ``OWN``;
+- ``m.K.old`` and ``l.K.old`` for the name with which a row came;
 - ``w.COLUMN.unit``, ``w.COLUMN.R.old`` and ``w.COLUMN.R.new`` for pairs of an earlier unit.
 """
 
@@ -38,7 +39,7 @@ ANYWHERE = ""
 NEW_SITE, FRACTION = "my plant", "fraction"
 _SAID = re.compile(
     r"^(?:setting '[^']*': |\[(?:settings|material|lines)[^\]]*\](?: (?P<of>unit|was))?: ?|"
-    r"\[site\] time_zone: |(?:site|material|settings|lines)\.[\w.-]*: )"
+    r"\[site\] time_zone: |(?:site|material|settings|lines)\.[\w.-]*: (?:at: )?)"
 )
 _NAMED = re.compile(r"is already a column|is one word of")
 
@@ -82,12 +83,12 @@ def fields_of(site: Site, lines: Iterable[str], *, new: bool) -> dict[str, str]:
     found["f.unit"] = feed.unit or FRACTION
     properties = [name for name in site.material if name != FEED_GRADE]
     for k, name in enumerate(properties):
-        found[f"m.{k}.name"] = name
+        found[f"m.{k}.name"] = found[f"m.{k}.old"] = name
         for each in VARIABLE:
             found[f"m.{k}.{each}"] = _shown(getattr(site.material[name], each))
     shown = [line for line in lines if fits_in_a_page(line)]
     for k, line in enumerate(shown):
-        found[f"l.{k}.name"] = line
+        found[f"l.{k}.name"] = found[f"l.{k}.old"] = line
         own = site.file.lines[line].settings if line in site.file.lines else {}
         for name, fields in own.items():
             for each in OWN:
@@ -114,7 +115,7 @@ def told(fields: Mapping[str, str]) -> dict[str, str]:
     found = {}
     for name, value in fields.items():
         kind, *parts = name.split(".")
-        if not value.strip() or kind not in ("site", "s", "f", "m", "l") or not parts:
+        if not value.strip() or kind not in ("site", "s", "f", "m", "l") or parts[-1:] == ["old"]:
             continue
         if kind in ("m", "l"):
             row = fields.get(f"{kind}.{parts[0]}.name", "").strip()
@@ -146,6 +147,7 @@ def read_plant(typed: Mapping[str, str], site: Site, content: Mapping[str, Any])
         _try(form, f"s.{setting.name}", {"settings": {setting.name: _given(fields)}})
     _read_material(form, site)
     _read_lines(form, site)
+    _name_rows(form)
     whole = merged(content, form.wish)
     for k, line in _rows(typed, "l", MOST_LINES):
         own = whole["lines"].get(line, {})
@@ -246,6 +248,18 @@ def _rows(typed: Mapping[str, str], kind: str, most: int) -> Iterator[tuple[int,
             yield k, name
 
 
+def _name_rows(form: PlantForm) -> None:
+    """A row that was never named and holds something needs a name. One that was named is taken
+    away."""
+    for kind, count in (("l", "lines"), ("m", "properties")):
+        for k in range(rows_of(form.typed, count)):
+            own = {name: text.strip() for name, text in form.typed.items()
+                   if name.startswith(f"{kind}.{k}.")}  # fmt: skip
+            named = own.get(f"{kind}.{k}.name") or own.get(f"{kind}.{k}.old")
+            if any(own.values()) and not named:
+                form.faults[f"{kind}.{k}.name"] = "Write a name, or empty the other fields."
+
+
 def _read_fields(
     form: PlantForm, at: str, names: Iterable[str], may_be_empty: Iterable[str] = MAY_BE_EMPTY
 ) -> dict[str, Any]:
@@ -321,8 +335,9 @@ def _try(form: PlantForm, at: str, content: Mapping[str, Any], name: str | None 
             where = f"w.{column}.0.old"
         elif at.startswith("l.") and end not in OWN:
             where = f"{at}.low"  # the unit of a line is not in the form
-        text = rest.replace("max_change", "the largest change")
-        hint = "" if "brief" in error.hint else error.hint
+        text = rest.replace("max_change", "the largest move")
+        elsewhere = "brief" in error.hint or "[columns]" in error.hint  # what no form here states
+        hint = "" if elsewhere else error.hint
         form.faults[where] = f"{text[0].upper()}{text[1:]} {hint}".strip()
 
 
