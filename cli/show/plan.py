@@ -14,7 +14,6 @@ from optimizer.text.figures import (
     points,
     whole_percent,
 )
-from optimizer.text.todays_material import todays_material
 from optimizer.text.masses import (
     TONNE,
     feed_key,
@@ -24,6 +23,7 @@ from optimizer.text.masses import (
     mass_unit_of,
     product_key,
 )
+from optimizer.text.todays_material import todays_material
 from optimizer.text.trial_numbers import id_of_trial
 
 
