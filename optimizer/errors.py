@@ -24,16 +24,21 @@ class HighsideError(Exception):
         message: what was wrong and where, and what was expected.
         code: stable machine-readable name of the situation, in kebab case.
         hint: what to do next, one sentence; may be empty.
+        where: path of the key at fault in the document that was read, such as ``limits.air.low``;
+            empty where the fault belongs to no single key.
     """
 
     exit_code = 2
     default_code = "error"
 
-    def __init__(self, message: str, *, code: str | None = None, hint: str = "") -> None:
+    def __init__(
+        self, message: str, *, code: str | None = None, hint: str = "", where: str = ""
+    ) -> None:
         super().__init__(message)
         self.message = message
         self.code = code or self.default_code
         self.hint = hint
+        self.where = where
 
     def __str__(self) -> str:
         return f"{self.message} {self.hint}".strip()

@@ -111,6 +111,9 @@ class Limits:
                     f"at least {each:.4g}.",
                     code="no-trial-fits",
                     hint="Give more, shorten settle_minutes or sample_minutes, or feed less.",
+                    where="trials.minutes_available"
+                    if unit == "minutes"
+                    else "trials.material_available",
                 )
             if fit < count:
                 count = fit

@@ -225,7 +225,11 @@ class Brief(Strict):
         for table, keys, known in named:
             for key in keys:
                 if key not in known:
-                    raise InputError(f"[{table}]: unknown name '{key}'.", hint=nearest(key, known))
+                    raise InputError(
+                        f"[{table}]: unknown name '{key}'.",
+                        hint=nearest(key, known),
+                        where=f"{table}.{key}",
+                    )
         for k, trial in enumerate(self.pending, 1):
             missing = [n for n in settings if n not in trial]
             if missing:
@@ -271,11 +275,19 @@ class Brief(Strict):
             low, high = self.capacity.min_feed_rate, self.capacity.max_feed_rate
             if low is not None:
                 region = region.narrow(
-                    "feed_rate", low, float("inf"), f"capacity min_feed_rate {low:g}"
+                    "feed_rate",
+                    low,
+                    float("inf"),
+                    f"capacity min_feed_rate {low:g}",
+                    "capacity.min_feed_rate",
                 )
             if high is not None:
                 region = region.narrow(
-                    "feed_rate", -float("inf"), high, f"capacity max_feed_rate {high:g}"
+                    "feed_rate",
+                    -float("inf"),
+                    high,
+                    f"capacity max_feed_rate {high:g}",
+                    "capacity.max_feed_rate",
                 )
         for name, value in self.current.items():
             setting = space[name]
@@ -285,6 +297,7 @@ class Brief(Strict):
                     value - setting.max_change,
                     value + setting.max_change,
                     f"{name} within {setting.max_change:g} {setting.unit} of current {value:g}",
+                    f"current.{name}",
                 )
         return region
 
@@ -306,12 +319,16 @@ def _in_site_unit(name: str, written: float | str, variable: MaterialVariable) -
     value = measure(written, variable.unit)
     if value is None:
         unit = f" ({variable.unit})" if variable.unit else ""
-        raise InputError(f"[material] {name}: expected a number{unit}, got '{written}'.")
+        raise InputError(
+            f"[material] {name}: expected a number{unit}, got '{written}'.",
+            where=f"material.{name}",
+        )
     if not variable.low <= value <= variable.high:
         raise InputError(
             f"[material] {name}: {value:g} is outside the declared range "
             f"{variable.low:g} to {variable.high:g} {variable.unit}.".replace(" .", "."),
             hint="Correct the value, or widen the range in the site file.",
+            where=f"material.{name}",
         )
     return value
 
@@ -320,10 +337,16 @@ def _narrow_by_limit(region: Region, name: str, limit: Limit) -> Region:
     setting = region.space[name]
     if limit.fixed is not None:
         _require_level(setting, limit.fixed)
-        return region.narrow(name, limit.fixed, limit.fixed, f"{name} fixed at {limit.fixed:g}")
+        why = f"{name} fixed at {limit.fixed:g}"
+        return region.narrow(name, limit.fixed, limit.fixed, why, f"limits.{name}.fixed")
     low = -float("inf") if limit.low is None else limit.low
     high = float("inf") if limit.high is None else limit.high
-    return region.narrow(name, low, high, f"limits {name} {low:g} to {high:g} {setting.unit}")
+    ends = [
+        *([] if limit.low is None else [f"from {low:g}"]),
+        *([] if limit.high is None else [f"up to {high:g}"]),
+    ]
+    why = " ".join(["limits", name, *ends, setting.unit])
+    return region.narrow(name, low, high, why, f"limits.{name}")
 
 
 def _require_level(setting: Setting, value: float) -> None:
@@ -333,4 +356,5 @@ def _require_level(setting: Setting, value: float) -> None:
         raise InputError(
             f"[limits.{setting.name}] fixed = {value:g} is not a step of the deck.",
             hint=f"The nearest are {below:.6g} and {below + setting.step:.6g} {setting.unit}.",
+            where=f"limits.{setting.name}.fixed",
         )

@@ -77,6 +77,7 @@ def validate(model: Any, content: Mapping[str, Any], source: str) -> Any:
         raise InputError(
             f"{source}: {where}: {value:.3g} is larger than any number of a plant ({LARGEST:g}).",
             code="invalid-value",
+            where=where,
         )
     try:
         return model.model_validate(content)
@@ -90,11 +91,14 @@ def validate(model: Any, content: Mapping[str, Any], source: str) -> Any:
                 f"{source}: unknown key '{where}'.",
                 code="unknown-key",
                 hint=nearest(path[-1], known),
+                where=where,
             ) from None
         text = first["msg"].removeprefix("Value error, ")
         got = first.get("input")
         shown = f" (got {got!r})" if isinstance(got, str | int | float) else ""
-        raise InputError(f"{source}: {where}: {text}{shown}.", code="invalid-value") from None
+        raise InputError(
+            f"{source}: {where}: {text}{shown}.", code="invalid-value", where=where
+        ) from None
 
 
 def _too_large(content: Any) -> tuple[str, float] | None:

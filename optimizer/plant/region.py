@@ -63,8 +63,14 @@ class Region:
                 space[name]
         return cls(space, (0,) * len(space.names), tuple(s.top for s in space.settings), couplings)
 
-    def narrow(self, name: str, low: float, high: float, why: str) -> Region:
+    def narrow(self, name: str, low: float, high: float, why: str, where: str = "") -> Region:
         """This region with one setting restricted to ``[low, high]``.
+
+        Args:
+            name: name of the setting.
+            low, high: ends of the range that stays allowed.
+            why: the limit as a person would write it, for messages.
+            where: path of the limit in the brief, for errors.
 
         Raises:
             LimitError: when no level is left; the message names the limits that exclude all levels.
@@ -81,6 +87,7 @@ class Region:
                 f"{setting.unit}, and the limits are: {held}.",
                 code="no-level",
                 hint="Widen one of these limits, or check the step.",
+                where=where,
             )
         return replace(
             self,

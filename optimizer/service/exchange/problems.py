@@ -87,6 +87,8 @@ def document(error: HighsideError) -> dict[str, Any]:
     }
     if error.hint:
         found["hint"] = error.hint
+    if error.where:
+        found["where"] = error.where
     if isinstance(error, QuestionError):
         found["questions"] = list(error.questions)
         found["hint"] = 'Correct it; if it is right, send it again with "sure": true.'
