@@ -10,8 +10,10 @@ from optimizer.errors import InputError
 from optimizer.intake.settling.load_options import LONGEST_REASON
 from optimizer.plant.documents import LARGEST
 from optimizer.plant.shares import Confidence, Fraction
+from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.queries import LABEL, LONGEST_NAME
 from optimizer.service.exchange.typed_numbers import measured
+from optimizer.service.recording.bodies import read_brief
 from optimizer.text.key_values import key_values
 
 MOST_SEED = 2**32 - 1
@@ -39,6 +41,11 @@ Material = Annotated[
     list[str] | None,
     Query(description="Today's material, `KEY=VALUE`; repeat for more.", max_length=50),
 ]
+WholeBrief = Annotated[
+    str | None,
+    Query(description="A whole brief as JSON, in place of line, min_grade, trials and material.",
+          examples=['{"line": "deck-1", "limits": {"air": {"low": 30}}}']),
+]  # fmt: skip
 Lines = Annotated[
     list[str] | None,
     Query(description="The lines to compare; repeat for more. All when left out.", max_length=200),
@@ -80,15 +87,26 @@ JobId = Annotated[str, Path(description="Id of the job.", pattern="^[0-9a-f]{32}
 
 
 def brief_of_query(
-    line: Line = None, min_grade: MinGrade = None, trials: Trials = None, material: Material = None
+    line: Line = None,
+    min_grade: MinGrade = None,
+    trials: Trials = None,
+    material: Material = None,
+    brief: WholeBrief = None,
 ) -> dict[str, Any]:
     """The brief from the parameters of a query.
 
     Raises:
         InputError: when an entry of the material is not ``KEY=VALUE``, a key is given twice, or
             the material's name is too long.
-        Problem: when a value is not a number.
+        Problem: when a value is not a number, or a whole brief is not one or is not alone.
     """
+    if brief is not None:
+        if (line, min_grade, trials, material) != (None, None, None, None):
+            raise Problem(
+                422, "the query has a whole brief and parts of another one.", code="two-briefs",
+                hint="Write line, min_grade, trials and material into the brief.",
+            )  # fmt: skip
+        return dict(read_brief(brief.encode()))
     today: dict[str, Any] = {}
     for name, value in key_values(material or (), "material").items():
         if name != LABEL:
@@ -97,10 +115,10 @@ def brief_of_query(
             today[name] = value
         else:
             raise InputError(f"the material's name is longer than {LONGEST_NAME} characters.")
-    brief: dict[str, Any] = {"line": line, "material": today}
-    brief["goal"] = {} if min_grade is None else {"min_grade": min_grade}
-    brief["trials"] = {} if trials is None else {"count": trials}
-    return {key: value for key, value in brief.items() if value}
+    found: dict[str, Any] = {"line": line, "material": today}
+    found["goal"] = {} if min_grade is None else {"min_grade": min_grade}
+    found["trials"] = {} if trials is None else {"count": trials}
+    return {key: value for key, value in found.items() if value}
 
 
 def brief_of_comparison(
