@@ -101,29 +101,6 @@ def test_a_recorded_result_is_followed_by_its_plan(show, tmp_path, monkeypatch, 
     assert History(options.history).at().runs().num_rows == 9
 
 
-def test_typing_while_a_plan_is_made_is_not_interrupted(show):
-    page = show("/")
-    page.route("**/v1/jobs/*", lambda route: route.fulfill(json=JOB))
-    page.evaluate(WAITING)
-    page.fill("input[name=min_grade]", "98.6")
-    page.wait_for_selector("#waiting span:text-is('Learning')")
-    assert page.input_value("input[name=min_grade]") == "98.6"
-
-
-JOB = {"state": "running", "progress": ["reading", "learning"]}
-# Script that simulates the waiting page of a plan, and then runs the script of the page.
-WAITING = """() => {
-  const section = document.createElement('section');
-  section.id = 'waiting';
-  section.dataset.job = 'x';
-  section.dataset.address = '/';
-  section.append(document.createElement('span'));
-  document.querySelector('main').append(section);
-  const script = document.createElement('script');
-  script.type = 'module';
-  script.src = '/static/page.js';
-  document.head.append(script);
-}"""
 PATHS = ["/", ASKED, "/runs", "/lines?min_grade=98", "/?line=deck-1&trials=x", "/batches",
          "/batches?batch=deck-1-1"]  # fmt: skip
 

@@ -90,8 +90,8 @@ def test_runs_added_while_a_plan_is_made_are_planned_with(client, options, monke
 
     answer, late = JobQueue.answer, iter([runs(count=5)[4:]])
 
-    async def overtaken(self, order):
-        content = await answer(self, order)
+    async def overtaken(self, order, who=None):
+        content = await answer(self, order, who)
         for rows in late:
             from optimizer.intake.settling.load import load_table
 

@@ -84,17 +84,6 @@ def test_a_run_recorded_at_the_settings_to_run_now_shows_what_changed(client, op
     assert json.loads(trail[-2])["signed"] == "M."
 
 
-def test_a_long_wait_is_a_page_that_reloads_itself(client, monkeypatch):
-    monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", 0.0)
-    page = client.get("/?line=deck-1&trials=1").text
-    # The refresh states its address: without one, a page address with a fragment would not reload.
-    again = '<meta http-equiv="refresh" content="2; url=/?line=deck-1&amp;trials=1">'
-    assert f"<noscript>{again}</noscript>" in page
-    assert "Working" in page
-    page = client.get("/lines?min_grade=98").text
-    assert 'content="2; url=/lines?min_grade=98"' in page
-
-
 def test_trials_stand_in_the_order_in_which_to_run_them(client):
     page = client.get("/?line=deck-1&trials=5&min_grade=98.5").text
     plan = client.post(

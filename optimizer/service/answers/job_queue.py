@@ -10,19 +10,20 @@ import asyncio
 import hashlib
 import json
 import multiprocessing
-import time
+import os
 from collections import OrderedDict
 from collections.abc import Mapping
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from functools import partial
-from pathlib import Path
 from typing import Any
 
 from optimizer.errors import HighsideError, HistoryError
 from optimizer.history.history import History
 from optimizer.plant.brief import Brief
 from optimizer.service.answers import planning_process
+from optimizer.service.answers.job_files import UNDER_WAY, JobFiles, State, moment
+from optimizer.service.answers.kinds import STAGES
 from optimizer.service.answers.order import Order, code_fingerprint
 from optimizer.service.answers.versions import Versions
 from optimizer.service.exchange import problems
@@ -34,8 +35,8 @@ KEPT_IN_MEMORY = 64
 KEPT_ON_DISK = 400
 """Largest number of stored answers; the answer that was not used for the longest time is removed
 first."""
-LOST_SECONDS = 600.0
-"""Seconds after which a running job that recorded no progress counts as lost with its process."""
+SIGN_SECONDS = 5.0
+"""Seconds after which a process shows again that its jobs are not lost."""
 ANSWERS_A_PROCESS = 500
 """Number of answers after which a planning process is replaced, which frees memory that libraries
 hold."""
@@ -54,10 +55,11 @@ class JobQueue:
         self.configuration = configuration
         self._plant = plant
         self.versions = Versions(history)
-        self.folder = configuration.folder / "answers"
+        self.files = JobFiles(configuration.folder / "answers")
         self._code = code_fingerprint()
         self._memory: OrderedDict[str, bytes] = OrderedDict()
         self._running: dict[str, asyncio.Task[bytes]] = {}
+        self._signs: asyncio.Task[None] | None = None
         self._pool: Executor | None = None
 
     # -- orders ------------------------------------------------------------------------------
@@ -101,14 +103,18 @@ class JobQueue:
         content = self._memory.get(key)
         if content is None:
             try:
-                content = self._file(key).read_bytes()
+                content = self.files.path(key, "answer").read_bytes()
             except OSError:
                 return None
         self._remember(key, content)
         return content
 
-    async def answer(self, order: Order) -> bytes:
+    async def answer(self, order: Order, who: str | None = None) -> bytes:
         """The answer to an order: stored, being made already, or made now.
+
+        Args:
+            order: the order of the answer.
+            who: name of the person who asks, to whom a job that is begun belongs.
 
         Raises:
             HighsideError: the errors of the library function that makes the answer.
@@ -117,18 +123,18 @@ class JobQueue:
         kept = self.kept(order.key)
         # The task is shielded: when one waiting request is cancelled, the work goes on for the
         # others.
-        return kept if kept is not None else await asyncio.shield(self._task(order))
+        return kept if kept is not None else await asyncio.shield(self._task(order, who))
 
-    def begin(self, order: Order) -> None:
-        """Start making an answer without waiting for it.
+    def begin(self, order: Order, who: str | None = None) -> None:
+        """Start making an answer without waiting for it; the arguments are those of ``answer``.
 
         Raises:
             Problem: when too many answers are being made.
         """
         if self.kept(order.key) is None:
-            self._task(order)
+            self._task(order, who)
 
-    def _task(self, order: Order) -> asyncio.Task[bytes]:
+    def _task(self, order: Order, who: str | None) -> asyncio.Task[bytes]:
         """The task that makes an answer; a new task is started where there is none yet."""
         task = self._running.get(order.key)
         if task is None:
@@ -139,9 +145,16 @@ class JobQueue:
                     code="too-many-waiting",
                     headers={"Retry-After": str(problems.RETRY_SECONDS)},
                 )
-            task = asyncio.create_task(self._make(order))
+            about = {
+                "kind": order.kind, "line": order.brief.get("line"), "asked_by": who,
+                "asked_at": moment(), "stages": STAGES.get(order.kind), "queue": os.getpid(),
+            }  # fmt: skip
+            self.files.write(order.key, {**about, "state": "waiting", "progress": []})
+            task = asyncio.create_task(self._make(order, about))
             self._running[order.key] = task
             task.add_done_callback(partial(self._ended, order.key))
+            if self._signs is None:
+                self._signs = asyncio.create_task(self._show_signs())
         return task
 
     def _ended(self, key: str, task: asyncio.Task[bytes]) -> None:
@@ -149,34 +162,40 @@ class JobQueue:
         if not task.cancelled():
             task.exception()  # retrieved, since perhaps nobody waits; the job file has it
 
-    async def _make(self, order: Order) -> bytes:
-        job = self._file(order.key, "job")
-        state: dict[str, Any] = {"kind": order.kind, "progress": []}
-        planning_process.write_job(job, {"state": "waiting", **state})
+    async def _show_signs(self) -> None:
+        """Show, for as long as there are jobs under way, that they are not lost."""
+        while self._running:
+            for key in list(self._running):
+                self.files.touch(key)
+            await asyncio.sleep(SIGN_SECONDS)
+        self._signs = None
+
+    async def _make(self, order: Order, about: State) -> bytes:
+        ended = {**about, "progress": []}
         try:
-            content = await self._in_a_process(order, job)
+            content = await self._in_a_process(order, about)
         except BrokenProcessPool:
-            planning_process.write_job(job, {"state": "lost", **state})
+            self.files.write(order.key, {**ended, "state": "lost", "ended_at": moment()})
             raise HistoryError(
                 "the process that makes plans ended.", code="planner-ended",
                 hint="Ask again; if it happens again, look for too little memory.",
             ) from None  # fmt: skip
         except HighsideError as error:
             failed = {"state": "failed", "problem": problems.document(error)}
-            planning_process.write_job(job, {**failed, **state})
+            self.files.write(order.key, {**ended, **failed, "ended_at": moment()})
             raise
         self._remember(order.key, content)
-        await asyncio.to_thread(self._clear)
+        await asyncio.to_thread(self.files.clear, KEPT_ON_DISK)
         return content
 
-    async def _in_a_process(self, order: Order, job: Path) -> bytes:
+    async def _in_a_process(self, order: Order, about: State) -> bytes:
         """The answer, made in a planning process, or in a second process where the first one
         ends."""
         for last in (False, True):
             try:
                 return await asyncio.get_running_loop().run_in_executor(
                     self._processes(), planning_process.make_answer,
-                    self.configuration.history, order, str(job),
+                    self.configuration.history, order, str(self.files.path(order.key)), about,
                 )  # fmt: skip
             except BrokenProcessPool:
                 self._pool = None
@@ -192,17 +211,39 @@ class JobQueue:
         Raises:
             Problem: when there is no such job.
         """
-        path = self._file(key, "job")
-        try:
-            state, age = json.loads(path.read_bytes()), time.time() - path.stat().st_mtime
-        except (OSError, ValueError):
-            raise Problem(404, "there is no such job.", code="no-job") from None
-        if state["state"] == "done" and self.kept(key) is None:
-            state["state"] = "lost"
-        if state["state"] in ("waiting", "running") and key not in self._running:
-            state["state"] = "lost" if age > LOST_SECONDS else state["state"]
+        return self._document(key, self.files.read(key))
+
+    def jobs(self) -> list[dict[str, Any]]:
+        """The jobs of all processes of the service, the latest first."""
+        found = [self._document(key, state) for key, state in self.files.all()]
+        return sorted(found, key=lambda job: str(job.get("asked_at", "")), reverse=True)
+
+    def under_way(self) -> int:
+        """Number of jobs of all processes of the service that have not ended."""
+        return sum(state["state"] in UNDER_WAY for _, state in self.files.all())
+
+    def before(self, key: str) -> int:
+        """Number of jobs that the process of a job has to end before it begins that job; 0 where
+        it has begun.
+
+        Raises:
+            Problem: when there is no such job.
+        """
+        own = self.files.read(key)
+        if own["state"] != "waiting":
+            return 0
+        return sum(
+            state["state"] in UNDER_WAY
+            and state.get("queue") == own.get("queue")
+            and str(state.get("asked_at", "")) < str(own.get("asked_at", ""))
+            for _, state in self.files.all()
+        )
+
+    @staticmethod
+    def _document(key: str, state: State) -> dict[str, Any]:
+        told = {name: value for name, value in state.items() if name != "queue"}
         result = {"result": f"/v1/results/{key}"} if state["state"] == "done" else {}
-        return {"schema": "highside.job/1", "id": key, **state, **result}
+        return {"schema": "highside.job/1", "id": key, **told, **result}
 
     def kind(self, key: str) -> str:
         """The kind of the answer that a job makes.
@@ -212,11 +253,6 @@ class JobQueue:
         """
         return str(self.job(key)["kind"])
 
-    def _file(self, key: str, suffix: str = "answer") -> Path:
-        if len(key) != 32 or not set(key) <= set("0123456789abcdef"):
-            raise Problem(404, "there is no such job.", code="no-job")
-        return self.folder / f"{key}.{suffix}"
-
     # -- what is kept ------------------------------------------------------------------------
 
     def _remember(self, key: str, content: bytes) -> None:
@@ -224,18 +260,6 @@ class JobQueue:
         self._memory.move_to_end(key)
         while len(self._memory) > KEPT_IN_MEMORY:
             self._memory.popitem(last=False)
-
-    def _clear(self) -> None:
-        """Remove the oldest answers above the largest number to store, with their jobs."""
-        dated = []
-        for path in self.folder.glob("*.job"):
-            try:
-                dated.append((path.stat().st_mtime, path))
-            except OSError:
-                continue
-        for _, path in sorted(dated)[:-KEPT_ON_DISK]:
-            for file in (path, path.with_suffix(".answer")):
-                file.unlink(missing_ok=True)
 
     def _processes(self) -> Executor:
         if self._pool is None and not self.configuration.planners:
@@ -258,7 +282,7 @@ class JobQueue:
 
     async def close(self) -> None:
         """Cancel the answers that wait, and wait for an answer that is being made."""
-        for task in list(self._running.values()):
+        for task in [*self._running.values(), *([self._signs] if self._signs else [])]:
             task.cancel()
         if self._pool is not None:
             pool = self._pool

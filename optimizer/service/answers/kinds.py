@@ -31,6 +31,17 @@ MEDIA_TYPES = {
 }
 """Media type of each kind of answer, by the name of the kind."""
 
+STAGES = {
+    "plan": 3,
+    "plan to issue": 3,
+    "comparison": 2,
+    "report": 5,
+    "sheet.pdf": 5,
+    "sheet.html": 5,
+    "sheet.csv": 3,
+}
+"""Largest number of stages that an answer of a kind reports, by the name of the kind."""
+
 
 def make(order: Order, history: str, progress: Callable[[str], None]) -> bytes:
     """Make the answer to an order.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import multiprocessing
 import os
 import signal
@@ -12,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.files import write_whole
+from optimizer.service.answers.job_files import moment, write_state
 from optimizer.service.answers.order import Order
 
 
@@ -33,13 +33,14 @@ def load_libraries() -> None:
     import optimizer.service.answers.kinds  # noqa: F401, PLC0415 - in this process only
 
 
-def make_answer(history: str, order: Order, job: str) -> bytes:
+def make_answer(history: str, order: Order, job: str, about: Mapping[str, Any]) -> bytes:
     """Make the answer to an order and store it beside its job file.
 
     Args:
         history: path or URI.
         order: the order of the answer.
         job: path of the job file, in which each stage is recorded.
+        about: what the job file says of the job besides its state and progress.
 
     Raises:
         HighsideError: the errors of the library function that makes the answer; also when the
@@ -48,22 +49,14 @@ def make_answer(history: str, order: Order, job: str) -> bytes:
     from optimizer.service.answers.kinds import make  # noqa: PLC0415 - in this process only
 
     path, stages = Path(job), list[str]()
+    about = {**about, "began_at": moment()}
 
     def note(stage: str) -> None:
         stages.append(stage)
-        write_job(path, {"state": "running", "kind": order.kind, "progress": stages})
+        write_state(path, {**about, "state": "running", "progress": stages})
 
     note("reading the history")
     content = make(order, history, note)
     write_whole(path.with_suffix(".answer"), content, own=True)
-    write_job(path, {"state": "done", "kind": order.kind, "progress": stages})
+    write_state(path, {**about, "state": "done", "progress": stages, "ended_at": moment()})
     return content
-
-
-def write_job(path: Path, state: Mapping[str, Any]) -> None:
-    """Write the state of a job.
-
-    Raises:
-        HistoryError: when the job file cannot be written.
-    """
-    write_whole(path, json.dumps(state).encode(), own=True)

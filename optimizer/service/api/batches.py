@@ -140,7 +140,7 @@ async def issue_brief(
     for plans_left in reversed(range(MOST_PLANS)):
         async with nullcontext() if plans_left else parts.recorder.turn:
             order = parts.jobs.order("plan to issue", brief, seed)
-            about = json.loads(await parts.jobs.answer(order))
+            about = json.loads(await parts.jobs.answer(order, sender["who"]))
         done = await parts.batch_recorder.issue(about, order.version, sender)
         if done is not None:
             return done

@@ -187,13 +187,12 @@ async def answered(order: Order, request: Request, prefer: str | None) -> Respon
     """A long answer: its content, or a job where the client prefers that."""
     jobs = parts_of(request).jobs
     if "respond-async" in (prefer or "").lower() and jobs.kept(order.key) is None:
-        jobs.begin(order)
-        await asyncio.sleep(0)
-        state = {"schema": "highside.job/1", "id": order.key, "state": "waiting",
-                 "kind": order.kind, "progress": []}  # fmt: skip
+        jobs.begin(order, request.state.person.name)
+        state = jobs.job(order.key)
         headers = {"Location": f"/v1/jobs/{order.key}", "Preference-Applied": "respond-async"}
         return Response(json.dumps(state, indent=1), 202, headers, media_type=JSON)
-    return result(await jobs.answer(order), order.key, order.kind, request)
+    content = await jobs.answer(order, request.state.person.name)
+    return result(content, order.key, order.kind, request)
 
 
 def result(content: bytes, key: str, kind: str, request: Request) -> Response:

@@ -35,6 +35,7 @@ from optimizer.service.exchange.problems import Problem
 from optimizer.service.pages import assets, lines, runs, sign_in, trials
 from optimizer.service.pages import batches as batch_pages
 from optimizer.service.pages import plant as plant_page
+from optimizer.service.pages import jobs as job_pages
 from optimizer.service.pages.rendering import refusal
 from optimizer.service.parts import Parts
 from optimizer.service.recording.audit import Audit
@@ -98,7 +99,9 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
         redirect_slashes=False,
     )
     app.state.parts = parts
-    for room in (endpoints, changes, batches, trials, batch_pages, runs, lines, sign_in, assets):
+    api = (endpoints, changes, batches)
+    pages = (trials, batch_pages, runs, lines, job_pages, sign_in, assets)
+    for room in (*api, *pages):
         app.include_router(room.routes)
     app.include_router(plant_page.routes)
     app.add_exception_handler(HighsideError, _refused)

@@ -10,7 +10,7 @@ from starlette.responses import Response
 
 from optimizer.service.exchange.typed_numbers import fraction
 from optimizer.service.pages.rendering import render_for
-from optimizer.service.pages.waiting import answer_in_time, progress_shown
+from optimizer.service.pages.waiting import answer_in_time, waiting_page
 from optimizer.service.parts import parts_of
 
 routes = APIRouter(include_in_schema=False, default_response_class=Response)
@@ -23,9 +23,10 @@ async def lines(request: Request) -> Response:
     typed = request.query_params.get("min_grade", "").strip()
     brief = {"goal": {"min_grade": fraction(typed, "Grade")}} if typed else {}
     order = jobs.order("comparison", brief, more={"lines": None, "feed_rate": None})
-    content = await answer_in_time(jobs, order)
-    address = "/lines?" + urlencode({"min_grade": typed})
-    return render_for(request, "lines.html", "lines", min_grade=typed,
-                      comparison=None if content is None else json.loads(content),
-                      waiting=progress_shown(jobs, order, address) if content is None else None,
-                      )  # fmt: skip
+    content = await answer_in_time(jobs, order, request.state.person.name)
+    if content is None:
+        address = "/lines?" + urlencode({"min_grade": typed})
+        return waiting_page(request, order, address, "comparison", "lines")
+    return render_for(
+        request, "lines.html", "lines", min_grade=typed, comparison=json.loads(content)
+    )

@@ -6,6 +6,7 @@ import base64
 import hashlib
 import secrets
 from collections.abc import Mapping
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -19,6 +20,7 @@ from optimizer.errors import HighsideError
 from optimizer.presentation.sheet import by_order
 from optimizer.service.admission.access import SESSION_SECONDS, VISITOR, set_cookie
 from optimizer.service.exchange import problems
+from optimizer.service.pages.progress import duration, queue_before, stage_of
 from optimizer.service.parts import parts_of
 from optimizer.text.figures import exact_percent, level, percent, plain, points, whole_percent
 from optimizer.text.masses import TONNE, feed_key, mass, mass_label, mass_unit_of
@@ -94,6 +96,10 @@ ENVIRONMENT.filters.update(
     mass=_mass,
     mass_label=mass_label,
     by_order=by_order,
+    duration=duration,
+    moment=datetime.fromisoformat,
+    stage_of=stage_of,
+    queue_before=queue_before,
     # The value of a form field comes back from the browser, so it is not changed.
     value=lambda text: Markup(escape(text)),
 )
@@ -134,6 +140,7 @@ def render_for(
         signed_in=not access.open,
         form_token=access.form_token(cookies),
         version=parts.jobs.versions.latest()[1],
+        under_way=parts.jobs.under_way(),
         site_name=parts.site.name,
         **values,
     )

@@ -30,7 +30,7 @@ from optimizer.service.pages.forms import (
 )
 from optimizer.service.pages.plant import is_first_visit
 from optimizer.service.pages.rendering import render_for
-from optimizer.service.pages.waiting import answer_in_time, progress_shown
+from optimizer.service.pages.waiting import answer_in_time, waiting_page
 from optimizer.service.parts import parts_of, require_recorder, sender_of
 from optimizer.service.recording.bodies import JSON
 from optimizer.service.recording.recorder import Upload
@@ -63,7 +63,7 @@ async def trials_page(
     values: dict[str, Any] = {
         "lines": parts.site.lines_with(entry["line"] for entry in summary["lines"]),
         "asked": asked,
-        "material": parts.site.material, "plan": None, "waiting": None, "change": None,
+        "material": parts.site.material, "plan": None, "change": None,
         "states": DECK_STATES, "again": urlencode(asked), "report": "",
         "nonce": secrets.token_hex(4), "now": parts.site.time_zone.shown(datetime.now(UTC)),
         "said": said, "batches": (), "entered": None, "zone": parts.site.time_zone,
@@ -74,10 +74,9 @@ async def trials_page(
     since = whole(asked["since"], "since") if "since" in asked else None
     brief = brief_of_form(asked, parts.site)
     order = parts.jobs.order("plan to issue", brief)
-    content = await answer_in_time(parts.jobs, order)
+    content = await answer_in_time(parts.jobs, order, request.state.person.name)
     if content is None:
-        values["waiting"] = progress_shown(parts.jobs, order, f"/?{values['again']}")
-        return render_for(request, "main.html", "trials", status, **values)
+        return waiting_page(request, order, f"/?{values['again']}", "plan", "trials")
     values["plan"] = plan = json.loads(content)["plan"]
     values["report"] = query_of_brief(brief)
     if since is not None and since < (order.version or 0):

@@ -1,5 +1,4 @@
-// Tells when somebody else recorded a run, and shows an answer when it is made. The page works
-// without it.
+// Tells when somebody else recorded a run. The page works without it.
 "use strict";
 const notice = document.getElementById("live");
 const known = document.body.dataset.version;
@@ -18,21 +17,3 @@ if (notice) {
   setInterval(look, 4000);
   look();
 }
-const waiting = document.getElementById("waiting");
-async function follow() {
-  try {
-    const answer = await fetch(`/v1/jobs/${waiting.dataset.job}`);
-    if (answer.status === 429) return; // too many questions; the next may pass
-    if (answer.ok) {
-      const job = await answer.json();
-      if (job.state === "waiting" || job.state === "running") {
-        const said = waiting.querySelector("span"), last = job.progress.at(-1) ?? "waiting";
-        const text = last[0].toUpperCase() + last.slice(1);
-        if (said.textContent !== text) said.textContent = text;
-        return;
-      }
-    }
-  } catch { return; } // the service is away; the next look may find it
-  location.replace(waiting.dataset.address);
-}
-if (waiting) setInterval(follow, 1000);

@@ -1,0 +1,143 @@
+"""The states of jobs as files, which all processes of the service share."""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from optimizer.files import write_whole
+from optimizer.service.exchange.problems import Problem
+
+UNDER_WAY = ("waiting", "running")
+"""States of a job that has not ended."""
+LOST_SECONDS = 60.0
+"""Seconds after which a job under way counts as lost with its process, which should have shown
+in the meantime that it is still there."""
+
+State = dict[str, Any]
+
+
+class JobFiles:
+    """The job files of one folder.
+
+    Each job has the file ``KEY.job`` with its state and, once it is done, ``KEY.answer``;
+    ``KEY.page`` is the address of the page that shows the answer, where a person waits for it on a
+    page. The time of change of a job file is the last moment at which its process was known to be
+    there.
+
+    Args:
+        folder: folder of the files; it may not exist yet.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._known: dict[str, tuple[tuple[int, int], State]] = {}
+
+    def path(self, key: str, suffix: str = "job") -> Path:
+        """The file of a job.
+
+        Raises:
+            Problem: when the key is not one of a job.
+        """
+        if len(key) != 32 or not set(key) <= set("0123456789abcdef"):
+            raise _no_job()
+        return self.folder / f"{key}.{suffix}"
+
+    def write(self, key: str, state: Mapping[str, Any]) -> None:
+        """Write the state of a job.
+
+        Raises:
+            HistoryError: when the job file cannot be written.
+        """
+        write_state(self.path(key), state)
+
+    def read(self, key: str) -> State:
+        """The state of a job as its file says it; a job under way whose process has not shown
+        itself for ``LOST_SECONDS`` is lost, and so is one that is done without an answer.
+
+        Raises:
+            Problem: when there is no such job.
+        """
+        path = self.path(key)
+        try:
+            found = path.stat()
+            stamp = found.st_ino, found.st_mtime_ns
+            known = self._known.get(key)
+            if known is None or known[0] != stamp:
+                known = self._known[key] = stamp, json.loads(path.read_bytes())
+        except (OSError, ValueError):
+            self._known.pop(key, None)
+            raise _no_job() from None
+        state = dict(known[1])
+        silent = time.time() - found.st_mtime > LOST_SECONDS
+        if (state["state"] in UNDER_WAY and silent) or (
+            state["state"] == "done" and not self.path(key, "answer").exists()
+        ):
+            state["state"] = "lost"
+        return state
+
+    def all(self) -> Iterator[tuple[str, State]]:
+        """Key and state of every job, in no order."""
+        for path in self.folder.glob("*.job"):
+            with suppress(Problem):  # removed meanwhile
+                yield path.stem, self.read(path.stem)
+
+    def note_page(self, key: str, address: str) -> None:
+        """Keep the address of the page that shows the answer of a job.
+
+        Raises:
+            HistoryError: when the file cannot be written.
+        """
+        if self.page(key) != address:
+            write_whole(self.path(key, "page"), address.encode(), own=True)
+
+    def page(self, key: str) -> str | None:
+        """The address of the page that shows the answer of a job; None where none is known."""
+        try:
+            return self.path(key, "page").read_text(encoding="utf-8")
+        except (OSError, ValueError):
+            return None
+
+    def touch(self, key: str) -> None:
+        """Show that the process of a job is still there."""
+        with suppress(OSError):
+            os.utime(self.path(key))
+
+    def clear(self, most: int) -> None:
+        """Remove the jobs above the largest number to keep, with their answers; first those that
+        were not used for the longest time."""
+        dated = []
+        for path in self.folder.glob("*.job"):
+            try:
+                dated.append((path.stat().st_mtime, path))
+            except OSError:
+                continue
+        for _, path in sorted(dated)[:-most]:
+            self._known.pop(path.stem, None)
+            for suffix in ("job", "answer", "page"):
+                self.path(path.stem, suffix).unlink(missing_ok=True)
+
+
+def write_state(path: Path, state: Mapping[str, Any]) -> None:
+    """Write the state of a job to its file.
+
+    Raises:
+        HistoryError: when the file cannot be written.
+    """
+    write_whole(path, json.dumps(state).encode(), own=True)
+
+
+def moment() -> str:
+    """The present time as a job file states it: ISO 8601 in UTC, to the microsecond, so that the
+    texts of two moments are in the order of the moments."""
+    return datetime.now(UTC).isoformat(timespec="microseconds")
+
+
+def _no_job() -> Problem:
+    return Problem(404, "there is no such job.", code="no-job")

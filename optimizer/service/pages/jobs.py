@@ -1,0 +1,79 @@
+"""The pages of the jobs that make long answers: the list of all, and one for each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from fastapi import APIRouter, Request
+from starlette.responses import RedirectResponse, Response
+
+from optimizer.service.answers.job_files import UNDER_WAY
+from optimizer.service.answers.job_queue import JobQueue
+from optimizer.service.exchange.problems import Problem
+from optimizer.service.pages.rendering import render_for
+from optimizer.service.pages.waiting import progress_page
+from optimizer.service.parts import parts_of
+
+SHOWN = {
+    "plan": ("plan", "trials"),
+    "plan to issue": ("plan", "trials"),
+    "comparison": ("comparison", "lines"),
+    "report": ("report", "trials"),
+    "sheet.pdf": ("trial sheet", "trials"),
+    "sheet.html": ("trial sheet", "trials"),
+    "sheet.csv": ("trial sheet", "trials"),
+}
+"""What people call the answer of each kind, and its entry of the navigation."""
+MOST_SHOWN = 50
+"""Largest number of jobs on the list, the latest first."""
+
+routes = APIRouter(include_in_schema=False, default_response_class=Response)
+
+
+@routes.get("/jobs")
+async def jobs(request: Request) -> Response:
+    """The list of the answers that are being made and of those lately made."""
+    queue = parts_of(request).jobs
+    shown = [
+        {**state, "what": SHOWN.get(state["kind"], (state["kind"], ""))[0],
+         "address": shown_at(queue, state)}
+        for state in queue.jobs()[:MOST_SHOWN]
+    ]  # fmt: skip
+    return render_for(request, "jobs.html", "jobs", jobs=shown, active=UNDER_WAY,
+                      zone=parts_of(request).site.time_zone)  # fmt: skip
+
+
+@routes.get("/jobs/{key}")
+async def job(request: Request, key: str) -> Response:
+    """The page of a job: its progress, its answer once that is made, or how it ended."""
+    queue = parts_of(request).jobs
+    state = queue.job(key)
+    what, here = SHOWN.get(state["kind"], (state["kind"], "jobs"))
+    address = own_address(request.query_params.get("page", "")) or shown_at(queue, state)
+    if state["state"] in UNDER_WAY:
+        return progress_page(request, key, address, what, here)
+    if state["state"] == "done":
+        return RedirectResponse(address, 303)
+    return render_for(request, "ended.html", here, job=state, address=address, what=what)
+
+
+def shown_at(queue: JobQueue, state: Mapping[str, Any]) -> str:
+    """The address at which the answer of a job is shown.
+
+    Args:
+        queue: the queue of long answers.
+        state: the ``highside.job/1`` document of the job.
+    """
+    return queue.files.page(state["id"]) or f"/v1/results/{state['id']}"
+
+
+def own_address(text: str) -> str:
+    """The address of a page of this service that a query names; empty where it names none.
+
+    Raises:
+        Problem: when the address leads to another site.
+    """
+    if text and (not text.startswith("/") or text[1:2] in ("/", "\\")):
+        raise Problem(422, "page: expected an address of this service.", code="other-address")
+    return text
