@@ -21,6 +21,7 @@ from optimizer.service.recording.audit import Audit
 from optimizer.service.recording.batch_recorder import BatchRecorder
 from optimizer.service.recording.recorder import Recorder
 from optimizer.service.recording.site_recorder import SiteRecorder
+from optimizer.service.recording.remembered import LastBriefs
 
 
 @dataclass(frozen=True)
@@ -37,6 +38,7 @@ class Parts:
     recorder: Recorder
     batch_recorder: BatchRecorder
     site_recorder: SiteRecorder
+    last_briefs: LastBriefs
     audit: Audit
     metrics: Metrics
 

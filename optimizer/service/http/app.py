@@ -42,6 +42,7 @@ from optimizer.service.recording.audit import Audit
 from optimizer.service.recording.batch_recorder import BatchRecorder
 from optimizer.service.recording.recorder import Recorder
 from optimizer.service.recording.site_recorder import SiteRecorder
+from optimizer.service.recording.remembered import LastBriefs
 from optimizer.version import __version__
 
 LOCK_SECONDS = 20.0
@@ -78,6 +79,7 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
         recorder=recorder,
         batch_recorder=BatchRecorder(recorder, audit, metrics),
         site_recorder=SiteRecorder(recorder, plant, audit, configuration.folder),
+        last_briefs=LastBriefs(configuration.folder / "briefs"),
         audit=audit,
         metrics=metrics,
     )

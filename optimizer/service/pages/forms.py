@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
@@ -27,9 +28,12 @@ from optimizer.service.exchange.queries import (
     unique_fields,
 )
 from optimizer.service.exchange.typed_numbers import fraction, measured, number, whole
+from optimizer.service.pages.brief_form.fields import MATERIAL as MATERIAL
+from optimizer.service.pages.brief_form.fields import is_of_brief
+from optimizer.service.pages.brief_form.reading import read_form_of_brief
 from optimizer.service.parts import parts_of
 
-MATERIAL, SETTING = "m.", "s."
+SETTING = "s."
 LONGEST_SIGNATURE = 60
 """Characters."""
 
@@ -58,17 +62,17 @@ async def read_form(request: Request) -> dict[str, str]:
 
 
 def filled_fields(query: Mapping[str, str]) -> dict[str, str]:
-    """The fields of today's form that are filled in. Where the name of a new line is typed, it
-    replaces the line that is chosen.
+    """The fields of a brief that are filled in, with the line and the version to compare with.
+    Where the name of a new line is typed, it replaces the line that is chosen.
 
     Raises:
         Problem: when the form was sent without a line.
     """
-    known = ("line", "new_line", "min_grade", "trials", "since")
+    known = ("line", "new_line", "since")
     found = {
         name: value.strip()
         for name, value in query.items()
-        if value.strip() and (name in known or name.startswith(MATERIAL))
+        if value.strip() and (name in known or is_of_brief(name))
     }
     if "new_line" in found:
         found["line"] = found.pop("new_line")
@@ -102,30 +106,20 @@ def address_back(given: Mapping[str, str], version: int | None) -> str:
 
 
 def brief_of_form(asked: Mapping[str, str], site: Site) -> dict[str, Any]:
-    """The brief from the fields of today's form, in which the grade is in per cent.
+    """The brief from the fields of today's form, in which shares are in per cent.
 
     Raises:
-        Problem: when a field is not a number; the message names the field.
+        Problem: when a field cannot be used; the message is that of the first such field.
     """
-    brief: dict[str, Any] = {"line": asked["line"]}
-    if material := _material(asked, site):
-        brief["material"] = material
-    if "min_grade" in asked:
-        brief["goal"] = {"min_grade": fraction(asked["min_grade"], "Grade")}
-    if "trials" in asked:
-        brief["trials"] = {"count": whole(asked["trials"], "Trials")}
-    return brief
+    form = read_form_of_brief(asked, site)
+    for said in form.faults.values():
+        raise Problem(422, said, code="invalid-value")
+    return form.brief
 
 
 def query_of_brief(brief: Mapping[str, Any]) -> str:
     """The query with which the API returns the report and the sheet for a brief."""
-    found = [("line", brief["line"])]
-    found += [("material", f"{key}={value}") for key, value in brief.get("material", {}).items()]
-    if "goal" in brief:
-        found.append(("min_grade", repr(brief["goal"]["min_grade"])))
-    if "trials" in brief:
-        found.append(("trials", str(brief["trials"]["count"])))
-    return urlencode(found)
+    return urlencode({"brief": json.dumps(brief, separators=(",", ":"))})
 
 
 def result_row(given: Mapping[str, str], site: Site) -> dict[str, Any]:

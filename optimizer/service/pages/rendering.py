@@ -22,7 +22,15 @@ from optimizer.service.admission.access import SESSION_SECONDS, VISITOR, set_coo
 from optimizer.service.exchange import problems
 from optimizer.service.pages.progress import duration, queue_before, stage_of
 from optimizer.service.parts import parts_of
-from optimizer.text.figures import exact_percent, level, percent, plain, points, whole_percent
+from optimizer.text.figures import (
+    exact_percent,
+    level,
+    percent,
+    plain,
+    points,
+    whole_percent,
+    worth,
+)
 from optimizer.text.masses import TONNE, feed_key, mass, mass_label, mass_unit_of
 from optimizer.text.visible_text import fits_in_a_page, printable
 
@@ -86,6 +94,7 @@ ENVIRONMENT.filters.update(
     percent=lambda v: NOTHING if v is None else percent(v),
     whole_percent=lambda v: NOTHING if v is None else whole_percent(v),
     exact_percent=exact_percent,
+    worth=lambda v: NOTHING if v is None else worth(v),
     points=lambda v: NOTHING if v is None else points(v),
     level=lambda v: NOTHING if v is None else level(v),
     sigmas=lambda v: NOTHING if v is None else f"{v:.1f}".replace("-", "\u2212"),
