@@ -89,7 +89,10 @@ async def chosen(request: Request, line: str, *, empty: bool = False) -> Respons
 @routes.post("/plan")
 async def plan(request: Request) -> Response:
     """Keep what a line is planned with, and redirect to the address of the plan, which holds the
-    fields that are filled in. Who may only read may plan, too, and nothing is kept then."""
+    fields that are filled in, right or wrong.
+
+    Persons who may only read may plan, too; what they planned with is not kept.
+    """
     parts, given = parts_of(request), await read_form(request)
     try:
         asked = filled_fields(given)
@@ -101,11 +104,10 @@ async def plan(request: Request) -> Response:
     form = read_form_of_brief(asked, parts.site)
     address = urlencode({"line": form.line, **form.typed})
     if len(address) > MOST_QUERY:
-        form.faults[ANYWHERE] = TOO_LONG
-    if form.faults:
+        form.say(ANYWHERE, TOO_LONG)
         return await _page(request, form, 422)
     own = parts.access.check_form(given.get("form_token", ""), request.state.cookies)
-    if own and request.state.person.may_record:
+    if own and not form.faults and request.state.person.may_record:
         by = "" if parts.access.open else request.state.person.name
         with suppress(HistoryError):  # a full disk is no reason not to plan
             await asyncio.to_thread(parts.last_briefs.keep, form.line, form.typed, by)

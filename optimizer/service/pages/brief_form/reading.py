@@ -50,8 +50,12 @@ class BriefForm:
     def refuse(self, error: HighsideError) -> None:
         """Put what an error says beside the field that it is about."""
         said = error.message.removeprefix(f"{SOURCE}: ").removeprefix(f"{error.where}: ")
-        place = self._place_of(error.where)
-        self.faults.setdefault(place, f"{said[:1].upper()}{said[1:]} {error.hint}".strip())
+        said = said.replace("Input should be", "it should be")  # the words of the library beneath
+        self.say(self._place_of(error.where), f"{said} {error.hint}")
+
+    def say(self, place: str, said: str) -> None:
+        """Put a sentence beside a field, where none stands yet."""
+        self.faults.setdefault(place, f"{said[:1].upper()}{said[1:]}".strip())
 
     def _place_of(self, where: str) -> str:
         """Name of the field for a path of the brief: the field of the path, else the first of
@@ -99,12 +103,12 @@ def read_form_of_brief(asked: Mapping[str, str], site: Site) -> BriefForm:
     known, found = fields_of(form.sections), dict[str, Any]()
     for name, text in typed.items():
         if name not in known:
-            form.faults[ANYWHERE] = f"The form has no field '{name[:60]}'."
+            form.say(ANYWHERE, f"The form has no field '{name[:60]}'.")
             continue
         try:
             _put(found, known[name].path, READERS[known[name].kind](text, known[name]))
         except Problem as error:
-            form.faults[name] = f"{error.message} {error.hint}".strip()
+            form.say(name, f"{error.message} {error.hint}")
     if "couplings" in found:
         found["couplings"] = [found["couplings"].get(str(k), {}) for k in range(rows)]
     form.brief = {"line": line, **found}
