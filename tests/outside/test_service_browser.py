@@ -138,14 +138,16 @@ def test_the_waiting_page_is_accessible(show, monkeypatch, scheme):
 
 def test_a_line_can_be_added_beside_others(show):
     page = show("/", TABLET, java_script_enabled=False)
-    page.fill("input[name=new_line]", "deck-9")
+    (hidden,) = [o for o in page.query_selector_all(".choices li") if "x1b" in o.inner_text()]
+    assert "cannot be chosen" in hidden.inner_text()
+    assert not hidden.query_selector("a")
+    page.fill("input[name=choose]", "deck-9")
+    page.click("text=Choose")
     page.fill("input[name=trials]", "1")
-    page.click("text=Plan trials")
+    page.click("text=Plan trials >> nth=0")
     page.wait_for_selector(".trials")
-    assert page.input_value("select[name=line]") == "deck-9"
+    assert page.inner_text("h1 >> nth=0") == "Today on deck-9 (new)"
     assert page.inner_text("h1 >> nth=1").startswith("deck-9:")
-    (hidden,) = [o for o in page.query_selector_all("option") if "x1b" in o.inner_text()]
-    assert hidden.is_disabled()
 
 
 def test_the_plan_prints_without_interactive_elements(show):

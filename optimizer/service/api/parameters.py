@@ -106,7 +106,11 @@ def brief_of_query(
                 422, "the query has a whole brief and parts of another one.", code="two-briefs",
                 hint="Write line, min_grade, trials and material into the brief.",
             )  # fmt: skip
-        return dict(read_brief(brief.encode()))
+        try:
+            return dict(read_brief(brief.encode()))
+        except Problem as error:
+            said = error.message.replace("the body", "brief")
+            raise Problem(422, said, code=error.code, hint=error.hint) from None
     today: dict[str, Any] = {}
     for name, value in key_values(material or (), "material").items():
         if name != LABEL:

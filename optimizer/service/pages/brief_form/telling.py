@@ -56,8 +56,8 @@ def _material(plan: Mapping[str, Any], brief: Brief, site: Site) -> list[str]:
         if name in taken:
             value = f"{level(taken[name])} {variable.unit}".rstrip()
             found.append(
-                f"{words} {value}: the median of the latest runs that state it (at most "
-                f"{LATEST_RUNS})"
+                f"{words} {value}: the median of the latest runs, at most {LATEST_RUNS}, that "
+                "state it and that the plan learns from"
             )
         elif not plan["runs_used"]:
             continue
@@ -69,7 +69,10 @@ def _material(plan: Mapping[str, Any], brief: Brief, site: Site) -> list[str]:
         else:
             found.append(f"{words}: no run states it, so that the plan leaves it out")
     if LABEL in taken and LABEL not in brief.material:
-        found.append(f"material {taken[LABEL]}: that of the latest run that names one")
+        found.append(
+            f"material {taken[LABEL]}: that of the latest run that names one and that the "
+            "plan learns from"
+        )
     return found
 
 
