@@ -220,7 +220,7 @@ def test_errors_are_shown_on_a_page(client):
     assert "write per cent" in refused.text
     refused = client.get("/?line=deck-1&m.moisture=wet")
     assert refused.status_code == 422
-    assert "moisture: &#39;wet&#39; is not a number" in refused.text
+    assert "Moisture: &#39;wet&#39; is not a number" in refused.text
 
 
 def test_text_from_outside_is_escaped_on_the_page(client):
