@@ -304,31 +304,35 @@ class Brief(Strict):
 
 def _today(name: str, written: float | str | Range, variable: MaterialVariable) -> float | Range:
     """Today's value of a property of the material, or its range, in the declared unit."""
+    where = f"material.{name}"
+    places = (f"{where}.low", f"{where}.high")
     if isinstance(written, str) and (found := _RANGE.match(written)):
         written = Range(low=found["low"], high=found["high"] + found["unit"])
+        places = (where, where)
     if not isinstance(written, Range):
-        return _in_site_unit(name, written, variable)
-    low, high = (_in_site_unit(name, end, variable) for end in (written.low, written.high))
+        return _in_site_unit(name, written, variable, where)
+    low = _in_site_unit(name, written.low, variable, places[0])
+    high = _in_site_unit(name, written.high, variable, places[1])
     if low > high:
-        raise InputError(f"[material] {name}: low {low:g} is above high {high:g}.")
+        raise InputError(f"[material] {name}: low {low:g} is above high {high:g}.", where=places[0])
     return low if low == high else Range(low=low, high=high)
 
 
-def _in_site_unit(name: str, written: float | str, variable: MaterialVariable) -> float:
-    """A value of today's material in its declared unit."""
+def _in_site_unit(name: str, written: float | str, variable: MaterialVariable, where: str) -> float:
+    """A value of today's material, which stands at ``where`` of the brief, in its declared unit."""
     value = measure(written, variable.unit)
     if value is None:
         unit = f" ({variable.unit})" if variable.unit else ""
         raise InputError(
             f"[material] {name}: expected a number{unit}, got '{written}'.",
-            where=f"material.{name}",
+            where=where,
         )
     if not variable.low <= value <= variable.high:
         raise InputError(
             f"[material] {name}: {value:g} is outside the declared range "
             f"{variable.low:g} to {variable.high:g} {variable.unit}.".replace(" .", "."),
             hint="Correct the value, or widen the range in the site file.",
-            where=f"material.{name}",
+            where=where,
         )
     return value
 

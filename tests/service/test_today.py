@@ -13,7 +13,6 @@ import pytest
 
 from optimizer import Brief, History, Site, suggest
 from optimizer.service.exchange.configuration import Configuration
-from optimizer.service.pages.brief_form import fields
 from optimizer.service.pages.brief_form.reading import read_form_of_brief
 from optimizer.text.figures import level, percent, whole_percent
 from tests.service.test_page import HTML, issue_form
@@ -146,7 +145,8 @@ def test_the_plan_of_the_form_is_that_of_the_command_for_the_same_brief(client, 
 
 def figures(page: str) -> list[list[str]]:
     """The settings to run now and those of each trial, as the page shows them."""
-    lists = re.findall(r'<ul class="settings">(.*?)</ul>', page, re.S)
+    shown = page.partition('id="now"')[2]  # open batches stand above
+    lists = re.findall(r'<ul class="settings">(.*?)</ul>', shown, re.S)
     return [re.findall("<b>(.*?)</b>", each) for each in lists]
 
 
@@ -325,7 +325,7 @@ def test_what_the_latest_refusal_said_is_not_asked_for_again(client, monkeypatch
     asked = "/?line=deck-1&capacity.max_reject_rate=0.0001&trials=1"
     monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", 0.0)
     page = client.get(asked)
-    assert "is being made" in page.text
+    assert "Making the plan" in page.text
     job = re.search('data-job="([0-9a-f]+)"', page.text)[1]
     while client.get(f"/v1/jobs/{job}").json()["state"] in ("waiting", "running"):
         pass
@@ -454,21 +454,41 @@ def test_a_line_without_any_run_to_learn_from_assumes_nothing_of_runs(options, t
 # ------------------------------------------------------------------ material over the shift
 
 
-def test_ranges_over_the_shift_have_fields_where_the_library_plans_for_them(monkeypatch):
-    site = Site.from_dict({"material": {"moisture": {"unit": "%", "low": 0, "high": 20}}})
-    asked = {"line": "a", "m.moisture.low": "10.8", "m.moisture.high": "12.6"}
-    for known in (False, True):
-        monkeypatch.setattr(fields, "RANGES", known)
-        form = read_form_of_brief(asked, site)
-        names = fields.fields_of(form.sections)
-        assert ("m.moisture.low" in names, "m.moisture.high" in names) == (known, known)
-    assert form.brief["material"] == {"moisture": {"low": 10.8, "high": 12.6}}
-    both = read_form_of_brief({**asked, "m.moisture": "11"}, site)
-    assert "Both a value and a range" in both.faults["m.moisture"]
-    other = read_form_of_brief({"line": "a", "m.moisture": "11", "m.moisture.low": "10"}, site)
-    assert "Both a value and a range" in other.faults["m.moisture.low"]
+def test_a_material_that_varies_is_planned_for_and_what_must_hold_is_told(client, options):
+    varies = {"m.moisture.low": "10.2", "m.moisture.high": "12", "min_grade": "97.5", "trials": "1"}
+    page = client.get(planned(client, varies).headers["location"]).text
+    brief = {"line": "deck-1", "material": {"moisture": {"low": 10.2, "high": 12.0}},
+             "goal": {"min_grade": 0.975}, "trials": {"count": 1}}  # fmt: skip
+    made = Brief.from_dict(brief)
+    plan = suggest(History(options.history), Site.read(options.site), made, seed=0).as_dict()
+    worst = plan["hold"]["worst"]
+    assert figures(page)[0] == [level(value) for value in plan["run_now"]["settings"].values()]
+    assert (
+        "The chance is that the product of the whole shift meets the grade; it is lowest at "
+        f"moisture {level(worst['material']['moisture'])}, where it is "
+        f"{whole_percent(worst['chance_of_grade'])} %."
+    ) in page
+    assert not [each for each in told(page) if each.startswith("moisture")]
+    said = "the product of the whole shift must meet the grade, not that of every hour"
+    assert said in told(page)
+    stated = client.get("/", params={"line": "deck-1", **varies, "goal.hold": "throughout"}).text
+    assert said not in told(stated)
+    assert "The chance is that every hour meets the grade" in stated
 
 
-def test_whether_the_library_reads_a_brief_is_asked_of_the_library():
-    assert fields.understands({"material": {"a": 1.0}})
-    assert not fields.understands({"material": {"a": {"lowest": 1.0}}})
+@pytest.mark.parametrize(
+    ("typed", "name", "said"),
+    [
+        ({"m.moisture.low": "10"}, "m.moisture.high", "A range needs both ends."),
+        ({"m.moisture.low": "10", "m.moisture.high": "40"}, "m.moisture.high", "40 is outside the"),
+        ({"m.moisture.low": "12", "m.moisture.high": "10"}, "m.moisture.low", "low 12 is above"),
+        ({"m.moisture": "11", "m.moisture.low": "10"}, "m.moisture.low", "a value and a range"),
+        ({"m.moisture.low": "10", "m.moisture": "11"}, "m.moisture", "a value and a range"),
+        ({"m.moisture": "12 to 40"}, "m.moisture", "40 is outside the declared range"),
+    ],
+)
+def test_a_wrong_range_is_said_beside_one_of_its_fields(client, typed, name, said):
+    refused = client.get("/", params={"line": "deck-1", **typed})
+    assert refused.status_code == 422
+    assert said in fault_beside(refused.text, name)
+    assert len(re.findall('class="fault"', refused.text)) <= 2

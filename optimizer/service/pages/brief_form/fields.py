@@ -6,21 +6,19 @@ A field has the name that an address and a form carry: the path of its key in th
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import partial
 from typing import Literal
 
-from optimizer.errors import InputError
 from optimizer.plant.brief import (
     DEFAULT_CONFIDENCE,
     DEFAULT_SAMPLE_MINUTES,
     DEFAULT_SETTLE_MINUTES,
     DEFAULT_TRIALS,
     MAX_TRIALS,
-    Brief,
+    MOST_RANGES,
     Capacity,
-    Goal,
     Prices,
 )
 from optimizer.plant.settings import FEED_RATE, Setting
@@ -129,19 +127,6 @@ def fields_of(sections: Iterable[Section]) -> dict[str, Field]:
     return {field.name: field for section in sections for field in section.fields}
 
 
-def understands(brief: Mapping[str, object]) -> bool:
-    """Whether the library reads briefs of this form."""
-    try:
-        Brief.from_dict(brief)
-    except InputError:
-        return False
-    return True
-
-
-RANGES = understands({"material": {"a": {"low": 0.0, "high": 1.0}}})
-"""Whether a property of the material may be a range over the shift."""
-
-
 def _words(name: str) -> str:
     return name.replace("_", " ")
 
@@ -185,26 +170,25 @@ def _of_share(name: str, variable: MaterialVariable) -> str:
 
 
 def _over_the_shift(site: Site) -> Section:
-    """Ranges of the material, where the library plans for them."""
-    groups = []
-    if RANGES:
-        for name, variable in site.material.items():
-            said = _words(name)
-            about = partial(Field, kind="measured", unit=variable.unit)
-            groups.append(Group(
-                (about(f"{MATERIAL}{name}.low", "From", said=f"{said} from"),
-                 about(f"{MATERIAL}{name}.high", "To", said=f"{said} to")),
-                said.capitalize(), _range(variable),
-            ))  # fmt: skip
-    if "hold" in Goal.model_fields:
-        groups.append(Group((
-            Field("goal.hold", "Where the grade must hold", "choice", choices=(
-                ("", "in the product of the whole shift"),
-                ("throughout", "at every moment of the shift"),
-            )),
-        )))  # fmt: skip
-    note = "A property that varies over the shift has its two ends here, and no value above."
-    return Section("shift", "Material that varies over the shift", tuple(groups), note)
+    """Ranges of the material, and what must meet the grade over them."""
+    ranges = []
+    for name, variable in site.material.items():
+        said, about = _words(name), partial(Field, kind="measured", unit=variable.unit)
+        ranges.append(Group(
+            (about(f"{MATERIAL}{name}.low", "From", said=f"{said} from"),
+             about(f"{MATERIAL}{name}.high", "To", said=f"{said} to")),
+            said.capitalize(), _range(variable),
+        ))  # fmt: skip
+    hold = Field("goal.hold", "What must meet the grade", "choice", choices=(
+        ("", "the product of the whole shift"),
+        ("throughout", "the product of every hour"),
+    ))  # fmt: skip
+    note = (
+        f"A property that varies over the shift, at most {MOST_RANGES} of them, has its two ends "
+        "here, and no value above."
+    )
+    groups = (*ranges, Group((hold,)))
+    return Section("shift", "Material that varies over the shift", groups, note)
 
 
 PRICE_LABELS = {

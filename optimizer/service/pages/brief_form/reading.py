@@ -13,6 +13,7 @@ from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.queries import LONGEST_NAME
 from optimizer.service.exchange.typed_numbers import fraction, measured, number, whole
 from optimizer.service.pages.brief_form.fields import (
+    MATERIAL,
     MOST_COUPLINGS,
     Field,
     Section,
@@ -112,6 +113,7 @@ def read_form_of_brief(asked: Mapping[str, str], site: Site) -> BriefForm:
     if "couplings" in found:
         found["couplings"] = [found["couplings"].get(str(k), {}) for k in range(rows)]
     form.brief = {"line": line, **found}
+    _check_ranges(form)
     _check_goal(form)
     _check_couplings(form)
     _check_by_library(form, site)
@@ -146,6 +148,18 @@ def _put(brief: dict[str, Any], path: tuple[str, ...], value: Any) -> None:
             hint="Empty one of the two.",
         )  # fmt: skip
     table[key] = value
+
+
+def _check_ranges(form: BriefForm) -> None:
+    """Whether each range of the material has both ends."""
+    material = form.brief.get("material", {})
+    for name, value in list(material.items()):
+        for end in ("low", "high"):
+            if isinstance(value, dict) and end not in value:
+                place = f"{MATERIAL}{name}.{end}"
+                if place not in form.faults:
+                    form.say(place, "A range needs both ends.")
+                material.pop(name, None)
 
 
 def _check_goal(form: BriefForm) -> None:
@@ -195,7 +209,8 @@ def _check_by_library(form: BriefForm, site: Site) -> None:
             form.refuse(error)
             if not error.where:
                 return
-            left = _without(left, error.where.split("."))
+            path = error.where.split(".")
+            left = _without(left, path[:2] if path[0] == "material" else path)
 
 
 def _without(brief: Mapping[str, Any], path: list[str]) -> dict[str, Any]:

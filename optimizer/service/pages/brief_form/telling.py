@@ -89,6 +89,8 @@ def _goal(plan: Mapping[str, Any], form: BriefForm) -> list[str]:
             found.append("no grade to reach: there are too few runs to take one from")
     if "maximise" not in given:
         found.append("goal: the highest recovery")
+    if plan.get("hold") and "hold" not in given:
+        found.append("the product of the whole shift must meet the grade, not that of every hour")
     if "confidence" not in given:
         found.append(f"confidence in the grade {exact_percent(goal['confidence'])} %")
     return found
