@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from optimizer.errors import InputError
+from optimizer.errors import HighsideError, InputError
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
 from optimizer.plant.template import init, site_template
@@ -135,3 +135,28 @@ def test_a_recommendation_pasted_as_pending_is_read_for_its_settings():
     settings = {"feed_rate": 1.0, "end_raise": 2.0, "side_tilt": 2.0}
     brief = Brief.from_dict({"pending": [{"settings": settings}]})
     assert brief.pending == [settings]
+
+
+@pytest.mark.parametrize(
+    ("brief", "where"),
+    [
+        ({"goal": {"confidence": 0.4}}, "goal.confidence"),
+        ({"limits": {"air": {"low": 50, "high": 30}}}, "limits.air"),
+        ({"limits": {"air": {"low": 95}}}, "limits.air"),
+        ({"limits": {"air": {"fixed": 30.5}}}, "limits.air.fixed"),
+        ({"limits": {"wind": {"low": 3}}}, "limits.wind"),
+        ({"capacity": {"min_feed_rate": 9}}, "capacity.min_feed_rate"),
+        ({"capacity": {"max_feed_rate": 0.1}}, "capacity.max_feed_rate"),
+        ({"trials": {"minutes": 3}}, "trials.minutes"),
+        ({"couplings": [{"terms": {"air": 1}}]}, "couplings.0"),
+        ({"material": {"feed_grade": 2}}, "material.feed_grade"),
+        ({"material": {"feed_grade": {"low": 0.5, "high": 2}}}, "material.feed_grade.high"),
+        ({"material": {"feed_grade": {"low": 0.9, "high": 0.8}}}, "material.feed_grade.low"),
+        ({"current": {"air": 1e15}}, "current.air"),
+    ],
+)
+def test_an_error_names_the_key_of_the_brief_that_is_at_fault(brief, where):
+    site = Site()
+    with pytest.raises(HighsideError) as refused:
+        Brief.from_dict(brief).check_names(site).region(site.space)
+    assert refused.value.where == where

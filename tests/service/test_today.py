@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import json
 import re
+import time
 from dataclasses import replace
 from urllib.parse import parse_qs, parse_qsl, urlsplit
 
@@ -328,7 +329,7 @@ def test_what_the_latest_refusal_said_is_not_asked_for_again(client, monkeypatch
     assert "Making the plan" in page.text
     job = re.search('data-job="([0-9a-f]+)"', page.text)[1]
     while client.get(f"/v1/jobs/{job}").json()["state"] in ("waiting", "running"):
-        pass
+        time.sleep(0.05)
     refused = client.get(asked)
     assert refused.status_code == 422
     assert "product and reject inside the capacity" in refused.text
