@@ -20,8 +20,8 @@ from optimizer.service.exchange.problems import Problem
 from optimizer.service.recording.audit import Audit
 from optimizer.service.recording.batch_recorder import BatchRecorder
 from optimizer.service.recording.recorder import Recorder
-from optimizer.service.recording.site_recorder import SiteRecorder
 from optimizer.service.recording.remembered import LastBriefs
+from optimizer.service.recording.site_recorder import SiteRecorder
 
 
 @dataclass(frozen=True)

@@ -34,15 +34,15 @@ from optimizer.service.exchange.metrics import Metrics
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.pages import assets, lines, runs, sign_in, trials
 from optimizer.service.pages import batches as batch_pages
-from optimizer.service.pages import plant as plant_page
 from optimizer.service.pages import jobs as job_pages
+from optimizer.service.pages import plant as plant_page
 from optimizer.service.pages.rendering import refusal
 from optimizer.service.parts import Parts
 from optimizer.service.recording.audit import Audit
 from optimizer.service.recording.batch_recorder import BatchRecorder
 from optimizer.service.recording.recorder import Recorder
-from optimizer.service.recording.site_recorder import SiteRecorder
 from optimizer.service.recording.remembered import LastBriefs
+from optimizer.service.recording.site_recorder import SiteRecorder
 from optimizer.version import __version__
 
 LOCK_SECONDS = 20.0

@@ -203,8 +203,7 @@ async def _page(
 async def _lines(parts: Parts) -> list[str]:
     """The lines of the history, and those that the site file describes besides."""
     summary = json.loads((await parts.summaries.of())[1])
-    known = [entry["line"] for entry in summary["lines"]]
-    return [*known, *(name for name in parts.site.file.lines if name not in known)]
+    return list(parts.site.lines_with(entry["line"] for entry in summary["lines"]))
 
 
 def shown_batches(issued: Sequence[Batch]) -> Sequence[Batch]:
