@@ -139,12 +139,17 @@ class Client:
             said = self._json("GET", f"/v1/jobs/{quote(job, safe='')}")
             if said["state"] == "done":
                 return self._json("GET", said["result"])
-            if said["state"] in ("failed", "lost"):
-                problem = said.get("problem", {"detail": "the job was lost; ask again."})
+            if said["state"] in ("failed", "lost", "cancelled"):
+                ended = {"detail": f"the job was {said['state']}; ask again."}
+                problem = said.get("problem", ended)
                 raise ServiceError(int(problem.get("status", 0)), problem)
             if time.monotonic() > until:
                 raise ServiceError(0, {"detail": f"no plan within {self.seconds:g} s."})
             time.sleep(POLL_SECONDS)
+
+    def cancel(self, job: str) -> dict[str, Any]:
+        """Cancel a job that is under way: the ``highside.job/1`` document."""
+        return self._json("DELETE", f"/v1/jobs/{quote(job, safe='')}")
 
     def comparison(self, **query: Any) -> dict[str, Any]:
         """The comparison of lines: the ``highside.comparison/1`` document."""

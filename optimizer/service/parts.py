@@ -76,3 +76,21 @@ def require_recorder(request: Request) -> None:
             403, "this token may read, not record.", code="read-only",
             hint="Use a token with the role 'record'.",
         )  # fmt: skip
+
+
+def cancel_job(request: Request, key: str) -> None:
+    """Cancel a job for the sender of a request, who asked for it or may record.
+
+    Raises:
+        Problem: when there is no such job, it has ended, or the sender may not cancel it.
+        HistoryError: when the cancellation or its audit entry cannot be written.
+    """
+    parts, person = parts_of(request), request.state.person
+    state = parts.jobs.job(key)
+    if not person.may_cancel(state.get("asked_by")):
+        raise Problem(
+            403, "this token may read, and the job was asked for by another.", code="not-yours",
+            hint="Ask who began it, or use a token with the role 'record'.",
+        )  # fmt: skip
+    parts.jobs.cancel(key, person.name)
+    parts.audit.add(did="cancel", job=key, kind=state["kind"], **sender_of(request))

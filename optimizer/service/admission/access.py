@@ -47,6 +47,10 @@ class Person:
         """Whether this person may add runs."""
         return self.role == "record"
 
+    def may_cancel(self, asked_by: str | None) -> bool:
+        """Whether this person may cancel a job that a person of a name asked for."""
+        return self.may_record or asked_by == self.name
+
 
 class _Named(Strict):
     role: Role

@@ -14,6 +14,8 @@ from typing import Any
 from optimizer.files import write_whole
 from optimizer.service.exchange.problems import Problem
 
+CANCELLED = "cancelled"
+"""State of a cancelled job, and the ending of the file that says who cancelled it."""
 UNDER_WAY = ("waiting", "running")
 """States of a job that has not ended."""
 LOST_SECONDS = 60.0
@@ -26,10 +28,11 @@ State = dict[str, Any]
 class JobFiles:
     """The job files of one folder.
 
-    Each job has the file ``KEY.job`` with its state and, once it is done, ``KEY.answer``;
-    ``KEY.page`` is the address of the page that shows the answer, where a person waits for it on a
-    page. The time of change of a job file is the last moment at which its process was known to be
-    there.
+    Each job has the file ``KEY.job`` with its state and, once it is done, ``KEY.answer``.
+    ``KEY.cancelled`` says that it was cancelled, and by whom, to the process that makes the answer
+    and to all others; it holds until the answer is asked for anew. ``KEY.page`` is the address of
+    the page that shows the answer, where a person waits for it. The time of change of a job file
+    is the last moment at which its process was known to be there.
 
     Args:
         folder: folder of the files; it may not exist yet.
@@ -58,7 +61,7 @@ class JobFiles:
         write_state(self.path(key), state)
 
     def read(self, key: str) -> State:
-        """The state of a job as its file says it; a job under way whose process has not shown
+        """The state of a job as its files say it; a job under way whose process has not shown
         itself for ``LOST_SECONDS`` is lost, and so is one that is done without an answer.
 
         Raises:
@@ -75,6 +78,8 @@ class JobFiles:
             self._known.pop(key, None)
             raise _no_job() from None
         state = dict(known[1])
+        if state["state"] != "failed" and (cancelled := self.cancelled(key)) is not None:
+            return {**state, **cancelled, "state": CANCELLED}
         silent = time.time() - found.st_mtime > LOST_SECONDS
         if (state["state"] in UNDER_WAY and silent) or (
             state["state"] == "done" and not self.path(key, "answer").exists()
@@ -87,6 +92,32 @@ class JobFiles:
         for path in self.folder.glob("*.job"):
             with suppress(Problem):  # removed meanwhile
                 yield path.stem, self.read(path.stem)
+
+    def cancel(self, key: str, who: str) -> None:
+        """Say that a job is cancelled.
+
+        Raises:
+            HistoryError: when the file cannot be written.
+        """
+        said = {"cancelled_by": who, "ended_at": moment()}
+        write_whole(self.path(key, CANCELLED), json.dumps(said).encode(), own=True)
+
+    def cancelled(self, key: str) -> State | None:
+        """Who cancelled a job, and when; None where nobody did."""
+        try:
+            found: State = json.loads(self.path(key, CANCELLED).read_bytes())
+        except (OSError, ValueError):
+            return None
+        return found
+
+    def begin(self, key: str, state: Mapping[str, Any]) -> None:
+        """Write the state of a job that is asked for, anew where it was cancelled.
+
+        Raises:
+            HistoryError: when the job file cannot be written.
+        """
+        self.path(key, CANCELLED).unlink(missing_ok=True)
+        self.write(key, state)
 
     def note_page(self, key: str, address: str) -> None:
         """Keep the address of the page that shows the answer of a job.
@@ -110,17 +141,21 @@ class JobFiles:
             os.utime(self.path(key))
 
     def clear(self, most: int) -> None:
-        """Remove the jobs above the largest number to keep, with their answers; first those that
-        were not used for the longest time."""
+        """Remove the jobs above the largest number to keep, with their answers, first those that
+        were not used for the longest time; and files that were never completed."""
         dated = []
         for path in self.folder.glob("*.job"):
             try:
                 dated.append((path.stat().st_mtime, path))
             except OSError:
                 continue
+        for hidden in self.folder.glob(".*.*"):  # a process that was ended could not remove them
+            with suppress(OSError):
+                if time.time() - hidden.stat().st_mtime > LOST_SECONDS:
+                    hidden.unlink()
         for _, path in sorted(dated)[:-most]:
             self._known.pop(path.stem, None)
-            for suffix in ("job", "answer", "page"):
+            for suffix in ("job", "answer", "page", CANCELLED):
                 self.path(path.stem, suffix).unlink(missing_ok=True)
 
 

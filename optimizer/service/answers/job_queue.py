@@ -9,22 +9,20 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import json
-import multiprocessing
-import os
+import secrets
+import time
 from collections import OrderedDict
 from collections.abc import Mapping
-from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
 from functools import partial
 from typing import Any
 
 from optimizer.errors import HighsideError, HistoryError
 from optimizer.history.history import History
 from optimizer.plant.brief import Brief
-from optimizer.service.answers import planning_process
-from optimizer.service.answers.job_files import UNDER_WAY, JobFiles, State, moment
+from optimizer.service.answers.job_files import CANCELLED, UNDER_WAY, JobFiles, State, moment
 from optimizer.service.answers.kinds import STAGES
 from optimizer.service.answers.order import Order, code_fingerprint
+from optimizer.service.answers.planning_processes import PlanningProcesses, ProcessEnded
 from optimizer.service.answers.versions import Versions
 from optimizer.service.exchange import problems
 from optimizer.service.exchange.configuration import Configuration
@@ -37,9 +35,8 @@ KEPT_ON_DISK = 400
 first."""
 SIGN_SECONDS = 5.0
 """Seconds after which a process shows again that its jobs are not lost."""
-ANSWERS_A_PROCESS = 500
-"""Number of answers after which a planning process is replaced, which frees memory that libraries
-hold."""
+LOOK_SECONDS = 0.5
+"""Seconds after which a process looks again whether another one cancelled one of its jobs."""
 
 
 class JobQueue:
@@ -59,8 +56,9 @@ class JobQueue:
         self._code = code_fingerprint()
         self._memory: OrderedDict[str, bytes] = OrderedDict()
         self._running: dict[str, asyncio.Task[bytes]] = {}
-        self._signs: asyncio.Task[None] | None = None
-        self._pool: Executor | None = None
+        self._watch: asyncio.Task[None] | None = None
+        self._planners = PlanningProcesses(configuration.planners)
+        self._name = secrets.token_hex(4)
 
     # -- orders ------------------------------------------------------------------------------
 
@@ -118,12 +116,19 @@ class JobQueue:
 
         Raises:
             HighsideError: the errors of the library function that makes the answer.
-            Problem: when too many answers are being made.
+            Problem: when too many answers are being made, or the job is cancelled.
         """
-        kept = self.kept(order.key)
-        # The task is shielded: when one waiting request is cancelled, the work goes on for the
-        # others.
-        return kept if kept is not None else await asyncio.shield(self._task(order, who))
+        if (kept := self.kept(order.key)) is not None:
+            return kept
+        task = self._task(order, who)
+        try:
+            # The task is shielded: when one waiting request is cancelled, the work goes on for the
+            # others.
+            return await asyncio.shield(task)
+        except asyncio.CancelledError:
+            if task.cancelled() and self.files.cancelled(order.key) is not None:
+                raise _was_cancelled() from None
+            raise
 
     def begin(self, order: Order, who: str | None = None) -> None:
         """Start making an answer without waiting for it; the arguments are those of ``answer``.
@@ -147,61 +152,90 @@ class JobQueue:
                 )
             about = {
                 "kind": order.kind, "line": order.brief.get("line"), "asked_by": who,
-                "asked_at": moment(), "stages": STAGES.get(order.kind), "queue": os.getpid(),
+                "asked_at": moment(), "stages": STAGES.get(order.kind), "queue": self._name,
             }  # fmt: skip
-            self.files.write(order.key, {**about, "state": "waiting", "progress": []})
+            self.files.begin(order.key, {**about, "state": "waiting", "progress": []})
             task = asyncio.create_task(self._make(order, about))
             self._running[order.key] = task
             task.add_done_callback(partial(self._ended, order.key))
-            if self._signs is None:
-                self._signs = asyncio.create_task(self._show_signs())
+            if self._watch is None:
+                self._watch = asyncio.create_task(self._watch_jobs())
         return task
 
     def _ended(self, key: str, task: asyncio.Task[bytes]) -> None:
-        self._running.pop(key, None)
+        if self._running.get(key) is task:
+            del self._running[key]
         if not task.cancelled():
             task.exception()  # retrieved, since perhaps nobody waits; the job file has it
 
-    async def _show_signs(self) -> None:
-        """Show, for as long as there are jobs under way, that they are not lost."""
-        while self._running:
-            for key in list(self._running):
-                self.files.touch(key)
-            await asyncio.sleep(SIGN_SECONDS)
-        self._signs = None
-
     async def _make(self, order: Order, about: State) -> bytes:
+        """Make an answer, and see to it that the job file says how it ended."""
+        key = order.key
         ended = {**about, "progress": []}
+        work = self.configuration.history, order, str(self.files.path(key)), about
         try:
-            content = await self._in_a_process(order, about)
-        except BrokenProcessPool:
-            self.files.write(order.key, {**ended, "state": "lost", "ended_at": moment()})
+            content = await self._planners.make(work)
+        except ProcessEnded:
+            self.files.write(key, {**ended, "state": "lost", "ended_at": moment()})
             raise HistoryError(
                 "the process that makes plans ended.", code="planner-ended",
                 hint="Ask again; if it happens again, look for too little memory.",
             ) from None  # fmt: skip
-        except HighsideError as error:
-            failed = {"state": "failed", "problem": problems.document(error)}
-            self.files.write(order.key, {**ended, **failed, "ended_at": moment()})
+        except Exception as error:
+            told = error if isinstance(error, HighsideError) else problems.fault()
+            failed = {"state": "failed", "problem": problems.document(told)}
+            self.files.write(key, {**ended, **failed, "ended_at": moment()})
             raise
-        self._remember(order.key, content)
+        if self.files.cancelled(key) is not None:  # at the last moment
+            raise _was_cancelled()
+        self._remember(key, content)
         await asyncio.to_thread(self.files.clear, KEPT_ON_DISK)
         return content
 
-    async def _in_a_process(self, order: Order, about: State) -> bytes:
-        """The answer, made in a planning process, or in a second process where the first one
-        ends."""
-        for last in (False, True):
-            try:
-                return await asyncio.get_running_loop().run_in_executor(
-                    self._processes(), planning_process.make_answer,
-                    self.configuration.history, order, str(self.files.path(order.key)), about,
-                )  # fmt: skip
-            except BrokenProcessPool:
-                self._pool = None
-                if last:
-                    raise
-        raise AssertionError("the last try answers or raises")
+    def cancel(self, key: str, who: str) -> None:
+        """Cancel a job, whichever process of the service makes its answer.
+
+        A job that waits leaves the queue; the process that makes an answer is ended. Requests that
+        wait for the answer are refused. To cancel a cancelled job again changes nothing.
+
+        Args:
+            key: id of the job.
+            who: name of the person who cancels it.
+
+        Raises:
+            Problem: when there is no such job, or it has ended.
+            HistoryError: when the cancellation cannot be written.
+        """
+        state = self.files.read(key)["state"]
+        if state == CANCELLED:
+            return
+        if state not in UNDER_WAY:
+            raise Problem(
+                409, f"the job is not under way; it is {state}.", code="not-under-way",
+                hint="There is nothing to cancel.",
+            )  # fmt: skip
+        self.files.cancel(key, who)
+        self._drop(key)
+
+    def _drop(self, key: str) -> None:
+        """Make no answer for a job, which others may ask for anew from now on."""
+        if (task := self._running.pop(key, None)) is not None:
+            task.cancel()
+
+    async def _watch_jobs(self) -> None:
+        """For as long as there are jobs under way: show that they are not lost, and end those that
+        another process cancelled."""
+        shown = 0.0
+        while self._running:
+            if (now := time.monotonic()) - shown >= SIGN_SECONDS:
+                shown = now
+                for key in self._running:
+                    self.files.touch(key)
+            for key in list(self._running):
+                if self.files.cancelled(key) is not None:
+                    self._drop(key)
+            await asyncio.sleep(LOOK_SECONDS)
+        self._watch = None
 
     # -- jobs --------------------------------------------------------------------------------
 
@@ -261,29 +295,24 @@ class JobQueue:
         while len(self._memory) > KEPT_IN_MEMORY:
             self._memory.popitem(last=False)
 
-    def _processes(self) -> Executor:
-        if self._pool is None and not self.configuration.planners:
-            self._pool = ThreadPoolExecutor(1)
-        if self._pool is None:
-            self._pool = ProcessPoolExecutor(
-                self.configuration.planners,
-                # Processes are spawned, since a fork would copy locks that threads may hold at that
-                # moment.
-                mp_context=multiprocessing.get_context("spawn"),
-                initializer=planning_process.start_up,
-                max_tasks_per_child=ANSWERS_A_PROCESS,
-            )
-        return self._pool
-
     def warm_up(self) -> None:
         """Start the planning processes, so that the first plan does not wait for libraries."""
-        for _ in range(self.configuration.planners):
-            self._processes().submit(planning_process.load_libraries)
+        self._planners.warm_up()
 
     async def close(self) -> None:
         """Cancel the answers that wait, and wait for an answer that is being made."""
-        for task in [*self._running.values(), *([self._signs] if self._signs else [])]:
-            task.cancel()
-        if self._pool is not None:
-            pool = self._pool
-            await asyncio.to_thread(partial(pool.shutdown, wait=True, cancel_futures=True))
+        for key, task in self._running.items():
+            if key not in self._planners.busy:
+                task.cancel()
+        await asyncio.gather(*self._running.values(), return_exceptions=True)
+        if self._watch is not None:
+            self._watch.cancel()
+        await self._planners.close()
+
+
+def _was_cancelled() -> Problem:
+    """The refusal of a request that waited for the answer of a cancelled job."""
+    return Problem(
+        409, "the answer was cancelled before it was made.", code=CANCELLED,
+        hint="Ask for it again if it is wanted.",
+    )  # fmt: skip

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import pickle
 import signal
 import threading
+import traceback
 from collections.abc import Mapping
+from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
+from optimizer.errors import HighsideError
 from optimizer.files import write_whole
-from optimizer.service.answers.job_files import moment, write_state
+from optimizer.service.answers.job_files import CANCELLED, moment, write_state
 from optimizer.service.answers.order import Order
 
 
@@ -33,6 +37,32 @@ def load_libraries() -> None:
     import optimizer.service.answers.kinds  # noqa: F401, PLC0415 - in this process only
 
 
+def serve(link: Connection) -> None:
+    """Make answers for as long as the parent asks for any.
+
+    Args:
+        link: brings the arguments of ``make_answer``, and takes the content of the answer and the
+            error, of which one is None.
+    """
+    start_up()
+    load_libraries()
+    while True:
+        try:
+            work = link.recv()
+        except (EOFError, OSError):
+            return
+        try:
+            found: tuple[bytes | None, Exception | None] = make_answer(*work), None
+        except Exception as error:
+            if not isinstance(error, HighsideError):  # the log of the parent tells where it was
+                error.add_note(traceback.format_exc())
+            found = None, error
+        try:
+            link.send(found)
+        except (TypeError, AttributeError, pickle.PicklingError):
+            link.send((None, RuntimeError(repr(found[1]))))
+
+
 def make_answer(history: str, order: Order, job: str, about: Mapping[str, Any]) -> bytes:
     """Make the answer to an order and store it beside its job file.
 
@@ -44,7 +74,7 @@ def make_answer(history: str, order: Order, job: str, about: Mapping[str, Any]) 
 
     Raises:
         HighsideError: the errors of the library function that makes the answer; also when the
-            answer cannot be stored.
+            answer cannot be stored, and at the next stage after the job was cancelled.
     """
     from optimizer.service.answers.kinds import make  # noqa: PLC0415 - in this process only
 
@@ -52,6 +82,8 @@ def make_answer(history: str, order: Order, job: str, about: Mapping[str, Any]) 
     about = {**about, "began_at": moment()}
 
     def note(stage: str) -> None:
+        if path.with_suffix(f".{CANCELLED}").exists():
+            raise HighsideError("the job was cancelled.", code=CANCELLED)
         stages.append(stage)
         write_state(path, {**about, "state": "running", "progress": stages})
 

@@ -35,7 +35,7 @@ from optimizer.service.api.parameters import (
 )
 from optimizer.service.exchange.metrics import MEDIA_TYPE as METRICS_TYPE
 from optimizer.service.exchange.problems import Problem
-from optimizer.service.parts import parts_of, require_recorder, sender_of
+from optimizer.service.parts import cancel_job, parts_of, require_recorder, sender_of
 from optimizer.service.recording.bodies import JSON, read_brief
 from optimizer.service.recording.recorder import Upload
 from optimizer.text.visible_text import json_bytes
@@ -166,6 +166,14 @@ async def comparison(
             responses=responses.JOB)  # fmt: skip
 async def job(request: Request, job: JobId) -> Response:
     """The state of a job."""
+    return Response(json.dumps(parts_of(request).jobs.job(job), indent=1), media_type=JSON)
+
+
+@routes.delete("/v1/jobs/{job}", summary="Cancel a job", tags=["plans"],
+               responses=responses.CANCEL)  # fmt: skip
+async def cancel(request: Request, job: JobId) -> Response:
+    """Cancel a job that is under way; its sender and all who may record can."""
+    cancel_job(request, job)
     return Response(json.dumps(parts_of(request).jobs.job(job), indent=1), media_type=JSON)
 
 

@@ -40,7 +40,8 @@ def _refusals(*statuses: int) -> dict[int | str, Doc]:
         401: "A token is needed.",
         403: "This token, or this sender, may not do this.",
         404: "There is nothing with that id.",
-        409: "What is stored does not allow it; the document says what is there and what to do.",
+        409: "What is stored does not allow it, or the job was cancelled; the document says what "
+        "is there and what to do.",
         413: "The body is too large.",
         414: "The query is too long.",
         415: "The media type is not read here.",
@@ -83,12 +84,12 @@ CHANGE: Responses = {
 PLAN: Responses = {
     200: _answer("Plan", "As `highside suggest --json`, byte for byte."),
     202: _answer("Job", "The answer is being made; Location leads to the job.", _TO_JOB),
-    **_refusals(400, 413, 415, 422, *_ALL),
+    **_refusals(400, 409, 413, 415, 422, *_ALL),
 }
 REPORT: Responses = {
     200: {"description": "One self-contained page.", "content": {"text/html": {"schema": TEXT}}},
     202: _answer("Job", "The answer is being made; Location leads to the job.", _TO_JOB),
-    **_refusals(304, 422, *_ALL),
+    **_refusals(304, 409, 422, *_ALL),
 }
 _BINARY = {"schema": {"type": "string", "contentMediaType": "application/pdf"}}
 SHEET: Responses = {
@@ -96,17 +97,20 @@ SHEET: Responses = {
           "content": {"application/pdf": _BINARY, "text/html": {"schema": TEXT},
                       "text/csv": {"schema": TEXT}}},
     202: _answer("Job", "The answer is being made; Location leads to the job.", _TO_JOB),
-    **_refusals(304, 422, *_ALL),
+    **_refusals(304, 409, 422, *_ALL),
 }  # fmt: skip
 COMPARISON: Responses = {
     200: _answer("Comparison", "As `highside compare --json`."),
     202: _answer("Job", "The answer is being made; Location leads to the job.", _TO_JOB),
-    **_refusals(304, 422, *_ALL),
+    **_refusals(304, 409, 422, *_ALL),
 }
 JOB: Responses = {
     200: _answer("Job", "The state of the job.", {**_TO_JOB, **_TO_RESULT}),
     **_refusals(404, 422, *_ALL),
 }
+CANCEL: Responses = {
+    200: _answer("Job", "The job, whose state is cancelled."), **_refusals(404, 409, 422, *_ALL)
+}  # fmt: skip
 RESULT: Responses = {
     200: {"description": "A plan, report, sheet or comparison.",
           "content": {"application/json": {}, "application/pdf": _BINARY,

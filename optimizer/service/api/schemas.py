@@ -22,6 +22,7 @@ def object_of(properties: Doc, required: list[str] | None = None, **more: Any) -
     return {"type": "object", "properties": properties, "required": needed, **more}
 
 
+_TIME: Doc = {"type": "string", "description": "ISO 8601, UTC."}
 INTERVAL = object_of(
     {
         "mean": number("Expected true value, a fraction."),
@@ -223,8 +224,18 @@ SCHEMAS: dict[str, Doc] = {
         {
             "schema": {"const": "highside.job/1"},
             "id": {"type": "string"},
-            "state": {"enum": ["waiting", "running", "done", "failed", "lost"]},
+            "state": {"enum": ["waiting", "running", "done", "failed", "lost", "cancelled"]},
             "kind": {"type": "string"},
+            "line": {"type": ["string", "null"], "description": "Line of the brief."},
+            "asked_by": {"type": ["string", "null"], "description": "The name of the token."},
+            "asked_at": _TIME,
+            "began_at": _TIME,
+            "ended_at": _TIME,
+            "cancelled_by": {"type": "string", "description": "The name of the token."},
+            "stages": {
+                "type": ["integer", "null"],
+                "description": "Largest number of entries that progress can get.",
+            },
             "progress": {"type": "array", "items": {"type": "string"}},
             "result": {
                 "type": "string",

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
 from optimizer.service.answers.job_files import UNDER_WAY
-from optimizer.service.answers.job_queue import JobQueue
 from optimizer.service.exchange.problems import Problem
+from optimizer.service.pages.forms import check_form, read_form
 from optimizer.service.pages.rendering import render_for
 from optimizer.service.pages.waiting import progress_page
-from optimizer.service.parts import parts_of
+from optimizer.service.parts import cancel_job, parts_of
 
 SHOWN = {
     "plan": ("plan", "trials"),
@@ -37,7 +36,7 @@ async def jobs(request: Request) -> Response:
     queue = parts_of(request).jobs
     shown = [
         {**state, "what": SHOWN.get(state["kind"], (state["kind"], ""))[0],
-         "address": shown_at(queue, state)}
+         "address": queue.files.page(state["id"]) or f"/v1/results/{state['id']}"}
         for state in queue.jobs()[:MOST_SHOWN]
     ]  # fmt: skip
     return render_for(request, "jobs.html", "jobs", jobs=shown, active=UNDER_WAY,
@@ -50,22 +49,23 @@ async def job(request: Request, key: str) -> Response:
     queue = parts_of(request).jobs
     state = queue.job(key)
     what, here = SHOWN.get(state["kind"], (state["kind"], "jobs"))
-    address = own_address(request.query_params.get("page", "")) or shown_at(queue, state)
+    page = own_address(request.query_params.get("page", "")) or queue.files.page(key) or ""
+    address = page or f"/v1/results/{key}"
     if state["state"] in UNDER_WAY:
         return progress_page(request, key, address, what, here)
     if state["state"] == "done":
         return RedirectResponse(address, 303)
-    return render_for(request, "ended.html", here, job=state, address=address, what=what)
+    return render_for(request, "ended.html", here, job=state, address=page, what=what)
 
 
-def shown_at(queue: JobQueue, state: Mapping[str, Any]) -> str:
-    """The address at which the answer of a job is shown.
-
-    Args:
-        queue: the queue of long answers.
-        state: the ``highside.job/1`` document of the job.
-    """
-    return queue.files.page(state["id"]) or f"/v1/results/{state['id']}"
+@routes.post("/jobs/cancel")
+async def cancel(request: Request) -> Response:
+    """Cancel a job, and show how it ended."""
+    given = await read_form(request)
+    check_form(request, given)
+    key, page = given.get("job", ""), own_address(given.get("page", ""))
+    cancel_job(request, key)
+    return RedirectResponse(f"/jobs/{key}" + (f"?{urlencode({'page': page})}" if page else ""), 303)
 
 
 def own_address(text: str) -> str:
