@@ -20,7 +20,7 @@ from optimizer.errors import HighsideError, HistoryError
 from optimizer.history.history import History
 from optimizer.plant.brief import Brief
 from optimizer.service.answers.job_files import CANCELLED, UNDER_WAY, JobFiles, State, moment
-from optimizer.service.answers.kinds import STAGES
+from optimizer.service.answers.kinds import stages_of
 from optimizer.service.answers.order import Order, code_fingerprint
 from optimizer.service.answers.planning_processes import PlanningProcesses, ProcessEnded
 from optimizer.service.answers.versions import Versions
@@ -152,7 +152,7 @@ class JobQueue:
                 )
             about = {
                 "kind": order.kind, "line": order.brief.get("line"), "asked_by": who,
-                "asked_at": moment(), "stages": STAGES.get(order.kind), "queue": self._name,
+                "asked_at": moment(), "stages": stages_of(order), "queue": self._name,
             }  # fmt: skip
             self.files.begin(order.key, {**about, "state": "waiting", "progress": []})
             task = asyncio.create_task(self._make(order, about))

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from optimizer.comparison import ComparisonRequest, compare
+from optimizer.diagnostics import diagnose
 from optimizer.history.history import History
 from optimizer.operations.batches import plan_to_issue, with_line
 from optimizer.operations.reporting import review
@@ -24,6 +25,7 @@ MEDIA_TYPES = {
     "plan": "application/json",
     "plan to issue": "application/json",
     "comparison": "application/json",
+    "diagnosis": "application/json",
     "report": "text/html; charset=utf-8",
     "sheet.pdf": "application/pdf",
     "sheet.html": "text/html; charset=utf-8",
@@ -35,12 +37,20 @@ STAGES = {
     "plan": 3,
     "plan to issue": 3,
     "comparison": 2,
+    "diagnosis": 2,
     "report": 5,
     "sheet.pdf": 5,
     "sheet.html": 5,
     "sheet.csv": 3,
 }
-"""Largest number of stages that an answer of a kind reports, by the name of the kind."""
+"""Largest number of stages that an answer of a kind reports, by the name of the kind; that of a
+diagnosis holds for one line."""
+
+
+def stages_of(order: Order) -> int | None:
+    """Largest number of stages that an answer reports; None where it depends on the history."""
+    every_line = order.kind == "diagnosis" and order.brief.get("line") is None
+    return None if every_line else STAGES.get(order.kind)
 
 
 def make(order: Order, history: str, progress: Callable[[str], None]) -> bytes:
@@ -62,6 +72,9 @@ def make(order: Order, history: str, progress: Callable[[str], None]) -> bytes:
             snapshot, plant, brief, request, seed=order.seed, workers=1, progress=progress
         )
         return json_bytes(compared.as_dict())
+    if order.kind == "diagnosis":
+        found = diagnose(snapshot, plant, brief, seed=order.seed, progress=progress)
+        return json_bytes(found.as_dict())
     if order.kind == "plan to issue":
         brief = with_line(brief, plant)
     situation = situation_of(snapshot, plant, brief, seed=order.seed, progress=progress)
@@ -71,10 +84,10 @@ def make(order: Order, history: str, progress: Callable[[str], None]) -> bytes:
         return as_printed(plan_to_issue(situation))
     if order.kind == "sheet.csv":
         return sheet_csv(plan_of(situation).as_dict()).encode("utf-8-sig")
-    found = review(situation)
+    reviewed = review(situation)
     if order.kind == "report":
-        return found.page().encode()
-    sheet = found.sheet()
+        return reviewed.page().encode()
+    sheet = reviewed.sheet()
     return sheet_pdf(sheet, "a4") if order.kind == "sheet.pdf" else sheet_html(sheet).encode()
 
 

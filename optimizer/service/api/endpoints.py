@@ -19,6 +19,7 @@ from optimizer.service.api import responses
 from optimizer.service.api.parameters import (
     AsOf,
     BriefOfComparison,
+    BriefOfDiagnosis,
     BriefOfQuery,
     DryRun,
     FeedRate,
@@ -159,6 +160,17 @@ async def comparison(
     """The comparison of lines on the same material and feed rate."""
     basis = {"lines": lines or None, "feed_rate": feed_rate}
     order = parts_of(request).jobs.order("comparison", brief, seed, more=basis)
+    return await answered(order, request, prefer)
+
+
+@routes.get("/v1/diagnosis", summary="What the history says of the lines", tags=["plans"],
+            responses=responses.DIAGNOSIS)  # fmt: skip
+async def diagnosis(
+    request: Request, brief: BriefOfDiagnosis, seed: Seed = None, as_of: AsOf = None,
+    prefer: Prefer = None, if_none_match: IfNoneMatch = None,
+) -> Response:  # fmt: skip
+    """The diagnosis of a line, or of all lines."""
+    order = parts_of(request).jobs.order("diagnosis", brief, seed, as_of)
     return await answered(order, request, prefer)
 
 

@@ -135,5 +135,13 @@ def brief_of_comparison(
     return brief
 
 
+def brief_of_diagnosis(
+    line: Line = None, min_grade: MinGrade = None, material: Material = None
+) -> dict[str, Any]:
+    """The brief from the parameters of a diagnosis; the errors are those of ``brief_of_query``."""
+    return brief_of_query(line, min_grade, None, material)
+
+
 BriefOfQuery = Annotated[dict[str, Any], Depends(brief_of_query)]
+BriefOfDiagnosis = Annotated[dict[str, Any], Depends(brief_of_diagnosis)]
 BriefOfComparison = Annotated[dict[str, Any], Depends(brief_of_comparison)]

@@ -104,6 +104,11 @@ COMPARISON: Responses = {
     202: _answer("Job", "The answer is being made; Location leads to the job.", _TO_JOB),
     **_refusals(304, 409, 422, *_ALL),
 }
+DIAGNOSIS: Responses = {
+    200: _answer("Diagnosis", "As `highside diagnose --json`, byte for byte."),
+    202: _answer("Job", "The answer is being made; Location leads to the job.", _TO_JOB),
+    **_refusals(304, 409, 422, *_ALL),
+}
 JOB: Responses = {
     200: _answer("Job", "The state of the job.", {**_TO_JOB, **_TO_RESULT}),
     **_refusals(404, 422, *_ALL),
@@ -112,7 +117,7 @@ CANCEL: Responses = {
     200: _answer("Job", "The job, whose state is cancelled."), **_refusals(404, 409, 422, *_ALL)
 }  # fmt: skip
 RESULT: Responses = {
-    200: {"description": "A plan, report, sheet or comparison.",
+    200: {"description": "A plan, report, sheet, comparison or diagnosis.",
           "content": {"application/json": {}, "application/pdf": _BINARY,
                       "text/html": {"schema": TEXT}, "text/csv": {"schema": TEXT}}},
     **_refusals(304, 404, 422, *_ALL),

@@ -27,12 +27,13 @@ from optimizer.service.answers.job_queue import JobQueue
 from optimizer.service.answers.summaries import Summaries
 from optimizer.service.api import batches, changes, endpoints
 from optimizer.service.api.batch_schemas import BATCH_SCHEMAS
+from optimizer.service.api.diagnosis_schema import DIAGNOSIS_SCHEMAS
 from optimizer.service.api.schemas import SCHEMAS
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.exchange.current_site import STANDARD, CurrentSite
 from optimizer.service.exchange.metrics import Metrics
 from optimizer.service.exchange.problems import Problem
-from optimizer.service.pages import assets, lines, runs, sign_in, trials
+from optimizer.service.pages import assets, diagnosis, lines, runs, sign_in, trials
 from optimizer.service.pages import batches as batch_pages
 from optimizer.service.pages import jobs as job_pages
 from optimizer.service.pages import plant as plant_page
@@ -102,7 +103,7 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
     )
     app.state.parts = parts
     api = (endpoints, changes, batches)
-    pages = (trials, batch_pages, runs, lines, job_pages, sign_in, assets)
+    pages = (trials, batch_pages, runs, lines, diagnosis, job_pages, sign_in, assets)
     for room in (*api, *pages):
         app.include_router(room.routes)
     app.include_router(plant_page.routes)
@@ -172,7 +173,7 @@ def _described(app: FastAPI) -> dict[str, Any]:
             title=app.title, version=app.version, description=app.description, routes=app.routes
         )
         components = found.setdefault("components", {})
-        components["schemas"] = {**SCHEMAS, **BATCH_SCHEMAS}
+        components["schemas"] = {**SCHEMAS, **BATCH_SCHEMAS, **DIAGNOSIS_SCHEMAS}
         components["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
         found["security"] = [{"token": []}, {}]
         for methods in found["paths"].values():

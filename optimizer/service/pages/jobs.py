@@ -18,6 +18,7 @@ SHOWN = {
     "plan": ("plan", "trials"),
     "plan to issue": ("plan", "trials"),
     "comparison": ("comparison", "lines"),
+    "diagnosis": ("diagnosis", "diagnosis"),
     "report": ("report", "trials"),
     "sheet.pdf": ("trial sheet", "trials"),
     "sheet.html": ("trial sheet", "trials"),

@@ -45,6 +45,7 @@ NAVIGATION = (
     ("batches", "/batches", "Batches"),
     ("runs", "/runs", "Runs"),
     ("lines", "/lines", "Lines"),
+    ("diagnosis", "/diagnosis", "Diagnosis"),
     ("plant", "/plant", "Plant"),
 )
 """Entries of the navigation: name, address and label."""
@@ -91,11 +92,11 @@ ENVIRONMENT = Environment(
     lstrip_blocks=True,
 )
 ENVIRONMENT.filters.update(
-    percent=lambda v: NOTHING if v is None else percent(v),
+    percent=lambda v, places=1: NOTHING if v is None else percent(v, places),
     whole_percent=lambda v: NOTHING if v is None else whole_percent(v),
     exact_percent=exact_percent,
     worth=lambda v: NOTHING if v is None else worth(v),
-    points=lambda v: NOTHING if v is None else points(v),
+    points=lambda v, places=2: NOTHING if v is None else points(v, places),
     level=lambda v: NOTHING if v is None else level(v),
     sigmas=lambda v: NOTHING if v is None else f"{v:.1f}".replace("-", "\u2212"),
     address=lambda text: Markup(quote(text, safe="")),
