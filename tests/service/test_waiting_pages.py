@@ -13,6 +13,8 @@ import pytest
 from optimizer.errors import HistoryError
 from optimizer.service.answers import kinds
 from optimizer.service.answers.job_files import LOST_SECONDS
+from optimizer.service.pages import rendering
+from tests.service.test_page import fields
 from tests.service.test_service import READ, RECORD, TOKENS, client_of, options, problem, row
 from tests.serving import SECONDS
 
@@ -182,3 +184,56 @@ def test_a_job_tells_who_asked_for_it(options, held):
         assert datetime.fromisoformat(said["asked_at"]).utcoffset() == timedelta(0)
         assert "ago by office" in client.get(address).text
         held.go_on.set()
+
+
+# -- the report ------------------------------------------------------------------------------
+
+
+def press(client, query: str, **more):
+    """Press the button for the report of a plan, as the page of today shows it."""
+    client.get("/jobs")  # any page gives the browser its number
+    templates = rendering.ENVIRONMENT.get_template("report.html").module
+    token = client.app.state.parts.access.form_token(dict(client.cookies))
+    form = fields(str(templates.report_button(token, query)))
+    return client.post("/report", data={**form, **more}, follow_redirects=False)
+
+
+@pytest.mark.usefixtures("without_plots")
+def test_one_press_begins_the_report_and_its_page_leads_to_it(client, held):
+    done = press(client, "line=deck-1&trials=1&min_grade=98")
+    assert done.status_code == 303
+    key = re.fullmatch("/jobs/([0-9a-f]{32})", done.headers["location"])[1]
+    page = client.get(f"/jobs/{key}").text
+    assert "<h1>Making the report for deck-1</h1>" in page
+    held.go_on.set()
+    assert ended(client, key)["state"] == "done"
+    led = client.get(again(page), follow_redirects=False)
+    assert (led.status_code, led.headers["location"]) == (303, f"/v1/results/{key}")
+    brief = {"line": "deck-1", "trials": "1", "min_grade": "0.98"}
+    served = client.get("/v1/report", params=brief)
+    assert client.get(led.headers["location"]).text == served.text
+    opened = f'<a class="act second" href="/v1/results/{key}">Open</a>'
+    assert opened in client.get("/jobs").text
+    again_pressed = press(client, "line=deck-1&trials=1&min_grade=98")
+    assert again_pressed.headers["location"] == f"/v1/results/{key}"
+
+
+def test_a_cancelled_report_leads_back_to_its_plan(client):
+    key = press(client, "line=deck-1&trials=1").headers["location"][6:]
+    assert client.delete(f"/v1/jobs/{key}").status_code == 200
+    page = client.get(f"/jobs/{key}").text
+    assert '<a class="act" href="/?line=deck-1&amp;trials=1">Ask for it again</a>' in page
+
+
+@pytest.mark.parametrize(
+    ("query", "more", "status", "code"),
+    [
+        ("line=deck-1", {"form_token": "x"}, 403, "other-form"),
+        ("trials=1", {}, 422, "no-line"),
+        ("line=deck-1&trials=x", {}, 422, "not-a-number"),
+    ],
+)
+def test_a_report_is_refused(client, query, more, status, code):
+    client.headers["Accept"] = "*/*"
+    problem(press(client, query, **more), status, code)
+    assert client.app.state.parts.jobs.jobs() == []

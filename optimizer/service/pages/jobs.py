@@ -2,17 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
 from optimizer.service.answers.job_files import UNDER_WAY
+from optimizer.service.answers.kinds import MEDIA_TYPES
 from optimizer.service.exchange.problems import Problem
-from optimizer.service.pages.forms import check_form, read_form
+from optimizer.service.exchange.queries import parse_fields
+from optimizer.service.pages.forms import (
+    address_back,
+    brief_of_form,
+    check_form,
+    filled_fields,
+    read_form,
+)
 from optimizer.service.pages.rendering import render_for
 from optimizer.service.pages.waiting import progress_page
 from optimizer.service.parts import cancel_job, parts_of
+from optimizer.service.recording.bodies import JSON
 
 SHOWN = {
     "plan": ("plan", "trials"),
@@ -37,7 +48,7 @@ async def jobs(request: Request) -> Response:
     queue = parts_of(request).jobs
     shown = [
         {**state, "what": SHOWN.get(state["kind"], (state["kind"], ""))[0],
-         "address": queue.files.page(state["id"]) or f"/v1/results/{state['id']}"}
+         "address": shown_at(state, queue.files.page(state["id"]))}
         for state in queue.jobs()[:MOST_SHOWN]
     ]  # fmt: skip
     return render_for(request, "jobs.html", "jobs", jobs=shown, active=UNDER_WAY,
@@ -51,12 +62,28 @@ async def job(request: Request, key: str) -> Response:
     state = queue.job(key)
     what, here = SHOWN.get(state["kind"], (state["kind"], "jobs"))
     page = own_address(request.query_params.get("page", "")) or queue.files.page(key) or ""
-    address = page or f"/v1/results/{key}"
     if state["state"] in UNDER_WAY:
-        return progress_page(request, key, address, what, here)
+        return progress_page(request, key, page, what, here)
     if state["state"] == "done":
-        return RedirectResponse(address, 303)
+        return RedirectResponse(shown_at(state, page), 303)
     return render_for(request, "ended.html", here, job=state, address=page, what=what)
+
+
+@routes.post("/report")
+async def report(request: Request) -> Response:
+    """Begin the report of the plan of a page, and show how far it is."""
+    parts, given = parts_of(request), await read_form(request)
+    check_form(request, given)
+    page = address_back(given, None)
+    asked = filled_fields(dict(parse_fields(page.partition("?")[2].encode(), "the address")))
+    if "line" not in asked:
+        raise Problem(422, "no line is named.", code="no-line", hint="Plan trials of a line first.")
+    order = parts.jobs.order("report", brief_of_form(asked, parts.site))
+    parts.jobs.begin(order, request.state.person.name)
+    if parts.jobs.kept(order.key) is not None:
+        return RedirectResponse(f"/v1/results/{order.key}", 303)
+    parts.jobs.files.note_page(order.key, page)
+    return RedirectResponse(f"/jobs/{order.key}", 303)
 
 
 @routes.post("/jobs/cancel")
@@ -67,6 +94,18 @@ async def cancel(request: Request) -> Response:
     key, page = given.get("job", ""), own_address(given.get("page", ""))
     cancel_job(request, key)
     return RedirectResponse(f"/jobs/{key}" + (f"?{urlencode({'page': page})}" if page else ""), 303)
+
+
+def shown_at(state: Mapping[str, Any], page: str | None) -> str:
+    """The address at which the answer of a job is shown.
+
+    Args:
+        state: the ``highside.job/1`` document of the job.
+        page: address of the page that asked for the answer, where it is known.
+    """
+    if page and MEDIA_TYPES[state["kind"]] == JSON:
+        return page
+    return f"/v1/results/{state['id']}"  # a document to be read as it is
 
 
 def own_address(text: str) -> str:

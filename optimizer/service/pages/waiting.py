@@ -59,7 +59,7 @@ def progress_page(request: Request, key: str, address: str, what: str, here: str
     Args:
         request: the request to answer.
         key: id of the job.
-        address: address of the page that shows the answer.
+        address: address of the page that asked for the answer; may be empty.
         what: what people call the answer.
         here: entry of the navigation that the page belongs to.
 
@@ -72,7 +72,7 @@ def progress_page(request: Request, key: str, address: str, what: str, here: str
     seconds = 0.0
     if asked is not None:
         seconds = (datetime.now(UTC) - datetime.fromisoformat(asked)).total_seconds()
-    again = f"/jobs/{key}?{urlencode({'page': address})}"
+    again = f"/jobs/{key}" + (f"?{urlencode({'page': address})}" if address else "")
     return render_for(request, "waiting.html", here, job=state, address=address, what=what,
                       again=again, seconds=max(0, int(seconds)),
                       before=jobs.before(key))  # fmt: skip
