@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
-    Indices = NDArray[np.int64]
 
 # With more set-points than this, the model of a plan uses this many inducing points
 # (reports/scale.md).
@@ -59,14 +58,15 @@ def is_exact_fit(set_points: int) -> bool:
     return set_points <= min(SEARCH_POINTS, MOST_POINTS)
 
 
-def chance_even_of(evidence: Evidence) -> Callable[[Indices], Floats]:
-    """A function from lattice points, shape (n, d), to the chance of an even deck, shape (n,).
+def chance_even_of(evidence: Evidence) -> Callable[[Floats], Floats]:
+    """A function from values of the settings, shape (n, d), to the chance of an even deck, shape
+    (n,).
 
     The chance is 1 everywhere for a line without failed runs.
     """
     if evidence.even.all():
-        return lambda index: np.ones(len(index))
+        return lambda values: np.ones(len(values))
     space = evidence.space
     state = deck_state_of(deck_coordinates_of(space))
     state.fit(space.to_unit(evidence.settings), evidence.even)
-    return lambda index: state.chance_even(space.to_unit(space.values(index)))
+    return lambda values: state.chance_even(space.to_unit(values))

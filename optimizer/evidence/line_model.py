@@ -63,9 +63,12 @@ class LineModel:
         return S, C
 
     @cached_property
-    def chance_even(self) -> Callable[[Indices], Floats]:
-        """A function from lattice points, (n, d), to the chance of an even deck, (n,)."""
+    def _chance_even_at(self) -> Callable[[Floats], Floats]:
         return chance_even_of(self.evidence)
+
+    def chance_even(self, index: Indices) -> Floats:
+        """Chance of an even deck at lattice points, shape (n, d); shape (n,)."""
+        return self._chance_even_at(self.evidence.space.values(index))
 
     @cached_property
     def recent_settings(self) -> Floats:

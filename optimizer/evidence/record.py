@@ -99,8 +99,13 @@ class Evidence:
     def inputs_with(self, index: NDArray[np.int64], material: Floats) -> Floats:
         """Lattice points, shape (k, d), with a material, shape (m,), in the columns of
         ``inputs``."""
-        unit = np.round(self.space.to_unit(self.space.values(index)), 9)
-        inputs = [unit, np.tile(material, (len(unit), 1))]
+        return self.inputs_at(self.space.values(index), material)
+
+    def inputs_at(self, values: Floats, material: Floats | None = None) -> Floats:
+        """Values of the settings, shape (k, d), on the lattice or not, with a material, shape (m,),
+        today's when None, in the columns of ``inputs``."""
+        unit = np.round(self.space.to_unit(values), 9)
+        inputs = [unit, np.tile(self.today if material is None else material, (len(unit), 1))]
         return np.hstack([*inputs, np.zeros((len(unit), 1))] if self.by_line else inputs)
 
     def alone(self) -> Evidence:

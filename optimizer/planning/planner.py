@@ -22,7 +22,7 @@ from optimizer.planning.first_batch import spread_trials, unknown_trials
 from optimizer.planning.hold import expected_over_shift, over_shift
 from optimizer.planning.plan import Plan, Recommendation, RunNow, Stopping
 from optimizer.planning.run_now import choose_run_now
-from optimizer.planning.situation import Situation, situation_of
+from optimizer.planning.situation import FEWEST_TO_LEARN, Situation, situation_of
 from optimizer.planning.stopping import least_gain, stopping_of
 from optimizer.planning.trade_off import trade_off
 from optimizer.planning.trial_selection import Selection, select_trials
@@ -33,9 +33,6 @@ if TYPE_CHECKING:
     from optimizer.history.snapshot import Source
 
     Progress = Callable[[str], None]
-
-# With fewer measured runs than this, a plan spreads its trials over the limits and fits no model.
-FEWEST_TO_LEARN = 3
 
 
 def suggest(

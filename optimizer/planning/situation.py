@@ -28,7 +28,7 @@ from optimizer.planning.limits import Limits
 from optimizer.planning.objective import Objective, objective_of
 from optimizer.planning.plan import PendingTrial
 from optimizer.plant.brief import Brief
-from optimizer.plant.settings import SettingSpace
+from optimizer.plant.settings import FEED_RATE, SettingSpace
 from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
@@ -40,6 +40,8 @@ if TYPE_CHECKING:
     Indices = NDArray[np.int64]
     Progress = Callable[[str], None]
 
+# With fewer measured runs than this, a plan spreads its trials over the limits and fits no model.
+FEWEST_TO_LEARN = 3
 # The grade to reach where only prices count: every product meets it.
 ANY_GRADE = 1e-6
 
@@ -183,10 +185,17 @@ class Situation:
     def product_tonnes(self, point: Indices) -> float | None:
         """Expected rate of product, t/h, at a lattice point, shape (d,); None without a feed
         rate."""
+        return self.product_tonnes_at(self.evidence.space.values(point))
+
+    def product_tonnes_at(self, values: Floats) -> float | None:
+        """Expected rate of product, t/h, at settings, shape (1, d), on the lattice or not; None
+        without a feed rate."""
         if not self.limits.has_feed:
             return None
-        factor = self.site.tonnes_per_hour(self.evidence.line)
-        return float(self.product_rate(point[None, :])[0]) * factor
+        e = self.evidence
+        share = self.surrogate.mean_yield(Inputs(e.inputs_at(values)), e.feed_odds_today)
+        product = values[0, e.space.names.index(FEED_RATE)] * share[0]
+        return float(product) * self.site.tonnes_per_hour(e.line)
 
     def trial_tonnes(self, point: Indices) -> float | None:
         """Feed, t, that a trial at a lattice point, shape (d,), consumes; None without a feed
@@ -221,9 +230,12 @@ class Situation:
         return objective_of(self.brief.goal, e.space, tonnes, e.feed_odds_today)
 
     @cached_property
-    def chance_even(self) -> Callable[[Indices], Floats]:
-        """Function from lattice points, shape (n, d), to the chance of an even deck, shape (n,)."""
+    def _chance_even_at(self) -> Callable[[Floats], Floats]:
         return chance_even_of(self.evidence)
+
+    def chance_even(self, index: Indices) -> Floats:
+        """Chance of an even deck at lattice points, shape (n, d); shape (n,)."""
+        return self._chance_even_at(self.evidence.space.values(index))
 
     @cached_property
     def min_grade(self) -> float:
@@ -257,13 +269,18 @@ class Situation:
 
     def expected(self, index: Indices) -> Expectation:
         """Expectations of the model for lattice points, shape (n, d), with today's material."""
-        inputs, odds = self.evidence.inputs_today(index), self.evidence.feed_odds_today
+        return self.expected_at(self.evidence.space.values(index), self.min_grade)
+
+    def expected_at(self, values: Floats, min_grade: float) -> Expectation:
+        """Expectations of the model for values of the settings, shape (n, d), on the lattice or
+        not, with today's material and a grade to reach."""
+        inputs, odds = self.evidence.inputs_at(values), self.evidence.feed_odds_today
         outcome = self.surrogate.predict(inputs, odds)
         return Expectation(
             grade=outcome.grade,
             recovery=outcome.recovery,
-            chance_of_grade=self.surrogate.chance_of_grade(inputs, self.min_grade, odds),
-            chance_even=self.chance_even(index),
+            chance_of_grade=self.surrogate.chance_of_grade(inputs, min_grade, odds),
+            chance_even=self._chance_even_at(values),
         )
 
     def chance_selected(self, index: Indices) -> Floats:

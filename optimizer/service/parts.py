@@ -10,6 +10,7 @@ from starlette.requests import Request
 from optimizer.history.history import History
 from optimizer.plant.site import Site
 from optimizer.service.admission.access import Access, Person
+from optimizer.service.answers.expectations import Expectations
 from optimizer.service.answers.issued_batches import IssuedBatches
 from optimizer.service.answers.job_queue import JobQueue
 from optimizer.service.answers.summaries import Summaries
@@ -33,6 +34,7 @@ class Parts:
     history: History
     plant: CurrentSite
     jobs: JobQueue
+    expectations: Expectations
     summaries: Summaries
     issued: IssuedBatches
     recorder: Recorder

@@ -86,6 +86,10 @@ PLAN: Responses = {
     202: _answer("Job", "The answer is being made; Location leads to the job.", _TO_JOB),
     **_refusals(400, 409, 413, 415, 422, *_ALL),
 }
+EXPECTED: Responses = {
+    200: _answer("Expected", "The true values to expect, as a plan states them for a trial."),
+    **_refusals(304, 422, *_ALL),
+}
 REPORT: Responses = {
     200: {"description": "One self-contained page.", "content": {"text/html": {"schema": TEXT}}},
     202: _answer("Job", "The answer is being made; Location leads to the job.", _TO_JOB),

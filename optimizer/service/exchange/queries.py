@@ -12,7 +12,7 @@ from optimizer.text.visible_text import fits_in_a_page, printable
 MOST_FIELDS = 200
 MOST_QUERY = 1 << 14
 """Largest size of a query, bytes."""
-REPEATABLE = ("lines", "material")
+REPEATABLE = ("lines", "material", "setting")
 """Parameters that a query may give more than once."""
 LONGEST_NAME = 255
 """Largest number of characters of the name of a line or material."""

@@ -22,10 +22,11 @@ from optimizer.errors import HighsideError
 from optimizer.history.history import History
 from optimizer.service.admission.access import Access
 from optimizer.service.admission.guard import Guard
+from optimizer.service.answers.expectations import Expectations
 from optimizer.service.answers.issued_batches import IssuedBatches
 from optimizer.service.answers.job_queue import JobQueue
 from optimizer.service.answers.summaries import Summaries
-from optimizer.service.api import batches, changes, endpoints
+from optimizer.service.api import batches, changes, endpoints, expected
 from optimizer.service.api.batch_schemas import BATCH_SCHEMAS
 from optimizer.service.api.diagnosis_schema import DIAGNOSIS_SCHEMAS
 from optimizer.service.api.schemas import SCHEMAS
@@ -33,7 +34,15 @@ from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.exchange.current_site import STANDARD, CurrentSite
 from optimizer.service.exchange.metrics import Metrics
 from optimizer.service.exchange.problems import Problem
-from optimizer.service.pages import assets, diagnosis, lines, runs, sign_in, trials
+from optimizer.service.pages import (
+    assets,
+    diagnosis,
+    lines,
+    runs,
+    sign_in,
+    trials,
+    what_if,
+)
 from optimizer.service.pages import batches as batch_pages
 from optimizer.service.pages import jobs as job_pages
 from optimizer.service.pages import plant as plant_page
@@ -75,6 +84,7 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
         history=history,
         plant=plant,
         jobs=jobs,
+        expectations=Expectations(configuration),
         summaries=summaries,
         issued=IssuedBatches(history, plant, jobs.versions),
         recorder=recorder,
@@ -90,6 +100,7 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
         jobs.warm_up()
         await asyncio.to_thread(summaries.renew)
         yield
+        await parts.expectations.close()
         await jobs.close()
 
     app = FastAPI(
@@ -102,11 +113,12 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
         redirect_slashes=False,
     )
     app.state.parts = parts
-    api = (endpoints, changes, batches)
-    pages = (trials, batch_pages, runs, lines, diagnosis, job_pages, sign_in, assets)
-    for room in (*api, *pages):
+    for_programs = (endpoints, changes, batches, expected)
+    for_people = (
+        plant_page, trials, batch_pages, what_if, runs, lines, diagnosis, job_pages, sign_in, assets,
+    )  # fmt: skip
+    for room in (*for_programs, *for_people):
         app.include_router(room.routes)
-    app.include_router(plant_page.routes)
     app.add_exception_handler(HighsideError, _refused)
     app.add_exception_handler(HTTPException, _not_there)
     app.add_exception_handler(RequestValidationError, _invalid)

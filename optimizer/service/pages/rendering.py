@@ -43,6 +43,8 @@ STYLE = "".join(
 NAVIGATION = (
     ("trials", "/", "Today"),
     ("batches", "/batches", "Batches"),
+    ("look", "/look", "Look"),
+    ("what-if", "/what-if", "What if"),
     ("runs", "/runs", "Runs"),
     ("lines", "/lines", "Lines"),
     ("diagnosis", "/diagnosis", "Diagnosis"),
