@@ -23,6 +23,7 @@ from optimizer.service.answers.expectations import MOST_BYTES, Expectations
 from optimizer.service.answers.order import Order
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.exchange.problems import Problem
+from optimizer.text.figures import percent, whole_percent
 from tests.service.test_page import HTML
 from tests.service.test_service import READ, TOKENS, bearer, client_of, options, problem, row
 from tests.serving import SECONDS
@@ -232,9 +233,9 @@ def test_the_page_starts_at_the_latest_run_and_shows_one_choice_at_a_time(client
     found = client.get("/v1/expected", params=params).json()
     text = said(page)
     for name in ("grade", "recovery"):
-        mean, low, high = (f"{100 * found[name][end]:.1f}" for end in ("mean", "low", "high"))
+        mean, low, high = (percent(found[name][end]) for end in ("mean", "low", "high"))
         assert f"{name.capitalize()} {mean} % ({low} to {high})" in text
-    assert f"chance of grade {100 * found['chance_of_grade']:.0f} %" in text
+    assert f"chance of grade {whole_percent(found['chance_of_grade'])} %" in text
     assert f"Product {found['product_t_per_h']:.2f} t/h" in text
     assert "(at least 98.5 %)" in text
     assert "Run now states a lower one" in text
