@@ -238,6 +238,7 @@ def test_the_page_starts_at_the_latest_run_and_shows_one_choice_at_a_time(client
     assert f"chance of grade {whole_percent(found['chance_of_grade'])} %" in text
     assert f"Product {found['product_t_per_h']:.2f} t/h" in text
     assert "(at least 98.5 %)" in text
+    assert "material: moisture 11" in text
     assert "Run now states a lower one" in text
     assert values(page)["min_grade"] == "98,5"  # as it was typed
 

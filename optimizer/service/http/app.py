@@ -55,6 +55,12 @@ from optimizer.service.recording.remembered import LastBriefs
 from optimizer.service.recording.site_recorder import SiteRecorder
 from optimizer.version import __version__
 
+ROOMS = (
+    *(endpoints, changes, batches, expected),
+    *(plant_page, trials, batch_pages, what_if, runs, lines, diagnosis, job_pages),
+    *(sign_in, assets),
+)
+"""The modules with addresses: for programs, then for people."""
 LOCK_SECONDS = 20.0
 """How long a request to add runs waits for other writers; after that it is refused, and nothing is
 added."""
@@ -113,11 +119,7 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
         redirect_slashes=False,
     )
     app.state.parts = parts
-    for_programs = (endpoints, changes, batches, expected)
-    for_people = (
-        plant_page, trials, batch_pages, what_if, runs, lines, diagnosis, job_pages, sign_in, assets,
-    )  # fmt: skip
-    for room in (*for_programs, *for_people):
+    for room in ROOMS:
         app.include_router(room.routes)
     app.add_exception_handler(HighsideError, _refused)
     app.add_exception_handler(HTTPException, _not_there)
