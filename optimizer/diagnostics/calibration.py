@@ -1,9 +1,10 @@
 """How well the surrogate predicts set-points that were left out.
 
-The module computes three figures: coverage (how often the 90 % interval holds the reading),
-sharpness (how wide the interval is) and reliability (whether a stated chance of meeting the grade
-comes true as often as stated). A reading is compared with the prediction of a reading, which
-combines the uncertainty of the true value, the process noise and the reading's own error.
+The module computes three figures: coverage (how often the 90 % interval, and intervals of other
+nominal coverage, hold the reading), sharpness (how wide the 90 % interval is) and reliability
+(whether a stated chance of meeting the grade comes true as often as stated). A reading is compared
+with the prediction of a reading, which combines the uncertainty of the true value, the process
+noise and the reading's own error.
 """
 
 from __future__ import annotations
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 NOMINAL = 0.9
+LEVELS = (0.5, 0.6, 0.7, 0.8, NOMINAL, 0.95)
+"""Nominal coverages at which the coverage of intervals is counted."""
 DRAWS = 512
 # Edges of the bins of the stated chance.
 BINS = np.array([0.0, 0.2, 0.4, 0.6, 0.8, 1.0])
@@ -38,6 +41,7 @@ class Calibration:
     Attributes:
         inside: for each quantity, number of set-points whose mean reading lay inside the interval.
         width: for each quantity, mean width of the interval of a reading, fraction.
+        covered: for each quantity, the number as ``inside``, for intervals of each of ``LEVELS``.
         chance, met: stated chance that a reading meets the grade, and 1 where it did and 0 where it
             did not, shape (n,).
         points: number of set-points that were left out, n.
@@ -45,6 +49,7 @@ class Calibration:
 
     inside: dict[str, int]
     width: dict[str, float]
+    covered: dict[str, tuple[int, ...]]
     chance: Floats
     met: Floats
     points: int
@@ -71,17 +76,35 @@ def calibrate(model: LineModel, min_grade: float) -> Calibration:
         count,
         model.seed,
     )
-    inside, width = {}, {}
+    inside, width, covered = {}, {}, {}
     for name, draws, read in (
         ("grade", grade, average(e.readings.grade_logit)),
         ("recovery", recovery, average(e.readings.recovery_logit)),
     ):
-        low, high = np.quantile(draws, [0.5 * (1 - NOMINAL), 0.5 * (1 + NOMINAL)], axis=0)
-        inside[name] = int(np.sum((low <= read) & (read <= high)))
+        covered[name] = tuple(inside_of(draws, read, level)[0] for level in LEVELS)
+        inside[name], low, high = inside_of(draws, read, NOMINAL)
         width[name] = float(np.mean(expit(high) - expit(low)))
     chance = np.mean(expit(grade) >= min_grade, axis=0)
     met = (expit(average(e.readings.grade_logit)) >= min_grade).astype(float)
-    return Calibration(inside, width, chance, met, n)
+    return Calibration(inside, width, covered, chance, met, n)
+
+
+def inside_of(draws: Floats, read: Floats, nominal: float) -> tuple[int, Floats, Floats]:
+    """How many readings lie inside the central intervals of their predictions, and the ends of
+    these intervals.
+
+    Args:
+        draws: draws of n predictions, shape (draws, n).
+        read: the readings, shape (n,).
+        nominal: nominal coverage of the intervals.
+
+    >>> inside_of(np.linspace(0, 1, 101)[:, None], np.array([0.1]), 0.9)[0]
+    1
+    >>> inside_of(np.linspace(0, 1, 101)[:, None], np.array([0.1]), 0.5)[0]
+    0
+    """
+    low, high = np.quantile(draws, [0.5 * (1 - nominal), 0.5 * (1 + nominal)], axis=0)
+    return int(np.sum((low <= read) & (read <= high))), low, high
 
 
 def predicted_readings(
@@ -246,6 +269,38 @@ def pooled(lines: Sequence[Calibration]) -> PooledCalibration:
             np.concatenate([c.met for c in lines]) if lines else np.zeros(0),
         ),
     )
+
+
+@dataclass(frozen=True)
+class NominalCoverage:
+    """How often intervals of one nominal coverage held the reading.
+
+    Attributes:
+        nominal: coverage that the intervals claim.
+        grade, recovery: share of set-points whose reading lay inside, with the interval of the
+            share.
+    """
+
+    nominal: float
+    grade: Interval
+    recovery: Interval
+
+    def as_dict(self) -> dict[str, object]:
+        """JSON form."""
+        shares = {"grade": self.grade.as_dict(), "recovery": self.recovery.as_dict()}
+        return {"nominal": self.nominal, **shares}
+
+
+def coverage_by_level(found: Calibration) -> tuple[NominalCoverage, ...]:
+    """The coverage at each of ``LEVELS``; empty without set-points."""
+    if not found.points:
+        return ()
+    shares = {
+        name: [share_interval(hits, found.points) for hits in found.covered[name]]
+        for name in ("grade", "recovery")
+    }
+    each = zip(LEVELS, shares["grade"], shares["recovery"], strict=True)
+    return tuple(NominalCoverage(*level) for level in each)
 
 
 def reliability(chance: Floats, met: Floats) -> Reliability:

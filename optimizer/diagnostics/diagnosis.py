@@ -102,6 +102,7 @@ def diagnose_line(
     region = brief.region(e.space)
     asked = brief.goal.min_grade
     min_grade = float(np.median(e.grade[e.measured])) if asked is None else asked
+    off = residuals(model)
     return LineDiagnosis(
         line=e.line,
         runs=len(e.grade),
@@ -119,7 +120,8 @@ def diagnose_line(
         untried=untried_ranges(model, region),
         sampling=plan_sampling(model, region),
         drift=drifts(model),
-        doubtful=doubtful(model, residuals(model), runs["run_id"]),
+        residuals=off,
+        doubtful=doubtful(model, off, runs["run_id"]),
         favored=model.surrogate.favored_,
         warnings=e.warnings,
     )

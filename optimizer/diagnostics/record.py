@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from optimizer.diagnostics.calibration import NOMINAL, Calibration, pooled
-from optimizer.diagnostics.doubtful import Doubt
+from optimizer.diagnostics.doubtful import Doubt, Residuals
 from optimizer.diagnostics.drift import Drift
 from optimizer.diagnostics.noise import LackOfFit, Noise, ReadingNoise
 from optimizer.diagnostics.sensitivity import Effect, Sensitivity, handy_amount, pairs_of
@@ -35,6 +35,7 @@ class LineDiagnosis:
         collinear: settings that moved together.
         untried: ranges of settings that were never tried.
         drift: drift of grade and of recovery; empty when too few runs are dated.
+        residuals: residuals of the measured runs, each predicted from all other runs.
         doubtful: runs that disagree with all others, the largest residual first.
         favored: descriptions of the deck, by how much the runs favor them.
         warnings: what the runs cannot tell.
@@ -56,6 +57,7 @@ class LineDiagnosis:
     untried: tuple[Untried, ...]
     sampling: Sampling
     drift: tuple[Drift, ...]
+    residuals: Residuals
     doubtful: tuple[Doubt, ...]
     favored: FavoredDescriptions
     warnings: tuple[str, ...]

@@ -26,6 +26,7 @@ from optimizer.history.start_times import (
     unmarked,
 )
 from optimizer.history.storage.event_log import Event
+from optimizer.history.storage.loads import Load
 from optimizer.history.storage.place import Place
 from optimizer.history.summary import HistorySummary, LineSummary, moment, summary_of_line
 from optimizer.plant.site import Site
@@ -88,6 +89,14 @@ class Snapshot:
     def events(self) -> tuple[Event, ...]:
         """What happened to the history up to this version besides loads, oldest first."""
         return self._source.events
+
+    def loads(self, line: str) -> tuple[Load, ...]:
+        """The newest versions up to this one that added runs of a line, oldest first.
+
+        Args:
+            line: name of the line.
+        """
+        return self._source.loads(line)
 
     @property
     def description(self) -> Description:

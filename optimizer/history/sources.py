@@ -16,6 +16,7 @@ from optimizer.history.description import description_of
 from optimizer.history.schema import in_schema, run_schema, schema_of
 from optimizer.history.start_times import MISDATED, latest_start, without_impossible_times
 from optimizer.history.storage.event_log import Event, events_until
+from optimizer.history.storage.loads import Load, loads_until
 from optimizer.history.storage.place import Place
 from optimizer.history.storage.run_files import DataFile, read_runs, stated_files
 from optimizer.history.storage.table import RunTable, files_of, written_at
@@ -48,6 +49,9 @@ class RunSource(Protocol):
     def events(self) -> tuple[Event, ...]:
         """What happened to the history besides loads, oldest first."""
 
+    def loads(self, line: str) -> tuple[Load, ...]:
+        """The newest versions that added runs of a line, oldest first."""
+
     def runs(self, site: Site | None, lines: Sequence[str] | None, keep: bool = True) -> pa.Table:
         """Sorted runs of some lines, or of all when None, in the units of a site, or in stored
         units when None; ``keep`` says whether they stay in memory."""
@@ -66,6 +70,9 @@ class NoRuns:
     written: datetime | None = None
     events: tuple[Event, ...] = ()
 
+    def loads(self, line: str) -> tuple[Load, ...]:
+        return ()
+
     def runs(self, site: Site | None, lines: Sequence[str] | None, keep: bool = True) -> pa.Table:
         return schema_of(site or Site()).empty_table()
 
@@ -83,6 +90,9 @@ class GivenRuns:
 
     def __init__(self, table: pa.Table) -> None:
         self._table = table
+
+    def loads(self, line: str) -> tuple[Load, ...]:
+        return ()
 
     @cached_property
     def lines(self) -> tuple[str, ...]:
@@ -132,6 +142,12 @@ class StoredRuns:
         try:
             return events_until(self._place.filesystem, self._table.version())
         except (OSError, ValueError, pa.ArrowException) as error:
+            raise self._place.damaged(error) from None
+
+    def loads(self, line: str) -> tuple[Load, ...]:
+        try:
+            return loads_until(self._place.filesystem, self._table.version(), line)
+        except (OSError, ValueError, KeyError, pa.ArrowException) as error:
             raise self._place.damaged(error) from None
 
     @cached_property

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
 
-# The pair of settings that the map shows, since speed and tilt are adjusted together.
+# The pair of settings that the map shows by default: speed and tilt are adjusted together.
 PAIR = ("eccentric_speed", "side_tilt")
 LEVELS, MAP_LEVELS = 41, 31
 """Most levels of a setting that are evaluated for an effect and for the map; the surface is smooth
@@ -37,12 +37,14 @@ between them."""
 COUNT_STEP = 50
 
 
-def landscape(situation: Situation, plan: Plan) -> Landscape:
+def landscape(situation: Situation, plan: Plan, pair: tuple[str, str] | None = None) -> Landscape:
     """Computes the landscape of a plan.
 
     Args:
         situation: the situation from which the plan was made.
         plan: the plan.
+        pair: names of the two settings that the map shows; None for speed and tilt, or for the
+            first two settings of a line without them.
     """
     with threadpool_limits(1):
         points = collapse_runs(situation.evidence)
@@ -52,7 +54,7 @@ def landscape(situation: Situation, plan: Plan) -> Landscape:
             points=points,
             names=situation.evidence.space.names,
             progress=progress_of(situation, points, plan),
-            run_now=_surroundings(situation, plan, points),
+            run_now=_surroundings(situation, plan, points, pair),
             time_zone=situation.site.time_zone.name,
         )
 
@@ -84,7 +86,9 @@ def _count(purity: float) -> int:
     return COUNT_STEP * math.ceil((one / COUNT_SE) ** 2 / COUNT_STEP)
 
 
-def _surroundings(situation: Situation, plan: Plan, points: SetPoints) -> Surroundings | None:
+def _surroundings(
+    situation: Situation, plan: Plan, points: SetPoints, pair: tuple[str, str] | None
+) -> Surroundings | None:
     run_now = plan.run_now
     if run_now is None:
         return None
@@ -95,7 +99,7 @@ def _surroundings(situation: Situation, plan: Plan, points: SetPoints) -> Surrou
     return Surroundings(
         trade_off=curve,
         effects=_effects(situation, points, here[0]),
-        map=None if plan.min_grade is None else _map(situation, here[0]),
+        map=None if plan.min_grade is None else _map(situation, here[0], pair),
     )
 
 
@@ -135,10 +139,15 @@ def _effects(situation: Situation, points: SetPoints, here: Indices) -> tuple[Ef
     return tuple(effects)
 
 
-def _map(situation: Situation, here: Indices) -> Map | None:
+def usual_pair(names: tuple[str, ...]) -> tuple[str, ...]:
+    """The two settings that a map shows where none are chosen; fewer when there are fewer."""
+    return PAIR if set(PAIR) <= set(names) else names[:2]
+
+
+def _map(situation: Situation, here: Indices, pair: tuple[str, str] | None) -> Map | None:
     """The map of two settings; None when the site has only one setting."""
     space = situation.evidence.space
-    names = PAIR if set(PAIR) <= set(space.names) else space.names[:2]
+    names = pair or usual_pair(space.names)
     if len(names) < 2:
         return None
     i, j = (space.names.index(name) for name in names)

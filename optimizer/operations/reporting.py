@@ -189,8 +189,8 @@ def review(situation: Situation) -> Review:
     """
     plan = plan_of(situation)
     situation.progress("reviewing the plan")
-    found = landscape(situation, plan), _diagnosis(situation, plan)
-    return Review(plan, *found, _batches(situation, plan))
+    found = landscape(situation, plan), diagnosis_of(situation, plan)
+    return Review(plan, *found, line_batches(situation, plan))
 
 
 def write_report(
@@ -223,7 +223,7 @@ def write_report(
     return WrittenReport(files.out, files.sheets, found.plan)
 
 
-def _batches(situation: Situation, plan: Plan) -> Batches:
+def line_batches(situation: Situation, plan: Plan) -> Batches:
     """The issued batches of the plan's line."""
     if plan.line is None or not situation.under_way.issued:
         return NO_BATCHES
@@ -231,7 +231,7 @@ def _batches(situation: Situation, plan: Plan) -> Batches:
     return batches_of(issued, situation.site)
 
 
-def _diagnosis(situation: Situation, plan: Plan) -> Diagnosis | PooledCalibration | None:
+def diagnosis_of(situation: Situation, plan: Plan) -> Diagnosis | PooledCalibration | None:
     """The diagnosis of the plan's line, or only its calibration if the line has many runs.
 
     None when there are too few runs.

@@ -27,7 +27,7 @@ def page_of(history, folder, brief=BRIEF, version=None):  # noqa: F811
 
 
 def test_the_campaign_lists_the_batches_of_the_line(history, no_plans, tmp_path, monkeypatch):  # noqa: F811
-    monkeypatch.setattr(reporting, "_diagnosis", lambda *of: None)
+    monkeypatch.setattr(reporting, "diagnosis_of", lambda *of: None)
     load_table(rows("b"), history, Site())
     issue(history, Site(), BRIEF)
     record(history, Site(), RESULT, trial=ONE)

@@ -1,0 +1,102 @@
+"""What happened to a line by date: batches issued and closed, runs changed, runs loaded.
+
+In come the events and loads of a snapshot and the batches of the line; out comes one ``Happening``
+each, so that a change of the readings can be seen beside what was done at the time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from optimizer.history.changes import changes_in
+from optimizer.history.issued import IssuedBatch
+from optimizer.history.snapshot import Snapshot
+from optimizer.history.storage.event_log import Event
+from optimizer.history.storage.loads import Load
+from optimizer.history.summary import iso
+from optimizer.plant.time_zone import TimeZone
+
+ISSUED, CLOSED, LOADED = "issued", "closed", "loaded"
+"""Kinds of a happening, beside those of a change of a run."""
+
+
+@dataclass(frozen=True)
+class Happening:
+    """Something that was done to a line or its history.
+
+    Attributes:
+        at: when it was done.
+        what: ``issued``, ``closed``, ``corrected``, ``withdrawn``, ``reinstated`` or ``loaded``.
+        said: one sentence that tells it.
+        run_id: the run that was changed; None for other kinds.
+        batch: the batch that was issued or closed; None for other kinds.
+        version: the version of the history that it made; None where it made none.
+    """
+
+    at: datetime
+    what: str
+    said: str
+    run_id: str | None = None
+    batch: str | None = None
+    version: int | None = None
+
+    def as_dict(self, zone: TimeZone) -> dict[str, Any]:
+        """JSON form; ``clock`` is the time that the clock of the plant showed."""
+        return {
+            "at": iso(self.at),
+            "clock": f"{zone.clock(self.at):%Y-%m-%dT%H:%M}",
+            "what": self.what,
+            "said": self.said,
+            "run_id": self.run_id,
+            "batch": self.batch,
+            "version": self.version,
+        }
+
+
+def timeline(
+    snapshot: Snapshot, line: str, batches: Sequence[IssuedBatch]
+) -> tuple[Happening, ...]:
+    """What happened to a line up to a version, oldest first.
+
+    Loads are those of the newest versions only (``history.storage.loads``).
+
+    Args:
+        snapshot: the history at the version.
+        line: name of the line.
+        batches: the issued batches of the line at the version.
+
+    Raises:
+        HistoryError: when the log of the history cannot be read.
+    """
+    changed = (e for e in changes_in(snapshot.events) if e.about["line"] == line)
+    found = [
+        *_of_batches(batches),
+        *map(_of_change, changed),
+        *map(_of_load, snapshot.loads(line)),
+    ]
+    return tuple(sorted(found, key=lambda each: each.at))
+
+
+def _of_batches(batches: Iterable[IssuedBatch]) -> Iterator[Happening]:
+    for each in batches:
+        count = len(each.trials)
+        trials = "1 trial" if count == 1 else f"{count} trials"
+        said = f"Batch {each.batch} was issued with {trials}."
+        yield Happening(each.issued_at, ISSUED, said, batch=each.batch, version=each.version)
+        if each.closed_at is not None:
+            said = f"Batch {each.batch} was closed."
+            yield Happening(each.closed_at, CLOSED, said, batch=each.batch)
+
+
+def _of_change(event: Event) -> Happening:
+    run = event.about["run_id"]
+    said = f"Run {run} was {event.what}: {event.about['reason']}"
+    return Happening(event.at, event.what, said, run_id=run, version=event.version)
+
+
+def _of_load(load: Load) -> Happening:
+    runs = "runs" if load.runs is None else "1 run" if load.runs == 1 else f"{load.runs} runs"
+    return Happening(load.at, LOADED, f"Version {load.version} added {runs}.", version=load.version)
