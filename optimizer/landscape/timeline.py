@@ -1,4 +1,4 @@
-"""What happened to a line by date: batches issued and closed, runs changed, runs loaded.
+"""What happened to a line by date: batches issued and closed, runs changed or loaded, restores.
 
 In come the events and loads of a snapshot and the batches of the line; out comes one ``Happening``
 each, so that a change of the readings can be seen beside what was done at the time.
@@ -12,7 +12,7 @@ from datetime import datetime
 from typing import Any
 
 from optimizer.history.changes import changes_in
-from optimizer.history.issued import IssuedBatch
+from optimizer.history.issued import RESTORED, IssuedBatch
 from optimizer.history.snapshot import Snapshot
 from optimizer.history.storage.event_log import Event
 from optimizer.history.storage.loads import Load
@@ -29,7 +29,8 @@ class Happening:
 
     Attributes:
         at: when it was done.
-        what: ``issued``, ``closed``, ``corrected``, ``withdrawn``, ``reinstated`` or ``loaded``.
+        what: ``issued``, ``closed``, ``corrected``, ``withdrawn``, ``reinstated``, ``loaded`` or
+            ``restored``.
         said: one sentence that tells it.
         run_id: the run that was changed; None for other kinds.
         batch: the batch that was issued or closed; None for other kinds.
@@ -76,6 +77,7 @@ def timeline(
         *_of_batches(batches),
         *map(_of_change, changed),
         *map(_of_load, snapshot.loads(line)),
+        *(_of_restore(event) for event in snapshot.events if event.what == RESTORED),
     ]
     return tuple(sorted(found, key=lambda each: each.at))
 
@@ -95,6 +97,11 @@ def _of_change(event: Event) -> Happening:
     run = event.about["run_id"]
     said = f"Run {run} was {event.what}: {event.about['reason']}"
     return Happening(event.at, event.what, said, run_id=run, version=event.version)
+
+
+def _of_restore(event: Event) -> Happening:
+    said = f"Version {event.about['version']} was restored."
+    return Happening(event.at, event.what, said, version=event.version)
 
 
 def _of_load(load: Load) -> Happening:

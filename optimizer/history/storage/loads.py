@@ -64,6 +64,8 @@ def _load(commit: bytes, version: int, line: str) -> Load | None:
         if "remove" in action:
             return None
         if "commitInfo" in action:
+            if action["commitInfo"].get("operation") == "RESTORE":
+                return None  # it names files that earlier versions added
             at = datetime.fromtimestamp(action["commitInfo"]["timestamp"] / 1000.0, UTC)
         added = action.get("add")
         if added is not None and added["partitionValues"].get("line") == line:

@@ -10,6 +10,7 @@ from optimizer.comparison import ComparisonRequest, compare
 from optimizer.diagnostics import diagnose
 from optimizer.history.history import History
 from optimizer.operations.batches import plan_to_issue, with_line
+from optimizer.operations.looking import look
 from optimizer.operations.reporting import review
 from optimizer.planning.planner import plan_of
 from optimizer.planning.situation import situation_of
@@ -26,6 +27,7 @@ MEDIA_TYPES = {
     "plan to issue": "application/json",
     "comparison": "application/json",
     "diagnosis": "application/json",
+    "look": "application/json",
     "report": "text/html; charset=utf-8",
     "sheet.pdf": "application/pdf",
     "sheet.html": "text/html; charset=utf-8",
@@ -82,6 +84,8 @@ def make(order: Order, history: str, progress: Callable[[str], None]) -> bytes:
         return as_printed(plan_of(situation).as_dict())
     if order.kind == "plan to issue":
         return as_printed(plan_to_issue(situation))
+    if order.kind == "look":
+        return json_bytes(look(situation, **order.more).as_dict())
     if order.kind == "sheet.csv":
         return sheet_csv(plan_of(situation).as_dict()).encode("utf-8-sig")
     reviewed = review(situation)

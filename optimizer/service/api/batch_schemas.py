@@ -41,6 +41,14 @@ _TRIAL = object_of(
     }
 )  # fmt: skip
 _TRIAL["properties"]["reason"] = {"type": "string", "description": "Why it was skipped."}
+CAMPAIGN_TRIAL = object_of(
+    {
+        name: schema
+        for name, schema in _TRIAL["properties"].items()
+        if name not in ("rank", "planned", "run", "reason")
+    }
+)
+"""The schema of a trial of a look: one of a batch without its settings."""
 _BATCH = object_of(
     {
         "schema": {"const": "highside.batch/1"},

@@ -29,6 +29,8 @@ from optimizer.service.api.parameters import (
     Line,
     LineOfRows,
     Lines,
+    MapX,
+    MapY,
     Prefer,
     Samples,
     Seed,
@@ -171,6 +173,17 @@ async def diagnosis(
 ) -> Response:  # fmt: skip
     """The diagnosis of a line, or of all lines."""
     order = parts_of(request).jobs.order("diagnosis", brief, seed, as_of)
+    return await answered(order, request, prefer)
+
+
+@routes.get("/v1/look", summary="Runs, effects, map, drift: numbers to draw", tags=["plans"],
+            responses=responses.LOOK)  # fmt: skip
+async def look(
+    request: Request, brief: BriefOfQuery, x: MapX = None, y: MapY = None, seed: Seed = None,
+    as_of: AsOf = None, prefer: Prefer = None, if_none_match: IfNoneMatch = None,
+) -> Response:  # fmt: skip
+    """What surrounds a plan for the brief in the query, as numbers to draw."""
+    order = parts_of(request).jobs.order("look", brief, seed, as_of, more={"x": x, "y": y})
     return await answered(order, request, prefer)
 
 

@@ -52,6 +52,16 @@ Lines = Annotated[
 ]
 FeedRate = Annotated[float | None, Query(description="Feed rate, in site units.", gt=0, le=LARGEST)]
 Form = Annotated[str, Query(description="Format: pdf, html or csv.", pattern="^(pdf|html|csv)$")]
+MapX = Annotated[
+    str | None,
+    Query(description="Setting along the map. When left out, the one that matters most.",
+          max_length=LONGEST_NAME, examples=["air"]),
+]  # fmt: skip
+MapY = Annotated[
+    str | None,
+    Query(description="Setting up the map; another one than `x`.",
+          max_length=LONGEST_NAME, examples=["side_tilt"]),
+]  # fmt: skip
 BatchId = Annotated[str, Path(description="Id of the batch.", examples=["deck-1-7"])]
 TrialNumber = Annotated[
     int, Path(description="Number of the trial in its batch, in the order to run them.", ge=1)

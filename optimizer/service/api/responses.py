@@ -113,6 +113,11 @@ DIAGNOSIS: Responses = {
     202: _answer("Job", "The answer is being made; Location leads to the job.", _TO_JOB),
     **_refusals(304, 409, 422, *_ALL),
 }
+LOOK: Responses = {
+    200: _answer("Look", "A plan, and what surrounds it as numbers to draw."),
+    202: _answer("Job", "The answer is being made; Location leads to the job.", _TO_JOB),
+    **_refusals(304, 409, 422, *_ALL),
+}
 JOB: Responses = {
     200: _answer("Job", "The state of the job.", {**_TO_JOB, **_TO_RESULT}),
     **_refusals(404, 422, *_ALL),
@@ -121,7 +126,7 @@ CANCEL: Responses = {
     200: _answer("Job", "The job, whose state is cancelled."), **_refusals(404, 409, 422, *_ALL)
 }  # fmt: skip
 RESULT: Responses = {
-    200: {"description": "A plan, report, sheet, comparison or diagnosis.",
+    200: {"description": "A plan, report, sheet, comparison, diagnosis or look.",
           "content": {"application/json": {}, "application/pdf": _BINARY,
                       "text/html": {"schema": TEXT}, "text/csv": {"schema": TEXT}}},
     **_refusals(304, 404, 422, *_ALL),

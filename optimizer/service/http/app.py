@@ -29,6 +29,7 @@ from optimizer.service.answers.summaries import Summaries
 from optimizer.service.api import batches, changes, endpoints, expected
 from optimizer.service.api.batch_schemas import BATCH_SCHEMAS
 from optimizer.service.api.diagnosis_schema import DIAGNOSIS_SCHEMAS
+from optimizer.service.api.look_schemas import LOOK_SCHEMAS
 from optimizer.service.api.schemas import SCHEMAS
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.exchange.current_site import STANDARD, CurrentSite
@@ -38,6 +39,7 @@ from optimizer.service.pages import (
     assets,
     diagnosis,
     lines,
+    look,
     runs,
     sign_in,
     trials,
@@ -57,7 +59,7 @@ from optimizer.version import __version__
 
 ROOMS = (
     *(endpoints, changes, batches, expected),
-    *(plant_page, trials, batch_pages, what_if, runs, lines, diagnosis, job_pages),
+    *(plant_page, trials, batch_pages, look, what_if, runs, lines, diagnosis, job_pages),
     *(sign_in, assets),
 )
 """The modules with addresses: for programs, then for people."""
@@ -187,7 +189,7 @@ def _described(app: FastAPI) -> dict[str, Any]:
             title=app.title, version=app.version, description=app.description, routes=app.routes
         )
         components = found.setdefault("components", {})
-        components["schemas"] = {**SCHEMAS, **BATCH_SCHEMAS, **DIAGNOSIS_SCHEMAS}
+        components["schemas"] = {**SCHEMAS, **BATCH_SCHEMAS, **DIAGNOSIS_SCHEMAS, **LOOK_SCHEMAS}
         components["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
         found["security"] = [{"token": []}, {}]
         for methods in found["paths"].values():

@@ -1,0 +1,148 @@
+// The pictures by time: the campaign, trial by trial, and drift, run by run.
+import { axes, line, picture, symbol, text } from "/static/picture.js";
+import { addressOf, between, clock, kindOf, percent, points } from "/static/figures.js";
+
+const d3 = globalThis.d3;
+const PAIR = ["grade", "recovery"];
+const TITLES = { grade: "Grade, %", recovery: "Recovery, %" };
+
+export function drawCampaign(figure, look) {
+  const trials = look.campaign.flatMap((batch) => batch.trials.map((trial) => ({ ...trial, of: batch })));
+  picture(figure, {
+    title: "Each trial expected and measured, by batch",
+    least: 90 + 30 * trials.length,
+    legend: [["line interval trial", "expected, 90 %"], ["even", "measured"], ["failed", "measured on a failed deck"], ["line best", "best so far"]],
+    height: () => 460,
+    draw({ svg, width, height, point }) {
+      const left = 56, right = width - 16, panels = { grade: [40, 210], recovery: [236, height - 48] };
+      const x = d3.scalePoint(trials.map((trial) => trial.trial), [left, right]).padding(0.7);
+      const half = x.step() / 2, layer = svg.append("g");
+      for (const name of PAIR) {
+        const [top, bottom] = panels[name], y = d3.scaleLinear(spanOf(look, trials, name), [bottom, top]);
+        axes(svg, { y, left, right, top, bottom, yTitle: TITLES[name] });
+        line(svg, "frame", left, bottom, right, bottom);
+        batches(svg, look, x, half, top, bottom, name === "grade");
+        for (const trial of trials) {
+          const at = x(trial.trial), expected = trial.expected[name];
+          if (expected.mean !== null) {
+            line(svg, "interval trial", at, y(100 * expected.low), at, y(100 * expected.high));
+            line(svg, "interval trial", at - 7, y(100 * expected.mean), at + 7, y(100 * expected.mean));
+          }
+          if (name === "grade" && trial.of.min_grade !== null) line(svg, "goal", at - half, y(100 * trial.of.min_grade), at + half, y(100 * trial.of.min_grade));
+        }
+        if (name === "recovery") best(svg, look, x, half, y);
+      }
+      text(svg, "title", (left + right) / 2, height - 10, "Trials in the order of their batches", "middle");
+      for (const trial of trials) {
+        const measured = trial.measured ?? {}, name = measured.recovery === null || measured.recovery === undefined ? "grade" : "recovery";
+        const [top, bottom] = panels[name], y = d3.scaleLinear(spanOf(look, trials, name), [bottom, top]);
+        const value = measured[name] ?? trial.expected[name].mean ?? y.invert(bottom) / 100;
+        const node = point({
+          x: x(trial.trial), y: y(100 * value), layer, className: "trial-point", name: `trial ${trial.trial}`, said: trialSaid(trial),
+          href: trial.run_id ? addressOf(look, trial.run_id) : null,
+        }).attr("data-trial", trial.trial);
+        if (measured[name] !== null && measured[name] !== undefined) node.append("path").attr("class", trial.state === "failed" ? "failed" : "even filled").attr("d", symbol(trial.state === "failed" ? "failed" : "even"));
+        else node.append("circle").attr("class", "unmeasured").attr("r", 4);
+        const other = name === "recovery" ? measured.grade : null;
+        if (other !== null && other !== undefined) {
+          const [above, below] = panels.grade, up = d3.scaleLinear(spanOf(look, trials, "grade"), [below, above]);
+          svg.append("path").attr("class", trial.state === "failed" ? "failed" : "even filled").attr("d", symbol(trial.state === "failed" ? "failed" : "even"))
+            .attr("transform", `translate(${x(trial.trial)},${up(100 * other)})`);
+        }
+      }
+    },
+  });
+}
+
+function spanOf(look, trials, name) {
+  const values = trials.flatMap((trial) => [trial.measured?.[name], ...(trial.expected[name].mean === null ? [] : [trial.expected[name].low, trial.expected[name].high])]);
+  if (name === "grade") values.push(...look.campaign.map((batch) => batch.min_grade));
+  const [low, high] = d3.extent(values.filter((v) => v !== null && v !== undefined), (share) => 100 * share);
+  return low === undefined ? [0, 100] : [low - 0.06 * (high - low) - 0.1, high + 0.06 * (high - low) + 0.1];
+}
+
+function batches(svg, look, x, half, top, bottom, named) {
+  look.campaign.forEach((batch, k) => {
+    const start = x(batch.trials[0].trial) - half;
+    if (k) line(svg, "frame", start, top - 14, start, bottom);
+    if (named) text(svg, "name", start + 4, top - 18, batch.batch);
+  });
+}
+
+function best(svg, look, x, half, y) {
+  let before = null;
+  for (const batch of look.campaign) {
+    if (!batch.best_so_far) continue;
+    const start = x(batch.trials[0].trial) - half, end = x(batch.trials.at(-1).trial) + half, at = y(100 * batch.best_so_far.recovery);
+    if (before !== null) line(svg, "best", start, before, start, at);
+    line(svg, "best", start, at, end, at);
+    before = at;
+  }
+}
+
+function trialSaid(trial) {
+  const each = PAIR.map((name) => {
+    const z = trial.surprise?.[name];
+    const read = trial.measured?.[name] === null || trial.measured?.[name] === undefined ? "not measured" : `measured ${percent(trial.measured[name])} %`;
+    const off = z === null || z === undefined ? "" : `, ${Math.abs(z).toFixed(1)} standard deviations ${z < 0 ? "below" : "above"}`;
+    return `${name} expected ${trial.expected[name].mean === null ? "–" : between(trial.expected[name])}, ${read}${off}`;
+  });
+  return `Trial ${trial.trial}, ${trial.state}: ${each.join("; ")}.`;
+}
+
+// -- drift -------------------------------------------------------------------------------------
+
+const moment = (clocked) => new Date(`${clocked}Z`); // a clock time of the plant, drawn as it is
+
+export function drawDrift(figure, look) {
+  const runs = look.runs.filter((run) => run.residual && run.clock), undated = look.runs.filter((run) => run.residual && !run.clock).length;
+  const span = d3.extent(runs, (run) => moment(run.clock));
+  const room = runs.length ? 0.25 * (span[1] - span[0]) : 0;
+  const days = d3.groups(look.happenings, (each) => each.clock.slice(0, 10)).map(([day, all]) => ({ day, all, at: moment(`${day}T12:00`) }));
+  const near = days.filter(({ at }) => runs.length && at >= span[0] - room && at <= +span[1] + room);
+  const legend = [["even", "a run"], ["doubt", "a doubtful run"], ["failed", "a failed run"]];
+  if (near.length) legend.push(["line event", "what happened that day, by number"]);
+  const far = d3.sum(days, ({ all }) => all.length) - d3.sum(near, ({ all }) => all.length);
+  if (far) legend.push(["line frame", `far from the runs, in the table only: ${far} more`]);
+  if (undated) legend.push(["even", `without a date, in the table only: ${undated}`]);
+  picture(figure, {
+    title: "Read minus expected by date",
+    legend,
+    height: () => 440,
+    draw({ svg, width, height, point }) {
+      const left = 56, right = width - 16, panels = { grade: [36, 206], recovery: [228, height - 48] };
+      const x = d3.scaleUtc(d3.extent([...span, ...near.map(({ at }) => at)]), [left + 8, right - 8]);
+      const layer = svg.append("g");
+      const scales = {};
+      for (const name of PAIR) {
+        const [top, bottom] = panels[name];
+        const y = scales[name] = d3.scaleLinear(d3.extent([0, ...runs.map((run) => 100 * run.residual[name])]), [bottom, top]).nice();
+        axes(svg, { x, y, left, right, top, bottom, yTitle: `${name === "grade" ? "Grade" : "Recovery"}, points`, xTicks: width < 500 ? 4 : 8, ...(name === "grade" ? { xFormat: () => "" } : { xTitle: "Date" }) });
+        line(svg, "zero", left, y(0), right, y(0));
+        for (const found of look.drift) {
+          if (found.quantity !== name) continue;
+          for (const step of found.change_points) {
+            const at = x(moment(`${step.date}T00:00`));
+            line(svg, "step", at, top, at, bottom);
+            text(svg, "step-name", at + 4, top + 12, `step ${points(step.size)}`);
+          }
+        }
+      }
+      near.forEach(({ day, all, at }, k) => {
+        line(svg, "event", x(at), 24, x(at), panels.recovery[1]);
+        const said = `${day}: ${all.map((each) => each.said).join(" ")}`;
+        const node = point({ x: x(at), y: 14, layer, className: "happening", name: `what happened on ${day}`, said });
+        node.append("circle").attr("class", "flag").attr("r", 9);
+        text(node, "flag-name", 0, 4, String(k + 1), "middle");
+      });
+      for (const name of PAIR) {
+        for (const run of runs) {
+          const said = `Run ${run.run_id}, ${clock(run)}: ${name} read ${percent(run[name])} %, the others say ${percent(run.expected[name])} %, off by ${points(run.residual[name])} points.${run.doubt ? " Doubtful." : ""}`;
+          const kind = kindOf(run);
+          point({ x: x(moment(run.clock)), y: scales[name](100 * run.residual[name]), layer, className: "run", name: `run ${run.run_id}, ${name}`, said, href: addressOf(look, run.run_id) })
+            .attr("data-run", run.run_id).append("path").attr("class", kind).attr("d", symbol(kind));
+        }
+      }
+    },
+  });
+}
