@@ -1,8 +1,16 @@
-"""The scripts that pages load, as files that browsers keep while their content is the same."""
+"""The scripts that pages load, as files that browsers keep while their content is the same.
+
+A script is sent compressed to browsers that accept it. Pages are never compressed: a page holds a
+token beside text from its address, and the length of the two compressed together would tell of the
+token (the attack named BREACH).
+"""
 
 from __future__ import annotations
 
+import gzip
 import hashlib
+from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from fastapi import APIRouter, Request
@@ -13,9 +21,25 @@ from optimizer.service.exchange.problems import Problem
 STATIC = Path(__file__).parent / "static"
 SCRIPTS = {path.name: path.read_bytes() for path in sorted(STATIC.glob("*.js"))}
 """Content of each script by its name."""
-TAGS = {name: f'"{hashlib.sha256(content).hexdigest()[:32]}"' for name, content in SCRIPTS.items()}
 
 routes = APIRouter(include_in_schema=False, default_response_class=Response)
+
+
+@dataclass(frozen=True)
+class Sent:
+    """A script as it is sent: its bytes, and the tag that names them."""
+
+    content: bytes
+    tag: str
+
+
+@cache
+def script_sent(name: str, compressed: bool) -> Sent:
+    """A script as it is sent, compressed or not; both have tags of their own."""
+    content = SCRIPTS[name]
+    if compressed:
+        content = gzip.compress(content, mtime=0)  # the same bytes from every process
+    return Sent(content, f'"{hashlib.sha256(content).hexdigest()[:32]}"')
 
 
 @routes.get("/static/{name}")
@@ -23,7 +47,24 @@ async def script(request: Request, name: str) -> Response:
     """A script; without its content where the browser has it already."""
     if name not in SCRIPTS:
         raise Problem(404, "there is nothing at this address.", code="not-found")
-    headers = {"ETag": TAGS[name], "Cache-Control": "private, no-cache"}
-    if request.headers.get("if-none-match") == TAGS[name]:
+    compressed = _accepts_gzip(request.headers.get("accept-encoding", ""))
+    sent = script_sent(name, compressed)
+    headers = {"ETag": sent.tag, "Cache-Control": "private, no-cache", "Vary": "Accept-Encoding"}
+    if request.headers.get("if-none-match") == sent.tag:
         return Response(status_code=304, headers=headers)
-    return Response(SCRIPTS[name], headers=headers, media_type="text/javascript; charset=utf-8")
+    if compressed:
+        headers["Content-Encoding"] = "gzip"
+    return Response(sent.content, headers=headers, media_type="text/javascript; charset=utf-8")
+
+
+def _accepts_gzip(accepted: str) -> bool:
+    """Whether a browser accepts gzip, by the header ``Accept-Encoding`` (RFC 9110, 12.5.3).
+
+    >>> _accepts_gzip("br, gzip"), _accepts_gzip("gzip;q=0, br"), _accepts_gzip("")
+    (True, False, False)
+    """
+    for part in accepted.lower().replace(" ", "").split(","):
+        coding, _, weight = part.partition(";q=")
+        if coding == "gzip":
+            return not weight or weight.strip("0.") != ""
+    return False

@@ -18,13 +18,12 @@ function drawRuns(figure, look) {
   const planned = plannedOf(look).filter((each) => each.grade.mean !== null);
   read.sort((a, b) => a.grade - b.grade || a.recovery - b.recovery);
   const legend = [...RUNS, ...(planned.length ? PLANNED : [])];
-  if (rest.length) legend.push(["failed", `below the picture: ${rest.length} without both readings, the oldest first`]);
   picture(figure, {
     title: "Grade against recovery",
     legend,
-    height: (width) => Math.round(Math.min(560, Math.max(340, 0.66 * width))) + (rest.length ? 34 : 0),
+    height: (width) => Math.round(Math.min(560, Math.max(340, 0.66 * width))) + (rest.length ? 44 : 0),
     draw({ svg, width, height, point }) {
-      const strip = rest.length ? 34 : 0;
+      const strip = rest.length ? 44 : 0;
       const left = 56, right = width - 16, top = 26, bottom = height - 48 - strip;
       const extent = (name) => d3.extent([
         ...read.map((run) => run[name]),
@@ -44,6 +43,7 @@ function drawRuns(figure, look) {
       for (const each of [...planned].reverse()) cross(svg, each, x, y);
       const over = svg.append("g");
       for (const each of planned) markPlanned(point, over, look, each, x(100 * each.grade.mean), y(100 * each.recovery.mean));
+      if (rest.length) text(svg, "title", left, height - 26, `Without both readings: ${rest.length}, the oldest first`);
       const gap = (right - left) / Math.max(rest.length, 1);
       rest.forEach((run, k) => markRun(point, layer, look, run, left + (k + 0.5) * gap, height - 10));
     },
@@ -79,7 +79,7 @@ export function markPlanned(point, layer, look, each, x, y) {
   const node = point({ x, y, layer, className: "planned", name: each.name, said: `${what}: ${expected}${chance} At ${settingsOf(look, each.settings)}.` });
   node.append("path").attr("class", each.kind).attr("d", symbol(each.kind));
   if (each.kind === "trial") text(node, "order", 0, 4.5, String(each.order), "middle");
-  else text(node, "now-name", 12, -9, "run now");
+  else text(node, "now-name", x > 150 ? -12 : 12, -9, "run now", x > 150 ? "end" : "start");
 }
 
 // -- effects -----------------------------------------------------------------------------------

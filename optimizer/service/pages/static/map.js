@@ -25,6 +25,7 @@ export function drawMap(figure, look, planned, { markRun, markPlanned }) {
       hatch(svg);
       const chance = map.chance_of_grade.flat(), at = position(map, x, y);
       const sure = d3.contours().size([map.x_levels.length, map.y_levels.length]).contour(chance, look.goal.confidence);
+      const dots = runs.map((run) => [x(run.settings[map.x]), y(run.settings[map.y])]);
       const frame = `M${left},${top}H${right}V${bottom}H${left}Z`;
       surface.append("path").attr("class", "unsure").attr("fill", "url(#hatch)").attr("fill-rule", "evenodd").attr("d", frame + outline(sure, at));
       surface.append("path").attr("class", "sure").attr("d", outline(sure, at));
@@ -32,7 +33,7 @@ export function drawMap(figure, look, planned, { markRun, markPlanned }) {
       for (const value of d3.range(Math.ceil(least / step) * step, most, step)) {
         const found = d3.contours().size([map.x_levels.length, map.y_levels.length]).contour(flat, value);
         surface.append("path").attr("class", "contour").attr("d", outline(found, at));
-        name(surface, found, at, `${level(Number(value.toFixed(6)))}`, [left, right, top, bottom]);
+        name(surface, found, at, level(Number(value.toFixed(6))), [left, right, top, bottom], dots);
       }
       axes(svg, { x, y, left, right, top, bottom, xTitle: named(map.x), yTitle: named(map.y), xTicks: 7, yTicks: 7 });
       const layer = svg.append("g");
@@ -50,7 +51,7 @@ function cells(svg, map, x, y, shade) {
     return [scale(levels[0]), ...middles, scale(levels.at(-1))];
   };
   const across = edges(map.x_levels, x), up = edges(map.y_levels, y);
-  const layer = svg.append("g").attr("class", "cells").attr("aria-hidden", "true");
+  const layer = svg.append("g").attr("class", "cells").attr("shape-rendering", "crispEdges").attr("aria-hidden", "true");
   map.recovery.forEach((row, j) => row.forEach((share, i) => {
     const cell = layer.append("rect").attr("x", across[i]).attr("y", up[j + 1]);
     cell.attr("width", across[i + 1] - across[i] + 0.3).attr("height", up[j] - up[j + 1] + 0.3);
@@ -70,11 +71,13 @@ function outline(contour, at) {
   return contour.coordinates.flat().map((ring) => `M${ring.map((p) => at(p).map((v) => v.toFixed(1)).join(",")).join("L")}Z`).join("");
 }
 
-// The value of a contour beside its longest ring, at a place away from the frame.
-function name(layer, contour, at, said, [left, right, top, bottom]) {
-  const rings = contour.coordinates.flat().map((ring) => ring.map(at));
-  const inside = rings.flat().filter(([x, y]) => x > left + 24 && x < right - 24 && y > top + 14 && y < bottom - 14);
-  if (inside.length) text(layer, "contour-name", ...inside[Math.floor(inside.length / 3)], said, "middle");
+// The value of a contour, on it at the place farthest from the runs and away from the frame.
+function name(layer, contour, at, said, [left, right, top, bottom], dots) {
+  const places = contour.coordinates.flat(2).map(at);
+  const inside = places.filter(([x, y]) => x > left + 24 && x < right - 24 && y > top + 14 && y < bottom - 14);
+  const room = ([x, y]) => d3.min(dots, ([a, b]) => Math.hypot(a - x, b - y)) ?? 0;
+  const place = d3.greatest(inside, (a, b) => d3.ascending(room(a), room(b)));
+  if (place) text(layer, "contour-name", ...place, said, "middle");
 }
 
 function hatch(svg) {

@@ -127,15 +127,19 @@ export function picture(figure, { title, height, draw, legend = [], least = 0 })
   redraw();
 }
 
-// A legend: what each symbol stands for.
+// A legend: what each symbol stands for; an entry without a symbol is a remark.
 function key(frame, entries) {
   const list = frame.append("ul").attr("class", "key");
   for (const [kind, text] of entries) {
     const entry = list.append("li");
+    if (!kind) {
+      entry.text(text);
+      continue;
+    }
     const mark = entry.append("svg").attr("width", 22).attr("height", 22).attr("viewBox", "-11 -11 22 22").attr("aria-hidden", "true");
     if (kind.startsWith("line ")) mark.append("line").attr("class", kind.slice(5)).attr("x1", -10).attr("x2", 10);
     else if (kind === "hatch") mark.append("rect").attr("x", -10).attr("y", -7).attr("width", 20).attr("height", 14).attr("fill", "url(#hatch)").attr("class", "framed");
-    else mark.append("path").attr("class", kind).attr("d", symbol(kind));
+    else mark.append("path").attr("class", kind).attr("d", symbol(kind.split(" ")[0]));
     entry.append("span").text(text);
   }
 }

@@ -4,6 +4,7 @@ import { addressOf, between, clock, kindOf, percent, points } from "/static/figu
 
 const d3 = globalThis.d3;
 const PAIR = ["grade", "recovery"];
+const STATES = { "to run": "open", running: "runs" }; // short, since trials stand close together
 const TITLES = { grade: "Grade, %", recovery: "Recovery, %" };
 
 export function drawCampaign(figure, look) {
@@ -11,7 +12,7 @@ export function drawCampaign(figure, look) {
   picture(figure, {
     title: "Each trial expected and measured, by batch",
     least: 90 + 30 * trials.length,
-    legend: [["line interval trial", "expected, 90 %"], ["even", "measured"], ["failed", "measured on a failed deck"], ["line best", "best so far"]],
+    legend: [["line interval trial", "expected, 90 %"], ["even filled", "measured"], ["failed", "measured on a failed deck"], ["line best", "best so far"]],
     height: () => 460,
     draw({ svg, width, height, point }) {
       const left = 56, right = width - 16, panels = { grade: [40, 210], recovery: [236, height - 48] };
@@ -42,7 +43,7 @@ export function drawCampaign(figure, look) {
           href: trial.run_id ? addressOf(look, trial.run_id) : null,
         }).attr("data-trial", trial.trial);
         if (measured[name] !== null && measured[name] !== undefined) node.append("path").attr("class", trial.state === "failed" ? "failed" : "even filled").attr("d", symbol(trial.state === "failed" ? "failed" : "even"));
-        else node.append("circle").attr("class", "unmeasured").attr("r", 4);
+        else text(node, "state-name", 0, 18, STATES[trial.state] ?? trial.state, "middle");
         const other = name === "recovery" ? measured.grade : null;
         if (other !== null && other !== undefined) {
           const [above, below] = panels.grade, up = d3.scaleLinear(spanOf(look, trials, "grade"), [below, above]);
@@ -58,7 +59,7 @@ function spanOf(look, trials, name) {
   const values = trials.flatMap((trial) => [trial.measured?.[name], ...(trial.expected[name].mean === null ? [] : [trial.expected[name].low, trial.expected[name].high])]);
   if (name === "grade") values.push(...look.campaign.map((batch) => batch.min_grade));
   const [low, high] = d3.extent(values.filter((v) => v !== null && v !== undefined), (share) => 100 * share);
-  return low === undefined ? [0, 100] : [low - 0.06 * (high - low) - 0.1, high + 0.06 * (high - low) + 0.1];
+  return low === undefined ? [0, 100] : [low - 0.06 * (high - low) - 0.1, Math.min(high + 0.06 * (high - low) + 0.1, 100.4)];
 }
 
 function batches(svg, look, x, half, top, bottom, named) {
@@ -94,6 +95,12 @@ function trialSaid(trial) {
 
 const moment = (clocked) => new Date(`${clocked}Z`); // a clock time of the plant, drawn as it is
 
+// Months by their first three letters, which fit beside each other on a phone.
+function shortMonth(x) {
+  const usual = x.tickFormat();
+  return (at) => usual(at).replace(/^([A-Z][a-z]{2})[a-z]+$/, "$1");
+}
+
 export function drawDrift(figure, look) {
   const runs = look.runs.filter((run) => run.residual && run.clock), undated = look.runs.filter((run) => run.residual && !run.clock).length;
   const span = d3.extent(runs, (run) => moment(run.clock));
@@ -103,8 +110,8 @@ export function drawDrift(figure, look) {
   const legend = [["even", "a run"], ["doubt", "a doubtful run"], ["failed", "a failed run"]];
   if (near.length) legend.push(["line event", "what happened that day, by number"]);
   const far = d3.sum(days, ({ all }) => all.length) - d3.sum(near, ({ all }) => all.length);
-  if (far) legend.push(["line frame", `far from the runs, in the table only: ${far} more`]);
-  if (undated) legend.push(["even", `without a date, in the table only: ${undated}`]);
+  if (far) legend.push(["", `What happened far from these dates is in the table only: ${far} more.`]);
+  if (undated) legend.push(["", `Runs without a date are in the table only: ${undated}.`]);
   picture(figure, {
     title: "Read minus expected by date",
     legend,
@@ -117,7 +124,7 @@ export function drawDrift(figure, look) {
       for (const name of PAIR) {
         const [top, bottom] = panels[name];
         const y = scales[name] = d3.scaleLinear(d3.extent([0, ...runs.map((run) => 100 * run.residual[name])]), [bottom, top]).nice();
-        axes(svg, { x, y, left, right, top, bottom, yTitle: `${name === "grade" ? "Grade" : "Recovery"}, points`, xTicks: width < 500 ? 4 : 8, ...(name === "grade" ? { xFormat: () => "" } : { xTitle: "Date" }) });
+        axes(svg, { x, y, left, right, top, bottom, yTitle: `${name === "grade" ? "Grade" : "Recovery"}, points`, xTicks: width < 500 ? 4 : 8, ...(name === "grade" ? { xFormat: () => "" } : { xTitle: "Date", xFormat: shortMonth(x) }) });
         line(svg, "zero", left, y(0), right, y(0));
         for (const found of look.drift) {
           if (found.quantity !== name) continue;
