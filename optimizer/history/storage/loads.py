@@ -1,7 +1,8 @@
 """The loads of a history: which versions added runs of a line, when, and how many.
 
 In comes the log of the table; out comes one ``Load`` for each version that added runs of the line.
-A version that also removed files corrected, merged or restored runs, and is no load.
+A version that also removed files corrected, merged or restored runs, and is no load; neither is one
+that reinstated a run.
 """
 
 from __future__ import annotations
@@ -12,8 +13,11 @@ from datetime import UTC, datetime
 
 import pyarrow.fs as pa_fs
 
+from optimizer.history.storage.event_log import EVENTS
 from optimizer.history.storage.log_hashes import LOG, read_file
 
+REINSTATED = "reinstated"
+"""Kind of event that puts a withdrawn run back."""
 MOST_VERSIONS = 100
 """Number of newest versions whose commits are read, since each is a file of its own."""
 
@@ -57,19 +61,19 @@ def loads_until(filesystem: pa_fs.FileSystem, version: int, line: str) -> tuple[
 
 
 def _load(commit: bytes, version: int, line: str) -> Load | None:
-    """The load of a commit; None when it added no run of the line, or removed files."""
-    runs: int | None = 0
-    files, at = 0, None
-    for action in map(json.loads, commit.splitlines()):
-        if "remove" in action:
-            return None
-        if "commitInfo" in action:
-            if action["commitInfo"].get("operation") == "RESTORE":
-                return None  # it names files that earlier versions added
-            at = datetime.fromtimestamp(action["commitInfo"]["timestamp"] / 1000.0, UTC)
-        added = action.get("add")
-        if added is not None and added["partitionValues"].get("line") == line:
-            files += 1
-            stated = json.loads(added.get("stats") or "{}").get("numRecords")
-            runs = None if runs is None or stated is None else runs + stated
-    return Load(version, at, runs) if files and at is not None else None
+    """The load of a commit; None when it added no new run of the line, or removed files."""
+    actions = [json.loads(action) for action in commit.splitlines()]
+    stated = next((each["commitInfo"] for each in actions if "commitInfo" in each), None)
+    if stated is None or stated.get("operation") == "RESTORE":  # which names files added earlier
+        return None
+    if any("remove" in each for each in actions):
+        return None
+    if any(event["what"] == REINSTATED for event in json.loads(stated.get(EVENTS, "[]"))):
+        return None
+    added = [each["add"] for each in actions if "add" in each]
+    mine = [each for each in added if each["partitionValues"].get("line") == line]
+    if not mine:
+        return None
+    counts = [json.loads(each.get("stats") or "{}").get("numRecords") for each in mine]
+    at = datetime.fromtimestamp(stated["timestamp"] / 1000.0, UTC)
+    return Load(version, at, None if None in counts else sum(counts))

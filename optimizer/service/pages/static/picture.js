@@ -55,13 +55,15 @@ export function picture(figure, { title, height, draw, legend = [], least = 0 })
     return node;
   }
 
-  function show(k, aloud) {
-    const p = points[k];
+  // Shows the box of a point; pinned, it also offers the page of the run and is read aloud.
+  function show(k, pinned) {
+    const p = points[k], here = points.filter((q) => q !== p && q.x === p.x && q.y === p.y).length;
+    const said = here ? `${p.said} ${here} more at this place: arrow keys move through them.` : p.said;
     ring.attr("hidden", null).attr("cx", p.x).attr("cy", p.y);
     box.attr("hidden", null).selectAll("*").remove();
-    box.append("span").text(p.said);
-    if (p.href) box.append("a").attr("href", p.href).attr("tabindex", -1).text("Open the run");
-    if (aloud && told.text() !== p.said) told.text(p.said);
+    box.append("span").text(said);
+    if (pinned && p.href) box.append("a").attr("href", p.href).attr("tabindex", -1).text("Open the run");
+    if (pinned && told.text() !== said) told.text(said);
     // The box stays inside the picture, to the side where there is more room.
     const node = box.node(), room = pane.node();
     const left = p.x > drawn / 2 ? p.x - node.offsetWidth - 14 : p.x + 14;
