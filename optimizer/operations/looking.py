@@ -9,9 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pyarrow as pa
 
 from optimizer.campaign import Batches
 from optimizer.diagnostics.calibration import PooledCalibration, coverage_by_level, pooled
@@ -26,9 +27,6 @@ from optimizer.planning.planner import plan_of
 from optimizer.planning.situation import Situation
 from optimizer.plant.deck_states import EVEN
 from optimizer.plant.time_zone import TimeZone
-
-if TYPE_CHECKING:
-    import pyarrow as pa
 
 MOST_RUNS = 1500
 """Largest number of runs that are told one by one: the newest, and all doubtful ones beside them.
@@ -144,13 +142,13 @@ def look(situation: Situation, x: str | None = None, y: str | None = None) -> Lo
     around = landscape(situation, plan, pair)
     batches, line = line_batches(situation, plan), plan.line
     issued = [batch.issued for batch in batches.batches]
-    runs = None if line is None else situation.snapshot.runs(situation.site, [line])
+    runs = situation.snapshot.runs(situation.site, [] if line is None else [line])
     calibration = found if isinstance(found, PooledCalibration) else None
     return Look(
         plan=plan,
         landscape=around,
-        runs=() if runs is None else runs_to_draw(situation, runs, whole),
-        known_runs=0 if runs is None else runs.num_rows,
+        runs=runs_to_draw(situation, runs, whole),
+        known_runs=runs.num_rows,
         diagnosis=whole,
         calibration=calibration if whole is None else pooled([whole.calibration]),
         batches=batches,
@@ -223,7 +221,7 @@ def runs_to_draw(
     doubts = {} if found is None else {doubt.run: doubt.reason for doubt in found.doubtful}
     chosen = sorted({*range(max(0, runs.num_rows - MOST_RUNS), runs.num_rows), *doubts})
     columns = ("run_id", "started_at", "deck_state", *QUANTITIES, *e.space.names)
-    rows = runs.select(list(columns)).take(chosen).to_pylist()
+    rows = runs.select(list(columns)).take(pa.array(chosen, pa.int64())).to_pylist()
     place = {run: k for k, run in enumerate(np.flatnonzero(e.measured).tolist())}
     told = []
     for run, row in zip(chosen, rows, strict=True):
