@@ -30,6 +30,7 @@ SHOWN = {
     "plan to issue": ("plan", "trials"),
     "comparison": ("comparison", "lines"),
     "diagnosis": ("diagnosis", "diagnosis"),
+    "look": ("pictures", "look"),
     "report": ("report", "trials"),
     "sheet.pdf": ("trial sheet", "trials"),
     "sheet.html": ("trial sheet", "trials"),

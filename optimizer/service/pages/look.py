@@ -16,7 +16,7 @@ from optimizer.service.answers.order import Order
 from optimizer.service.exchange.problems import status_of
 from optimizer.service.pages.forms import brief_of_form, filled_fields
 from optimizer.service.pages.rendering import render_for
-from optimizer.service.pages.waiting import answer_in_time, progress_shown
+from optimizer.service.pages.waiting import answer_in_time, waiting_page
 from optimizer.service.parts import Parts, parts_of
 
 AXES = ("x", "y")
@@ -32,8 +32,8 @@ async def look(request: Request) -> Response:
     summary = json.loads((await parts.summaries.of())[1])
     asked, faults = _asked(request)
     values: dict[str, Any] = {
-        "lines": [entry["line"] for entry in summary["lines"]],
-        "asked": asked, "again": urlencode(asked), "faults": faults, "waiting": None,
+        "lines": parts.site.lines_with(entry["line"] for entry in summary["lines"]),
+        "asked": asked, "again": urlencode(asked), "faults": faults,
         "axes": {axis: request.query_params.get(axis, "").strip() for axis in AXES},
         "look": None, "answer": "", "zone": parts.site.time_zone,
     }  # fmt: skip
@@ -42,16 +42,15 @@ async def look(request: Request) -> Response:
         return render_for(request, "look.html", "look", status, **values)
     try:
         order = _order(parts, asked, values["axes"], faults)
-        content = await answer_in_time(parts.jobs, order)
+        content = await answer_in_time(parts.jobs, order, request.state.person.name)
     except HighsideError as error:
         faults[_field_of(error)] = str(error)
         return render_for(request, "look.html", "look", status_of(error), **values)
     if content is None:
         chosen = {axis: name for axis, name in values["axes"].items() if name}
         address = f"/look?{urlencode(asked | chosen)}{'#map' if chosen else ''}"
-        values["waiting"] = progress_shown(parts.jobs, order, address)
-    else:
-        values |= {"look": json.loads(content), "answer": f"/v1/results/{order.key}"}
+        return waiting_page(request, order, address, "pictures", "look")
+    values |= {"look": json.loads(content), "answer": f"/v1/results/{order.key}"}
     return render_for(request, "look.html", "look", 422 if faults else 200, **values)
 
 

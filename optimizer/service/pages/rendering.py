@@ -42,7 +42,6 @@ STYLE = "".join(
 """The style sheet that every page contains: the common one, and a part for each kind of page."""
 NAVIGATION = (
     ("trials", "/", "Today"),
-    ("look", "/look", "Look"),
     ("batches", "/batches", "Batches"),
     ("look", "/look", "Look"),
     ("what-if", "/what-if", "What if"),
