@@ -78,6 +78,21 @@ class QuestionError(InputError):
         return {**super().as_dict(), "questions": list(self.questions)}
 
 
+class ValueRefused(InputError):
+    """New values of a run, of which some fail the checks of a loaded row; nothing was stored.
+
+    Args:
+        message: what is wrong.
+        faults: what is wrong with each field; that of the key ``row`` belongs to no single one.
+    """
+
+    default_code = "value"
+
+    def __init__(self, message: str, faults: Mapping[str, str]) -> None:
+        super().__init__(message)
+        self.faults = dict(faults)
+
+
 class LimitError(HighsideError):
     """The request is well formed, but nothing can be recommended inside its limits."""
 

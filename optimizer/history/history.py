@@ -25,10 +25,12 @@ from optimizer.history.exporting import write_table
 from optimizer.history.samples import SampleStore
 from optimizer.history.snapshot import Snapshot
 from optimizer.history.start_times import Clock, utc_now
+from optimizer.history.storage.commits import MARK
 from optimizer.history.storage.event_log import Event
 from optimizer.history.storage.place import Place
 from optimizer.history.storage.rewriting import Rewriting
 from optimizer.history.storage.table import REJECTS, SAMPLES, RunTable
+from optimizer.history.storage.version_log import VersionEntry, version_entries
 from optimizer.history.stored_units import StoredUnits
 from optimizer.plant.site import Site
 
@@ -242,6 +244,25 @@ class History:
             InputError: when there is no such version.
         """
         return Snapshot.of_version(self.place, self.table.open(version))
+
+    def versions(self, most: int, latest: int | None = None) -> tuple[VersionEntry, ...]:
+        """What the newest versions did, newest first.
+
+        Args:
+            most: largest number of versions that are told.
+            latest: number of the newest version that is told; the latest version when None.
+
+        Raises:
+            InputError: when there is no version ``latest``.
+        """
+        table = self.table.open(latest)
+        if table is None:
+            return ()
+        try:
+            found = version_entries(self.place.filesystem, table.version(), most, MARK)
+            return tuple(found)
+        except (OSError, ValueError, KeyError, pa.ArrowException) as error:
+            raise self.place.damaged(error) from None
 
     def keys(self, lines: Sequence[str] | None = None) -> Iterator[pa.RecordBatch]:
         """Batches of the columns that identify a run, at the latest version.

@@ -113,7 +113,12 @@ def _health(history: History, found: _Inspection) -> Health:
 
 
 def restore(
-    history: History, version: int, site: Site | None = None, *, by: str | None = None
+    history: History,
+    version: int,
+    site: Site | None = None,
+    *,
+    by: str | None = None,
+    reason: str | None = None,
 ) -> Restored:
     """Makes an earlier version the current one.
 
@@ -124,6 +129,7 @@ def restore(
         version: number of the version to make the current one.
         site: the plant, as for ``verify``; the defaults when None.
         by: who restores it; None where that is not known.
+        reason: why it is restored; None where nobody said. A damaged log cannot keep it.
 
     Raises:
         InputError: when there is no such version, or it is the current one.
@@ -147,7 +153,9 @@ def restore(
             raise InputError(f"version {version} is the current one.")
         _refuse_damaged(history, history.table.open(version), found)
         numbers = highest_numbers(history.at().events)
-        event = Event(RESTORED, history.clock(), by, {"version": version, "numbers": numbers})
+        about = {"version": version, "numbers": numbers}
+        about |= {} if reason is None else {"reason": reason}
+        event = Event(RESTORED, history.clock(), by, about)
         return Restored(version, history.table.restore(version, [event]))
 
 

@@ -69,8 +69,9 @@ def correct(
         The one change that was made.
 
     Raises:
-        InputError: when there is no such run or several, there is no reason, a value fails the
-            checks of a loaded row, or nothing would change.
+        ValueRefused: when a value fails the checks of a loaded row.
+        InputError: when there is no such run or several, there is no reason, or nothing would
+            change.
         HistoryError: when the history is damaged or locked.
     """
     given, plant = flat_values(values), site or Site()

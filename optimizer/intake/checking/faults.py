@@ -68,6 +68,15 @@ class Faults:
                 fields.append(pc.if_else(pa.array(here), name, None))
         return pc.coalesce(*fields), joined(reasons, "; ")
 
+    def by_field(self, row: int) -> dict[str, str]:
+        """The faults of one row by field, ``row`` for those of the whole row."""
+        found: dict[str, list[str]] = {}
+        for name, mask, template, fills in self._found:
+            if mask[row] and (name == "row" or not self.stand_alone[row]):
+                said = filled(template, fills, np.array([row]))
+                found.setdefault(name, []).append(said[0].as_py())
+        return {name: "; ".join(said) for name, said in found.items()}
+
 
 def filled(template: str, fills: Mapping[str, Fill], rows: Rows) -> pa.Array:
     """The template with its placeholders filled in for each row, shape (len(rows),)."""

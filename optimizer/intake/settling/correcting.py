@@ -15,7 +15,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from optimizer.errors import InputError, nearest
+from optimizer.errors import InputError, ValueRefused, nearest
 from optimizer.history.schema import fields_of, run_schema
 from optimizer.history.start_times import without_impossible_times
 from optimizer.history.stored_units import StoredUnits
@@ -132,7 +132,8 @@ def corrected_run(
         The run with the values that differ; it equals the given run when none does.
 
     Raises:
-        InputError: when a heading is not a field that can be corrected, or a value fails a check.
+        ValueRefused: when a value fails a check.
+        InputError: when a heading is not a field that can be corrected.
     """
     site = units.site
     known = Headings(site).fields
@@ -167,7 +168,7 @@ def _checked(
     """A run that is given as one row of a log, in stored units.
 
     Raises:
-        InputError: when a value fails a check.
+        ValueRefused: when a value fails a check.
     """
     source = open_table(table_of_rows([row]), "run")
     binding = headings.bind(source.headings, None)
@@ -177,6 +178,6 @@ def _checked(
     (part,) = source.parts(frozenset())
     checked = check(with_texts_cut(part()), log)
     if len(checked.rejected):
-        (reason,) = checked.faults.of(checked.rejected)[1].to_pylist()
-        raise InputError(f"run '{row['run_id']}': {reason}.", code="value")
+        found = checked.faults.by_field(int(checked.rejected[0]))
+        raise ValueRefused(f"run '{row['run_id']}': {'; '.join(found.values())}.", found)
     return pa.Table.from_batches([checked.runs])
