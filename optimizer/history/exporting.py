@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable
 from pathlib import Path
 
@@ -13,6 +14,9 @@ from optimizer.errors import InputError
 from optimizer.files import whole_file
 from optimizer.history.arrow import harmless_text
 from optimizer.text.formulas import harmless
+
+SUFFIXES = (".csv", ".parquet")
+"""Ends of the names of files that can be written."""
 
 
 def write_table(path: Path, made: Callable[[], pa.Table]) -> int:
@@ -28,15 +32,31 @@ def write_table(path: Path, made: Callable[[], pa.Table]) -> int:
     Raises:
         InputError: when the suffix is another one, or the file cannot be written.
     """
-    if path.suffix not in (".csv", ".parquet"):
+    if path.suffix not in SUFFIXES:
         raise InputError(f"cannot export to '{path}'.", hint="End it in .csv or .parquet.")
     table = made()
     with whole_file(path) as place:
-        if path.suffix == ".csv":
-            pa_csv.write_csv(_harmless(table), place)
-        else:
-            pq.write_table(table, place)
+        _write(table, path.suffix, place)
     return int(table.num_rows)
+
+
+def table_bytes(table: pa.Table, suffix: str) -> bytes:
+    """The bytes that ``write_table`` writes to a file.
+
+    Args:
+        table: the table.
+        suffix: one of ``SUFFIXES``, which says the format.
+    """
+    content = io.BytesIO()
+    _write(table, suffix, content)
+    return content.getvalue()
+
+
+def _write(table: pa.Table, suffix: str, place: str | Path | io.BytesIO) -> None:
+    if suffix == ".csv":
+        pa_csv.write_csv(_harmless(table), place)
+    else:
+        pq.write_table(table, place)
 
 
 def _harmless(table: pa.Table) -> pa.Table:

@@ -135,10 +135,9 @@ def _differs(before: pa.Table, after: pa.Table) -> Mask:
     """Whether runs differ in any column; row k of both tables is the same run. Shape (n,)."""
     found = np.zeros(len(before), bool)
     for name in dict.fromkeys([*before.column_names, *after.column_names]):
-        sides = [t[name] if name in t.column_names else None for t in (before, after)]
-        if any(side is None for side in sides):  # a column that is younger than one of the versions
-            (only,) = (side for side in sides if side is not None)
-            found |= np.asarray(only.is_valid())
+        sides = [table[name] for table in (before, after) if name in table.column_names]
+        if len(sides) == 1:  # a column that is younger than one of the versions
+            found |= np.asarray(sides[0].is_valid())
             continue
         equal = pc.fill_null(pc.equal(*sides), False)
         both_empty = pc.and_(sides[0].is_null(), sides[1].is_null())

@@ -13,6 +13,7 @@ from optimizer.service.admission.access import Access, Person
 from optimizer.service.answers.expectations import Expectations
 from optimizer.service.answers.issued_batches import IssuedBatches
 from optimizer.service.answers.job_queue import JobQueue
+from optimizer.service.answers.run_tables import RunTables
 from optimizer.service.answers.summaries import Summaries
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.exchange.current_site import CurrentSite
@@ -37,6 +38,7 @@ class Parts:
     expectations: Expectations
     summaries: Summaries
     issued: IssuedBatches
+    run_tables: RunTables
     recorder: Recorder
     batch_recorder: BatchRecorder
     site_recorder: SiteRecorder

@@ -81,7 +81,8 @@ def version_entries(
 def _entry(
     filesystem: pa_fs.FileSystem, version: int, actions: Sequence[Mapping[str, Any]], ours: str
 ) -> VersionEntry:
-    stated = next((each["commitInfo"] for each in actions if "commitInfo" in each), {})
+    infos = [each["commitInfo"] for each in actions if "commitInfo" in each]
+    stated: Mapping[str, Any] = infos[0] if infos else {}
     at = None
     if "timestamp" in stated:
         at = datetime.fromtimestamp(stated["timestamp"] / 1000, UTC)
@@ -130,9 +131,7 @@ def _rows(filesystem: pa_fs.FileSystem, remove: Mapping[str, Any]) -> int:
         return int(pq.read_metadata(file).num_rows)
 
 
-def _sources(
-    filesystem: pa_fs.FileSystem, adds: Sequence[Mapping[str, Any]]
-) -> dict[str, int]:
+def _sources(filesystem: pa_fs.FileSystem, adds: Sequence[Mapping[str, Any]]) -> dict[str, int]:
     """The number of runs by name of their log, as far as the files can still be read."""
     found: Counter[str] = Counter()
     for each in adds:

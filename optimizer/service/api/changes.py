@@ -10,7 +10,6 @@ from functools import partial
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from optimizer.errors import InputError
 from optimizer.history.changes import Changes, changes_of
 from optimizer.operations.corrections import correct, reinstate, withdraw
 from optimizer.service.api import responses
@@ -26,16 +25,6 @@ from optimizer.service.exchange.problems import Problem
 from optimizer.service.parts import Parts, parts_of, require_recorder, sender_of
 from optimizer.service.recording.bodies import JSON, RunChange, is_text, read_change
 from optimizer.text.visible_text import json_bytes
-
-STATUSES = {
-    "unknown-run": 404,
-    "several-lines": 409,
-    "nothing-changes": 409,
-    "withdrawn-run": 409,
-    "not-withdrawn": 409,
-    "id-taken": 409,
-}
-"""HTTP statuses of refusals that depend on the state of the history, by their code."""
 
 routes = APIRouter(default_response_class=Response)
 
@@ -92,14 +81,6 @@ async def _changed(
 def _made(
     parts: Parts, run_id: str, asked: RunChange, change: Callable[..., Changes], by: str | None
 ) -> Changes:
-    """The change, or a refusal with the status of its cause."""
     values = (asked.values,) if change is correct else ()
     how = {"reason": asked.reason, "by": by, "line": asked.line}
-    try:
-        return change(parts.history, parts.site, run_id, *values, **how)
-    except InputError as error:
-        if error.code not in STATUSES:
-            raise
-        raise Problem(
-            STATUSES[error.code], error.message, code=error.code, hint=error.hint
-        ) from None
+    return change(parts.history, parts.site, run_id, *values, **how)

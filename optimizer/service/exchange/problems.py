@@ -21,6 +21,12 @@ STATUS_OF_CODE = {
     "trial-has-result": HTTPStatus.CONFLICT,
     "trial-state": HTTPStatus.CONFLICT,
     "batch-closed": HTTPStatus.CONFLICT,
+    "unknown-run": HTTPStatus.NOT_FOUND,
+    "several-lines": HTTPStatus.CONFLICT,
+    "nothing-changes": HTTPStatus.CONFLICT,
+    "withdrawn-run": HTTPStatus.CONFLICT,
+    "not-withdrawn": HTTPStatus.CONFLICT,
+    "id-taken": HTTPStatus.CONFLICT,
 }
 """Statuses of errors of the library that are not told by their class."""
 HINT_OF_CODE = {

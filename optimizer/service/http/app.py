@@ -25,6 +25,7 @@ from optimizer.service.admission.guard import Guard
 from optimizer.service.answers.expectations import Expectations
 from optimizer.service.answers.issued_batches import IssuedBatches
 from optimizer.service.answers.job_queue import JobQueue
+from optimizer.service.answers.run_tables import RunTables
 from optimizer.service.answers.summaries import Summaries
 from optimizer.service.api import batches, changes, endpoints, expected
 from optimizer.service.api.batch_schemas import BATCH_SCHEMAS
@@ -48,6 +49,7 @@ from optimizer.service.pages import (
 from optimizer.service.pages import batches as batch_pages
 from optimizer.service.pages import jobs as job_pages
 from optimizer.service.pages import plant as plant_page
+from optimizer.service.pages.history import routes as history_pages
 from optimizer.service.pages.rendering import refusal
 from optimizer.service.parts import Parts
 from optimizer.service.recording.audit import Audit
@@ -95,6 +97,7 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
         expectations=Expectations(configuration),
         summaries=summaries,
         issued=IssuedBatches(history, plant, jobs.versions),
+        run_tables=RunTables(history, plant, jobs.versions),
         recorder=recorder,
         batch_recorder=BatchRecorder(recorder, audit, metrics),
         site_recorder=SiteRecorder(recorder, plant, audit, configuration.folder),
@@ -123,6 +126,7 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
     app.state.parts = parts
     for room in ROOMS:
         app.include_router(room.routes)
+    app.include_router(history_pages.routes)
     app.add_exception_handler(HighsideError, _refused)
     app.add_exception_handler(HTTPException, _not_there)
     app.add_exception_handler(RequestValidationError, _invalid)

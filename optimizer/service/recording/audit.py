@@ -11,6 +11,9 @@ from typing import Any
 
 from optimizer.errors import HistoryError, reason_of
 
+RECENT_BYTES = 1 << 22
+"""How much of the end of the audit trail ``Audit.recent`` reads."""
+
 
 class Audit:
     """The audit trail of one service, one line of JSON for each entry; several processes may
@@ -48,3 +51,20 @@ class Audit:
                 code="unwritable-audit",
                 hint="Check the space on the disk and the permissions.",
             ) from None
+
+    def recent(self) -> list[dict[str, Any]]:
+        """The latest entries, oldest first; none where the trail cannot be read."""
+        try:
+            with self.path.open("rb") as file:
+                size = file.seek(0, os.SEEK_END)
+                file.seek(max(0, size - RECENT_BYTES))
+                lines = file.read().splitlines()
+        except OSError:
+            return []
+        found = []
+        for line in lines[1:] if size > RECENT_BYTES else lines:
+            try:
+                found.append(json.loads(line))
+            except ValueError:  # a power cut can leave half a line
+                continue
+        return [each for each in found if isinstance(each, dict)]

@@ -1,0 +1,125 @@
+"""The runs of a version as one table for readers, made once for each version that is asked for."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import OrderedDict
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+
+from optimizer.history.changes import runs_of, withdrawn_runs
+from optimizer.history.history import History
+from optimizer.history.schema import in_schema
+from optimizer.history.snapshot import Snapshot
+from optimizer.history.start_times import latest_start, without_impossible_times
+from optimizer.history.stored_units import StoredUnits
+from optimizer.plant.site import Site
+from optimizer.service.answers.versions import Versions
+from optimizer.service.exchange.current_site import CurrentSite
+
+KEPT = 2
+"""Largest number of tables that are kept: that of the latest version, and one of an earlier one."""
+WITHDRAWN = "withdrawn"
+"""Column that says whether a run is withdrawn; it comes last."""
+
+_Key = tuple[str, int | None, str]
+
+
+@dataclass(frozen=True)
+class RunTable:
+    """The runs of a history at a version.
+
+    Attributes:
+        snapshot: the history at the version.
+        latest: number of the latest version; None for an empty history.
+        runs: the runs in the units of the site, in the order of an export, then the withdrawn ones;
+            the last column is ``WITHDRAWN``.
+    """
+
+    snapshot: Snapshot
+    latest: int | None
+    runs: pa.Table
+
+    @property
+    def version(self) -> int | None:
+        """Number of the version; None for an empty history."""
+        return self.snapshot.version
+
+    @property
+    def is_latest(self) -> bool:
+        """Whether no later version is known."""
+        return self.version == self.latest
+
+
+class RunTables:
+    """The tables of runs of one history.
+
+    Args:
+        history: the run history.
+        plant: the site file as it stands.
+        versions: the version of the history to answer from.
+    """
+
+    def __init__(self, history: History, plant: CurrentSite, versions: Versions) -> None:
+        self._history = history
+        self._plant = plant
+        self._versions = versions
+        self._kept: OrderedDict[_Key, asyncio.Task[RunTable]] = OrderedDict()
+
+    async def of(self, as_of: int | None = None) -> RunTable:
+        """The runs at a version, by default the latest.
+
+        Raises:
+            InputError: when there is no such version.
+            HistoryError: when the history cannot be read.
+        """
+        table_id, latest = self._versions.latest()
+        site = self._plant.site
+        key = (table_id, latest if as_of is None else as_of, site.fingerprint)
+        task = self._kept.get(key)
+        if task is None:
+            task = asyncio.create_task(asyncio.to_thread(self._made, key[1], latest, site))
+            self._kept[key] = task
+        self._kept.move_to_end(key)
+        while len(self._kept) > KEPT:
+            self._kept.popitem(last=False)
+        try:
+            # The task is shielded: when one waiting request is cancelled, the others still get it.
+            found = await asyncio.shield(task)
+        except BaseException:
+            if task.done():  # a failure is not kept
+                self._kept.pop(key, None)
+            raise
+        return RunTable(found.snapshot, latest, found.runs)
+
+    def _made(self, version: int | None, latest: int | None, site: Site) -> RunTable:
+        snapshot = self._history.at(version)
+        return RunTable(snapshot, latest, runs_with_withdrawn(snapshot, site))
+
+
+def runs_with_withdrawn(snapshot: Snapshot, site: Site) -> pa.Table:
+    """The runs of a snapshot, and after them those that are withdrawn.
+
+    Raises:
+        InputError: when a stored unit cannot be converted to that of the site.
+        HistoryError: when the history cannot be read.
+    """
+    there = snapshot.runs(site)
+    gone = _withdrawn(snapshot, site, there.schema)
+    marks = np.repeat([False, True], [len(there), len(gone)])
+    both = pa.concat_tables([there, gone], promote_options="default").combine_chunks()
+    return both.append_column(WITHDRAWN, pa.array(marks))
+
+
+def _withdrawn(snapshot: Snapshot, site: Site, schema: pa.Schema) -> pa.Table:
+    """The withdrawn runs as they were, with the columns of the others."""
+    found = withdrawn_runs(snapshot.events)
+    if not found:
+        return schema.empty_table()
+    runs = runs_of(list(found.values()))
+    if "started_at" in runs.column_names and snapshot.written is not None:
+        runs = without_impossible_times(runs, latest_start(snapshot.written))
+    runs = in_schema(runs, schema)
+    return StoredUnits(site, snapshot.description).in_site_units(runs)
