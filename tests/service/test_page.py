@@ -226,9 +226,10 @@ def test_errors_are_shown_on_a_page(client):
 def test_text_from_outside_is_escaped_on_the_page(client):
     attack = "<script>alert(1)</script>\"'=1+1"
     client.post("/v1/runs", json=[row(50, grade=attack, note=attack), row(51, line=attack)])
-    page = client.get("/runs").text
-    assert "<script>alert" not in page
-    assert "&lt;script&gt;alert" in page
+    for address in ("/runs", "/rejected"):
+        page = client.get(address).text
+        assert "<script>alert" not in page
+        assert "&lt;script&gt;alert" in page
     assert "<script>alert" not in client.get(f"/?line={attack}&trials=1").text
 
 
@@ -247,14 +248,15 @@ def test_a_page_runs_only_its_own_script(client):
 def test_rejected_rows_are_shown_until_corrected(client):
     client.post("/v1/runs", json=[row(60), row(61, grade=97.2)])
     page = client.get("/runs").text
-    assert "1 rejected rows" in page
-    assert "per cent" in page
+    assert "1 rejected row<" in page
+    assert "per cent" in client.get("/rejected").text
     rejected = pd.read_csv(io.BytesIO(client.get("/rejected.csv").content), dtype=str)
     mended = rejected.assign(grade="0.972").to_csv(index=False).encode()
     token = re.search(r'name="form_token" value="([0-9a-f]+)"', page)[1]
     done = client.post("/upload", data={"form_token": token}, files={"file": ("x.csv", mended)})
     assert "<b>1 added</b>" in done.text
     assert "0 rejected rows" in client.get("/runs").text
+    assert "0 rejected rows" in client.get("/rejected").text
 
 
 def test_signing_in_gives_a_session_with_its_role(options):

@@ -42,6 +42,8 @@ class VersionEntry:
         events: the events of the commit.
         added: number of new runs by line, without those that an event put back.
         sources: number of new runs by name of their log; empty where that is not known.
+        only: id of the new run where there is just one; None where there are several, or the commit
+            does not say.
         operation: what the table format calls the commit.
     """
 
@@ -51,6 +53,7 @@ class VersionEntry:
     events: tuple[Event, ...] = ()
     added: Mapping[str, int] = field(default_factory=dict)
     sources: Mapping[str, int] = field(default_factory=dict)
+    only: str | None = None
     operation: str = ""
 
 
@@ -99,8 +102,17 @@ def _entry(
     added = _added(filesystem, adds, removes, events)
     if added:
         sources = {} if removes else _sources(filesystem, adds)
-        return VersionEntry(version, at, "loaded", events, added, sources, operation)
+        only = None if removes else _only_run(adds)
+        return VersionEntry(version, at, "loaded", events, added, sources, only, operation)
     return VersionEntry(version, at, "told" if events else "declared", events, operation=operation)
+
+
+def _only_run(adds: Sequence[Mapping[str, Any]]) -> str | None:
+    """The id of the run that a commit adds if it adds one."""
+    if len(adds) != 1 or _runs_of(adds[0]) != 1:
+        return None
+    found = json.loads(adds[0]["stats"]).get("minValues", {}).get("run_id")
+    return found if isinstance(found, str) else None
 
 
 def _added(

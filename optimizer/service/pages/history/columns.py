@@ -23,6 +23,22 @@ from optimizer.text.visible_text import fits_in_a_page
 Kind = Literal["text", "time", "share", "count", "number", "material", "yes or no"]
 SHARE_PLACES = 9
 """Decimals of a share in per cent: more than anybody measures, and fewer than rounding spoils."""
+LABELS = {
+    "run_id": "Run",
+    "started_at": "Started",
+    "grade_se": "Error of grade",
+    "recovery_se": "Error of recovery",
+    "feed_grade_se": "Error of feed grade",
+    "grade_count": "Particles counted",
+    "feed_grade_count": "Particles counted, feed",
+    "grade_recovery_correlation": "Correlation, grade and recovery",
+    "grade_feed_correlation": "Correlation, grade and feed grade",
+    "recovery_feed_correlation": "Correlation, recovery and feed grade",
+    "deck_state": "Deck",
+    "source": "Log",
+    "source_row": "Row of the log",
+}
+"""What columns are called for people; a column without an entry is called by its name."""
 MEANINGS = {
     "run_id": "which run of its line it is",
     "line": "the line that ran it",
@@ -116,9 +132,7 @@ class RunField:
 
 def run_field(name: str, site: Site, line: str | None) -> RunField:
     """A column of the runs of a line; for several lines, None."""
-    label = name.replace("_", " ").capitalize()
-    if name == "run_id":
-        label = "Run"
+    label = LABELS.get(name) or name.replace("_", " ").capitalize()
     if name in site.space.names:
         return RunField(name, label, declared_unit(site, name, line), "setting", "number")
     if name in site.material_names and name not in MEANINGS:

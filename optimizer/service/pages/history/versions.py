@@ -43,12 +43,17 @@ SENTENCES = {
     "described": "Units and meanings of the columns noted",
 }
 """What an event did, with the values of its JSON."""
-UNDONE = {
-    "issued": "issued batches", "started": "starts of trials", "skipped": "skipped trials",
-    "reopened": "reopened trials", "closed": "closed batches", "corrected": "corrections",
-    "withdrawn": "withdrawals", "reinstated": "reinstatements", "restored": "restored versions",
-    "described": "descriptions of columns",
-}  # fmt: skip
+COUNTED = {
+    "issued": ("issued batch", "issued batches"),
+    "started": ("start of a trial", "starts of trials"),
+    "skipped": ("skipped trial", "skipped trials"),
+    "reopened": ("reopened trial", "reopened trials"),
+    "closed": ("closed batch", "closed batches"),
+    "corrected": ("correction", "corrections"),
+    "withdrawn": ("withdrawal", "withdrawals"),
+    "reinstated": ("reinstatement", "reinstatements"),
+}
+"""What one event of a kind is called, and what several are."""
 
 routes = APIRouter(include_in_schema=False, default_response_class=Response)
 
@@ -145,7 +150,7 @@ def _runs_told(found: Difference) -> list[tuple[str, int, list[str]]]:
     tables = (
         ("would no longer be there", found.gone),
         ("would be there again", found.back),
-        ("would have the values that they had then", found.changed),
+        ("would have former values again", found.changed),
     )
     told = []
     for said, runs in tables:
@@ -157,7 +162,7 @@ def _runs_told(found: Difference) -> list[tuple[str, int, list[str]]]:
 def _undone(found: Difference) -> list[str]:
     """The events that would count no longer, counted by kind."""
     return [
-        f"{count} {UNDONE.get(what, what)}"
+        _counted(what, count)
         for what, count in found.events_gone.items()
         if what not in ("described", "restored")
     ]
@@ -179,7 +184,10 @@ def _told(parts: Parts, until: int) -> list[Told]:
 def deeds_of(entry: VersionEntry) -> list[str]:
     """Sentences that say what a version did."""
     found = []
-    if entry.added:
+    if entry.only is not None:
+        ((line, _),) = entry.added.items()
+        found.append(f"Run {entry.only} of {line} added")
+    elif entry.added:
         lines = ", ".join(f"{count} of {line}" for line, count in entry.added.items())
         many = sum(entry.added.values())
         said = f"{many} {'run' if many == 1 else 'runs'} added ({lines})"
@@ -199,7 +207,13 @@ def _events_told(events: Sequence[Event]) -> list[str]:
     """Sentences that say what events did; those beyond ``NAMED`` are counted by kind."""
     found = [_sentence(event) for event in events[:NAMED]]
     rest = Counter(event.what for event in events[NAMED:])
-    return found + [f"{n} more {UNDONE.get(what, what)}" for what, n in sorted(rest.items())]
+    return found + [f"and {_counted(what, count)}" for what, count in sorted(rest.items())]
+
+
+def _counted(what: str, count: int) -> str:
+    """Events of a kind, counted."""
+    one, several = COUNTED.get(what, (what, what))
+    return f"{count} {one if count == 1 else several}"
 
 
 def _sentence(event: Event) -> str:
@@ -231,9 +245,16 @@ def _trail(parts: Parts, entries: Sequence[VersionEntry]) -> dict[int, list[Mapp
     A load that was followed by a merge of files is noted with the version of the merge.
     """
     merged = {each.version for each in entries if each.deed == "merged"}
+    alone: dict[str | None, int] = {
+        each.only: each.version for each in entries if each.only is not None
+    }
     found: dict[int, list[Mapping[str, Any]]] = {}
     for each in parts.audit.recent():
         version = each.get("version")
-        if isinstance(version, int) and each.get("did") == "record":
+        if (
+            each.get("did") == "result"
+        ):  # noted with a version that may be later than that of the run
+            found.setdefault(alone.get(each.get("trial"), -1), []).append(each)
+        elif isinstance(version, int) and each.get("did") == "record":
             found.setdefault(version - (version in merged), []).append(each)
     return found
