@@ -50,6 +50,17 @@ QUERIES = [
     ("/", "m.material", "line=deck-1&trials=1", NAME),
     ("/", "m.nothing", "line=deck-1&trials=1", NUMBER),
     ("/runs", "what", "", TEXT),
+    *(("/runs", name, "", NUMBER) for name in ("since", "until", "grade_low", "recovery_high")),
+    *(("/runs", name, "", NAME) for name in ("line", "text", "state", "sort", "withdrawn")),
+    *(("/runs", name, "", NUMBER) for name in ("page", "as_of", "order")),
+    *(("/runs.csv", name, "", NUMBER) for name in ("grade_high", "sort", "as_of", "since")),
+    ("/runs/r1", "line", "", NAME),
+    ("/runs/r1", "as_of", "", NUMBER),
+    ("/runs/", "run_id", "", NAME),
+    ("/changes", "run", "", TEXT),
+    ("/changes", "page", "", NUMBER),
+    ("/versions", "until", "", NUMBER),
+    ("/rejected", "page", "", NUMBER),
     ("/lines", "min_grade", "", NUMBER),
     ("/look", "line", "trials=1", NAME),
     ("/look", "min_grade", "line=deck-1", NUMBER),
@@ -91,6 +102,13 @@ FIELDS = {
     "m.material": NAME, "m.what": NUMBER, "grade": NUMBER, "recovery": NUMBER,
     "grade_count": NUMBER, "deck_state": NUMBER, "note": NAME, "name": NAME, "started_at": NUMBER,
     "again": {**TEXT, **{f"in it: {k}": f"line%3D{quote(v)}" for k, v in NAME.items()}},
+}  # fmt: skip
+CORRECTION = {"deed": "correct", "mark": "", "v.air": "38", "reason": "typo"}
+OF_CORRECTION = {
+    "deed": NAME, "v.air": NUMBER, "v.grade": NUMBER, "v.grade_count": NUMBER,
+    "v.grade_se": {k: v for k, v in NUMBER.items() if k not in ("superscript", "underscore")},
+    "v.started_at": NUMBER, "v.deck_state": NUMBER, "v.moisture": NUMBER, "mark": NUMBER,
+    "v.note": NO_TEXT, "reason": NAME, "name": NAME,
 }  # fmt: skip
 # Values as raw JSON text in a body.
 JSON_NUMBER = {
@@ -255,6 +273,26 @@ def test_hostile_form_fields_are_refused(served, unchanged, form_token, field, v
         return client.post("/record", content=body, headers=A_FORM, follow_redirects=False)
 
     assert not faults(ask, values)
+
+
+@pytest.mark.parametrize(("field", "values"), named(OF_CORRECTION.items()))
+def test_hostile_corrections_are_refused(served, unchanged, form_token, field, values):
+    client, _ = served
+    sent = {"form_token": form_token, **CORRECTION}
+    sent.pop(field, None)
+
+    def ask(value):
+        body = f"{urlencode(sent)}&{field}={value}"
+        return client.post("/runs/r1?line=deck-1", content=body, headers=A_FORM)
+
+    assert not faults(ask, values)
+
+
+@pytest.mark.parametrize("path", ["/versions/{}/restore", "/runs/{}?line=deck-1"])
+def test_hostile_names_of_runs_and_versions_are_refused(served, unchanged, path):
+    client, _ = served
+    values = {name: value for name, value in NUMBER.items() if name != "not UTF-8"}
+    assert not faults(lambda value: client.get(path.format(value)), values)
 
 
 def test_the_form_is_accepted_without_hostile_values(tmp_path):

@@ -17,11 +17,12 @@ from optimizer.errors import HighsideError, HistoryError, ValueRefused
 from optimizer.history.changes import Changes
 from optimizer.operations.corrections import correct, reinstate, withdraw
 from optimizer.plant.deck_states import DECK_STATES
+from optimizer.plant.site import Site
 from optimizer.service.exchange.problems import Problem, status_of
 from optimizer.service.exchange.queries import LONGEST_NAME
 from optimizer.service.exchange.typed_numbers import whole
-from optimizer.service.pages.forms import check_form, read_form, signature
-from optimizer.service.pages.history.columns import run_address
+from optimizer.service.pages.forms import check_form, read_form, result_row, signature
+from optimizer.service.pages.history.columns import RunField, run_address
 from optimizer.service.pages.history.found_run import FoundRun, came_with, find_run, mark_of
 from optimizer.service.pages.history.told_change import compared, with_times
 from optimizer.service.pages.rendering import render_for
@@ -147,23 +148,31 @@ def _values(sent: Sent, found: FoundRun, parts: Parts) -> dict[str, Any]:
         if text.strip() == shown[column.name].strip():
             continue
         try:  # one field at a time, so that each fault is found with its field
-            values[column.name] = column.value(text)
+            values[column.name] = _value(column, text, found.line, parts.site)
         except Problem as error:
             sent.faults[name] = f"{error.message} {error.hint}".strip()
     return values
 
 
+def _value(column: RunField, text: str, line: str, site: Site) -> Any:
+    """The value of a field; a time is read as in the form for a result."""
+    value = column.value(text)
+    if column.kind != "time" or value is None:
+        return value
+    return result_row({"line": line, column.name: value}, site)[column.name]
+
+
 def _meanwhile(sent: Sent, found: FoundRun, parts: Parts) -> None:
     """Say that a run was changed, and give the fields that were left alone their present value."""
     sent.faults[ANYWHERE] = MEANWHILE
-    seen = {int(each) for each in sent.typed.get("mark", "").split(",") if each.isdecimal()}
+    seen = sent.typed.get("mark", "").split(",")
     earlier = dict(found.cells)
     for each in reversed(found.changes):
-        if each.version not in seen:
+        if str(each.version) not in seen:
             earlier |= each.before
     for name, text in found.texts(parts.site, with_times(earlier)).items():
         if sent.typed.get(f"{VALUE}{name}", "").strip() == text.strip():
-            del sent.typed[f"{VALUE}{name}"]
+            sent.typed.pop(f"{VALUE}{name}", None)
 
 
 # -- the page --------------------------------------------------------------------------------
