@@ -68,6 +68,18 @@ def filled(run: dict) -> dict:
     return {name: value for name, value in run.items() if value is not None}
 
 
+def test_a_value_that_was_not_there_before_is_a_change(tmp_path):
+    history = History(tmp_path)
+    load(history, *(row(k) for k in range(4)))
+    moist = Site.from_dict({"material": {"moisture": {"low": 0, "high": 20}}}, "site")
+    correct(history, SITE, "r1", {"grade_count": 400}, reason="x")  # a column without values
+    correct(history, moist, "r2", {"moisture": 11}, reason="x")  # a column that is new
+    told = what_restoring_changes(history, 0)
+    assert places(told.changed) == {("deck-1", "r1"), ("deck-1", "r2")}
+    assert not len(told.gone)
+    assert not len(told.back)
+
+
 def test_batches_and_events_that_would_go_are_named(tmp_path):
     history = History(tmp_path)
     load(history, *(row(k) for k in range(6)))

@@ -300,7 +300,19 @@ def test_an_id_that_another_run_has_by_now_is_shown(client, options):
 # -- who, and which run ----------------------------------------------------------------------
 
 
-ODD = ["2026/05/a b", "100%", "a?b=c&d#e", "..", ".", "日本", "\x1b[2J", "a//b/", '"><script>', "+"]
+ODD = [
+    "2026/05/a b",
+    "100%",
+    "a?b=c&d#e",
+    "..",
+    ".",
+    "日本",
+    "\x1b[2J",
+    "a//b/",
+    "a/../b",
+    '"><script>',
+    "+",
+]
 
 
 @pytest.mark.parametrize("run_id", ODD)

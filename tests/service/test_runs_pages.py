@@ -31,7 +31,7 @@ def season() -> list[dict]:
         state = STATES[k % 5]
         more = {"note": f"Lot {k % 7}; =1+1" if k % 3 else None, "deck_state": state,
                 "material": ("washed", "Natural")[k % 2], "line": f"deck-{1 + k % 2}",
-                "started_at": f"2026-03-{1 + (7 * k) % 28:02d}T{k % 24:02d}:30:00Z",
+                "started_at": f"2026-03-{1 + (5 * k) % 28:02d}T{k % 24:02d}:30:00Z",
                 "moisture": None if k % 4 else 11 + k % 3 / 10}  # fmt: skip
         if k % 11 == 0:
             more["started_at"] = None
