@@ -160,3 +160,9 @@ def test_an_error_names_the_key_of_the_brief_that_is_at_fault(brief, where):
     with pytest.raises(HighsideError) as refused:
         Brief.from_dict(brief).check_names(site).region(site.space)
     assert refused.value.where == where
+
+
+def test_lines_are_those_with_runs_and_those_that_the_site_file_names():
+    site = Site.from_dict({"lines": {"deck-3": {}, "deck-1": {}}})
+    assert site.lines_with(["deck-2", "deck-1"]) == ("deck-1", "deck-2", "deck-3")
+    assert Site().lines_with([]) == ()

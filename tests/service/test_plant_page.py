@@ -242,6 +242,26 @@ def test_lines_of_the_history_are_offered_and_their_differences_said(options):
     assert "The site file declares line 'deck-7', which has no runs." in page
 
 
+def test_a_line_whose_name_no_page_can_show_stays_in_the_file(options):
+    text = BY_HAND + '\n[lines."deck\\u001b2".air]\nhigh = 70\n'
+    site_path(options).write_text(text, encoding="utf-8")
+    with client_of(options, **HTML) as client:
+        saved(client, opened(client), **{"l.0.air.high": "75"})
+    site = Site.read(options.site)
+    assert [site.space_of(line)["air"].high for line in ("deck-1", "deck\x1b2")] == [75, 70]
+
+
+def test_a_file_that_does_not_fit_the_history_can_be_mended_here(options):
+    with client_of(options, **HTML) as client:
+        client.post("/v1/runs", json=[row(1, air=45)])
+        site_path(options).write_text(BY_HAND.replace('"turn"', '"%"'), encoding="utf-8")
+        assert client.get("/").status_code == 422  # commands and plans refuse it
+        page = send(client, opened(client), "check")
+        assert "Say below what the old values are now" in faults(page.text)["s.air.unit"]
+        saved(client, fields(page.text), **{"s.air.unit": "turn"})
+        assert client.get("/").status_code == 200
+
+
 # -- refusals -------------------------------------------------------------------------------------
 
 
