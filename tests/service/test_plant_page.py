@@ -18,6 +18,7 @@ from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.http.app import create_app
 from optimizer.service.pages.plant_form import fields_of, read_plant, told
 from tests.service.test_service import READ, RECORD, TOKENS, client_of, row
+from tests.serving import SECONDS
 
 HTML = {"Accept": "text/html"}
 BY_HAND = """\
@@ -260,6 +261,27 @@ def test_a_file_that_does_not_fit_the_history_can_be_mended_here(options):
         assert "Say below what the old values are now" in faults(page.text)["s.air.unit"]
         saved(client, fields(page.text), **{"s.air.unit": "turn"})
         assert client.get("/").status_code == 200
+
+
+@pytest.mark.usefixtures("small_plans")
+def test_pages_tell_masses_in_the_unit_of_the_plant(options, monkeypatch):
+    """By hand: 2 t/h for 30 minutes is 1 t; a pound is 0.45359237 kg (NIST SP 811, app. B.8)."""
+    monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", SECONDS)
+    site_path(options).write_text('[site]\nmass = "lb"\n', encoding="utf-8")
+    brief = {"line": "deck-1", "limits": {"feed_rate": {"fixed": 2.0}}, "trials": {"count": 1}}
+    with client_of(options, **HTML) as client:
+        plan = client.post("/v1/plans", json=brief).json()
+        (trial,) = plan["recommendations"]
+        assert (plan["mass_unit"], trial["material_t"]) == ("lb", 1.0)
+        assert trial["material_mass"] == pytest.approx(1000 / 0.45359237, abs=1e-5)
+        client.post("/v1/batches", json=brief)
+        assert "2205 lb of feed, 30 min" in client.get("/batches?batch=deck-1-1").text
+        done = {"grade": 0.98, "recovery": 0.9}
+        client.post("/v1/batches/deck-1-1/trials/1/result", json=done)
+        listed = client.get("/batches").text
+        assert "Feed, lb" in listed
+        assert '<td class="number">2205</td>' in listed
+        assert re.search(r"[0-9]+ lb of feed, 30 min", client.get("/?line=deck-1&trials=1").text)
 
 
 # -- refusals -------------------------------------------------------------------------------------
