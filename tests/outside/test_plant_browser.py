@@ -97,7 +97,7 @@ def test_without_scripts_an_empty_folder_becomes_a_plant(visit, options):
         assert not Path(options.site).exists()
         page.click("text=Save the plant")
         assert page.inner_text(".notice h2") == "Saved"
-        page.click("text=plan the first trials")
+        page.click("text=plan trials")
         assert page.locator("select[name=line] option").all_inner_texts() == ["deck-1", "deck-2"]
     site = Site.read(options.site)
     assert (site.name, site.mass.name) == ("River mill", "short_ton")

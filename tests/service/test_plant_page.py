@@ -259,7 +259,8 @@ def test_a_file_that_does_not_fit_the_history_can_be_mended_here(options):
         assert client.get("/").status_code == 422  # commands and plans refuse it
         page = send(client, opened(client), "check")
         assert "Say below what the old values are now" in faults(page.text)["s.air.unit"]
-        saved(client, fields(page.text), **{"s.air.unit": "turn"})
+        mended = {"s.air.unit": "turn", "s.air.high": "80", "l.0.air.high": "70"}
+        saved(client, fields(page.text), **mended)
         assert client.get("/").status_code == 200
 
 
@@ -363,6 +364,25 @@ def test_a_unit_that_would_mix_is_refused_until_pairs_say_what_old_values_are(cl
     saved(client, opened(client), **{"s.air.unit": "turn", "s.air.high": "90"})
     assert Site.read(options.site).was("air", None) == ()
     assert History(options.history).at().runs(Site.read(options.site))["air"].to_pylist() == [45.0]
+
+
+def test_a_range_that_stays_while_its_unit_changes_is_asked_about_once(options):
+    site_path(options).write_text(BY_HAND, encoding="utf-8")
+    with client_of(options, **HTML) as client:
+        given = opened(client)
+        same = send(client, given, "check", **{"s.air.unit": "turns"})
+        assert faults(same.text) == {}  # another spelling of the same unit
+        page = send(client, given, **{"s.air.unit": "%", "s.feed_rate.unit": "lb/h"})
+        asked = faults(page.text)
+        assert set(asked) == {"s.air.high", "l.0.air.high", "s.feed_rate.high"}
+        assert asked["s.air.high"].startswith("This was in turn until now. Write it in %;")
+        given = fields(page.text)
+        page = send(client, given, **{"s.feed_rate.unit": "kg/h"})  # yet another unit
+        assert set(faults(page.text)) == {"s.feed_rate.high"}
+        saved(client, fields(page.text), **{"s.feed_rate.high": "4000"})
+    site = Site.read(options.site)
+    assert (site.space["air"].unit, site.space["air"].high) == ("%", 90)
+    assert (site.space["feed_rate"].unit, site.space["feed_rate"].high) == ("kg/h", 4000)
 
 
 def test_a_line_with_a_unit_of_its_own_that_would_mix_is_refused_with_the_remedy(options):

@@ -7,6 +7,7 @@ Fields have these names, in which ``K`` is the number of a row:
 - ``f.FIELD`` for the feed grade, and ``m.K.FIELD`` for the other properties of the material;
 - ``l.K.name`` and ``l.K.SETTING.FIELD`` for a line and what differs on it, with those of ``OWN``;
 - ``m.K.old`` and ``l.K.old`` for the name with which a row came;
+- ``u.SETTING`` for a changed unit about whose ranges the form has asked already;
 - ``w.COLUMN.unit``, ``w.COLUMN.R.old`` and ``w.COLUMN.R.new`` for pairs of an earlier unit.
 """
 
@@ -22,6 +23,7 @@ from optimizer.plant.mass import MASSES
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.plant.site import FEED_GRADE, Site
 from optimizer.plant.site_document import merged
+from optimizer.plant.units import same_unit
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.typed_numbers import number
 from optimizer.text.figures import level
@@ -157,6 +159,7 @@ def read_plant(typed: Mapping[str, str], site: Site, content: Mapping[str, Any])
                 lines = {line: {"settings": {name: fields}}}
                 common = {name: whole["settings"].get(name, {})}
                 _try(form, at, {"settings": common, "lines": lines})
+    _ask_units(form, site)
     if not form.faults:
         try:
             Site.from_dict(whole, "site file")
@@ -248,6 +251,31 @@ def _rows(typed: Mapping[str, str], kind: str, most: int) -> Iterator[tuple[int,
             yield k, name
 
 
+def _ask_units(form: PlantForm, site: Site) -> None:
+    """Ask about ranges that stayed the same while their unit changed, once for each new unit."""
+    asked = {}
+    for setting in site.space.settings:
+        name, unit = setting.name, form.wish["settings"][setting.name]["unit"]
+        known = form.typed.get(f"u.{name}") == unit
+        if known or same_unit(unit, setting.unit) or f"s.{name}.unit" in form.faults:
+            continue
+        places = [(f"s.{name}.high", form.wish["settings"][name]["high"], setting.high)]
+        for k, line in _rows(form.typed, "l", MOST_LINES):
+            own = site.file.lines[line].settings.get(name) if line in site.file.lines else None
+            if own is not None and own.unit is None:
+                wished = form.wish["lines"][line][name]
+                places += [(f"l.{k}.{name}.{end}", wished[end], getattr(own, end))
+                           for end in ("low", "high")]  # fmt: skip
+        for at, wished, before in places:
+            if before and wished == before and at not in form.faults:
+                asked[f"u.{name}"] = unit
+                form.faults[at] = (
+                    f"This was in {setting.unit or 'no unit'} until now. Write it in "
+                    f"{unit or 'the new unit'}; if it is, send the form again."
+                )
+    form.typed = {**form.typed, **asked}
+
+
 def _name_rows(form: PlantForm) -> None:
     """A row that was never named and holds something needs a name. One that was named is taken
     away."""
@@ -289,7 +317,7 @@ def _read_pairs(
     """Earlier units of a column: where the unit has changed, earlier pairs lead to another unit
     than the new one, so that they are dropped."""
     kept = [each.model_dump(mode="json") for each in earlier]
-    if fields["unit"] != before:
+    if not same_unit(fields["unit"], before):
         kept = []
     unit = form.typed.get(f"w.{name}.unit")
     pairs = []

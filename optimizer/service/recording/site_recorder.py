@@ -94,7 +94,7 @@ class SiteRecorder:
                     raise Problem(
                         409, "Another person changed the plant meanwhile; nothing was saved.",
                         code="site-changed",
-                        hint="What you typed stands below; save again to put it in its place.",
+                        hint="What you typed stands below; save again to replace theirs by it.",
                     )  # fmt: skip
                 text, check = self.checked(wish)
                 if check.mixes:
