@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from cli.show.text import bold, interval, wrap
-from optimizer.text.figures import exact_percent, level, whole_percent
+from optimizer.text.figures import exact_percent, level, whole_percent, worth
 
 INDENT = "     "
 # Smaller gains, as fractions, round to zero tenths of a point.
@@ -173,7 +173,7 @@ def _curves(partition: Mapping[str, Any]) -> list[str]:
 
 
 def _spread(value: Mapping[str, float]) -> str:
-    return f"{value['mean']:.4g} ({value['low']:.4g}-{value['high']:.4g})"
+    return f"{worth(value['mean'])} ({worth(value['low'])}-{worth(value['high'])})"
 
 
 def _what(ranked_by: str) -> str:

@@ -13,6 +13,7 @@ from optimizer.text.figures import (
     percent,
     points,
     whole_percent,
+    worth,
 )
 from optimizer.text.masses import (
     TONNE,
@@ -95,7 +96,7 @@ def _trials(
     heads = [short(n) for n in names]
     cells = [list(row) for row in zip(*(_column(trials, n) for n in names), strict=True)]
     heads += ["grade %", "recovery %", "sure", "gain", "use", "time"]
-    unit, gain = ("pts", points) if in_points else ("/h", lambda v: f"{v:.3g}")
+    unit, gain = ("pts", points) if in_points else ("/h", worth)
     under = [*(units[n] for n in names), "mean 90 % in", "mean 90 % in", "%", unit]
     under += [mass_symbol(unit_of_mass), "min"]
     for trial, row in zip(trials, cells, strict=True):
@@ -170,7 +171,7 @@ def _run_now(
     product, value = now[product_key(unit_of_mass)], now.get("value_per_hour")
     told = f"{mass(product, unit_of_mass)} {mass_label(unit_of_mass)}/h"
     rate = "" if product is None else f" Product about {told}."
-    rate += "" if value is None else f" Worth about {value:.4g} an hour."
+    rate += "" if value is None else f" Worth about {worth(value)} an hour."
     return [
         bold("Run now"),
         wrap(f"{settings}; {kind}.", INDENT),

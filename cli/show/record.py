@@ -7,7 +7,7 @@ from typing import Any
 
 from cli.show.load import load
 from cli.show.text import interval, wrap
-from optimizer.text.figures import exact_percent, level, whole_percent
+from optimizer.text.figures import exact_percent, level, whole_percent, worth
 
 
 def recorded(document: Mapping[str, Any]) -> str:
@@ -34,5 +34,5 @@ def _run_now(before: Mapping[str, Any] | None, after: Mapping[str, Any]) -> list
         sure, grade = now["chance_of_grade"], exact_percent(goal["min_grade"])
         parts.append(f"{whole_percent(sure)} % sure of grade {grade} %")
     if "value_per_hour" in now:
-        parts.append(f"{now['value_per_hour']:.4g} {goal['gain_unit']}")
+        parts.append(f"{worth(now['value_per_hour'])} {goal['gain_unit']}")
     return [wrap(f"{what}: {settings}."), wrap(", ".join(parts) + ".")]

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from optimizer.interval import Interval
 from optimizer.planning.plan import Change
 from optimizer.plant.settings import SettingSpace
-from optimizer.text.figures import percent, whole_percent
+from optimizer.text.figures import percent, whole_percent, worth
 
 # Air comes last: how much of it the bed needs depends on the other settings (common practice). A
 # lower feed rate is set before the other settings and a higher one after them, so that the other
@@ -112,9 +112,11 @@ def reason_of_gain(gain: float, bar: float, unit: str, chance: float | None) -> 
             return f"Fills the batch: expected to add less than the {least} that would show."
         return f"Expected to add {100.0 * gain:.2g} points of {unit.removeprefix('fraction of ')}."
     if gain < bar:
-        return f"Fills the batch: expected to add less than the {bar:.3g} {unit} that would show."
+        return (
+            f"Fills the batch: expected to add less than the {worth(bar)} {unit} that would show."
+        )
     sure = "" if chance is None else f", grade {whole_percent(chance)} % sure"
-    return f"Expected to add {gain:.3g} {unit} to what run-now earns{sure}."
+    return f"Expected to add {worth(gain)} {unit} to what run-now earns{sure}."
 
 
 FIRST_BATCH = "Spreads the first trials over the limits: nothing is known here yet."

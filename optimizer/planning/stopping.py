@@ -16,7 +16,7 @@ from optimizer.interval import Interval
 from optimizer.planning.objective import ValuePerHour
 from optimizer.planning.plan import RunNow, Stopping
 from optimizer.planning.regret import regret
-from optimizer.text.figures import exact_percent, points, whole_percent
+from optimizer.text.figures import exact_percent, points, whole_percent, worth
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -154,6 +154,6 @@ def advise(
 def _shown(gain: float, unit: str, digits: int) -> str:
     """A gain with its unit."""
     if not unit.startswith("fraction"):
-        return f"{gain:.4g} {unit}"
+        return f"{worth(gain)} {unit}"
     shown = points(gain, digits)
     return f"{shown} {'point' if shown == '1' else 'points'} of recovery"

@@ -165,6 +165,6 @@ def test_what_was_assumed_is_printed_and_the_form_is_not(show):
     said = " ".join(text.split())
     assert "Assumed, since nothing was entered" in said
     assert "confidence in the grade 90 %" in said
-    assert "Asked for: grade 97 %, trials 1" in said
+    assert "Asked for: grade 97 %; trials 1" in said
     for absent in ("Plan trials", "Start from nothing", "Change what is asked", "Another line"):
         assert absent not in said

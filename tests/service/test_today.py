@@ -439,9 +439,9 @@ def test_nothing_that_was_entered_is_told_as_assumed(client):
         "feed rate, side tilt, eccentric speed: the whole range of the deck",
         "feed rate, end raise, side tilt, eccentric speed: where the latest run left it",
     ]
-    assert "goal highest value of an hour" in page
+    assert "goal: highest value of an hour; confidence in the grade 80 %;" in page
     assert "capacity" not in page[page.index("Asked for") : page.index("Run now")]
-    assert "feed rate, most 2.8 t/h" in page
+    assert "feed rate at most 2.8 t/h" in page
 
 
 def test_a_line_without_any_run_to_learn_from_assumes_nothing_of_runs(options, tmp_path):

@@ -191,13 +191,16 @@ def _over_the_shift(site: Site) -> Section:
     return Section("shift", "Material that varies over the shift", groups, note)
 
 
-PRICE_LABELS = {
-    "product": ("Product, a tonne", "that meets the grade"),
-    "middlings": ("Middlings, a tonne", ""),
-    "reject": ("Reject, a tonne", "below 0 where it costs to be rid of"),
-    "feed": ("Feed, a tonne", ""),
-    "hour": ("An hour of running", "such as power and wages"),
-}
+PRICES = {
+    "product": ("Product, a tonne", "that meets the grade", "price of a tonne of product"),
+    "middlings": ("Middlings, a tonne", "", "price of a tonne of middlings"),
+    "reject": (
+        "Reject, a tonne", "below 0 where it costs to be rid of", "price of a tonne of reject",
+    ),
+    "feed": ("Feed, a tonne", "", "price of a tonne of feed"),
+    "hour": ("An hour of running", "such as power and wages", "cost of an hour"),
+}  # fmt: skip
+"""Label, note and name of each price."""
 
 
 def _goal(has_feed: bool) -> Section:
@@ -212,28 +215,24 @@ def _goal(has_feed: bool) -> Section:
         Field("goal.confidence", "Confidence in the grade", "per cent", "%",
               f"50 to below 100; {usual} when empty"),
     ))  # fmt: skip
-    prices = [
-        Field(f"goal.prices.{name}", *_price(name), said=f"price: {_price(name)[0].lower()}")
-        for name in Prices.model_fields
-        if name != "currency"
-    ]
+    prices = [_price(name) for name in Prices.model_fields if name != "currency"]
     currency = Field("goal.prices.currency", "Currency", "text")
     priced = Group((*prices, currency), "Prices", "Only where the goal is the value of an hour.")
     return Section("goal", "Goal and prices", (goal, *([priced] if has_feed else [])))
 
 
-def _price(name: str) -> tuple[str, Kind, str, str]:
-    label, note = PRICE_LABELS.get(name, (_words(name).capitalize(), ""))
-    return label, "signed", "", note
+def _price(name: str) -> Field:
+    label, note, said = PRICES.get(name, (_words(name).capitalize(), "", ""))
+    return Field(f"goal.prices.{name}", label, "signed", note=note, said=said)
 
 
 def _capacity(rates: list[Setting]) -> Section:
-    labels = {"min": "least", "max": "most"}
+    labels = {"min": "at least", "max": "at most"}
     fields = []
     for rate in rates:
         for name in Capacity.model_fields:
             end, _, what = name.partition("_")
-            said = f"{_words(what)}, {labels.get(end, end)}"
+            said = f"{_words(what)} {labels.get(end, end)}"
             note = f"The deck allows {_range(rate)}." if what == FEED_RATE else ""
             fields.append(
                 Field(f"capacity.{name}", said.capitalize(), unit=rate.unit, note=note, said=said)

@@ -20,7 +20,8 @@ def asked_for(form: BriefForm) -> list[str]:
     for name, field in fields_of(form.sections).items():
         if name in form.typed:
             text = dict(field.choices).get(form.typed[name], form.typed[name])
-            found.append(f"{field.called[:1].lower()}{field.called[1:]} {_with_unit(text, field)}")
+            name = f"{field.called[:1].lower()}{field.called[1:]}{':' if field.choices else ''}"
+            found.append(f"{name} {_with_unit(text, field)}")
     return found
 
 
