@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import html
+import io
 import json
 import re
 import time
 from dataclasses import replace
-from urllib.parse import parse_qs, parse_qsl, urlsplit
+from urllib.parse import parse_qsl, urlsplit
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from optimizer import Brief, History, Site, suggest
 from optimizer.service.exchange.configuration import Configuration
+from optimizer.service.pages.brief_form.fields import fields_of, sections_of
 from optimizer.service.pages.brief_form.reading import read_form_of_brief
+from optimizer.service.pages.forms import brief_of_form, filled_fields
 from optimizer.text.figures import level, percent, whole_percent
 from tests.service.test_page import HTML, issue_form
 from tests.service.test_service import READ, RECORD, TOKENS, client_of, problem, row
@@ -165,18 +169,26 @@ def test_what_is_shown_lies_inside_capacity_limits_and_couplings(client):
 
 def test_the_report_and_the_issued_batch_rest_on_the_whole_brief(client, options):
     page = client.get(planned(client, WHOLE).headers["location"]).text
-    query = html.unescape(re.search(r'href="/v1/report\?([^"]*)"', page)[1])
-    assert json.loads(parse_qs(query)["brief"][0]) == BRIEF
-    sheet = client.get(f"/v1/sheet?form=csv&{query}")
-    assert sheet.status_code == 200
-    trials = [",".join(each[:2]) for each in figures(page)[1:]]
-    assert [trial for trial in trials if trial in sheet.text] == trials
+    (button,) = re.findall(r'<form method="post" action="/report">(.*?)</form>', page, re.S)
+    again = html.unescape(re.search('name="again" value="([^"]*)"', button)[1])
+    asked = filled_fields(dict(parse_qsl(again)))
+    assert brief_of_form(asked, Site.read(options.site)) == BRIEF
     client.post("/batches/issue", data=issue_form(page))
     (batch,) = client.get("/v1/batches", params={"line": "deck-1"}).json()["batches"]
     assert Brief.from_dict(batch["brief"]) == Brief.from_dict(BRIEF)
     done = client.get(planned(client, WHOLE).headers["location"]).text
     assert done.index("deck-1-1:") < done.index("Run now")  # open batches stand above the plan
     client.patch(f"/v1/batches/{batch['batch']}", json={"closed": True})
+
+
+def test_a_query_may_hold_a_whole_brief(client):
+    page = client.get(planned(client, WHOLE).headers["location"]).text
+    sheet = client.get("/v1/sheet", params={"form": "csv", "brief": json.dumps(BRIEF)})
+    found = pd.read_csv(io.BytesIO(sheet.content), encoding="utf-8-sig")
+    names = ("feed_rate [t/h]", "end_raise [deg]", "side_tilt [deg]", "eccentric_speed [rpm]",
+             "air [turn]")  # fmt: skip
+    rows = found[list(names)].to_numpy()
+    assert [[level(value) for value in each] for each in rows] == figures(page)[1:]
 
 
 @pytest.mark.parametrize(
@@ -200,6 +212,12 @@ def test_a_trade_off_is_shown_as_a_table(client):
     table = re.search(r'aria-label="Trade-off of grade and recovery">(.*?)</section>', page, re.S)
     rows = re.findall(r'<tr><td class="number">([\d.]+)', table[1])
     assert rows == [percent(point["sure_grade"]) for point in curve]
+
+
+def test_the_lot_is_in_the_mass_unit_of_the_site():
+    site = Site.from_dict({"site": {"mass": "lb"}})
+    lot = fields_of(sections_of(site, "a"))["trials.material_available"]
+    assert (lot.label, lot.unit) == ("Lot", "lb")
 
 
 def test_the_fields_are_those_of_the_line(client):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
@@ -115,11 +114,6 @@ def brief_of_form(asked: Mapping[str, str], site: Site) -> dict[str, Any]:
     for said in form.faults.values():
         raise Problem(422, said, code="invalid-value")
     return form.brief
-
-
-def query_of_brief(brief: Mapping[str, Any]) -> str:
-    """The query with which the API returns the report and the sheet for a brief."""
-    return urlencode({"brief": json.dumps(brief, separators=(",", ":"))})
 
 
 def result_row(given: Mapping[str, str], site: Site) -> dict[str, Any]:

@@ -34,7 +34,6 @@ from optimizer.service.pages.forms import (
     check_form,
     doubted_form,
     filled_fields,
-    query_of_brief,
     read_form,
     result_row,
     signature,
@@ -145,7 +144,6 @@ async def trials_page(
     made = json.loads(content)["plan"]
     values |= {
         "plan": made,
-        "report": query_of_brief(form.brief),
         "asked_for": asked_for(form),
         "assumed": assumed(made, form, parts.site),
     }

@@ -25,6 +25,7 @@ from optimizer.plant.settings import FEED_RATE, Setting
 from optimizer.plant.site import FEED_GRADE, MaterialVariable, Site
 from optimizer.service.exchange.queries import LABEL
 from optimizer.text.figures import exact_percent, level
+from optimizer.text.masses import mass_label
 
 MATERIAL = "m."
 SHORT = {"min_grade": ("goal", "min_grade"), "trials": ("trials", "count")}
@@ -149,7 +150,8 @@ def _daily(site: Site, has_feed: bool) -> Section:
         for name, variable in site.material.items()
     ]
     lot = Field(
-        "trials.material_available", "Lot", unit="t", note="Feed for all trials together.",
+        "trials.material_available", "Lot", unit=mass_label(site.file.site.mass),
+        note="Feed for all trials together.",
     )  # fmt: skip
     note = "Whatever stays empty is assumed, and the plan says what was."
     return Section("daily", "", (Group((
