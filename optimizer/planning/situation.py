@@ -169,12 +169,18 @@ class Situation:
 
     def _shares(self, index: Indices) -> Floats:
         """Share of the feed that goes to the product, for each material of the shift, (n, k)."""
-        shift, share = self.evidence.shift, self.surrogate.mean_yield
-        if shift is None:
+        if self.evidence.shift is None:
+            share = self.surrogate.mean_yield
             return share(self.inputs(index), self.evidence.feed_odds_today)[:, None]
-        each = zip(shift.today, shift.feed_odds, strict=True)
-        found = [share(self.evidence.inputs_with(index, today), odds) for today, odds in each]
-        return np.column_stack(found)
+        return self._shares_at(self.evidence.space.values(index))
+
+    def _shares_at(self, values: Floats) -> Floats:
+        """The same for values of the settings, shape (n, d), on the lattice or not."""
+        e, share = self.evidence, self.surrogate.mean_yield
+        if e.shift is None:
+            return share(e.inputs_at(values), e.feed_odds_today)[:, None]
+        each = zip(e.shift.today, e.shift.feed_odds, strict=True)
+        return np.column_stack([share(e.inputs_at(values, today), odds) for today, odds in each])
 
     @property
     def _share_of_feed(self) -> Floats:
@@ -189,12 +195,12 @@ class Situation:
 
     def product_tonnes_at(self, values: Floats) -> float | None:
         """Expected rate of product, t/h, at settings, shape (1, d), on the lattice or not; None
-        without a feed rate."""
+        without a feed rate. Where the material varies over the shift, it is the mean rate."""
         if not self.limits.has_feed:
             return None
         e = self.evidence
-        share = self.surrogate.mean_yield(Inputs(e.inputs_at(values)), e.feed_odds_today)
-        product = values[0, e.space.names.index(FEED_RATE)] * share[0]
+        share = (self._shares_at(values) @ self._share_of_feed)[0]
+        product = values[0, e.space.names.index(FEED_RATE)] * share
         return float(product) * self.site.tonnes_per_hour(e.line)
 
     def trial_tonnes(self, point: Indices) -> float | None:
@@ -230,12 +236,14 @@ class Situation:
         return objective_of(self.brief.goal, e.space, tonnes, e.feed_odds_today)
 
     @cached_property
-    def _chance_even_at(self) -> Callable[[Floats], Floats]:
+    def chance_even_at(self) -> Callable[[Floats], Floats]:
+        """Function from values of the settings, shape (n, d), to the chance of an even deck,
+        (n,)."""
         return chance_even_of(self.evidence)
 
     def chance_even(self, index: Indices) -> Floats:
         """Chance of an even deck at lattice points, shape (n, d); shape (n,)."""
-        return self._chance_even_at(self.evidence.space.values(index))
+        return self.chance_even_at(self.evidence.space.values(index))
 
     @cached_property
     def min_grade(self) -> float:
@@ -280,7 +288,7 @@ class Situation:
             grade=outcome.grade,
             recovery=outcome.recovery,
             chance_of_grade=self.surrogate.chance_of_grade(inputs, min_grade, odds),
-            chance_even=self._chance_even_at(values),
+            chance_even=self.chance_even_at(values),
         )
 
     def chance_selected(self, index: Indices) -> Floats:

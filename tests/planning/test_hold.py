@@ -180,3 +180,16 @@ def test_a_varying_feed_grade_moves_the_grade(history):
     odds = there.evidence.shift.feed_odds
     assert odds[[0, -1]] == pytest.approx(logit([0.90, 0.96]))
     assert over_shift(there, there.starts[0]).worst.material == {"feed_grade": 0.90}
+
+
+def test_the_product_is_the_mean_over_the_materials_of_the_shift(history):
+    wide = situation(history, {"low": 9.5, "high": 13.5})
+    point, shift = wide.tried[3], wide.evidence.shift
+    shares = [
+        float(wide.surrogate.mean_yield(wide.evidence.inputs_with(point[None, :], today), odds)[0])
+        for today, odds in zip(shift.today, shift.feed_odds, strict=True)
+    ]
+    feed = wide.evidence.space.named(point)["feed_rate"]
+    assert wide.product_tonnes(point) == pytest.approx(feed * float(shift.share @ shares))
+    assert np.ptp(shares) > 1e-4
+    assert wide.product_tonnes(point) == pytest.approx(float(wide.product_rate(point[None, :])[0]))
