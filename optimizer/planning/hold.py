@@ -123,9 +123,21 @@ def outlook(
 
 def over_shift(situation: Situation, point: Indices) -> OverShift:
     """Settings, a lattice point of shape (d,), over a shift whose material varies."""
-    shift, least = situation.evidence.shift, situation.min_grade
+    return over_shift_at(situation, situation.evidence.space.values(point), situation.min_grade)
+
+
+def over_shift_at(situation: Situation, values: Floats, least: float) -> OverShift:
+    """Settings over a shift whose material varies.
+
+    Args:
+        situation: the situation.
+        values: values of the settings, shape (1, d), on the lattice or not.
+        least: the grade to reach, a fraction.
+    """
+    shift = situation.evidence.shift
     assert shift is not None
-    inputs = Inputs(np.vstack([A.values for A in _inputs(situation, point[None, :])]))
+    at = [situation.evidence.inputs_at(values, today) for today in shift.today]
+    inputs = Inputs(np.vstack(at))
     hold, surrogate = situation.brief.goal.hold, situation.surrogate
     each = -(-DRAWS // len(surrogate.pairs_))
     normals = np.random.default_rng(situation.seed).standard_normal((2 * len(inputs), each))
@@ -157,15 +169,21 @@ def over_shift(situation: Situation, point: Indices) -> OverShift:
 def expected_over_shift(situation: Situation, index: Indices) -> Expectation:
     """Expectations for a few lattice points, shape (n, d): of the product of the whole shift where
     the material varies over it, else those with today's material."""
+    return expected_at(situation, situation.evidence.space.values(index), situation.min_grade)
+
+
+def expected_at(situation: Situation, values: Floats, least: float) -> Expectation:
+    """The same for values of the settings, shape (n, d), on the lattice or not, and a grade to
+    reach."""
     if situation.evidence.shift is None:
-        return situation.expected(index)
-    each = [over_shift(situation, point) for point in index]
+        return situation.expected_at(values, least)
+    each = [over_shift_at(situation, values[k : k + 1], least) for k in range(len(values))]
     chance = np.array([one.chance_before for one in each])
     grade, recovery = (
         Intervals(*(np.array([getattr(interval, end) for interval in found]) for end in ENDS))
         for found in ([one.grade for one in each], [one.recovery for one in each])
     )
-    return Expectation(grade, recovery, chance, situation.chance_even(index))
+    return Expectation(grade, recovery, chance, situation.chance_even_at(values))
 
 
 def _noise(situation: Situation, pair: Any, inputs: Inputs) -> Floats:

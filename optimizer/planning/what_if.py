@@ -1,7 +1,8 @@
 """What to expect at settings that a person chooses, on the steps of the deck or not.
 
 In come a ``Situation`` and some settings; out comes an ``Expected``. Its figures are those that a
-plan gives for a trial at the same settings. They differ from those of the settings to run now in
+plan gives for a trial at the same settings: where the material varies over the shift, those of the
+product of the whole shift. They differ from those of the settings to run now in
 one: there, the chance of the grade is lowered, because a search picked them as the best of
 thousands (``model/selection.py``).
 """
@@ -18,6 +19,7 @@ from threadpoolctl import threadpool_limits
 
 from optimizer.errors import InputError, LimitError, nearest
 from optimizer.interval import Interval, rounded
+from optimizer.planning.hold import expected_at
 from optimizer.planning.situation import FEWEST_TO_LEARN, Situation
 from optimizer.plant.region import Region
 from optimizer.plant.settings import SLACK, STEP_TOLERANCE, Setting
@@ -108,6 +110,8 @@ class Expected:
         product_t_per_h: expected product, t/h; None where feed rate is no setting.
         nearest_run: the nearest run of the line; None where it has none.
         warnings: sentences about what the runs cannot show here.
+        over: ``low`` and ``high`` of each property of the material that varies over the shift; the
+            figures are then those of the product of the whole shift.
     """
 
     line: str | None
@@ -124,6 +128,7 @@ class Expected:
     product_t_per_h: float | None
     nearest_run: NearestRun | None
     warnings: tuple[str, ...]
+    over: Mapping[str, Mapping[str, float]]
 
     def as_dict(self) -> dict[str, Any]:
         """The ``highside.expected/1`` document."""
@@ -135,6 +140,11 @@ class Expected:
             "settings": dict(self.settings),
             "units": dict(self.units),
             "material": dict(self.material),
+            **(
+                {"over": {name: dict(ends) for name, ends in self.over.items()}}
+                if self.over
+                else {}
+            ),
             "min_grade": self.min_grade,
             "grade": self.grade.as_dict(),
             "recovery": self.recovery.as_dict(),
@@ -186,7 +196,7 @@ class WhatIf:
         least = situation.min_grade if min_grade is None else min_grade
         # With several threads, sums in another order would round differently than in a plan.
         with threadpool_limits(1):
-            found = situation.expected_at(values, least)
+            found = expected_at(situation, values, least)
             product = situation.product_tonnes_at(values)
         off_steps = filter(None, (self.ranges[name].off_step(v) for name, v in whole.items()))
         return Expected(
@@ -204,6 +214,10 @@ class WhatIf:
             product_t_per_h=product,
             nearest_run=self._nearest(values[0]),
             warnings=(*off_steps, *self._outside(whole), *evidence.warnings),
+            over={
+                name: dict(zip(("low", "high"), each.ends, strict=True))
+                for name, each in ({} if evidence.shift is None else evidence.shift.over).items()
+            },
         )
 
     @cached_property

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import html
+import json
 import os
 import re
 import signal
@@ -19,7 +20,7 @@ from optimizer.errors import HistoryError, InputError, LimitError
 from optimizer.planning.situation import situation_of
 from optimizer.planning.what_if import WhatIf
 from optimizer.service.answers import model_process
-from optimizer.service.answers.expectations import MOST_BYTES, Expectations
+from optimizer.service.answers.expectations import MOST_BYTES, Expectations, of_fit
 from optimizer.service.answers.order import Order
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.exchange.problems import Problem
@@ -110,6 +111,49 @@ def test_figures_equal_those_of_a_plan_to_the_last_digit(client, service):
     assert found["chance_of_grade"] > plan["run_now"]["chance_of_grade"]
     assert found["material"] == plan["material"]
     assert found["history_version"] == plan["history_version"]
+
+
+@pytest.mark.parametrize("hold", ["blend", "throughout"])
+def test_figures_of_a_material_that_varies_equal_those_of_its_plan(client, service, hold):
+    _, made = service
+    brief = {
+        "line": "deck-1",
+        "material": {"moisture": {"low": 10.2, "high": 11.4}},
+        "goal": {"min_grade": "98.5%", "hold": hold},
+        "trials": {"count": 2},
+    }
+    plan = suggest(History(made.history), Site.read(made.site), Brief.from_dict(brief)).as_dict()
+    for each in (plan["run_now"], *plan["recommendations"]):
+        setting = [f"{name}={value}" for name, value in each["settings"].items()]
+        params = {"brief": json.dumps(brief), "setting": setting}
+        found = client.get("/v1/expected", params=params).json()
+        for name in FIGURES:
+            assert found[name] == each[name], name
+        if each is not plan["run_now"]:
+            assert found["chance_of_grade"] == each["chance_of_grade"]
+    assert found["over"] == plan["hold"]["over"]
+
+
+def test_a_whole_brief_narrows_the_limits_and_states_where_the_deck_stands(client):
+    brief = {"line": "deck-1", "limits": {"air": {"low": 32, "high": 40}}, "current": {"air": 39},
+             "goal": {"min_grade": 0.985}}  # fmt: skip
+    found = client.get("/v1/expected", params={"brief": json.dumps(brief)}).json()
+    assert found["settings"]["air"] == 39
+    params = {"brief": json.dumps(brief), "setting": "air=30"}
+    refused = problem(client.get("/v1/expected", params=params), 422, "outside-limits")
+    assert "air 30 turn is outside the limits, 32 to 40 turn" in refused["detail"]
+    bad = {"brief": json.dumps({**brief, "lime": 1})}
+    assert "lime" in problem(client.get("/v1/expected", params=bad), 422, "unknown-key")["detail"]
+
+
+def test_neither_the_grade_nor_the_trials_ask_for_another_fit():
+    brief = {"line": "a", "material": {"moisture": 11}, "goal": {"min_grade": "98.5%"},
+             "trials": {"count": 9, "settle_minutes": 5}}  # fmt: skip
+    fit = {"line": "a", "material": {"moisture": 11}, "trials": {"settle_minutes": 5}}
+    assert of_fit(brief) == (fit, 0.985)
+    assert of_fit({"line": "a", "trials": {"count": 3}}) == ({"line": "a"}, None)
+    with pytest.raises(InputError, match="min_grade"):
+        of_fit({"goal": {"min_grade": 98.5}})
 
 
 def test_the_figures_of_an_earlier_version_and_material_are_those_of_their_plan(options):
@@ -255,6 +299,26 @@ def test_the_page_starts_at_run_now_where_today_s_plan_was_made(options, small_p
         start = values(client.get(f"/what-if?{today}").text)
     wanted = plan["run_now"]["settings"]
     assert {name: float(start[f"s.{name}"]) for name in wanted} == wanted
+
+
+def test_what_the_form_of_today_states_holds_here_too(client):
+    today = {"line": "deck-1", "limits.air.low": "32", "limits.air.high": "40", "trials": "2"}
+    page = client.get("/what-if", params={**today, "s.air": "35"}, headers=HTML)
+    text = said(page.text)
+    assert "32 to 40 in steps of 1" in text
+    assert "From today’s form, too: air from 32, air to 40, trials 2." in text
+    hidden = dict(re.findall(r'<input type="hidden" name="([^"]+)" value="([^"]*)">', page.text))
+    assert hidden == {name: today[name] for name in ("limits.air.low", "limits.air.high", "trials")}
+    wrong = client.get("/what-if", params={**today, "limits.air.low": "x"}, headers=HTML)
+    assert wrong.status_code == 422
+    assert "'x' is not a number" in said(wrong.text)
+    assert "Correct it in today’s form" in said(wrong.text)
+
+
+def test_a_material_that_varies_is_told(client):
+    sent = {"line": "deck-1", "m.moisture.low": "10.2", "m.moisture.high": "11.4"}
+    page = client.get("/what-if", params=sent, headers=HTML)
+    assert "material: moisture 10.2 to 11.4." in said(page.text)
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,7 @@ from functools import partial
 from typing import Any
 
 from optimizer.errors import HistoryError
+from optimizer.plant.brief import Brief
 from optimizer.service.answers import model_process, planning_process
 from optimizer.service.answers.order import Order
 from optimizer.service.exchange import problems
@@ -20,7 +21,29 @@ from optimizer.service.exchange.problems import Problem
 MOST_BYTES = 1 << 31
 """Memory from which on the model process is replaced, which frees what libraries hold."""
 
+OF_TRIALS = ("settle_minutes", "sample_minutes")
+"""Parts of the brief about trials that the evidence depends on."""
+
 Document = dict[str, Any]
+
+
+def of_fit(brief: Mapping[str, Any]) -> tuple[dict[str, Any], float | None]:
+    """The part of a brief that a fitted line is kept for, and the grade to reach, a fraction.
+
+    The grade is apart, and the number of trials left out, so that neither asks for another fit.
+
+    Raises:
+        InputError: when the brief is malformed.
+    """
+    grade = Brief.from_dict(brief).goal.min_grade
+    left = {key: value for key, value in brief.items() if key != "pending"}
+    for key, keep in (("goal", _is_no_grade), ("trials", OF_TRIALS.__contains__)):
+        left[key] = {name: value for name, value in left.get(key, {}).items() if keep(name)}
+    return {key: value for key, value in left.items() if value}, grade
+
+
+def _is_no_grade(name: str) -> bool:
+    return name != "min_grade"
 
 
 class Expectations:

@@ -30,6 +30,7 @@ from optimizer.service.answers.summaries import Summaries
 from optimizer.service.api import batches, changes, endpoints, expected
 from optimizer.service.api.batch_schemas import BATCH_SCHEMAS
 from optimizer.service.api.diagnosis_schema import DIAGNOSIS_SCHEMAS
+from optimizer.service.api.expected_schema import EXPECTED_SCHEMAS
 from optimizer.service.api.look_schemas import LOOK_SCHEMAS
 from optimizer.service.api.schemas import SCHEMAS
 from optimizer.service.exchange.configuration import Configuration
@@ -193,7 +194,9 @@ def _described(app: FastAPI) -> dict[str, Any]:
             title=app.title, version=app.version, description=app.description, routes=app.routes
         )
         components = found.setdefault("components", {})
-        components["schemas"] = {**SCHEMAS, **BATCH_SCHEMAS, **DIAGNOSIS_SCHEMAS, **LOOK_SCHEMAS}
+        components["schemas"] = {
+            **SCHEMAS, **BATCH_SCHEMAS, **DIAGNOSIS_SCHEMAS, **EXPECTED_SCHEMAS, **LOOK_SCHEMAS,
+        }  # fmt: skip
         components["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
         found["security"] = [{"token": []}, {}]
         for methods in found["paths"].values():

@@ -19,21 +19,22 @@ from starlette.responses import Response
 from optimizer.errors import HighsideError, HistoryError
 from optimizer.planning.what_if import Range, ranges_of
 from optimizer.plant.brief import Brief
+from optimizer.plant.region import Region
 from optimizer.plant.site import Site
+from optimizer.service.answers.expectations import of_fit
 from optimizer.service.exchange.problems import status_of
-from optimizer.service.exchange.queries import LABEL
 from optimizer.service.exchange.typed_numbers import number
-from optimizer.service.pages.forms import MATERIAL, SETTING, brief_of_form, filled_fields
+from optimizer.service.pages.brief_form.fields import fields_of
+from optimizer.service.pages.brief_form.reading import read_form_of_brief
+from optimizer.service.pages.forms import MATERIAL, SETTING, filled_fields
 from optimizer.service.pages.rendering import render_for
 from optimizer.service.parts import Parts, parts_of
 from optimizer.text.figures import level
+from optimizer.text.todays_material import todays_material
 from optimizer.text.visible_text import fits_in_a_page
 
 SOON = 0.4
 """Seconds that the page waits for its figures before it says that the model is being fitted."""
-OF_TODAY = ("min_grade", "trials")
-"""Fields of today's form, besides the line and the material, that this page knows."""
-
 routes = APIRouter(include_in_schema=False, default_response_class=Response)
 
 
@@ -43,17 +44,20 @@ class Asked:
 
     Attributes:
         typed: the fields as they were typed, by name.
-        brief: today's line, material and grade, as far as they can be used.
+        brief: today's brief, as far as it can be used.
         settings: the settings that were chosen, by name.
         ranges: the range of each setting of the line, by name.
         faults: what is wrong, by name of the field.
+        elsewhere: what the fields of today's form that this page does not show are called, by
+            name.
     """
 
     typed: dict[str, str]
-    brief: dict[str, Any]
+    brief: dict[str, Any] = field(default_factory=dict)
     settings: dict[str, float] = field(default_factory=dict)
     ranges: Mapping[str, Range] = field(default_factory=dict)
     faults: dict[str, str] = field(default_factory=dict)
+    elsewhere: dict[str, str] = field(default_factory=dict)
 
 
 @routes.get("/what-if")
@@ -80,6 +84,8 @@ async def what_if(request: Request) -> Response:
         request, "what_if.html", "what-if", status, asked=asked, lines=lines, found=found,
         error=error, waiting=askable and found is None and error is None,
         material=parts.site.material, address=f"/what-if?{urlencode(asked.typed)}",
+        used=None if found is None else todays_material({**found, "hold": found}),
+        today=urlencode({n: t for n, t in asked.typed.items() if not n.startswith(SETTING)}),
     )  # fmt: skip
 
 
@@ -96,16 +102,20 @@ def read_fields(query: Mapping[str, str], site: Site, lines: list[str]) -> Asked
     """
     typed = filled_fields({"line": next(iter(lines), ""), **query} if lines else query)
     typed.pop("since", None)
-    asked = Asked(typed, {})
+    asked = Asked(typed)
     if "line" not in typed:
         return asked
-    asked.brief = {"line": typed["line"]}
-    names = [f"{MATERIAL}{name}" for name in (LABEL, *site.material)]
-    for name in (*OF_TODAY, *names):
-        if name in typed:
-            _read_today(asked, name, site)
-    space = site.space_of(typed["line"])
-    asked.ranges = ranges_of(Brief.from_dict(asked.brief).region(space))
+    form = read_form_of_brief(typed, site)
+    asked.brief, asked.faults = form.brief, form.faults
+    shown = {"line", "min_grade", *(f"{MATERIAL}{name}" for name in site.material)}
+    called = fields_of(form.sections)
+    asked.elsewhere = {
+        name: called[name].called for name in form.typed if name not in shown and name in called
+    }
+    if asked.faults:
+        asked.ranges = ranges_of(Region.whole(site.space_of(form.line)))
+    else:
+        asked.ranges = ranges_of(Brief.from_dict(form.brief).region(site.space_of(form.line)))
     for name, each in asked.ranges.items():
         text = query.get(f"{SETTING}{name}", "").strip()
         if not text:
@@ -122,19 +132,6 @@ def read_fields(query: Mapping[str, str], site: Site, lines: list[str]) -> Asked
     return asked
 
 
-def _read_today(asked: Asked, name: str, site: Site) -> None:
-    """Add one field of today's form to the brief, or its fault to the faults."""
-    one = {"line": asked.typed["line"], name: asked.typed[name]}
-    try:
-        brief = brief_of_form(one, site)
-        Brief.from_dict(brief).check_names(site)
-    except HighsideError as error:
-        asked.faults[name] = f"{error.message} {error.hint}".strip()
-        return
-    for key, value in brief.items():
-        asked.brief[key] = {**asked.brief.get(key, {}), **value} if key != "line" else value
-
-
 def start_at_run_now(parts: Parts, asked: Asked) -> None:
     """Start at the settings to run now where the plan for today was made already; without it, the
     answer starts at the latest run."""
@@ -147,14 +144,11 @@ def start_at_run_now(parts: Parts, asked: Asked) -> None:
 async def expected_soon(parts: Parts, asked: Asked) -> dict[str, Any] | None:
     """What to expect at the settings asked for; None while the model is being fitted.
 
-    The model depends on line and material alone, so that it serves any grade.
-
     Raises:
         HighsideError: those of ``model_process.expected``.
     """
-    of_fit = {key: value for key, value in asked.brief.items() if key in ("line", "material")}
-    grade = asked.brief.get("goal", {}).get("min_grade")
-    order = parts.jobs.order("expected", of_fit)
+    fit, grade = of_fit(asked.brief)
+    order = parts.jobs.order("expected", fit)
     try:
         return await asyncio.wait_for(parts.expectations.of(order, asked.settings, grade), SOON)
     except TimeoutError:
