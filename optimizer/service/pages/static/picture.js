@@ -26,12 +26,12 @@ export function picture(figure, { title, height, draw, legend = [], least = 0 })
   const told = frame.append("p").attr("class", "told").attr("aria-live", "polite");
   told.text("Point at, tap or focus a point.");
   if (legend.length) key(frame, legend);
-  let points = [], at = 0, drawn = 0, find = null, ring = null;
+  let points = [], at = 0, drawn = 0, find = null, ring = null, held = false;
 
   function redraw() {
     const width = Math.max(Math.floor(figure.clientWidth), least, 260);
     if (width === drawn || !figure.clientWidth) return;
-    const held = svg.node().contains(document.activeElement);
+    const focused = svg.node().contains(document.activeElement);
     drawn = width;
     points = [];
     svg.selectAll("*").remove();
@@ -42,7 +42,7 @@ export function picture(figure, { title, height, draw, legend = [], least = 0 })
     at = Math.min(at, points.length - 1);
     points.forEach((p, k) => p.node.attr("tabindex", k === at ? 0 : -1).attr("data-point", k));
     find = points.length ? d3.Delaunay.from(points, (p) => p.x, (p) => p.y) : null;
-    if (held) points[at]?.node.node().focus({ preventScroll: true });
+    if (focused) points[at]?.node.node().focus({ preventScroll: true });
   }
 
   // Adds a point. node: its element. said: what it tells. href: the page that Enter opens.
@@ -55,15 +55,17 @@ export function picture(figure, { title, height, draw, legend = [], least = 0 })
     return node;
   }
 
-  // Shows the box of a point; pinned, it also offers the page of the run and is read aloud.
-  function show(k, pinned) {
+  // Shows the box of a point. Held, it stays while the mouse moves, is read aloud, and offers the
+  // page of the run.
+  function show(k, hold) {
     const p = points[k], here = points.filter((q) => q !== p && q.x === p.x && q.y === p.y).length;
     const said = here ? `${p.said} ${here} more at this place: arrow keys move through them.` : p.said;
+    held = hold;
     ring.attr("hidden", null).attr("cx", p.x).attr("cy", p.y);
     box.attr("hidden", null).selectAll("*").remove();
     box.append("span").text(said);
-    if (pinned && p.href) box.append("a").attr("href", p.href).attr("tabindex", -1).text("Open the run");
-    if (pinned && told.text() !== said) told.text(said);
+    if (hold && p.href) box.append("a").attr("href", p.href).attr("tabindex", -1).text("Open the run");
+    if (hold && told.text() !== said) told.text(said);
     // The box stays inside the picture, to the side where there is more room.
     const node = box.node(), room = pane.node();
     const left = p.x > drawn / 2 ? p.x - node.offsetWidth - 14 : p.x + 14;
@@ -73,6 +75,7 @@ export function picture(figure, { title, height, draw, legend = [], least = 0 })
   }
 
   function hide() {
+    held = false;
     box.attr("hidden", "");
     ring?.attr("hidden", "");
   }
@@ -88,9 +91,9 @@ export function picture(figure, { title, height, draw, legend = [], least = 0 })
     points[at].node.attr("tabindex", -1);
     at = k;
     points[at].node.attr("tabindex", 0).node().focus();
+    show(at, true); // also where it had the focus already
   }
 
-  const focused = () => svg.node().contains(document.activeElement);
   svg.on("keydown", (event) => {
     const last = points.length - 1;
     let to = event.key === "Home" ? 0 : event.key === "End" ? last : null;
@@ -112,11 +115,13 @@ export function picture(figure, { title, height, draw, legend = [], least = 0 })
     if (!pane.node().contains(event.relatedTarget)) hide();
   });
   svg.on("pointermove", (event) => {
-    if (event.pointerType === "touch") return;
+    if (held || event.pointerType === "touch") return;
     const k = nearest(event);
     if (k >= 0) show(k, false);
   });
-  pane.on("pointerleave", () => (focused() ? show(at, false) : hide()));
+  pane.on("pointerleave", () => {
+    if (!held) hide();
+  });
   // A tap or click tells the point and offers its page; a key that opens a link opens it.
   svg.on("click", (event) => {
     if (event.detail === 0 || event.ctrlKey || event.metaKey || event.shiftKey) return;
