@@ -26,8 +26,8 @@ from optimizer.history.start_times import (
     unmarked,
 )
 from optimizer.history.storage.event_log import Event
-from optimizer.history.storage.loads import Load
 from optimizer.history.storage.place import Place
+from optimizer.history.storage.version_log import VersionEntry
 from optimizer.history.summary import HistorySummary, LineSummary, moment, summary_of_line
 from optimizer.plant.site import Site
 from optimizer.plant.time_zone import UTC_ZONE
@@ -90,7 +90,7 @@ class Snapshot:
         """What happened to the history up to this version besides loads, oldest first."""
         return self._source.events
 
-    def loads(self, line: str) -> tuple[Load, ...]:
+    def loads(self, line: str) -> tuple[VersionEntry, ...]:
         """The newest versions up to this one that added runs of a line, oldest first.
 
         Args:

@@ -15,11 +15,12 @@ from deltalake.exceptions import DeltaError
 from optimizer.history.description import description_of
 from optimizer.history.schema import in_schema, run_schema, schema_of
 from optimizer.history.start_times import MISDATED, latest_start, without_impossible_times
+from optimizer.history.storage.commits import MARK
 from optimizer.history.storage.event_log import Event, events_until
-from optimizer.history.storage.loads import Load, loads_until
 from optimizer.history.storage.place import Place
 from optimizer.history.storage.run_files import DataFile, read_runs, stated_files
 from optimizer.history.storage.table import RunTable, files_of, written_at
+from optimizer.history.storage.version_log import VersionEntry, version_entries
 from optimizer.history.stored_units import StoredUnits
 from optimizer.numerics.sorting import sorted_by
 from optimizer.plant.site import Site
@@ -27,6 +28,8 @@ from optimizer.plant.site import Site
 _FEATURES = {"timestampNtz"}
 """Features of the Delta protocol, needed to read a table, that this module knows. Others change
 which runs or columns a file stands for."""
+MOST_VERSIONS = 100
+"""Number of newest versions among which loads are looked for, since each is a file of its own."""
 _ORDER = ("line", "started_at", "run_id")
 
 
@@ -49,7 +52,7 @@ class RunSource(Protocol):
     def events(self) -> tuple[Event, ...]:
         """What happened to the history besides loads, oldest first."""
 
-    def loads(self, line: str) -> tuple[Load, ...]:
+    def loads(self, line: str) -> tuple[VersionEntry, ...]:
         """The newest versions that added runs of a line, oldest first."""
 
     def runs(self, site: Site | None, lines: Sequence[str] | None, keep: bool = True) -> pa.Table:
@@ -70,7 +73,7 @@ class NoRuns:
     written: datetime | None = None
     events: tuple[Event, ...] = ()
 
-    def loads(self, line: str) -> tuple[Load, ...]:
+    def loads(self, line: str) -> tuple[VersionEntry, ...]:
         return ()
 
     def runs(self, site: Site | None, lines: Sequence[str] | None, keep: bool = True) -> pa.Table:
@@ -91,7 +94,7 @@ class GivenRuns:
     def __init__(self, table: pa.Table) -> None:
         self._table = table
 
-    def loads(self, line: str) -> tuple[Load, ...]:
+    def loads(self, line: str) -> tuple[VersionEntry, ...]:
         return ()
 
     @cached_property
@@ -144,9 +147,10 @@ class StoredRuns:
         except (OSError, ValueError, pa.ArrowException) as error:
             raise self._place.damaged(error) from None
 
-    def loads(self, line: str) -> tuple[Load, ...]:
+    def loads(self, line: str) -> tuple[VersionEntry, ...]:
         try:
-            return loads_until(self._place.filesystem, self._table.version(), line)
+            at = self._place.filesystem, self._table.version(), MOST_VERSIONS, MARK
+            return tuple(each for each in version_entries(*at) if line in each.added)[::-1]
         except (OSError, ValueError, KeyError, pa.ArrowException) as error:
             raise self._place.damaged(error) from None
 

@@ -15,7 +15,7 @@ from optimizer.history.changes import changes_in
 from optimizer.history.issued import RESTORED, IssuedBatch
 from optimizer.history.snapshot import Snapshot
 from optimizer.history.storage.event_log import Event
-from optimizer.history.storage.loads import Load
+from optimizer.history.storage.version_log import VersionEntry
 from optimizer.history.summary import iso
 from optimizer.plant.time_zone import TimeZone
 
@@ -62,7 +62,7 @@ def timeline(
 ) -> tuple[Happening, ...]:
     """What happened to a line up to a version, oldest first.
 
-    Loads are those of the newest versions only (``history.storage.loads``).
+    Loads are those of the newest versions only (``Snapshot.loads``).
 
     Args:
         snapshot: the history at the version.
@@ -76,7 +76,7 @@ def timeline(
     found = [
         *_of_batches(batches),
         *map(_of_change, changed),
-        *map(_of_load, snapshot.loads(line)),
+        *_of_loads(snapshot.loads(line), line),
         *(_of_restore(event) for event in snapshot.events if event.what == RESTORED),
     ]
     return tuple(sorted(found, key=lambda each: each.at))
@@ -104,6 +104,10 @@ def _of_restore(event: Event) -> Happening:
     return Happening(event.at, event.what, said, version=event.version)
 
 
-def _of_load(load: Load) -> Happening:
-    runs = "runs" if load.runs is None else "1 run" if load.runs == 1 else f"{load.runs} runs"
-    return Happening(load.at, LOADED, f"Version {load.version} added {runs}.", version=load.version)
+def _of_loads(loads: Iterable[VersionEntry], line: str) -> Iterator[Happening]:
+    for load in loads:
+        if load.at is None:  # it has no place in time
+            continue
+        count = load.added[line]
+        said = f"Version {load.version} added {'1 run' if count == 1 else f'{count} runs'}."
+        yield Happening(load.at, LOADED, said, version=load.version)

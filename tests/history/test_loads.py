@@ -9,7 +9,6 @@ import pytest
 
 from optimizer import History, HistoryError, Site, correct, withdraw
 from optimizer.history.snapshot import Snapshot
-from optimizer.history.storage import loads
 from optimizer.history.upkeep import restore
 from optimizer.intake.settling.load import load_table
 from tests.history.test_event_log import ROW
@@ -33,7 +32,7 @@ def row(run_id, day, **more):
 
 
 def told(history, line="deck-1", version=None):
-    return [(each.version, each.runs) for each in history.at(version).loads(line)]
+    return [(each.version, each.added[line]) for each in history.at(version).loads(line)]
 
 
 def test_versions_that_add_runs_of_the_line_are_its_loads(history):
@@ -55,7 +54,7 @@ def test_a_withdrawal_and_a_restore_are_no_loads(history):
 
 
 def test_only_the_newest_versions_are_read(history, monkeypatch):
-    monkeypatch.setattr(loads, "MOST_VERSIONS", 1)
+    monkeypatch.setattr("optimizer.history.sources.MOST_VERSIONS", 1)
     assert told(history) == [(2, 1)]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 import re
+from urllib.parse import quote
 
 import html5lib
 import jsonschema
@@ -215,7 +216,13 @@ def test_what_is_wrong_stands_beside_its_field(service, query, field, said):
 def test_what_is_wrong_elsewhere_stands_on_top(service):
     page = service[0].get("/look?line=deck-1&m.moisture=wet", headers=HTML)
     assert page.status_code == 422
-    assert '<p class="fault" role="alert">moisture: &#39;wet&#39; is not a number' in page.text
+    (said,) = re.findall('<div class="refused" role="alert">(.*?)</div>', page.text, re.S)
+    assert "<p>Moisture: &#39;wet&#39; is not a number." in said
+    assert 'href="/?line=deck-1&amp;m.moisture=wet"' in said
+    page = service[0].get("/look?line=deck-1&limits.air.low=95", headers=HTML)
+    assert page.status_code == 422
+    (said,) = re.findall('<div class="refused" role="alert">(.*?)</div>', page.text, re.S)
+    assert "air" in said.lower()
     page = service[0].get("/look?line=", headers=HTML)
     assert page.status_code == 422
     assert "no line is named" in page.text
@@ -256,11 +263,28 @@ def test_the_fields_of_the_brief_go_with_the_map(service):
 def test_while_the_answer_is_made_no_field_is_shown(service, monkeypatch):
     monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", 0.0)
     page = service[0].get("/look?line=deck-1&trials=3&x=air&y=feed_rate", headers=HTML).text
-    assert "this page will show the pictures when it is ready" in page
-    address = "/look?line=deck-1&amp;trials=3&amp;x=air&amp;y=feed_rate#map"
-    assert f'data-address="{address}"' in page
-    assert "<input" not in page
-    assert "<select" not in page
+    assert "<h1>Making the pictures for deck-1</h1>" in page
+    address = "/look?line=deck-1&trials=3&x=air&y=feed_rate#map"
+    assert quote(address, safe="") in page
+    assert not re.search('<(select|input type="(?!hidden))', page)
+
+
+def test_the_job_reports_as_many_stages_as_are_expected(service, told):
+    key = re.search('data-numbers="/v1/results/([0-9a-f]+)"', told[0].text)[1]
+    job = service[0].get(f"/v1/jobs/{key}").json()
+    assert job["stages"] == len(job["progress"]) == 5
+    assert job["progress"][-1] == "drawing the map"
+
+
+def test_a_line_is_offered_with_what_it_was_last_planned_with(service):
+    client = service[0]
+    assert "last planned with" not in client.get("/look", headers=HTML).text
+    page = client.get("/?choose=deck-1", headers=HTML).text
+    token = re.search('name="form_token" value="([0-9a-f]+)"', page)[1]
+    fields = {"line": "deck-1", "min_grade": "98.3", "m.moisture": "11", "form_token": token}
+    client.post("/plan", data=fields, follow_redirects=False)
+    page = client.get("/look", headers=HTML).text
+    assert 'href="/look?line=deck-1&amp;min_grade=98.3&amp;m.moisture=11">deck-1</a>' in page
 
 
 def test_text_from_outside_is_escaped(service):

@@ -40,6 +40,7 @@ STAGES = {
     "plan to issue": 3,
     "comparison": 2,
     "diagnosis": 2,
+    "look": 5,
     "report": 5,
     "sheet.pdf": 5,
     "sheet.html": 5,

@@ -3,21 +3,24 @@ answer ``look``, which the page also holds as tables."""
 
 from __future__ import annotations
 
+import asyncio
 import json
+from collections.abc import Mapping, Sequence
 from typing import Any
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Request
 from starlette.responses import Response
 
-from optimizer.errors import HighsideError, InputError
+from optimizer.errors import InputError, LimitError
 from optimizer.operations.looking import check_pair
-from optimizer.service.answers.order import Order
-from optimizer.service.exchange.problems import status_of
-from optimizer.service.pages.forms import brief_of_form, filled_fields
+from optimizer.service.exchange.problems import Problem, status_of
+from optimizer.service.pages.brief_form.reading import read_form_of_brief
+from optimizer.service.pages.forms import filled_fields
 from optimizer.service.pages.rendering import render_for
 from optimizer.service.pages.waiting import answer_in_time, waiting_page
 from optimizer.service.parts import Parts, parts_of
+from optimizer.text.visible_text import fits_in_a_page
 
 AXES = ("x", "y")
 """Fields of the page that choose the settings of the map."""
@@ -30,60 +33,70 @@ async def look(request: Request) -> Response:
     """The pictures of a line for the brief in the query; without a line, the form alone."""
     parts = parts_of(request)
     summary = json.loads((await parts.summaries.of())[1])
-    asked, faults = _asked(request)
     values: dict[str, Any] = {
         "lines": parts.site.lines_with(entry["line"] for entry in summary["lines"]),
-        "asked": asked, "again": urlencode(asked), "faults": faults,
+        "asked": {}, "again": "", "faults": {}, "planned": (), "look": None, "answer": "",
         "axes": {axis: request.query_params.get(axis, "").strip() for axis in AXES},
-        "look": None, "answer": "", "zone": parts.site.time_zone,
     }  # fmt: skip
-    status = 422 if faults else 200
-    if "line" not in asked or faults:
-        return render_for(request, "look.html", "look", status, **values)
     try:
-        order = _order(parts, asked, values["axes"], faults)
+        asked = filled_fields(request.query_params)
+    except Problem as error:
+        values["faults"] = {"line": str(error)}
+        return render_for(request, "look.html", "look", 422, **values)
+    asked.pop("since", None)
+    values |= {"asked": asked, "again": urlencode(asked)}
+    if "line" not in asked:
+        values["planned"] = await _last_planned(parts, values["lines"])
+        return render_for(request, "look.html", "look", **values)
+    return await _pictures(request, asked, values)
+
+
+async def _pictures(request: Request, asked: Mapping[str, str], values: dict[str, Any]) -> Response:
+    """The page for the fields of a brief: its pictures, or what is wrong beside its field.
+
+    Args:
+        request: the request to answer.
+        asked: the fields of today's form, the line among them.
+        values: values of the template, to which what is found is added.
+    """
+    parts, form = parts_of(request), read_form_of_brief(asked, parts_of(request).site)
+    values["faults"] = faults = form.faults
+    if faults:
+        return render_for(request, "look.html", "look", 422, **values)
+    x, y = _axes(parts, asked["line"], values["axes"], faults)
+    try:
+        order = parts.jobs.order("look", form.brief, more={"x": x, "y": y})
         content = await answer_in_time(parts.jobs, order, request.state.person.name)
-    except HighsideError as error:
-        faults[_field_of(error)] = str(error)
+    except (InputError, LimitError) as error:
+        form.refuse(error)
         return render_for(request, "look.html", "look", status_of(error), **values)
     if content is None:
         chosen = {axis: name for axis, name in values["axes"].items() if name}
-        address = f"/look?{urlencode(asked | chosen)}{'#map' if chosen else ''}"
+        address = f"/look?{urlencode({**asked, **chosen})}{'#map' if chosen else ''}"
         return waiting_page(request, order, address, "pictures", "look")
     values |= {"look": json.loads(content), "answer": f"/v1/results/{order.key}"}
     return render_for(request, "look.html", "look", 422 if faults else 200, **values)
 
 
-def _asked(request: Request) -> tuple[dict[str, str], dict[str, str]]:
-    """The fields of today's form in the query, and what is wrong with them as a whole."""
+def _axes(
+    parts: Parts, line: str, typed: Mapping[str, str], faults: dict[str, str]
+) -> tuple[str | None, str | None]:
+    """The settings of the map; none, with a fault, where those asked for cannot be a map."""
+    x, y = (typed[axis] or None for axis in AXES)
     try:
-        asked = filled_fields(request.query_params)
-    except HighsideError as error:
-        return {}, {"line": str(error)}
-    asked.pop("since", None)
-    return asked, {}
-
-
-def _order(
-    parts: Parts, asked: dict[str, str], axes: dict[str, str], faults: dict[str, str]
-) -> Order:
-    """The order of the numbers.
-
-    Settings that cannot be those of a map are noted in ``faults``, and the usual ones are ordered.
-
-    Raises:
-        HighsideError: when another field cannot be used.
-    """
-    x, y = (axes[axis] or None for axis in AXES)
-    try:
-        check_pair(parts.site.space_of(asked["line"]).names, x, y)
+        check_pair(parts.site.space_of(line).names, x, y)
     except InputError as error:
-        faults[_field_of(error)] = str(error)
-        x = y = None
-    return parts.jobs.order("look", brief_of_form(asked, parts.site), more={"x": x, "y": y})
+        faults["x" if error.message.startswith("x:") else "y"] = str(error)
+        return None, None
+    return x, y
 
 
-def _field_of(error: HighsideError) -> str:
-    """The field of the page that an error is about; empty for none of them."""
-    said = {"Grade:": "min_grade", "Line:": "line", "x:": "x", "y:": "y", "x and y": "y"}
-    return next((field for start, field in said.items() if error.message.startswith(start)), "")
+async def _last_planned(parts: Parts, lines: Sequence[str]) -> list[tuple[str, str]]:
+    """Each line that was planned, with the query of the brief that it was last planned with."""
+    fitting = [line for line in lines if fits_in_a_page(line)]
+    last = await asyncio.to_thread(lambda: [parts.last_briefs.of(line) for line in fitting])
+    return [
+        (line, urlencode({"line": line, **each.fields}))
+        for line, each in zip(fitting, last, strict=True)
+        if each.at is not None
+    ]
