@@ -62,8 +62,8 @@ from optimizer.version import __version__
 
 ROOMS = (
     *(endpoints, changes, batches, expected),
-    *(plant_page, trials, batch_pages, look, what_if, runs, lines, diagnosis, job_pages),
-    *(sign_in, assets),
+    *(plant_page, trials, batch_pages, look, what_if, runs, history_pages, lines, diagnosis),
+    *(job_pages, sign_in, assets),
 )
 """The modules with addresses: for programs, then for people."""
 LOCK_SECONDS = 20.0
@@ -127,7 +127,6 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
     app.state.parts = parts
     for room in ROOMS:
         app.include_router(room.routes)
-    app.include_router(history_pages.routes)
     app.add_exception_handler(HighsideError, _refused)
     app.add_exception_handler(HTTPException, _not_there)
     app.add_exception_handler(RequestValidationError, _invalid)
