@@ -11,6 +11,7 @@ from deltalake import DeltaTable
 
 from optimizer import History
 from optimizer.service.pages.history import versions
+from tests.service.test_hostile import unreadable
 from tests.service.test_page import fields
 from tests.service.test_run_page import said
 from tests.service.test_service import READ, RECORD, TOKENS, client_of, options, problem, row
@@ -230,3 +231,19 @@ def test_only_recorders_restore(options):
         client.post("/versions/0/restore", data={**form, "reason": "x"})
         assert ids(options) == ["r0"]
         assert "by mill" in entries(client.get("/versions").text)[2]
+
+
+def test_every_page_of_the_history_is_valid_html(client):
+    for k in range(3):
+        client.patch("/v1/runs/r1", json={"air": 31 + k, "reason": "typo"})
+    client.delete("/v1/runs/r2", params={"reason": "mixed up"})
+    client.post("/v1/runs", json=[row(1, line="deck-2"), row(9, grade=97)])
+    paths = [
+        "/runs", "/runs?text=r&withdrawn=also&sort=air", "/runs?since=x&state=y", "/runs?as_of=0",
+        "/runs/r1?line=deck-1", "/runs/r2", "/runs/r1", "/changes", "/changes?run=r1", "/versions",
+        "/versions/0/restore", "/rejected",
+    ]  # fmt: skip
+    for path in paths:
+        page = client.get(path)
+        assert page.status_code in (200, 422), path
+        assert unreadable(page) is None, path
