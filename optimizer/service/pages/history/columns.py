@@ -10,7 +10,7 @@ from urllib.parse import quote, urlencode
 
 import pyarrow as pa
 
-from optimizer.history.schema import declared_unit, fields_of, schema_of
+from optimizer.history.schema import declared_unit, fields_of
 from optimizer.history.start_times import MISDATED
 from optimizer.plant.run_columns import RUN_COLUMNS
 from optimizer.plant.site import Site
@@ -173,9 +173,9 @@ def all_fields(runs: pa.Table, site: Site, line: str) -> list[RunField]:
 
 
 def correctable(site: Site, line: str) -> list[RunField]:
-    """The columns of a run of a line that can be corrected."""
-    names = (name for name in fields_of(site) if name not in ("run_id", "line"))
-    return [run_field(name, site, line) for name in names if name in schema_of(site).names]
+    """The columns of a run of a line that can be corrected; the note, the longest, comes last."""
+    names = [name for name in fields_of(site) if name not in ("run_id", "line", "note")]
+    return [run_field(name, site, line) for name in (*names, "note")]
 
 
 def run_address(line: str, run_id: str, as_of: int | None = None) -> str:
