@@ -21,6 +21,7 @@ from optimizer.service.exchange.metrics import Metrics
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.recording.audit import Audit
 from optimizer.service.recording.batch_recorder import BatchRecorder
+from optimizer.service.recording.fractions import KeptFractions
 from optimizer.service.recording.recorder import Recorder
 from optimizer.service.recording.remembered import LastBriefs
 from optimizer.service.recording.site_recorder import SiteRecorder
@@ -43,6 +44,7 @@ class Parts:
     batch_recorder: BatchRecorder
     site_recorder: SiteRecorder
     last_briefs: LastBriefs
+    fractions: KeptFractions
     audit: Audit
     metrics: Metrics
 

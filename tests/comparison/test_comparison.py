@@ -28,7 +28,7 @@ from optimizer.model.coordinates import from_latent, to_latent
 from optimizer.plant.region import Region
 from optimizer.plant.settings import GRAVITY_TABLE, Setting, SettingSpace
 from optimizer.presentation.page import report_html
-from optimizer.service.pages.rendering import render
+from optimizer.service.pages.rendering import ENVIRONMENT
 from optimizer.text.figures import whole_percent
 from tests.benchmarks.simulated_lines import credited, make_set
 from tests.presentation.report_case import parse, season_review, text_of
@@ -182,12 +182,10 @@ def test_every_output_states_the_chance_of_the_grade(demanding):
     assert text.count("Worth") == 1
 
     found = season_review()
+    compared = ENVIRONMENT.get_template("comparison.html").module.compared
     pages = [
         report_html(found.plan.as_dict(), found.landscape.as_dict(), comparison=demanding),
-        render(
-            "lines.html", here="lines", person=None, signed_in=False, form_token="", version=0,
-            site_name="site", comparison=demanding, min_grade="98.5", waiting=None,
-        ).body.decode(),
+        f"<!DOCTYPE html><title>Lines</title>{compared(demanding)}",
     ]  # fmt: skip
     for page in pages:
         rows = [text_of(row) for row in parse(page).iter("tr")]

@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from optimizer.comparison import ComparisonRequest, compare
+from optimizer.comparison import ComparisonRequest, Prices, compare, read_fractions
 from optimizer.diagnostics import diagnose
 from optimizer.history.history import History
 from optimizer.operations.batches import plan_to_issue, with_line
@@ -70,7 +70,7 @@ def make(order: Order, history: str, progress: Callable[[str], None]) -> bytes:
     plant, brief = Site.from_dict(order.site), Brief.from_dict(order.brief)
     snapshot = History(history).at(order.version)
     if order.kind == "comparison":
-        request = ComparisonRequest(**order.more)
+        request = comparison_request(order.more)
         compared = compare(
             snapshot, plant, brief, request, seed=order.seed, workers=1, progress=progress
         )
@@ -94,6 +94,21 @@ def make(order: Order, history: str, progress: Callable[[str], None]) -> bytes:
         return reviewed.page().encode()
     sheet = reviewed.sheet()
     return sheet_pdf(sheet, "a4") if order.kind == "sheet.pdf" else sheet_html(sheet).encode()
+
+
+def comparison_request(more: Mapping[str, Any]) -> ComparisonRequest:
+    """The request of a comparison from the further options of its order, in which prices are a
+    mapping, and density fractions the path of their file.
+
+    Raises:
+        InputError: when the fractions cannot be read.
+    """
+    prices, fractions = more.get("prices"), more.get("fractions")
+    read = {
+        "prices": None if prices is None else Prices(**prices),
+        "fractions": None if fractions is None else read_fractions(fractions),
+    }
+    return ComparisonRequest(**{**more, **read})
 
 
 def as_printed(document: Mapping[str, Any]) -> bytes:

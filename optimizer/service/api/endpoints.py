@@ -22,15 +22,14 @@ from optimizer.service.api.parameters import (
     BriefOfDiagnosis,
     BriefOfQuery,
     DryRun,
-    FeedRate,
     Form,
     IfNoneMatch,
     JobId,
     Line,
     LineOfRows,
-    Lines,
     MapX,
     MapY,
+    MoreOfComparison,
     Prefer,
     Samples,
     Seed,
@@ -156,12 +155,11 @@ async def sheet(
 @routes.get("/v1/comparison", summary="Lines side by side", tags=["plans"],
             responses=responses.COMPARISON)  # fmt: skip
 async def comparison(
-    request: Request, brief: BriefOfComparison, lines: Lines = None, feed_rate: FeedRate = None,
-    seed: Seed = None, prefer: Prefer = None, if_none_match: IfNoneMatch = None,
+    request: Request, brief: BriefOfComparison, more: MoreOfComparison, seed: Seed = None,
+    prefer: Prefer = None, if_none_match: IfNoneMatch = None,
 ) -> Response:  # fmt: skip
     """The comparison of lines on the same material and feed rate."""
-    basis = {"lines": lines or None, "feed_rate": feed_rate}
-    order = parts_of(request).jobs.order("comparison", brief, seed, more=basis)
+    order = parts_of(request).jobs.order("comparison", brief, seed, more=more)
     return await answered(order, request, prefer)
 
 

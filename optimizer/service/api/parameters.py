@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 from fastapi import Depends, Header, Path, Query
 
+from optimizer.comparison.request import RANKED_BY
 from optimizer.errors import InputError
 from optimizer.intake.settling.load_options import LONGEST_REASON
 from optimizer.plant.documents import LARGEST
@@ -51,6 +52,21 @@ Lines = Annotated[
     Query(description="The lines to compare; repeat for more. All when left out.", max_length=200),
 ]
 FeedRate = Annotated[float | None, Query(description="Feed rate, in site units.", gt=0, le=LARGEST)]
+Price = Annotated[
+    float | None, Query(description="Price of a tonne of product; with hours.", gt=0, le=LARGEST)
+]
+RejectPrice = Annotated[
+    float, Query(description="Price of a tonne of reject.", ge=-LARGEST, le=LARGEST)
+]
+Hours = Annotated[
+    float | None, Query(description="Running hours of a season; with price.", gt=0, le=LARGEST)
+]
+RankBy = Annotated[
+    str,
+    Query(description="Quantity to rank by: attainable, current or gap.",
+          pattern=f"^({'|'.join(RANKED_BY)})$"),
+]  # fmt: skip
+Anonymous = Annotated[bool, Query(description="Call lines A, B, C in the order of rank.")]
 Form = Annotated[str, Query(description="Format: pdf, html or csv.", pattern="^(pdf|html|csv)$")]
 MapX = Annotated[
     str | None,
@@ -145,6 +161,28 @@ def brief_of_comparison(
     return brief
 
 
+def more_of_comparison(
+    lines: Lines = None, feed_rate: FeedRate = None, price: Price = None, hours: Hours = None,
+    reject_price: RejectPrice = 0.0, rank_by: RankBy = RANKED_BY[0], anonymous: Anonymous = False,
+) -> dict[str, Any]:  # fmt: skip
+    """What a query chooses of a comparison beyond the brief.
+
+    Raises:
+        Problem: when only one of price and hours is given.
+    """
+    if (price is None) != (hours is None):
+        said = "price and hours go together: value of a tonne, hours of a season."
+        raise Problem(422, said, code="price-without-hours")
+    found: dict[str, Any] = {"lines": lines or None, "feed_rate": feed_rate}
+    if price is not None:
+        found["prices"] = {"product": price, "hours": hours, "reject": reject_price}
+    if rank_by != RANKED_BY[0]:
+        found["ranked_by"] = rank_by
+    if anonymous:
+        found["anonymous"] = True
+    return found
+
+
 def brief_of_diagnosis(
     line: Line = None, min_grade: MinGrade = None, material: Material = None
 ) -> dict[str, Any]:
@@ -153,5 +191,6 @@ def brief_of_diagnosis(
 
 
 BriefOfQuery = Annotated[dict[str, Any], Depends(brief_of_query)]
+MoreOfComparison = Annotated[dict[str, Any], Depends(more_of_comparison)]
 BriefOfDiagnosis = Annotated[dict[str, Any], Depends(brief_of_diagnosis)]
 BriefOfComparison = Annotated[dict[str, Any], Depends(brief_of_comparison)]

@@ -55,6 +55,7 @@ from optimizer.service.pages.rendering import refusal
 from optimizer.service.parts import Parts
 from optimizer.service.recording.audit import Audit
 from optimizer.service.recording.batch_recorder import BatchRecorder
+from optimizer.service.recording.fractions import KeptFractions
 from optimizer.service.recording.recorder import Recorder
 from optimizer.service.recording.remembered import LastBriefs
 from optimizer.service.recording.site_recorder import SiteRecorder
@@ -103,6 +104,7 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
         batch_recorder=BatchRecorder(recorder, audit, metrics),
         site_recorder=SiteRecorder(recorder, plant, audit, configuration.folder),
         last_briefs=LastBriefs(configuration.folder / "briefs"),
+        fractions=KeptFractions(configuration.folder / "fractions"),
         audit=audit,
         metrics=metrics,
     )
