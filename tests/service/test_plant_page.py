@@ -267,7 +267,8 @@ def test_a_file_that_does_not_fit_the_history_can_be_mended_here(options):
 @pytest.mark.usefixtures("small_plans")
 def test_pages_tell_masses_in_the_unit_of_the_plant(options, monkeypatch):
     """By hand: 2 t/h for 30 minutes is 1 t; a pound is 0.45359237 kg (NIST SP 811, app. B.8)."""
-    monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", SECONDS)
+    for wait in ("waiting.PATIENCE", "what_if.SOON"):
+        monkeypatch.setattr(f"optimizer.service.pages.{wait}", SECONDS)
     site_path(options).write_text('[site]\nmass = "lb"\n', encoding="utf-8")
     brief = {"line": "deck-1", "limits": {"feed_rate": {"fixed": 2.0}}, "trials": {"count": 1}}
     with client_of(options, **HTML) as client:
@@ -283,6 +284,12 @@ def test_pages_tell_masses_in_the_unit_of_the_plant(options, monkeypatch):
         assert "Feed, lb" in listed
         assert '<td class="number">2205</td>' in listed
         assert re.search(r"[0-9]+ lb of feed, 30 min", client.get("/?line=deck-1&trials=1").text)
+        assert re.search(r"Lot[^<]*\blb\b", client.get("/?choose=deck-1").text)
+        client.post("/v1/runs", json=[row(k, air=30 + k, grade=0.98 + k / 1000) for k in range(8)])
+        asked = {f"s.{name}": str(row(0)[name]) for name in GRAVITY_TABLE.names}
+        page = client.get("/what-if", params={"line": "deck-1", **asked}).text
+        shown = re.search(r"<dt>Product</dt><dd>([0-9]+) lb/h</dd>", page)
+        assert 0.9 * 0.93 * 2.0 <= int(shown[1]) * 0.00045359237 <= 2.0  # of 2 t/h of feed
 
 
 # -- refusals -------------------------------------------------------------------------------------

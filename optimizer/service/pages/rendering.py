@@ -106,6 +106,7 @@ ENVIRONMENT.filters.update(
     words=lambda name: name.replace("_", " "),
     feed=_feed,
     mass=_mass,
+    rate=mass,
     mass_label=mass_label,
     by_order=by_order,
     duration=duration,

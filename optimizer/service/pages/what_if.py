@@ -83,7 +83,8 @@ async def what_if(request: Request) -> Response:
     return render_for(
         request, "what_if.html", "what-if", status, asked=asked, lines=lines, found=found,
         error=error, waiting=askable and found is None and error is None,
-        material=parts.site.material, address=f"/what-if?{urlencode(asked.typed)}",
+        material=parts.site.material, mass=parts.site.mass,
+        address=f"/what-if?{urlencode(asked.typed)}",
         used=None if found is None else todays_material({**found, "hold": found}),
         today=urlencode({n: t for n, t in asked.typed.items() if not n.startswith(SETTING)}),
     )  # fmt: skip
