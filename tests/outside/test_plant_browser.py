@@ -98,7 +98,7 @@ def test_without_scripts_an_empty_folder_becomes_a_plant(visit, options):
         page.click("text=Save the plant")
         assert page.inner_text(".notice h2") == "Saved"
         page.click("text=plan trials")
-        assert page.locator("select[name=line] option").all_inner_texts() == ["deck-1", "deck-2"]
+        assert page.locator(".choices a").all_inner_texts() == ["deck-1", "deck-2"]
     site = Site.read(options.site)
     assert (site.name, site.mass.name) == ("River mill", "short_ton")
     assert site.space_of("deck-2")["feed_rate"].high == 3

@@ -192,9 +192,9 @@ def test_a_new_plant_is_saved_and_used(client, options):
     assert (entry["before"], entry["fingerprint"]) == (None, site.fingerprint)
     # Every page uses it at once: lines without runs can be chosen, properties are asked for.
     today = client.get("/").text
-    assert re.findall(r'<option value="([^"]*)"', today) == ["deck 2", "deck-1"]
-    assert 'name="m.bulk_density"' in today
     assert "River mill" in today
+    assert re.findall(r'href="/\?choose=[^"]*">([^<]*)</a>', today) == ["deck 2", "deck-1"]
+    assert 'name="m.bulk_density"' in client.get("/?choose=deck-1").text
 
 
 def test_checking_saves_nothing(client, options):
