@@ -243,7 +243,7 @@ def _capacity(rates: list[Setting]) -> Section:
 
 
 def _limits(settings: tuple[Setting, ...]) -> Section:
-    ends = {"low": "From", "high": "To", "fixed": "Or fixed at"}
+    ends = {"low": "From", "high": "To", "fixed": "Fixed at"}
     groups = []
     for setting in settings:
         said = _words(setting.name)
