@@ -181,7 +181,7 @@ def test_the_page_needs_no_script_for_its_numbers_and_loads_its_own_only(told):
 def test_a_run_leads_to_its_page(told, service):
     assert 'href="/runs/r3?line=deck-1"' in told[0].text
     page = service[0].get("/look", params={"line": "one & two"}, headers=HTML).text
-    assert 'href="/runs/r11?line=one%20%26%20two"' in page
+    assert 'href="/runs/r11?line=one+%26+two"' in page
 
 
 def test_without_a_line_the_page_asks_for_one(service):

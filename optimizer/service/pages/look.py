@@ -17,6 +17,7 @@ from optimizer.operations.looking import check_pair
 from optimizer.service.exchange.problems import Problem, status_of
 from optimizer.service.pages.brief_form.reading import read_form_of_brief
 from optimizer.service.pages.forms import filled_fields
+from optimizer.service.pages.history.columns import run_address
 from optimizer.service.pages.rendering import render_for
 from optimizer.service.pages.waiting import answer_in_time, waiting_page
 from optimizer.service.parts import Parts, parts_of
@@ -74,7 +75,8 @@ async def _pictures(request: Request, asked: Mapping[str, str], values: dict[str
         chosen = {axis: name for axis, name in values["axes"].items() if name}
         address = f"/look?{urlencode({**asked, **chosen})}{'#map' if chosen else ''}"
         return waiting_page(request, order, address, "pictures", "look")
-    values |= {"look": json.loads(content), "answer": f"/v1/results/{order.key}"}
+    values |= {"look": json.loads(content), "answer": f"/v1/results/{order.key}",
+               "run_address": run_address}  # fmt: skip
     return render_for(request, "look.html", "look", 422 if faults else 200, **values)
 
 

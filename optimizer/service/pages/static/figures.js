@@ -25,6 +25,8 @@ export function runSaid(look, run) {
   return `Run ${run.run_id}, ${clock(run)}: ${read}.${failed}${doubt} At ${settingsOf(look, run.settings)}.`;
 }
 
+// The page of a run. Browsers drop a path of dots, so such an id stands in the query.
 export function addressOf(look, id) {
-  return `/runs/${encodeURIComponent(id)}?line=${encodeURIComponent(look.line)}`;
+  const path = id === "." || id === ".." ? `?run_id=${id}&` : `${encodeURIComponent(id)}?`;
+  return `/runs/${path}line=${encodeURIComponent(look.line)}`;
 }

@@ -55,8 +55,8 @@ export function picture(figure, { title, height, draw, legend = [], least = 0 })
     return node;
   }
 
-  // Shows the box of a point. Held, it stays while the mouse moves, is read aloud, and offers the
-  // page of the run.
+  // Shows the box of a point. Held, it stays until the mouse is away from it, is read aloud, and
+  // offers the page of the run.
   function show(k, hold) {
     const p = points[k], here = points.filter((q) => q !== p && q.x === p.x && q.y === p.y).length;
     const said = here ? `${p.said} ${here} more at this place: arrow keys move through them.` : p.said;
@@ -87,6 +87,12 @@ export function picture(figure, { title, height, draw, legend = [], least = 0 })
     return Math.hypot(points[k].x - x, points[k].y - y) <= NEAR ? k : -1;
   }
 
+  // Whether the mouse is on its way from a held point to the link in the box beside it.
+  function besideBox({ clientX, clientY }) {
+    const { left, right, top, bottom } = box.node().getBoundingClientRect();
+    return clientX > left - 24 && clientX < right + 24 && clientY > top - 24 && clientY < bottom + 24;
+  }
+
   function moveTo(k) {
     points[at].node.attr("tabindex", -1);
     at = k;
@@ -115,12 +121,14 @@ export function picture(figure, { title, height, draw, legend = [], least = 0 })
     if (!pane.node().contains(event.relatedTarget)) hide();
   });
   svg.on("pointermove", (event) => {
-    if (held || event.pointerType === "touch") return;
+    if (event.pointerType === "touch" || (held && besideBox(event))) return;
     const k = nearest(event);
     if (k >= 0) show(k, false);
   });
-  pane.on("pointerleave", () => {
-    if (!held) hide();
+  pane.on("pointerleave", (event) => {
+    if (event.pointerType === "touch") return;
+    if (svg.node().contains(document.activeElement)) show(at, true);
+    else hide();
   });
   // A tap or click tells the point and offers its page; a key that opens a link opens it.
   svg.on("click", (event) => {
