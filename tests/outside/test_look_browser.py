@@ -187,7 +187,7 @@ def test_failed_and_doubtful_runs_are_told_apart_by_shape_and_text(show):
     assert len(set(shapes.values())) == 3
     for run, text in (("r11", "Doubtful: recovery read 50.0 %"), ("r30", "Failed: the deck was")):
         picture(page, "runs").locator(f"[data-run={run}]").focus()
-        assert text in picture(page, "runs").locator(".told").inner_text()
+        assert text in picture(page, "runs").locator(".telling").inner_text()
 
 
 # -- keyboard, mouse, touch ------------------------------------------------------------------
@@ -200,7 +200,7 @@ def test_a_picture_is_one_tab_stop_and_arrows_move_inside(show, address):
     assert [f.locator(POINT).count() for f in every.all()] == [1] * 11
     runs = picture(page, "runs")
     runs.locator(POINT).focus()
-    told = runs.locator(".told")
+    told = runs.locator(".telling")
     seen = [told.inner_text()]
     for key in ("ArrowRight", "ArrowDown", "PageDown", "ArrowLeft", "End", "Home"):
         page.keyboard.press(key)
@@ -238,7 +238,7 @@ def test_a_tap_tells_a_run_and_offers_its_page(show, address):
     page.touchscreen.tap(spot["x"] + spot["width"] / 2 + 9, spot["y"] + spot["height"] / 2)
     link = runs.locator(".box a")
     link.wait_for()
-    assert "Run r11" in runs.locator(".told").inner_text()
+    assert "Run r11" in runs.locator(".telling").inner_text()
     size = link.bounding_box()
     assert size["height"] >= 44
     assert size["width"] >= 44
@@ -250,12 +250,12 @@ def test_a_tap_tells_a_run_and_offers_its_page(show, address):
 def test_pointing_tells_a_run_without_reading_it_aloud(show):
     page = show()
     runs = picture(page, "runs")
-    before = runs.locator(".told").inner_text()
+    before = runs.locator(".telling").inner_text()
     runs.locator("[data-run=r11]").scroll_into_view_if_needed()
     spot = runs.locator("[data-run=r11]").bounding_box()
     page.mouse.move(spot["x"] + spot["width"] / 2, spot["y"] + spot["height"] / 2)
     assert "Run r11" in runs.locator(".box").inner_text()
-    assert runs.locator(".told").inner_text() == before
+    assert runs.locator(".telling").inner_text() == before
     assert runs.locator(".box a").count() == 0
     page.mouse.move(5, 5)
     assert not runs.locator(".box").is_visible()
@@ -296,7 +296,7 @@ def test_1500_runs_are_drawn_and_found_by_keyboard(show):
     assert runs.locator("[data-run]").count() == 1500
     runs.locator(POINT).focus()
     page.keyboard.press("PageDown")
-    assert "Run m10," in runs.locator(".told").inner_text()
+    assert "Run m10," in runs.locator(".telling").inner_text()
     runs.locator("[data-run=m1400]").scroll_into_view_if_needed()
     spot = runs.locator("[data-run=m1400]").bounding_box()
     page.mouse.move(spot["x"] + spot["width"] / 2, spot["y"] + spot["height"] / 2)

@@ -179,7 +179,7 @@ def test_every_described_link_can_be_followed(port):
             time.sleep(0.05)
         of_jobs = [link for _, path, _, link in links if "{job}" in path]
         assert [follow(port, description, link, said) for link in of_jobs] == [200, 200]
-    assert (len(links), len(jobs)) == (18, 5)
+    assert (len(links), len(jobs)) == (19, 6)
 
 
 @needs_chromium

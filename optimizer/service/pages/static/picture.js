@@ -23,7 +23,7 @@ export function picture(figure, { title, height, draw, legend = [], least = 0 })
   const pane = frame.append("div").attr("class", "pane");
   const svg = pane.append("svg").attr("role", "group").attr("aria-label", `${title}. Arrow keys move from point to point.`);
   const box = pane.append("div").attr("class", "box").attr("aria-hidden", "true").attr("hidden", "");
-  const told = frame.append("p").attr("class", "told").attr("aria-live", "polite");
+  const told = frame.append("p").attr("class", "telling").attr("aria-live", "polite");
   told.text("Point at, tap or focus a point.");
   if (legend.length) key(frame, legend);
   let points = [], at = 0, drawn = 0, find = null, ring = null, held = false;
