@@ -17,8 +17,8 @@ import pytest
 
 from optimizer import Brief, History, Site, suggest
 from optimizer.errors import HistoryError, InputError, LimitError
+from optimizer.landscape.what_if import WhatIf
 from optimizer.planning.situation import situation_of
-from optimizer.planning.what_if import WhatIf
 from optimizer.service.answers import model_process
 from optimizer.service.answers.expectations import MOST_BYTES, Expectations, of_fit
 from optimizer.service.answers.order import Order

@@ -14,7 +14,7 @@ from optimizer.service.answers.order import Order
 from optimizer.service.exchange.metrics import resident_bytes
 
 if TYPE_CHECKING:
-    from optimizer.planning.what_if import WhatIf
+    from optimizer.landscape.what_if import WhatIf
 
 KEPT = 4
 """Number of fitted lines that are kept; the one that was not asked for the longest time is dropped
@@ -53,8 +53,8 @@ def _new(history: str, order: Order) -> WhatIf:
     """The line of an order, to be fitted at the first question."""
     # The libraries are loaded in this process only.
     from optimizer.history.history import History  # noqa: PLC0415
+    from optimizer.landscape.what_if import WhatIf  # noqa: PLC0415
     from optimizer.planning.situation import situation_of  # noqa: PLC0415
-    from optimizer.planning.what_if import WhatIf  # noqa: PLC0415
     from optimizer.plant.brief import Brief  # noqa: PLC0415
     from optimizer.plant.site import Site  # noqa: PLC0415
 

@@ -17,7 +17,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from optimizer.errors import HighsideError, HistoryError
-from optimizer.planning.what_if import Range, ranges_of
+from optimizer.landscape.what_if import Range, ranges_of
 from optimizer.plant.brief import Brief
 from optimizer.plant.region import Region
 from optimizer.plant.site import Site
