@@ -83,31 +83,8 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
         InputError: when the site file or a token cannot be used.
         HistoryError: when the location of the history is not a history.
     """
-    history = History(configuration.history, lock_seconds=LOCK_SECONDS)
-    plant = _plant(configuration, history)
-    audit, metrics = Audit(configuration.folder / "audit.jsonl"), Metrics()
-    jobs = JobQueue(configuration, plant, history)
-    jobs.versions.latest()
-    summaries = Summaries(history, plant, jobs.versions)
-    recorder = Recorder(history, plant, audit, metrics, summaries.recording)
-    parts = Parts(
-        configuration=configuration,
-        access=access or Access.from_environment(configuration.tokens),
-        history=history,
-        plant=plant,
-        jobs=jobs,
-        expectations=Expectations(configuration),
-        summaries=summaries,
-        issued=IssuedBatches(history, plant, jobs.versions),
-        run_tables=RunTables(history, plant, jobs.versions),
-        recorder=recorder,
-        batch_recorder=BatchRecorder(recorder, audit, metrics),
-        site_recorder=SiteRecorder(recorder, plant, audit, configuration.folder),
-        last_briefs=LastBriefs(configuration.folder / "briefs"),
-        fractions=KeptFractions(configuration.folder / "fractions"),
-        audit=audit,
-        metrics=metrics,
-    )
+    parts = _parts(configuration, access)
+    jobs, summaries = parts.jobs, parts.summaries
 
     @asynccontextmanager
     async def life(_: FastAPI) -> AsyncIterator[None]:
@@ -132,9 +109,38 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
     app.add_exception_handler(HighsideError, _refused)
     app.add_exception_handler(HTTPException, _not_there)
     app.add_exception_handler(RequestValidationError, _invalid)
-    app.add_middleware(Guard, configuration, parts.access, metrics, refusal)
+    app.add_middleware(Guard, configuration, parts.access, parts.metrics, refusal)
     app.openapi = lambda: _described(app)  # type: ignore[method-assign]
     return app
+
+
+def _parts(configuration: Configuration, access: Access | None) -> Parts:
+    """The parts of a service; arguments and errors are those of ``create_app``."""
+    history = History(configuration.history, lock_seconds=LOCK_SECONDS)
+    plant = _plant(configuration, history)
+    audit, metrics = Audit(configuration.folder / "audit.jsonl"), Metrics()
+    jobs = JobQueue(configuration, plant, history)
+    jobs.versions.latest()
+    summaries = Summaries(history, plant, jobs.versions)
+    recorder = Recorder(history, plant, audit, metrics, summaries.recording)
+    return Parts(
+        configuration=configuration,
+        access=access or Access.from_environment(configuration.tokens),
+        history=history,
+        plant=plant,
+        jobs=jobs,
+        expectations=Expectations(configuration),
+        summaries=summaries,
+        issued=IssuedBatches(history, plant, jobs.versions),
+        run_tables=RunTables(history, plant, jobs.versions),
+        recorder=recorder,
+        batch_recorder=BatchRecorder(recorder, audit, metrics),
+        site_recorder=SiteRecorder(recorder, plant, audit, configuration.folder),
+        last_briefs=LastBriefs(configuration.folder / "briefs"),
+        fractions=KeptFractions(configuration.folder / "fractions"),
+        audit=audit,
+        metrics=metrics,
+    )
 
 
 def _plant(configuration: Configuration, history: History) -> CurrentSite:
