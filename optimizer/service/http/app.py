@@ -84,21 +84,11 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
         HistoryError: when the location of the history is not a history.
     """
     parts = _parts(configuration, access)
-    jobs, summaries = parts.jobs, parts.summaries
-
-    @asynccontextmanager
-    async def life(_: FastAPI) -> AsyncIterator[None]:
-        jobs.warm_up()
-        await asyncio.to_thread(summaries.renew)
-        yield
-        await parts.expectations.close()
-        await jobs.close()
-
     app = FastAPI(
         title="highside",
         version=__version__,
         description="Learns from a gravity table's own runs which settings to try next.",
-        lifespan=life,
+        lifespan=_life,
         docs_url=None,  # that page would fetch scripts from another site
         redoc_url=None,
         redirect_slashes=False,
@@ -112,6 +102,17 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
     app.add_middleware(Guard, configuration, parts.access, parts.metrics, refusal)
     app.openapi = lambda: _described(app)  # type: ignore[method-assign]
     return app
+
+
+@asynccontextmanager
+async def _life(app: FastAPI) -> AsyncIterator[None]:
+    """What a service does before its first request and after its last."""
+    parts: Parts = app.state.parts
+    parts.jobs.warm_up()
+    await asyncio.to_thread(parts.summaries.renew)
+    yield
+    await parts.expectations.close()
+    await parts.jobs.close()
 
 
 def _parts(configuration: Configuration, access: Access | None) -> Parts:
