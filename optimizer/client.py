@@ -160,7 +160,8 @@ class Client:
         return self._send("GET", "/v1/report", query)[1].decode()
 
     def sheet(self, form: str = "pdf", **query: Any) -> bytes:
-        """The trial sheet in the format ``pdf``, ``html`` or ``csv``."""
+        """The trial sheet in the format ``pdf``, ``html`` or ``csv``, on ``paper`` ``a4`` or
+        ``letter``."""
         return self._send("GET", "/v1/sheet", {"form": form, **query})[1]
 
     def _json(self, *request: Any) -> dict[str, Any]:

@@ -12,7 +12,17 @@ import jsonschema
 import pytest
 
 from optimizer import History, Site, batch, batches
-from tests.service.test_service import READ, RECORD, TOKENS, bearer, client_of, options, problem
+from tests.service.test_service import (
+    POINTS,
+    READ,
+    RECORD,
+    TOKENS,
+    bearer,
+    client_of,
+    options,
+    points,
+    problem,
+)
 
 __all__ = ["options"]  # a fixture
 
@@ -245,6 +255,7 @@ def test_a_rejected_result_names_its_field_and_stores_nothing(client, options, s
         ("GET", "/v1/batches/a-9", None, 404, "unknown-batch", "a-1"),
         ("GET", "/v1/batches/a-9/sheet", None, 404, "unknown-batch", "a-1"),
         ("GET", "/v1/batches/a-1/sheet?format=doc", None, 422, "invalid-value", ""),
+        ("GET", "/v1/batches/a-1/sheet?paper=a3", None, 422, "invalid-value", "a4|letter"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_is_refused(client, method, path, sent, status, code, hint):
@@ -302,6 +313,11 @@ def test_a_sheet_has_the_numbers_of_the_trials(client):
     pdf = client.get("/v1/batches/a-1/sheet")
     assert pdf.content.startswith(b"%PDF")
     assert pdf.headers["content-type"] == "application/pdf"
+    assert points(pdf.content) == POINTS["a4"]
+    letter = client.get("/v1/batches/a-1/sheet?paper=letter")
+    assert points(letter.content) == POINTS["letter"]
+    assert letter.headers["etag"] != pdf.headers["etag"]
+    assert "size: letter" in client.get("/v1/batches/a-1/sheet?format=html&paper=letter").text
 
 
 NAMES = [

@@ -11,6 +11,7 @@ from types import SimpleNamespace
 import pyarrow as pa
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
+import pypdfium2
 import pytest
 from starlette.testclient import TestClient
 
@@ -32,6 +33,18 @@ PROBLEM = "application/problem+json"
 RECORD, READ = "a-token-that-records-1", "a-token-that-reads-12"
 TOKENS = {digest(RECORD): Person("mill", "record"), digest(READ): Person("office", "read")}
 SITE = "[material.moisture]\nunit = '%'\nlow = 0.0\nhigh = 20.0\n"
+
+
+# Width and height of a page in points of 1/72 inch: ISO 216 (210 by 297 mm) and ANSI/ASME Y14.1
+# (8.5 by 11 inches), both from memory.
+POINTS = {"a4": (595, 842), "letter": (612, 792)}
+
+
+def points(pdf: bytes) -> tuple[int, int]:
+    """Width and height of the first page of a PDF, in whole points."""
+    with pypdfium2.PdfDocument(pdf) as document:
+        width, height = document[0].get_size()
+    return round(width), round(height)
 
 
 def row(k: int, **more) -> dict:
@@ -228,6 +241,12 @@ def test_the_report_runs_no_script(client):
     assert b"deck-1" in made.content
     sheet = client.get("/v1/sheet?line=deck-1&trials=1&form=pdf")
     assert sheet.content.startswith(b"%PDF")
+    assert points(sheet.content) == POINTS["a4"]
+    sheet = client.get("/v1/sheet?line=deck-1&trials=1&form=pdf&paper=letter")
+    assert points(sheet.content) == POINTS["letter"]
+    page = client.get("/v1/sheet?line=deck-1&trials=1&form=html&paper=letter").text
+    assert "size: letter" in page
+    problem(client.get("/v1/sheet?line=deck-1&paper=a3"), 422, "invalid-value")
     problem(client.get("/v1/report?material=moisture"), 422, "input")
 
 

@@ -77,14 +77,14 @@ class IssuedBatches:
         """ETag and text of the ``highside.batch/1`` document; errors as of ``one``."""
         return text_of(await self.one(batch_id))
 
-    async def sheet(self, batch_id: str, form: str) -> Summary:
-        """ETag and content of the trial sheet of a batch, as ``pdf``, ``html`` or ``csv``; errors
-        as of ``one``."""
+    async def sheet(self, batch_id: str, form: str, paper: str = "a4") -> Summary:
+        """ETag and content of the trial sheet of a batch, as ``pdf``, ``html`` or ``csv``, on
+        paper ``a4`` or ``letter``; errors as of ``one``."""
 
         def made(version: int | None) -> Summary:
-            return _tagged(batch_sheet(self._history.at(version), batch_id, f".{form}"))
+            return _tagged(batch_sheet(self._history.at(version), batch_id, f".{form}", paper))
 
-        return await self._once(("sheet", batch_id, form), made)
+        return await self._once(("sheet", batch_id, form, paper), made)
 
     async def _once(self, question: object, make: Callable[[int | None], T]) -> T:
         """The answer to a question, made in a thread at its first asking at the latest version."""

@@ -77,7 +77,8 @@ class JobQueue:
             brief: what is wanted today.
             seed: seed of all random numbers; None for the seed of the service.
             as_of: version of the history; None for the latest.
-            more: further options; for a comparison those that ``kinds.comparison_request`` reads.
+            more: further options; for a comparison those that ``kinds.comparison_request`` reads,
+                for a sheet its ``paper``.
 
         Raises:
             InputError: when the brief is malformed, or has a name that the site does not declare.

@@ -92,8 +92,10 @@ def make(order: Order, history: str, progress: Callable[[str], None]) -> bytes:
     reviewed = review(situation)
     if order.kind == "report":
         return reviewed.page().encode()
-    sheet = reviewed.sheet()
-    return sheet_pdf(sheet, "a4") if order.kind == "sheet.pdf" else sheet_html(sheet).encode()
+    sheet, paper = reviewed.sheet(), order.more["paper"]
+    if order.kind == "sheet.pdf":
+        return sheet_pdf(sheet, paper)
+    return sheet_html(sheet, paper).encode()
 
 
 def comparison_request(more: Mapping[str, Any]) -> ComparisonRequest:

@@ -24,7 +24,8 @@ class Order:
         seed: seed of all random numbers.
         version: version of the history; None while the history is empty.
         site: content of the site file.
-        more: further options; for a comparison those that ``kinds.comparison_request`` reads.
+        more: further options; for a comparison those that ``kinds.comparison_request`` reads,
+            for a sheet its ``paper``.
     """
 
     key: str

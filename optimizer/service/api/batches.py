@@ -22,6 +22,7 @@ from optimizer.service.api.parameters import (
     Form,
     IfNoneMatch,
     Line,
+    Paper,
     Seed,
     TrialNumber,
 )
@@ -64,11 +65,11 @@ async def batches(
 @routes.get("/v1/batches/{batch:path}/sheet", summary="The trial sheet of a batch",
             responses=responses.BATCH_SHEET)  # fmt: skip
 async def sheet(
-    request: Request, batch: BatchId, format: Form = "pdf",
+    request: Request, batch: BatchId, format: Form = "pdf", paper: Paper = "a4",
     if_none_match: IfNoneMatch = None,
 ) -> Response:  # fmt: skip
     """The plan as it was issued, with the numbers of its trials."""
-    tag, content = await parts_of(request).issued.sheet(batch, format)
+    tag, content = await parts_of(request).issued.sheet(batch, format, paper)
     kind = f"sheet.{format}"
     name = f"{batch}.{format}"
     headers = {"Content-Disposition": f"inline; filename*=UTF-8''{quote(name, safe='')}"}

@@ -30,6 +30,7 @@ from optimizer.service.api.parameters import (
     MapX,
     MapY,
     MoreOfComparison,
+    Paper,
     Prefer,
     Samples,
     Seed,
@@ -144,11 +145,13 @@ async def report(
 @routes.get("/v1/sheet", summary="The trial sheet (PDF, HTML or CSV)", tags=["plans"],
             responses=responses.SHEET)  # fmt: skip
 async def sheet(
-    request: Request, brief: BriefOfQuery, form: Form = "pdf", seed: Seed = None,
-    as_of: AsOf = None, prefer: Prefer = None, if_none_match: IfNoneMatch = None,
+    request: Request, brief: BriefOfQuery, form: Form = "pdf", paper: Paper = "a4",
+    seed: Seed = None, as_of: AsOf = None, prefer: Prefer = None,
+    if_none_match: IfNoneMatch = None,
 ) -> Response:  # fmt: skip
     """The trial sheet of a plan for the brief in the query."""
-    order = parts_of(request).jobs.order(f"sheet.{form}", brief, seed, as_of)
+    more = {} if form == "csv" else {"paper": paper}
+    order = parts_of(request).jobs.order(f"sheet.{form}", brief, seed, as_of, more)
     return await answered(order, request, prefer)
 
 

@@ -78,6 +78,9 @@ MapY = Annotated[
     Query(description="Setting up the map; another one than `x`.",
           max_length=LONGEST_NAME, examples=["side_tilt"]),
 ]  # fmt: skip
+Paper = Annotated[
+    str, Query(description="Paper of the sheet: a4 or letter.", pattern="^(a4|letter)$")
+]
 BatchId = Annotated[str, Path(description="Id of the batch.", examples=["deck-1-7"])]
 TrialNumber = Annotated[
     int, Path(description="Number of the trial in its batch, in the order to run them.", ge=1)
