@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -77,7 +78,8 @@ def ask(history, rows, **options):
 
 
 PLANTED = [
-    ("dirtier than its feed", {"grade": 0.86}, "grade", "dirtier than its feed"),
+    ("dirtier than its feed", {"grade": 0.86}, "grade",
+     "grade 86 % is below the feed grade 93.3 %"),
     ("in the future", {"started_at": (NOW + timedelta(hours=3)).isoformat()}, "started_at",
      "is in the future (it is now 2026-06-01T12:00:00Z)"),
     ("a wrong year", {"started_at": "2016-05-30T08:00"}, "started_at", "more than 2 years before"),
@@ -88,13 +90,13 @@ PLANTED = [
     ("a setting of a tenth", {"air": 4.2}, "air", "air 4.2 turn is a tenth of what is usual"),
     ("a material of ten times", {"bulk_density": 6900}, "bulk_density", "10 times what is usual"),
     ("a material of a hundredth", {"bulk_density": 6.9}, "bulk_density", "a hundredth of what"),
-    ("a grade of a tenth", {"grade": 0.0985}, "grade", "a tenth of what is usual"),
+    ("a grade of a tenth", {"grade": 0.0985}, "grade", "grade 9.85 % is a tenth of what is usual"),
     ("a recovery of a hundredth", {"recovery": 0.0093}, "recovery", "a hundredth of what is usual"),
     ("a count of ten times", {"grade_count": 4000}, "grade_count", "10 times what is usual"),
     ("a count of a tenth", {"grade_count": 40}, "grade_count", "a tenth of what is usual"),
     ("an error in per cent", {"recovery_se": 0.08}, "recovery_se", "10 times what is usual"),
     ("swapped readings", {"grade": 0.925, "recovery": 0.9875, "feed_grade": None}, "grade",
-     "are they swapped?"),
+     "grade 92.5 % and recovery 98.75 % are each unusual"),
 ]  # fmt: skip
 
 
@@ -104,6 +106,15 @@ def test_a_planted_slip_is_asked_about_and_stored(filled, changes, field, said):
     (asked,) = ask(filled, [new_row(**changes)])
     assert asked[0] == field
     assert said in asked[1]
+
+
+def test_a_question_tells_shares_in_per_cent_as_forms_take_them(filled):
+    """The value stays as the log has it, for programs; sentences are for people."""
+    row = new_row(grade=0.0985)
+    (question,) = load_table([row], filled, SITE, options=LoadOptions(dry_run=True)).questions
+    assert question.value == "0.0985"
+    ends = re.search(r"lie between ([\d.]+) % and ([\d.]+) %$", question.why)
+    assert 80 < float(ends[1]) < 98.5 < float(ends[2]) <= 100
 
 
 def test_an_ordinary_row_is_not_asked_about(filled):

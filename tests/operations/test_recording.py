@@ -270,7 +270,7 @@ def test_a_hard_to_believe_result_is_stored_on_a_second_word_only(history, no_pl
     done = recording.record(history, Site(), result, sure=True)
     assert len(done.load.questions) == 1
     assert runs_of(history) == 4 + done.load.added
-    assert done.as_dict()["load"]["questions"][0]["why"].startswith("grade 0.82 is below")
+    assert done.as_dict()["load"]["questions"][0]["why"].startswith("grade 82 % is below")
 
 
 def test_the_command_asks_about_a_result_and_a_sheet(run, history, no_plan):
@@ -278,7 +278,7 @@ def test_the_command_asks_about_a_result_and_a_sheet(run, history, no_plan):
     words = ("record", *options, "--air=40", "--recovery=91%", "--material=feed_grade=0.93")
     code, out, err = run(*words, "--grade=82%", "--json")
     assert code == 2
-    assert "nothing is stored, because this is hard to believe: grade 0.82 is below" in err
+    assert "nothing is stored, because this is hard to believe: grade 82 % is below" in err
     assert "give it again with --sure" in err
     told = json.loads(out)
     assert (told["code"], told["questions"][0]["field"]) == ("question", "grade")
@@ -307,7 +307,7 @@ def test_a_load_shows_its_questions_before_and_after_storing(run, history):
     code, out, _ = run("load", "log.csv", "--dry-run")
     assert (code, runs_of(history)) == (0, 4)
     said = " ".join(out.split())
-    assert "Hard to believe: ? log.csv, rows 2-3: for example, grade 0.82 is below" in said
+    assert "Hard to believe: ? log.csv, rows 2-3: for example, grade 82 % is below" in said
     assert "Nothing is stored yet" in said
     code, out, _ = run("load", "log.csv")
     assert (code, runs_of(history)) == (0, 7)

@@ -8,10 +8,11 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from optimizer.history.schema import declared_unit
+from optimizer.history.schema import FRACTIONS, declared_unit
 from optimizer.history.start_times import shown
 from optimizer.history.stored_units import StoredUnits
 from optimizer.intake.questioning.samples import START
+from optimizer.plant.site import FEED_GRADE
 
 
 @dataclass(frozen=True)
@@ -65,9 +66,11 @@ class Wording:
         return f"{self._typed(name, stored):.6g}"
 
     def said(self, name: str, stored: float) -> str:
-        """A value with its unit."""
+        """A value with its unit; a share in per cent, since forms and sheets take it so."""
         if name == START:
             return shown_time(stored)
+        if name in (*FRACTIONS, FEED_GRADE):
+            return f"{100.0 * stored:.4g} %"
         unit = declared_unit(self._units.site, name, self.line)
         return f"{self._typed(name, stored):.4g} {unit}".rstrip()
 

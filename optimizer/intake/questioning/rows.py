@@ -135,7 +135,8 @@ def _swapped(rows: Rows, fences: Fences, wording: Wording) -> Iterator[Doubt]:
         "grade",
         unusual & (own - other > _SWAPPED),
         lambda k: (
-            f"grade {grade[k]:.4g} and recovery {recovery[k]:.4g} are each unusual for line "
+            f"grade {wording.said('grade', grade[k])} and recovery "
+            f"{wording.said('recovery', recovery[k])} are each unusual for line "
             f"'{wording.line}', and usual the other way round: are they swapped?"
         ),
     )
@@ -176,8 +177,8 @@ def _dirtier(rows: Rows, fences: Fences, wording: Wording) -> Iterator[Doubt]:
         "grade",
         below,
         lambda k: (
-            f"grade {grade[k]:.4g} is below the feed grade {feed[k]:.4g}: the product would be "
-            "dirtier than its feed"
+            f"grade {wording.said('grade', grade[k])} is below the feed grade "
+            f"{wording.said(FEED_GRADE, feed[k])}: the product would be dirtier than its feed"
         ),
     )
 
