@@ -24,8 +24,8 @@ from optimizer.plant.documents import Strict, read_toml, validate
 TOKEN = "HIGHSIDE_TOKEN"
 READ_TOKEN = "HIGHSIDE_READ_TOKEN"
 FORM_KEY = "HIGHSIDE_FORM_KEY"
-"""Environment variable with the key that signs forms where there are no tokens; ``serve`` draws one
-key for all its processes."""
+"""Environment variable with the key that signs forms where there are no tokens; ``serve`` takes it
+from ``form_key``, for all its processes."""
 SESSION, VISITOR = "highside_session", "highside_visitor"
 SESSION_SECONDS = 14 * 3600
 """Lifetime of a session: longer than a shift and shorter than a day."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ipaddress
 import os
-import secrets
 import signal
 import sys
 from collections.abc import Callable, Iterable
@@ -15,6 +14,7 @@ import uvicorn
 
 from optimizer.errors import InputError
 from optimizer.service.admission.access import FORM_KEY, Access
+from optimizer.service.admission.form_key import stored_form_key
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.http.app import create_app
 
@@ -94,7 +94,8 @@ def serve(
     Raises:
         InputError: when a token is required and none is set, or the site file or a token cannot
             be used.
-        HistoryError: when the location of the history is not a history.
+        HistoryError: when the location of the history is not a history, or the key that signs
+            forms cannot be kept.
     """
     access = Access.from_environment(configuration.tokens)
     if access.open and not listening.local:
@@ -103,7 +104,8 @@ def serve(
             code="token-required",
             hint="Set HIGHSIDE_TOKEN to a long random word, or listen at 127.0.0.1.",
         )
-    os.environ.setdefault(FORM_KEY, secrets.token_hex(32))
+    if access.open and FORM_KEY not in os.environ:
+        os.environ[FORM_KEY] = stored_form_key(configuration.folder)
     configuration.hand_over()
     create_app(configuration, access)  # reports an error once here, rather than in each process
     announce(f"highside serves '{configuration.history}' at {listening.address}")
