@@ -13,22 +13,24 @@ import logging
 import secrets
 import time
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from typing import Any
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from optimizer.errors import HighsideError
 from optimizer.service.admission.access import Access, Person, read_cookies
+from optimizer.service.admission.sent_forms import SentForm, is_form, stored_cookie
 from optimizer.service.exchange import problems
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.exchange.metrics import OTHER, Metrics
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.queries import check_query
 
-Refuse = Callable[[HighsideError, str, str], Response]
+Refuse = Callable[[HighsideError, Request], Awaitable[Response]]
 
 log = logging.getLogger("highside.service")
 
@@ -93,7 +95,8 @@ class Guard:
         configuration: limits, hosts and transport.
         access: tokens and sessions.
         metrics: counters of requests.
-        refuse: function from an error, the path and the ``Accept`` header to an answer.
+        refuse: function from an error and its request to an answer; where the request is a form,
+            ``request.state.form`` has what was typed.
     """
 
     def __init__(
@@ -122,27 +125,32 @@ class Guard:
         headers = Headers(scope=scope)
         cookies = read_cookies(headers.get("cookie", ""))
         state = scope.setdefault("state", {})
-        state.update(request_id=request_id, cookies=cookies, address=_address(scope))
+        state.update(request_id=request_id, cookies=cookies, address=_address(scope), person=None)
         started = False
 
         async def answer(message: Message) -> None:
             nonlocal status, started
             if message["type"] == "http.response.start":
                 started, status = True, message["status"]
-                self._dress(MutableHeaders(scope=message), request_id)
+                self._dress(MutableHeaders(scope=message), scope, status)
             await send(message)
 
         try:
+            self._refuse_other_pages(scope, headers)
+            if is_form(scope, headers):
+                state["form"] = form = SentForm(receive, self.configuration.body_bytes)
+                receive = form.receive
             state["person"] = self._admit(scope, headers, cookies)
             await self.app(scope, self._counted(scope, headers, receive), answer)
         except HighsideError as error:
             if not started:
-                refused = self.refuse(error, scope["path"], headers.get("accept", ""))
+                refused = await self.refuse(error, Request(scope))
                 await refused(scope, receive, answer)
         except Exception:
             log.exception("fault", extra={"fields": {"request": request_id}})
             if not started:
-                await problems.answer(problems.fault())(scope, receive, answer)
+                refused = await self.refuse(problems.fault(), Request(scope))
+                await refused(scope, receive, answer)
         finally:
             self._note(scope, status, time.perf_counter() - began)
 
@@ -157,7 +165,6 @@ class Guard:
         method, path, address = scope["method"], scope["path"], _address(scope)
         if path == "/health":
             return None
-        self._refuse_other_hosts(headers.get("host", ""))
         wait = self.rate.wait(address)
         if path == "/sign-in" and method == "POST":
             wait = max(wait, self.sign_ins.wait(address))
@@ -169,8 +176,6 @@ class Guard:
                 hint="Wait as long as Retry-After says.",
                 headers={"Retry-After": str(max(1, round(wait)))},
             )
-        if method not in SAFE and headers.get("sec-fetch-site") in ("cross-site", "same-site"):
-            raise Problem(403, "sent by a page of another site.", code="other-site")
         person = self.access.person(headers.get("authorization"), cookies)
         if person is None and path not in OPEN_PATHS:
             raise Problem(
@@ -191,9 +196,11 @@ class Guard:
             )
         return person
 
-    def _refuse_other_hosts(self, host: str) -> None:
-        """Refuse a request for a foreign host name, by which a foreign page could reach a local
-        service."""
+    def _refuse_other_pages(self, scope: Scope, headers: Headers) -> None:
+        """Refuse what a foreign page sent, also under a host name of its own that leads here."""
+        if scope["path"] == "/health":
+            return
+        host = headers.get("host", "")
         name = host.rpartition(":")[0] if not host.endswith("]") and ":" in host else host
         if self.configuration.hosts and name.strip("[]").lower() not in self.configuration.hosts:
             raise Problem(
@@ -202,6 +209,9 @@ class Guard:
                 code="other-host",
                 hint="Name it with --allow-host when starting the service.",
             )
+        foreign = headers.get("sec-fetch-site") in ("cross-site", "same-site")
+        if foreign and scope["method"] not in SAFE:
+            raise Problem(403, "sent by a page of another site.", code="other-site")
 
     def _counted(self, scope: Scope, headers: Headers, receive: Receive) -> Receive:
         """A ``receive`` that refuses a body above the limit, by its stated size or while it
@@ -225,12 +235,14 @@ class Guard:
 
     # -- after -------------------------------------------------------------------------------
 
-    def _dress(self, headers: MutableHeaders, request_id: str) -> None:
+    def _dress(self, headers: MutableHeaders, scope: Scope, status: int) -> None:
         for name, value in HEADERS.items():
             headers.setdefault(name, value)
-        headers["X-Request-ID"] = request_id
+        headers["X-Request-ID"] = scope["state"]["request_id"]
         if self.configuration.secure:
             headers["Strict-Transport-Security"] = STRICT_TRANSPORT
+        if cookie := stored_cookie(scope, status, self.configuration.secure):
+            headers.append("Set-Cookie", cookie)
 
     def _note(self, scope: Scope, status: int, seconds: float) -> None:
         route = getattr(scope.get("route"), "path", OTHER)

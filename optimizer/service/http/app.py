@@ -177,7 +177,7 @@ def _end_with(parent: Any) -> None:
 
 async def _refused(request: Request, error: Exception) -> Response:
     assert isinstance(error, HighsideError)
-    return refusal(error, request.url.path, request.headers.get("accept", ""))
+    return await refusal(error, request)
 
 
 async def _not_there(request: Request, error: Exception) -> Response:

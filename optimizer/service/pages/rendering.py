@@ -21,6 +21,7 @@ from optimizer.presentation.sheet import by_order
 from optimizer.service.admission.access import SESSION_SECONDS, VISITOR, set_cookie
 from optimizer.service.exchange import problems
 from optimizer.service.pages.progress import duration, queue_before, stage_of
+from optimizer.service.pages.sent_again import sent_form
 from optimizer.service.parts import parts_of
 from optimizer.text.figures import (
     exact_percent,
@@ -85,6 +86,16 @@ def _feed(trial: Mapping[str, Any], plan: Mapping[str, Any]) -> str:
     return "" if feed is None else f"{_mass(feed, unit)} {mass_label(unit)}"
 
 
+def card_of(trial: str) -> str:
+    """The id of the part of a page about an issued trial, which an address may name.
+
+    >>> card_of("deck-1-7.2")
+    'b7-2'
+    """
+    batch, _, order = trial.rpartition(".")
+    return f"b{batch.rpartition('-')[2]}-{order}"
+
+
 ENVIRONMENT = Environment(
     loader=PackageLoader("optimizer.service.pages"),
     autoescape=True,
@@ -101,6 +112,7 @@ ENVIRONMENT.filters.update(
     points=lambda v, places=2: NOTHING if v is None else points(v, places),
     level=lambda v: NOTHING if v is None else level(v),
     sigmas=lambda v: NOTHING if v is None else f"{v:.1f}".replace("-", "\u2212"),
+    card=card_of,
     address=lambda text: Markup(quote(text, safe="")),
     plain=plain,
     words=lambda name: name.replace("_", " "),
@@ -139,24 +151,34 @@ def render_for(
         values: values that the template shows.
     """
     parts = parts_of(request)
-    access = parts.access
-    cookies = dict(request.state.cookies)
-    first_visit = access.open and not cookies.get(VISITOR)
-    if first_visit:
-        cookies[VISITOR] = secrets.token_urlsafe(16)
-    page = render(
+    return render_with_token(
+        request,
         template,
         status,
         here=here,
         navigation=NAVIGATION,
         person=request.state.person,
-        signed_in=not access.open,
-        form_token=access.form_token(cookies),
+        signed_in=not parts.access.open,
         version=parts.jobs.versions.latest()[1],
         under_way=parts.jobs.under_way(),
         site_name=parts.site.name,
         **values,
     )
+
+
+def render_with_token(
+    request: Request, template: str, status: int = 200, **values: Any
+) -> Response:
+    """A page with the token that its forms send back.
+
+    Arguments are those of ``render_for``; the page needs no person.
+    """
+    parts = parts_of(request)
+    cookies = dict(request.state.cookies)
+    first_visit = parts.access.open and not cookies.get(VISITOR)
+    if first_visit:
+        cookies[VISITOR] = secrets.token_urlsafe(16)
+    page = render(template, status, form_token=parts.access.form_token(cookies), **values)
     if first_visit:
         secure = parts.configuration.secure
         cookie = set_cookie(VISITOR, cookies[VISITOR], SESSION_SECONDS, secure)
@@ -164,19 +186,33 @@ def render_for(
     return page
 
 
-def refusal(error: HighsideError, path: str, accepts: str) -> Response:
+def wants_page(request: Request) -> bool:
+    """Whether a request is answered with a page, rather than with a document for a program."""
+    accepts = request.headers.get("accept", "")
+    return "text/html" in accepts and not request.url.path.startswith("/v1/")
+
+
+async def refusal(error: HighsideError, request: Request) -> Response:
     """The response to an error: a page for a browser, else a problem document.
+
+    A form that was refused is shown again, so that nothing that was typed is lost: with a button
+    that sends it again, or beside the sign-in form where the session has ended.
 
     Args:
         error: the error.
-        path: path of the request.
-        accepts: ``Accept`` header of the request.
+        request: the refused request.
     """
-    if "text/html" not in accepts or path.startswith("/v1/"):
+    if not wants_page(request):
         return problems.answer(error)
     document = problems.document(error)
-    template = "sign_in.html" if document["status"] == 401 else "refused.html"
-    page = render(template, document["status"], problem=document, failed=False)
+    status, sent = document["status"], await sent_form(request)
+    if status == 401:
+        page = render("sign_in.html", status, failed=False, kept=sent and sent.as_text())
+    else:
+        heading = "This could not be done"
+        page = render_with_token(
+            request, "refused.html", status, heading=heading, problem=document, sent=sent
+        )
     for name, value in getattr(error, "headers", {}).items():
         page.headers[name] = value
     return page
