@@ -8,7 +8,7 @@ from typing import Any
 
 from optimizer.campaign.lessons import Lesson, lessons_of
 from optimizer.campaign.surprise import sentences, surprise_of
-from optimizer.history.issued import IssuedBatch, IssuedTrial
+from optimizer.history.issued import RUNNING, TO_RUN, IssuedBatch, IssuedTrial
 from optimizer.history.summary import iso
 from optimizer.interval import rounded
 from optimizer.planning.plan import row_of
@@ -59,6 +59,15 @@ class Batch:
 
     issued: IssuedBatch
     trials: tuple[Trial, ...]
+
+    @property
+    def in_turn(self) -> tuple[Trial, ...]:
+        """The trials as people at the deck need them: of an open batch first what runs, then what
+        is to run, then what is settled."""
+        if not self.issued.is_open:
+            return self.trials
+        turn = {RUNNING: 0, TO_RUN: 1}
+        return tuple(sorted(self.trials, key=lambda trial: turn.get(trial.issued.state, 2)))
 
     @property
     def says(self) -> tuple[str, ...]:

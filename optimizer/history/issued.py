@@ -61,6 +61,7 @@ class IssuedTrial:
         run: columns and values of its run; None without a result.
         settings: names of the settings of the run.
         reason: why it was skipped; None where it was not.
+        withdrawn: why its result was withdrawn, so that it is to run again; None where it was not.
         changed_at: when its state was last changed by hand; None when it never was.
     """
 
@@ -73,6 +74,7 @@ class IssuedTrial:
     run: Mapping[str, Any] | None = None
     settings: tuple[str, ...] = ()
     reason: str | None = None
+    withdrawn: str | None = None
     changed_at: datetime | None = None
 
     @property
@@ -345,7 +347,7 @@ def _trial(
 ) -> IssuedTrial:
     """A trial in the state in which the events leave it."""
     last = next((e for e in reversed(own) if _changes(e, trial)), None)
-    skipped = last is not None and last.what == SKIPPED
+    why = {} if last is None else {last.what: last.about.get("reason")}
     return IssuedTrial(
         trial=trial,
         order=planned["order"],
@@ -354,7 +356,8 @@ def _trial(
         expected={name: planned[name] for name in ("grade", "recovery")},
         state=TO_RUN if last is None else _AFTER[last.what],
         settings=tuple(units),
-        reason=last.about.get("reason") if last is not None and skipped else None,
+        reason=why.get(SKIPPED),
+        withdrawn=why.get(WITHDRAWN),
         changed_at=None if last is None else last.at,
     )
 
@@ -367,4 +370,4 @@ def _changes(event: Event, trial: str) -> bool:
 def _with_run(trial: IssuedTrial, run: Mapping[str, Any]) -> IssuedTrial:
     state = DONE if run["deck_state"] in (None, EVEN) else FAILED
     known = tuple(name for name in trial.settings if name in run)
-    return replace(trial, state=state, run=run, settings=known, reason=None)
+    return replace(trial, state=state, run=run, settings=known, reason=None, withdrawn=None)

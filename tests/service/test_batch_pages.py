@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import html
 import re
+from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
 from optimizer import History, Site, batch
 from tests.service.test_batches import quick, runs
-from tests.service.test_page import HTML, fields, issue_form, trial_form
+from tests.service.test_page import HTML, fields, forms, issue_form, trial_form
 from tests.service.test_service import READ, RECORD, TOKENS, client_of, options
 from tests.serving import SECONDS
 
@@ -51,7 +53,7 @@ def said(page: str) -> str:
 def card(page: str, trial: str) -> str:
     """The part of a page about a trial."""
     (found,) = (
-        each for each in re.findall(r'<article class="trial".*?</article>', page, re.S)
+        each for each in re.findall(r'<article class="trial.*?</article>', page, re.S)
         if f">{trial} <" in each
     )  # fmt: skip
     return found
@@ -98,7 +100,7 @@ def test_a_trial_is_started_and_skipped_with_a_reason(client, options, page):
     assert states(options) == ["running", "to run"]
     assert said(card(page, "a-1.1")).startswith("a-1.1 running")
     skip = next(
-        form for each in re.findall('action="/batches/state">(.*?)</form>', page, re.S)
+        form for each in re.findall('action="/batches/state"[^>]*>(.*?)</form>', page, re.S)
         if (form := fields(each))["trial"] == "a-1.2" and "reason" in form
     )  # fmt: skip
     refused = client.post("/batches/state", data={**skip, "reason": " ", "name": "M."})
@@ -107,8 +109,15 @@ def test_a_trial_is_started_and_skipped_with_a_reason(client, options, page):
     page = client.post("/batches/state", data={**skip, "reason": "the lot ran out"}).text
     assert states(options) == ["running", "skipped"]
     assert "Skipped: the lot ran out" in card(page, "a-1.2")
-    client.post("/batches/state", data=trial_form(page, "a-1.2", "state"))
+    page = client.post("/batches/state", data=trial_form(page, "a-1.2", "state")).text
     assert states(options) == ["running", "to run"]
+    assert "the lot ran out" not in page
+    assert '<button class="act second">Undo the start</button>' in card(page, "a-1.1")
+    done = client.post(
+        "/batches/state", data=trial_form(page, "a-1.1", "state"), follow_redirects=False
+    )
+    assert done.headers["location"].endswith("&trials=2#b1-1")  # to the trial
+    assert states(options) == ["to run", "to run"]
 
 
 def test_a_result_is_stored_as_run_and_compared_with_what_was_expected(client, options, page):
@@ -164,9 +173,11 @@ def test_a_refused_result_keeps_what_was_typed_with_the_fault_at_its_field(
     assert refused.status_code == 422
     mine = card(refused.text, "a-1.1")
     beside = re.search(rf'<(input|select) [^>]*name="{re.escape(field)}".*?</div>', mine, re.S)
-    if field == "deck_state":
-        beside = re.search(r'<select name="deck_state">.*?</div>', mine, re.S)
-    assert told in html.unescape(re.search(r'class="fault".*?</p>', beside[0], re.S)[0])
+    assert 'aria-invalid="true"' in beside[0]
+    ids = re.search('aria-describedby="([^"]*)"', beside[0])[1].split()
+    where, fault = re.search('class="fault" id="([^"]*)">(.*?)</p>', beside[0], re.S).groups()
+    assert where in ids
+    assert told in html.unescape(fault)
     again = trial_form(refused.text, "a-1.1")
     assert {name: again[name] for name in sent if name != "deck_state"} == {
         name: value for name, value in sent.items() if name != "deck_state"
@@ -183,12 +194,82 @@ def test_a_second_result_is_refused_with_what_is_there(client, options, page):
     client.post("/batches/result", data={**form, **RESULT})
     refused = client.post("/batches/result", data={**form, **RESULT, "grade": "95", "note": "mine"})
     assert refused.status_code == 409
-    text = said(card(refused.text, "a-1.1"))
-    assert "has a result: grade 98.1 %" in text
-    assert "What you typed was not stored: " in text
-    assert "grade 95" in text
-    assert "note mine" in text
+    mine = card(refused.text, "a-1.1")
+    assert "a-1.1 has a result already, so what you typed was not stored" in said(mine)
+    assert "Somebody else was first" in said(mine)
+    both = dict(re.findall(r'<th scope="row">(.*?)</th>(<td>.*?</td><td>.*?</td>)</tr>', mine))
+    assert both["Grade"] == "<td>98.1 %</td><td><b>95</b></td>"  # they differ
+    assert both["Recovery"] == "<td>91 %</td><td>91</td>"
+    assert both["Note"] == "<td>–</td><td><b>mine</b></td>"
+    planned = form["s.air"]
+    assert both["Air"] == f"<td>{planned}</td><td>{planned}</td>"
+    assert "m.moisture" not in both
+    assert '<a class="act second" href="/runs/a-1.1?line=a">Correct its result</a>' in mine
     assert stored(options)["trials"][0]["measured"]["grade"] == 0.981
+
+
+def withdrawal(page: str, trial: str, **typed: str) -> dict[str, str]:
+    return {**trial_form(page, trial, "withdraw"), **typed}
+
+
+def test_a_wrong_result_is_withdrawn_and_its_trial_is_open_again(client, options, page):
+    sent = {**trial_form(page, "a-1.1"), **RESULT, "started_at": "2026-03-05 06:00"}
+    page = client.post("/batches/result", data=sent).text
+    refused = client.post("/batches/withdraw", data=withdrawal(page, "a-1.1", reason=" "))
+    assert refused.status_code == 422
+    assert "Say why it is taken back." in card(refused.text, "a-1.1")
+    assert states(options) == ["done", "to run"]
+    form = withdrawal(page, "a-1.1", reason="another <lot>")
+    page = client.post("/batches/withdraw", data=form).text
+    assert states(options) == ["to run", "to run"]
+    mine = card(page, "a-1.1")
+    assert "Its result was withdrawn: another &lt;lot&gt;" in mine
+    assert "What the result changed" not in page
+    twice = client.post("/batches/withdraw", data=form)  # by somebody else, who did not know
+    assert twice.status_code == 409
+    assert "run &#39;a-1.1&#39; is withdrawn" in card(twice.text, "a-1.1")
+    assert "highside withdraw" not in twice.text  # a page tells what to do on a page
+    same = client.post("/batches/result", data={**sent, **trial_form(page, "a-1.1"), **RESULT,
+                                                "started_at": "2026-03-05 06:00"})  # fmt: skip
+    assert same.status_code == 409
+    assert "recording it again adds nothing. Reinstate it" in said(card(same.text, "a-1.1"))
+    right = {**trial_form(page, "a-1.1"), **RESULT, "grade": "97.5"}
+    assert client.post("/batches/result", data=right, follow_redirects=False).status_code == 303
+    assert stored(options)["trials"][0]["measured"]["grade"] == 0.975
+
+
+def test_the_page_of_a_batch_keeps_the_person_there(client, options, page):
+    own = client.get("/batches?batch=a-1").text
+    done = client.post("/batches/state", data=trial_form(own, "a-1.2", "state"),
+                       follow_redirects=False)  # fmt: skip
+    assert done.headers["location"] == "/batches?batch=a-1#b1-2"
+    own = client.get("/batches?batch=a-1").text
+    assert re.findall('<article class="trial([^"]*)" id="b1-(.)"', own) == [
+        (" current", "2"), ("", "1")
+    ]  # what runs comes first  # fmt: skip
+    sent = {**trial_form(own, "a-1.2"), **RESULT}
+    done = client.post("/batches/result", data=sent, follow_redirects=False)
+    assert done.headers["location"] == "/batches?batch=a-1&since=2&stored=a-1.2"
+    own = client.get(done.headers["location"]).text
+    assert "The result of a-1.2 is stored." in own
+    changed = html.unescape(re.search('href="([^"]*)">What it changed', own)[1])
+    assert changed == "/?line=a&min_grade=97&trials=2&since=2"
+    assert "What the result changed" in client.get(changed).text
+    without = client.get("/batches?batch=a-1&stored=a-1.1&since=2").text
+    assert "The result of" not in without
+    assert re.findall('<article class="trial([^"]*)" id="b1-(.)"', own) == [
+        (" current", "1"), ("", "2")
+    ]  # fmt: skip
+    assert "What it taught so far" in own
+
+
+def test_the_sheet_is_offered_on_both_papers_as_a_page_and_as_csv(client, page):
+    links = re.findall('href="(/v1/batches/a-1/sheet[^"]*)"', page)
+    kinds = [client.get(html.unescape(link)).headers["content-type"] for link in links]
+    assert [kind.partition(";")[0] for kind in kinds] == [
+        "application/pdf", "application/pdf", "text/html", "text/csv"
+    ]  # fmt: skip
+    assert len(set(links)) == 4
 
 
 def test_a_batch_is_closed_and_its_page_stays(client, options, page):
@@ -202,6 +283,9 @@ def test_a_batch_is_closed_and_its_page_stays(client, options, page):
     assert "batch 'a-1' is closed" in said(late.text)
     twice = client.post("/batches/close", data=form)
     assert twice.status_code == 409
+    own = client.get("/batches?batch=a-1").text
+    assert "What it taught" in own
+    assert "0 with a result, 0 of them at the grade; 0 failed, 0 skipped, 2 not run." in own
     listed = client.get("/batches").text
     assert '<a href="/batches?batch=a-1">a-1</a>' in listed
     assert client.get("/batches?batch=a-1").status_code == 200
@@ -263,3 +347,68 @@ def test_names_from_outside_are_escaped(client):
     sent = {**trial_form(page, f"{line}-1.1"), **RESULT}
     assert client.post("/batches/result", data=sent, follow_redirects=False).status_code == 303
     assert client.get("/batches").status_code == 200
+
+
+def test_days_of_batches_are_those_of_the_plant(client, options, page):
+    issued = History(options.history).at().events[0].at
+    site = Path(options.site)
+    # A zone in which it is another day at that moment: UTC+14 or UTC-12 (IANA names them so).
+    zone = next(
+        name for name in ("Etc/GMT-14", "Etc/GMT+12")
+        if issued.astimezone(ZoneInfo(name)).date() != issued.date()
+    )  # fmt: skip
+    site.write_text(f'[site]\ntime_zone = "{zone}"\n{site.read_text()}')
+    with client_of(options, **HTML) as there:
+        listed = there.get("/batches").text
+    assert f'<td class="short">{issued.astimezone(ZoneInfo(zone)).date()}</td>' in listed
+    assert f"{issued.date()}" not in listed
+    assert f"Days are those of {zone}." in listed
+
+
+@pytest.mark.parametrize(
+    ("field", "typed", "told"),
+    [
+        ("grade", "0.981", "write per cent"),
+        ("started_at", "yesterday", "year-month-day"),
+        ("deck_state", "upside down", "expected"),
+        ("m.moisture", "wet", "is not a number"),
+        ("recovery", "", "missing"),
+        ("note", "x" * 2001, "1 to 2000"),
+        ("name", "x" * 61, "1 to 60"),
+    ],
+)
+def test_a_refused_run_keeps_what_was_typed_with_the_fault_at_its_field(
+    client, options, field, typed, told
+):
+    (form,) = forms(client.get("/?line=a&min_grade=97&trials=1").text)
+    form["s.eccentric_speed"] = "450.0"
+    sent = {**form, **RESULT, "m.material": "washed & dried", field: typed}
+    refused = client.post("/record", data=sent)
+    assert refused.status_code == 422
+    assert "<h1>This was not stored</h1>" in refused.text
+    assert "eccentric speed<b>450</b>rpm" in refused.text
+    beside = re.search(
+        rf'<(input|select) [^>]*name="{re.escape(field)}".*?</div>', refused.text, re.S
+    )
+    ids = re.search('aria-describedby="([^"]*)"', beside[0])[1].split()
+    where, fault = re.search('class="fault" id="([^"]*)">(.*?)</p>', beside[0], re.S).groups()
+    assert where in ids
+    assert told in html.unescape(fault)
+    assert 'name="m.material"' in refused.text
+    assert "washed &amp; dried" in refused.text
+    (again,) = forms(refused.text)
+    assert again == form
+    good = {**again, **RESULT, "started_at": "2026-03-05 06:00"}
+    assert client.post("/record", data=good, follow_redirects=False).status_code == 303
+
+
+def test_a_run_with_an_old_signature_is_shown_again(client, options):
+    (form,) = forms(client.get("/?line=a&min_grade=97&trials=1").text)
+    before = History(options.history).at().runs().num_rows
+    refused = client.post("/record", data={**form, **RESULT, "form_token": "0" * 64})
+    assert refused.status_code == 403
+    assert "does not come from a page given to this browser" in refused.text
+    (again,) = forms(refused.text)
+    assert again == form  # with a signature of this browser
+    assert re.search('<input name="grade" [^>]*value="98,1"', refused.text)
+    assert History(options.history).at().runs().num_rows == before

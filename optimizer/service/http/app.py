@@ -42,6 +42,7 @@ from optimizer.service.pages import (
     diagnosis,
     lines,
     look,
+    record,
     runs,
     sign_in,
     trials,
@@ -63,8 +64,8 @@ from optimizer.version import __version__
 
 ROOMS = (
     *(endpoints, changes, batches, expected),
-    *(plant_page, trials, batch_pages, look, what_if, runs, history_pages, lines, diagnosis),
-    *(job_pages, sign_in, assets),
+    *(plant_page, trials, record, batch_pages, look, what_if, runs, history_pages, lines),
+    *(diagnosis, job_pages, sign_in, assets),
 )
 """The modules with addresses: for programs, then for people."""
 LOCK_SECONDS = 20.0

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 from urllib.parse import urlencode
@@ -31,6 +31,7 @@ from optimizer.service.pages.brief_form.fields import MATERIAL as MATERIAL
 from optimizer.service.pages.brief_form.fields import is_of_brief
 from optimizer.service.pages.brief_form.reading import read_form_of_brief
 from optimizer.service.parts import parts_of
+from optimizer.text.figures import exact_percent, level
 
 SETTING = "s."
 LONGEST_SIGNATURE = 60
@@ -116,6 +117,18 @@ def brief_of_form(asked: Mapping[str, str], site: Site) -> dict[str, Any]:
     return form.brief
 
 
+def asked_of_brief(brief: Mapping[str, Any]) -> dict[str, str]:
+    """The fields of today's form that ask for the plan of a brief, as far as it has them."""
+    found = {"line": str(brief.get("line", ""))}
+    if (grade := brief.get("goal", {}).get("min_grade")) is not None:
+        found["min_grade"] = exact_percent(grade)
+    if (count := brief.get("trials", {}).get("count")) is not None:
+        found["trials"] = str(count)
+    material = brief.get("material", {})
+    plain = {name: value for name, value in material.items() if isinstance(value, int | float)}
+    return {**found, **{f"{MATERIAL}{name}": level(value) for name, value in plain.items()}}
+
+
 def result_row(given: Mapping[str, str], site: Site) -> dict[str, Any]:
     """The result of a trial as a row of a log: the settings of the trial and the fields typed.
 
@@ -152,36 +165,6 @@ def result_row(given: Mapping[str, str], site: Site) -> dict[str, Any]:
     if given.get("note", "").strip():
         row["note"] = _text(given["note"], "Note", LONGEST_TEXT)
     return row
-
-
-def doubted_form(
-    given: Mapping[str, str], questions: Sequence[Mapping[str, Any]], site: Site
-) -> dict[str, Any]:
-    """What the page shows that asks about a result: the fields as they were typed, and the
-    questions beside them.
-
-    Args:
-        given: fields of the form.
-        questions: the questions, as entries of ``highside.load/1``.
-        site: the plant.
-    """
-    typed = ("grade", "recovery", "grade_count", "started_at", *site.material)
-    asked: dict[str, list[str]] = {name: [] for name in typed}
-    elsewhere: list[str] = []
-    for question in questions:
-        asked.get(question["field"], elsewhere).append(question["why"])
-    space = site.space_of(given.get("line"))
-    sent_back = ("form_token", "again", "nonce", "line")
-    return {
-        "typed": given,
-        "hidden": {k: v for k, v in given.items() if k in sent_back or k.startswith(SETTING)},
-        "asked": asked,
-        "elsewhere": elsewhere,
-        "settings": {n: given[f"{SETTING}{n}"] for n in space.names if f"{SETTING}{n}" in given},
-        "units": {setting.name: setting.unit for setting in space.settings},
-        "material": site.material,
-        "states": DECK_STATES,
-    }
 
 
 def signature(given: Mapping[str, str]) -> str:

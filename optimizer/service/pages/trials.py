@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import io
 import json
 import secrets
 from collections.abc import Mapping, Sequence
@@ -16,7 +15,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
 from optimizer.campaign import Batch
-from optimizer.errors import HistoryError, InputError, LimitError, QuestionError
+from optimizer.errors import HistoryError, InputError, LimitError
 from optimizer.plant.deck_states import DECK_STATES
 from optimizer.service.answers.order import Order
 from optimizer.service.exchange.problems import Problem
@@ -30,20 +29,13 @@ from optimizer.service.pages.brief_form.reading import (
 )
 from optimizer.service.pages.brief_form.telling import asked_for, assumed
 from optimizer.service.pages.forms import (
-    address_back,
-    check_form,
-    doubted_form,
     filled_fields,
     read_form,
-    result_row,
-    signature,
 )
 from optimizer.service.pages.plant import is_first_visit
 from optimizer.service.pages.rendering import render_for
 from optimizer.service.pages.waiting import answer_in_time, waiting_page
-from optimizer.service.parts import Parts, parts_of, require_recorder, sender_of
-from optimizer.service.recording.bodies import JSON
-from optimizer.service.recording.recorder import Upload
+from optimizer.service.parts import Parts, parts_of
 from optimizer.service.recording.remembered import LastBrief
 from optimizer.text.visible_text import fits_in_a_page
 
@@ -207,32 +199,6 @@ async def _lines(parts: Parts) -> list[str]:
 def shown_batches(issued: Sequence[Batch]) -> Sequence[Batch]:
     """The batches of a line beside its plan: those that are open, else the latest one."""
     return [batch for batch in issued if batch.issued.is_open] or issued[-1:]
-
-
-@routes.post("/record")
-async def record(request: Request) -> Response:
-    """Add a run at the settings to run now, and redirect to the plan; a result that is hard to
-    believe is asked about first."""
-    parts, given = parts_of(request), await read_form(request)
-    check_form(request, given)
-    require_recorder(request)
-    version = parts.jobs.versions.latest()[1]
-    back, sender = address_back(given, version), sender_of(request, signed=signature(given))
-    body = json.dumps([result_row(given, parts.site)]).encode()
-    upload = Upload(io.BytesIO(body), JSON, sure=given.get("sure") == "yes")
-    try:
-        await parts.recorder.add(upload, sender)
-    except QuestionError as error:
-        doubted = doubted_form(given, error.questions, parts.site)
-        return render_for(
-            request,
-            "doubt.html",
-            "trials",
-            status=422,
-            now=parts.site.time_zone.shown(datetime.now(UTC)),
-            **doubted,
-        )
-    return RedirectResponse(back, 303)
 
 
 def change_between(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:

@@ -137,8 +137,8 @@ class BatchRecorder:
         Raises:
             QuestionError: when the result is hard to believe and ``sure`` is False.
             InputError: when there is no such trial, or the result has an unknown name.
-            Problem: with status 409 when the trial has a result or its batch is closed, and with
-                status 422 when the result is rejected.
+            Problem: with status 409 when the trial has a result, its batch is closed, or the same
+                result was withdrawn; with status 422 when the result is rejected.
         """
         history, site = self._history, self._site
 
@@ -147,7 +147,7 @@ class BatchRecorder:
         def added() -> Batch:
             report = add_result(history, site, trial, result, sure)
             if not report.added:
-                raise _rejected(report.as_dict())
+                raise _rejected(report.as_dict()) if report.rejected else _withdrawn(trial)
             return batch(history, batch_id, site)
 
         done = await self._written(added, batch_id, trial)
@@ -184,6 +184,17 @@ class BatchRecorder:
             self._audit.add(**entry, **sender, version=self._history.version)
 
         await asyncio.to_thread(note)
+
+
+def _withdrawn(trial: str) -> Problem:
+    """The error for a result that was withdrawn with exactly these values and this start."""
+    return Problem(
+        409,
+        f"this result of trial '{trial}' was withdrawn, so recording it again adds nothing.",
+        code="withdrawn-result",
+        hint=f"Take it back with PATCH /v1/runs/{quote(trial, safe='')} and "
+        f'"withdrawn": false, or with: highside withdraw {trial} --undo --reason TEXT.',
+    )
 
 
 def _rejected(report: Mapping[str, Any]) -> Problem:
