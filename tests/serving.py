@@ -50,7 +50,7 @@ def ask(
         return answer.read()
 
 
-def start(folder: Path, port: int, *options: str) -> subprocess.Popen:
+def start(folder: Path, port: int, *options: str, token: str | None = TOKEN) -> subprocess.Popen:
     """Start the service over ``folder/history``; return its process once it answers."""
     tls = None
     if "--certificate" in options:
@@ -59,7 +59,7 @@ def start(folder: Path, port: int, *options: str) -> subprocess.Popen:
         process = subprocess.Popen(
             [*COMMAND, "--port", str(port), "--rate", "0", *options],
             cwd=folder,
-            env={**os.environ, "HIGHSIDE_TOKEN": TOKEN},
+            env={**os.environ, "HIGHSIDE_TOKEN": token or ""},
             stderr=log,
         )
     deadline = time.monotonic() + SECONDS
@@ -76,10 +76,12 @@ def start(folder: Path, port: int, *options: str) -> subprocess.Popen:
 
 
 @contextmanager
-def started(folder: Path, *options: str) -> Iterator[tuple[subprocess.Popen, int]]:
+def started(
+    folder: Path, *options: str, token: str | None = TOKEN
+) -> Iterator[tuple[subprocess.Popen, int]]:
     """Run the service during the ``with`` block; gives its process and port."""
     port = free_port()
-    process = start(folder, port, *options)
+    process = start(folder, port, *options, token=token)
     try:
         yield process, port
     finally:
