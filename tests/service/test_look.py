@@ -172,7 +172,7 @@ def test_the_tables_hold_the_numbers_of_the_answer(told):
 def test_the_page_needs_no_script_for_its_numbers_and_loads_its_own_only(told):
     page = told[0]
     scripts = re.findall(r'<script src="([^"]+)"[^>]*></script>', page.text)
-    assert scripts == ["/static/page.js", "/static/d3.min.js", "/static/look.js"]
+    assert scripts == ["/static/page.js", "/static/keep.js", "/static/d3.min.js", "/static/look.js"]
     assert "unsafe" not in page.headers["content-security-policy"]
     assert " style=" not in page.text
     assert "<noscript><p" in page.text

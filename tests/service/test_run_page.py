@@ -36,7 +36,9 @@ def said(page: str) -> str:
 
 def form(page: str, deed: str) -> dict[str, str]:
     """The fields of the form of a deed, as a browser would send them."""
-    for each in re.findall(r'<form method="post" action="/runs[^"]*">(.*?)</form>', page, re.S):
+    for each in re.findall(
+        r'<form method="post" action="/runs[^"]*"[^>]*>(.*?)</form>', page, re.S
+    ):
         found = fields(each)
         if found.get("deed") == deed:
             chosen = re.search(r'<select name="v.deck_state".*?</select>', each, re.S)

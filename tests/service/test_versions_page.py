@@ -38,7 +38,7 @@ def entries(page: str) -> dict[int, str]:
 
 def restore_form(page: str) -> dict[str, str]:
     (form,) = re.findall(
-        r'<form method="post" action="/versions/\d+/restore">(.*?)</form>', page, re.S
+        r'<form method="post" action="/versions/\d+/restore"[^>]*>(.*?)</form>', page, re.S
     )
     return fields(form)
 

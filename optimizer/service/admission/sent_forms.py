@@ -79,10 +79,11 @@ def readable_fields(body: bytes) -> dict[str, str]:
 def stored_cookie(scope: Scope, status: int, secure: bool) -> str:
     """The cookie that says that a form was stored; empty where none was.
 
-    A script of the page reads it, and then forgets what it kept of that form. The name holds the
-    number, so that forms sent at the same time do not hide each other.
+    Pages answer a form that was stored with another address. A script of the next page reads the
+    cookie, and then forgets what it kept of that form. The cookie's name holds the number, so that
+    forms sent at the same time do not hide each other.
     """
-    if scope["method"] != "POST" or status >= 400 or scope["path"].startswith("/v1/"):
+    if scope["method"] != "POST" or not 300 <= status < 400 or scope["path"].startswith("/v1/"):
         return ""
     asked: Mapping[str, str] = dict(parse_qsl(scope["query_string"].decode("ascii", "replace")))
     number = asked.get(KEEP, "")
