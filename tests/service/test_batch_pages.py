@@ -287,7 +287,7 @@ def test_a_batch_is_closed_and_its_page_stays(client, options, page):
     assert "What it taught" in own
     assert "0 with a result, 0 of them at the grade; 0 failed, 0 skipped, 2 not run." in own
     listed = client.get("/batches").text
-    assert '<a href="/batches?batch=a-1">a-1</a>' in listed
+    assert 'href="/batches?batch=a-1">a-1</a>' in listed
     assert client.get("/batches?batch=a-1").status_code == 200
 
 

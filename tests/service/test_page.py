@@ -104,8 +104,9 @@ def test_only_typed_values_are_stored_as_the_material(client, options):
     page = client.get("/?line=deck-1&trials=2&m.moisture=11.2").text
     plan = client.post("/v1/plans", json={"line": "deck-1"}).json()
     assert (plan["material"]["moisture"], plan["material"]["material"]) == (11.5, "washed")
+    form = page.partition('action="/record"')[2]
     for name, text in [("m.moisture", "Planned with 11.2"), ("m.material", "Planned with washed")]:
-        described = re.search(f'<input name="{name}" [^>]*aria-describedby="([^"]*)"', page)[1]
+        described = re.search(f'<input name="{name}" [^>]*aria-describedby="([^"]*)"', form)[1]
         assert re.search(f'<p class="hint" id="{described}">(.*?)</p>', page)[1] == text
     assert not re.search('<input name="m.[^>]*value=', page.partition("Trials to run next")[2])
     (first,) = forms(page)
