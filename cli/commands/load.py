@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import partial
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
@@ -25,6 +25,17 @@ from optimizer.text.key_values import key_values
 
 if TYPE_CHECKING:
     from optimizer.intake.settling.load import LoadReport
+    from optimizer.intake.settling.load_options import HowRead
+    from optimizer.plant.date_order import DateOrder
+
+DateOrderOption = Annotated[
+    str | None,
+    typer.Option(
+        "--date-order",
+        metavar="ORDER",
+        help="Where a date can mean two days: day-first, month-first or year-first.",
+    ),
+]
 
 
 def load(
@@ -40,6 +51,7 @@ def load(
         bool,
         typer.Option("--samples", help="Rows are readings over time; make a run of each stretch."),
     ] = False,
+    date_order: DateOrderOption = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Check, and write nothing.")] = False,
     correct: Annotated[
         bool, typer.Option("--correct", help="Rows of known run ids correct these runs.")
@@ -55,7 +67,12 @@ def load(
     """Check run logs (text, workbooks, Parquet) and add their new runs to the history."""
     from optimizer.intake.settling.load import load_corrections, load_logs
 
-    mapping = key_values(columns or (), "--map", at_last=True)
+    how: HowRead = {
+        "line": line,
+        "mapping": key_values(columns or (), "--map", at_last=True),
+        "samples": samples,
+        "date_order": cast("DateOrder | None", date_order),  # the load checks it
+    }
     runs, plant = open_history(location), open_site(site)
     if correct and samples:
         raise InputError("readings over time cannot correct runs: leave --samples out.")
@@ -66,9 +83,8 @@ def load(
             plant,
             reason=reason or "",
             by=who(by),
-            line=line,
-            mapping=mapping,
             dry_run=dry_run,
+            **how,
         )
     elif reason is not None or by is not None:
         raise InputError("--reason and --by tell of corrections.", hint="Add --correct.")
@@ -77,10 +93,8 @@ def load(
             logs,
             runs,
             plant,
-            line=line,
-            mapping=mapping,
             dry_run=dry_run,
-            samples=samples,
+            **how,
             progress=file_progress(as_json),
         )
     _answer(report, dry_run, as_json)

@@ -13,6 +13,7 @@ from pydantic import field_validator, model_validator
 
 from optimizer.errors import InputError
 from optimizer.plant.conversions import EarlierUnit, conversion
+from optimizer.plant.date_order import DateOrder
 from optimizer.plant.documents import Strict, located, read_toml, validate
 from optimizer.plant.mass import MassName, MassUnit
 from optimizer.plant.run_columns import RUN_COLUMNS
@@ -66,6 +67,7 @@ class SiteName(Strict):
     name: str = "site"
     time_zone: str = DEFAULT
     mass: MassName = "t"
+    date_order: DateOrder | None = None
 
 
 class SiteFile(Strict):
@@ -119,6 +121,7 @@ class Site:
         self.time_zone = located("[site] time_zone", lambda: TimeZone(zone))
         self.name = self.file.site.name
         self.mass = MassUnit(self.file.site.mass)
+        self.date_order = self.file.site.date_order
         self.columns = dict(self.file.columns)
         self._check_names()
         self.material = dict(self.file.material)

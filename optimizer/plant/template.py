@@ -16,6 +16,7 @@ _HEAD = """\
 name = "my plant"
 # time_zone = "America/Bogota"   # where your clocks are; times without an offset are then read so
 # mass = "lb"                    # unit of lots, feed used, product: t (default), kg, lb, short_ton
+# date_order = "day-first"       # 03/04/2026 is then 3 April; or "month-first", "year-first"
 """
 
 _SETTING = """

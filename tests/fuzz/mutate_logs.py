@@ -35,7 +35,8 @@ from optimizer.intake.formats.logs import logs_in
 from optimizer.intake.reading.columns import Headings
 from optimizer.intake.settling.load import LoadOptions, load_bytes, load_logs
 from optimizer.intake.settling.load_report import LoadReport
-from optimizer.intake.settling.loading import Load, LogFile
+from optimizer.intake.settling.loading import Load
+from optimizer.intake.settling.log_files import LogFile
 from optimizer.intake.settling.rejects import RejectsStore
 from optimizer.plant.site import Site
 from tests.corpus.build import BUILT, FILES

@@ -21,7 +21,7 @@ from optimizer.history.arrow import as_mask, one_array
 from optimizer.history.schema import CORRELATIONS, FRACTIONS, declared_unit, schema_of
 from optimizer.intake.checking.faults import Faults, Fill
 from optimizer.intake.checking.fields import COUNTS, HIGHEST_SE, NEEDED, Fields, Log
-from optimizer.intake.checking.times import both_days, times, with_dates
+from optimizer.intake.checking.times import Reading, both_days, times, with_dates
 from optimizer.intake.checking.totals import totals_rows
 from optimizer.intake.reading.columns import DATE, REJECT_COLUMNS, SHAPE_COLUMN
 from optimizer.intake.reading.long_texts import TOO_LONG, quoted, too_long
@@ -152,10 +152,11 @@ def _line(fields: Fields, _: str) -> pa.Array:
 
 def _started_at(fields: Fields, _: str) -> pa.Array | None:
     parsed = []
+    how = Reading(fields.site.time_zone, fields.log.date_order, fields.site.date_order)
     dates = next((fields.chunk.table.column(c.index) for c in fields.columns(DATE)), None)
     for column in fields.columns("started_at"):
         cells = with_dates(fields.chunk.table.column(column.index), dates, fields.log.sheet_date)
-        read = times(cells, fields.log.latest, fields.log.proof_of(column), fields.site.time_zone)
+        read = times(cells, fields.log.latest, fields.log.proof_of(column), how)
         fields.note(column, read.proof, read.settled, read.unsure)
         if read.skipped is not None:
             fields.skipped.append(fields.cells("started_at", np.flatnonzero(read.skipped)))

@@ -26,6 +26,7 @@ from optimizer.intake.reading.long_texts import quoted
 from optimizer.intake.reading.source import Chunk, Decimal
 from optimizer.intake.reading.values import TWO_WAYS, Numbers, as_text, both_numbers, numbers
 from optimizer.plant.conversions import Conversion, Factor
+from optimizer.plant.date_order import DateOrder
 from optimizer.plant.run_columns import Kind, names_of
 from optimizer.plant.site import Site
 
@@ -61,6 +62,7 @@ class Log:
         trials: whether a row without any result is a trial that was not run yet, rather than a
             fault.
         sheet_date: day of the clock times that stand without a date; None where that is not known.
+        date_order: order of day, month and year that the options state; None where they state none.
         proof: what the cells of each column prove about its notation, by index; None while the log
             is still being read.
         conversions: conversions from units to stored units, by field and line, as far as already
@@ -77,6 +79,7 @@ class Log:
     timed: bool = False
     trials: bool = False
     sheet_date: date | None = None
+    date_order: DateOrder | None = None
     proof: Mapping[int, int] | None = None
     conversions: dict[tuple[str, str | None, str | None], Conversion | None] = field(
         default_factory=dict

@@ -3,7 +3,8 @@
 ISO 8601 cells are converted by one cast. Other cells are read when they can mean only one day: the
 year comes first, the month is a name, or the day is above twelve. ``03/04/2025`` is read in the
 order of day and month that other dates of its column with the same separator prove, provided that
-they all prove one order. Otherwise the cell is rejected with a reason that names both days.
+they all prove one order, or in an order that is stated. Otherwise the cell is rejected with a
+reason that names both days. A year of two digits is read only where an order is stated.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 from datetime import date
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import pyarrow as pa
@@ -21,6 +22,7 @@ from optimizer.history.arrow import as_mask, matches, one_array, placed, plain
 from optimizer.history.schema import TIMESTAMP
 from optimizer.history.start_times import TOO_EARLY, TOO_LATE, early_and_late, instants
 from optimizer.intake.reading.values import ABSENT, as_text
+from optimizer.plant.date_order import DateOrder
 from optimizer.plant.time_zone import UTC_ZONE, TimeZone
 
 if TYPE_CHECKING:
@@ -41,6 +43,9 @@ _TIME_OF_DAY = (
 _SHORTEST = len("2025-03-04")
 _REST = r"(?P<rest>,?[T ].*)?$"
 _DAY_OR_MONTH = r"^(?P<a>\d{1,2})(?P<mark>[/.-])(?P<b>\d{1,2})(?P<same>[/.-])(?P<y>\d{4})" + _REST
+_SHORT_YEAR = r"^(?P<a>\d{1,2})(?P<mark>[/.-])(?P<b>\d{1,2})(?P<same>[/.-])(?P<c>\d{2})" + _REST
+_PARTS = {"day-first": "cba", "month-first": "cab", "year-first": "abc"}
+"""For each order, which of three numbers are year, month and day."""
 _YEAR_FIRST = r"^(?P<y>\d{4})[/.-](?P<m>\d{1,2})[/.-](?P<d>\d{1,2})" + _REST
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _MONTH = (
@@ -68,6 +73,26 @@ NO_DAY = (
 )
 
 
+class Reading(NamedTuple):
+    """How times are read that do not say everything themselves.
+
+    Args:
+        zone: time zone of the times without one.
+        stated: order of day, month and year that somebody stated for this log. It counts as much as
+            a date of the log: where one proves another order, no order is known.
+        usual: order of day, month and year that holds where neither the log nor anybody tells one.
+    """
+
+    zone: TimeZone = UTC_ZONE
+    stated: DateOrder | None = None
+    usual: DateOrder | None = None
+
+
+def means_two_days(reason: str) -> bool:
+    """Whether a row is rejected for this reason because its date can mean two days."""
+    return TWO_DAYS.partition("}'")[2].partition(":")[0] in reason
+
+
 @dataclass
 class Times:
     """A column as points in time (microseconds, UTC); the other fields are those of ``Numbers``.
@@ -88,7 +113,7 @@ def times(
     column: pa.ChunkedArray,
     latest: int,
     proof: int | None = None,
-    zone: TimeZone = UTC_ZONE,
+    how: Reading = Reading(),  # noqa: B008 - a named tuple never changes
 ) -> Times:
     """The cells of one column as points in time, with unreadable and impossible cells.
 
@@ -100,9 +125,9 @@ def times(
         latest: latest possible start of a run, see ``latest_start``.
         proof: what the whole column proves about the order of day and month. None while that is not
             known; dates that it could decide are then unsure.
-        zone: time zone of the plant.
+        how: the time zone of the plant, and the order of day and month where that is known.
     """
-    read = _read(plain(column), proof, zone)
+    read = _read(plain(column), proof, how)
     for mask, reason in _out_of_span(read.values, latest):
         read.faults.append((mask, reason))
         read.values = pc.if_else(pa.array(mask), pa.scalar(None, TIMESTAMP), read.values)
@@ -111,7 +136,7 @@ def times(
 
 def impossible(column: pa.ChunkedArray, latest: int) -> list[tuple[Mask, str]]:
     """Cells of one column with a time at which no run can have started, and the reason."""
-    return _out_of_span(_read(plain(column), None, UTC_ZONE).values, latest)
+    return _out_of_span(_read(plain(column), None, Reading()).values, latest)
 
 
 def with_dates(
@@ -147,19 +172,19 @@ def _out_of_span(values: pa.Array, latest: int) -> list[tuple[Mask, str]]:
     return [(mask, reason) for mask, reason in masks if mask.any()]
 
 
-def _read(column: pa.ChunkedArray, proof: int | None, zone: TimeZone) -> Times:
+def _read(column: pa.ChunkedArray, proof: int | None, how: Reading) -> Times:
     """A column of any type as points in time, without limits on the time."""
     if pa.types.is_date(column.type) or pa.types.is_timestamp(column.type):
         read = Times(instants(one_array(column)))
         clock = pa.types.is_date(column.type) or column.type.tz is None
-        return _from_clock(read, np.full(len(column), clock), zone)
+        return _from_clock(read, np.full(len(column), clock), how.zone)
     text = one_array(as_text(column))
     values, clock = _iso_times(text)
     odd = np.flatnonzero(as_mask(values.is_null()) & as_mask(text.is_valid()))
     if not len(odd):
-        return _from_clock(Times(values), clock, zone)
+        return _from_clock(Times(values), clock, how.zone)
     text = pc.utf8_trim_whitespace(text)
-    read, odd_clock = _times_by_pattern(text.take(pa.array(odd)), proof)
+    read, odd_clock = _times_by_pattern(text.take(pa.array(odd)), proof, how)
 
     def whole(mask: Mask) -> Mask:
         wide = np.zeros(len(text), bool)
@@ -170,7 +195,7 @@ def _read(column: pa.ChunkedArray, proof: int | None, zone: TimeZone) -> Times:
     read.faults = [(whole(mask), reason) for mask, reason in read.faults]
     read.unsure = None if read.unsure is None else whole(read.unsure)
     clock[odd] = odd_clock
-    return _from_clock(read, clock, zone)
+    return _from_clock(read, clock, how.zone)
 
 
 def _from_clock(read: Times, clock: Mask, zone: TimeZone) -> Times:
@@ -208,9 +233,9 @@ def _iso_times(text: pa.Array) -> tuple[pa.Array, Mask]:
     return values, np.full(len(text), not zoned)
 
 
-def _times_by_pattern(shown: pa.Array, proof: int | None) -> tuple[Times, Mask]:
+def _times_by_pattern(shown: pa.Array, proof: int | None, how: Reading) -> tuple[Times, Mask]:
     """Convert the cells that are not plain ISO dates, and say which state no offset."""
-    dates = _Dates(shown, proof)
+    dates = _Dates(shown, proof, how)
     # Decimals of a second beyond six are cut, because the history stores microseconds.
     text = pc.replace_substring_regex(dates.text, r"(\.\d{6})\d+", r"\1")
     text = pc.replace_substring_regex(text, r" Z$", "Z")
@@ -241,13 +266,15 @@ class _Dates:
 
     Args:
         text: trimmed cells.
-        proof: see ``times``.
+        proof, how: see ``times``.
     """
 
-    def __init__(self, text: pa.Array, proof: int | None) -> None:
+    def __init__(self, text: pa.Array, proof: int | None, how: Reading) -> None:
         self.text, self.proof, self.settled = text, 0, 0
         self.ambiguous = np.zeros(len(text), bool)
-        self._numbered(proof)
+        if order := how.stated or how.usual:
+            self._short_years(order)
+        self._numbered(proof, how)
         for pattern in (_YEAR_FIRST, _NAMED, _NAMED_FIRST):
             parts = pc.extract_regex(text, pattern)
             matched = as_mask(parts.is_valid())
@@ -258,7 +285,17 @@ class _Dates:
                     m = pc.add(place, 1).cast(pa.string())
                 self._write(matched, y, m, d, rest)
 
-    def _numbered(self, proof: int | None) -> None:
+    def _short_years(self, order: DateOrder) -> None:
+        """Read dates whose year has two digits, 20 standing before them."""
+        parts = pc.extract_regex(self.text, _SHORT_YEAR)
+        mark, same = (pc.struct_field(parts, [k]) for k in ("mark", "same"))
+        matched = as_mask(pc.equal(mark, same))
+        if matched.any():
+            y, m, d = (pc.struct_field(parts, [k]) for k in _PARTS[order])
+            y = pc.binary_join_element_wise("20", pc.utf8_lpad(y, 2, "0"), "")
+            self._write(matched, y, m, d, pc.struct_field(parts, ["rest"]))
+
+    def _numbered(self, proof: int | None, how: Reading) -> None:
         """Read dates that have day and month, in either order, as numbers before the year."""
         parts = pc.extract_regex(self.text, _DAY_OR_MONTH)
         a, b, y, rest = (pc.struct_field(parts, [k]) for k in ("a", "b", "y", "rest"))
@@ -274,9 +311,10 @@ class _Dates:
             for days, months, flags in ((first, second, DAY_FIRST), (second, first, MONTH_FIRST)):
                 proved = here & matched & (days > 12) & (days <= 31) & (months <= 12)
                 self.proof |= flags[k] if proved.any() else 0
-            found = (proof or 0) & (DAY_FIRST[k] | MONTH_FIRST[k])
+            found = _proved(proof, how, k)
             if found in (DAY_FIRST[k], MONTH_FIRST[k]):
-                self.settled += int((either & here).sum())
+                if (proof or 0) & found:  # other dates tell, not only the stated order
+                    self.settled += int((either & here).sum())
                 day_first |= either & here & (found == DAY_FIRST[k])
                 either &= ~here
         self.ambiguous = either
@@ -290,6 +328,15 @@ class _Dates:
         iso = pc.binary_join_element_wise(y, m, d, "-")
         iso = pc.binary_join_element_wise(iso, _clock(pc.fill_null(rest, "")), "")
         self.text = pc.if_else(pa.array(where), iso, self.text)
+
+
+def _proved(proof: int | None, how: Reading, mark: int) -> int:
+    """The flags of what is known about the order of day and month with one separator."""
+    if proof is None:
+        return 0
+    flags = {"day-first": DAY_FIRST[mark], "month-first": MONTH_FIRST[mark]}
+    found = proof & (DAY_FIRST[mark] | MONTH_FIRST[mark]) | flags.get(how.stated or "", 0)
+    return found or flags.get(how.usual or "", 0)
 
 
 def _clock(rest: pa.Array) -> pa.Array:

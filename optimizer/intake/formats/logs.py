@@ -35,6 +35,8 @@ SUFFIXES = (
     ".csv", ".tsv", ".txt", ".dat", ".csv.gz", ".tsv.gz", ".txt.gz",
     ".parquet", ".pq", ".xlsx", ".xlsm", ".zip",
 )  # fmt: skip
+NO_SHEET = "no-sheet"
+"""Code of the error for a workbook of which no sheet has known headings."""
 _PARQUET, _GZIP, _OLD_WORKBOOK = b"PAR1", b"\x1f\x8b", b"\xd0\xcf\x11\xe0"
 _ZIP = (b"PK\x03\x04", b"PK\x05\x06")
 _SHEETS = "xl/workbook.xml"
@@ -155,7 +157,7 @@ def _sheets(
             count += 1
             yield Member(title, partial(_opened, source))
     if not count:
-        raise InputError(f"{name} has no sheet with the headings of a log.")
+        raise InputError(f"{name} has no sheet with the headings of a log.", code=NO_SHEET)
 
 
 def _opened(source: Source) -> Source:

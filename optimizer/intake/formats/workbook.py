@@ -54,7 +54,7 @@ def sheets(stream: IO[bytes], name: str, known: Headings) -> Iterator[tuple[str,
             yield title, None
             continue
         found = find_headings(start, known)
-        is_log = found.count >= FEWEST_FIELDS or len(book.worksheets) == 1
+        is_log = found.count >= FEWEST_FIELDS or len(book.worksheets) == 1 or known.every_sheet
         yield title, _source(title, sheet, found) if is_log else None
 
 

@@ -175,7 +175,7 @@ class Asking:
         for fields, middle, why in remarks(columns, *before, settings, wording):
             self._told |= {(log, name, each) for each in fields}
             value = wording.value(fields[0], middle)
-            self._list(log, Question(self._logs[log], 0, None, fields[0], value, why))
+            self._list(log, Question(self._logs[log], 0, None, fields[0], value, why, name))
 
     # -- the end -----------------------------------------------------------------------------
 
@@ -212,7 +212,7 @@ class Asking:
             for k in fresh[:room].tolist():
                 text = wording.value(doubt.field, values[k])
                 place = (self._logs[each.log], numbers[k].as_py(), ids[k].as_py())
-                self._list(each.log, Question(*place, doubt.field, text, doubt.why(k)))
+                self._list(each.log, Question(*place, doubt.field, text, doubt.why(k), each.line))
 
     def _list(self, log: int, question: Question) -> None:
         """Count a question, and list it while there is room."""

@@ -26,6 +26,7 @@ class Question:
         field: name of the column.
         value: the value in the unit that the site declares; a time in ISO 8601.
         why: why it is asked about, and what it may be.
+        line: line of the run; None where that was not kept.
     """
 
     file: str
@@ -34,6 +35,7 @@ class Question:
     field: str
     value: str
     why: str
+    line: str | None = None
 
     @property
     def sentence(self) -> str:

@@ -59,7 +59,7 @@ class _Again:
             ids = [other for other in others[start] if other != run_id]
             which = f"run '{ids[0]}'" if ids else "another run of this load"
             why = f"{which} of line '{self.line}' started at the same time: {_TODO}"
-            yield Question(self.file, row, run_id, START, shown_time(start), why)
+            yield Question(self.file, row, run_id, START, shown_time(start), why, self.line)
 
     def _others(self, starts: pa.ChunkedArray, history: History) -> dict[int, list[str]]:
         """The ids of the known runs of the line with these starts."""

@@ -7,7 +7,7 @@ the site file or in an option takes precedence over the heading.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from optimizer.errors import InputError, nearest
@@ -75,13 +75,18 @@ class Headings:
         site: the site, which declares fields and mappings under ``[columns]``.
         mapping: mapping from heading to ``field`` or ``field [unit]``, with precedence over the
             site's.
+        every_sheet: whether each sheet of a workbook is a log, even where none of its headings is
+            known, so that a person can say what they mean.
 
     Raises:
         InputError: when a heading is mapped to an unknown field.
     """
 
-    def __init__(self, site: Site, mapping: Mapping[str, str] | None = None) -> None:
+    def __init__(
+        self, site: Site, mapping: Mapping[str, str] | None = None, every_sheet: bool = False
+    ) -> None:
         self.site = site
+        self.every_sheet = every_sheet
         # A unit that fits the declared one fits the stored one, whatever the history stores.
         self._units = StoredUnits(site)
         self.fields = {name_key(name): name for name in fields_of(site)}
@@ -235,14 +240,18 @@ class Headings:
                 return ""
         return problem
 
+    def missing(self, found: Collection[str]) -> tuple[str, ...]:
+        """The fields that a log with columns for the fields ``found`` needs and lacks."""
+        needed = list(self.site.space.names)
+        if "deck_state" not in found:
+            needed += ["grade", "recovery"]
+        return tuple(name for name in needed if name not in found)
+
     def _missing(
         self, columns: Mapping[str, list[Column]], headings: Sequence[str], line: str | None
     ) -> list[str]:
         """A sentence about required columns that a log lacks; empty when it lacks none."""
-        needed = list(self.site.space.names)
-        if "deck_state" not in columns:
-            needed += ["grade", "recovery"]
-        missing = [name for name in needed if name not in columns]
+        missing = self.missing(columns)
         problems = []
         if missing:
             problems.append(

@@ -18,7 +18,8 @@ from optimizer.history.storage.rewriting import Rewriting
 from optimizer.intake.settling.correcting import stored_runs
 from optimizer.intake.settling.describing import described
 from optimizer.intake.settling.load_report import LoadReport
-from optimizer.intake.settling.loading import Load, LogFile
+from optimizer.intake.settling.loading import Load
+from optimizer.intake.settling.log_files import LogFile
 from optimizer.intake.settling.rejects import PLACE, SCHEMA, RejectsStore
 
 MOST_CORRECTED = 50_000

@@ -12,7 +12,8 @@ import pyarrow as pa
 
 from optimizer.history.description import described_by, news, not_used, undeclared
 from optimizer.history.stored_units import StoredUnits
-from optimizer.intake.settling.loading import Load, LogFile
+from optimizer.intake.settling.loading import Load
+from optimizer.intake.settling.log_files import LogFile
 
 
 def described(load: Load, given: Sequence[LogFile]) -> Iterator[pa.RecordBatch]:

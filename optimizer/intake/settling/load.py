@@ -7,34 +7,32 @@ for every row.
 
 from __future__ import annotations
 
-import io
 import random
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date
-from functools import partial
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, TypeAlias, TypeVar
-
-import pyarrow as pa
+from typing import IO, TYPE_CHECKING, TypeVar, Unpack
 
 from optimizer.errors import Overtaken
 from optimizer.history.schema import run_schema, schema_of
-from optimizer.intake.formats.files import find_logs, logs_of_path
-from optimizer.intake.formats.logs import Member, logs_in, table_of_rows
-from optimizer.intake.formats.parquet import open_table
 from optimizer.intake.reading.columns import Headings
 from optimizer.intake.settling.committing import run_load
-from optimizer.intake.settling.load_options import DEFAULTS, Correcting, LoadOptions
+from optimizer.intake.settling.load_options import DEFAULTS, Correcting, HowRead, LoadOptions
 from optimizer.intake.settling.load_report import FileTally, LoadReport
-from optimizer.intake.settling.loading import Load, LogFile, Progress
+from optimizer.intake.settling.loading import Load
+from optimizer.intake.settling.log_files import (
+    LogFile,
+    Progress,
+    Rows,
+    content_as_file,
+    files_at,
+    rows_as_file,
+)
 from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
     from optimizer.history.history import History
-
-Rows: TypeAlias = "pa.Table | Sequence[Mapping[str, Any]]"
-"""Rows in memory: a table, or mappings from heading to value."""
 
 T = TypeVar("T")
 
@@ -50,11 +48,9 @@ def load_logs(
     history: History,
     site: Site | None = None,
     *,
-    line: str | None = None,
-    mapping: Mapping[str, str] | None = None,
     dry_run: bool = False,
-    samples: bool = False,
     progress: Progress | None = None,
+    **how: Unpack[HowRead],
 ) -> LoadReport:
     """Load log files into a history, with one commit for all files.
 
@@ -66,21 +62,19 @@ def load_logs(
         paths: files, folders and patterns.
         history: history to which the runs are added.
         site: units, ranges, material columns and mapped headings; None for the defaults.
-        line: line of the rows that name none.
-        mapping: mapping from heading to ``field``, ``field [unit]`` or ``ignore``.
         dry_run: whether to report what would happen and write nothing.
-        samples: whether rows are readings over time; one run is then made of the readings of a line
-            at unchanged settings without a gap (see ``optimizer.intake.settling.steady``).
         progress: function that is called at the start of each file with its name, its number and
             the number of files.
+        how: line, mapping, samples and date_order, see ``HowRead``.
 
     Raises:
-        InputError: when no path leads to a file, a heading is mapped to an unknown field, or the
-            history has a column in a unit that cannot be converted to the site's.
+        InputError: when no path leads to a file, a heading is mapped to an unknown field, the order
+            of dates is unknown, or the history has a column in a unit that cannot be converted to
+            the site's.
         HistoryError: when the history is damaged or locked.
     """
-    options = LoadOptions(line, mapping, dry_run, samples)
-    return _load(_log_files(paths), history, site, options, progress)
+    options = LoadOptions(dry_run=dry_run, **how)
+    return _load(files_at(paths), history, site, options, progress)
 
 
 def load_corrections(
@@ -90,9 +84,8 @@ def load_corrections(
     *,
     reason: str,
     by: str | None = None,
-    line: str | None = None,
-    mapping: Mapping[str, str] | None = None,
     dry_run: bool = False,
+    **how: Unpack[HowRead],
 ) -> LoadReport:
     """Load log files whose rows correct the runs that have their run ids.
 
@@ -100,17 +93,17 @@ def load_corrections(
     their values. Other rows are loaded as by ``load_logs``. All is one commit.
 
     Args:
-        paths, history, site, line, mapping, dry_run: see ``load_logs``.
+        paths, history, site, dry_run, how: see ``load_logs``.
         reason: why the runs are corrected; it is kept with each correction.
         by: who corrects them; None where that is not known.
 
     Raises:
-        InputError: when there is no reason, no path leads to a file, or a heading is mapped to an
-            unknown field.
+        InputError: when there is no reason, no path leads to a file, a heading is mapped to an
+            unknown field, or rows are readings over time.
         HistoryError: when the history is damaged or locked.
     """
-    options = LoadOptions(line, mapping, dry_run, correcting=Correcting(reason, by))
-    return _load(_log_files(paths), history, site, options)
+    options = LoadOptions(dry_run=dry_run, correcting=Correcting(reason, by), **how)
+    return _load(files_at(paths), history, site, options)
 
 
 def load_trial_sheet(
@@ -135,7 +128,7 @@ def load_trial_sheet(
         QuestionError: when a row raises a question and ``sure`` is False; nothing is stored then.
     """
     options = LoadOptions(line, trials=True, sheet_date=sheet_date, sure=sure)
-    return _load(_log_files(path), history, site, options)
+    return _load(files_at(path), history, site, options)
 
 
 def load_bytes(
@@ -145,6 +138,7 @@ def load_bytes(
     *,
     file: str = "upload",
     options: LoadOptions = DEFAULTS,
+    named: bool = False,
 ) -> LoadReport:
     """Load the content of one file.
 
@@ -153,18 +147,13 @@ def load_bytes(
         history, site: see ``load_logs``.
         file: name of the file in the report.
         options: options of the load.
+        named: whether ``file`` is the name of a person's file, by which a log may be known again.
 
     Raises:
         InputError: when a heading is mapped to an unknown field.
         HistoryError: when the history is damaged or locked.
     """
-    stream = io.BytesIO(content) if isinstance(content, bytes) else content
-
-    def logs(*how: Any) -> Iterator[Member]:
-        stream.seek(0)
-        return logs_in(stream, file, *how)
-
-    return _load([LogFile(file, logs)], history, site, options)
+    return _load([content_as_file(file, content, named)], history, site, options)
 
 
 def load_table(
@@ -177,7 +166,7 @@ def load_table(
 ) -> LoadReport:
     """Load rows in memory, numbered from 1; the other arguments and errors are those of
     ``load_bytes``."""
-    return _load([_rows_as_file(file, rows)], history, site, options)
+    return _load([rows_as_file(file, rows)], history, site, options)
 
 
 def load_tables(
@@ -189,18 +178,8 @@ def load_tables(
 ) -> LoadReport:
     """Load several tables of rows, each under its name in the report, in one commit; the other
     arguments and errors are those of ``load_bytes``."""
-    files = [_rows_as_file(file, rows) for file, rows in tables.items()]
+    files = [rows_as_file(file, rows) for file, rows in tables.items()]
     return _load(files, history, site, options)
-
-
-def _log_files(paths: str | Path | Iterable[str | Path]) -> list[LogFile]:
-    found = find_logs([paths] if isinstance(paths, str | Path) else paths)
-    return [LogFile(str(path), partial(logs_of_path, path), on_disk=True) for path in found]
-
-
-def _rows_as_file(file: str, rows: Rows) -> LogFile:
-    table = rows if isinstance(rows, pa.Table) else table_of_rows(rows)
-    return LogFile(file, lambda *_: iter([Member(file, partial(open_table, table, file))]))
 
 
 def _load(

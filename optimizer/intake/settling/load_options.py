@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
 from datetime import date
+from typing import TypedDict
 
-from optimizer.errors import InputError
+from optimizer.errors import InputError, nearest
+from optimizer.intake.reading.edited_rows import Edits
+from optimizer.plant.date_order import DATE_ORDERS, DateOrder
 
 LONGEST_REASON = 2000
 """Largest number of characters of the reason of a change."""
@@ -51,6 +54,24 @@ def checked_reason(reason: str | None) -> str:
     return found
 
 
+class HowRead(TypedDict, total=False):
+    """How logs are read; each entry that is left out keeps its default.
+
+    Attributes:
+        line: line of the rows that name none.
+        mapping: mapping from heading to ``field``, ``field [unit]`` or ``ignore``.
+        samples: whether rows are readings over time; one run is then made of the readings of a line
+            at unchanged settings without a gap (see ``optimizer.intake.settling.steady``).
+        date_order: order of day, month and year in dates that can mean two days; None for the
+            site's (see ``LoadOptions``).
+    """
+
+    line: str | None
+    mapping: Mapping[str, str] | None
+    samples: bool
+    date_order: DateOrder | None
+
+
 @dataclass(frozen=True)
 class LoadOptions:
     """Options of a load, which hold for all its logs.
@@ -67,9 +88,16 @@ class LoadOptions:
         correcting: why rows whose run id is known with other content correct the runs with these
             ids; such rows are rejected when None.
         sure: whether rows that raise questions are stored; if not, a question refuses the load.
+        date_order: order of day, month and year in dates that can mean two days and that no other
+            date of their column explains; None for the site's order. Such a date is rejected where
+            there is none.
+        logs: names of the logs to read, such as ``book.xlsx/March``; None for all.
+        edits: cells, one for each heading, that stand in place of those of a row, by the name of
+            its log and its number.
 
     Raises:
-        InputError: when the line has a blank name, or readings over time are to correct runs.
+        InputError: when the line has a blank name, the order of dates is unknown, or readings over
+            time are to correct runs.
     """
 
     line: str | None = None
@@ -80,14 +108,26 @@ class LoadOptions:
     sheet_date: date | None = None
     correcting: Correcting | None = None
     sure: bool = True
+    date_order: DateOrder | None = None
+    logs: Collection[str] | None = None
+    edits: Edits = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if self.line is not None:
             if not self.line.strip():
                 raise InputError("the line must have a name.", hint="Give it with --line NAME.")
             object.__setattr__(self, "line", self.line.strip())
+        if self.date_order not in (None, *DATE_ORDERS):
+            raise InputError(
+                f"'{self.date_order}' is not an order of day, month and year.",
+                hint=nearest(str(self.date_order), DATE_ORDERS),
+            )
         if self.correcting is not None and self.samples:
             raise InputError("readings over time cannot correct runs: leave --samples out.")
+
+    def reads(self, log: str) -> bool:
+        """Whether the load reads the log of this name."""
+        return self.logs is None or log in self.logs
 
 
 DEFAULTS = LoadOptions()

@@ -26,6 +26,7 @@ from optimizer.intake.formats.logs import Member
 from optimizer.intake.questioning.asking import Asking
 from optimizer.intake.questioning.question import Question
 from optimizer.intake.reading.columns import MARK_COLUMN, UNITLESS, Binding, Headings
+from optimizer.intake.reading.edited_rows import with_edits
 from optimizer.intake.reading.long_texts import LONGEST_HEADING
 from optimizer.intake.reading.source import Chunk, Source
 from optimizer.intake.settling.conflicts import Conflicts
@@ -41,6 +42,7 @@ from optimizer.intake.settling.examine import (
 )
 from optimizer.intake.settling.load_options import LoadOptions
 from optimizer.intake.settling.load_report import SHOWN_REJECTS, FileTally, LoadReport
+from optimizer.intake.settling.log_files import LogFile, Progress
 from optimizer.intake.settling.rejects import SCHEMA, file_reject
 from optimizer.intake.settling.remarks import LogRemarks, remarks_on_former
 from optimizer.intake.settling.side_by_side import side_by_side
@@ -57,21 +59,6 @@ if TYPE_CHECKING:
 
 MOST_REJECTED = 512 << 20
 """Largest number of bytes of faulty rows in one load, which are held in memory until its end."""
-Progress = Callable[[str, int, int], None]
-"""A function that is called at the start of a file with its name, its number from 1, and the number
-of files."""
-
-
-@dataclass(frozen=True)
-class LogFile:
-    """A file that may hold several logs: its name, and a function that reads its logs.
-
-    ``on_disk`` says whether the name is that of a file, by which a log may be known again.
-    """
-
-    name: str
-    logs: Callable[[Headings, Callable[[str], None]], Iterator[Member]]
-    on_disk: bool = False
 
 
 @dataclass
@@ -132,7 +119,9 @@ class Load:
                 for member in file.logs(self.headings, self.warnings.append):
                     inner = member.name.removeprefix(file.name)
                     place = Path(file.name).name + inner
-                    self.asking.begin(member.name, place if file.on_disk else None)
+                    if not self.options.reads(member.name):
+                        continue
+                    self.asking.begin(member.name, place if file.named else None)
                     yield from self._runs_of(member, place)
                     self.asking.end(self.history)
             except InputError as error:
@@ -143,7 +132,7 @@ class Load:
         tally = FileTally(member.name, corrected=0 if self.options.correcting else None)
         before = len(self.rejects)
         try:
-            source = member.open()
+            source = with_edits(member.open(), self.options.edits)
             if self.options.correcting:
                 log = self._log(source, place, self.headings.bind(source.headings, self.line))
                 source, self.filled[member.name] = completed(source, log, self.history)
@@ -240,6 +229,7 @@ class Load:
             timed=self.options.samples,
             trials=self.options.trials,
             sheet_date=self.options.sheet_date,
+            date_order=self.options.date_order,
         )
 
     def _sort_out(

@@ -237,7 +237,7 @@ class RejectsStore:
         buffer = io.BytesIO()
         pq.write_table(rejects, buffer)
         write_whole(self.parquet, buffer.getvalue(), own=True)
-        write_whole(self.csv, _csv(rejects), own=True)
+        write_whole(self.csv, csv_of_rejects(rejects), own=True)
 
 
 def _taken_out(rejects: pa.Table, mended: pa.Table) -> Mask:
@@ -254,8 +254,8 @@ def _taken_out(rejects: pa.Table, mended: pa.Table) -> Mask:
     return out
 
 
-def _csv(rejects: pa.Table) -> Iterator[bytes]:
-    """The CSV file in parts."""
+def csv_of_rejects(rejects: pa.Table) -> Iterator[bytes]:
+    """The CSV file of rejects in parts, which a person corrects and loads again."""
     found = (pc.unique(_Entries(part).heading).to_pylist() for part in _parts(rejects))
     names = list(dict.fromkeys(chain.from_iterable(found)))
     headings = harmless_text(pa.array([*REJECT_COLUMNS, *names])).to_pylist()

@@ -12,11 +12,10 @@ import pyarrow as pa
 from starlette.requests import Request
 
 from optimizer.history.start_times import latest_start, utc_now
-from optimizer.intake.checking.times import times, with_dates
+from optimizer.intake.checking.times import Reading, times, with_dates
 from optimizer.intake.reading.long_texts import LONGEST_TEXT
 from optimizer.plant.deck_states import DECK_STATES, EXPECTED
 from optimizer.plant.site import Site
-from optimizer.plant.time_zone import TimeZone
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.queries import (
     LABEL,
@@ -140,7 +139,7 @@ def result_row(given: Mapping[str, str], site: Site) -> dict[str, Any]:
     line = _text(given.get("line", ""), "Line", LONGEST_NAME)
     row: dict[str, Any] = {
         "line": line,
-        "started_at": _moment(given.get("started_at", ""), site.time_zone),
+        "started_at": _moment(given.get("started_at", ""), site),
     }
     for key, value in given.items():
         if key.startswith(SETTING) and value.strip():
@@ -204,7 +203,7 @@ def _text(text: str, field: str, most: int) -> str:
     return found
 
 
-def _moment(text: str, zone: TimeZone) -> str:
+def _moment(text: str, site: Site) -> str:
     """The start of a run in ISO 8601 with its offset.
 
     A time without an offset is a clock time of the plant, and a time of day alone is one of today.
@@ -215,9 +214,9 @@ def _moment(text: str, zone: TimeZone) -> str:
     written = text.strip()
     if not written:
         return datetime.now(UTC).isoformat(timespec="seconds")
-    now = utc_now()
-    cells = with_dates(pa.chunked_array([[written]], pa.string()), None, zone.today(now))
-    read = times(cells, latest_start(now), proof=0, zone=zone)
+    now, how = utc_now(), Reading(site.time_zone, usual=site.date_order)
+    cells = with_dates(pa.chunked_array([[written]], pa.string()), None, site.time_zone.today(now))
+    read = times(cells, latest_start(now), proof=0, how=how)
     try:
         value = read.values[0].as_py()
     except (OverflowError, ValueError):  # not a date of the calendar
