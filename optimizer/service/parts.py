@@ -25,6 +25,7 @@ from optimizer.service.recording.fractions import KeptFractions
 from optimizer.service.recording.recorder import Recorder
 from optimizer.service.recording.remembered import LastBriefs
 from optimizer.service.recording.site_recorder import SiteRecorder
+from optimizer.service.recording.uploads import Uploads
 
 
 @dataclass(frozen=True)
@@ -45,6 +46,7 @@ class Parts:
     site_recorder: SiteRecorder
     last_briefs: LastBriefs
     fractions: KeptFractions
+    uploads: Uploads
     audit: Audit
     metrics: Metrics
 

@@ -117,6 +117,9 @@ def _requests():
             b"form_token=0&trial=deck-1-1.1",
         )
     yield "forged upload", "POST", "/upload", FORM, b"form_token=0"
+    for action in ("check", "load", "remove", "rejects"):
+        path = f"/uploads/{'0' * 16}/{action}"
+        yield f"forged {action} of an upload", "POST", path, FORM, b"form_token=0"
 
 
 HOSTILE = list(_requests())

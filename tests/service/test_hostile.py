@@ -258,7 +258,7 @@ def test_hostile_load_queries_are_refused(served, unchanged, parameter):
 @pytest.fixture(scope="module")
 def form_token(served):
     client, _ = served
-    page = client.get("/runs", headers={"Accept": "text/html"}).text
+    page = client.get("/upload", headers={"Accept": "text/html"}).text
     return re.search(r'name="form_token" value="([0-9a-f]+)"', page)[1]
 
 
@@ -301,7 +301,7 @@ def test_the_form_is_accepted_without_hostile_values(tmp_path):
         str(tmp_path / "history"), str(tmp_path / "site.toml"), rate=0, planners=0
     )
     with client_of(options) as client:
-        page = client.get("/runs", headers={"Accept": "text/html"}).text
+        page = client.get("/upload", headers={"Accept": "text/html"}).text
         token = re.search(r'name="form_token" value="([0-9a-f]+)"', page)[1]
         sent = {"form_token": token, **FORM}
         done = client.post("/record", data=sent, follow_redirects=False)

@@ -16,6 +16,7 @@ import pytest
 from optimizer import History
 from optimizer.service.admission.access import SESSION
 from tests.service.test_service import READ, RECORD, TOKENS, client_of, clock, options, problem, row
+from tests.service.test_uploads import press, send
 from tests.serving import SECONDS
 
 __all__ = ["clock", "options"]  # fixtures
@@ -258,8 +259,7 @@ def test_rejected_rows_are_shown_until_corrected(client):
     assert "per cent" in client.get("/rejected").text
     rejected = pd.read_csv(io.BytesIO(client.get("/rejected.csv").content), dtype=str)
     mended = rejected.assign(grade="0.972").to_csv(index=False).encode()
-    token = re.search(r'name="form_token" value="([0-9a-f]+)"', page)[1]
-    done = client.post("/upload", data={"form_token": token}, files={"file": ("x.csv", mended)})
+    done = press(client, send(client, mended, "x.csv"), "load")
     assert "<b>1 added</b>" in done.text
     assert "0 rejected rows" in client.get("/runs").text
     assert "0 rejected rows" in client.get("/rejected").text
@@ -348,9 +348,8 @@ def test_uploads_and_the_api_store_and_ask(client, options):
     assert answer["added"] == 2
     (question,) = answer["questions"]
     assert (question["row"], question["run_id"], question["field"]) == (1, "r30", "grade")
-    log = pd.DataFrame([row(40, grade=0.85, feed_grade=0.95)]).to_csv(index=False)
-    token = re.search(r'name="form_token" value="([^"]*)"', client.get("/runs").text)[1]
-    page = client.post("/upload", data={"form_token": token}, files={"file": ("a.csv", log)})
+    log = pd.DataFrame([row(40, grade=0.85, feed_grade=0.95)]).to_csv(index=False).encode()
+    page = press(client, send(client, log, "a.csv"), "load")
     assert "1 added" in page.text
     assert "Hard to believe: 1" in page.text
-    assert "Row 2, grade 0.85" in page.text
+    assert "row 2, grade 0.85" in page.text

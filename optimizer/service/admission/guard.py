@@ -50,6 +50,7 @@ STRICT_TRANSPORT = "max-age=31536000; includeSubDomains"
 OPEN_PATHS = ("/health", "/sign-in")
 """Paths that need no token: the health check and the sign-in form."""
 UPLOADS = ("/v1/runs", "/upload")
+"""Paths whose bodies may be large: files, and below ``/uploads/`` the corrected rows of a file."""
 SAFE = ("GET", "HEAD", "OPTIONS")
 SIGN_INS_A_MINUTE = 10
 MOST_ADDRESSES = 10_000
@@ -216,7 +217,7 @@ class Guard:
     def _counted(self, scope: Scope, headers: Headers, receive: Receive) -> Receive:
         """A ``receive`` that refuses a body above the limit, by its stated size or while it
         arrives."""
-        upload = scope["path"] in UPLOADS
+        upload = scope["path"] in UPLOADS or scope["path"].startswith("/uploads/")
         most = self.configuration.upload_bytes if upload else self.configuration.body_bytes
         stated = headers.get("content-length", "0")
         if not stated.isascii() or not stated.isdecimal() or int(stated[:18]) > most:

@@ -43,7 +43,6 @@ from optimizer.service.pages import (
     lines,
     look,
     record,
-    runs,
     sign_in,
     trials,
     what_if,
@@ -53,19 +52,22 @@ from optimizer.service.pages import jobs as job_pages
 from optimizer.service.pages import plant as plant_page
 from optimizer.service.pages.history import routes as history_pages
 from optimizer.service.pages.rendering import refusal
+from optimizer.service.pages.uploading import routes as upload_pages
 from optimizer.service.parts import Parts
 from optimizer.service.recording.audit import Audit
 from optimizer.service.recording.batch_recorder import BatchRecorder
 from optimizer.service.recording.fractions import KeptFractions
+from optimizer.service.recording.kept_files import KeptFiles
 from optimizer.service.recording.recorder import Recorder
 from optimizer.service.recording.remembered import LastBriefs
 from optimizer.service.recording.site_recorder import SiteRecorder
+from optimizer.service.recording.uploads import Uploads
 from optimizer.version import __version__
 
 ROOMS = (
     *(endpoints, changes, batches, expected),
-    *(plant_page, trials, record, batch_pages, look, what_if, runs, history_pages, lines),
-    *(diagnosis, job_pages, sign_in, assets),
+    *(plant_page, trials, record, batch_pages, look, what_if, upload_pages, history_pages),
+    *(lines, diagnosis, job_pages, sign_in, assets),
 )
 """The modules with addresses: for programs, then for people."""
 LOCK_SECONDS = 20.0
@@ -140,6 +142,7 @@ def _parts(configuration: Configuration, access: Access | None) -> Parts:
         site_recorder=SiteRecorder(recorder, plant, audit, configuration.folder),
         last_briefs=LastBriefs(configuration.folder / "briefs"),
         fractions=KeptFractions(configuration.folder / "fractions"),
+        uploads=Uploads(KeptFiles(configuration.folder / "uploads"), recorder),
         audit=audit,
         metrics=metrics,
     )

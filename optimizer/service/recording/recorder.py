@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from functools import partial
+from pathlib import Path
 from typing import IO, Any, TypeVar
 
 from optimizer.history.changes import Changes
@@ -99,9 +100,8 @@ class Recorder:
         await asyncio.to_thread(check_body, upload.body, upload.media_type)
         report = await self._load(upload)
         if not upload.dry_run:
-            await asyncio.to_thread(self._note, upload, sender, report)
-            self._metrics.count("runs_added", report.added)
-            self._metrics.count("rows_rejected", report.rejected)
+            await asyncio.to_thread(self._note, upload.media_type, upload.body, report, sender)
+            self._count(report)
         if report.unreadable or (report.read and report.rejected == report.read):
             first = next(iter(report.rejects), {"reason": "the body holds no rows."})
             raise Problem(
@@ -111,6 +111,37 @@ class Recorder:
                 hint="'rejects' names each row and what is wrong with it.",
                 more=report.as_dict(),
             )
+        return report
+
+    async def add_file(
+        self, path: Path, options: LoadOptions, sender: Mapping[str, Any]
+    ) -> LoadReport:
+        """Load a file that was kept, and return when runs and audit entry are on disk.
+
+        Args:
+            path: the file, whose name rejects, questions and audit trail tell.
+            options: options of the load.
+            sender: entries of the audit trail about the sender.
+
+        Raises:
+            InputError: when a heading is mapped to an unknown field.
+            HistoryError: when the history is damaged, locked or cannot be written.
+        """
+
+        def load() -> LoadReport:
+            with path.open("rb") as content:
+                return load_bytes(
+                    content, self.history, self.site, file=path.name, options=options, named=True
+                )
+
+        def note(report: LoadReport) -> None:
+            with path.open("rb") as content:
+                about = {"file": path.name, "edited": len(options.edits)}
+                self._note("file", content, report, {**sender, **about})
+
+        report = await self.write(load)
+        await asyncio.to_thread(note, report)
+        self._count(report)
         return report
 
     async def change(self, work: Callable[[], Changes], sender: Mapping[str, Any]) -> Changes:
@@ -173,13 +204,19 @@ class Recorder:
         async with self.turn:
             return await asyncio.to_thread(changed)
 
-    def _note(self, upload: Upload, sender: Mapping[str, Any], report: LoadReport) -> None:
+    def _count(self, report: LoadReport) -> None:
+        self._metrics.count("runs_added", report.added)
+        self._metrics.count("rows_rejected", report.rejected)
+
+    def _note(
+        self, what: str, body: IO[bytes], report: LoadReport, sender: Mapping[str, Any]
+    ) -> None:
         counts = report.as_dict()
         self._audit.add(
             did="record",
             **sender,
-            what=upload.media_type,
-            sha256=_sha256(upload.body),
+            what=what,
+            sha256=_sha256(body),
             **{name: counts[name] for name in COUNTS},
         )
 
