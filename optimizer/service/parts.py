@@ -55,6 +55,11 @@ class Parts:
         """The description of the plant as its site file stands now."""
         return self.plant.site
 
+    @property
+    def first_visit(self) -> bool:
+        """Whether there is neither a site file nor a history."""
+        return not self.plant.exists and self.jobs.versions.latest()[1] is None
+
 
 def parts_of(request: Request) -> Parts:
     """The parts of the service that received a request."""

@@ -28,7 +28,7 @@ from optimizer.model.coordinates import from_latent, to_latent
 from optimizer.plant.region import Region
 from optimizer.plant.settings import GRAVITY_TABLE, Setting, SettingSpace
 from optimizer.presentation.page import report_html
-from optimizer.service.pages.rendering import ENVIRONMENT
+from optimizer.service.pages.shared.rendering import ENVIRONMENT
 from optimizer.text.figures import whole_percent
 from tests.benchmarks.simulated_lines import credited, make_set
 from tests.presentation.report_case import parse, season_review, text_of

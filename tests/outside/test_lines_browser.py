@@ -14,7 +14,7 @@ import pytest
 from optimizer.service.admission.access import Access
 from optimizer.service.answers import kinds
 from optimizer.service.http.app import create_app
-from optimizer.service.pages import waiting
+from optimizer.service.pages.shared import waiting
 from tests.outside.test_service_browser import (
     LAPTOP,
     PHONE,

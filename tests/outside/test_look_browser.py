@@ -42,7 +42,7 @@ def module_plans():
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("optimizer.model.surrogate.MEMBERS", ())
         patch.setattr("optimizer.planning.limits.POOL", 64)
-        patch.setattr("optimizer.service.pages.waiting.PATIENCE", SECONDS)
+        patch.setattr("optimizer.service.pages.shared.waiting.PATIENCE", SECONDS)
         yield
 
 

@@ -80,7 +80,7 @@ def show(browser, address):
 @pytest.mark.parametrize("scripts", [True, False], ids=["scripts", "no scripts"])
 def test_a_recorded_result_is_followed_by_its_plan(show, tmp_path, monkeypatch, scripts):
     # Every answer that is not ready at once has a waiting page.
-    monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", 0.01)
+    monkeypatch.setattr("optimizer.service.pages.shared.waiting.PATIENCE", 0.01)
     options = options_of(tmp_path)
     with client_of(options) as client:
         client.post("/v1/runs", json=[row(k, air=30 + k, grade=0.98 + k / 1000) for k in range(8)])
@@ -128,7 +128,7 @@ def test_accessible_and_nothing_cut(show, path, width, scheme):
 def test_the_waiting_page_is_accessible(show, monkeypatch, scheme):
     from axe_playwright_python.sync_playwright import Axe
 
-    monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", 0.0)
+    monkeypatch.setattr("optimizer.service.pages.shared.waiting.PATIENCE", 0.0)
     page = show(f"/?line=deck-1&trials={3 if scheme == 'light' else 4}", PHONE, scheme)
     assert page.is_visible("text=Look again")
     page.evaluate("for (let k = 0; k < 10000; k++) clearInterval(k)")  # the page must not reload

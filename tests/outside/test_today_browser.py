@@ -55,7 +55,7 @@ def address(options):
     with client_of(options) as client:
         client.post("/v1/runs", json=[*runs, row(20, line="deck-2")])
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("optimizer.service.pages.waiting.PATIENCE", SECONDS)
+        patch.setattr("optimizer.service.pages.shared.waiting.PATIENCE", SECONDS)
         with in_thread(create_app(options, Access({}, b"k" * 32))) as port:
             yield f"http://127.0.0.1:{port}"
 

@@ -157,7 +157,7 @@ def test_without_scripts_no_word_of_dropping_is_shown(show):
 
 
 def test_a_page_of_a_long_check_shows_it_when_it_is_ready(show, monkeypatch):
-    monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", 0.0)
+    monkeypatch.setattr("optimizer.service.pages.shared.waiting.PATIENCE", 0.0)
     page = show("/upload")
     content = a_log({**GOOD, "note": "long"})
     page.set_input_files("#file", {"name": "long.csv", "mimeType": "text/csv", "buffer": content})

@@ -201,11 +201,11 @@ def test_a_service_out_of_reach_is_said_and_the_next_move_asks_again(show, servi
 
 
 def test_typing_goes_on_while_the_model_is_fitted(show, service, monkeypatch):
-    monkeypatch.setattr("optimizer.service.pages.what_if.SOON", 0.0)
+    monkeypatch.setattr("optimizer.service.pages.ahead.what_if.SOON", 0.0)
     page = show("/what-if?line=deck-1&m.moisture=12.5")
     page.wait_for_selector("#headline:has-text('is being fitted')")
     page.fill("[name='s.air']", "36")
-    monkeypatch.setattr("optimizer.service.pages.what_if.SOON", SECONDS)
+    monkeypatch.setattr("optimizer.service.pages.ahead.what_if.SOON", SECONDS)
     settled(page, "s.air", "36")
     assert page.input_value("[name='s.feed_rate']") == "2"  # filled in from the latest run
     at = {**AT, "air": 36.0, "feed_rate": 2.0}

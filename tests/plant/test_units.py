@@ -25,7 +25,7 @@ from optimizer.plant.brief import Brief
 from optimizer.plant.shares import measure, share
 from optimizer.plant.units import as_typed, factor, scaled, stored_unit_of, unit_factor
 from optimizer.presentation.sheet_csv import sheet_csv
-from optimizer.service.pages.forms import result_row
+from optimizer.service.pages.shared.forms import result_row
 
 # ------------------------------------------------------------------ conversion
 

@@ -23,7 +23,9 @@ RESULT = {"grade": "98,1", "recovery": "91", "deck_state": "even"}
 
 @pytest.fixture
 def client(options, monkeypatch):
-    monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", SECONDS)  # for busy machines
+    monkeypatch.setattr(
+        "optimizer.service.pages.shared.waiting.PATIENCE", SECONDS
+    )  # for busy machines
     with client_of(options, **HTML) as made:
         made.post("/v1/runs", json=runs())
         yield made

@@ -212,7 +212,7 @@ def cancel_form(page: str) -> dict[str, str]:
 
 
 def test_the_button_of_the_waiting_page_cancels(client, held, monkeypatch):
-    monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", 0.0)
+    monkeypatch.setattr("optimizer.service.pages.shared.waiting.PATIENCE", 0.0)
     client.headers["Accept"] = "text/html"
     form = cancel_form(client.get("/lines?min_grade=98").text)
     process = process_of(held, "comparison")
@@ -230,7 +230,7 @@ def test_the_button_of_the_waiting_page_cancels(client, held, monkeypatch):
 
 
 def test_a_reader_sees_the_button_of_own_jobs_only(people, monkeypatch):
-    monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", 0.0)
+    monkeypatch.setattr("optimizer.service.pages.shared.waiting.PATIENCE", 0.0)
     people.headers["Accept"] = "text/html"
     for owner, stranger in ((READ, OTHER), (RECORD, READ)):
         address = f"/lines?min_grade={97 if owner == READ else 98}"

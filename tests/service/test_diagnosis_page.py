@@ -39,7 +39,7 @@ def client(tmp_path_factory):
     (folder / "site.toml").write_text(SITE, encoding="utf-8")
     options = Configuration(str(folder / "history"), str(folder / "site.toml"), rate=0, planners=0)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("optimizer.service.pages.waiting.PATIENCE", SECONDS)
+        patch.setattr("optimizer.service.pages.shared.waiting.PATIENCE", SECONDS)
         patch.setattr("optimizer.model.surrogate.MEMBERS", ())
         with client_of(options, **HTML) as made:
             made.post("/v1/runs", json=history_rows())

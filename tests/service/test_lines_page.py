@@ -45,7 +45,7 @@ def client(tmp_path_factory):
     (folder / "fractions.csv").write_text(FRACTIONS, encoding="utf-8")
     options = Configuration(str(folder / "history"), str(folder / "site.toml"), rate=0, planners=0)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("optimizer.service.pages.waiting.PATIENCE", SECONDS)
+        patch.setattr("optimizer.service.pages.shared.waiting.PATIENCE", SECONDS)
         patch.setattr("optimizer.model.surrogate.MEMBERS", ())
         with client_of(options, **HTML) as made:
             rows = [*rows_of("a", 0), *rows_of("b", 3), row(90, line="c")]

@@ -33,7 +33,9 @@ def module_plans():
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("optimizer.model.surrogate.MEMBERS", ())
         patch.setattr("optimizer.planning.limits.POOL", 64)
-        patch.setattr("optimizer.service.pages.waiting.PATIENCE", SECONDS)  # for busy machines
+        patch.setattr(
+            "optimizer.service.pages.shared.waiting.PATIENCE", SECONDS
+        )  # for busy machines
         yield
 
 
@@ -261,7 +263,7 @@ def test_the_fields_of_the_brief_go_with_the_map(service):
 
 
 def test_while_the_answer_is_made_no_field_is_shown(service, monkeypatch):
-    monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", 0.0)
+    monkeypatch.setattr("optimizer.service.pages.shared.waiting.PATIENCE", 0.0)
     page = service[0].get("/look?line=deck-1&trials=3&x=air&y=feed_rate", headers=HTML).text
     assert "<h1>Making the pictures for deck-1</h1>" in page
     address = "/look?line=deck-1&trials=3&x=air&y=feed_rate#map"

@@ -19,7 +19,7 @@ from optimizer.operations.batches import batch, issue
 from optimizer.service.admission.access import SESSION
 from optimizer.service.admission.form_key import NAME, stored_form_key
 from optimizer.service.admission.sent_forms import readable_fields
-from optimizer.service.pages.sent_again import sent_of
+from optimizer.service.pages.shared.sent_again import sent_of
 from tests.service.test_batches import BRIEF, quick, runs
 from tests.service.test_page import HTML, fields, trial_form
 from tests.service.test_service import READ, RECORD, TOKENS, client_of, options

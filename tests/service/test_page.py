@@ -26,7 +26,9 @@ HTML = {"Accept": "text/html"}
 
 @pytest.fixture
 def client(options, small_plans, monkeypatch):
-    monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", SECONDS)  # for busy machines
+    monkeypatch.setattr(
+        "optimizer.service.pages.shared.waiting.PATIENCE", SECONDS
+    )  # for busy machines
     with client_of(options, **HTML) as made:
         made.post("/v1/runs", json=[row(k, air=30 + k, grade=0.98 + k / 1000) for k in range(8)])
         yield made
@@ -168,7 +170,7 @@ def test_a_typed_time_is_read_by_the_clock_of_the_plant(
     client, options, typed, stored, monkeypatch
 ):
     evening = datetime(2026, 3, 2, 14, tzinfo=UTC)  # in Tokyo; no typed time is after it
-    monkeypatch.setattr("optimizer.service.pages.forms.utc_now", lambda: evening)
+    monkeypatch.setattr("optimizer.service.pages.shared.forms.utc_now", lambda: evening)
     stopped = partial(History, clock=lambda: evening)
     monkeypatch.setattr("optimizer.service.http.app.History", stopped)
     site = Path(options.site)

@@ -16,7 +16,7 @@ from optimizer.operations.demo import season_folder
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.http.app import create_app
-from optimizer.service.pages.plant_form import fields_of, read_plant, told
+from optimizer.service.pages.plant.plant_form import fields_of, read_plant, told
 from tests.service.test_service import READ, RECORD, TOKENS, client_of, row
 from tests.serving import SECONDS
 

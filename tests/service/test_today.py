@@ -18,7 +18,7 @@ from optimizer import Brief, History, Site, suggest
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.pages.brief_form.fields import fields_of, sections_of
 from optimizer.service.pages.brief_form.reading import read_form_of_brief
-from optimizer.service.pages.forms import brief_of_form, filled_fields
+from optimizer.service.pages.shared.forms import brief_of_form, filled_fields
 from optimizer.text.figures import level, percent, whole_percent
 from tests.service.test_page import HTML, issue_form
 from tests.service.test_service import READ, RECORD, TOKENS, client_of, problem, row
@@ -49,7 +49,9 @@ def options(tmp_path_factory) -> Configuration:
 def client(options):
     """A service over twelve runs of deck-1, the last of them washed, and one run of deck-2."""
     with pytest.MonkeyPatch.context() as patch, client_of(options, **HTML) as made:
-        patch.setattr("optimizer.service.pages.waiting.PATIENCE", SECONDS)  # for busy machines
+        patch.setattr(
+            "optimizer.service.pages.shared.waiting.PATIENCE", SECONDS
+        )  # for busy machines
         runs = [
             row(k, moisture=moisture, grade=grade, air=30 + 2 * k, feed_rate=1.5 + k % 4 / 2)
             for k, (moisture, grade) in enumerate(zip(MOISTURES, GRADES, strict=True))
@@ -324,7 +326,7 @@ def test_what_belongs_to_no_field_stands_above_the_form(client, typed, said):
 
 
 def test_an_address_that_is_too_long_is_refused_with_what_was_typed(client, monkeypatch):
-    monkeypatch.setattr("optimizer.service.pages.trials.MOST_QUERY", 40)
+    monkeypatch.setattr("optimizer.service.pages.deck.trials.MOST_QUERY", 40)
     refused = planned(client, {"m.material": "x" * 60})
     assert refused.status_code == 422
     assert "no address can hold it" in refused.text
@@ -342,7 +344,7 @@ def test_a_line_that_cannot_be_chosen_is_said_beside_its_field(client, address):
 def test_what_the_latest_refusal_said_is_not_asked_for_again(client, monkeypatch):
     """A plan that is refused after the page stopped waiting for it is not planned for ever."""
     asked = "/?line=deck-1&capacity.max_reject_rate=0.0001&trials=1"
-    monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", 0.0)
+    monkeypatch.setattr("optimizer.service.pages.shared.waiting.PATIENCE", 0.0)
     page = client.get(asked)
     assert "Making the plan" in page.text
     job = re.search('data-job="([0-9a-f]+)"', page.text)[1]
@@ -354,7 +356,7 @@ def test_what_the_latest_refusal_said_is_not_asked_for_again(client, monkeypatch
 
 
 def test_a_page_that_asks_again_by_itself_has_no_field(client, monkeypatch):
-    monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", 0.0)
+    monkeypatch.setattr("optimizer.service.pages.shared.waiting.PATIENCE", 0.0)
     page = client.get("/?line=deck-1&trials=3&m.moisture=10.1").text
     assert 'http-equiv="refresh"' in page
     assert not re.findall(r"<(?:input|select|textarea)(?! type=\"hidden\")", page)

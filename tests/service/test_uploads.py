@@ -32,7 +32,9 @@ PEOPLE = {**TOKENS, digest(OTHER): Person("lab", "record")}
 
 @pytest.fixture(autouse=True)
 def patient(monkeypatch):
-    monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", SECONDS)  # for busy machines
+    monkeypatch.setattr(
+        "optimizer.service.pages.shared.waiting.PATIENCE", SECONDS
+    )  # for busy machines
 
 
 @pytest.fixture
@@ -575,12 +577,12 @@ def test_many_rejected_rows_make_a_bounded_page(client):
 
 
 def test_a_long_check_is_a_page_that_looks_again(client, monkeypatch):
-    monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", 0.0)
+    monkeypatch.setattr("optimizer.service.pages.shared.waiting.PATIENCE", 0.0)
     page = send(client, text(row(1)))
     assert "Checking" in said(page)
     again = f'<meta http-equiv="refresh" content="2; url={page.url.path}">'
     assert f"<noscript>{again}</noscript>" in page.text
-    monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", SECONDS)
+    monkeypatch.setattr("optimizer.service.pages.shared.waiting.PATIENCE", SECONDS)
     assert "1 would be added" in said(client.get(page.url.path))
 
 

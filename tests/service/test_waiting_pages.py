@@ -13,7 +13,7 @@ import pytest
 from optimizer.errors import HistoryError
 from optimizer.service.answers import kinds
 from optimizer.service.answers.job_files import LOST_SECONDS
-from optimizer.service.pages import rendering
+from optimizer.service.pages.shared import rendering
 from tests.service.test_page import fields
 from tests.service.test_service import READ, RECORD, TOKENS, client_of, options, problem, row
 from tests.serving import SECONDS
@@ -44,7 +44,7 @@ class Held:
 def held(monkeypatch):
     found = Held()
     monkeypatch.setattr(kinds, "make", found)
-    monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", 0.0)
+    monkeypatch.setattr("optimizer.service.pages.shared.waiting.PATIENCE", 0.0)
     return found
 
 

@@ -55,7 +55,7 @@ def service(tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("optimizer.model.surrogate.MEMBERS", ())
         patch.setattr("optimizer.planning.limits.POOL", 64)
-        patch.setattr("optimizer.service.pages.what_if.SOON", SECONDS)  # for busy machines
+        patch.setattr("optimizer.service.pages.ahead.what_if.SOON", SECONDS)  # for busy machines
         with client_of(made) as client:
             assert client.post("/v1/runs", json=rows()).json()["added"] == 9
             yield client, made
@@ -288,8 +288,8 @@ def test_the_page_starts_at_the_latest_run_and_shows_one_choice_at_a_time(client
 
 
 def test_the_page_starts_at_run_now_where_today_s_plan_was_made(options, small_plans, monkeypatch):
-    monkeypatch.setattr("optimizer.service.pages.waiting.PATIENCE", SECONDS)
-    monkeypatch.setattr("optimizer.service.pages.what_if.SOON", SECONDS)
+    monkeypatch.setattr("optimizer.service.pages.shared.waiting.PATIENCE", SECONDS)
+    monkeypatch.setattr("optimizer.service.pages.ahead.what_if.SOON", SECONDS)
     today = "line=deck-1&min_grade=98.2&trials=1"
     with client_of(options, **HTML) as client:
         client.post("/v1/runs", json=rows())
@@ -344,13 +344,13 @@ def test_a_fault_stands_beside_its_field_and_keeps_what_was_typed(client, field,
 
 
 def test_while_the_model_is_fitted_the_page_says_so(client, monkeypatch):
-    monkeypatch.setattr("optimizer.service.pages.what_if.SOON", 0.0)
+    monkeypatch.setattr("optimizer.service.pages.ahead.what_if.SOON", 0.0)
     sent = {"line": "deck-1", "s.air": "31", "m.moisture": "9.5"}
     page = client.get("/what-if", params=sent, headers=HTML).text
     assert "is being fitted" in said(page)
     (again,) = re.findall(r'<noscript><meta http-equiv="refresh" content="2; url=([^"]+)">', page)
     assert values(page)["s.air"] == "31"
-    monkeypatch.setattr("optimizer.service.pages.what_if.SOON", SECONDS)
+    monkeypatch.setattr("optimizer.service.pages.ahead.what_if.SOON", SECONDS)
     assert "Chance of an even deck" in client.get(html.unescape(again), headers=HTML).text
 
 

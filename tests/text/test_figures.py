@@ -8,7 +8,7 @@ from cli.show import comparison, plan, record
 from optimizer.interval import Interval
 from optimizer.planning.explanations import reason
 from optimizer.planning.stopping import advise
-from optimizer.service.pages.rendering import ENVIRONMENT
+from optimizer.service.pages.shared.rendering import ENVIRONMENT
 
 CLOSE = 0.8996
 """A chance that falls short of 0.9; rounded to whole per cent it would read as if it did not."""

@@ -37,21 +37,15 @@ from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.exchange.current_site import STANDARD, CurrentSite
 from optimizer.service.exchange.metrics import Metrics
 from optimizer.service.exchange.problems import Problem
-from optimizer.service.pages import (
-    assets,
-    diagnosis,
-    lines,
-    look,
-    record,
-    sign_in,
-    trials,
-    what_if,
-)
-from optimizer.service.pages import batches as batch_pages
+from optimizer.service.pages import assets, sign_in
 from optimizer.service.pages import jobs as job_pages
-from optimizer.service.pages import plant as plant_page
+from optimizer.service.pages.ahead import look, what_if
+from optimizer.service.pages.comparing import diagnosis, lines
+from optimizer.service.pages.deck import batches as batch_pages
+from optimizer.service.pages.deck import record, trials
 from optimizer.service.pages.history import routes as history_pages
-from optimizer.service.pages.rendering import refusal
+from optimizer.service.pages.plant import plant as plant_page
+from optimizer.service.pages.shared.rendering import refusal
 from optimizer.service.pages.uploading import routes as upload_pages
 from optimizer.service.parts import Parts
 from optimizer.service.recording.audit import Audit

@@ -13,15 +13,15 @@ from optimizer.service.answers.job_files import UNDER_WAY
 from optimizer.service.answers.kinds import MEDIA_TYPES
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.queries import parse_fields
-from optimizer.service.pages.forms import (
+from optimizer.service.pages.shared.forms import (
     address_back,
     brief_of_form,
     check_form,
     filled_fields,
     read_form,
 )
-from optimizer.service.pages.rendering import render_for
-from optimizer.service.pages.waiting import progress_page
+from optimizer.service.pages.shared.rendering import render_for
+from optimizer.service.pages.shared.waiting import progress_page
 from optimizer.service.parts import cancel_job, parts_of
 from optimizer.service.recording.bodies import JSON
 

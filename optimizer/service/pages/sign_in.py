@@ -6,9 +6,9 @@ from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
 from optimizer.service.admission.access import SESSION, SESSION_SECONDS, set_cookie
-from optimizer.service.pages.forms import check_form, read_form
-from optimizer.service.pages.rendering import render, render_with_token
-from optimizer.service.pages.sent_again import sent_of
+from optimizer.service.pages.shared.forms import check_form, read_form
+from optimizer.service.pages.shared.rendering import render, render_with_token
+from optimizer.service.pages.shared.sent_again import sent_of
 from optimizer.service.parts import parts_of, sender_of
 
 NOT_SENT = {

@@ -15,7 +15,7 @@ from optimizer.service.exchange.queries import LONGEST_NAME
 from optimizer.service.pages.history.columns import run_address
 from optimizer.service.pages.history.paging import SHOWN, Page, page_of
 from optimizer.service.pages.history.told_change import compared
-from optimizer.service.pages.rendering import render_for
+from optimizer.service.pages.shared.rendering import render_for
 from optimizer.service.parts import parts_of
 
 routes = APIRouter(include_in_schema=False, default_response_class=Response)

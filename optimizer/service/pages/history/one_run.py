@@ -21,11 +21,11 @@ from optimizer.plant.site import Site
 from optimizer.service.exchange.problems import Problem, status_of
 from optimizer.service.exchange.queries import LONGEST_NAME
 from optimizer.service.exchange.typed_numbers import whole
-from optimizer.service.pages.forms import check_form, read_form, result_row, signature
 from optimizer.service.pages.history.columns import RunField, run_address
 from optimizer.service.pages.history.found_run import FoundRun, came_with, find_run, mark_of
 from optimizer.service.pages.history.told_change import compared, with_times
-from optimizer.service.pages.rendering import render_for
+from optimizer.service.pages.shared.forms import check_form, read_form, result_row, signature
+from optimizer.service.pages.shared.rendering import render_for
 from optimizer.service.parts import Parts, parts_of, require_recorder, sender_of
 
 VALUE = "v."

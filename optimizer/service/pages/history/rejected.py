@@ -10,7 +10,7 @@ from starlette.responses import Response
 from optimizer.intake.settling.rejects import RejectsStore
 from optimizer.service.exchange.queries import LONGEST_NAME
 from optimizer.service.pages.history.paging import SHOWN, page_of
-from optimizer.service.pages.rendering import render_for
+from optimizer.service.pages.shared.rendering import render_for
 from optimizer.service.parts import parts_of
 
 COLUMNS = ("file", "row", "field", "value", "reason")

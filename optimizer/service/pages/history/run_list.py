@@ -26,7 +26,7 @@ from optimizer.service.pages.history.choice import (
     read_choice,
 )
 from optimizer.service.pages.history.columns import RunField, listed_fields, run_address
-from optimizer.service.pages.rendering import render_for
+from optimizer.service.pages.shared.rendering import render_for
 from optimizer.service.parts import Parts, parts_of
 from optimizer.service.recording.bodies import CSV, PARQUET
 from optimizer.text.figures import percent

@@ -19,8 +19,8 @@ from optimizer.intake.settling.load_options import LONGEST_REASON
 from optimizer.operations.versions import Difference, what_restoring_changes
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.typed_numbers import whole
-from optimizer.service.pages.forms import check_form, read_form, signature
-from optimizer.service.pages.rendering import render_for
+from optimizer.service.pages.shared.forms import check_form, read_form, signature
+from optimizer.service.pages.shared.rendering import render_for
 from optimizer.service.parts import Parts, parts_of, require_recorder, sender_of
 
 SHOWN = 100

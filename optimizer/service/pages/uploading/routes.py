@@ -19,9 +19,9 @@ from starlette.responses import RedirectResponse, Response
 from optimizer.intake.settling.rejects import PLACE, RejectsStore, csv_of_rejects
 from optimizer.plant.date_order import DATE_ORDERS
 from optimizer.service.exchange.problems import Problem
-from optimizer.service.pages import waiting
-from optimizer.service.pages.forms import check_form
-from optimizer.service.pages.rendering import render_for
+from optimizer.service.pages.shared import waiting
+from optimizer.service.pages.shared.forms import check_form
+from optimizer.service.pages.shared.rendering import render_for
 from optimizer.service.pages.uploading.choices import (
     AS_HEADED,
     chosen,

@@ -16,10 +16,10 @@ from optimizer.comparison.request import RANKED_BY
 from optimizer.errors import HighsideError, HistoryError, InputError
 from optimizer.service.exchange.problems import Problem, status_of
 from optimizer.service.exchange.typed_numbers import number
-from optimizer.service.pages.basis_form import Typed, positive, read_brief
-from optimizer.service.pages.forms import check_form
-from optimizer.service.pages.rendering import render_for
-from optimizer.service.pages.waiting import answer_in_time, waiting_page
+from optimizer.service.pages.comparing.basis_form import Typed, positive, read_brief
+from optimizer.service.pages.shared.forms import check_form
+from optimizer.service.pages.shared.rendering import render_for
+from optimizer.service.pages.shared.waiting import answer_in_time, waiting_page
 from optimizer.service.parts import Parts, parts_of, require_recorder
 
 LINES = "lines"

@@ -15,8 +15,7 @@ from optimizer.plant.site import Site
 from optimizer.plant.time_zone import zone_names
 from optimizer.service.exchange.problems import Problem, status_of
 from optimizer.service.exchange.queries import parse_fields, unique_fields
-from optimizer.service.pages.forms import check_form, read_form, signature
-from optimizer.service.pages.plant_form import (
+from optimizer.service.pages.plant.plant_form import (
     ANYWHERE,
     MOST_LINES,
     MOST_PROPERTIES,
@@ -31,7 +30,8 @@ from optimizer.service.pages.plant_form import (
     told,
     unit_field,
 )
-from optimizer.service.pages.rendering import render_for
+from optimizer.service.pages.shared.forms import check_form, read_form, signature
+from optimizer.service.pages.shared.rendering import render_for
 from optimizer.service.parts import Parts, parts_of, require_recorder, sender_of
 from optimizer.service.recording.site_recorder import SiteMixes
 
@@ -42,11 +42,6 @@ ROWS = {"line": ("lines", MOST_LINES), "property": ("properties", MOST_PROPERTIE
 DEMO = "/?line=deck-1"
 
 routes = APIRouter(include_in_schema=False, default_response_class=Response)
-
-
-def is_first_visit(parts: Parts) -> bool:
-    """Whether there is neither a site file nor a history."""
-    return not parts.plant.exists and parts.jobs.versions.latest()[1] is None
 
 
 @routes.get("/plant")
@@ -184,7 +179,7 @@ async def _page(
         masses=MASSES,
         zones=zone_names(),
         new=not plant.exists,
-        first=request.method == "GET" and is_first_visit(parts),
+        first=request.method == "GET" and parts.first_visit,
         file_fault=str(plant.fault) if plant.fault else "",
         fingerprint=plant.fingerprint,
         checked=check is not None and not form.faults and not saved,

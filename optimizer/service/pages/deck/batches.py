@@ -25,7 +25,9 @@ from optimizer.plant.deck_states import DECK_STATES
 from optimizer.service.exchange.problems import Problem, status_of
 from optimizer.service.exchange.queries import LONGEST_NAME, parse_fields
 from optimizer.service.exchange.typed_numbers import whole
-from optimizer.service.pages.forms import (
+from optimizer.service.pages.deck.result_form import Entered, beside, read_result, read_signature
+from optimizer.service.pages.deck.trials import trials_page
+from optimizer.service.pages.shared.forms import (
     address_back,
     asked_of_brief,
     brief_of_form,
@@ -34,9 +36,7 @@ from optimizer.service.pages.forms import (
     read_form,
     signature,
 )
-from optimizer.service.pages.rendering import card_of, render_for, wants_page
-from optimizer.service.pages.result_form import Entered, beside, read_result, read_signature
-from optimizer.service.pages.trials import trials_page
+from optimizer.service.pages.shared.rendering import card_of, render_for, wants_page
 from optimizer.service.parts import Parts, parts_of, require_recorder, sender_of
 from optimizer.service.recording.batch_recorder import STATES
 from optimizer.text.trial_numbers import batch_of_trial, line_of_batch

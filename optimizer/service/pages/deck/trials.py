@@ -28,13 +28,12 @@ from optimizer.service.pages.brief_form.reading import (
     read_form_of_brief,
 )
 from optimizer.service.pages.brief_form.telling import asked_for, assumed
-from optimizer.service.pages.forms import (
+from optimizer.service.pages.shared.forms import (
     filled_fields,
     read_form,
 )
-from optimizer.service.pages.plant import is_first_visit
-from optimizer.service.pages.rendering import render_for
-from optimizer.service.pages.waiting import answer_in_time, waiting_page
+from optimizer.service.pages.shared.rendering import render_for
+from optimizer.service.pages.shared.waiting import answer_in_time, waiting_page
 from optimizer.service.parts import Parts, parts_of
 from optimizer.service.recording.remembered import LastBrief
 from optimizer.text.visible_text import fits_in_a_page
@@ -50,7 +49,7 @@ async def trials(request: Request) -> Response:
     """The lines to choose from; the form for a line that was chosen; or open batches and the plan
     for the fields of an address. The first visitor of a new plant is led to its description."""
     query = request.query_params
-    if not query and is_first_visit(parts_of(request)):
+    if not query and parts_of(request).first_visit:
         return RedirectResponse("/plant", 303)
     if "choose" in query:
         return await chosen(request, query["choose"], empty=query.get("empty") == "yes")

@@ -16,10 +16,10 @@ from optimizer.errors import InputError, LimitError
 from optimizer.operations.looking import check_pair
 from optimizer.service.exchange.problems import Problem, status_of
 from optimizer.service.pages.brief_form.reading import read_form_of_brief
-from optimizer.service.pages.forms import filled_fields
 from optimizer.service.pages.history.columns import run_address
-from optimizer.service.pages.rendering import render_for
-from optimizer.service.pages.waiting import answer_in_time, waiting_page
+from optimizer.service.pages.shared.forms import filled_fields
+from optimizer.service.pages.shared.rendering import render_for
+from optimizer.service.pages.shared.waiting import answer_in_time, waiting_page
 from optimizer.service.parts import Parts, parts_of
 from optimizer.text.visible_text import fits_in_a_page
 

@@ -12,9 +12,9 @@ from starlette.responses import Response
 
 from optimizer.errors import HighsideError, HistoryError
 from optimizer.service.exchange.problems import status_of
-from optimizer.service.pages.basis_form import Typed, read_brief
-from optimizer.service.pages.rendering import render_for
-from optimizer.service.pages.waiting import answer_in_time, waiting_page
+from optimizer.service.pages.comparing.basis_form import Typed, read_brief
+from optimizer.service.pages.shared.rendering import render_for
+from optimizer.service.pages.shared.waiting import answer_in_time, waiting_page
 from optimizer.service.parts import parts_of
 
 LEVEL = 0.05

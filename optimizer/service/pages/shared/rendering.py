@@ -20,8 +20,8 @@ from optimizer.errors import HighsideError
 from optimizer.presentation.sheet import by_order
 from optimizer.service.admission.access import SESSION_SECONDS, VISITOR, set_cookie
 from optimizer.service.exchange import problems
-from optimizer.service.pages.progress import duration, queue_before, stage_of
-from optimizer.service.pages.sent_again import sent_form
+from optimizer.service.pages.shared.progress import duration, queue_before, stage_of
+from optimizer.service.pages.shared.sent_again import sent_form
 from optimizer.service.parts import parts_of
 from optimizer.text.figures import (
     exact_percent,
@@ -35,7 +35,7 @@ from optimizer.text.figures import (
 from optimizer.text.masses import TONNE, feed_key, mass, mass_label, mass_unit_of
 from optimizer.text.visible_text import fits_in_a_page, printable
 
-STATIC = Path(__file__).parent / "static"
+STATIC = Path(__file__).parents[1] / "static"
 STYLE = "".join(
     path.read_text(encoding="utf-8")
     for path in (STATIC / "page.css", *sorted(STATIC.glob("*.part.css")))

@@ -13,7 +13,7 @@ from optimizer.plant.site import Site
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.queries import LABEL, LONGEST_NAME
 from optimizer.service.exchange.typed_numbers import fraction, measured, number
-from optimizer.service.pages.forms import MATERIAL
+from optimizer.service.pages.shared.forms import MATERIAL
 
 ANYWHERE = ""
 """Key of a fault that belongs to no field."""

@@ -13,21 +13,21 @@ from optimizer.errors import HighsideError, HistoryError
 from optimizer.plant.deck_states import DECK_STATES
 from optimizer.service.exchange.problems import Problem, status_of
 from optimizer.service.exchange.typed_numbers import number
-from optimizer.service.pages.forms import (
-    MATERIAL,
-    SETTING,
-    address_back,
-    check_form,
-    read_form,
-)
-from optimizer.service.pages.rendering import render_for, wants_page
-from optimizer.service.pages.result_form import (
+from optimizer.service.pages.deck.result_form import (
     ANYWHERE,
     READINGS,
     Entered,
     read_run,
     read_signature,
 )
+from optimizer.service.pages.shared.forms import (
+    MATERIAL,
+    SETTING,
+    address_back,
+    check_form,
+    read_form,
+)
+from optimizer.service.pages.shared.rendering import render_for, wants_page
 from optimizer.service.parts import parts_of, require_recorder, sender_of
 from optimizer.service.recording.bodies import JSON
 from optimizer.service.recording.recorder import Upload

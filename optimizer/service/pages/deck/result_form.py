@@ -11,8 +11,8 @@ from optimizer.errors import HighsideError
 from optimizer.plant.site import Site
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.queries import LABEL
-from optimizer.service.pages.forms import MATERIAL, SETTING, result_row, signature
-from optimizer.service.pages.sent_again import words_of
+from optimizer.service.pages.shared.forms import MATERIAL, SETTING, result_row, signature
+from optimizer.service.pages.shared.sent_again import words_of
 from optimizer.text.figures import exact_percent, level
 
 READINGS = ("grade", "recovery", "grade_count", "deck_state", "started_at", "note")

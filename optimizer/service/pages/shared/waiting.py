@@ -14,7 +14,7 @@ from starlette.responses import Response
 
 from optimizer.service.answers.job_queue import JobQueue
 from optimizer.service.answers.order import Order
-from optimizer.service.pages.rendering import render_for
+from optimizer.service.pages.shared.rendering import render_for
 from optimizer.service.parts import parts_of
 
 PATIENCE = 4.0

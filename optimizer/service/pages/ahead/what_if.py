@@ -26,8 +26,8 @@ from optimizer.service.exchange.problems import status_of
 from optimizer.service.exchange.typed_numbers import number
 from optimizer.service.pages.brief_form.fields import fields_of
 from optimizer.service.pages.brief_form.reading import read_form_of_brief
-from optimizer.service.pages.forms import MATERIAL, SETTING, filled_fields
-from optimizer.service.pages.rendering import render_for
+from optimizer.service.pages.shared.forms import MATERIAL, SETTING, filled_fields
+from optimizer.service.pages.shared.rendering import render_for
 from optimizer.service.parts import Parts, parts_of
 from optimizer.text.figures import level
 from optimizer.text.todays_material import todays_material

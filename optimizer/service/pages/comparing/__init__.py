@@ -1,0 +1,1 @@
+"""Pages of the lines: their comparison, and the diagnosis of each."""

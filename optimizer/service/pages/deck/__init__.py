@@ -1,0 +1,1 @@
+"""Pages for the shift: today's brief and plan, issued batches, results."""
