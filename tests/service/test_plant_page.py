@@ -267,7 +267,7 @@ def test_a_file_that_does_not_fit_the_history_can_be_mended_here(options):
 @pytest.mark.usefixtures("small_plans")
 def test_pages_tell_masses_in_the_unit_of_the_plant(options, monkeypatch):
     """By hand: 2 t/h for 30 minutes is 1 t; a pound is 0.45359237 kg (NIST SP 811, app. B.8)."""
-    for wait in ("waiting.PATIENCE", "what_if.SOON"):
+    for wait in ("shared.waiting.PATIENCE", "ahead.what_if.SOON"):
         monkeypatch.setattr(f"optimizer.service.pages.{wait}", SECONDS)
     site_path(options).write_text('[site]\nmass = "lb"\n', encoding="utf-8")
     brief = {"line": "deck-1", "limits": {"feed_rate": {"fixed": 2.0}}, "trials": {"count": 1}}
