@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from optimizer import Brief, History, InputError, Site, batches, diagnose, issue
 from optimizer.diagnostics.calibration import LEVELS
 from optimizer.history.snapshot import Snapshot
 from optimizer.intake.settling.load import load_table
+from optimizer.interval import Interval
 from optimizer.landscape import landscape
 from optimizer.operations import looking
 from optimizer.operations.looking import look
@@ -109,6 +111,21 @@ def test_the_axis_that_is_not_chosen_is_another_setting():
     assert looking.pair_of(names, None, "feed_rate", None) == ("air", "feed_rate")
     assert looking.pair_of(("air",), None, None, None) is None
     assert looking.pair_of(("air",), "air", None, None) is None
+
+
+def test_what_matters_is_judged_by_the_recovery():
+    def effects(*totals):
+        return [SimpleNamespace(total=Interval(total, 0.0, 1.0)) for total in totals]
+
+    names = ("feed_rate", "air", "side_tilt")
+    found = SimpleNamespace(
+        sensitivity=SimpleNamespace(
+            names=names,
+            effects={"grade": effects(0.9, 0.1, 0.2), "recovery": effects(0.1, 0.2, 0.9)},
+        )
+    )
+    assert looking.pair_of(names, None, None, found) == ("side_tilt", "air")
+    assert looking.pair_of(names, None, "side_tilt", found) == ("air", "side_tilt")
 
 
 @pytest.mark.parametrize(
