@@ -230,7 +230,7 @@ def test_a_cancelled_report_leads_back_to_its_plan(client):
     [
         ("line=deck-1", {"form_token": "x"}, 403, "other-form"),
         ("trials=1", {}, 422, "no-line"),
-        ("line=deck-1&trials=x", {}, 422, "not-a-number"),
+        ("line=deck-1&trials=x", {}, 422, "invalid-value"),
     ],
 )
 def test_a_report_is_refused(client, query, more, status, code):
