@@ -354,4 +354,4 @@ def test_uploads_and_the_api_store_and_ask(client, options):
     page = press(client, send(client, log, "a.csv"), "load")
     assert "1 added" in page.text
     assert "Hard to believe: 1" in page.text
-    assert "row 2, grade 0.85" in page.text
+    assert "row 2, grade: grade 85 % is below the feed grade 95 %" in page.text
