@@ -19,6 +19,7 @@ from optimizer import Brief, History, Site, load_logs, suggest
 from optimizer.comparison import ComparisonRequest, compare
 from optimizer.errors import InputError
 from optimizer.history.snapshot import Snapshot
+from optimizer.intake.settling.load import load_table
 from optimizer.service.admission.access import SESSION, Access, Person, digest
 from optimizer.service.admission.guard import HEADERS, JsonLines, Rate
 from optimizer.service.answers.versions import Versions
@@ -471,5 +472,8 @@ def test_an_internal_error_is_reported_without_details(client, monkeypatch):
 
 
 def test_a_missing_site_file_is_reported_at_the_start(tmp_path):
+    options = Configuration(str(tmp_path / "history"), str(tmp_path / "none.toml"))
+    create_app(options)  # nothing is there yet: the first visitor writes it
+    load_table([row(0)], History(tmp_path / "history"))
     with pytest.raises(InputError, match="does not exist"):
-        create_app(Configuration(str(tmp_path / "history"), str(tmp_path / "none.toml")))
+        create_app(options)

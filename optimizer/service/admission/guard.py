@@ -47,8 +47,8 @@ HEADERS = {
     "Cache-Control": "no-store",
 }
 STRICT_TRANSPORT = "max-age=31536000; includeSubDomains"
-OPEN_PATHS = ("/health", "/sign-in")
-"""Paths that need no token: the health check and the sign-in form."""
+OPEN_PATHS = ("/health", "/sign-in", "/static/icon.svg")
+"""Paths that need no token: the health check, and the sign-in form with its icon."""
 UPLOADS = ("/v1/runs", "/upload")
 """Paths whose bodies may be large: files, and below ``/uploads/`` the corrected rows of a file."""
 SAFE = ("GET", "HEAD", "OPTIONS")

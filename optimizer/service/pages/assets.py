@@ -1,4 +1,4 @@
-"""The scripts that pages load, as files that browsers keep while their content is the same.
+"""The scripts and the icon that pages load, as files that browsers keep while their content is the same.
 
 A script is sent compressed to browsers that accept it. Pages are never compressed: a page holds a
 token beside text from its address, and the length of the two compressed together would tell of the
@@ -19,8 +19,9 @@ from starlette.responses import Response
 from optimizer.service.exchange.problems import Problem
 
 STATIC = Path(__file__).parent / "static"
-SCRIPTS = {path.name: path.read_bytes() for path in sorted(STATIC.glob("*.js"))}
-"""Content of each script by its name."""
+MEDIA_TYPES = {".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}
+FILES = {p.name: p.read_bytes() for p in sorted(STATIC.iterdir()) if p.suffix in MEDIA_TYPES}
+"""Content of each file by its name."""
 
 routes = APIRouter(include_in_schema=False, default_response_class=Response)
 
@@ -36,7 +37,7 @@ class Sent:
 @cache
 def script_sent(name: str, compressed: bool) -> Sent:
     """A script as it is sent, compressed or not; both have tags of their own."""
-    content = SCRIPTS[name]
+    content = FILES[name]
     if compressed:
         content = gzip.compress(content, mtime=0)  # the same bytes from every process
     return Sent(content, f'"{hashlib.sha256(content).hexdigest()[:32]}"')
@@ -44,8 +45,8 @@ def script_sent(name: str, compressed: bool) -> Sent:
 
 @routes.get("/static/{name}")
 async def script(request: Request, name: str) -> Response:
-    """A script; without its content where the browser has it already."""
-    if name not in SCRIPTS:
+    """A file; without its content where the browser has it already."""
+    if name not in FILES:
         raise Problem(404, "there is nothing at this address.", code="not-found")
     compressed = _accepts_gzip(request.headers.get("accept-encoding", ""))
     sent = script_sent(name, compressed)
@@ -54,7 +55,7 @@ async def script(request: Request, name: str) -> Response:
         return Response(status_code=304, headers=headers)
     if compressed:
         headers["Content-Encoding"] = "gzip"
-    return Response(sent.content, headers=headers, media_type="text/javascript; charset=utf-8")
+    return Response(sent.content, headers=headers, media_type=MEDIA_TYPES[Path(name).suffix])
 
 
 def _accepts_gzip(accepted: str) -> bool:
