@@ -1,4 +1,4 @@
-"""The scripts and the icon that pages load, as files that browsers keep while their content is the same.
+"""The scripts and the icon of pages, as files that browsers keep while their content is the same.
 
 A script is sent compressed to browsers that accept it. Pages are never compressed: a page holds a
 token beside text from its address, and the length of the two compressed together would tell of the
