@@ -131,7 +131,7 @@ def test_the_whole_path_without_javascript(show, tmp_path):
         page.click("text=a-1 on a page of its own")
 
         with page.context.expect_page() as other:  # the sheet opens beside the page
-            page.click("text=Page to print")
+            page.get_by_role("link", name="Sheet", exact=True).first.click()
         assert "a-1.4" in other.value.inner_text("body")
         other.value.close()
 
