@@ -146,7 +146,7 @@ def test_answers_of_the_service_read_their_version(history):
     load_table(list(rows(n=5, seed=7)), history)
     wanted = {**BRIEF.model_dump(exclude_unset=True), "line": "deck-1"}
     plan, comparison = (
-        json.loads(make(Order("", kind, wanted, 0, 0), history.location, {}, print))
+        json.loads(make(Order("", kind, wanted, 0, 0, {}), history.location, print))
         for kind in ("plan", "comparison")
     )
     assert plan["history_version"] == comparison["history_version"] == 0

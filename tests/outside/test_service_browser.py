@@ -119,7 +119,9 @@ def test_accessible_and_nothing_cut(show, path, width, scheme):
     assert not [(v["id"], v["nodes"][0]["html"][:120]) for v in found["violations"]]
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     # Large targets: 44 by 44 CSS pixels, WCAG 2.2 success criterion 2.5.5 (level AAA).
-    for target in page.query_selector_all("button, input:not([type=hidden]), select, summary"):
+    # The target of a check box is its whole label.
+    fields = "input:not([type=hidden]):not([type=checkbox]), label:has([type=checkbox])"
+    for target in page.query_selector_all(f"button, {fields}, select, summary"):
         box = target.bounding_box()
         assert box is None or (box["height"] >= 44 and box["width"] >= 44), box
 
