@@ -214,6 +214,7 @@ def consultant(walk: Walk, address: str) -> None:
     anonymous.check()
     walk.act(page.get_by_role("button", name="Compare"))
     walk.wait_for("table")
+    page.locator("table").first.scroll_into_view_if_needed()
     walk.step("Three lines on equal footing, with letters for names.")
     page.goto(f"{address}/?line=deck-1&min_grade=98.5")
     walk.wait_for("form.issue")

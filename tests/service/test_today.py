@@ -93,7 +93,7 @@ BRIEF = {
 
 def form_of(page: str) -> dict[str, str]:
     """The fields of the form for a brief, as a browser would send them."""
-    (form,) = re.findall(r'<form class="today"[^>]*>(.*?)</form>', page, re.S)
+    (form,) = re.findall(r'<form class="today brief"[^>]*>(.*?)</form>', page, re.S)
     sent = {}
     for tag in re.findall(r"<input [^>]*>", form):
         parts = dict(re.findall(r'(\S+)="([^"]*)"', tag))

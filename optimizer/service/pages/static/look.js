@@ -27,7 +27,9 @@ function drawRuns(figure, look) {
       const left = 56, right = width - 16, top = 26, bottom = height - 48 - strip;
       const extent = (name) => d3.extent([
         ...read.map((run) => run[name]),
-        ...planned.flatMap((each) => [each[name].low, each[name].high]),
+        // A trial of which little is known has an interval that would press all runs together.
+        ...planned.flatMap((each) => each.kind === "now" || !read.length
+          ? [each[name].low, each[name].high] : [each[name].mean]),
         ...(name === "grade" && look.goal.min_grade !== null ? [look.goal.min_grade] : []),
       ].map((share) => 100 * share));
       const x = d3.scaleLinear(padded(extent("grade")), [left, right]);
@@ -68,8 +70,12 @@ export function markRun(point, layer, look, run, x, y) {
 
 function cross(svg, each, x, y) {
   const at = [x(100 * each.grade.mean), y(100 * each.recovery.mean)];
-  line(svg, `interval ${each.kind}`, x(100 * each.grade.low), at[1], x(100 * each.grade.high), at[1]);
-  line(svg, `interval ${each.kind}`, at[0], y(100 * each.recovery.low), at[0], y(100 * each.recovery.high));
+  const end = (scale, share) => {
+    const [from, to] = scale.range(), place = scale(100 * share);
+    return Math.min(Math.max(place, Math.min(from, to)), Math.max(from, to));
+  };
+  line(svg, `interval ${each.kind}`, end(x, each.grade.low), at[1], end(x, each.grade.high), at[1]);
+  line(svg, `interval ${each.kind}`, at[0], end(y, each.recovery.low), at[0], end(y, each.recovery.high));
 }
 
 export function markPlanned(point, layer, look, each, x, y) {
