@@ -25,7 +25,7 @@ from optimizer.model.deck_prior import (
     processes_of,
 )
 from optimizer.model.inducing_pair import InducingPair
-from optimizer.model.joint import JointPair, Pair
+from optimizer.model.joint import NOTHING_IN_COMMON, Common, JointPair, Pair
 from optimizer.model.left_out import blocks_out, log_density
 from optimizer.model.shared_error import SharedError
 
@@ -56,12 +56,14 @@ class Candidate:
         processes: the two fitted processes.
         error: what the errors of the two readings of a run have in common.
         readings: number of readings of each quantity, by weight.
+        common: errors that all inputs have in common, see ``Pair``.
     """
 
     description: Description
     processes: Processes
     error: SharedError
     readings: float
+    common: Common = NOTHING_IN_COMMON
 
     def pair(self, members: Iterable[int]) -> list[Pair]:
         """The pairs of the members of these numbers, joined to one stack where the solver allows
@@ -71,7 +73,7 @@ class Candidate:
             return [self.members[k] for k in numbers]
         first, second = ([gp.posteriors_[k] for k in numbers] for gp in self.processes)
         stacks = zip(first[0].stack(first), second[0].stack(second), strict=True)
-        return [JointPair(a, b, self.error, self.description.apart) for a, b in stacks]
+        return [JointPair(a, b, self.error, self.description.apart, self.common) for a, b in stacks]
 
     @cached_property
     def members(self) -> list[Pair]:
@@ -79,7 +81,7 @@ class Candidate:
         kind = JointPair if self.exact else InducingPair
         first, second = (gp.posteriors_ for gp in self.processes)
         pairs = zip(first, second, strict=True)
-        return [kind(a, b, self.error, self.description.apart) for a, b in pairs]
+        return [kind(a, b, self.error, self.description.apart, self.common) for a, b in pairs]
 
     @property
     def exact(self) -> bool:

@@ -77,6 +77,17 @@ class LatentReadings:
     balance_variance: Floats
     covariance: Floats
 
+    def without(self, off: Floats, doubt: Floats) -> LatentReadings:
+        """The readings less known effects, shape (2, n), whose covariance, shape (n, 2, 2), is
+        added to that of the errors."""
+        return LatentReadings(
+            self.sharpness - off[0],
+            self.balance - off[1],
+            self.sharpness_variance + doubt[:, 0, 0],
+            self.balance_variance + doubt[:, 1, 1],
+            self.covariance + doubt[:, 0, 1],
+        )
+
     def take(self, rows: NDArray[np.bool_]) -> LatentReadings:
         """The readings for which the mask ``rows``, shape (n,), is True."""
         return LatentReadings(*(getattr(self, f.name)[rows] for f in fields(self)))

@@ -36,6 +36,8 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
+Common = tuple[float, float, float]
+NOTHING_IN_COMMON: Common = (0.0, 0.0, 0.0)
 # Smallest variance, which keeps the variance at a tried point above rounding errors.
 LEAST_VARIANCE = 1e-8
 
@@ -127,12 +129,15 @@ class Pair(ABC):
         first, second: posteriors of the two processes, in latent units (scale ``"center"``).
         error: what the errors of the two readings of a run have in common.
         apart: whether the processes are the logits of the two shares.
+        common: variances of errors of sharpness and of balance that all inputs have in common, such
+            as that of the effect of the day, and their covariance.
     """
 
     first: Posterior
     second: Posterior
     error: SharedError
     apart: bool = False
+    common: Common = NOTHING_IN_COMMON
 
     @property
     def stacked(self) -> bool:
@@ -273,11 +278,21 @@ class Pair(ABC):
         with_s = -np.sum(moments.of_both * moments.by_second, -2)
         if self.apart:
             s, g, with_s = latent_covariance(s, g, with_s)
+        if self.common != NOTHING_IN_COMMON:
+            s, g, with_s = self._with_common(moments, s, g, with_s)
         if drawn is not None:
             S, G = np.split(drawn, 2, axis=-1)
             s, g, with_s = s - np.sum(S**2, -2), g - np.sum(G**2, -2), with_s - np.sum(S * G, -2)
         s = np.clip(s, LEAST_VARIANCE, None)
         return s, moments.cut + with_s / s, np.clip(g - with_s**2 / s, LEAST_VARIANCE, None)
+
+    def _with_common(
+        self, moments: PairMoments, s: Floats, g: Floats, with_s: Floats
+    ) -> tuple[Floats, Floats, Floats]:
+        """Variances of S and of G = C - cut S, and their covariance, with the common error."""
+        a, b, ab = self.common
+        cut = moments.cut
+        return s + a, g + b - 2.0 * cut * ab + cut**2 * a, with_s + ab - cut * a
 
     def covariance(self, P: PairMoments, Q: PairMoments) -> Floats:
         """Covariance of S, then C - cut S, at n inputs P with the same at m inputs Q, shape (2 n,
@@ -289,7 +304,10 @@ class Pair(ABC):
         s_with_g = -transposed(P.of_both) @ Q.by_second
         g_with_s = -transposed(P.by_second) @ Q.of_both
         whole = np.block([[of_s, s_with_g], [g_with_s, of_g]])
-        return _blocks_of_latent(whole) if self.apart else whole
+        whole = _blocks_of_latent(whole) if self.apart else whole
+        if self.common == NOTHING_IN_COMMON:
+            return whole
+        return whole + _of_common(self.common, P.cut, Q.cut)
 
     @staticmethod
     def with_deviations(moments: PairMoments, off: Floats) -> tuple[Floats, Floats]:
@@ -298,6 +316,19 @@ class Pair(ABC):
         S, G = np.split(off, 2, axis=-1)
         mean_s, mean_c, cut = (x[..., None, :] for x in (*moments.mean, moments.cut))
         return mean_s + S, mean_c + G + cut * S
+
+
+def _of_common(common: Common, cut: Floats, other: Floats) -> Floats:
+    """Covariance of S, then C - cut S, that a common error of S and C causes, (..., 2 n, 2 m)."""
+    a, b, ab = common
+    left, right = cut[..., :, None], other[..., None, :]
+    flat = np.zeros(np.broadcast_shapes(left.shape, right.shape))
+    return np.block(
+        [
+            [flat + a, flat + ab - right * a],
+            [flat + ab - left * a, b - ab * (left + right) + left * right * a],
+        ]
+    )
 
 
 def _blocks_of_latent(covariance: Floats) -> Floats:

@@ -32,6 +32,7 @@ from optimizer.model.coordinates import (
 from optimizer.model.deck_prior import COARSE, Frame, descriptions_of
 from optimizer.model.fitted_surrogate import Favored, FavoredDescriptions, Latent, Prediction
 from optimizer.model.joint import Pair
+from optimizer.model.time_effects import Information, Occasions, TimeEffects, time_effects
 from optimizer.model.unstated_errors import typical_difference, with_learned_errors
 from optimizer.model.wrong_readings import WRONG_BELOW, weights_of_runs
 from optimizer.numerics.low_discrepancy import even_points
@@ -88,6 +89,7 @@ class Settled:
     groups: Groups
     latent: LatentReadings
     learned: Floats
+    effects: TimeEffects | None
 
 
 class Surrogate(Estimator):
@@ -129,7 +131,13 @@ class Surrogate(Estimator):
             return self.members
         return next((m for most, m in MEMBERS if points <= most), 1)
 
-    def fit(self, X: ArrayLike, readings: RunReadings, feed_odds: ArrayLike) -> Surrogate:
+    def fit(
+        self,
+        X: ArrayLike,
+        readings: RunReadings,
+        feed_odds: ArrayLike,
+        occasions: Occasions | None = None,
+    ) -> Surrogate:
         """Fit to readings.
 
         Descriptions of the deck are compared first. A fit of the best one predicts each reading.
@@ -141,14 +149,16 @@ class Surrogate(Estimator):
             X: inputs in unit coordinates, shape (n, d); equal rows are replicates.
             readings: readings of n runs, each with grade, recovery and their known variances.
             feed_odds: log odds of the feed grade of each run, shape (n,) or scalar.
+            occasions: when and of which lot each run was; None where time is left out.
         """
         X = np.atleast_2d(np.asarray(X, dtype=float))
         odds = np.broadcast_to(np.asarray(feed_odds, dtype=float), len(X))
         frame = self._frame(X.shape[1])
-        settled = self._settled(frame, Groups.of(X), readings, odds)
+        settled = self._settled(frame, Groups.of(X), readings, odds, occasions)
         groups, latent, weighted = settled.groups, settled.latent, settled.weighted
         self.latent_readings_ = latent.sharpness, latent.balance
         self.run_weights_, self.learned_error_ = groups.weight, settled.learned
+        self.time_effects_ = settled.effects
         self.share_of_runs_ = groups.weight / groups.count[groups.which]
         self.favored_ = FavoredDescriptions(
             tuple(Favored(c.description.name, c.description.says, w) for c, w in weighted)
@@ -167,6 +177,9 @@ class Surrogate(Estimator):
                 like=known,
                 correlation=known.error.correlation,
             )
+        if settled.effects is not None:
+            common = settled.effects.common
+            self.candidates_ = {k: replace(c, common=common) for k, c in self.candidates_.items()}
         self.pairs_ = [pair for c in self.candidates_.values() for pair in c.members]
         self._stacks: dict[int, list[Pair]] = {}
         rng = np.random.default_rng(self.random_state)
@@ -175,31 +188,40 @@ class Surrogate(Estimator):
         return self
 
     def _settled(
-        self, frame: Frame, groups: Groups, readings: RunReadings, odds: Floats
+        self,
+        frame: Frame,
+        groups: Groups,
+        readings: RunReadings,
+        odds: Floats,
+        occasions: Occasions | None,
     ) -> Settled:
         """Readings computed again from their predictions, weights of runs and of descriptions."""
         compared = self._compared(groups)
         weighted = self._weighted(
             frame, groups.take(compared), latent_of(readings, odds).take(compared), {}
         )
-        best = weighted[0][0]
+        best, effects = weighted[0][0], None
+        timed = occasions if occasions is not None and occasions.enough else None
         for k in range(MOST_REREADINGS):
-            latent, before = latent_of(readings, odds), groups.weight
+            latent, before = _without(latent_of(readings, odds), effects), groups.weight
             best = candidate_of(best.description, frame, groups, latent, like=best)
             if k == 0:
                 stated, readings = readings, with_learned_errors(best, groups, readings, odds)
                 learned = typical_difference(readings, stated, odds)
-            readings = readings.given(*_expected_logits(best, groups, odds))
+            if timed is not None:
+                effects = _effects(best, groups, latent_of(readings, odds), timed)
+                latent = _without(latent_of(readings, odds), effects)
+            readings = readings.given(*_expected_logits(best, groups, odds, effects))
             groups = groups.weighted(weights_of_runs(best.members[0], groups, latent))
             if k + 1 >= REREADINGS and np.max(np.abs(groups.weight - before)) < SETTLED:
                 break
-        latent = latent_of(readings, odds)
+        latent = _without(latent_of(readings, odds), effects)
         if np.any(groups.weight[compared] < WRONG_BELOW):
             # A wrong reading may have decided which description seemed best.
             known = {c.description.name: c for c, _ in weighted}
             weighted = self._weighted(frame, groups.take(compared), latent.take(compared), known)
             best = weighted[0][0]
-        return Settled(weighted, best, groups, latent, learned)
+        return Settled(weighted, best, groups, latent, learned, effects)
 
     def _compared(self, groups: Groups) -> NDArray[np.bool_]:
         """Mask, shape (n,), of the runs by which descriptions are compared: all runs at some of the
@@ -355,8 +377,21 @@ class Surrogate(Estimator):
         return float(s), float(c)
 
 
+def _effects(
+    candidate: Candidate, groups: Groups, latent: LatentReadings, occasions: Occasions
+) -> TimeEffects | None:
+    """The effects of time in readings, by a candidate of one member."""
+    found = Information.of(candidate.members[0], groups, latent, occasions.cells)
+    return time_effects(found, occasions)
+
+
+def _without(latent: LatentReadings, effects: TimeEffects | None) -> LatentReadings:
+    """Readings as of the moment that is asked about."""
+    return latent if effects is None else latent.without(effects.of_runs, effects.doubt)
+
+
 def _expected_logits(
-    candidate: Candidate, groups: Groups, feed_odds: Floats
+    candidate: Candidate, groups: Groups, feed_odds: Floats, effects: TimeEffects | None
 ) -> tuple[Floats, Floats]:
     """Logits of grade and recovery that a candidate predicts for each reading, each (n,).
 
@@ -366,6 +401,8 @@ def _expected_logits(
         feed_odds: log odds of the feed grade of each reading, shape (n,).
     """
     S, C = (m[groups.which] for m in candidate.members[0].moments(groups.points).mean)
+    if effects is not None:
+        S, C = S + effects.of_runs[0], C + effects.of_runs[1]
     return logits_of(S, C, feed_odds)
 
 
