@@ -138,6 +138,16 @@ def latent_covariance(wanted: Any, unwanted: Any, both: Any) -> tuple[Any, Any, 
     return wanted + unwanted - 2.0 * both, wanted + unwanted + 2.0 * both, wanted - unwanted
 
 
+def blocks_of_latent(covariance: Floats) -> Floats:
+    """Covariance of S = P - Q, then C = P + Q, from that of P, then Q, shape (..., 2 n, 2 m)."""
+    n, m = (length // 2 for length in covariance.shape[-2:])
+    pp, pq = covariance[..., :n, :m], covariance[..., :n, m:]
+    qp, qq = covariance[..., n:, :m], covariance[..., n:, m:]
+    return np.block(
+        [[pp - pq - qp + qq, pp + pq - qp - qq], [pp - pq + qp - qq, pp + pq + qp + qq]]
+    )
+
+
 def _possible(log_unwanted: Floats) -> Floats:
     return np.minimum(log_unwanted, np.log(MOST_UNWANTED))
 

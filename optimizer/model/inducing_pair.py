@@ -156,6 +156,19 @@ class InducingPair(Pair):
         root = known.root
         return PairMoments(A, mean, cut, root[k:, k:] @ a, root[:k, k:] @ a, root[:k, :k] @ b)
 
+    def _moved(self, moments: PairMoments, first: Floats, second: Floats) -> tuple[Floats, Floats]:
+        if not moments.by_first.shape[-2]:
+            return np.zeros((1, 1)), np.zeros((1, 1))
+        read, known = self.whitened_readings, self.whitened_values
+        (a, b), k = read.explained, len(read.explained[1])
+        values = read.whitening @ np.array([first, second]).transpose(1, 0, 2)
+        to_first, to_second = np.einsum("uij,uir->jur", read.design, values)
+        means = cho_solve((known.lower, True), np.vstack([b @ to_second, a @ to_first]))
+        _, (at_first, at_second) = self._at(moments.inputs)
+        P = means[k:].T @ at_first
+        # The mean of P given its own readings, from which the cut counts, is taken as it is.
+        return P, means[:k].T @ at_second + moments.cut * P
+
     def own_precision(self) -> OwnPrecision:
         """What the readings of each set-point say beyond all others, see ``Pair``.
 

@@ -26,18 +26,19 @@ import numpy as np
 
 from optimizer.gaussian_process.inputs import Inputs
 from optimizer.gaussian_process.solvers import ExactPosterior, Posterior
-from optimizer.model.coordinates import latent_covariance
+from optimizer.model.coordinates import blocks_of_latent, latent_covariance
 from optimizer.model.deck_prior import cut_of
 from optimizer.model.shared_error import LOG_2PI, SharedError
 from optimizer.numerics.cholesky import factorize, inverse, solve_lower, transposed, weighted_sum
+from optimizer.time_effects.information import ReadMeans
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
+    from optimizer.time_effects.effects import Unsure
+
     Floats = NDArray[np.float64]
 
-Common = tuple[float, float, float]
-NOTHING_IN_COMMON: Common = (0.0, 0.0, 0.0)
 # Smallest variance, which keeps the variance at a tried point above rounding errors.
 LEAST_VARIANCE = 1e-8
 
@@ -129,15 +130,14 @@ class Pair(ABC):
         first, second: posteriors of the two processes, in latent units (scale ``"center"``).
         error: what the errors of the two readings of a run have in common.
         apart: whether the processes are the logits of the two shares.
-        common: variances of errors of sharpness and of balance that all inputs have in common, such
-            as that of the effect of the day, and their covariance.
+        unsure: what is not known of effects of time, which readings and the moment share.
     """
 
     first: Posterior
     second: Posterior
     error: SharedError
     apart: bool = False
-    common: Common = NOTHING_IN_COMMON
+    unsure: Unsure | None = None
 
     @property
     def stacked(self) -> bool:
@@ -230,12 +230,32 @@ class Pair(ABC):
 
     def with_larger_samples(self, times: float) -> Pair:
         """The pair as if the known variances of all readings were divided by ``times``."""
+        known = self.first.readings.known_variance, self.second.readings.known_variance
+        return self.with_known_errors(*(each / times for each in (*known, self.error.known)))
+
+    def with_known_errors(self, first: Floats, second: Floats, both: Floats) -> Pair:
+        """The pair as if the known variances of a reading of each process, and their covariance,
+        were these, shape (u,) each."""
         return replace(
             self,
-            first=self.first.with_known_variance(self.first.readings.known_variance / times),
-            second=self.second.with_known_variance(self.second.readings.known_variance / times),
-            error=replace(self.error, known=self.error.known / times),
+            first=self.first.with_known_variance(first),
+            second=self.second.with_known_variance(second),
+            error=replace(self.error, known=both),
         )
+
+    def read_means(self, mean: Floats) -> ReadMeans:
+        """What mean readings of sharpness and balance, shape (2, u), say together, at the
+        hyperparameters of a single member that is conditioned on other readings.
+
+        Where the pair is not exact, only the blocks of the set-points are known.
+        """
+        known, u = self.own_precision(), mean.shape[1]
+        precision, at = np.zeros((2 * u, 2 * u)), np.arange(u)
+        for p in range(2):
+            for q in range(2):
+                precision[p * u + at, q * u + at] = known.blocks[:, p, q]
+        weights = known.weights.T.ravel() + precision @ (mean - known.read.T).ravel()
+        return ReadMeans(mean, known.noise, precision, weights)
 
     def joint_prior(self) -> JointPrior:
         """Prior of sharpness and balance at the set-points, and the readings there.
@@ -253,7 +273,7 @@ class Pair(ABC):
         mean[1] = mean[1] + cut * (mean[0] - centers[0] - first.mean(points))
         read = [c + p.readings.mean for c, p in zip(centers, (first, second), strict=True)]
         if self.apart:
-            covariance = _blocks_of_latent(covariance)
+            covariance = blocks_of_latent(covariance)
         return JointPrior(
             np.concatenate(self._latent(*mean)),
             covariance,
@@ -278,21 +298,30 @@ class Pair(ABC):
         with_s = -np.sum(moments.of_both * moments.by_second, -2)
         if self.apart:
             s, g, with_s = latent_covariance(s, g, with_s)
-        if self.common != NOTHING_IN_COMMON:
-            s, g, with_s = self._with_common(moments, s, g, with_s)
+        if self.unsure is not None:
+            S, G = np.split(self._not_known(self.unsure, moments), 2, axis=-1)
+            s, g, with_s = s + np.sum(S**2, -2), g + np.sum(G**2, -2), with_s + np.sum(S * G, -2)
         if drawn is not None:
             S, G = np.split(drawn, 2, axis=-1)
             s, g, with_s = s - np.sum(S**2, -2), g - np.sum(G**2, -2), with_s - np.sum(S * G, -2)
         s = np.clip(s, LEAST_VARIANCE, None)
         return s, moments.cut + with_s / s, np.clip(g - with_s**2 / s, LEAST_VARIANCE, None)
 
-    def _with_common(
-        self, moments: PairMoments, s: Floats, g: Floats, with_s: Floats
-    ) -> tuple[Floats, Floats, Floats]:
-        """Variances of S and of G = C - cut S, and their covariance, with the common error."""
-        a, b, ab = self.common
-        cut = moments.cut
-        return s + a, g + b - 2.0 * cut * ab + cut**2 * a, with_s + ab - cut * a
+    def _not_known(self, unsure: Unsure, moments: PairMoments) -> Floats:
+        """Deviations of S, then of C - cut S, at n inputs that the effects of time cause, as
+        combinations of r standard normals, shape (r, 2 n): the effect at the moment less what the
+        effects on the readings do to the mean."""
+        to_processes = 0.5 * np.array([[1.0, 1.0], [-1.0, 1.0]]) if self.apart else np.eye(2)
+        at_points = np.einsum("pq,qur->pur", to_processes, unsure.at_points)
+        first, second = to_processes @ unsure.now
+        P, Q = self._moved(moments, *at_points)
+        S, C = self._latent(first[:, None] - P, second[:, None] - Q)
+        return np.concatenate([S, C - moments.cut[..., None, :] * S], axis=-1)
+
+    @abstractmethod
+    def _moved(self, moments: PairMoments, first: Floats, second: Floats) -> tuple[Floats, Floats]:
+        """How the means of P and of C (apart: of Q) at n inputs move where the mean readings of
+        both processes move by these amounts, shape (u, r) each; shape (r, n) each."""
 
     def covariance(self, P: PairMoments, Q: PairMoments) -> Floats:
         """Covariance of S, then C - cut S, at n inputs P with the same at m inputs Q, shape (2 n,
@@ -304,10 +333,11 @@ class Pair(ABC):
         s_with_g = -transposed(P.of_both) @ Q.by_second
         g_with_s = -transposed(P.by_second) @ Q.of_both
         whole = np.block([[of_s, s_with_g], [g_with_s, of_g]])
-        whole = _blocks_of_latent(whole) if self.apart else whole
-        if self.common == NOTHING_IN_COMMON:
+        whole = blocks_of_latent(whole) if self.apart else whole
+        if self.unsure is None:
             return whole
-        return whole + _of_common(self.common, P.cut, Q.cut)
+        left, right = (self._not_known(self.unsure, moments) for moments in (P, Q))
+        return whole + transposed(left) @ right
 
     @staticmethod
     def with_deviations(moments: PairMoments, off: Floats) -> tuple[Floats, Floats]:
@@ -316,29 +346,6 @@ class Pair(ABC):
         S, G = np.split(off, 2, axis=-1)
         mean_s, mean_c, cut = (x[..., None, :] for x in (*moments.mean, moments.cut))
         return mean_s + S, mean_c + G + cut * S
-
-
-def _of_common(common: Common, cut: Floats, other: Floats) -> Floats:
-    """Covariance of S, then C - cut S, that a common error of S and C causes, (..., 2 n, 2 m)."""
-    a, b, ab = common
-    left, right = cut[..., :, None], other[..., None, :]
-    flat = np.zeros(np.broadcast_shapes(left.shape, right.shape))
-    return np.block(
-        [
-            [flat + a, flat + ab - right * a],
-            [flat + ab - left * a, b - ab * (left + right) + left * right * a],
-        ]
-    )
-
-
-def _blocks_of_latent(covariance: Floats) -> Floats:
-    """Covariance of S = P - Q, then C = P + Q, from that of P, then Q, shape (..., 2 n, 2 m)."""
-    n, m = (length // 2 for length in covariance.shape[-2:])
-    pp, pq = covariance[..., :n, :m], covariance[..., :n, m:]
-    qp, qq = covariance[..., n:, :m], covariance[..., n:, m:]
-    return np.block(
-        [[pp - pq - qp + qq, pp + pq - qp - qq], [pp - pq + qp - qq, pp + pq + qp + qq]]
-    )
 
 
 @dataclass(frozen=True)
@@ -392,6 +399,25 @@ class JointPair(Pair):
         off = weighted_sum(known.innovations, B)
         Q = Q0 + weighted_sum(known.innovations, G) + cut * off
         return PairMoments(A, self._latent(P + off, Q), cut, T, B, G)
+
+    def _moved(self, moments: PairMoments, first: Floats, second: Floats) -> tuple[Floats, Floats]:
+        if not moments.by_first.shape[-2]:
+            return np.zeros((1, 1)), np.zeros((1, 1))
+        lower, known = self.first.lower, self.second_readings
+        shared = self.noise_of_means[2][..., None]
+        by_first = solve_lower(lower, np.broadcast_to(first, (*lower.shape[:-1], first.shape[1])))
+        rest = second - shared * np.linalg.solve(transposed(lower), by_first)
+        by_second = transposed(solve_lower(known.lower, rest))
+        off = by_second @ moments.of_both
+        P = transposed(by_first) @ moments.by_first + off
+        return P, by_second @ moments.by_second + moments.cut[..., None, :] * off
+
+    def read_means(self, mean: Floats) -> ReadMeans:
+        """What mean readings say together, see ``Pair``."""
+        prior = self.joint_prior()
+        precision, weights = prior.explained
+        weights = weights + precision @ (mean.ravel() - prior.read)
+        return ReadMeans(mean, prior.noise, precision, weights)
 
     def own_precision(self) -> OwnPrecision:
         """What the readings of each set-point say beyond all others, see ``Pair``."""

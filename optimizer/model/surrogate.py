@@ -32,10 +32,11 @@ from optimizer.model.coordinates import (
 from optimizer.model.deck_prior import COARSE, Frame, descriptions_of
 from optimizer.model.fitted_surrogate import Favored, FavoredDescriptions, Latent, Prediction
 from optimizer.model.joint import Pair
-from optimizer.model.time_effects import Information, Occasions, TimeEffects, time_effects
 from optimizer.model.unstated_errors import typical_difference, with_learned_errors
 from optimizer.model.wrong_readings import WRONG_BELOW, weights_of_runs
 from optimizer.numerics.low_discrepancy import even_points
+from optimizer.time_effects.effects import TimeEffects, time_effects
+from optimizer.time_effects.information import Information
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -44,6 +45,7 @@ if TYPE_CHECKING:
     from optimizer.measurement.run_readings import RunReadings
     from optimizer.model.coordinates import LatentReadings
     from optimizer.model.deck_coordinates import DeckCoordinates
+    from optimizer.time_effects.occasions import Occasions
 
     Floats = NDArray[np.float64]
 
@@ -79,15 +81,18 @@ class Settled:
         best: the heaviest description, fitted to all set-points or, where there were wrong
             readings, to those by which descriptions are compared.
         groups: inputs of the readings, with the weights of runs.
-        latent: readings of sharpness and balance.
+        latent: readings of sharpness and balance, as of the moment that is asked about.
+        readings: the readings with their own errors.
         learned: covariance of the errors of sharpness and balance that was learned where readings
             state no error, shape (2, 2).
+        effects: effects of time; None where there are none.
     """
 
     weighted: list[tuple[Candidate, float]]
     best: Candidate
     groups: Groups
     latent: LatentReadings
+    readings: RunReadings
     learned: Floats
     effects: TimeEffects | None
 
@@ -178,8 +183,10 @@ class Surrogate(Estimator):
                 correlation=known.error.correlation,
             )
         if settled.effects is not None:
-            common = settled.effects.common
-            self.candidates_ = {k: replace(c, common=common) for k, c in self.candidates_.items()}
+            certain = latent_of(settled.readings, odds)
+            self.candidates_ = {
+                k: c.as_of(groups, certain, settled.effects) for k, c in self.candidates_.items()
+            }
         self.pairs_ = [pair for c in self.candidates_.values() for pair in c.members]
         self._stacks: dict[int, list[Pair]] = {}
         rng = np.random.default_rng(self.random_state)
@@ -209,19 +216,21 @@ class Surrogate(Estimator):
                 stated, readings = readings, with_learned_errors(best, groups, readings, odds)
                 learned = typical_difference(readings, stated, odds)
             if timed is not None:
-                effects = _effects(best, groups, latent_of(readings, odds), timed)
+                effects = _effects(best, groups, latent_of(readings, odds), timed, effects)
                 latent = _without(latent_of(readings, odds), effects)
             readings = readings.given(*_expected_logits(best, groups, odds, effects))
             groups = groups.weighted(weights_of_runs(best.members[0], groups, latent))
             if k + 1 >= REREADINGS and np.max(np.abs(groups.weight - before)) < SETTLED:
                 break
+        if timed is not None and effects is not None:
+            effects = _effects(best, groups, latent_of(readings, odds), timed, effects, last=True)
         latent = _without(latent_of(readings, odds), effects)
         if np.any(groups.weight[compared] < WRONG_BELOW):
             # A wrong reading may have decided which description seemed best.
             known = {c.description.name: c for c, _ in weighted}
             weighted = self._weighted(frame, groups.take(compared), latent.take(compared), known)
             best = weighted[0][0]
-        return Settled(weighted, best, groups, latent, learned, effects)
+        return Settled(weighted, best, groups, latent, readings, learned, effects)
 
     def _compared(self, groups: Groups) -> NDArray[np.bool_]:
         """Mask, shape (n,), of the runs by which descriptions are compared: all runs at some of the
@@ -378,11 +387,28 @@ class Surrogate(Estimator):
 
 
 def _effects(
-    candidate: Candidate, groups: Groups, latent: LatentReadings, occasions: Occasions
+    candidate: Candidate,
+    groups: Groups,
+    latent: LatentReadings,
+    occasions: Occasions,
+    like: TimeEffects | None,
+    last: bool = False,
 ) -> TimeEffects | None:
-    """The effects of time in readings, by a candidate of one member."""
-    found = Information.of(candidate.members[0], groups, latent, occasions.cells)
-    return time_effects(found, occasions)
+    """The effects of time in readings.
+
+    Args:
+        candidate: a candidate of one member.
+        groups: inputs of the readings.
+        latent: readings with all effects in them.
+        occasions: when the runs were.
+        like: the effects that were found before, of which the same ones are looked for.
+        last: whether the readings change no more.
+    """
+    (pair,) = candidate.as_of(groups, latent, None).members
+    read = np.array([latent.sharpness, latent.balance])
+    means = pair.read_means(np.array([groups.mean(each) for each in read]))
+    found = Information.of(means, groups, read, occasions.cells.which)
+    return time_effects(found, occasions, None if like is None else like.spread, sure=not last)
 
 
 def _without(latent: LatentReadings, effects: TimeEffects | None) -> LatentReadings:

@@ -81,7 +81,7 @@ def typical_difference(one: RunReadings, other: RunReadings, feed_odds: Floats) 
 def _log_likelihood(candidate: Candidate, groups: Groups, read: PairReadings) -> float:
     """Log likelihood of readings with other known errors, at the candidate's hyperparameters."""
     (pair,) = candidate.members
-    first = pair.first.with_known_variance(groups.mean(read.first_variance))
-    second = pair.second.with_known_variance(groups.mean(read.second_variance))
-    error = replace(pair.error, known=groups.mean(read.covariance))
-    return JointPair(first, second, error, pair.apart).log_likelihood
+    known = (read.first_variance, read.second_variance, read.covariance)
+    changed = pair.with_known_errors(*(groups.mean(each) for each in known))
+    assert isinstance(changed, JointPair)
+    return changed.log_likelihood
