@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.gaussian_process.estimation import SEARCH_POINTS, Estimated
-from optimizer.model.coordinates import latent_covariance
+from optimizer.model.coordinates import latent_covariance, logits_of
 from optimizer.model.deck_prior import (
     Description,
     Frame,
@@ -28,6 +28,8 @@ from optimizer.model.inducing_pair import InducingPair
 from optimizer.model.joint import JointPair, Pair
 from optimizer.model.left_out import blocks_out, log_density
 from optimizer.model.shared_error import SharedError
+from optimizer.time_effects.effects import time_effects
+from optimizer.time_effects.information import Information
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -37,6 +39,7 @@ if TYPE_CHECKING:
     from optimizer.model.coordinates import LatentReadings
     from optimizer.model.deck_prior import Processes
     from optimizer.time_effects.effects import TimeEffects, Unsure
+    from optimizer.time_effects.occasions import Occasions
 
     Floats = NDArray[np.float64]
 
@@ -160,6 +163,45 @@ class Candidate:
         mean, covariance = blocks_out(prior, each)
         off = (prior.read.reshape(2, -1) - mean).T
         return log_density(off, covariance + prior.noise)
+
+    def time_effects(
+        self,
+        groups: Groups,
+        latent: LatentReadings,
+        occasions: Occasions,
+        like: TimeEffects | None,
+        last: bool = False,
+    ) -> TimeEffects | None:
+        """The effects of time in readings, by a candidate of one member.
+
+        Args:
+            groups: inputs of the readings.
+            latent: readings with all effects in them.
+            occasions: when the runs were.
+            like: the effects that were found before, of which the same ones are looked for.
+            last: whether the readings change no more.
+        """
+        (pair,) = self.as_of(groups, latent, None).members
+        read = np.array([latent.sharpness, latent.balance])
+        means = pair.read_means(np.array([groups.mean(each) for each in read]))
+        found = Information.of(means, groups, read, occasions.cells.which)
+        return time_effects(found, occasions, None if like is None else like.spread, sure=not last)
+
+    def expected_logits(
+        self, groups: Groups, feed_odds: Floats, effects: TimeEffects | None
+    ) -> tuple[Floats, Floats]:
+        """Logits of grade and recovery that a candidate of one member predicts for each reading,
+        each (n,).
+
+        Args:
+            groups: inputs of the readings.
+            feed_odds: log odds of the feed grade of each reading, shape (n,).
+            effects: effects of time on the readings.
+        """
+        S, C = (m[groups.which] for m in self.members[0].moments(groups.points).mean)
+        if effects is not None:
+            S, C = S + effects.of_runs[0], C + effects.of_runs[1]
+        return logits_of(S, C, feed_odds)
 
     def noise_covariance(self) -> Floats:
         """Covariance of the process noise of a reading of sharpness and of balance, (2, 2)."""

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from optimizer.measurement.run_readings import RunReadings
+    from optimizer.time_effects.effects import TimeEffects
 
     Floats = NDArray[np.float64]
 
@@ -77,9 +78,12 @@ class LatentReadings:
     balance_variance: Floats
     covariance: Floats
 
-    def without(self, off: Floats, doubt: Floats) -> LatentReadings:
-        """The readings less known effects, shape (2, n), whose covariance, shape (n, 2, 2), is
-        added to that of the errors."""
+    def without(self, effects: TimeEffects | None) -> LatentReadings:
+        """The readings as of one moment: less the effects of time, whose uncertainty is added to
+        the errors."""
+        if effects is None:
+            return self
+        off, doubt = effects.of_runs, effects.doubt
         return LatentReadings(
             self.sharpness - off[0],
             self.balance - off[1],

@@ -28,7 +28,8 @@ from scipy.linalg import cho_solve
 
 from optimizer.gaussian_process.inputs import Inputs
 from optimizer.model.deck_prior import cut_of
-from optimizer.model.joint import OwnPrecision, Pair, PairMoments
+from optimizer.model.joint import Pair, PairMoments
+from optimizer.model.left_out import OwnPrecision
 from optimizer.numerics.cholesky import factorize, inverse, solve_lower, weighted_sum
 
 if TYPE_CHECKING:

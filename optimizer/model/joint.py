@@ -28,8 +28,9 @@ from optimizer.gaussian_process.inputs import Inputs
 from optimizer.gaussian_process.solvers import ExactPosterior, Posterior
 from optimizer.model.coordinates import blocks_of_latent, latent_covariance
 from optimizer.model.deck_prior import cut_of
+from optimizer.model.left_out import JointPrior, OwnPrecision
 from optimizer.model.shared_error import LOG_2PI, SharedError
-from optimizer.numerics.cholesky import factorize, inverse, solve_lower, transposed, weighted_sum
+from optimizer.numerics.cholesky import factorize, solve_lower, transposed, weighted_sum
 from optimizer.time_effects.information import ReadMeans
 
 if TYPE_CHECKING:
@@ -70,54 +71,6 @@ class PairMoments:
         """The same moments with the variances before any reading."""
         nothing = self.by_first[..., :0, :]
         return replace(self, by_first=nothing, of_both=nothing, by_second=nothing)
-
-
-@dataclass(frozen=True)
-class JointPrior:
-    """Prior moments of sharpness, then balance, at the u distinct set-points, and the readings.
-
-    Args:
-        mean: prior means, shape (2 u,).
-        covariance: prior covariance, shape (2 u, 2 u).
-        read: mean readings, shape (2 u,).
-        noise: covariance of the errors of the mean readings of each set-point, shape (u, 2, 2).
-    """
-
-    mean: Floats
-    covariance: Floats
-    read: Floats
-    noise: Floats
-
-    @cached_property
-    def explained(self) -> tuple[Floats, Floats]:
-        """Precision matrix of all mean readings, shape (2 u, 2 u), and its product with the
-        readings less their means, shape (2 u,)."""
-        u, whole = len(self.noise), np.array(self.covariance)
-        for i in range(2):
-            for j in range(2):
-                rows, columns = i * u + np.arange(u), j * u + np.arange(u)
-                whole[rows, columns] += self.noise[:, i, j]
-        precision = inverse(factorize(whole))
-        return precision, precision @ (self.read - self.mean)
-
-
-@dataclass(frozen=True)
-class OwnPrecision:
-    """What the mean readings of sharpness and balance of each of u set-points say beyond all other
-    readings.
-
-    Args:
-        read: mean readings, shape (u, 2).
-        noise: covariance of their errors, shape (u, 2, 2).
-        blocks: block of each set-point in the precision matrix of all mean readings, shape (u, 2,
-            2).
-        weights: product of that matrix with the readings less their means, shape (u, 2).
-    """
-
-    read: Floats
-    noise: Floats
-    blocks: Floats
-    weights: Floats
 
 
 @dataclass(frozen=True)

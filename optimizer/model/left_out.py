@@ -7,14 +7,16 @@ matrix form of the same equations).
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimizer.numerics.cholesky import factorize, inverse
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
-
-    from optimizer.model.joint import JointPrior, OwnPrecision
 
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
@@ -23,6 +25,54 @@ if TYPE_CHECKING:
 
 
 LOG_2PI = float(np.log(2.0 * np.pi))
+
+
+@dataclass(frozen=True)
+class JointPrior:
+    """Prior moments of sharpness, then balance, at the u distinct set-points, and the readings.
+
+    Args:
+        mean: prior means, shape (2 u,).
+        covariance: prior covariance, shape (2 u, 2 u).
+        read: mean readings, shape (2 u,).
+        noise: covariance of the errors of the mean readings of each set-point, shape (u, 2, 2).
+    """
+
+    mean: Floats
+    covariance: Floats
+    read: Floats
+    noise: Floats
+
+    @cached_property
+    def explained(self) -> tuple[Floats, Floats]:
+        """Precision matrix of all mean readings, shape (2 u, 2 u), and its product with the
+        readings less their means, shape (2 u,)."""
+        u, whole = len(self.noise), np.array(self.covariance)
+        for i in range(2):
+            for j in range(2):
+                rows, columns = i * u + np.arange(u), j * u + np.arange(u)
+                whole[rows, columns] += self.noise[:, i, j]
+        precision = inverse(factorize(whole))
+        return precision, precision @ (self.read - self.mean)
+
+
+@dataclass(frozen=True)
+class OwnPrecision:
+    """What the mean readings of sharpness and balance of each of u set-points say beyond all other
+    readings.
+
+    Args:
+        read: mean readings, shape (u, 2).
+        noise: covariance of their errors, shape (u, 2, 2).
+        blocks: block of each set-point in the precision matrix of all mean readings, shape (u, 2,
+            2).
+        weights: product of that matrix with the readings less their means, shape (u, 2).
+    """
+
+    read: Floats
+    noise: Floats
+    blocks: Floats
+    weights: Floats
 
 
 def blocks_out(readings: JointPrior, blocks: list[Indices]) -> Moments:

@@ -26,7 +26,6 @@ from optimizer.model.coordinates import (
     chance_moments,
     from_latent,
     latent_of,
-    logits_of,
     unwanted_limit,
 )
 from optimizer.model.deck_prior import COARSE, Frame, descriptions_of
@@ -35,8 +34,6 @@ from optimizer.model.joint import Pair
 from optimizer.model.unstated_errors import typical_difference, with_learned_errors
 from optimizer.model.wrong_readings import WRONG_BELOW, weights_of_runs
 from optimizer.numerics.low_discrepancy import even_points
-from optimizer.time_effects.effects import TimeEffects, time_effects
-from optimizer.time_effects.information import Information
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -45,6 +42,7 @@ if TYPE_CHECKING:
     from optimizer.measurement.run_readings import RunReadings
     from optimizer.model.coordinates import LatentReadings
     from optimizer.model.deck_coordinates import DeckCoordinates
+    from optimizer.time_effects.effects import TimeEffects
     from optimizer.time_effects.occasions import Occasions
 
     Floats = NDArray[np.float64]
@@ -210,21 +208,23 @@ class Surrogate(Estimator):
         best, effects = weighted[0][0], None
         timed = occasions if occasions is not None and occasions.enough else None
         for k in range(MOST_REREADINGS):
-            latent, before = _without(latent_of(readings, odds), effects), groups.weight
+            latent, before = latent_of(readings, odds).without(effects), groups.weight
             best = candidate_of(best.description, frame, groups, latent, like=best)
             if k == 0:
                 stated, readings = readings, with_learned_errors(best, groups, readings, odds)
                 learned = typical_difference(readings, stated, odds)
             if timed is not None:
-                effects = _effects(best, groups, latent_of(readings, odds), timed, effects)
-                latent = _without(latent_of(readings, odds), effects)
-            readings = readings.given(*_expected_logits(best, groups, odds, effects))
+                effects = best.time_effects(groups, latent_of(readings, odds), timed, effects)
+                latent = latent_of(readings, odds).without(effects)
+            readings = readings.given(*best.expected_logits(groups, odds, effects))
             groups = groups.weighted(weights_of_runs(best.members[0], groups, latent))
             if k + 1 >= REREADINGS and np.max(np.abs(groups.weight - before)) < SETTLED:
                 break
         if timed is not None and effects is not None:
-            effects = _effects(best, groups, latent_of(readings, odds), timed, effects, last=True)
-        latent = _without(latent_of(readings, odds), effects)
+            effects = best.time_effects(
+                groups, latent_of(readings, odds), timed, effects, last=True
+            )
+        latent = latent_of(readings, odds).without(effects)
         if np.any(groups.weight[compared] < WRONG_BELOW):
             # A wrong reading may have decided which description seemed best.
             known = {c.description.name: c for c, _ in weighted}
@@ -384,52 +384,6 @@ class Surrogate(Estimator):
         """Standard deviations of the process noise of one reading, of sharpness and of balance."""
         s, c = np.sqrt(np.diag(self.noise_covariance()))
         return float(s), float(c)
-
-
-def _effects(
-    candidate: Candidate,
-    groups: Groups,
-    latent: LatentReadings,
-    occasions: Occasions,
-    like: TimeEffects | None,
-    last: bool = False,
-) -> TimeEffects | None:
-    """The effects of time in readings.
-
-    Args:
-        candidate: a candidate of one member.
-        groups: inputs of the readings.
-        latent: readings with all effects in them.
-        occasions: when the runs were.
-        like: the effects that were found before, of which the same ones are looked for.
-        last: whether the readings change no more.
-    """
-    (pair,) = candidate.as_of(groups, latent, None).members
-    read = np.array([latent.sharpness, latent.balance])
-    means = pair.read_means(np.array([groups.mean(each) for each in read]))
-    found = Information.of(means, groups, read, occasions.cells.which)
-    return time_effects(found, occasions, None if like is None else like.spread, sure=not last)
-
-
-def _without(latent: LatentReadings, effects: TimeEffects | None) -> LatentReadings:
-    """Readings as of the moment that is asked about."""
-    return latent if effects is None else latent.without(effects.of_runs, effects.doubt)
-
-
-def _expected_logits(
-    candidate: Candidate, groups: Groups, feed_odds: Floats, effects: TimeEffects | None
-) -> tuple[Floats, Floats]:
-    """Logits of grade and recovery that a candidate predicts for each reading, each (n,).
-
-    Args:
-        candidate: a candidate of one member.
-        groups: inputs of the readings.
-        feed_odds: log odds of the feed grade of each reading, shape (n,).
-    """
-    S, C = (m[groups.which] for m in candidate.members[0].moments(groups.points).mean)
-    if effects is not None:
-        S, C = S + effects.of_runs[0], C + effects.of_runs[1]
-    return logits_of(S, C, feed_odds)
 
 
 def _estimate(draws: Floats, level: float) -> Intervals:

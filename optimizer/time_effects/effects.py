@@ -157,7 +157,7 @@ def _mixed(
 
 
 def _given(information: Information, cells: Cells, spread: Spread) -> tuple[Floats, Floats]:
-    """Mean, (2, s), and covariance, (2 s, 2 s), of all s effects given the readings and a spread."""
+    """Mean, (2, s), and covariance, (2 s, 2 s), of the effects of all s occasions, given a spread."""
     H, c = spread.covariance(cells), cells.count
     size = H.shape[1]
     known = information.known(H[:, :c, :c])

@@ -142,9 +142,7 @@ class Cells:
         """Days between occasions, infinite where a time is not known, shape (c + 3, c + 3)."""
         dated = np.isfinite(self.time)
         time = np.where(dated, self.time, 0.0)
-        found = np.where(
-            dated[:, None] & dated, np.abs(time[:, None] - time), np.array(np.inf)
-        )
+        found = np.where(dated[:, None] & dated, np.abs(time[:, None] - time), np.array(np.inf))
         np.fill_diagonal(found, 0.0)
         return found
 

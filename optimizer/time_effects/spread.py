@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 SD_SCALE = 0.25
 FORGETS, FORGETS_SD = float(np.log(30.0)), 0.7
 # An effect must raise the log posterior density by at least this for each of its variances.
-LEAST_RAISE = 0.5
+LEAST_RAISE = 0.1
 # Standard deviation in logits from which searches start, and the bounds of their logarithms.
 FIRST_SD, LOG_SD = 0.1, (-6.0, 1.0)
 LOG_FORGETS = (float(np.log(3.0)), float(np.log(365.0)))
