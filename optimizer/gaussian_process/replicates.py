@@ -60,16 +60,17 @@ class Groups:
 
     def mean(self, values: Floats) -> Floats:
         """Weighted mean of the readings, shape (n,), of each distinct row; shape (u,)."""
-        return self._sum(values) / self.count
+        return self.sum(values) / self.count
 
     def scatter(self, values: Floats, others: Floats | None = None) -> Floats:
         """Weighted sum of squares of the readings, (n,), of each distinct row about their mean,
         or of products with other readings about theirs; (u,)."""
         off = values - self.mean(values)[self.which]
         other = off if others is None else others - self.mean(others)[self.which]
-        return self._sum(off * other)
+        return self.sum(off * other)
 
-    def _sum(self, values: Floats) -> Floats:
+    def sum(self, values: Floats) -> Floats:
+        """Weighted sum of values, shape (n,), of each distinct row; shape (u,)."""
         total: Any = np.bincount(self.which, self.weight * values, minlength=len(self.points))
         return np.asarray(total)
 

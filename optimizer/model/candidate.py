@@ -9,7 +9,7 @@ MacKay, Information Theory, Inference, and Learning Algorithms, 2003, chapter 27
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -52,23 +52,6 @@ STEP, LEAST_CURVATURE = 1e-3, 0.1
 
 
 @dataclass(frozen=True)
-class Moment:
-    """The errors of readings as of one moment, beside which the effects of time stand.
-
-    A description is fitted to readings without the effects, whose uncertainty then counts as error
-    of each; afterwards it is conditioned on the readings with their own errors alone.
-
-    Attributes:
-        known: known variances of a reading of each process at the set-points, and their
-            covariance, without that of effects, shape (u,) each.
-        unsure: what is not known of the effects; None to leave it out.
-    """
-
-    known: tuple[Floats, Floats, Floats]
-    unsure: Unsure | None = None
-
-
-@dataclass(frozen=True)
 class Candidate:
     """A description fitted to readings.
 
@@ -77,14 +60,14 @@ class Candidate:
         processes: the two fitted processes.
         error: what the errors of the two readings of a run have in common.
         readings: number of readings of each quantity, by weight.
-        moment: what is assumed of effects of time; None where there are none.
+        unsure: what is not known of effects of time, see ``Pair``.
     """
 
     description: Description
     processes: Processes
     error: SharedError
     readings: float
-    moment: Moment | None = None
+    unsure: Unsure | None = None
 
     def pair(self, members: Iterable[int]) -> list[Pair]:
         """The pairs of the members of these numbers, joined to one stack where the solver allows
@@ -93,14 +76,8 @@ class Candidate:
         if not self.exact:
             return [self.members[k] for k in numbers]
         first, second = ([gp.posteriors_[k] for k in numbers] for gp in self.processes)
-        error, unsure = self.error, None
-        if self.moment is not None:
-            (v, w, both), unsure = self.moment.known, self.moment.unsure
-            first = [p.with_known_variance(v) for p in first]
-            second = [p.with_known_variance(w) for p in second]
-            error = replace(error, known=both)
         stacks = zip(first[0].stack(first), second[0].stack(second), strict=True)
-        return [JointPair(a, b, error, self.description.apart, unsure) for a, b in stacks]
+        return [JointPair(a, b, self.error, self.description.apart, self.unsure) for a, b in stacks]
 
     @cached_property
     def members(self) -> list[Pair]:
@@ -108,28 +85,7 @@ class Candidate:
         kind = JointPair if self.exact else InducingPair
         first, second = (gp.posteriors_ for gp in self.processes)
         pairs = zip(first, second, strict=True)
-        made: list[Pair] = [kind(a, b, self.error, self.description.apart) for a, b in pairs]
-        if self.moment is None:
-            return made
-        at = self.moment
-        return [replace(p.with_known_errors(*at.known), unsure=at.unsure) for p in made]
-
-    def as_of(
-        self, groups: Groups, latent: LatentReadings, effects: TimeEffects | None
-    ) -> Candidate:
-        """The candidate conditioned on readings with their own errors.
-
-        Args:
-            groups: inputs of the readings.
-            latent: the readings with their own errors alone; their values are not used.
-            effects: effects of time of which it is not known how large they are; None to leave
-                that out.
-        """
-        read = PairReadings.of(latent, self.description.apart)
-        known = (read.first_variance, read.second_variance, read.covariance)
-        first, second, both = (groups.mean(each) for each in known)
-        unsure = None if effects is None else effects.unsure(groups)
-        return replace(self, moment=Moment((first, second, both), unsure))
+        return [kind(a, b, self.error, self.description.apart, self.unsure) for a, b in pairs]
 
     @property
     def exact(self) -> bool:
@@ -178,10 +134,10 @@ class Candidate:
             groups: inputs of the readings.
             latent: readings with all effects in them.
             occasions: when the runs were.
-            like: the effects that were found before, of which the same ones are looked for.
+            like: the effects that were found before; None to find out whether there are any.
             last: whether the readings change no more.
         """
-        (pair,) = self.as_of(groups, latent, None).members
+        (pair,) = self.members
         read = np.array([latent.sharpness, latent.balance])
         means = pair.read_means(np.array([groups.mean(each) for each in read]))
         found = Information.of(means, groups, read, occasions.cells.which)
@@ -240,9 +196,7 @@ def candidate_of(
     for gp, start in zip(processes, starts, strict=True):
         gp.set_params(hyperparameters=Estimated(members, searches=1, start=start))
     fit_pair(description, processes, groups, readings)
-    error = SharedError(
-        groups.mean(readings.covariance), groups.scatter(readings.first, readings.second)
-    )
+    error = SharedError(groups.mean(readings.covariance), readings.scatter(groups)[2])
     if correlation is None:
         correlation = _correlation(processes, error, frame.seed)
     total = float(groups.count.sum())

@@ -13,7 +13,7 @@ and derives both from one pair (S, C), so it includes their trade-off.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -70,6 +70,8 @@ class LatentReadings:
         sharpness, balance: readings, in logits.
         sharpness_variance, balance_variance: known variances of their errors.
         covariance: known covariance of their errors.
+        doubt: covariance of effects of time that were taken off them, as far as it adds to the
+            scatter of readings, shape (n, 2, 2); None where there are none.
     """
 
     sharpness: Floats
@@ -77,24 +79,24 @@ class LatentReadings:
     sharpness_variance: Floats
     balance_variance: Floats
     covariance: Floats
+    doubt: Floats | None = None
 
     def without(self, effects: TimeEffects | None) -> LatentReadings:
-        """The readings as of one moment: less the effects of time, whose uncertainty is added to
-        the errors."""
+        """The readings as of one moment: less the effects of time."""
         if effects is None:
             return self
-        off, doubt = effects.of_runs, effects.doubt
-        return LatentReadings(
-            self.sharpness - off[0],
-            self.balance - off[1],
-            self.sharpness_variance + doubt[:, 0, 0],
-            self.balance_variance + doubt[:, 1, 1],
-            self.covariance + doubt[:, 0, 1],
+        off = effects.of_runs
+        return replace(
+            self,
+            sharpness=self.sharpness - off[0],
+            balance=self.balance - off[1],
+            doubt=effects.doubt,
         )
 
     def take(self, rows: NDArray[np.bool_]) -> LatentReadings:
         """The readings for which the mask ``rows``, shape (n,), is True."""
-        return LatentReadings(*(getattr(self, f.name)[rows] for f in fields(self)))
+        each = {f.name: getattr(self, f.name) for f in fields(self)}
+        return replace(self, **{k: v[rows] for k, v in each.items() if v is not None})
 
 
 def to_latent(

@@ -268,6 +268,8 @@ class PairReadings:
         first, second: readings.
         first_variance, second_variance: known variances of their errors.
         covariance: known covariance of their errors.
+        doubt: what effects of time that were taken off add to the squares of the readings of each
+            process and to their product, shape (3, n).
     """
 
     first: Floats
@@ -275,6 +277,7 @@ class PairReadings:
     first_variance: Floats
     second_variance: Floats
     covariance: Floats
+    doubt: Floats
 
     @classmethod
     def of(cls, latent: LatentReadings, apart: bool) -> PairReadings:
@@ -286,10 +289,32 @@ class PairReadings:
             latent.balance_variance,
             latent.covariance,
         )
-        if not apart:
-            return cls(S, C, s, c, both)
-        wanted, unwanted = 0.25 * (s + c + 2.0 * both), 0.25 * (s + c - 2.0 * both)
-        return cls(0.5 * (C + S), 0.5 * (C - S), wanted, unwanted, 0.25 * (c - s))
+        errors = np.array([s, c, both])
+        doubt = np.zeros_like(errors)
+        if latent.doubt is not None:
+            doubt = np.array([latent.doubt[:, p, q] for p, q in ((0, 0), (1, 1), (0, 1))])
+        if apart:
+            S, C = 0.5 * (C + S), 0.5 * (C - S)
+            errors, doubt = _of_shares(errors), _of_shares(doubt)
+        return cls(S, C, errors[0], errors[1], errors[2], doubt)
+
+    def scatter(self, groups: Groups) -> Floats:
+        """Sums of squares of the readings of each process about the means of their set-points, and
+        of their products, shape (3, u)."""
+        first, second = self.first, self.second
+        pairs = ((first, first), (second, second), (first, second))
+        found = [
+            groups.scatter(y, z) + groups.sum(d)
+            for (y, z), d in zip(pairs, self.doubt, strict=True)
+        ]
+        return np.array(found)
+
+
+def _of_shares(covariance: Floats) -> Floats:
+    """Variances of the logits of the two shares, and their covariance, from those of sharpness and
+    balance, shape (3, n)."""
+    s, c, both = covariance
+    return 0.25 * np.array([s + c + 2.0 * both, s + c - 2.0 * both, c - s])
 
 
 def fit_pair(
@@ -303,17 +328,17 @@ def fit_pair(
         groups: inputs of the readings, grouped by replicates.
         readings: readings of the two processes.
     """
-    first, second = processes
-    _fit(first, groups, readings.first, readings.first_variance)
+    (first, second), scatter = processes, readings.scatter(groups)
+    _fit(first, groups, readings.first, readings.first_variance, scatter[0])
     if description.cut:
         weight = Steepness(tuple(first.stacks(COARSE)))
         second.set_params(kernel=replace(second.kernel, weight=weight))
-    _fit(second, groups, readings.second, readings.second_variance)
+    _fit(second, groups, readings.second, readings.second_variance, scatter[1])
 
 
-def _fit(gp: GaussianProcess, groups: Groups, y: Floats, variance: Floats) -> None:
+def _fit(gp: GaussianProcess, groups: Groups, y: Floats, variance: Floats, scatter: Floats) -> None:
     mean, known_variance = groups.mean(y), groups.mean(variance)
-    gp.fit(groups.points, mean, known_variance, groups.count, groups.scatter(y))
+    gp.fit(groups.points, mean, known_variance, groups.count, scatter)
 
 
 def cut_of(balance: Kernel, S: Floats, C: Floats) -> Floats:

@@ -80,7 +80,6 @@ class Settled:
             readings, to those by which descriptions are compared.
         groups: inputs of the readings, with the weights of runs.
         latent: readings of sharpness and balance, as of the moment that is asked about.
-        readings: the readings with their own errors.
         learned: covariance of the errors of sharpness and balance that was learned where readings
             state no error, shape (2, 2).
         effects: effects of time; None where there are none.
@@ -90,7 +89,6 @@ class Settled:
     best: Candidate
     groups: Groups
     latent: LatentReadings
-    readings: RunReadings
     learned: Floats
     effects: TimeEffects | None
 
@@ -181,10 +179,8 @@ class Surrogate(Estimator):
                 correlation=known.error.correlation,
             )
         if settled.effects is not None:
-            certain = latent_of(settled.readings, odds)
-            self.candidates_ = {
-                k: c.as_of(groups, certain, settled.effects) for k, c in self.candidates_.items()
-            }
+            unsure = settled.effects.unsure(groups)
+            self.candidates_ = {k: replace(c, unsure=unsure) for k, c in self.candidates_.items()}
         self.pairs_ = [pair for c in self.candidates_.values() for pair in c.members]
         self._stacks: dict[int, list[Pair]] = {}
         rng = np.random.default_rng(self.random_state)
@@ -230,7 +226,7 @@ class Surrogate(Estimator):
             known = {c.description.name: c for c, _ in weighted}
             weighted = self._weighted(frame, groups.take(compared), latent.take(compared), known)
             best = weighted[0][0]
-        return Settled(weighted, best, groups, latent, readings, learned, effects)
+        return Settled(weighted, best, groups, latent, learned, effects)
 
     def _compared(self, groups: Groups) -> NDArray[np.bool_]:
         """Mask, shape (n,), of the runs by which descriptions are compared: all runs at some of the

@@ -19,8 +19,8 @@ import numpy as np
 
 from optimizer.numerics.fingerprint import fingerprint
 from optimizer.time_effects.information import mean_effects
-from optimizer.time_effects.occasions import ASKED, SLOW
-from optimizer.time_effects.spread import Search, Spread, kinds_that_pay
+from optimizer.time_effects.occasions import ASKED
+from optimizer.time_effects.spread import Search, Spread, spread_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -70,14 +70,6 @@ class WeeklyChange:
     mean: Floats
     covariance: Floats
 
-    @property
-    def found(self) -> bool:
-        """Whether the readings show a slow component at all."""
-        return bool(np.any(self.covariance))
-
-
-NO_CHANGE = WeeklyChange(np.zeros(2), np.zeros((2, 2)))
-
 
 @dataclass(frozen=True)
 class TimeEffects:
@@ -86,7 +78,8 @@ class TimeEffects:
     Attributes:
         spread: standard deviations of the effects of highest posterior density.
         of_runs: effect on sharpness and on balance of each run, less that at the moment, (2, n).
-        doubt: covariance of the effects of each run about their mean over all runs, (n, 2, 2).
+        doubt: covariance of the effects of each run, as far as it adds to the scatter of its
+            readings about the deck, shape (n, 2, 2).
         root: what is not known of the occasions of the runs and of the moment, as combinations of
             r standard normals, shape (2, c + 1, r).
         which: occasion of each run, shape (n,).
@@ -115,30 +108,44 @@ def time_effects(
     Args:
         information: what the readings say of the occasions.
         occasions: when the runs were.
-        like: an earlier spread, of which the same effects are kept; None to choose them.
+        like: an earlier spread, from which the search starts; None to find out whether there are
+            effects at all.
         sure: whether to take the spread as known, which is enough while readings still change.
     """
     cells = occasions.cells
-    spread = kinds_that_pay(information, cells) if like is None else like
+    spread = spread_of(information, cells) if like is None else like
     if not spread.sd:
         return None
-    search = Search(information, cells, spread.kinds)
+    search = Search(information, cells, cells.kinds)
     spread, _ = search.mode(spread, 1.0)
     draws = [(spread, 1.0)] if sure else search.draws(spread)
     mean, covariance = _mixed(information, cells, draws)
-    c, n = cells.count, len(cells.which)
-    # The effects of each occasion about their mean over all runs.
-    usual = np.bincount(cells.which, minlength=c) / n
-    about = np.eye(c) - usual
-    own = np.einsum("ij,pjqk,ik->ipq", about, covariance[:, :c, :, :c], about)
+    c = cells.count
     return TimeEffects(
         spread,
         mean[:, cells.which] - mean[:, c : c + 1],
-        own[cells.which],
+        _doubt(information, covariance[:, :c, :, :c])[cells.which],
         _root(covariance[:, : c + 1, :, : c + 1]),
         cells.which,
-        _weekly(mean, covariance, cells) if SLOW in spread.sd else NO_CHANGE,
+        _weekly(mean, covariance, cells),
     )
+
+
+def _doubt(information: Information, covariance: Floats) -> Floats:
+    """The covariance of the effects of each occasion that adds to the scatter of its readings,
+    shape (c, 2, 2).
+
+    Readings without the effects scatter less than readings would at known effects, since part of
+    their error went into the effects. The expected log likelihood of the processes therefore has
+    the further term -tr(A S) / 2, S the covariance of the effects, shape (2, c, 2, c) (expectation
+    maximization: Dempster, Laird & Rubin, J. R. Statist. Soc. B 39, 1977, 1). Here it is put on the
+    scatter of the readings of each occasion.
+    """
+    c = covariance.shape[1]
+    own = np.diagonal(covariance, axis1=1, axis2=3).transpose(2, 0, 1)
+    whole = float(np.sum(information.precision * covariance.reshape(2 * c, 2 * c)))
+    if_known = float(np.sum(information.alone * own))
+    return np.asarray(own * (whole / if_known))
 
 
 def _mixed(
@@ -157,7 +164,7 @@ def _mixed(
 
 
 def _given(information: Information, cells: Cells, spread: Spread) -> tuple[Floats, Floats]:
-    """Mean, (2, s), and covariance, (2 s, 2 s), of the effects of all s occasions, given a spread."""
+    """Mean, (2, s), and covariance, (2 s, 2 s), of the effects at all occasions, given a spread."""
     H, c = spread.covariance(cells), cells.count
     size = H.shape[1]
     known = information.known(H[:, :c, :c])

@@ -69,10 +69,12 @@ class Information:
     Attributes:
         precision: A, shape (2 c, 2 c).
         pull: b, shape (2 c,).
+        alone: what A would be if the deck were known, shape (c, 2, 2).
     """
 
     precision: Floats
     pull: Floats
+    alone: Floats
 
     @classmethod
     def of(cls, means: ReadMeans, groups: Groups, read: Floats, which: Indices) -> Information:
@@ -91,19 +93,20 @@ class Information:
         member = mean_effects(groups, which, c)
         of_one = np.linalg.inv(means.noise * groups.count[:, None, None])
         off = groups.weight * (read - means.mean[:, groups.which])
-        A, b = np.zeros((2, c, 2, c)), np.zeros((2, c))
+        A, b, alone = np.zeros((2, c, 2, c)), np.zeros((2, c)), np.zeros((c, 2, 2))
         for p in range(2):
             rows = slice(p * u, (p + 1) * u)
             for q in range(2):
                 within = of_one[:, p, q]
                 each = groups.weight * within[groups.which]
                 A[p, :, q] = member.T @ means.precision[rows, q * u : (q + 1) * u] @ member
-                A[p, :, q] += np.diag(np.bincount(which, each, minlength=c))
+                alone[:, p, q] = np.bincount(which, each, minlength=c)
+                A[p, :, q] += np.diag(alone[:, p, q])
                 A[p, :, q] -= (member * (groups.count * within)[:, None]).T @ member
                 b[p] += np.bincount(which, within[groups.which] * off[q], minlength=c)
             b[p] += member.T @ means.weights[rows]
         whole = A.reshape(2 * c, 2 * c)
-        return cls(0.5 * (whole + whole.T), b.ravel())
+        return cls(0.5 * (whole + whole.T), b.ravel(), alone)
 
     def known(self, H: Floats) -> Known:
         """What is known of the effects under a prior covariance, shape (2, c, c)."""

@@ -1,7 +1,7 @@
 """The standard deviations of the effects of time: their mode, and draws about it.
 
 Each effect has one standard deviation for sharpness and one for balance, with an exponential prior.
-An effect whose likelihood does not pay for itself is left out. With few occasions a standard
+Where they do not pay for themselves, nothing changes with time. With few occasions a standard
 deviation is known to a factor of two at best, and intervals that take its mode are too narrow; so
 what follows from it is averaged over draws from the posterior of all logarithms, by importance
 sampling from a normal about the mode (Gelman et al., Bayesian Data Analysis, 3rd ed. 2013, 10.4).
@@ -9,7 +9,6 @@ sampling from a normal about the mode (Gelman et al., Bayesian Data Analysis, 3r
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -32,8 +31,8 @@ if TYPE_CHECKING:
 # logarithms of the days over which the slow component forgets, with their prior spread.
 SD_SCALE = 0.25
 FORGETS, FORGETS_SD = float(np.log(30.0)), 0.7
-# An effect must raise the log posterior density by at least this for each of its variances.
-LEAST_RAISE = 0.1
+# All effects together must raise the log posterior density by at least this.
+LEAST_RAISE = 0.5
 # Standard deviation in logits from which searches start, and the bounds of their logarithms.
 FIRST_SD, LOG_SD = 0.1, (-6.0, 1.0)
 LOG_FORGETS = (float(np.log(3.0)), float(np.log(365.0)))
@@ -48,17 +47,12 @@ class Spread:
     """Standard deviations of the effects on sharpness and on balance, in logits.
 
     Attributes:
-        sd: by kind, shape (2,) each; a kind that was left out is not there.
+        sd: by kind, shape (2,) each; empty where nothing changes with time.
         log_forgets: logarithm of the days over which the slow component forgets.
     """
 
     sd: dict[str, Floats] = field(default_factory=dict)
     log_forgets: float = FORGETS
-
-    @property
-    def kinds(self) -> tuple[str, ...]:
-        """The effects that were not left out."""
-        return tuple(self.sd)
 
     def covariance(self, cells: Cells) -> Floats:
         """Prior covariance of the effects of all occasions, shape (2, c + 3, c + 3)."""
@@ -153,26 +147,12 @@ def _by_log_forgets(apart: Floats, shape: Floats, log_forgets: float) -> Floats:
     return shape * far / np.exp(log_forgets)
 
 
-def kinds_that_pay(information: Information, cells: Cells) -> Spread:
-    """The spread of highest density, without effects that do not pay for themselves."""
-    kinds = cells.kinds
-    best, value = Search(information, cells, kinds).mode(Spread())
-    while kinds:
-        fewer = [_without(information, cells, best, kind) for kind in kinds]
-        values = [each[1] for each in fewer]
-        k = int(np.argmax(values))
-        if value - values[k] >= 2 * LEAST_RAISE:
-            break
-        best, value = fewer[k]
-        kinds = best.kinds
-    return best
+def spread_of(information: Information, cells: Cells) -> Spread:
+    """The spread of highest density; without any effect where all of them together do not pay.
 
-
-def _without(
-    information: Information, cells: Cells, spread: Spread, kind: str
-) -> tuple[Spread, float]:
-    """The spread of highest density without one effect of a spread, and the log density."""
-    kinds: Sequence[str] = [each for each in spread.kinds if each != kind]
-    if not kinds:
-        return Spread(), 0.0
-    return Search(information, cells, tuple(kinds)).mode(spread)
+    Effects are taken together or not at all: one that is left out because few runs do not show it
+    would leave intervals too narrow, while one that is kept without need is averaged over standard
+    deviations near 0.
+    """
+    best, value = Search(information, cells, cells.kinds).mode(Spread())
+    return best if value >= LEAST_RAISE else Spread()
