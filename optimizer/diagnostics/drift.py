@@ -27,6 +27,7 @@ from optimizer.diagnostics.trend_and_steps import (
     trend,
 )
 from optimizer.evidence.line_model import LineModel
+from optimizer.evidence.occasions import days_since_1970
 from optimizer.gaussian_process.hyperparameters import NormalPrior
 from optimizer.gaussian_process.kernel import Kernel
 from optimizer.gaussian_process.mean import Mean
@@ -257,12 +258,6 @@ def _direction(drift: Drift) -> int:
         return 0
     size = drift.steps[0].size if drift.steps else drift.per_day
     return int(np.sign(size))
-
-
-def days_since_1970(moments: NDArray[np.datetime64]) -> Floats:
-    """Converts times to days since 1970, shape (n,); undated ones become NaN."""
-    days = (moments - np.datetime64(0, "us")) / np.timedelta64(1, "D")
-    return np.asarray(days, dtype=float)
 
 
 def iso_day(days: float) -> str:

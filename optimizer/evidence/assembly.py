@@ -18,7 +18,7 @@ import pyarrow.types as pa_types
 from optimizer.errors import nearest
 from optimizer.evidence.borrowing import runs_to_learn_from
 from optimizer.evidence.cautions import habits, unsettled
-from optimizer.evidence.columns import column_reader, start_times
+from optimizer.evidence.columns import codes_of, column_reader, moment64, start_times
 from optimizer.evidence.material import feed_odds, material_inputs
 from optimizer.evidence.record import Evidence
 from optimizer.evidence.shift import shift_of
@@ -28,6 +28,7 @@ from optimizer.measurement.joint_errors import JointErrors
 from optimizer.measurement.run_readings import RunReadings
 from optimizer.plant.brief import Brief
 from optimizer.plant.deck_states import EVEN
+from optimizer.plant.moments import instant_of
 from optimizer.plant.run_columns import FEED_GRADE_SE, JOINT_ERRORS
 from optimizer.plant.site import FEED_GRADE, Site
 from optimizer.plant.units import scaled
@@ -74,6 +75,9 @@ def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
         feed_grade_known=known,
         even=np.array(fine, dtype=bool),
         started=start_times(runs),
+        lot=codes_of(runs, "lot"),
+        now=_now(runs, line, site, brief),
+        events=tuple(moment64(at) for at in site.events_of(line)),
         material=material,
         warnings=(),
         number=number,
@@ -88,6 +92,16 @@ def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
     mine = runs.slice(int(np.sum(number > 0)))
     warnings += unsettled(mine, own, brief.trials.settle_minutes)
     return replace(own, warnings=tuple(warnings), borrowed=other)
+
+
+def _now(runs: pa.Table, line: str | None, site: Site, brief: Brief) -> np.datetime64 | None:
+    """The moment that the plan is for, in UTC: that of the brief, else that of the latest run."""
+    if brief.goal.at is not None:
+        return moment64(instant_of(brief.goal.at, site.time_zone, "goal.at"))
+    own = runs.filter(pc.equal(runs["line"], line)) if runs.num_rows and line is not None else runs
+    started = start_times(own)
+    dated = started[~np.isnat(started)]
+    return np.max(dated) if len(dated) else None
 
 
 def _unused(runs: pa.Table, site: Site) -> list[str]:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from optimizer.evidence.occasions import occasions_of
 from optimizer.evidence.record import Evidence
 from optimizer.gaussian_process.estimation import SEARCH_POINTS
 from optimizer.gaussian_process.solvers import EXACT, InducingPoints
@@ -45,7 +46,8 @@ def fit_surrogate(evidence: Evidence, seed: int, exact: bool = False) -> FittedS
     )
     X = np.vstack([e.inputs for e in sources])
     readings = RunReadings.joined([e.readings for e in sources])
-    return surrogate.fit(X, readings, np.concatenate([e.feed_odds for e in sources]))
+    odds = np.concatenate([e.feed_odds for e in sources])
+    return surrogate.fit(X, readings, odds, occasions_of(evidence))
 
 
 def is_exact_fit(set_points: int) -> bool:

@@ -44,6 +44,10 @@ class Evidence:
             input.
         borrowed: evidence of measured runs of other lines, where this line has few runs; else None.
         zone: time zone of the plant.
+        lot: number of the lot of each run, shape (n,); -1 where it names none.
+        now: the moment that the plan is for, in UTC; None where neither the brief nor a run of the
+            line says one.
+        events: moments of known events of the line, in UTC.
         shift: the materials of the shift where the material varies; else None.
     """
 
@@ -62,6 +66,9 @@ class Evidence:
     warnings: tuple[str, ...]
     number: Floats
     by_line: bool
+    lot: NDArray[np.int64]
+    now: np.datetime64 | None
+    events: tuple[np.datetime64, ...]
     borrowed: Evidence | None = None
     zone: TimeZone = UTC_ZONE
     shift: Shift | None = None
@@ -69,9 +76,13 @@ class Evidence:
     @property
     def started_by_clock(self) -> NDArray[np.datetime64]:
         """Start of each run as the clocks of the plant showed it, NaT where unknown, shape (n,)."""
-        known = ~np.isnat(self.started)
-        found = self.started.copy()
-        clock = self.zone.to_clock(self.started[known].astype(np.int64))
+        return self.by_clock(self.started)
+
+    def by_clock(self, moments: NDArray[np.datetime64]) -> NDArray[np.datetime64]:
+        """Moments in UTC as the clocks of the plant show them, shape (n,)."""
+        known = ~np.isnat(moments)
+        found = moments.copy()
+        clock = self.zone.to_clock(moments[known].astype(np.int64))
         found[known] = clock.astype("datetime64[us]")
         return found
 

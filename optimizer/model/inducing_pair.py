@@ -159,7 +159,9 @@ class InducingPair(Pair):
 
     def _moved(self, moments: PairMoments, first: Floats, second: Floats) -> tuple[Floats, Floats]:
         if not moments.by_first.shape[-2]:
-            return np.zeros((1, 1)), np.zeros((1, 1))
+            return np.zeros_like(moments.cut)[..., None, :], np.zeros_like(moments.cut)[
+                ..., None, :
+            ]
         read, known = self.whitened_readings, self.whitened_values
         (a, b), k = read.explained, len(read.explained[1])
         values = read.whitening @ np.array([first, second]).transpose(1, 0, 2)

@@ -355,7 +355,9 @@ class JointPair(Pair):
 
     def _moved(self, moments: PairMoments, first: Floats, second: Floats) -> tuple[Floats, Floats]:
         if not moments.by_first.shape[-2]:
-            return np.zeros((1, 1)), np.zeros((1, 1))
+            return np.zeros_like(moments.cut)[..., None, :], np.zeros_like(moments.cut)[
+                ..., None, :
+            ]
         lower, known = self.first.lower, self.second_readings
         shared = self.noise_of_means[2][..., None]
         by_first = solve_lower(lower, np.broadcast_to(first, (*lower.shape[:-1], first.shape[1])))

@@ -15,6 +15,7 @@ from pydantic import Discriminator, Field, Tag, field_validator, model_validator
 
 from optimizer.errors import InputError, nearest
 from optimizer.plant.documents import Strict, read_toml, validate
+from optimizer.plant.moments import Moment
 from optimizer.plant.region import Coupling, Region
 from optimizer.plant.settings import Setting, SettingSpace
 from optimizer.plant.shares import Confidence, Fraction, measure
@@ -80,7 +81,8 @@ class Goal(Strict):
     """The goal of the deck: what to maximize, and the grade to reach.
 
     Where the material varies over the shift, ``hold`` says what must meet the grade: the product of
-    the whole shift ("blend"), or that of every hour ("throughout").
+    the whole shift ("blend"), or that of every hour ("throughout"). ``at`` is the moment that the
+    settings are for; None for that of the latest run of the line.
     """
 
     maximise: Literal["recovery", "value", "trade-off"] = "recovery"
@@ -88,6 +90,7 @@ class Goal(Strict):
     min_grade: Fraction | None = None
     confidence: Confidence = DEFAULT_CONFIDENCE
     hold: Literal["blend", "throughout"] = "blend"
+    at: Moment | None = None
 
     @model_validator(mode="after")
     def _priced(self) -> Goal:

@@ -38,6 +38,7 @@ BEFORE_SETTINGS = (
     RunColumn("line", Kind.text),
     RunColumn("started_at", Kind.time),
     RunColumn("material", Kind.text),
+    RunColumn("lot", Kind.text),
 )
 AFTER_SETTINGS = (
     RunColumn("grade", Kind.fraction),

@@ -5,17 +5,19 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable, Mapping
+from datetime import datetime
 from functools import cached_property, partial
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
-from pydantic import field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from optimizer.errors import InputError
 from optimizer.plant.conversions import EarlierUnit, conversion
 from optimizer.plant.date_order import DateOrder
 from optimizer.plant.documents import Strict, located, read_toml, validate
 from optimizer.plant.mass import MassName, MassUnit
+from optimizer.plant.moments import Moment, instant_of
 from optimizer.plant.run_columns import RUN_COLUMNS
 from optimizer.plant.settings import GRAVITY_TABLE, SettingSpace
 from optimizer.plant.time_zone import DEFAULT, TimeZone
@@ -61,6 +63,15 @@ class LineFields(Strict):
     settings: dict[str, SettingFields] = {}
 
 
+class Event(Strict):
+    """Something that changed a deck for good at one moment: a screen cleaned, a cloth changed."""
+
+    at: Moment
+    what: Annotated[str, Field(min_length=1)]
+    line: str | None = None
+    """The line that it happened to; all lines when None."""
+
+
 class SiteName(Strict):
     """The ``[site]`` table."""
 
@@ -78,6 +89,7 @@ class SiteFile(Strict):
     material: dict[str, MaterialVariable] = {}
     columns: dict[str, str] = {}
     lines: dict[str, LineFields] = {}
+    events: tuple[Event, ...] = ()
 
     @field_validator("lines", mode="before")
     @classmethod
@@ -123,6 +135,10 @@ class Site:
         self.mass = MassUnit(self.file.site.mass)
         self.date_order = self.file.site.date_order
         self.columns = dict(self.file.columns)
+        self._events = [
+            (instant_of(e.at, self.time_zone, f"events.{k}.at"), e)
+            for k, e in enumerate(self.file.events)
+        ]
         self._check_names()
         self.material = dict(self.file.material)
         self.material.setdefault(FEED_GRADE, MaterialVariable(unit="", low=0.0, high=1.0))
@@ -193,6 +209,10 @@ class Site:
     def space_of(self, line: str | None) -> SettingSpace:
         """The settings of one line, with the overrides of that line."""
         return self._spaces.get(line, self._spaces[None])
+
+    def events_of(self, line: str | None) -> tuple[datetime, ...]:
+        """Moments of the events of a line in UTC, in order."""
+        return tuple(sorted(at for at, event in self._events if event.line in (None, line)))
 
     def lines_with(self, with_runs: Iterable[str]) -> tuple[str, ...]:
         """Lines of the plant in alphabetical order: those that have runs, and those that only the

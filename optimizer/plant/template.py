@@ -57,6 +57,12 @@ _TAIL = """
 # "Feed kg/h" = "feed_rate [kg/h]"
 # "Purity" = "grade [%]"
 
+# What changed a deck for good, and when; without "line" it counts for all lines.
+# [[events]]
+# at = 2026-03-02T06:30
+# what = "cloth of the deck changed"
+# line = "deck-1"
+
 # What differs on one line.
 # [lines.deck-1.settings.air]
 # high = 60

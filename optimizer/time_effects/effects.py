@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 # Share of the variance of the effects that the directions which are kept must hold.
-KEPT = 0.9999
+KEPT = 0.999
 
 
 @dataclass(frozen=True, eq=False)

@@ -143,7 +143,8 @@ class Cells:
         dated = np.isfinite(self.time)
         time = np.where(dated, self.time, 0.0)
         found = np.where(dated[:, None] & dated, np.abs(time[:, None] - time), np.array(np.inf))
-        np.fill_diagonal(found, 0.0)
+        # Runs without a time have no effects of time.
+        np.fill_diagonal(found, np.where(dated, 0.0, np.inf))
         return found
 
     @cached_property

@@ -1,0 +1,57 @@
+"""Moments that people write in a site file or a brief: a date or a time in ISO 8601."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Annotated, Any
+
+from pydantic import BeforeValidator, WithJsonSchema
+
+from optimizer.errors import InputError
+
+if TYPE_CHECKING:
+    from optimizer.plant.time_zone import TimeZone
+
+
+def _iso(written: Any) -> Any:
+    """The text of a moment, checked; TOML and JSON write it as a text or, in TOML, as a date."""
+    if isinstance(written, date):
+        return written.isoformat()
+    try:
+        _read(written)
+    except (TypeError, ValueError):
+        raise ValueError(
+            "is neither a date nor a time in ISO 8601; write it like 2026-03-02 or 2026-03-02T06:30"
+        ) from None
+    return written
+
+
+def _read(text: str) -> date | datetime:
+    return (
+        date.fromisoformat(text) if len(text) <= len("2026-03-02") else datetime.fromisoformat(text)
+    )
+
+
+Moment = Annotated[str, BeforeValidator(_iso), WithJsonSchema({"type": "string"})]
+"""A date, which is its first moment, or a time; without an offset by the clocks of the plant."""
+
+
+def instant_of(moment: str, zone: TimeZone, where: str) -> datetime:
+    """The point in time, in UTC, that a checked moment stands for.
+
+    Args:
+        moment: text of a ``Moment``.
+        zone: time zone of the plant.
+        where: key of the moment, for messages.
+
+    Raises:
+        InputError: when the moment is outside the years that can be told.
+    """
+    try:
+        return zone.instant(_read(moment))
+    except OverflowError:
+        raise InputError(
+            f"{where}: '{moment}' is outside the years that a clock can show.",
+            hint="Correct the year.",
+            where=where,
+        ) from None
