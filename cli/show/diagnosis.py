@@ -55,6 +55,7 @@ def _line(document: Mapping[str, Any], line: Mapping[str, Any], details: bool) -
         *_calibration(line["calibration"], line["min_grade"]),
         *_fit(line["lack_of_fit"]),
         *_drift(mine("drift")),
+        *(_item(entry["says"]) for entry in mine("unlogged") if entry["says"]),
         *_doubtful(mine("doubtful"), details),
         *_unknown(line),
     ]

@@ -75,6 +75,9 @@ def plan(document: Mapping[str, Any], batch: str | None = None) -> str:
     if document["run_now"]:
         lines += ["", *_run_now(document["run_now"], units, goal, unit_of_mass)]
         lines += _over_shift(document, goal)
+        drift = document.get("drift")
+        if drift and drift["worth_saying"]:
+            lines.append(wrap(drift["says"], INDENT))
     lines += _trade_off(document.get("trade_off", ()), units)
     stopping = document["stopping"]
     verdict = "Stop here" if stopping["advice"] == "stop" else "Go on"

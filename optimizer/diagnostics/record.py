@@ -12,6 +12,7 @@ from optimizer.diagnostics.drift import Drift
 from optimizer.diagnostics.noise import LackOfFit, Noise, ReadingNoise
 from optimizer.diagnostics.sensitivity import Effect, Sensitivity, handy_amount, pairs_of
 from optimizer.diagnostics.unexplored import Collinear, Sampling, Untried
+from optimizer.diagnostics.unlogged import Unlogged
 from optimizer.interval import Interval
 from optimizer.model.fitted_surrogate import FavoredDescriptions
 
@@ -35,6 +36,7 @@ class LineDiagnosis:
         collinear: settings that moved together.
         untried: ranges of settings that were never tried.
         drift: drift of grade and of recovery; empty when too few runs are dated.
+        unlogged: what varies by day and by lot; empty when too few runs are dated.
         residuals: residuals of the measured runs, each predicted from all other runs.
         doubtful: runs that disagree with all others, the largest residual first.
         favored: descriptions of the deck, by how much the runs favor them.
@@ -57,6 +59,7 @@ class LineDiagnosis:
     untried: tuple[Untried, ...]
     sampling: Sampling
     drift: tuple[Drift, ...]
+    unlogged: tuple[Unlogged, ...]
     residuals: Residuals
     doubtful: tuple[Doubt, ...]
     favored: FavoredDescriptions
@@ -175,6 +178,7 @@ class Diagnosis:
             "sensitivity": [entry for line in self.lines for entry in line.effects()],
             "pairs": [entry for line in self.lines for entry in line.pair_effects()],
             "drift": [drift.as_dict() for line in self.lines for drift in line.drift],
+            "unlogged": [found.as_dict() for line in self.lines for found in line.unlogged],
             "doubtful": [entry for line in self.lines for entry in line.doubts()],
             "lines": [line.as_dict() for line in self.lines],
             "skipped": [{"line": line, "reason": reason} for line, reason in self.skipped],

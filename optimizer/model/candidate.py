@@ -28,7 +28,6 @@ from optimizer.model.inducing_pair import InducingPair
 from optimizer.model.joint import JointPair, Pair
 from optimizer.model.left_out import blocks_out, log_density
 from optimizer.model.shared_error import SharedError
-from optimizer.time_effects.effects import time_effects
 from optimizer.time_effects.information import Information
 
 if TYPE_CHECKING:
@@ -120,28 +119,20 @@ class Candidate:
         off = (prior.read.reshape(2, -1) - mean).T
         return log_density(off, covariance + prior.noise)
 
-    def time_effects(
-        self,
-        groups: Groups,
-        latent: LatentReadings,
-        occasions: Occasions,
-        like: TimeEffects | None,
-        last: bool = False,
-    ) -> TimeEffects | None:
-        """The effects of time in readings, by a candidate of one member.
+    def information(
+        self, groups: Groups, latent: LatentReadings, occasions: Occasions
+    ) -> Information:
+        """What readings say of the effects of time, by a candidate of one member.
 
         Args:
             groups: inputs of the readings.
             latent: readings with all effects in them.
             occasions: when the runs were.
-            like: the effects that were found before; None to find out whether there are any.
-            last: whether the readings change no more.
         """
         (pair,) = self.members
         read = np.array([latent.sharpness, latent.balance])
         means = pair.read_means(np.array([groups.mean(each) for each in read]))
-        found = Information.of(means, groups, read, occasions.cells.which)
-        return time_effects(found, occasions, None if like is None else like.spread, sure=not last)
+        return Information.of(means, groups, read, occasions.cells.which)
 
     def expected_logits(
         self, groups: Groups, feed_odds: Floats, effects: TimeEffects | None

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
     from optimizer.gaussian_process.inputs import Inputs
     from optimizer.model.joint import Pair
+    from optimizer.time_effects.effects import TimeEffects
+    from optimizer.time_effects.information import Information
 
     Floats = NDArray[np.float64]
 
@@ -132,6 +134,14 @@ class FittedSurrogate(Protocol):
     @property
     def run_weights_(self) -> Floats:
         """Weight of each run, in (0, 1]: near 0 where its readings contradict all others, (n,)."""
+
+    @property
+    def time_effects_(self) -> TimeEffects | None:
+        """What changes with time, as of the moment of the predictions; None where nothing does."""
+
+    @property
+    def time_information_(self) -> Information | None:
+        """What the readings say of effects of time; None where too few runs are dated."""
 
     @property
     def share_of_runs_(self) -> Floats:

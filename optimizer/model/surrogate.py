@@ -34,6 +34,7 @@ from optimizer.model.joint import Pair
 from optimizer.model.unstated_errors import typical_difference, with_learned_errors
 from optimizer.model.wrong_readings import WRONG_BELOW, weights_of_runs
 from optimizer.numerics.low_discrepancy import even_points
+from optimizer.time_effects.effects import time_effects
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -43,6 +44,7 @@ if TYPE_CHECKING:
     from optimizer.model.coordinates import LatentReadings
     from optimizer.model.deck_coordinates import DeckCoordinates
     from optimizer.time_effects.effects import TimeEffects
+    from optimizer.time_effects.information import Information
     from optimizer.time_effects.occasions import Occasions
 
     Floats = NDArray[np.float64]
@@ -83,6 +85,7 @@ class Settled:
         learned: covariance of the errors of sharpness and balance that was learned where readings
             state no error, shape (2, 2).
         effects: effects of time; None where there are none.
+        information: what readings say of effects of time; None where too few are dated.
     """
 
     weighted: list[tuple[Candidate, float]]
@@ -91,6 +94,7 @@ class Settled:
     latent: LatentReadings
     learned: Floats
     effects: TimeEffects | None
+    information: Information | None
 
 
 class Surrogate(Estimator):
@@ -159,7 +163,7 @@ class Surrogate(Estimator):
         groups, latent, weighted = settled.groups, settled.latent, settled.weighted
         self.latent_readings_ = latent.sharpness, latent.balance
         self.run_weights_, self.learned_error_ = groups.weight, settled.learned
-        self.time_effects_ = settled.effects
+        self.time_effects_, self.time_information_ = settled.effects, settled.information
         self.share_of_runs_ = groups.weight / groups.count[groups.which]
         self.favored_ = FavoredDescriptions(
             tuple(Favored(c.description.name, c.description.says, w) for c, w in weighted)
@@ -210,23 +214,25 @@ class Surrogate(Estimator):
                 stated, readings = readings, with_learned_errors(best, groups, readings, odds)
                 learned = typical_difference(readings, stated, odds)
             if timed is not None:
-                effects = best.time_effects(groups, latent_of(readings, odds), timed, effects)
+                found = best.information(groups, latent_of(readings, odds), timed)
+                effects = time_effects(found, timed.cells, effects)
                 latent = latent_of(readings, odds).without(effects)
             readings = readings.given(*best.expected_logits(groups, odds, effects))
             groups = groups.weighted(weights_of_runs(best.members[0], groups, latent))
             if k + 1 >= REREADINGS and np.max(np.abs(groups.weight - before)) < SETTLED:
                 break
-        if timed is not None and effects is not None:
-            effects = best.time_effects(
-                groups, latent_of(readings, odds), timed, effects, last=True
-            )
+        information = None
+        if timed is not None:
+            information = best.information(groups, latent_of(readings, odds), timed)
+            if effects is not None:
+                effects = time_effects(information, timed.cells, effects, last=True)
         latent = latent_of(readings, odds).without(effects)
         if np.any(groups.weight[compared] < WRONG_BELOW):
             # A wrong reading may have decided which description seemed best.
             known = {c.description.name: c for c, _ in weighted}
             weighted = self._weighted(frame, groups.take(compared), latent.take(compared), known)
             best = weighted[0][0]
-        return Settled(weighted, best, groups, latent, learned, effects)
+        return Settled(weighted, best, groups, latent, learned, effects, information)
 
     def _compared(self, groups: Groups) -> NDArray[np.bool_]:
         """Mask, shape (n,), of the runs by which descriptions are compared: all runs at some of the

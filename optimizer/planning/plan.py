@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from optimizer.evidence.drift_now import DriftNow
 from optimizer.interval import Interval, rounded
 from optimizer.model.fitted_surrogate import FavoredDescriptions
 from optimizer.plant.mass import TONNE, MassUnit
@@ -175,6 +176,7 @@ class Plan:
     ``brief`` is the brief of the plan as a document, from which ``Brief.from_dict`` reads it again.
     ``pending`` are the trials under way; None where the history holds no issued batch. ``hold``
     tells of the settings to run now over a shift whose material varies (``hold.OverShift``).
+    ``drift`` is the drift at the settings to run now; None where no run has a time.
     ``mass`` is the unit in which the plant tells lots, feed and product.
     """
 
@@ -199,6 +201,7 @@ class Plan:
     favored: FavoredDescriptions | None = None
     pending: tuple[PendingTrial, ...] | None = None
     hold: Mapping[str, Any] | None = None
+    drift: DriftNow | None = None
     mass: MassUnit = TONNE
 
     def as_dict(self) -> dict[str, Any]:
@@ -225,6 +228,7 @@ class Plan:
             "recommendations": [r.as_dict(self.mass) for r in self.recommendations],
             "stopping": self.stopping.as_dict(),
             "description": None if self.favored is None else self.favored.as_dict(),
+            "drift": None if self.drift is None else self.drift.as_dict(),
             **({} if self.hold is None else {"hold": dict(self.hold)}),
             **({} if self.trade_off is None else {"trade_off": as_dicts(self.trade_off)}),
             **({} if self.pending is None else {"pending": [p.as_dict() for p in self.pending]}),

@@ -14,6 +14,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from optimizer.evidence.cautions import cautions, over_the_shift
+from optimizer.evidence.drift_now import drift_at
 from optimizer.model.wrong_readings import WRONG_BELOW
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.planning.batch_order import in_order
@@ -99,7 +100,9 @@ def _plan_with_model(situation: Situation) -> Plan:
             *selection.warnings,
         ],
     )
-    plan = replace(plan, favored=situation.surrogate.favored_)
+    at = evidence.space.values(chosen.point[None, :])
+    drift = drift_at(situation.surrogate, evidence, at, evidence.feed_odds_today)
+    plan = replace(plan, favored=situation.surrogate.favored_, drift=drift)
     if evidence.shift is not None:
         plan = replace(plan, hold=over_shift(situation, chosen.point).as_dict())
     if plan.maximise != "trade-off":

@@ -152,11 +152,18 @@ def make_sheet(
         trials=_blocks(plan, today, names, say, batch),
         checks=box("checks"),
         moving=box("moving"),
-        watch=box("watch"),
+        watch=_with_drift(box("watch"), plan.get("drift")),
         sampling=box("sampling"),
         cautions=box("cautions"),
         made=made.format(version=version, seed=plan["seed"]),
     )
+
+
+def _with_drift(watch: Box, drift: Mapping[str, Any] | None) -> Box:
+    """What to watch for, with a drift of the deck where one is worth saying."""
+    if not drift or not drift["worth_saying"]:
+        return watch
+    return Box(watch.title, (*watch.lines, drift["says"]))
 
 
 def _limits(today: Mapping[str, Any], names: Mapping[str, str], say: Any) -> tuple[str, ...]:

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from optimizer.gaussian_process.replicates import Groups
     from optimizer.time_effects.information import Information
-    from optimizer.time_effects.occasions import Cells, Occasions
+    from optimizer.time_effects.occasions import Cells
 
     Floats = NDArray[np.float64]
 
@@ -101,24 +101,22 @@ class TimeEffects:
 
 
 def time_effects(
-    information: Information, occasions: Occasions, like: Spread | None = None, sure: bool = False
+    information: Information, cells: Cells, like: TimeEffects | None = None, last: bool = False
 ) -> TimeEffects | None:
     """The effects of time that the readings show; None where they show none.
 
     Args:
         information: what the readings say of the occasions.
-        occasions: when the runs were.
-        like: an earlier spread, from which the search starts; None to find out whether there are
-            effects at all.
-        sure: whether to take the spread as known, which is enough while readings still change.
+        cells: when the runs were.
+        like: the effects that were found before; None to find out whether there are any.
+        last: whether the readings change no more; until then the spread is taken as known.
     """
-    cells = occasions.cells
-    spread = spread_of(information, cells) if like is None else like
+    spread = spread_of(information, cells) if like is None else like.spread
     if not spread.sd:
         return None
     search = Search(information, cells, cells.kinds)
     spread, _ = search.mode(spread, 1.0)
-    draws = [(spread, 1.0)] if sure else search.draws(spread)
+    draws = search.draws(spread) if last else [(spread, 1.0)]
     mean, covariance = _mixed(information, cells, draws)
     c = cells.count
     return TimeEffects(

@@ -67,12 +67,14 @@ class Spread:
 class Search:
     """The posterior of the logarithms of the standard deviations of some effects.
 
-    A vector x holds two logarithms for each effect, then that of the days to forget.
+    A vector x holds two logarithms for each effect, then that of the days to forget. ``sd_scale``
+    is the scale of the prior of the standard deviations; infinite for their likelihood.
     """
 
     information: Information
     cells: Cells
     kinds: tuple[str, ...]
+    sd_scale: float = SD_SCALE
 
     def spread(self, x: Floats) -> Spread:
         """The spread that a vector stands for."""
@@ -102,8 +104,8 @@ class Search:
             shape = self.cells.correlation(kind, made.log_forgets)[:c, :c]
             for q in range(2):
                 j = 2 * k + q
-                slope[j] = 2.0 * sd[q] ** 2 * known.slope(shape, q) - sd[q] / SD_SCALE + by_log
-                value += by_log * x[j] - sd[q] / SD_SCALE
+                slope[j] = 2.0 * sd[q] ** 2 * known.slope(shape, q) - sd[q] / self.sd_scale + by_log
+                value += by_log * x[j] - sd[q] / self.sd_scale
                 if kind == SLOW:
                     change = _by_log_forgets(self.cells.apart[:c, :c], shape, made.log_forgets)
                     slope[-1] += sd[q] ** 2 * known.slope(change, q)

@@ -51,6 +51,20 @@ DIAGNOSIS_SCHEMAS: dict[str, Doc] = {
                     }
                 ),
             },
+            "unlogged": {
+                "type": "array",
+                "description": "What varies by day or by lot beyond settings and material.",
+                "items": object_of(
+                    {
+                        "line": _LINE,
+                        "by": {"enum": ["day", "lot"]},
+                        "grade_sd": number("A fraction."),
+                        "recovery_sd": number("A fraction."),
+                        "p_value": number("From 0 to 1."),
+                        "says": {"type": "string"},
+                    }
+                ),
+            },
             "doubtful": {
                 "type": "array",
                 "description": "Runs that disagree with all others; nothing was removed.",

@@ -176,6 +176,19 @@ SCHEMAS: dict[str, Doc] = {
                     }
                 ),
             },
+            "drift": {
+                "oneOf": [
+                    {"type": "null", "description": "No run of the line has a time."},
+                    object_of(
+                        {
+                            "grade_per_week": INTERVAL,
+                            "recovery_per_week": INTERVAL,
+                            "worth_saying": {"type": "boolean"},
+                            "says": {"type": "string"},
+                        }
+                    ),
+                ]
+            },
             "stopping": object_of(
                 {
                     "advice": {"enum": ["continue", "stop"]},

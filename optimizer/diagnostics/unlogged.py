@@ -1,0 +1,128 @@
+"""What varies by day or by lot beyond settings and material: something that no log holds.
+
+Runs of one day, or of one lot, that lie above or below the others together share something that
+matters and is not logged. Each of the two is tested by itself, since on a plant that runs one lot a
+day they cannot be told apart.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import expit
+
+from optimizer.evidence.line_model import LineModel
+from optimizer.evidence.occasions import occasions_of
+from optimizer.model.coordinates import from_latent, logit_slopes
+from optimizer.time_effects.occasions import DAY, LOT
+from optimizer.time_effects.variance_test import variance_test
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
+
+# An effect with a p-value below this counts as found.
+LEVEL = 0.05
+# The smallest p-value that is told.
+LEAST_P = 0.001
+MEASURE = {
+    DAY: (
+        "moisture and temperature of the feed and of the air",
+        "the state of screens, cloth and fan filter",
+        "who runs the deck",
+        "how samples are taken and counted",
+    ),
+    LOT: (
+        "moisture and bulk density of each lot",
+        "its size and share of defects",
+        "its origin, process and store",
+    ),
+}
+"""What to measure and log, by what varies (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Unlogged:
+    """What varies by day or by lot on one line.
+
+    Attributes:
+        line: name of the line.
+        by: ``day`` or ``lot``.
+        grade_sd, recovery_sd: its standard deviation in grade and in recovery at recent settings,
+            as fractions.
+        p_value: probability that runs seem to vary as much where nothing does.
+    """
+
+    line: str | None
+    by: str
+    grade_sd: float
+    recovery_sd: float
+    p_value: float
+
+    @property
+    def found(self) -> bool:
+        """Whether it is more than chance."""
+        return self.p_value < LEVEL
+
+    @property
+    def sentences(self) -> str:
+        """What was found, and what to measure; empty where nothing was.
+
+        >>> print(Unlogged("deck-1", "lot", 0.001, 0.008, 0.003).sentences[:80])
+        Something that is not logged differs from lot to lot: it moves grade by 0.1 and
+        """
+        if not self.found:
+            return ""
+        p = f"p {self.p_value:.3f}" if self.p_value >= LEAST_P else f"p below {LEAST_P}"
+        return (
+            f"Something that is not logged differs from {self.by} to {self.by}: it moves grade by "
+            f"{100.0 * self.grade_sd:.1f} and recovery by {100.0 * self.recovery_sd:.1f} points "
+            f"(standard deviations, {p}). Measure and log what may differ (common practice, no "
+            f"proof): {', '.join(MEASURE[self.by])}."
+        )
+
+    def as_dict(self) -> dict[str, object]:
+        """JSON form."""
+        measure = MEASURE[self.by] if self.found else ()
+        return {
+            "line": self.line,
+            "by": self.by,
+            "grade_sd": self.grade_sd,
+            "recovery_sd": self.recovery_sd,
+            "p_value": self.p_value,
+            "says": self.sentences,
+            "measure": [{"measure": what, "basis": "common practice"} for what in measure],
+        }
+
+
+def unlogged(model: LineModel) -> tuple[Unlogged, ...]:
+    """What varies by day and by lot on a line; empty when too few runs are dated.
+
+    Args:
+        model: the fitted model of the line.
+    """
+    occasions, information = occasions_of(model.evidence), model.surrogate.time_information_
+    if occasions is None or information is None:
+        return ()
+    cells, slopes = occasions.cells, _slopes(model)
+    found = []
+    for by in (DAY, LOT):
+        if by in cells.kinds:
+            test = variance_test(information, cells, by)
+            grade, recovery = np.sqrt(slopes**2 @ test.sd**2)
+            found.append(
+                Unlogged(model.evidence.line, by, float(grade), float(recovery), test.p_value)
+            )
+    return tuple(found)
+
+
+def _slopes(model: LineModel) -> Floats:
+    """Derivatives of grade, then of recovery, by sharpness and by balance, at recent settings with
+    today's material, shape (2, 2)."""
+    S, C = model.surrogate.latent(model.recent_inputs).mean[:, :, 0].mean(axis=0)
+    shares = np.array(from_latent(S, C, model.evidence.feed_odds_today))
+    slopes = np.array(logit_slopes(expit(0.5 * (C + S)), expit(0.5 * (C - S))))
+    return np.asarray((shares * (1.0 - shares))[:, None] * slopes)
