@@ -124,7 +124,8 @@ def shared_fits(fits):
     def fit(evidence, seed, exact=False):
         own = evidence.take(evidence.measured)
         sources = [own] if evidence.borrowed is None else [own, evidence.borrowed]
-        data = [(e.inputs, e.readings, e.feed_odds) for e in sources]
+        data = [(e.inputs, e.readings, e.feed_odds, e.started, e.lot) for e in sources]
+        data.append((evidence.now, evidence.events, evidence.zone))
         key = joblib.hash((data, evidence.space, evidence.by_line, seed, exact, surrogate.MEMBERS))
         if key not in fits:
             fits[key] = fitting.fit_surrogate(evidence, seed, exact)

@@ -1,8 +1,8 @@
 """What varies by day or by lot beyond settings and material: something that no log holds.
 
 Runs of one day, or of one lot, that lie above or below the others together share something that
-matters and is not logged. Each of the two is tested by itself, since on a plant that runs one lot a
-day they cannot be told apart.
+matters and is not logged. Each of the two is tested beside the other, except on a plant that runs
+one lot a day, where they cannot be told apart.
 """
 
 from __future__ import annotations

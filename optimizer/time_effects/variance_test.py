@@ -1,4 +1,4 @@
-"""Whether readings vary by day or by lot beyond the processes of the deck and a slow component.
+"""Whether readings vary by day or by lot beyond the processes of the deck and other effects.
 
 The likelihood-ratio test of two variances, of sharpness and of balance. Both lie at the edge of
 what is possible where there is no effect, so that twice the log ratio is 0 in a quarter of cases,
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import erfc
 
-from optimizer.time_effects.occasions import SLOW, STEP
+from optimizer.time_effects.occasions import SLOW
 from optimizer.time_effects.spread import Search, Spread
 
 if TYPE_CHECKING:
@@ -40,14 +40,19 @@ class VarianceTest:
 
 
 def variance_test(information: Information, cells: Cells, kind: str) -> VarianceTest:
-    """Test the variances of one effect, beside the slow component and steps alone.
+    """Test the variances of one effect, beside all others that it can be told apart from.
 
     Args:
         information: what the readings say of the occasions.
         cells: the occasions.
         kind: the effect, which the occasions can show.
     """
-    base = tuple(each for each in cells.kinds if each in (SLOW, STEP))
+    c, own = cells.count, cells.correlation(kind, 0.0)
+    base = tuple(
+        each
+        for each in cells.kinds
+        if each == SLOW or np.any((cells.correlation(each, 0.0) != own)[:c, :c])
+    )
     null, without = Search(information, cells, base, np.inf).mode(Spread())
     found, value = Search(information, cells, (kind, *base), np.inf).mode(null)
     return VarianceTest(found.sd[kind], tail(2.0 * (value - without)))

@@ -1,0 +1,151 @@
+"""Occasions, the search for their spread, and what is said of them, on decks that are constant."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.optimize import check_grad
+
+from optimizer.time_effects.effects import time_effects
+from optimizer.time_effects.occasions import DAY, LOT, NONE, SLOW, STEP, Occasions
+from optimizer.time_effects.spread import Search, Spread
+from optimizer.time_effects.variance_test import tail, variance_test
+from tests.time_effects.cases import by_day, constant_deck
+
+ERROR = np.array([0.02, 0.03])
+
+
+def readings(effect, seed=1):
+    """Readings of sharpness and balance with an effect, shape (2, n), and errors."""
+    errors = np.random.default_rng(seed).standard_normal(np.shape(effect))
+    return effect + np.sqrt(ERROR)[:, None] * errors
+
+
+def drifting(days=60, change=(-0.8, -0.5)):
+    """One run a day with a trend over all days, and none behind it."""
+    day = np.arange(days)
+    return readings(np.outer(change, day / days)), by_day(day)
+
+
+def test_runs_of_a_day_and_lot_are_one_occasion():
+    day, lot = np.array([0, 0, 0, 1]), np.array([0, 1, 1, 1])
+    made = Occasions(np.array([0.1, 0.2, 0.4, 1.5]), day, lot, 2.0, 2, 1, (1.0,))
+    cells = made.cells
+    assert cells.count == 3
+    np.testing.assert_allclose(cells.time[:4], [0.1, 0.3, 1.5, 2.0])
+    assert cells.kinds == (DAY, LOT, SLOW, STEP)
+    # The first two are of one day, the last two and the moment of one lot.
+    np.testing.assert_array_equal(
+        cells.correlation(DAY, 0.0)[:3, :3], [[1, 1, 0], [1, 1, 0], [0, 0, 1]]
+    )
+    np.testing.assert_array_equal(cells.correlation(LOT, 0.0)[3, :4], [0, 1, 1, 1])
+    # The step at 1.0 is in what was before it, and not in the moment.
+    np.testing.assert_array_equal(np.diag(cells.correlation(STEP, 0.0)), [1, 1, 0, 0, 0, 0])
+
+
+def test_a_run_without_a_time_has_no_effect_of_time():
+    made = Occasions(np.array([np.nan, 1.0, 2.0]), np.array([NONE, 0, 1]), np.full(3, NONE), 2.0, 1)
+    for kind in (DAY, SLOW):
+        assert not made.cells.correlation(kind, 3.0)[0].any()
+    assert made.dated
+    assert not made.enough
+
+
+def test_the_slope_of_the_density_is_that_of_differences():
+    """Source: ``scipy.optimize.check_grad``."""
+    day = np.repeat(np.arange(20), 2)
+    lot = np.repeat(np.arange(8), 5)
+    made = Occasions(day + 0.5, day, lot, 20.0, 20, 7, (9.7,))
+    read = readings(0.3 * np.random.default_rng(2).standard_normal((2, 20))[:, day])
+    search = Search(constant_deck(read, ERROR, made.cells.which), made.cells, made.cells.kinds)
+    x = np.append(np.random.default_rng(3).uniform(-3.0, -1.0, 8), 3.0)
+    for value in (0.0, 1.0):
+
+        def density(v, by_log=value):
+            return search.density(v, by_log)
+
+        off = check_grad(lambda v, f=density: f(v)[0], lambda v, f=density: f(v)[1], x)
+        assert off < 1e-4
+
+
+def test_a_drift_is_followed_and_one_of_nothing_is_not():
+    read, made = drifting()
+    found = time_effects(constant_deck(read, ERROR, made.cells.which), made.cells, last=True)
+    assert found is not None
+    # At the first runs sharpness was 0.8 above what it is at the last, within two errors of a mean
+    # over a fortnight.
+    early = found.of_runs[:, :7].mean(axis=1)
+    np.testing.assert_allclose(early, [0.74, 0.46], atol=0.2)
+    weekly, sd = found.weekly.mean, np.sqrt(np.diag(found.weekly.covariance))
+    assert np.all(np.abs(weekly - 7.0 * np.array([-0.8, -0.5]) / 60.0) < 2.0 * sd)
+    flat, _ = drifting(change=(0.0, 0.0))
+    assert time_effects(constant_deck(flat, ERROR, made.cells.which), made.cells) is None
+
+
+def test_what_is_not_known_of_the_spread_widens_the_effects():
+    read, made = drifting(days=20)
+    information = constant_deck(read, ERROR, made.cells.which)
+    first = time_effects(information, made.cells)
+    mixed = time_effects(information, made.cells, first, last=True)
+    assert first is not None
+    assert mixed is not None
+    assert np.sum(mixed.root[:, -1] ** 2) > np.sum(first.root[:, -1] ** 2)
+
+
+def test_the_weights_of_draws_add_to_one_and_their_mean_is_near_the_mode():
+    read, made = drifting()
+    search = Search(constant_deck(read, ERROR, made.cells.which), made.cells, made.cells.kinds)
+    mode, _ = search.mode(Spread(), 1.0)
+    draws = search.draws(mode)
+    assert sum(weight for _, weight in draws) == pytest.approx(1.0)
+    assert max(weight for _, weight in draws) < 0.5
+    mean = sum(weight * draw.sd[SLOW] for draw, weight in draws)
+    assert np.all(mean / mode.sd[SLOW] < 3.0)
+    assert np.all(mean / mode.sd[SLOW] > 0.7)
+
+
+def test_lots_that_differ_are_found_and_days_that_do_not_are_not():
+    rng = np.random.default_rng(6)
+    n = 160
+    day, lot = np.arange(n) // 4, rng.integers(12, size=n)
+    made = Occasions(day + 0.3, day, lot, 40.0, 40, 3)
+    read = readings(0.3 * rng.standard_normal((2, 12))[:, lot])
+    information = constant_deck(read, ERROR, made.cells.which)
+    lots, days = (variance_test(information, made.cells, kind) for kind in (LOT, DAY))
+    assert lots.p_value < 1e-6
+    np.testing.assert_allclose(lots.sd, 0.3, atol=0.12)
+    assert days.p_value > 0.05
+
+
+def test_days_of_one_lot_each_are_tested_without_the_lots():
+    day = np.repeat(np.arange(30), 4)
+    made = Occasions(day + 0.3, day, day, 30.0, 30, 29)
+    read = readings(0.3 * np.random.default_rng(1).standard_normal((2, 30))[:, day])
+    information = constant_deck(read, ERROR, made.cells.which)
+    for kind in (DAY, LOT):
+        assert variance_test(information, made.cells, kind).p_value < 1e-3
+
+
+def test_the_p_values_of_nothing_are_not_too_small():
+    """With 400 simulated plants without an effect, as many tests at 5 % find one as chance allows:
+    at most 32 of 400 (binomial, mean 20, standard deviation 4.4). There are fewer, since the slow
+    component takes a part."""
+    day = np.repeat(np.arange(15), 3)
+    made = by_day(day, day + 0.5)
+    read = [readings(np.zeros((2, len(day))), seed) for seed in range(400)]
+    p = [
+        variance_test(constant_deck(r, ERROR, made.cells.which), made.cells, DAY).p_value
+        for r in read
+    ]
+    assert 1 <= np.sum(np.array(p) < 0.05) <= 32
+
+
+def test_the_tail_is_that_of_the_mixture():
+    """Source: the 95 % point 4.23 of a quarter, a half and a quarter of chi-squares with 0, 1 and 2
+    degrees of freedom, from the densities of ``scipy.stats``."""
+    stats = pytest.importorskip("scipy.stats")
+    for ratio in (0.5, 2.0, 4.23):
+        expected = 0.5 * stats.chi2(1).sf(ratio) + 0.25 * stats.chi2(2).sf(ratio)
+        assert tail(ratio) == pytest.approx(expected)
+    assert tail(4.23) == pytest.approx(0.05, abs=0.001)
+    assert tail(-1e-9) == 1.0
