@@ -57,9 +57,9 @@ _TAIL = """
 # "Feed kg/h" = "feed_rate [kg/h]"
 # "Purity" = "grade [%]"
 
-# What changed a deck for good, and when; without "line" it counts for all lines.
+# What changed a deck for good, and when; it counts for all lines where none is named.
 # [[events]]
-# at = 2026-03-02T06:30
+# at = 2026-03-02T06:30:00
 # what = "cloth of the deck changed"
 # line = "deck-1"
 

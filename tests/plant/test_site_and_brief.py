@@ -129,6 +129,7 @@ def test_the_template_is_a_site_file_with_the_defaults(tmp_path):
     site = Site.read(file)
     assert site.space_of("deck-1")["air"].high == 60
     assert site.columns["Purity"] == "grade [%]"
+    assert len(site.events_of("deck-1")) == 1
 
 
 def test_a_recommendation_pasted_as_pending_is_read_for_its_settings():

@@ -264,7 +264,7 @@ def test_numbers_are_exported_as_typed(tmp_path):
     load_table(rows, history, site)
     history.at().export(tmp_path / "runs.csv", site)
     text = (tmp_path / "runs.csv").read_text()
-    assert [f'"a",,,{rate:g},' in text for rate in typed] == [True] * len(typed), text
+    assert [f'"a",,,,{rate:g},' in text for rate in typed] == [True] * len(typed), text
     assert load_logs([tmp_path / "runs.csv"], history, site).added == 0
 
 
