@@ -14,7 +14,6 @@ import numpy as np
 from scipy.special import expit
 
 from optimizer.evidence.line_model import LineModel
-from optimizer.evidence.occasions import occasions_of
 from optimizer.model.coordinates import from_latent, logit_slopes
 from optimizer.time_effects.occasions import DAY, LOT
 from optimizer.time_effects.variance_test import variance_test
@@ -99,15 +98,16 @@ class Unlogged:
 
 
 def unlogged(model: LineModel) -> tuple[Unlogged, ...]:
-    """What varies by day and by lot on a line; empty when too few runs are dated.
+    """What varies by day and by lot on a line; empty when too few runs are dated. Days are left out
+    where they cannot be told from their settings.
 
     Args:
         model: the fitted model of the line.
     """
-    occasions, information = occasions_of(model.evidence), model.surrogate.time_information_
-    if occasions is None or information is None:
+    if model.surrogate.time_information_ is None:
         return ()
-    cells, slopes = occasions.cells, _slopes(model)
+    information, cells = model.surrogate.time_information_
+    slopes = _slopes(model)
     found = []
     for by in (DAY, LOT):
         if by in cells.kinds:

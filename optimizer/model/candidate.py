@@ -9,7 +9,7 @@ MacKay, Information Theory, Inference, and Learning Algorithms, 2003, chapter 27
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -29,6 +29,8 @@ from optimizer.model.joint import JointPair, Pair
 from optimizer.model.left_out import blocks_out, log_density
 from optimizer.model.shared_error import SharedError
 from optimizer.time_effects.information import Information
+from optimizer.time_effects.occasions import NONE
+from optimizer.time_effects.spread import days_are_settings
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -133,6 +135,18 @@ class Candidate:
         read = np.array([latent.sharpness, latent.balance])
         means = pair.read_means(np.array([groups.mean(each) for each in read]))
         return Information.of(means, groups, read, occasions.cells.which)
+
+    def told_apart(self, groups: Groups, latent: LatentReadings, occasions: Occasions) -> Occasions:
+        """The occasions, with days only where they can be told from settings; by a candidate of
+        one member, see ``days_are_settings``."""
+        if np.bincount(groups.which).max() < 2:
+            return occasions
+        points = replace(
+            occasions, day=groups.which, lot=np.full(len(groups.which), NONE), day_now=NONE
+        )
+        days, same = (self.information(groups, latent, each) for each in (occasions, points))
+        confused = days_are_settings(days, occasions.cells, same, points.cells)
+        return replace(occasions, by_day=not confused)
 
     def expected_logits(
         self, groups: Groups, feed_odds: Floats, effects: TimeEffects | None

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from optimizer.model.joint import Pair
     from optimizer.time_effects.effects import TimeEffects
     from optimizer.time_effects.information import Information
+    from optimizer.time_effects.occasions import Cells
 
     Floats = NDArray[np.float64]
 
@@ -140,8 +141,9 @@ class FittedSurrogate(Protocol):
         """What changes with time, as of the moment of the predictions; None where nothing does."""
 
     @property
-    def time_information_(self) -> Information | None:
-        """What the readings say of effects of time; None where too few runs are dated."""
+    def time_information_(self) -> tuple[Information, Cells] | None:
+        """What the readings say of effects of time, and the occasions of the runs; None where too
+        few are dated."""
 
     @property
     def share_of_runs_(self) -> Floats:

@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     from optimizer.model.deck_coordinates import DeckCoordinates
     from optimizer.time_effects.effects import TimeEffects
     from optimizer.time_effects.information import Information
-    from optimizer.time_effects.occasions import Occasions
+    from optimizer.time_effects.occasions import Cells, Occasions
 
     Floats = NDArray[np.float64]
 
@@ -85,7 +85,8 @@ class Settled:
         learned: covariance of the errors of sharpness and balance that was learned where readings
             state no error, shape (2, 2).
         effects: effects of time; None where there are none.
-        information: what readings say of effects of time; None where too few are dated.
+        information: what readings say of effects of time, and the occasions; None where too few
+            are dated.
     """
 
     weighted: list[tuple[Candidate, float]]
@@ -94,7 +95,7 @@ class Settled:
     latent: LatentReadings
     learned: Floats
     effects: TimeEffects | None
-    information: Information | None
+    information: tuple[Information, Cells] | None
 
 
 class Surrogate(Estimator):
@@ -214,6 +215,8 @@ class Surrogate(Estimator):
                 stated, readings = readings, with_learned_errors(best, groups, readings, odds)
                 learned = typical_difference(readings, stated, odds)
             if timed is not None:
+                if k == 0:
+                    timed = best.told_apart(groups, latent_of(readings, odds), timed)
                 found = best.information(groups, latent_of(readings, odds), timed)
                 effects = time_effects(found, timed.cells, effects)
                 latent = latent_of(readings, odds).without(effects)
@@ -223,9 +226,10 @@ class Surrogate(Estimator):
                 break
         information = None
         if timed is not None:
-            information = best.information(groups, latent_of(readings, odds), timed)
+            found = best.information(groups, latent_of(readings, odds), timed)
+            information = found, timed.cells
             if effects is not None:
-                effects = time_effects(information, timed.cells, effects, last=True)
+                effects = time_effects(found, timed.cells, effects, last=True)
         latent = latent_of(readings, odds).without(effects)
         if np.any(groups.weight[compared] < WRONG_BELOW):
             # A wrong reading may have decided which description seemed best.

@@ -43,6 +43,7 @@ class Occasions:
         now: the moment in days.
         day_now, lot_now: day and lot of the moment, numbered as those of the runs.
         events: moments of known events in days, in order.
+        by_day: whether days may have effects, see ``days_are_settings``.
     """
 
     time: Floats
@@ -52,6 +53,7 @@ class Occasions:
     day_now: int
     lot_now: int = NONE
     events: tuple[float, ...] = ()
+    by_day: bool = True
 
     @property
     def dated(self) -> bool:
@@ -91,6 +93,7 @@ class Occasions:
             np.append(found[:, 1], [self.lot_now, NONE, NONE]),
             before.astype(float),
             back / WEEK,
+            self.by_day,
         )
 
 
@@ -104,6 +107,7 @@ class Cells:
         day, lot: numbers of its day and lot, shape (c + 3,).
         before: 1 where an occasion is before an event, shape (c + 3, events).
         weeks: weeks between the last two occasions.
+        by_day: whether days may have effects.
     """
 
     which: Indices
@@ -112,6 +116,7 @@ class Cells:
     lot: Indices
     before: Floats
     weeks: float
+    by_day: bool = True
 
     @property
     def count(self) -> int:
@@ -124,7 +129,8 @@ class Cells:
         lots = np.unique(self.lot[: self.count])
         several = int(np.sum(lots >= 0)) > 1
         split = np.ptp(self.before[: self.count], axis=0).any() if self.before.size else False
-        return (DAY, *((LOT,) if several else ()), SLOW, *((STEP,) if split else ()))
+        days = (DAY,) if self.by_day else ()
+        return (*days, *((LOT,) if several else ()), SLOW, *((STEP,) if split else ()))
 
     def correlation(self, kind: str, log_forgets: float) -> Floats:
         """Covariance of an effect of unit variance at all occasions, shape (c + 3, c + 3).

@@ -17,7 +17,7 @@ from scipy.optimize import minimize
 from scipy.special import ndtri
 
 from optimizer.numerics.low_discrepancy import even_points
-from optimizer.time_effects.occasions import SLOW
+from optimizer.time_effects.occasions import DAY, SLOW
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -158,3 +158,22 @@ def spread_of(information: Information, cells: Cells) -> Spread:
     """
     best, value = Search(information, cells, cells.kinds).mode(Spread())
     return best if value >= LEAST_RAISE else Spread()
+
+
+def days_are_settings(
+    by_day: Information, days: Cells, by_point: Information, points: Cells
+) -> bool:
+    """Whether what seems to differ by day may be a surface that some settings do not follow.
+
+    On a plant that runs by habit, each day has settings of its own, repeated on that day alone. The
+    means of days then stray from the surface for either reason, and no run tells which.
+
+    Args:
+        by_day, days: what readings say of days, and the days.
+        by_point, points: the same with each set-point in the place of a day.
+    """
+    found = [
+        Search(information, cells, (DAY,)).mode(Spread())[1]
+        for information, cells in ((by_day, days), (by_point, points))
+    ]
+    return found[0] < found[1] + LEAST_RAISE
