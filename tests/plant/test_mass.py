@@ -70,8 +70,8 @@ def test_a_lot_too_small_for_a_trial_is_refused_in_the_unit_of_the_plant():
     ("name", "feed", "rate", "unit"),
     [
         ("t", "0.90", "1.56", "t"),
-        ("kg", "900", "1560", "kg"),
-        ("lb", "1984", "3440", "lb"),
+        ("kg", "900", "1565", "kg"),
+        ("lb", "1984", "3450", "lb"),
         ("short_ton", "0.99", "1.72", "short tons"),
     ],
 )
