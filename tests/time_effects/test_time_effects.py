@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.optimize import check_grad
 
 from optimizer.time_effects.effects import time_effects
 from optimizer.time_effects.occasions import DAY, LOT, NONE, SLOW, STEP, Occasions
-from optimizer.time_effects.spread import Search, Spread
+from optimizer.time_effects.spread import Search, Spread, days_are_settings
 from optimizer.time_effects.variance_test import tail, variance_test
 from tests.time_effects.cases import by_day, constant_deck
 
@@ -149,3 +151,15 @@ def test_the_tail_is_that_of_the_mixture():
         assert tail(ratio) == pytest.approx(expected)
     assert tail(4.23) == pytest.approx(0.05, abs=0.001)
     assert tail(-1e-9) == 1.0
+
+
+@pytest.mark.parametrize("crossed", [False, True])
+def test_days_count_where_they_can_be_told_from_settings(crossed):
+    """The same effects of days; either each day has settings of its own, or days share them."""
+    day = np.repeat(np.arange(30), 4)
+    point = np.tile(np.arange(4), 30) if crossed else day
+    read = readings(0.3 * np.random.default_rng(1).standard_normal((2, 30))[:, day])
+    each = [by_day(code, day + 0.5) for code in (day, point)]
+    found = [(constant_deck(read, ERROR, made.cells.which), made.cells) for made in each]
+    assert days_are_settings(*found[0], *found[1]) is not crossed
+    assert DAY not in replace(each[0], by_day=False).cells.kinds
