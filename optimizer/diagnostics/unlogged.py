@@ -70,7 +70,7 @@ class Unlogged:
     def sentences(self) -> str:
         """What was found, and what to measure; empty where nothing was.
 
-        >>> print(Unlogged("deck-1", "lot", 0.001, 0.008, 0.003).sentences[:80])
+        >>> print(Unlogged("deck-1", "lot", 0.001, 0.008, 0.003).sentences[:79])
         Something that is not logged differs from lot to lot: it moves grade by 0.1 and
         """
         if not self.found:

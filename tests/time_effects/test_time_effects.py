@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import stats
 from scipy.optimize import check_grad
 
 from optimizer.time_effects.effects import time_effects
@@ -145,7 +146,6 @@ def test_the_p_values_of_nothing_are_not_too_small():
 def test_the_tail_is_that_of_the_mixture():
     """Source: the 95 % point 4.23 of a quarter, a half and a quarter of chi-squares with 0, 1 and 2
     degrees of freedom, from the densities of ``scipy.stats``."""
-    stats = pytest.importorskip("scipy.stats")
     for ratio in (0.5, 2.0, 4.23):
         expected = 0.5 * stats.chi2(1).sf(ratio) + 0.25 * stats.chi2(2).sf(ratio)
         assert tail(ratio) == pytest.approx(expected)
