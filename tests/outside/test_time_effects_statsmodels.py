@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import statsmodels.api as sm
 
 from optimizer.time_effects.occasions import DAY, SLOW
 from optimizer.time_effects.spread import Search, Spread
 from tests.time_effects.cases import by_day, constant_deck
 
-sm = pytest.importorskip("statsmodels.api")
 DAYS, SD, ERROR = 40, 0.3, 0.2
 
 
