@@ -67,11 +67,11 @@ class Range(Strict):
 
 
 def _kind_of_today(value: Any) -> str:
-    return "range" if isinstance(value, Range | Mapping) else "value"
+    return "(range)" if isinstance(value, Range | Mapping) else "(value)"
 
 
 Today = Annotated[
-    Annotated[float | str, Tag("value")] | Annotated[Range, Tag("range")],
+    Annotated[float | str, Tag("(value)")] | Annotated[Range, Tag("(range)")],
     Discriminator(_kind_of_today),
 ]
 """A property of today's material: its value, or its range over the shift."""

@@ -83,7 +83,8 @@ def validate(model: Any, content: Mapping[str, Any], source: str) -> Any:
         return model.model_validate(content)
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
-        path = [str(part) for part in first["loc"]]
+        # A part in brackets names one of several forms that a value may have, and no key.
+        path = [p for p in map(str, first["loc"]) if not p.startswith("(")]
         where = ".".join(path)
         if first["type"] == "extra_forbidden":
             known = _fields_at(model, path[:-1])
