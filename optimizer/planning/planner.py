@@ -20,7 +20,7 @@ from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.planning.batch_order import in_order
 from optimizer.planning.explanations import reason, reason_of_gain
 from optimizer.planning.first_batch import spread_trials, unknown_trials
-from optimizer.planning.hold import expected_over_shift, over_shift
+from optimizer.planning.hold import expected_over_shift
 from optimizer.planning.plan import Plan, Recommendation, RunNow, Stopping
 from optimizer.planning.run_now import choose_run_now
 from optimizer.planning.situation import FEWEST_TO_LEARN, Situation, situation_of
@@ -103,8 +103,8 @@ def _plan_with_model(situation: Situation) -> Plan:
     at = evidence.space.values(chosen.point[None, :])
     drift = drift_at(situation.surrogate, evidence, at, evidence.feed_odds_today)
     plan = replace(plan, favored=situation.surrogate.favored_, drift=drift)
-    if evidence.shift is not None:
-        plan = replace(plan, hold=over_shift(situation, chosen.point).as_dict())
+    if chosen.over_shift is not None:
+        plan = replace(plan, hold=chosen.over_shift.as_dict())
     if plan.maximise != "trade-off":
         return plan
     curve = trade_off(situation, run_now, chosen.point[None, :], plan.min_grade, plan.maximise)

@@ -13,7 +13,7 @@ from scipy.special import expit
 from optimizer.errors import LimitError
 from optimizer.model.coordinates import from_latent
 from optimizer.model.selection import sure_after_selection
-from optimizer.planning.hold import expected_over_shift, outlook, over_shift
+from optimizer.planning.hold import OverShift, outlook, over_shift
 from optimizer.planning.objective import Recovery
 from optimizer.planning.plan import RunNow
 from optimizer.planning.search import best_point
@@ -43,11 +43,13 @@ class Chosen:
         point: the settings as a lattice point, shape (d,).
         run_now: the settings as the plan reports them.
         warnings: sentences about doubts regarding these settings.
+        over_shift: the settings over a shift whose material varies; else None.
     """
 
     point: Indices
     run_now: RunNow
     warnings: tuple[str, ...]
+    over_shift: OverShift | None = None
 
 
 def choose_run_now(situation: Situation) -> Chosen:
@@ -62,7 +64,8 @@ def choose_run_now(situation: Situation) -> Chosen:
         situation.brief.goal.confidence,
     )
     point = _best(situation, _promise)[0] if sure is None else sure
-    run_now = _described(situation, point)
+    over = None if situation.evidence.shift is None else over_shift(situation, point)
+    run_now = _described(situation, point, over)
     warnings: tuple[str, ...] = ()
     if sure is None:
         warnings = (
@@ -76,7 +79,7 @@ def choose_run_now(situation: Situation) -> Chosen:
             f"At the settings to run now the deck is only {whole_percent(even)} % sure to run "
             "even. Change to them in small steps, and watch the bed.",
         )
-    return Chosen(point, run_now, warnings)
+    return Chosen(point, run_now, warnings, over)
 
 
 def _search(situation: Situation, wanted: float) -> Indices | None:
@@ -162,19 +165,22 @@ def _score(
     return np.where(situation.within_capacity(index), value, -np.inf)
 
 
-def _described(situation: Situation, point: Indices) -> RunNow:
-    """The settings at a lattice point, shape (d,), with their expectations."""
+def _described(situation: Situation, point: Indices, over: OverShift | None) -> RunNow:
+    """The settings at a lattice point, shape (d,), with their expectations; ``over`` are those over
+    the shift where the material varies."""
     index, objective = point[None, :], situation.objective
-    expected = expected_over_shift(situation, index)
+    expected = situation.expected(index)
     value_per_hour = None
     if not isinstance(objective, Recovery):
         inputs = situation.evidence.inputs_today(index)
         value_per_hour = float(situation.surrogate.expect(objective.worth, inputs)[0])
     return RunNow(
         settings=situation.evidence.space.named(point),
-        grade=expected.grade[0],
-        recovery=expected.recovery[0],
-        chance_of_grade=_chance_selected(situation, point),
+        grade=expected.grade[0] if over is None else over.grade,
+        recovery=expected.recovery[0] if over is None else over.recovery,
+        chance_of_grade=(
+            float(situation.chance_selected(index)[0]) if over is None else over.chance_of_grade
+        ),
         product_t_per_h=situation.product_tonnes(point),
         tried=bool(np.any(np.all(situation.tried == point, axis=1))),
         value_per_hour=value_per_hour,
