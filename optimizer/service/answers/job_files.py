@@ -67,6 +67,19 @@ class JobFiles:
         Raises:
             Problem: when there is no such job.
         """
+        changed_at, state = self._stored(key)
+        state = dict(state)
+        if state["state"] != "failed" and (cancelled := self.cancelled(key)) is not None:
+            return {**state, **cancelled, "state": CANCELLED}
+        silent = time.time() - changed_at > LOST_SECONDS
+        if (state["state"] in UNDER_WAY and silent) or (
+            state["state"] == "done" and not self.path(key, "answer").exists()
+        ):
+            state["state"] = "lost"
+        return state
+
+    def _stored(self, key: str) -> tuple[float, State]:
+        """Time of change of a job file, in seconds, and what it holds; errors as of ``read``."""
         path = self.path(key)
         try:
             found = path.stat()
@@ -77,15 +90,19 @@ class JobFiles:
         except (OSError, ValueError):
             self._known.pop(key, None)
             raise _no_job() from None
-        state = dict(known[1])
-        if state["state"] != "failed" and (cancelled := self.cancelled(key)) is not None:
-            return {**state, **cancelled, "state": CANCELLED}
-        silent = time.time() - found.st_mtime > LOST_SECONDS
-        if (state["state"] in UNDER_WAY and silent) or (
-            state["state"] == "done" and not self.path(key, "answer").exists()
-        ):
-            state["state"] = "lost"
-        return state
+        return found.st_mtime, known[1]
+
+    def under_way(self) -> Iterator[tuple[str, State]]:
+        """Key and state of every job that has not ended, in no order.
+
+        Every page tells their number, so files about jobs that ended are not looked for.
+        """
+        for path in self.folder.glob("*.job"):
+            with suppress(Problem):  # removed meanwhile
+                if self._stored(path.stem)[1]["state"] in UNDER_WAY:
+                    state = self.read(path.stem)
+                    if state["state"] in UNDER_WAY:
+                        yield path.stem, state
 
     def all(self) -> Iterator[tuple[str, State]]:
         """Key and state of every job, in no order."""

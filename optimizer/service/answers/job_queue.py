@@ -255,7 +255,7 @@ class JobQueue:
 
     def under_way(self) -> int:
         """Number of jobs of all processes of the service that have not ended."""
-        return sum(state["state"] in UNDER_WAY for _, state in self.files.all())
+        return sum(1 for _ in self.files.under_way())
 
     def before(self, key: str) -> int:
         """Number of jobs that the process of a job has to end before it begins that job; 0 where
@@ -268,10 +268,9 @@ class JobQueue:
         if own["state"] != "waiting":
             return 0
         return sum(
-            state["state"] in UNDER_WAY
-            and state.get("queue") == own.get("queue")
+            state.get("queue") == own.get("queue")
             and str(state.get("asked_at", "")) < str(own.get("asked_at", ""))
-            for _, state in self.files.all()
+            for _, state in self.files.under_way()
         )
 
     @staticmethod
