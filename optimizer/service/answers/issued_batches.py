@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
-from collections import OrderedDict
-from collections.abc import Callable
-from typing import Any, TypeVar
+from collections.abc import Callable, Hashable
+from functools import partial
+from typing import TypeVar
 
 from optimizer.campaign import Batch, Batches
 from optimizer.history.history import History
 from optimizer.history.issued import find_batch
 from optimizer.operations.batch_sheets import batch_sheet
 from optimizer.operations.batches import batches
+from optimizer.service.answers.kept_tasks import KeptTasks
 from optimizer.service.answers.summaries import Summary
 from optimizer.service.answers.versions import Versions
 from optimizer.service.exchange.current_site import CurrentSite
@@ -39,7 +40,7 @@ class IssuedBatches:
         self._plant = plant
         self._versions = versions
         self._at: tuple[str, int | None, str] = ("", None, "")
-        self._kept: OrderedDict[object, asyncio.Task[Any]] = OrderedDict()
+        self._kept = KeptTasks(KEPT)
 
     async def of(self, line: str | None = None) -> Batches:
         """The batches of a line, or of all lines when None.
@@ -86,27 +87,12 @@ class IssuedBatches:
 
         return await self._once(("sheet", batch_id, form, paper), made)
 
-    async def _once(self, question: object, make: Callable[[int | None], T]) -> T:
+    async def _once(self, question: Hashable, make: Callable[[int | None], T]) -> T:
         """The answer to a question, made in a thread at its first asking at the latest version."""
         latest = (*self._versions.latest(), self._plant.site.fingerprint)
         if latest != self._at:
-            self._at, self._kept = latest, OrderedDict()
-        task = self._kept.get(question)
-        if task is None:
-            task = asyncio.create_task(asyncio.to_thread(make, latest[1]))
-            self._kept[question] = task
-        self._kept.move_to_end(question)
-        while len(self._kept) > KEPT:
-            self._kept.popitem(last=False)
-        kept = self._kept
-        try:
-            # The task is shielded: when one waiting request is cancelled, the others still get it.
-            found: T = await asyncio.shield(task)
-        except BaseException:
-            if task.done():  # a failure is not kept
-                kept.pop(question, None)
-            raise
-        return found
+            self._at, self._kept = latest, KeptTasks(KEPT)
+        return await self._kept.of(question, partial(make, latest[1]))
 
 
 def text_of(found: Batch | Batches) -> Summary:

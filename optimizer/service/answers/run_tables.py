@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import asyncio
-from collections import OrderedDict
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pyarrow as pa
@@ -16,6 +15,7 @@ from optimizer.history.snapshot import Snapshot
 from optimizer.history.start_times import latest_start, without_impossible_times
 from optimizer.history.stored_units import StoredUnits
 from optimizer.plant.site import Site
+from optimizer.service.answers.kept_tasks import KeptTasks
 from optimizer.service.answers.versions import Versions
 from optimizer.service.exchange.current_site import CurrentSite
 
@@ -23,8 +23,6 @@ KEPT = 2
 """Largest number of tables that are kept: that of the latest version, and one of an earlier one."""
 WITHDRAWN = "withdrawn"
 """Column that says whether a run is withdrawn; it comes last."""
-
-_Key = tuple[str, int | None, str]
 
 
 @dataclass(frozen=True)
@@ -66,7 +64,7 @@ class RunTables:
         self._history = history
         self._plant = plant
         self._versions = versions
-        self._kept: OrderedDict[_Key, asyncio.Task[RunTable]] = OrderedDict()
+        self._kept = KeptTasks(KEPT)
 
     async def of(self, as_of: int | None = None) -> RunTable:
         """The runs at a version, by default the latest.
@@ -78,20 +76,7 @@ class RunTables:
         table_id, latest = self._versions.latest()
         site = self._plant.site
         key = (table_id, latest if as_of is None else as_of, site.fingerprint)
-        task = self._kept.get(key)
-        if task is None:
-            task = asyncio.create_task(asyncio.to_thread(self._made, key[1], latest, site))
-            self._kept[key] = task
-        self._kept.move_to_end(key)
-        while len(self._kept) > KEPT:
-            self._kept.popitem(last=False)
-        try:
-            # The task is shielded: when one waiting request is cancelled, the others still get it.
-            found = await asyncio.shield(task)
-        except BaseException:
-            if task.done():  # a failure is not kept
-                self._kept.pop(key, None)
-            raise
+        found = await self._kept.of(key, partial(self._made, key[1], latest, site))
         return RunTable(found.snapshot, latest, found.runs)
 
     def _made(self, version: int | None, latest: int | None, site: Site) -> RunTable:
