@@ -54,6 +54,9 @@ class Setting:
         low, high: range that can be set on the deck, ``low < high``.
         step: smallest change that can be set; levels are ``low, low + step, ...``.
         max_change: largest change in one move, or None for no limit.
+        gate_of: for one of several gates in turn, the setting that they make up together, such as
+            ``air`` for ``air_2``; None for a setting of its own.
+        max_taper: largest difference from the next gate of the same setting, or None for no limit.
 
     Raises:
         InputError: when the range is empty or the step does not fit in it.
@@ -65,6 +68,8 @@ class Setting:
     high: float
     step: float
     max_change: float | None = None
+    gate_of: str | None = None
+    max_taper: float | None = None
 
     def __post_init__(self) -> None:
         where = f"setting '{self.name}'"
@@ -89,6 +94,8 @@ class Setting:
             raise InputError(
                 f"{where}: max_change {self.max_change:g} is smaller than the step {self.step:g}."
             )
+        if self.max_taper is not None and not self.max_taper >= 0.0:
+            raise InputError(f"{where}: max_taper {self.max_taper:g} is below 0.")
 
     @cached_property
     def top(self) -> int:
@@ -138,6 +145,20 @@ class SettingSpace:
     def names(self) -> tuple[str, ...]:
         """Names in column order."""
         return tuple(s.name for s in self.settings)
+
+    @cached_property
+    def gates(self) -> dict[str, tuple[int, ...]]:
+        """Columns of the gates of each setting that is set at several gates, in the order in which
+        they follow each other from the feed end; empty for a deck without such a setting.
+
+        >>> GRAVITY_TABLE.with_gates("air", 3).gates
+        {'air': (4, 5, 6)}
+        """
+        found: dict[str, tuple[int, ...]] = {}
+        for column, setting in enumerate(self.settings):
+            if setting.gate_of is not None:
+                found[setting.gate_of] = (*found.get(setting.gate_of, ()), column)
+        return found
 
     @cached_property
     def low(self) -> Floats:
@@ -190,6 +211,27 @@ class SettingSpace:
         from skopt.space import Integer, Space  # noqa: PLC0415 - only this method needs it
 
         return Space([Integer(0, max(s.top, 1), name=s.name) for s in self.settings])
+
+    def with_gates(self, name: str, count: int, max_taper: float | None = None) -> SettingSpace:
+        """This space with a setting replaced by its gates, ``name_1`` at the feed end and so on.
+
+        Args:
+            name: the setting that is set at several gates.
+            count: number of gates, at least 2.
+            max_taper: largest difference between neighboring gates; no limit when None.
+
+        Raises:
+            InputError: when there is no such setting, or fewer than two gates.
+        """
+        whole = self[name]
+        if count < 2:
+            raise InputError(f"setting '{name}': gates = {count}; expected 2 or more.")
+        gates = [
+            replace(whole, name=f"{name}_{k}", gate_of=name, max_taper=max_taper)
+            for k in range(1, count + 1)
+        ]
+        at = self.settings.index(whole)
+        return SettingSpace((*self.settings[:at], *gates, *self.settings[at + 1 :]))
 
     def override(self, changes: Mapping[str, Mapping[str, object]]) -> SettingSpace:
         """This space with some fields of some settings replaced."""

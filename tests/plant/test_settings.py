@@ -127,3 +127,21 @@ def test_the_scikit_optimize_space_has_the_same_lattice():
 def test_an_unknown_setting_names_the_nearest():
     with pytest.raises(InputError, match="Did you mean 'side_tilt'"):
         GRAVITY_TABLE["side_tlt"]
+
+
+def test_gates_of_a_setting_stand_in_its_place_from_the_feed_end():
+    space = GRAVITY_TABLE.with_gates("air", 4, max_taper=12.0)
+    assert space.names == (*GRAVITY_TABLE.names[:4], "air_1", "air_2", "air_3", "air_4")
+    assert space.gates == {"air": (4, 5, 6, 7)}
+    whole, gate = GRAVITY_TABLE["air"], space["air_2"]
+    assert (gate.low, gate.high, gate.step) == (whole.low, whole.high, whole.step)
+    assert (gate.unit, gate.gate_of, gate.max_taper) == (whole.unit, "air", 12.0)
+
+
+def test_a_deck_without_gates_has_none():
+    assert GRAVITY_TABLE.gates == {}
+
+
+def test_one_gate_is_refused():
+    with pytest.raises(InputError, match=r"'air': gates = 1; expected 2 or more"):
+        GRAVITY_TABLE.with_gates("air", 1)
