@@ -13,14 +13,14 @@ from cli.show.text import bold, warning_lines, wrap
 def load(document: Mapping[str, Any], dry_run: bool = False) -> str:
     """The text of a ``highside.load/1`` document, and whether it tells of a dry run."""
     corrected = f"{document['corrected']} corrected, " if "corrected" in document else ""
+    added = f"{document['added']} added"
+    if "readings" in document:
+        added = f"{document['readings']} are readings of {document['added']} added runs"
     total = (
-        f"Read {document['read']} rows: {document['added']} added, "
+        f"Read {document['read']} rows: {added}, "
         f"{document['already_known']} already known, {corrected}{document['rejected']} rejected."
     )
     lines = [bold(total)]
-    made = [entry["runs"] for entry in document["files"] if "runs" in entry]
-    if made:
-        lines.append(f"The added rows are readings over time, averaged to {sum(made)} runs.")
     for entry in document["files"]:
         if entry.get("error"):
             lines.append(wrap(f"{entry['file']}: not loaded. {entry['error']}", "  "))

@@ -14,7 +14,7 @@ from optimizer.errors import InputError
 from optimizer.history.history import History
 from optimizer.history.samples import SampleStore
 from optimizer.intake.settling.load import LoadOptions, load_table
-from optimizer.intake.settling.steady import FEWEST, LEVEL, chance
+from optimizer.intake.stretches.steady import FEWEST, LEVEL, chance
 
 START = datetime.datetime(2025, 3, 1, 8, tzinfo=datetime.UTC)
 SETTINGS = {
@@ -228,8 +228,8 @@ def test_loading_again_adds_nothing_and_a_reading_twice_counts_once(history: His
     report = load_table(
         pa.concat_tables([table, table]), history, options=LoadOptions(samples=True)
     )
-    assert (report.read, report.added, report.already_known) == (16, 8, 8)
-    assert report.files[0].as_dict()["runs"] == 1
+    assert (report.read, report.readings, report.already_known) == (16, 8, 8)
+    assert (report.added, report.files[0].as_dict()["readings"]) == (1, 8)
     again = load_table(table, history, options=LoadOptions(samples=True))
     assert (again.added, again.already_known) == (0, 8)
     assert history.at().runs().num_rows == 1

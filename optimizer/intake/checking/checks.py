@@ -6,7 +6,7 @@ its cells are empty. A fault does not stop the checks, so a row gets all its rea
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING
@@ -41,6 +41,8 @@ if TYPE_CHECKING:
 
 # Tolerance of the ends of a range: a unit conversion may change the last digit of a value.
 RANGE_TOLERANCE = 1e-6
+# The same for a sensor, which reads a little more than was set.
+SENSOR_TOLERANCE = 0.03
 # A line is stored as a folder of the history, and common file systems limit folder names to 255
 # bytes.
 LONGEST_LINE = 200
@@ -111,12 +113,13 @@ def _runs(fields: Fields) -> pa.RecordBatch:
         "source": _repeated(log.source, fields.n),
         "source_row": pa.array(fields.chunk.rows),
     }
+    settings_alone, results_alone = _halves(fields)
     for name in log.site.space.names:
-        columns[name] = _setting(fields, name)
+        columns[name] = _setting(fields, name, ~results_alone)
     columns["deck_state"] = _deck_state(fields)
-    even = as_mask(pc.equal(columns["deck_state"], EVEN))
+    measured = as_mask(pc.equal(columns["deck_state"], EVEN)) & ~settings_alone
     for name in FRACTIONS:
-        columns[name] = _fraction(fields, name, even)
+        columns[name] = _fraction(fields, name, measured)
     for name in COUNTS:
         columns[name] = _count(fields, name)
     columns |= _correlations(fields)
@@ -129,6 +132,23 @@ def _runs(fields: Fields) -> pa.RecordBatch:
         pa.nulls(fields.n, f.type) if filled[f.name] is None else filled[f.name] for f in schema
     ]
     return pa.RecordBatch.from_arrays(arrays, schema=schema)
+
+
+def _halves(fields: Fields) -> tuple[Mask, Mask]:
+    """Rows of readings over time that hold settings alone, and those that hold results alone, each
+    a mask of shape (n,); none in a log of runs."""
+    if not fields.log.timed:
+        return np.zeros(fields.n, bool), np.zeros(fields.n, bool)
+    settings = _any_filled(fields, fields.site.space.names)
+    results = _any_filled(fields, NEEDED)
+    return settings & ~results, results & ~settings
+
+
+def _any_filled(fields: Fields, names: Sequence[str]) -> Mask:
+    rows, filled = np.arange(fields.n), np.zeros(fields.n, bool)
+    for name in filter(fields.has, names):
+        filled |= as_mask(pc.not_equal(fields.cells(name, rows), ""))
+    return filled
 
 
 def _text(fields: Fields, name: str) -> pa.Array:
@@ -215,9 +235,10 @@ OWN_CHECKS = {"line": _line, "started_at": _started_at}
 """Checks of columns by kind, for kinds other than text."""
 
 
-def _setting(fields: Fields, name: str) -> pa.Array | None:
+def _setting(fields: Fields, name: str, needed: Mask) -> pa.Array | None:
+    """A setting of each row, and faults where a row that needs it, shape (n,), lacks it."""
     values, unread = fields.number(name)
-    missing = np.isnan(values) & ~unread
+    missing = np.isnan(values) & ~unread & needed
     fields.fault(name, missing, "is missing: expected {expected}")
     _in_range(fields, name, values, unread)
     return _column(values)
@@ -233,13 +254,14 @@ def _material(fields: Fields, name: str) -> pa.Array | None:
     return _column(values)
 
 
-def _fraction(fields: Fields, name: str, even: Mask) -> pa.Array | None:
+def _fraction(fields: Fields, name: str, measured: Mask) -> pa.Array | None:
+    """A fraction of each row, and faults where a row with a result, shape (n,), lacks it."""
     needed = name in NEEDED
     if not fields.has(name) and not needed:
         return None
     values, unread = fields.number(name)
     if needed:
-        missing = np.isnan(values) & ~unread & even
+        missing = np.isnan(values) & ~unread & measured
         reason = "is missing and the deck ran even: fill it in, or name the deck_state"
         fields.fault(name, missing, reason)
     top = 1.0 if needed else HIGHEST_SE
@@ -313,7 +335,10 @@ def _in_range(fields: Fields, name: str, values: Floats, unread: Mask) -> None:
         return fields.by_line(lambda line: fields.stored_limits(name, line)[which])
 
     low, high = end(0), end(1)
-    slack = RANGE_TOLERANCE * np.maximum(np.abs(low), np.abs(high))
+    share = RANGE_TOLERANCE
+    if fields.log.timed and name in fields.site.space.names:
+        share = SENSOR_TOLERANCE
+    slack = share * np.maximum(np.abs(low), np.abs(high))
     outside = ((values < low - slack) | (values > high + slack)) & ~unread
     if not outside.any():
         return

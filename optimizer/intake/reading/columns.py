@@ -142,13 +142,15 @@ class Headings:
             }
         return len(found)
 
-    def bind(self, headings: Sequence[str], line: str | None) -> Binding:
+    def bind(self, headings: Sequence[str], line: str | None, timed: bool = False) -> Binding:
         """Match the columns of a log to fields.
 
         Args:
             headings: headings of the log.
             line: line, from the options, of rows that name none; None when the options name no
                 line.
+            timed: whether rows are readings over time, of which some logs hold the settings and
+                others the results.
         """
         columns: dict[str, list[Column]] = {}
         ignored, problems = [], []
@@ -171,7 +173,7 @@ class Headings:
                 for field, found in columns.items()
                 if len(found) > 1
             ]
-        problems += self._missing(columns, headings, line)
+        problems += self._missing(columns, headings, line, timed)
         if "started_at" in columns:
             day = next((h for h in ignored if name_key(h) == DATE), None)
             if day is not None:
@@ -240,18 +242,28 @@ class Headings:
                 return ""
         return problem
 
-    def missing(self, found: Collection[str]) -> tuple[str, ...]:
-        """The fields that a log with columns for the fields ``found`` needs and lacks."""
-        needed = list(self.site.space.names)
-        if "deck_state" not in found:
-            needed += ["grade", "recovery"]
-        return tuple(name for name in needed if name not in found)
+    def missing(self, found: Collection[str], timed: bool = False) -> tuple[str, ...]:
+        """The fields that a log with columns for the fields ``found`` needs and lacks.
+
+        A log of readings over time (``timed``) may lack all settings or all results.
+        """
+        settings, results = list(self.site.space.names), ["grade", "recovery"]
+        needed = settings if "deck_state" in found else settings + results
+        lacking = tuple(name for name in needed if name not in found)
+        for whole, other in ((settings, results), (results, settings)):
+            if timed and set(whole) <= set(lacking) and any(name in found for name in other):
+                return tuple(name for name in lacking if name not in whole)
+        return lacking
 
     def _missing(
-        self, columns: Mapping[str, list[Column]], headings: Sequence[str], line: str | None
+        self,
+        columns: Mapping[str, list[Column]],
+        headings: Sequence[str],
+        line: str | None,
+        timed: bool,
     ) -> list[str]:
         """A sentence about required columns that a log lacks; empty when it lacks none."""
-        missing = self.missing(columns)
+        missing = self.missing(columns, timed)
         problems = []
         if missing:
             problems.append(

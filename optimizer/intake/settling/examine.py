@@ -59,13 +59,13 @@ class Rows:
         found: the examined chunks that contain the rows.
         which: position in ``found`` of the chunk of each row, shape (n,).
         place: position of each row in its chunk, shape (n,).
-        owner: index of the run of each row, shape (n,); None when row k is run k.
+        owner: index of the run of each row, shape (n,).
     """
 
     found: Sequence[Examined]
     which: Indices
     place: Indices
-    owner: Indices | None = None
+    owner: Indices
 
     def of(self, chosen: Mask, number: Indices, log: Log) -> tuple[Indices, pa.Table, pa.Table]:
         """Some of the rows, as arguments of ``Conflicts.add``.
@@ -75,7 +75,6 @@ class Rows:
             number: new index of each run.
             log: the properties of their log.
         """
-        owner = np.arange(len(self.place)) if self.owner is None else self.owner
         rejects, cells, owners = [], [], []
         for k, found in enumerate(self.found):
             here = chosen & (self.which == k)
@@ -87,7 +86,7 @@ class Rows:
             fields = Fields(found.chunk, log)
             names = list(log.binding.columns)
             cells.append(pa.table([fields.cells(n, rows, bare=False) for n in names], names=names))
-            owners.append(number[owner[here]])
+            owners.append(number[self.owner[here]])
         return np.concatenate(owners), pa.concat_tables(rejects), pa.concat_tables(cells)
 
 

@@ -61,7 +61,7 @@ class HowRead(TypedDict, total=False):
         line: line of the rows that name none.
         mapping: mapping from heading to ``field``, ``field [unit]`` or ``ignore``.
         samples: whether rows are readings over time; one run is then made of the readings of a line
-            at unchanged settings without a gap (see ``optimizer.intake.settling.steady``).
+            at unchanged settings without a gap (see ``optimizer.intake.stretches``).
         date_order: order of day, month and year in dates that can mean two days; None for the
             site's (see ``LoadOptions``).
     """

@@ -15,11 +15,14 @@ SHOWN_REJECTS = 1000
 class FileTally:
     """The counts of added, known and rejected rows of one log.
 
+    Of readings over time, ``added`` counts the runs, and ``readings`` the rows that they are made
+    of.
+
     Args:
         file: name of the log; in a workbook or an archive it includes the name of that file.
         read, added, already_known, rejected: numbers of rows.
         error: reason why the log could not be read, or not to its end; else None.
-        runs: number of runs that the added rows form, where rows are readings over time.
+        readings: number of rows of added runs, where rows are readings over time; else None.
         corrected: number of rows that corrected a known run; None where no row may.
     """
 
@@ -29,20 +32,27 @@ class FileTally:
     already_known: int = 0
     rejected: int = 0
     error: str | None = None
-    runs: int | None = None
+    readings: int | None = None
     corrected: int | None = None
 
+    def count(self, rows: int, runs: int) -> None:
+        """Count rows of added runs, and added runs."""
+        self.added += rows if self.readings is None else runs
+        self.readings = None if self.readings is None else self.readings + rows
+
     def as_dict(self) -> dict[str, Any]:
-        """The tally as JSON, with ``error``, ``runs`` and ``corrected`` only where they have
-        values."""
+        """The tally as JSON, with ``error``, ``readings`` and ``corrected`` only where they
+        have values."""
         counts = {k: getattr(self, k) for k in ("read", "added", "already_known", "rejected")}
-        more = {"corrected": self.corrected, "error": self.error, "runs": self.runs}
+        more = {"corrected": self.corrected, "error": self.error, "readings": self.readings}
         return {"file": self.file, **counts, **{k: v for k, v in more.items() if v is not None}}
 
 
 @dataclass(frozen=True)
 class LoadReport:
     """The report of a load, in which ``read = added + already_known + corrected + rejected`` rows.
+
+    Of readings over time, ``readings`` takes the place of ``added``, which then counts runs.
 
     Args:
         files: tallies in the order in which the files were read.
@@ -71,8 +81,14 @@ class LoadReport:
 
     @property
     def added(self) -> int:
-        """Number of rows that became runs."""
+        """Number of runs that were added; one row makes one, except for readings over time."""
         return sum(f.added for f in self.files)
+
+    @property
+    def readings(self) -> int | None:
+        """Number of rows of the added runs, where rows are readings over time; else None."""
+        counts = [f.readings for f in self.files if f.readings is not None]
+        return sum(counts) if counts else None
 
     @property
     def already_known(self) -> int:
@@ -104,6 +120,7 @@ class LoadReport:
             "added": self.added,
             "already_known": self.already_known,
             "rejected": self.rejected,
+            **({} if self.readings is None else {"readings": self.readings}),
             **({} if self.corrected is None else {"corrected": self.corrected}),
             "files": [f.as_dict() for f in self.files],
             "rejects_file": self.rejects_file,

@@ -43,10 +43,10 @@ from optimizer.intake.settling.examine import (
 from optimizer.intake.settling.load_options import LoadOptions
 from optimizer.intake.settling.load_report import SHOWN_REJECTS, FileTally, LoadReport
 from optimizer.intake.settling.log_files import LogFile, Progress
+from optimizer.intake.settling.readings import LogOfReadings, RowsOfLog, gathered
 from optimizer.intake.settling.rejects import SCHEMA, file_reject
 from optimizer.intake.settling.remarks import LogRemarks, remarks_on_former
 from optimizer.intake.settling.side_by_side import side_by_side
-from optimizer.intake.settling.steady import runs_of_stretches
 from optimizer.numerics.sorting import sorted_by
 from optimizer.plant.site import Site
 
@@ -104,6 +104,7 @@ class Load:
         self.former: FormerRuns | None = None
         self.recognized: dict[str, list[NDArray[np.int64]]] = {}
         self.lines: set[str] = set()
+        self.halves: list[LogOfReadings] = []  # logs with settings alone or results alone
         self.held = 0
         self.seen_headings: set[str] = set()
 
@@ -126,6 +127,11 @@ class Load:
                     self.asking.end(self.history)
             except InputError as error:
                 self._unreadable(FileTally(file.name), error)
+        if self.halves:
+            log = self.halves[0].log
+            self.asking.begin(log.name, None)
+            yield from self._runs_of_readings(self.halves)
+            self.asking.end(self.history)
 
     def _runs_of(self, member: Member, place: str) -> Iterator[pa.RecordBatch]:
         """The new runs of one log; ``place`` is the name of the log in the history."""
@@ -154,7 +160,7 @@ class Load:
         """
         remarks, problem = LogRemarks(log), None
         waiting: list[Chunk] = []
-        readings: list[Examined] = []
+        readings = LogOfReadings(log, tally)
         work = partial(self._examine, log=log, source=source)
         parts = source.parts(_numeric_columns(log))
         if log.binding.is_rejects_file and MARK_COLUMN in source.headings:
@@ -175,8 +181,12 @@ class Load:
             found = self._examine(partial(joined_chunks, alike), log, source)
             remarks.add(found)
             yield from self._sort_out(found, log, tally, readings)
-        if readings:
-            yield from self._runs_of_readings(readings, log, tally)
+        if self.options.samples:
+            readings.log = log
+            if readings.is_complete(self.site.space.names):
+                yield from self._runs_of_readings([readings])
+            else:
+                self.halves.append(readings)
         self.warnings += remarks.warnings(tally, self.options.samples)
         if problem:
             raise problem
@@ -199,7 +209,7 @@ class Load:
                 hint="Is the first line a line of headings?",
             )
         self.seen_headings.update(source.headings)
-        binding = self.headings.bind(source.headings, self.line)
+        binding = self.headings.bind(source.headings, self.line, self.options.samples)
         if binding.problem:
             raise InputError(f"{source.name}: {binding.problem}.", code="columns")
         if self.options.samples and "started_at" not in binding.columns:
@@ -233,7 +243,7 @@ class Load:
         )
 
     def _sort_out(
-        self, found: Examined, log: Log, tally: FileTally, readings: list[Examined]
+        self, found: Examined, log: Log, tally: FileTally, readings: LogOfReadings
     ) -> Iterator[pa.RecordBatch]:
         """The new runs of a chunk; known and rejected rows are counted, and readings are
         collected."""
@@ -246,57 +256,46 @@ class Load:
         tally.rejected += rejected
         self._hold(sum(table.nbytes for table in found.rejects))
         if self.options.samples:
-            readings.append(found)
+            readings.found.append(found)
         else:
-            rows = Rows([found], np.zeros(len(checked.index), int), checked.index)
-            yield from self._new_runs(found.identified, rows, log, tally)
+            each = np.arange(len(checked.index))
+            rows = Rows([found], np.zeros_like(each), checked.index, each)
+            yield from self._new_runs(found.identified, [RowsOfLog(log, tally, rows, each)])
 
-    def _runs_of_readings(
-        self, readings: list[Examined], log: Log, tally: FileTally
-    ) -> Iterator[pa.RecordBatch]:
-        """The new runs made from readings over time; a repeated reading counts once."""
-        table = pa.Table.from_batches([found.checked.runs for found in readings])
-        content = np.concatenate([found.identified.content for found in readings])
-        once = np.sort(np.unique(content, return_index=True)[1])
-        tally.already_known += len(content) - len(once)
-        if not len(once):
+    def _runs_of_readings(self, logs: Sequence[LogOfReadings]) -> Iterator[pa.RecordBatch]:
+        """The new runs made from the readings over time of some logs together."""
+        if not sum(len(found.checked.index) for each in logs for found in each.found):
             return
-        table = table.take(pa.array(once))
-        made = runs_of_stretches(table, self.site.space.names)
-        counts = [len(found.checked.index) for found in readings]
-        rows = Rows(
-            readings,
-            np.repeat(np.arange(len(readings)), counts)[once],
-            np.concatenate([found.checked.index for found in readings])[once],
-            made.owner,
-        )
-        tally.runs = 0
-        for runs in self._new_runs(self.known.identify(made.runs), rows, log, tally):
-            tally.runs += len(runs)
-            self.readings.append(made.readings(table, runs))
+        found = gathered(logs, self.units)
+        self.rejects += found.rejects
+        self._hold(sum(table.nbytes for table in found.rejects))
+        for runs in self._new_runs(self.known.identify(found.made.runs), found.of_logs):
+            self.readings.append(found.made.readings(found.table, runs))
             yield runs
 
     def _new_runs(
-        self, found: Identified, rows: Rows, log: Log, tally: FileTally
+        self, found: Identified, of_logs: Sequence[RowsOfLog]
     ) -> Iterator[pa.RecordBatch]:
-        """Those runs that are new; the rows of all runs are counted in the tally."""
+        """Those runs that are new; the rows of all runs are counted in the tallies of their
+        logs."""
         runs = found.runs
         self._learn_lines_of(runs)
         verdict = self.known.admit(found)
-        added = verdict == ADDED
-        of_rows = verdict if rows.owner is None else verdict[rows.owner]
-        tally.added += int((of_rows == ADDED).sum())
-        tally.already_known += int(((of_rows == KNOWN) | (of_rows == FORMER)).sum())
-        former = verdict == FORMER
-        if self.known.former is not None and former.any():
-            numbers = self.known.former.find(found)[former]
-            self.recognized.setdefault(tally.file, []).append(numbers)
-        disputed = verdict == CONFLICT
-        if disputed.any():
-            owner = np.cumsum(disputed) - 1
-            rows_of_runs = rows.of(of_rows == CONFLICT, owner, log)
-            self.conflicts.add(runs.filter(pa.array(disputed)), *rows_of_runs, tally)
-            self._hold(sum(table.nbytes for table in rows_of_runs[1:]))
+        added, disputed = verdict == ADDED, verdict == CONFLICT
+        former = np.flatnonzero(verdict == FORMER)
+        for each in of_logs:
+            of_rows, tally = verdict[each.rows.owner], each.tally
+            tally.count(int((of_rows == ADDED).sum()), int(added[each.leads].sum()))
+            tally.already_known += int(((of_rows == KNOWN) | (of_rows == FORMER)).sum())
+            own = former[np.isin(former, each.leads)]
+            if self.known.former is not None and len(own):
+                numbers = self.known.former.find(found)[own]
+                self.recognized.setdefault(tally.file, []).append(numbers)
+            if disputed.any():
+                owner = np.cumsum(disputed) - 1
+                parts = each.rows.of(of_rows == CONFLICT, owner, each.log)
+                self.conflicts.add(runs.filter(pa.array(disputed)), *parts, tally)
+                self._hold(sum(table.nbytes for table in parts[1:]))
         derived = found.derived
         if not added.all():
             self.asking.known(runs.filter(pa.array(verdict == KNOWN)))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from optimizer.intake.checking.fields import Log
 from optimizer.intake.settling.examine import Examined
 from optimizer.intake.settling.load_report import FileTally
-from optimizer.intake.settling.steady import GAP_MINUTES, looks_sampled
+from optimizer.intake.stretches.division import GAP_MINUTES, looks_sampled
 
 if TYPE_CHECKING:
     import numpy as np
@@ -48,7 +48,7 @@ class LogRemarks:
         self.headings += found.chunk.headings
         self.skipped += checked.skipped
         self.unrun += found.chunk.unrun
-        inside, n = looks_sampled(checked.runs, self.log.site.space.names)
+        inside, n = looks_sampled(checked.runs, self.log.units)
         self.sampled += inside
         self.dated += n
 

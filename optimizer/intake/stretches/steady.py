@@ -2,7 +2,8 @@
 
 After a change of settings the bed forms anew, and the first readings belong to the transition, not
 to the new settings. A stretch is a sequence of readings of one line at unchanged settings without a
-gap. The steady part of a stretch ends with the stretch and begins where two rules are met:
+long gap (see ``division``). The steady part of a stretch ends with the stretch and begins where
+two rules are met:
 
 * successive readings of grade and of recovery differ from each other as much as any two readings of
   the part. This is the ratio test of [Neumann1941]_, on which the steady-state test of
@@ -38,13 +39,13 @@ standard error is never taken below the value that the counts or errors of the r
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+
+from optimizer.plant.deck_states import EVEN
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -53,105 +54,11 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Rows = NDArray[np.int64]
 
-GAP_MINUTES = 10.0
-"""Longest time in minutes between two readings of a stretch; a longer one begins a new stretch."""
 FEWEST = 4
 """Smallest number of readings for the test; a trend in fewer readings may be due to chance."""
 LEVEL = 0.2
 """Chance of rejecting a beginning of a steady stretch, for grade and recovery together."""
-_MICROSECONDS = 60_000_000
 _MEASURED = ("grade", "recovery")
-
-
-@dataclass(frozen=True)
-class Stretches:
-    """Runs made from readings over time.
-
-    Args:
-        runs: one run for each stretch, in the schema of the run table.
-        owner: index of the run of each reading, shape (n,).
-        averaged: mask of the readings that are averaged, shape (n,).
-    """
-
-    runs: pa.RecordBatch
-    owner: Rows
-    averaged: Mask
-
-    def readings(self, table: pa.Table, added: pa.RecordBatch) -> pa.Table:
-        """The readings of the added runs, with the ids of their runs."""
-        place = pc.index_in(self.runs.column("source_row"), added.column("source_row"))
-        number = pc.fill_null(place, -1).to_numpy()[self.owner]
-        kept = number >= 0
-        ids = added.column("run_id").take(pa.array(number[kept]))
-        table = table.filter(pa.array(kept)).drop_columns(["samples", "settled"])
-        table = table.set_column(table.column_names.index("run_id"), "run_id", ids)
-        return table.append_column("averaged", pa.array(self.averaged[kept]))
-
-
-def runs_of_stretches(readings: pa.Table, settings: Sequence[str]) -> Stretches:
-    """One run for each stretch of n readings over time, each of which has a time.
-
-    The start of a run, and its place in the log, are those of the first averaged reading.
-    """
-    order = pc.sort_indices(
-        readings, [("line", "ascending"), ("started_at", "ascending")]
-    ).to_numpy()
-    table = readings.take(pa.array(order)).combine_chunks()
-    starts = np.flatnonzero(np.concatenate([[True], _changes(table, settings)]))
-    ends = np.append(starts[1:], len(table))
-    averaged_in_order = np.zeros(len(table), bool)
-    rows = []
-    for a, b in zip(starts, ends, strict=True):
-        first, settled = _steady_part(table.slice(a, b - a))
-        averaged_in_order[a + first : b] = True
-        rows.append(_run(table.slice(a + first, b - a - first), settled))
-    owner, averaged = np.empty(len(table), np.int64), np.empty(len(table), bool)
-    owner[order] = np.repeat(np.arange(len(starts)), ends - starts)
-    averaged[order] = averaged_in_order
-    return Stretches(pa.RecordBatch.from_pylist(rows, readings.schema), owner, averaged)
-
-
-def looks_sampled(runs: pa.RecordBatch, settings: Sequence[str]) -> tuple[int, int]:
-    """Number of runs that are in stretches of three or more, and number of all runs.
-
-    Args:
-        runs: the runs in the order of their log.
-        settings: names of the settings.
-    """
-    n = len(runs)
-    if n < 3 or runs.column("started_at").null_count == n:
-        return 0, n
-    times = runs.column("started_at").drop_null().cast(pa.int64()).to_numpy()
-    close = np.abs(np.diff(times)) <= GAP_MINUTES * _MICROSECONDS
-    if 2 * close.sum() < n - 1:
-        return 0, n
-    same = ~_changes(pa.Table.from_batches([runs]), settings)
-    pair = same[:-1] & same[1:]
-    inside = np.zeros(n, bool)
-    for shift in range(3):
-        inside[shift : n - 2 + shift] |= pair
-    return int(inside.sum()), n
-
-
-def _changes(table: pa.Table, settings: Sequence[str]) -> Mask:
-    """Whether a stretch ends between a reading and the next one, shape (n - 1,)."""
-    times = pc.fill_null(table["started_at"].cast(pa.int64()), -1).to_numpy()
-    step = np.diff(times)
-    undated = times < 0
-    changed = (step < 0) | (step > GAP_MINUTES * _MICROSECONDS) | undated[1:] | undated[:-1]
-    for name in settings:
-        values = table[name].to_numpy()
-        changed |= values[1:] != values[:-1]
-    keys = ["line", "material", "deck_state"]
-    ids = table["run_id"]
-    if ids.null_count < len(ids) and pc.count_distinct(ids).as_py() < len(ids) - ids.null_count:
-        keys.append("run_id")  # an id that several readings share is the id of their trial
-    for name in keys:
-        column = table[name].combine_chunks()
-        if not changed.all() and column.null_count < len(column):
-            codes = column.dictionary_encode(null_encoding="encode").indices.to_numpy()
-            changed |= codes[1:] != codes[:-1]
-    return np.asarray(changed)
 
 
 def chance(values: Floats) -> float:
@@ -176,11 +83,11 @@ def chance(values: Floats) -> float:
     return float(betainc(shape, shape, np.clip((1.0 - alike) / 2.0, 0.0, 1.0)))
 
 
-def _steady_part(stretch: pa.Table) -> tuple[int, bool | None]:
+def steady_part(stretch: pa.Table) -> tuple[int, bool | None]:
     """Position where the steady part of a stretch begins, and whether it is steady; None if
     unknown."""
     n = len(stretch)
-    measured = [_floats(stretch, name) for name in _MEASURED]
+    measured = [floats(stretch, name) for name in _MEASURED]
     if n < FEWEST or any(np.isnan(values).any() for values in measured):
         return 0, None
     half = n // 2
@@ -202,31 +109,46 @@ def _log_error(values: Floats) -> float:
     return float(np.log(np.sum((values - values.mean()) ** 2) / n**2 + 1e-16))
 
 
-def _run(part: pa.Table, settled: bool | None) -> dict[str, Any]:
-    """The run from the averaged readings of one stretch."""
+def averaged_run(part: pa.Table, settled: bool | None) -> dict[str, Any]:
+    """The run from the averaged readings of one stretch.
+
+    Args:
+        part: the readings, of which some may hold only settings and others only results.
+        settled: whether the deck had settled; None if unknown.
+    """
     run = part.slice(0, 1).to_pylist()[0]
     for field in part.schema:
         if pa.types.is_floating(field.type):
-            filled = _floats(part, field.name)
+            filled = floats(part, field.name)
             filled = filled[~np.isnan(filled)]
-            run[field.name] = float(filled.mean()) if len(filled) else None
+            run[field.name] = _mean(filled) if len(filled) else None
     counts = part["grade_count"]
     run["grade_count"] = pc.sum(counts).as_py()
     # One sample of the feed often serves a whole stretch: averaging does not reduce its error.
     run["feed_grade_count"] = pc.min(part["feed_grade_count"]).as_py()
-    run["note"] = next((note for note in part["note"].to_pylist() if note), None)
-    ids = set(part["run_id"].to_pylist())
+    for name in ("material", "note"):
+        run[name] = next((text for text in part[name].to_pylist() if text), None)
+    states = part["deck_state"].to_pylist()
+    run["deck_state"] = next((state for state in states if state != EVEN), EVEN)
+    ids = set(part["run_id"].to_pylist()) - {None}
     run["run_id"] = ids.pop() if len(ids) == 1 else None
     run["samples"], run["settled"] = len(part), settled
-    if len(part) > 1:
+    grade, recovery = (part[name].is_valid() for name in _MEASURED)
+    measured = part.filter(pc.or_(grade, recovery))
+    if len(measured) > 1:
         for name in _MEASURED:
-            run[f"{name}_se"] = _standard_error(part, name)
+            run[f"{name}_se"] = _error_of_mean(measured, name)
     return run
 
 
-def _standard_error(part: pa.Table, name: str) -> float | None:
+def _mean(values: Floats) -> float:
+    """The mean, which for equal values is exactly that value."""
+    return float(values[0] if (values == values[0]).all() else values.mean())
+
+
+def _error_of_mean(part: pa.Table, name: str) -> float | None:
     """Standard error of the mean of a fraction."""
-    values, errors = _floats(part, name), _floats(part, f"{name}_se")
+    values, errors = floats(part, name), floats(part, f"{name}_se")
     values = values[~np.isnan(values)]
     n = len(values)
     if n < 2:
@@ -246,5 +168,6 @@ def _standard_error(part: pa.Table, name: str) -> float | None:
     return float(min(max(found), 0.5)) or None
 
 
-def _floats(table: pa.Table, name: str) -> Floats:
+def floats(table: pa.Table, name: str) -> Floats:
+    """A column of numbers, NaN where it is empty, shape (n,)."""
     return np.asarray(table[name].to_numpy(), dtype=np.float64)

@@ -1,0 +1,1 @@
+"""From readings over time to runs: when settings changed, and when the deck had settled."""
