@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
@@ -51,6 +52,10 @@ def load(
         bool,
         typer.Option("--samples", help="Rows are readings over time; make a run of each stretch."),
     ] = False,
+    picture: Annotated[
+        Path | None,
+        typer.Option("--report", metavar="FILE", help="Page of what --samples made (.html)."),
+    ] = None,
     date_order: DateOrderOption = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Check, and write nothing.")] = False,
     correct: Annotated[
@@ -71,9 +76,12 @@ def load(
         "line": line,
         "mapping": key_values(columns or (), "--map", at_last=True),
         "samples": samples,
+        "pictured": picture is not None,
         "date_order": cast("DateOrder | None", date_order),  # the load checks it
     }
     runs, plant = open_history(location), open_site(site)
+    if picture is not None and not samples:
+        raise InputError("--report tells of readings over time.", hint="Add --samples.")
     if correct and samples:
         raise InputError("readings over time cannot correct runs: leave --samples out.")
     if correct:
@@ -97,6 +105,11 @@ def load(
             **how,
             progress=file_progress(as_json),
         )
+    if picture is not None:
+        from optimizer.files import write_whole
+        from optimizer.presentation.stretches import stretches_html
+
+        write_whole(picture, stretches_html(report.days).encode())
     _answer(report, dry_run, as_json)
 
 

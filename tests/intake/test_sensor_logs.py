@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import re
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +19,8 @@ from optimizer.history.samples import SampleStore
 from optimizer.intake.settling.load import load_logs, load_tables
 from optimizer.intake.settling.load_options import LoadOptions
 from optimizer.intake.stretches.change_points import FEWEST, OUTSIDE, levels, scatter
+from optimizer.plant.site import Site
+from optimizer.presentation.stretches import stretches_html
 
 DAY = datetime.datetime(2025, 3, 3, 6, tzinfo=datetime.UTC)
 NAMES = ("feed_rate", "end_raise", "side_tilt", "eccentric_speed", "air")
@@ -157,7 +160,7 @@ def test_drop_outs_and_a_gap_change_nothing(history: History, seed: int) -> None
     rng = np.random.default_rng(100 + seed)
     for row in rng.choice(np.arange(10, 314), 8, replace=False):
         log["eccentric_speed"][row] = 301.0  # the sensor lost its signal
-    kept = [k for k in range(324) if not 150 <= k < 168]  # 18 minutes without a reading
+    kept = [k for k in range(324) if not 125 <= k < 143]  # 18 minutes without a reading
     report = load(history, log={name: [column[k] for k in kept] for name, column in log.items()})
     assert report["added"] == 8
     runs = history.at().runs().sort_by("started_at").to_pylist()
@@ -266,3 +269,36 @@ def test_a_log_of_runs_still_needs_both(history: History) -> None:
     table = pa.table(minute_log(1, False))
     report = load_tables({"log": table}, history).as_dict()
     assert "no column for grade, recovery" in report["files"][0]["error"]
+
+
+# -- the page of what was made ---------------------------------------------------------------------
+
+
+def test_the_page_tells_of_each_stretch(history: History) -> None:
+    log = minute_log(1, False)
+    log["eccentric_speed"][50] = 301.0
+    tables = {
+        "settings": pa.table(log),
+        "results": pa.table(laboratory([20, 60, 100, 140, 180, 220, 260])),
+    }
+    options = LoadOptions(samples=True, pictured=True, dry_run=True)
+    (day,) = load_tables(tables, history, options=options).days
+    assert (day["line"], day["date"], len(day["hours"])) == ("deck-1", "2025-03-03", 331)
+    assert [s["readings"] for s in day["stretches"]] == [41, 36, 46, 39, 43, 41, 45, 40]
+    assert [s["averaged"] for s in day["stretches"]] == [41, 35, 46, 39, 43, 41, 45, 0]
+    assert [s["run"] for s in day["stretches"]] == [True] * 7 + [False]
+    page = stretches_html([day])
+    assert page.count("<svg") == 1
+    cells = re.findall(r"<tr><th scope=\"row\">(.*?)</tr>", page)
+    assert [cell[:5] for cell in cells] == [
+        "06:00", "06:40", "07:15", "08:00", "08:38", "09:20", "10:00", "10:44"
+    ]  # fmt: skip
+    assert "<td>450</td>" in cells[0]
+    assert "no run: no result" in cells[-1]
+
+
+def test_days_are_those_of_the_plant(history: History) -> None:
+    site = Site.from_dict({"site": {"time_zone": "America/Bogota"}})  # 6:00 UTC is 1:00 there
+    options = LoadOptions(samples=True, pictured=True, dry_run=True)
+    (day,) = load_tables({"log": pa.table(minute_log(1))}, history, site, options=options).days
+    assert (day["date"], day["stretches"][0]["first"]) == ("2025-03-03", 1.0)

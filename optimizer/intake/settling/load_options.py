@@ -64,12 +64,14 @@ class HowRead(TypedDict, total=False):
             at unchanged settings without a gap (see ``optimizer.intake.stretches``).
         date_order: order of day, month and year in dates that can mean two days; None for the
             site's (see ``LoadOptions``).
+        pictured: whether the report of the load tells what was made of readings over time.
     """
 
     line: str | None
     mapping: Mapping[str, str] | None
     samples: bool
     date_order: DateOrder | None
+    pictured: bool
 
 
 @dataclass(frozen=True)
@@ -92,6 +94,7 @@ class LoadOptions:
             date of their column explains; None for the site's order. Such a date is rejected where
             there is none.
         logs: names of the logs to read, such as ``book.xlsx/March``; None for all.
+        pictured: whether the report tells what was made of readings over time.
         edits: cells, one for each heading, that stand in place of those of a row, by the name of
             its log and its number.
 
@@ -110,6 +113,7 @@ class LoadOptions:
     sure: bool = True
     date_order: DateOrder | None = None
     logs: Collection[str] | None = None
+    pictured: bool = False
     edits: Edits = field(default_factory=dict)
 
     def __post_init__(self) -> None:

@@ -64,6 +64,7 @@ class LoadReport:
         questions: the first 1000 questions about values that are possible but hard to believe; the
             rows are loaded all the same.
         questions_total: number of all questions.
+        days: what was made of readings over time, by line and day, where a picture is wanted.
     """
 
     files: tuple[FileTally, ...]
@@ -73,6 +74,7 @@ class LoadReport:
     version: int | None
     questions: tuple[Question, ...] = ()
     questions_total: int = 0
+    days: tuple[dict[str, Any], ...] = ()
 
     @property
     def read(self) -> int:

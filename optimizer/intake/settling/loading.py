@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -105,6 +105,7 @@ class Load:
         self.recognized: dict[str, list[NDArray[np.int64]]] = {}
         self.lines: set[str] = set()
         self.halves: list[LogOfReadings] = []  # logs with settings alone or results alone
+        self.days: list[dict[str, Any]] = []
         self.held = 0
         self.seen_headings: set[str] = set()
 
@@ -266,8 +267,9 @@ class Load:
         """The new runs made from the readings over time of some logs together."""
         if not sum(len(found.checked.index) for each in logs for found in each.found):
             return
-        found = gathered(logs, self.units)
+        found = gathered(logs, self.units, self.options.pictured)
         self.rejects += found.rejects
+        self.days += found.days
         self._hold(sum(table.nbytes for table in found.rejects))
         for runs in self._new_runs(self.known.identify(found.made.runs), found.of_logs):
             self.readings.append(found.made.readings(found.table, runs))
@@ -366,6 +368,7 @@ class Load:
             version,
             questions,
             total,
+            tuple(self.days),
         )
 
     def questions(self) -> tuple[tuple[Question, ...], int]:

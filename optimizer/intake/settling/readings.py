@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -16,6 +16,7 @@ import pyarrow as pa
 from optimizer.intake.checking.fields import NEEDED, Log
 from optimizer.intake.settling.examine import Examined, Rows, rows_as_rejects
 from optimizer.intake.settling.load_report import FileTally
+from optimizer.intake.stretches.days import days_of
 from optimizer.intake.stretches.division import GAP_MINUTES, NONE, Stretches, runs_of_stretches
 
 if TYPE_CHECKING:
@@ -83,20 +84,23 @@ class Gathered:
         made: the stretches of these readings.
         of_logs: the readings of each log that belong to a run.
         rejects: the readings that belong to none.
+        days: what was made of the readings of each line and day, for a picture.
     """
 
     table: pa.Table
     made: Stretches
     of_logs: tuple[RowsOfLog, ...]
     rejects: tuple[pa.Table, ...]
+    days: tuple[dict[str, Any], ...]
 
 
-def gathered(logs: Sequence[LogOfReadings], units: StoredUnits) -> Gathered:
+def gathered(logs: Sequence[LogOfReadings], units: StoredUnits, pictured: bool = False) -> Gathered:
     """Make runs of the readings of logs; a repeated reading counts once. The tallies are updated.
 
     Args:
         logs: the logs, with at least one reading in all.
         units: the plant, and the units of the readings.
+        pictured: whether a picture of the days is wanted.
     """
     chunks = [found for log in logs for found in log.found]
     lengths = [len(found.checked.index) for found in chunks]
@@ -124,7 +128,8 @@ def gathered(logs: Sequence[LogOfReadings], units: StoredUnits) -> Gathered:
         left = own[made.owner[own] == NONE]
         for c in np.unique(which[left]):
             rejects.append(_rejected(chunks[c], log, place[left[which[left] == c]], units))
-    return Gathered(table, made, tuple(parts), tuple(rejects))
+    days = days_of(table, made, units) if pictured else ()
+    return Gathered(table, made, tuple(parts), tuple(rejects), tuple(days))
 
 
 def _rejected(chunk: Examined, log: LogOfReadings, rows: Indices, units: StoredUnits) -> pa.Table:

@@ -53,11 +53,13 @@ class Stretches:
         runs: one run for each stretch that has a result, in the schema of the run table.
         owner: index of the run of each reading, or ``NONE``, shape (n,).
         averaged: mask of the readings that are averaged, shape (n,).
+        stretch: number of the stretch of each reading, or ``NONE``, shape (n,).
     """
 
     runs: pa.RecordBatch
     owner: Rows
     averaged: Mask
+    stretch: Rows
 
     def readings(self, table: pa.Table, added: pa.RecordBatch) -> pa.Table:
         """The readings of the added runs, with the ids of their runs.
@@ -112,9 +114,9 @@ def runs_of_stretches(readings: pa.Table, units: StoredUnits) -> Stretches:
         _as_set(run, part.slice(first), sensors[run["line"]], units)
         owner[members], averaged[inside[first:]] = len(rows), True
         rows.append(run)
-    back_owner, back_averaged = np.empty_like(owner), np.empty_like(averaged)
-    back_owner[order], back_averaged[order] = owner, averaged
-    return Stretches(pa.RecordBatch.from_pylist(rows, readings.schema), back_owner, back_averaged)
+    runs = pa.RecordBatch.from_pylist(rows, readings.schema)
+    place = np.argsort(order)
+    return Stretches(runs, owner[place], averaged[place], stretch[place])
 
 
 def _has_result(part: pa.Table) -> bool:

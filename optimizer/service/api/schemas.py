@@ -43,10 +43,17 @@ _TALLY = {
     name: {"type": "integer", "minimum": 0, "description": text}
     for name, text in {
         "read": "Rows read.",
-        "added": "Rows that became runs.",
+        "added": "Runs added; a row makes one, except for readings over time.",
         "already_known": "Rows of runs that the history already has.",
         "rejected": "Rows rejected.",
     }.items()
+}
+_READINGS: Doc = {
+    "readings": {
+        "type": "integer",
+        "minimum": 0,
+        "description": "Rows of the added runs, where rows are readings over time.",
+    }
 }
 _REJECT = object_of(
     {
@@ -67,13 +74,15 @@ _QUESTION = object_of(
         "why": {"type": "string", "description": "Why the value is hard to believe."},
     }
 )
+_FILE = object_of({"file": {"type": "string"}, **_TALLY, **_READINGS}, ["file", *_TALLY])
 _LOAD_NEEDS = ["schema", *_TALLY, "files", "rejects_file", "rejects", "warnings", "version"]
 SCHEMAS: dict[str, Doc] = {
     "Load": object_of(
         {
             "schema": {"const": "highside.load/1"},
             **_TALLY,
-            "files": {"type": "array", "items": object_of({"file": {"type": "string"}, **_TALLY})},
+            **_READINGS,
+            "files": {"type": "array", "items": _FILE},
             "rejects_file": {"type": ["string", "null"]},
             "rejects": {"type": "array", "items": _REJECT, "description": "The first 1000."},
             "warnings": {"type": "array", "items": {"type": "string"}},
