@@ -84,33 +84,26 @@ def load(
         raise InputError("--report tells of readings over time.", hint="Add --samples.")
     if correct and samples:
         raise InputError("readings over time cannot correct runs: leave --samples out.")
+    if not correct and (reason is not None or by is not None):
+        raise InputError("--reason and --by tell of corrections.", hint="Add --correct.")
     if correct:
         report = load_corrections(
-            logs,
-            runs,
-            plant,
-            reason=reason or "",
-            by=who(by),
-            dry_run=dry_run,
-            **how,
+            logs, runs, plant, reason=reason or "", by=who(by), dry_run=dry_run, **how
         )
-    elif reason is not None or by is not None:
-        raise InputError("--reason and --by tell of corrections.", hint="Add --correct.")
     else:
-        report = load_logs(
-            logs,
-            runs,
-            plant,
-            dry_run=dry_run,
-            **how,
-            progress=file_progress(as_json),
-        )
+        say = file_progress(as_json)
+        report = load_logs(logs, runs, plant, dry_run=dry_run, progress=say, **how)
     if picture is not None:
-        from optimizer.files import write_whole
-        from optimizer.presentation.stretches import stretches_html
-
-        write_whole(picture, stretches_html(report.days).encode())
+        _picture(report, picture)
     _answer(report, dry_run, as_json)
+
+
+def _picture(report: LoadReport, path: Path) -> None:
+    """Write the page of what was made of readings over time."""
+    from optimizer.files import write_whole
+    from optimizer.presentation.stretches import stretches_html
+
+    write_whole(path, stretches_html(report.days).encode())
 
 
 def _answer(report: LoadReport, dry_run: bool, as_json: bool) -> None:

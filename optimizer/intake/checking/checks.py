@@ -6,7 +6,7 @@ its cells are empty. A fault does not stop the checks, so a row gets all its rea
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING
@@ -21,6 +21,7 @@ from optimizer.history.arrow import as_mask, one_array
 from optimizer.history.schema import CORRELATIONS, FRACTIONS, declared_unit, schema_of
 from optimizer.intake.checking.faults import Faults, Fill
 from optimizer.intake.checking.fields import COUNTS, HIGHEST_SE, NEEDED, Fields, Log
+from optimizer.intake.checking.halves import halves
 from optimizer.intake.checking.times import Reading, both_days, times, with_dates
 from optimizer.intake.checking.totals import totals_rows
 from optimizer.intake.reading.columns import DATE, REJECT_COLUMNS, SHAPE_COLUMN
@@ -113,7 +114,7 @@ def _runs(fields: Fields) -> pa.RecordBatch:
         "source": _repeated(log.source, fields.n),
         "source_row": pa.array(fields.chunk.rows),
     }
-    settings_alone, results_alone = _halves(fields)
+    settings_alone, results_alone = halves(fields)
     for name in log.site.space.names:
         columns[name] = _setting(fields, name, ~results_alone)
     columns["deck_state"] = _deck_state(fields)
@@ -132,23 +133,6 @@ def _runs(fields: Fields) -> pa.RecordBatch:
         pa.nulls(fields.n, f.type) if filled[f.name] is None else filled[f.name] for f in schema
     ]
     return pa.RecordBatch.from_arrays(arrays, schema=schema)
-
-
-def _halves(fields: Fields) -> tuple[Mask, Mask]:
-    """Rows of readings over time that hold settings alone, and those that hold results alone, each
-    a mask of shape (n,); none in a log of runs."""
-    if not fields.log.timed:
-        return np.zeros(fields.n, bool), np.zeros(fields.n, bool)
-    settings = _any_filled(fields, fields.site.space.names)
-    results = _any_filled(fields, NEEDED)
-    return settings & ~results, results & ~settings
-
-
-def _any_filled(fields: Fields, names: Sequence[str]) -> Mask:
-    rows, filled = np.arange(fields.n), np.zeros(fields.n, bool)
-    for name in filter(fields.has, names):
-        filled |= as_mask(pc.not_equal(fields.cells(name, rows), ""))
-    return filled
 
 
 def _text(fields: Fields, name: str) -> pa.Array:
