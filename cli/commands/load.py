@@ -27,7 +27,7 @@ from optimizer.text.key_values import key_values
 if TYPE_CHECKING:
     from optimizer.intake.settling.load import LoadReport
     from optimizer.intake.settling.load_options import HowRead
-    from optimizer.plant.date_order import DateOrder
+    from optimizer.plant.moments import DateOrder
 
 DateOrderOption = Annotated[
     str | None,

@@ -1,9 +1,10 @@
-"""Moments that people write in a site file or a brief: a date or a time in ISO 8601."""
+"""Moments that people write: a date or a time in ISO 8601, and the order of day, month and year in
+numbers."""
 
 from __future__ import annotations
 
 from datetime import date, datetime
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal, get_args
 
 from pydantic import BeforeValidator, WithJsonSchema
 
@@ -11,6 +12,10 @@ from optimizer.errors import InputError
 
 if TYPE_CHECKING:
     from optimizer.plant.time_zone import TimeZone
+
+DateOrder = Literal["day-first", "month-first", "year-first"]
+"""``day-first`` is 31/12/2025, ``month-first`` 12/31/2025, and ``year-first`` 2025-12-31."""
+DATE_ORDERS: tuple[DateOrder, ...] = get_args(DateOrder)
 
 
 def _iso(written: Any) -> Any:

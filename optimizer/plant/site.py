@@ -10,16 +10,16 @@ from functools import cached_property, partial
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from optimizer.errors import InputError
 from optimizer.plant.conversions import EarlierUnit, conversion
-from optimizer.plant.date_order import DateOrder
 from optimizer.plant.documents import Strict, located, read_toml, validate
+from optimizer.plant.gates import LineSettings, SettingColumns, number_of_gates
 from optimizer.plant.mass import MassName, MassUnit
-from optimizer.plant.moments import Moment, instant_of
+from optimizer.plant.moments import DateOrder, Moment, instant_of
 from optimizer.plant.run_columns import RUN_COLUMNS
-from optimizer.plant.settings import GRAVITY_TABLE, SettingSpace
+from optimizer.plant.settings import GRAVITY_TABLE, Setting, SettingSpace
 from optimizer.plant.time_zone import DEFAULT, TimeZone
 from optimizer.plant.units import check_heading_unit, factor, share_factor, stored_unit_of
 
@@ -35,10 +35,14 @@ class SettingFields(Strict):
     high: float | None = None
     step: float | None = None
     max_change: float | None = None
+    gates: Annotated[int | None, BeforeValidator(number_of_gates)] = None
+    """Number of gates at which it is set in turn; None where one control sets the whole."""
+    max_taper: Annotated[float | None, Field(ge=0)] = None
+    """Largest difference between neighboring gates."""
     was: tuple[EarlierUnit, ...] | None = None
 
     def given(self) -> dict[str, Any]:
-        """The fields of a ``Setting`` that the site file contains."""
+        """The fields of a setting that the site file contains."""
         return self.model_dump(exclude_none=True, exclude={"was"})
 
 
@@ -139,16 +143,19 @@ class Site:
             (instant_of(e.at, self.time_zone, f"events.{k}.at"), e)
             for k, e in enumerate(self.file.events)
         ]
+        common = LineSettings.of(base).with_fields(_given(self.file.settings), "settings")
+        self._lines: dict[str | None, LineSettings] = {None: common}
+        for line, fields in self.file.lines.items():
+            own = _given(fields.settings)
+            self._lines[line] = common.with_fields(own, f"lines.{line}.settings")
+        self.setting_columns = SettingColumns.of(self._lines.values())
         self._check_names()
         self.material = dict(self.file.material)
         self.material.setdefault(FEED_GRADE, MaterialVariable(unit="", low=0.0, high=1.0))
-        self._spaces: dict[str | None, SettingSpace] = {None: _override(base, self.file.settings)}
-        for line, fields in self.file.lines.items():
-            self._spaces[line] = _override(self._spaces[None], fields.settings)
         self._check_units()
 
     def _check_names(self) -> None:
-        taken = {*self.base.names, *(column.name for column in RUN_COLUMNS)}
+        taken = {*self.setting_columns.names, *(column.name for column in RUN_COLUMNS)}
         for name in self.file.material:
             if name in taken:
                 raise InputError(
@@ -164,9 +171,9 @@ class Site:
 
     def _check_units(self) -> None:
         """Refuse units that cannot be stored, or cannot be written in a heading and read back."""
-        for line, space in self._spaces.items():
+        for line, settings in self._lines.items():
             where = "settings" if line is None else f"lines.{line}.settings"
-            for setting in space.settings:
+            for setting in settings.whole.settings:
                 check = partial(stored_unit_of, setting.name, setting.unit)
                 located(f"[{where}.{setting.name}] unit", check)
                 _check_earlier(
@@ -204,11 +211,30 @@ class Site:
     @property
     def space(self) -> SettingSpace:
         """The settings without the overrides of any line."""
-        return self._spaces[None]
+        return self.settings_of(None).space
 
     def space_of(self, line: str | None) -> SettingSpace:
-        """The settings of one line, with the overrides of that line."""
-        return self._spaces.get(line, self._spaces[None])
+        """The settings of one line as they are set, gate by gate, with the overrides of that
+        line."""
+        return self.settings_of(line).space
+
+    def settings_of(self, line: str | None) -> LineSettings:
+        """The settings of one line, as they are set and with each gated one as a whole."""
+        return self._lines.get(line, self._lines[None])
+
+    def setting(self, name: str, line: str | None) -> Setting:
+        """The setting of one of ``setting_columns`` on a line, see ``LineSettings``."""
+        return self.settings_of(line)[name]
+
+    @property
+    def wholes(self) -> tuple[Setting, ...]:
+        """The settings without the overrides of any line, one with gates as a single setting."""
+        return self.settings_of(None).whole.settings
+
+    @property
+    def setting_names(self) -> tuple[str, ...]:
+        """Names of the columns of settings that the lines of the plant need together."""
+        return self.setting_columns.names
 
     def events_of(self, line: str | None) -> tuple[datetime, ...]:
         """Moments of the events of a line in UTC, in order."""
@@ -222,16 +248,18 @@ class Site:
     def was(self, name: str, line: str | None) -> tuple[EarlierUnit, ...]:
         """The earlier units of a setting on a line, or of a material variable.
 
-        A line that declares its own unit has only the earlier units that it names itself.
+        A line that declares its own unit has only the earlier units that it names itself. Those of
+        a gate are those of the setting as a whole.
         """
         if name in self.material:
             return self.material[name].was
+        name = self.settings_of(None).whole_name(name)
         common = self.file.settings.get(name, SettingFields())
         lines = self.file.lines
         own = lines[line].settings.get(name) if line is not None and line in lines else None
         if own is not None and own.was is not None:
             return own.was
-        if own is not None and own.unit is not None and own.unit != self.space[name].unit:
+        if own is not None and own.unit is not None and own.unit != self.setting(name, None).unit:
             return ()
         return common.was or ()
 
@@ -289,15 +317,6 @@ def _check_earlier(where: str, unit: str, earlier: tuple[EarlierUnit, ...]) -> N
         )
 
 
-def _override(space: SettingSpace, changes: Mapping[str, SettingFields]) -> SettingSpace:
-    for name, fields in changes.items():
-        setting = space[name]
-        given = fields.given()
-        moved = given.get("unit", setting.unit) != setting.unit
-        missing = [k for k in ("low", "high", "step") if moved and k not in given]
-        if missing:
-            raise InputError(
-                f"[settings.{name}]: unit '{given['unit']}' differs from the default "
-                f"'{setting.unit}', so {', '.join(missing)} must be given too."
-            )
-    return space.override({name: fields.given() for name, fields in changes.items()})
+def _given(settings: Mapping[str, SettingFields]) -> dict[str, dict[str, Any]]:
+    """The fields of settings that a table of a site file contains."""
+    return {name: fields.given() for name, fields in settings.items()}

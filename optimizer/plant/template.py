@@ -37,6 +37,12 @@ _WAS = """\
 # A unit that changed and that no formula converts: pairs of an old value and the same in the unit
 # above. The runs that you have stay as they are and are read in the new unit.
 # was = [{ unit = "turn", at = [[0, 0], [90, 100]] }]
+# Where air is set at several gates in turn: their number. air_1 at the feed end, air_2 ... are then
+# settings of their own, in logs, briefs and plans. A log with the one column air has all alike.
+# gates = 4
+# max_taper = 20   # largest difference between neighboring gates
+# [settings.air_2] # what differs at one gate
+# high = 70
 """
 
 _TAIL = """

@@ -14,6 +14,7 @@ from optimizer import History, Site
 from optimizer.errors import HistoryError, InputError
 from optimizer.operations.demo import season_folder
 from optimizer.plant.settings import GRAVITY_TABLE
+from optimizer.plant.site_document import merged
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.http.app import create_app
 from optimizer.service.pages.plant.plant_form import fields_of, read_plant, told
@@ -531,3 +532,16 @@ def test_two_forms_are_compared_by_names_not_by_rows():
         == told(other)
         == {"line a": "listed", "line a, air, low": "1", "line b": "listed"}
     )
+
+
+def test_gates_stay_when_the_form_is_sent_back():
+    content = tomllib.loads(
+        BY_HAND.replace("step = 1", "step = 1\ngates = 4\n\n[settings.air_2]\nhigh = 70")
+        + "\n[lines.deck-1.air_3]\nhigh = 50\n"
+    )
+    site = Site.from_dict(content)
+    form = read_plant(fields_of(site, ["deck-1"], new=False), site, content)
+    assert form.faults == {}
+    assert merged(content, form.wish)["settings"]["air"]["gates"] == 4
+    again = Site.from_dict(merged(content, form.wish))
+    assert again.space_of("deck-1") == site.space_of("deck-1")

@@ -26,7 +26,7 @@ from optimizer.intake.reading.long_texts import quoted
 from optimizer.intake.reading.source import Chunk, Decimal
 from optimizer.intake.reading.values import TWO_WAYS, Numbers, as_text, both_numbers, numbers
 from optimizer.plant.conversions import Conversion, Factor
-from optimizer.plant.date_order import DateOrder
+from optimizer.plant.moments import DateOrder
 from optimizer.plant.run_columns import Kind, names_of
 from optimizer.plant.site import Site
 

@@ -22,7 +22,7 @@ from optimizer.history.arrow import as_mask, matches, one_array, placed, plain
 from optimizer.history.schema import TIMESTAMP
 from optimizer.history.start_times import TOO_EARLY, TOO_LATE, early_and_late, instants
 from optimizer.intake.reading.values import ABSENT, as_text
-from optimizer.plant.date_order import DateOrder
+from optimizer.plant.moments import DateOrder
 from optimizer.plant.time_zone import UTC_ZONE, TimeZone
 
 if TYPE_CHECKING:

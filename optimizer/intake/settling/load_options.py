@@ -9,7 +9,7 @@ from typing import TypedDict
 
 from optimizer.errors import InputError, nearest
 from optimizer.intake.reading.edited_rows import Edits
-from optimizer.plant.date_order import DATE_ORDERS, DateOrder
+from optimizer.plant.moments import DATE_ORDERS, DateOrder
 
 LONGEST_REASON = 2000
 """Largest number of characters of the reason of a change."""

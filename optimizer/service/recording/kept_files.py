@@ -22,7 +22,7 @@ from typing import IO, Any, cast
 from optimizer.errors import HistoryError
 from optimizer.files import whole_file, write_whole
 from optimizer.intake.settling.load import LoadOptions
-from optimizer.plant.date_order import DateOrder
+from optimizer.plant.moments import DateOrder
 from optimizer.service.exchange.problems import Problem
 from optimizer.text.visible_text import printable
 

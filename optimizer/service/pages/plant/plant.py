@@ -133,7 +133,7 @@ def _pairs_needed(check: SiteCheck) -> dict[str, str]:
 
 
 def _common_unit(site: Site, name: str) -> str:
-    return site.material[name].unit if name in site.material else site.space[name].unit
+    return site.material[name].unit if name in site.material else site.setting(name, None).unit
 
 
 def _unit(unit: str) -> str:
@@ -171,7 +171,7 @@ async def _page(
         faults=form.faults,
         lines=named,
         properties=rows_of(typed, "properties"),
-        names=[setting.name for setting in site.space.settings],
+        names=[setting.name for setting in site.wholes],
         own_units=[_own_units(site, line.strip()) for line in named],
         earlier=earlier_units(typed),
         pairs=range(PAIRS),
@@ -191,8 +191,8 @@ async def _page(
 
 def _own_units(site: Site, line: str) -> dict[str, str]:
     """Units that differ on a line, by setting."""
-    space, common = site.space_of(line), site.space
-    return {s.name: s.unit for s in space.settings if s.unit != common[s.name].unit}
+    own = site.settings_of(line).whole
+    return {s.name: own[s.name].unit for s in site.wholes if own[s.name].unit != s.unit}
 
 
 def _differences(check: SiteCheck | None) -> list[str]:

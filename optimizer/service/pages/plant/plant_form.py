@@ -77,7 +77,7 @@ def fields_of(site: Site, lines: Iterable[str], *, new: bool) -> dict[str, str]:
         "site.time_zone": site.time_zone.name,
         "site.mass": site.mass.name,
     }
-    for setting in site.space.settings:
+    for setting in site.wholes:
         for name in COMMON:
             found[f"s.{setting.name}.{name}"] = _shown(getattr(setting, name))
     feed = site.material[FEED_GRADE]
@@ -93,6 +93,8 @@ def fields_of(site: Site, lines: Iterable[str], *, new: bool) -> dict[str, str]:
         found[f"l.{k}.name"] = found[f"l.{k}.old"] = line
         own = site.file.lines[line].settings if line in site.file.lines else {}
         for name, fields in own.items():
+            if name not in GRAVITY_TABLE.names:
+                continue  # a single gate is described in the site file alone
             for each in OWN:
                 found[f"l.{k}.{name}.{each}"] = _shown(getattr(fields, each))
     return {**found, "lines": str(max(1, len(shown))), "properties": str(len(properties))}
@@ -142,7 +144,7 @@ def read_plant(typed: Mapping[str, str], site: Site, content: Mapping[str, Any])
     """
     form = PlantForm(typed)
     form.wish = {"site": _read_site(form), "settings": {}, "material": {}, "lines": {}}
-    for setting in site.space.settings:
+    for setting in site.wholes:
         fields = _read_fields(form, f"s.{setting.name}", COMMON)
         form.wish["settings"][setting.name] = fields
         _read_pairs(form, setting.name, fields, setting.unit, site.was(setting.name, None))
@@ -155,6 +157,8 @@ def read_plant(typed: Mapping[str, str], site: Site, content: Mapping[str, Any])
         own = whole["lines"].get(line, {})
         for name, fields in own.get("settings", own).items():
             at = f"l.{k}.{name}"
+            if name not in GRAVITY_TABLE.names:
+                continue  # a single gate has no field here; the whole site file is checked below
             if not any(f.startswith((f"{at}.", f"s.{name}.")) for f in form.faults):
                 lines = {line: {"settings": {name: fields}}}
                 common = {name: whole["settings"].get(name, {})}
@@ -235,7 +239,7 @@ def _read_lines(form: PlantForm, site: Site) -> None:
     lines: dict[str, Any] = {line: {} for line in site.file.lines if not fits_in_a_page(line)}
     for k, line in _rows(form.typed, "l", MOST_LINES):
         own = {}
-        for setting in site.space.settings:
+        for setting in site.wholes:
             at = f"l.{k}.{setting.name}"
             own[setting.name] = _read_fields(form, at, OWN, may_be_empty=OWN)
         if line in lines:
@@ -254,7 +258,7 @@ def _rows(typed: Mapping[str, str], kind: str, most: int) -> Iterator[tuple[int,
 def _ask_units(form: PlantForm, site: Site) -> None:
     """Ask about ranges that stayed the same while their unit changed, once for each new unit."""
     asked = {}
-    for setting in site.space.settings:
+    for setting in site.wholes:
         name, unit = setting.name, form.wish["settings"][setting.name]["unit"]
         known = form.typed.get(f"u.{name}") == unit
         if known or same_unit(unit, setting.unit) or f"s.{name}.unit" in form.faults:

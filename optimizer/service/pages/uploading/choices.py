@@ -9,7 +9,7 @@ from typing import Any
 from urllib.parse import parse_qsl
 
 from optimizer.intake.reading.columns import IGNORE, UNITLESS, Headings
-from optimizer.plant.date_order import DATE_ORDERS
+from optimizer.plant.moments import DATE_ORDERS
 from optimizer.plant.site import Site
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.queries import LONGEST_NAME, unique_fields

@@ -17,7 +17,7 @@ from starlette.datastructures import UploadFile
 from starlette.responses import RedirectResponse, Response
 
 from optimizer.intake.settling.rejects import PLACE, RejectsStore, csv_of_rejects
-from optimizer.plant.date_order import DATE_ORDERS
+from optimizer.plant.moments import DATE_ORDERS
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.pages.shared import waiting
 from optimizer.service.pages.shared.forms import check_form
