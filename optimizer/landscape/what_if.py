@@ -21,6 +21,7 @@ from optimizer.errors import InputError, LimitError, nearest
 from optimizer.interval import Interval, rounded
 from optimizer.planning.hold import expected_at
 from optimizer.planning.situation import FEWEST_TO_LEARN, Situation
+from optimizer.plant.gates import values_on
 from optimizer.plant.region import Region
 from optimizer.plant.settings import SLACK, STEP_TOLERANCE, Setting
 
@@ -238,6 +239,9 @@ class WhatIf:
         Raises:
             InputError: when a setting is unknown or outside the limits.
         """
+        space = self.situation.evidence.space
+        if set(settings) & set(space.gates):
+            settings = values_on(space, settings, "settings")
         for name, value in settings.items():
             if name not in self.ranges:
                 raise InputError(

@@ -28,6 +28,7 @@ from optimizer.planning.limits import Limits
 from optimizer.planning.objective import Objective, objective_of
 from optimizer.planning.plan import PendingTrial
 from optimizer.plant.brief import Brief
+from optimizer.plant.gates import values_on
 from optimizer.plant.settings import FEED_RATE, SettingSpace
 from optimizer.plant.site import Site
 
@@ -87,12 +88,17 @@ class UnderWay:
 
 def _under_way(snapshot: Snapshot, site: Site, brief: Brief, line: str | None) -> UnderWay:
     """The pending trials of issued batches of a line, and those that the brief names."""
-    named = [PendingTrial(None, settings) for settings in brief.pending]
+    space = site.space_of(line)
+    named = [PendingTrial(None, settings) for settings in brief.pending_on(space)]
     if not any(event.what == ISSUED for event in snapshot.events):
         return UnderWay(tuple(named))
-    space, found, warnings = site.space_of(line), [], []
+    found, warnings = [], []
     for batch in () if line is None else issued_batches(snapshot, site, line):
-        unlike = [s.name for s in space.settings if batch.units.get(s.name) != s.unit]
+        unlike = [
+            s.name
+            for s in space.settings
+            if batch.units.get(s.name, batch.units.get(s.gate_of or "")) != s.unit
+        ]
         if unlike and batch.pending:
             warnings.append(
                 f"Batch '{batch.batch}' is open, but states no {', '.join(unlike)} in the unit of "
@@ -107,8 +113,10 @@ def _under_way(snapshot: Snapshot, site: Site, brief: Brief, line: str | None) -
 
 
 def _only(settings: Mapping[str, float], space: SettingSpace) -> dict[str, float]:
-    """The settings of a space, in its order."""
-    return {name: settings[name] for name in space.names}
+    """The settings of a space, in its order; a trial that was issued when all gates had one control
+    has them alike."""
+    known = {name for name in settings if name in space.names or name in space.gates}
+    return values_on(space, {name: settings[name] for name in known}, "trial")
 
 
 @dataclass(frozen=True)
@@ -312,6 +320,6 @@ class Situation:
     def start(self) -> dict[str, float]:
         """Settings of the deck before the first trial: from the brief, else from the last run."""
         last = self.evidence.settings[-1] if len(self.evidence.settings) else None
-        names = self.evidence.space.names
-        known = {} if last is None else dict(zip(names, map(float, last), strict=True))
-        return {**known, **self.brief.current}
+        space = self.evidence.space
+        known = {} if last is None else dict(zip(space.names, map(float, last), strict=True))
+        return {**known, **self.brief.current_on(space)}

@@ -6,8 +6,9 @@ Its content is checked here once; all other modules rely on it.
 
 from __future__ import annotations
 
+import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -15,9 +16,10 @@ from pydantic import Discriminator, Field, Tag, field_validator, model_validator
 
 from optimizer.errors import InputError, nearest
 from optimizer.plant.documents import Strict, read_toml, validate
+from optimizer.plant.gates import names_on, values_on
 from optimizer.plant.moments import Moment
 from optimizer.plant.region import Coupling, Region
-from optimizer.plant.settings import Setting, SettingSpace
+from optimizer.plant.settings import SettingSpace
 from optimizer.plant.shares import Confidence, Fraction, measure
 from optimizer.plant.site import MaterialVariable, Site
 
@@ -26,8 +28,6 @@ DEFAULT_CONFIDENCE = 0.9
 DEFAULT_TRIALS = 4
 DEFAULT_SETTLE_MINUTES = 20.0
 DEFAULT_SAMPLE_MINUTES = 10.0
-
-
 MOST_RANGES = 4
 """Largest number of properties of the material that may vary over a shift."""
 _RANGE = re.compile(r"^(?P<low>.*\d.*) to (?P<high>.*\d)(?P<unit>.*)$")
@@ -141,8 +141,9 @@ class CouplingFields(Strict):
 
     def coupling(self) -> Coupling:
         """The limit as a ``Coupling`` of a region of the lattice."""
-        ends = {"at_most": self.at_most, "at_least": self.at_least}
-        return Coupling(dict(self.terms), **{k: v for k, v in ends.items() if v is not None})
+        most = math.inf if self.at_most is None else self.at_most
+        least = -math.inf if self.at_least is None else self.at_least
+        return Coupling(dict(self.terms), most, least)
 
 
 class Trials(Strict):
@@ -217,7 +218,9 @@ class Brief(Strict):
             InputError: when a name is unknown or a value is not a number; the message names the
                 table and the nearest known name, or the value.
         """
-        settings = site.space.names
+        lines = [self.line] if self.line is not None else [None, *site.file.lines]
+        spaces = list(dict.fromkeys(site.space_of(line) for line in lines))
+        settings = tuple(dict.fromkeys(n for s in spaces for n in (*s.names, *s.gates)))
         named: list[tuple[str, Mapping[str, Any], tuple[str, ...]]] = [
             ("limits", self.limits, settings),
             ("current", self.current, settings),
@@ -228,15 +231,14 @@ class Brief(Strict):
         for table, keys, known in named:
             for key in keys:
                 if key not in known:
+                    if known is settings and len(spaces) == 1:
+                        names_on(spaces[0], key, table)
                     raise InputError(
                         f"[{table}]: unknown name '{key}'.",
                         hint=nearest(key, known),
                         where=f"{table}.{key}",
                     )
-        for k, trial in enumerate(self.pending, 1):
-            missing = [n for n in settings if n not in trial]
-            if missing:
-                raise InputError(f"[[pending]] number {k} lacks {', '.join(missing)}.")
+        self._require_all_pending(spaces)
         material = {
             key: value if key == "material" else _today(key, value, site.material[key])
             for key, value in self.material.items()
@@ -264,6 +266,29 @@ class Brief(Strict):
         """The brief as a JSON document, without the fields that have their default values."""
         return self.model_dump(mode="json", exclude_defaults=True)
 
+    def current_on(self, space: SettingSpace) -> dict[str, float]:
+        """The settings on the deck now, gate by gate where a setting has gates on this line.
+
+        Raises:
+            InputError: when the line has no such setting or gate.
+        """
+        return values_on(space, self.current, "current")
+
+    def pending_on(self, space: SettingSpace) -> list[dict[str, float]]:
+        """The trials that were started, gate by gate where a setting has gates on this line.
+
+        Raises:
+            InputError: when the line has no such setting or gate, or a trial lacks one.
+        """
+        self._require_all_pending([space])
+        return [values_on(space, trial, "pending") for trial in self.pending]
+
+    def _require_all_pending(self, spaces: Sequence[SettingSpace]) -> None:
+        """Refuse a pending trial that states the settings of none of these lines."""
+        for k, trial in enumerate(self.pending, 1):
+            if missing := min((_missing(trial, space) for space in spaces), key=len):
+                raise InputError(f"[[pending]] number {k} lacks {', '.join(missing)}.")
+
     def region(self, space: SettingSpace) -> Region:
         """The lattice points that today's limits allow.
 
@@ -273,7 +298,8 @@ class Brief(Strict):
         """
         region = Region.whole(space, [c.coupling() for c in self.couplings])
         for name, limit in self.limits.items():
-            region = _narrow_by_limit(region, name, limit)
+            for each in names_on(space, name, "limits"):
+                region = _narrow_by_limit(region, each, limit, f"limits.{name}")
         if "feed_rate" in space.names:
             low, high = self.capacity.min_feed_rate, self.capacity.max_feed_rate
             if low is not None:
@@ -292,7 +318,7 @@ class Brief(Strict):
                     f"capacity max_feed_rate {high:g}",
                     "capacity.max_feed_rate",
                 )
-        for name, value in self.current.items():
+        for name, value in self.current_on(space).items():
             setting = space[name]
             if setting.max_change is not None:
                 region = region.narrow(
@@ -300,7 +326,7 @@ class Brief(Strict):
                     value - setting.max_change,
                     value + setting.max_change,
                     f"{name} within {setting.max_change:g} {setting.unit} of current {value:g}",
-                    f"current.{name}",
+                    f"current.{name if name in self.current else setting.gate_of}",
                 )
         return region
 
@@ -340,12 +366,18 @@ def _in_site_unit(name: str, written: float | str, variable: MaterialVariable, w
     return value
 
 
-def _narrow_by_limit(region: Region, name: str, limit: Limit) -> Region:
+def _missing(trial: Mapping[str, float], space: SettingSpace) -> list[str]:
+    """The settings of a line that a trial lacks; a whole setting states all of its gates."""
+    return [s.name for s in space.settings if not {s.name, s.gate_of} & set(trial)]
+
+
+def _narrow_by_limit(region: Region, name: str, limit: Limit, where: str) -> Region:
+    """A region with the limit of one setting, which stands at ``where`` of the brief."""
     setting = region.space[name]
     if limit.fixed is not None:
-        _require_level(setting, limit.fixed)
+        setting.require_level(limit.fixed, f"{where}.fixed")
         why = f"{name} fixed at {limit.fixed:g}"
-        return region.narrow(name, limit.fixed, limit.fixed, why, f"limits.{name}.fixed")
+        return region.narrow(name, limit.fixed, limit.fixed, why, f"{where}.fixed")
     low = -float("inf") if limit.low is None else limit.low
     high = float("inf") if limit.high is None else limit.high
     ends = [
@@ -353,15 +385,4 @@ def _narrow_by_limit(region: Region, name: str, limit: Limit) -> Region:
         *([] if limit.high is None else [f"up to {high:g}"]),
     ]
     why = " ".join(["limits", name, *ends, setting.unit])
-    return region.narrow(name, low, high, why, f"limits.{name}")
-
-
-def _require_level(setting: Setting, value: float) -> None:
-    a, b = setting.levels_between(value, value)
-    if a > b and setting.low <= value <= setting.high:
-        below = setting.low + int((value - setting.low) / setting.step) * setting.step
-        raise InputError(
-            f"[limits.{setting.name}] fixed = {value:g} is not a step of the deck.",
-            hint=f"The nearest are {below:.6g} and {below + setting.step:.6g} {setting.unit}.",
-            where=f"limits.{setting.name}.fixed",
-        )
+    return region.narrow(name, low, high, why, where)

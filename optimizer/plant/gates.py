@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from optimizer.errors import InputError
+from optimizer.errors import InputError, nearest
 from optimizer.plant.settings import FEED_RATE, Setting, SettingSpace
 
 if TYPE_CHECKING:
@@ -170,6 +170,55 @@ class SettingColumns:
             if longest:
                 gates[name] = longest
         return cls(tuple(names), gates)
+
+
+def names_on(space: SettingSpace, name: str, table: str) -> tuple[str, ...]:
+    """The settings of a line that a name speaks of: itself, or each gate for a whole setting.
+
+    Args:
+        space: the settings of the line.
+        name: a setting, a setting as a whole or a gate.
+        table: the table or argument that has the name, for messages.
+
+    Raises:
+        InputError: when the line has no such setting or gate.
+
+    >>> from optimizer.plant.settings import GRAVITY_TABLE
+    >>> names_on(GRAVITY_TABLE.with_gates("air", 2), "air", "limits")
+    ('air_1', 'air_2')
+    """
+    if name in space.names:
+        return (name,)
+    if name in space.gates:
+        return tuple(space.names[j] for j in space.gates[name])
+    found = _GATE.fullmatch(name)
+    whole = "" if found is None else found["whole"]
+    if whole in space.names or whole in space.gates:
+        gates = tuple(space.names[j] for j in space.gates.get(whole, ()))
+        refuse_unknown_gate(f"[{table}] {name}", name, whole, gates, f"[settings.{whole}]")
+    raise InputError(
+        f"[{table}]: unknown name '{name}'.",
+        hint=nearest(name, (*space.names, *space.gates)),
+        where=f"{table}.{name}",
+    )
+
+
+def values_on(space: SettingSpace, values: Mapping[str, float], table: str) -> dict[str, float]:
+    """Values by name, with that of a whole setting at each of its gates; a value of a single gate
+    counts before that of the whole.
+
+    Arguments and errors are those of ``names_on``.
+
+    >>> from optimizer.plant.settings import GRAVITY_TABLE
+    >>> values_on(GRAVITY_TABLE.with_gates("air", 2), {"air_2": 35.0, "air": 33.0}, "current")
+    {'air_1': 33.0, 'air_2': 35.0}
+    """
+    found: dict[str, float] = {}
+    for name, value in values.items():
+        found |= dict.fromkeys(names_on(space, name, table), value)
+    single = {name: value for name, value in values.items() if name in space.names}
+    both = {**found, **single}
+    return {name: both[name] for name in space.names if name in both}
 
 
 def refuse_unknown_gate(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,19 +19,57 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
-from optimizer.plant.settings import SLACK, SettingSpace
+from optimizer.plant.gates import names_on
+from optimizer.plant.settings import SLACK, STEP_TOLERANCE, Setting, SettingSpace
 
 
 @dataclass(frozen=True)
 class Coupling:
-    """A linear limit between settings: ``at_least <= sum(terms * values) <= at_most``."""
+    """A linear limit between settings: ``at_least <= sum(terms * values) <= at_most``.
+
+    Args:
+        terms: factor of each setting; the whole of a setting with gates stands for their mean.
+        at_most, at_least: ends of the limit.
+        words: the limit as a person would write it; empty for the formula.
+    """
 
     terms: Mapping[str, float]
     at_most: float = np.inf
     at_least: float = -np.inf
+    words: str = ""
+
+    @classmethod
+    def taper(cls, before: Setting, after: Setting) -> Coupling:
+        """The limit of the difference between two neighboring gates."""
+        most = float(before.max_taper or 0.0)
+        return cls(
+            {before.name: -1.0, after.name: 1.0},
+            most,
+            -most,
+            f"{before.name} and {after.name} at most {most:g} {before.unit} apart".rstrip(),
+        )
+
+    def on(self, space: SettingSpace) -> Coupling:
+        """This limit with the mean of its gates in place of a setting that has gates.
+
+        Raises:
+            InputError: when there is no such setting.
+        """
+        if all(name in space.names for name in self.terms):
+            return self
+        terms = dict.fromkeys(space.names, 0.0)
+        for name, factor in self.terms.items():
+            names = names_on(space, name, "couplings.terms")
+            for each in names:
+                terms[each] += factor / len(names)
+        return replace(
+            self, terms={k: v for k, v in terms.items() if v}, words=self.words or self.describe()
+        )
 
     def describe(self) -> str:
         """The limit as a person would write it."""
+        if self.words:
+            return self.words
         total = " + ".join(f"{c:g}·{name}" for name, c in self.terms.items())
         left = f"{self.at_least:g} ≤ " if np.isfinite(self.at_least) else ""
         right = f" ≤ {self.at_most:g}" if np.isfinite(self.at_most) else ""
@@ -56,11 +95,15 @@ class Region:
 
     @classmethod
     def whole(cls, space: SettingSpace, couplings: Iterable[Coupling] = ()) -> Region:
-        """The region of the whole space, restricted only by couplings."""
-        couplings = tuple(couplings)
-        for coupling in couplings:
-            for name in coupling.terms:
-                space[name]
+        """The region of the whole space, restricted only by couplings, and by how far neighboring
+        gates may differ."""
+        gates = [space.settings[j] for columns in space.gates.values() for j in columns]
+        tapers = [
+            Coupling.taper(before, after)
+            for before, after in pairwise(gates)
+            if before.gate_of == after.gate_of and before.max_taper is not None
+        ]
+        couplings = (*(coupling.on(space) for coupling in couplings), *tapers)
         return cls(space, (0,) * len(space.names), tuple(s.top for s in space.settings), couplings)
 
     def narrow(self, name: str, low: float, high: float, why: str, where: str = "") -> Region:
@@ -132,21 +175,42 @@ class Region:
         Raises:
             LimitError: when couplings and limits together allow no point.
         """
-        first, last = np.array(self.first), np.array(self.last)
         if self.size <= 4 * n:
             grids = [np.arange(a, b + 1) for a, b in zip(self.first, self.last, strict=True)]
-            every = np.stack(np.meshgrid(*grids, indexing="ij"), axis=-1).reshape(-1, len(first))
+            every = np.stack(np.meshgrid(*grids, indexing="ij"), axis=-1).reshape(
+                -1, len(self.first)
+            )
             inside = every[self.contains(every)]
             if not len(inside):
                 raise self._empty()
             return inside[np.sort(rng.permutation(len(inside))[:n])]
-        draws = even_points(2 * n, len(first), rng)
-        index = first + np.floor(draws * (last - first + 1)).astype(np.int64)
+        draws = even_points(2 * n, len(self.first), rng)
+        index = self._spread(draws)
         found = distinct_in_order(index[self.contains(index)])
         if len(found) < n // 4:
             start = found if len(found) else self._one_point()
             found = distinct_in_order(np.vstack([found, self._walk(start, n, rng)]))
         return found[:n]
+
+    def _spread(self, draws: Floats) -> Indices:
+        """Lattice points of the box at draws from the unit cube, shape (n, d).
+
+        A gate is drawn within its largest difference from the gate before it, since hardly a point
+        of the box has all gates near enough to each other.
+        """
+        index = np.empty(draws.shape, dtype=np.int64)
+        for j, (first, last) in enumerate(zip(self.first, self.last, strict=True)):
+            low, high = np.full(len(draws), first), np.full(len(draws), last)
+            here, before = self.space.settings[j], self.space.settings[j - 1]
+            if here.gate_of is not None and before.gate_of == here.gate_of:
+                near = before.max_taper
+                if near is not None:
+                    value = before.values(index[:, j - 1]) - here.low
+                    ends = (value - near) / here.step, (value + near) / here.step
+                    low = np.maximum(low, np.ceil(ends[0] - STEP_TOLERANCE).astype(np.int64))
+                    high = np.minimum(high, np.floor(ends[1] + STEP_TOLERANCE).astype(np.int64))
+            index[:, j] = low + np.floor(draws[:, j] * (high - low + 1)).astype(np.int64)
+        return index
 
     def _one_point(self) -> Indices:
         """One lattice point of the region, found by integer linear programming; shape (1, d)."""
@@ -176,6 +240,8 @@ class Region:
             width = np.maximum(1, ((last - first) * rng.uniform(0.02, 0.5)).astype(np.int64))
             move = rng.integers(-width, width + 1, size=walkers.shape)
             move *= rng.random(walkers.shape) < 0.6
+            for columns in self.space.gates.values():  # half of the walkers keep the taper
+                move[::2, columns] = move[::2, columns[:1]]
             trial = np.clip(walkers + move, first, last)
             walkers = np.where(self.contains(trial)[:, None], trial, walkers)
             kept.append(walkers)
@@ -185,9 +251,11 @@ class Region:
         """Lattice neighbors of one point, shape (d,): one setting moved, or two moved together.
 
         Moves of pairs are needed because settings counteract each other: often the score improves
-        only when both settings of a pair move.
+        only when both settings of a pair move. The gates of a setting move one by one, and all
+        alike as a setting that has none does.
         """
-        around = np.asarray(index) + _moves(len(index), tuple(reach))
+        groups = tuple(self.space.gates.values())
+        around = np.asarray(index) + _moves(len(index), tuple(reach), groups)
         return around[self.contains(around)]
 
     def _empty(self) -> LimitError:
@@ -200,14 +268,17 @@ class Region:
 
 
 @lru_cache(maxsize=64)
-def _moves(d: int, reach: tuple[int, ...]) -> Indices:
-    """Steps of one setting of d, or of two together, shape (m, d)."""
+def _moves(d: int, reach: tuple[int, ...], groups: tuple[tuple[int, ...], ...] = ()) -> Indices:
+    """Steps of one setting of d, or of two together, shape (m, d); a group of columns is moved
+    like a single setting too."""
     unit = np.eye(d, dtype=np.int64)
-    moves = [s * r * unit[j] for j in range(d) for r in reach for s in (-1, 1)]
+    unit = np.vstack([unit, *(unit[list(columns)].sum(axis=0) for columns in groups)])
+    moves = [s * r * each for each in unit for r in reach for s in (-1, 1)]
     moves += [
         r * (a * unit[i] + b * unit[j])
-        for i in range(d)
-        for j in range(i + 1, d)
+        for i in range(len(unit))
+        for j in range(i + 1, len(unit))
+        if not (unit[i] * unit[j]).any()  # a group and one of its own columns
         for r in {reach[0], reach[-1]}
         for a, b in ((1, 1), (1, -1), (-1, 1), (-1, -1))
     ]

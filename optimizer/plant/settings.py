@@ -120,6 +120,26 @@ class Setting:
         """
         return abs(a - b) >= 0.5 * self.step
 
+    def require_level(self, value: float, where: str) -> None:
+        """Refuse a value inside the range that is none of the levels.
+
+        Args:
+            value: the value.
+            where: path of the value in the brief, such as ``limits.air.fixed``.
+
+        Raises:
+            InputError: when it lies between two levels; the hint names them.
+        """
+        first, last = self.levels_between(value, value)
+        if first > last and self.low <= value <= self.high:
+            table, _, key = where.rpartition(".")
+            below = self.low + int((value - self.low) / self.step) * self.step
+            raise InputError(
+                f"[{table}] {key} = {value:g} is not a step of the deck.",
+                hint=f"The nearest are {below:.6g} and {below + self.step:.6g} {self.unit}.",
+                where=where,
+            )
+
     def levels_between(self, low: float, high: float) -> tuple[int, int]:
         """First and last level inside ``[low, high]``; first > last when there is no level."""
         first = np.ceil((max(low, self.low) - self.low) / self.step - STEP_TOLERANCE)
