@@ -118,7 +118,7 @@ def told(events: Sequence[Event], units: StoredUnits) -> Changes:
     whole = [{**side, "line": e.about["line"]} for e in events for side in _sides(e)]
     if not whole:
         return Changes(())
-    values = as_values(units.in_site_units(runs_of(whole)))
+    values = as_values(units.in_site_units(runs_of(whole), at_gates=False))
     found = []
     for k, event in enumerate(events):
         about, (before, after) = event.about, _sides(event)

@@ -68,6 +68,14 @@ class Description:
             return self.lines[line][name]
         return self.columns.get(name)
 
+    def gates(self, whole: str, line: str | None) -> tuple[str, ...]:
+        """The gates of a setting that runs of a line have been stored with, from the feed end;
+        empty where it had none."""
+        said, found = self.lines.get(line or "", {}), list[str]()
+        while (gate := f"{whole}_{len(found) + 1}") in said:
+            found.append(gate)
+        return tuple(found)
+
     def as_dict(self) -> dict[str, Any]:
         """The description as JSON, as an event tells it."""
         return {
@@ -128,7 +136,10 @@ def described_by(site: Site, lines: Iterable[str], before: Description = NOTHING
         {name: units(name, None) for name, what in meanings.items() if what in _HAVE_UNITS},
         {
             # A setting that the site no longer has keeps its unit, for the runs that have it.
-            line: {**before.lines.get(line, {}), **{n: units(n, line) for n in site.space.names}}
+            line: {
+                **before.lines.get(line, {}),
+                **{n: units(n, line) for n in site.space_of(line).names},
+            }
             for line in sorted(lines)
         },
         dict(site.columns),
@@ -157,7 +168,8 @@ def meanings_of(site: Site) -> dict[str, str]:
     """The meaning of each column of the run table of a site."""
     kinds = {column.name: column.kind.value for column in RUN_COLUMNS}
     kinds |= dict.fromkeys(READINGS, "readings") | dict.fromkeys(PROVENANCE, "provenance")
-    kinds |= dict.fromkeys(site.space.names, SETTING) | dict.fromkeys(site.material_names, MATERIAL)
+    kinds |= dict.fromkeys(site.setting_names, SETTING)
+    kinds |= dict.fromkeys(site.material_names, MATERIAL)
     return {name: kinds[name] for name in schema_of(site).names}
 
 

@@ -13,10 +13,19 @@ import pyarrow.parquet as pq
 from optimizer.errors import InputError
 from optimizer.files import whole_file
 from optimizer.history.arrow import harmless_text
+from optimizer.plant.site import Site
 from optimizer.text.formulas import harmless
 
 SUFFIXES = (".csv", ".parquet")
 """Ends of the names of files that can be written."""
+
+
+def without_empty_settings(runs: pa.Table, site: Site) -> pa.Table:
+    """Runs without the columns of gated settings that none of them fills: that of all gates alike
+    where each run has its own, and gates that no line of these runs has."""
+    own = {n for whole, gates in site.setting_columns.gates.items() for n in (whole, *gates)}
+    empty = [n for n in runs.column_names if n in own and runs[n].null_count == len(runs)]
+    return runs.drop_columns(empty) if len(runs) else runs
 
 
 def write_table(path: Path, made: Callable[[], pa.Table]) -> int:

@@ -19,7 +19,7 @@ is the sum over the columns, each weighted by an odd number made from the column
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
@@ -28,6 +28,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from optimizer.history.schema import NO_GATES, alike_gates_as_one
 from optimizer.numerics.key_map import KeyMap
 from optimizer.plant.run_columns import JOINT_ERRORS
 
@@ -188,11 +189,14 @@ class Fingerprints:
     The material's label and the material variables always belong to the content. They belong to
     the identity only for a run without a date. Two dated runs that differ only in a material
     variable are one run with a disputed value; two undated ones may be different runs. Columns of
-    `JOINT_ERRORS` belong to the content only: they do not say which run a row is.
+    `JOINT_ERRORS` belong to the content only: they do not say which run a row is. A run with all
+    gates of a setting alike has the id that it would have with one value for all, so that a log
+    from before a deck had gates is recognized.
 
     Args:
         runs: a batch in the run table's schema.
         settings, material: names of settings and of material variables.
+        gates: for each setting that has gates on some line, the columns of these.
 
     Attributes:
         identity: two 64-bit words for each run, shape (n, 2).
@@ -201,8 +205,13 @@ class Fingerprints:
     """
 
     def __init__(
-        self, runs: pa.RecordBatch, settings: Sequence[str], material: Sequence[str]
+        self,
+        runs: pa.RecordBatch,
+        settings: Sequence[str],
+        material: Sequence[str],
+        gates: Mapping[str, Sequence[str]] = NO_GATES,
     ) -> None:
+        runs = alike_gates_as_one(runs, gates)
         core, extra, errors = _Sum(len(runs)), _Sum(len(runs)), _Sum(len(runs))
         names = set(runs.schema.names)
         self.lines = hash_labels(runs.column("line"))
@@ -270,16 +279,13 @@ class FormerContents:
 
     Args:
         runs: n runs with former values, in the run table's schema.
-        settings, material: names of settings and of material variables.
+        prints: their hashes.
 
     Attributes:
         derived: hashes of line and id of those runs whose id was made from their content.
     """
 
-    def __init__(
-        self, runs: pa.RecordBatch, settings: Sequence[str], material: Sequence[str]
-    ) -> None:
-        prints = Fingerprints(runs, settings, material)
+    def __init__(self, runs: pa.RecordBatch, prints: Fingerprints) -> None:
         keys, content = _id_keys(runs, prints.lines), prints.content
         own = np.asarray(pc.equal(run_ids(prints.identity), runs.column("run_id")))
         self.derived = np.unique(keys[own])
@@ -313,15 +319,20 @@ class KnownRuns:
         former: what corrected and withdrawn runs were; None when there are none.
     """
 
-    def __init__(self, settings: Sequence[str], material: Sequence[str]) -> None:
-        self._names = (settings, material)
+    def __init__(
+        self,
+        settings: Sequence[str],
+        material: Sequence[str],
+        gates: Mapping[str, Sequence[str]] = NO_GATES,
+    ) -> None:
+        self._names = (settings, material, gates)
         self._content_of = KeyMap()
         self._given, self._derived = _Contents(), _Contents()
         self.former: FormerContents | None = None
 
     def learn_former(self, runs: pa.RecordBatch) -> None:
         """Records former values of corrected and withdrawn runs; to be called before ``learn``."""
-        self.former = FormerContents(runs, *self._names)
+        self.former = FormerContents(runs, Fingerprints(runs, *self._names))
 
     def identify(self, runs: pa.RecordBatch) -> Identified:
         """Gives an id to each run of a batch that came without one."""

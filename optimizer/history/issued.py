@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 import pyarrow as pa
@@ -21,10 +21,12 @@ from optimizer.errors import InputError, nearest
 from optimizer.history.snapshot import Snapshot
 from optimizer.history.storage.event_log import Event
 from optimizer.plant.deck_states import EVEN
+from optimizer.plant.settings import SettingSpace
 from optimizer.plant.site import Site
 from optimizer.plant.units import as_typed, scaled, unit_factor
 from optimizer.text.trial_numbers import batch_of_trial, id_of_batch, id_of_trial, line_of_batch
 
+T = TypeVar("T")
 ISSUED, STARTED, SKIPPED, REOPENED, CLOSED = "issued", "started", "skipped", "reopened", "closed"
 """Kinds of event that make a batch and change its state."""
 RESTORED = "restored"
@@ -263,9 +265,11 @@ def in_units(
     """Planned settings in the units that the site declares now, and these units.
 
     A setting that the site no longer has, or whose unit cannot be converted, is returned as it was
-    planned.
+    planned. One that has gates by now is returned gate by gate.
     """
-    space, values, found = site.space_of(line), {}, dict(units)
+    space, values = site.space_of(line), {}
+    settings, units = _at_gates(settings, space), _at_gates(units, space)
+    found = dict(units)
     for name, value in settings.items():
         values[name] = value
         if name not in space.names or units.get(name, "") == space[name].unit:
@@ -277,6 +281,14 @@ def in_units(
         values[name] = float(as_typed(scaled(np.array([value]), by))[0])
         found[name] = space[name].unit
     return values, found
+
+
+def _at_gates(values: Mapping[str, T], space: SettingSpace) -> dict[str, T]:
+    """Values by name, with that of a whole setting at each of its gates."""
+    found: dict[str, T] = {}
+    for name, value in values.items():
+        found |= dict.fromkeys([space.names[j] for j in space.gates.get(name, ())] or [name], value)
+    return found
 
 
 def _issues(event: Event) -> bool:

@@ -10,8 +10,10 @@ the units of a site.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
+import numpy as np
 import pyarrow as pa
 
 from optimizer.plant.run_columns import (
@@ -30,6 +32,9 @@ READINGS = ("samples", "settled")
 """Columns of a run that was averaged from readings: their number, and whether the deck was
 steady."""
 PROVENANCE = ("source", "source_row")
+NO_GATES: Mapping[str, Sequence[str]] = MappingProxyType({})
+SAME_GATE = 1e-6
+"""Largest relative difference of gates that count as alike; ids have six digits too."""
 TIMESTAMP = pa.timestamp("us", "UTC")
 
 _TYPES = {
@@ -62,8 +67,8 @@ def run_schema(settings: Sequence[str], material: Sequence[str]) -> pa.Schema:
 
 
 def schema_of(site: Site) -> pa.Schema:
-    """Schema of the run table of a site."""
-    return run_schema(site.space.names, site.material_names)
+    """Schema of the run table of a site, with the settings that any line needs."""
+    return run_schema(site.setting_names, site.material_names)
 
 
 def fields_of(site: Site) -> tuple[str, ...]:
@@ -77,8 +82,8 @@ def declared_unit(site: Site, name: str, line: str | None) -> str:
 
     The unit of a fraction is an empty text.
     """
-    if name in site.space.names:
-        return site.space_of(line)[name].unit
+    if name in site.setting_names:
+        return site.setting(name, line).unit
     if name == FEED_GRADE_SE:
         return site.material[FEED_GRADE].unit
     return site.material[name].unit if name in site.material else ""
@@ -93,7 +98,9 @@ def first_stored_unit(site: Site, name: str, line: str | None) -> str:
     if name in (FEED_GRADE, FEED_GRADE_SE):
         return ""
     declared = declared_unit(site, name, line)
-    return stored_unit_of(name, declared) if name in site.space.names else declared
+    if name not in site.setting_names:
+        return declared
+    return stored_unit_of(site.settings_of(line).whole_name(name), declared)
 
 
 def in_schema(table: pa.Table, schema: pa.Schema) -> pa.Table:
@@ -109,3 +116,33 @@ def in_schema(table: pa.Table, schema: pa.Schema) -> pa.Table:
     ]
     further = [n for n in table.column_names if n not in schema.names]
     return pa.table([*arrays, *(table[n] for n in further)], names=[*schema.names, *further])
+
+
+def alike_gates_as_one(
+    runs: pa.RecordBatch, gates: Mapping[str, Sequence[str]] = NO_GATES
+) -> pa.RecordBatch:
+    """Runs in which equal numbers at all gates of a setting stand as one number for all.
+
+    Args:
+        runs: n runs.
+        gates: for each setting that has gates on some line, the columns of these, as far as the
+            runs have them.
+    """
+    for whole, columns in gates.items():
+        found = [name for name in columns if name in runs.schema.names]
+        if all(runs.column(name).null_count == len(runs) for name in found):
+            continue
+        values = np.column_stack([runs.column(n).to_numpy(zero_copy_only=False) for n in found])
+        filled = ~np.isnan(values)
+        first = values[np.arange(len(values)), filled.argmax(axis=1)]
+        alike = (np.isclose(values, first[:, None], rtol=SAME_GATE, atol=0.0) | ~filled).all(axis=1)
+        if whole not in runs.schema.names:
+            runs = runs.append_column(whole, pa.nulls(len(runs), pa.float64()))
+        before = runs.column(whole).to_numpy(zero_copy_only=False)
+        one = np.where(filled.any(axis=1), np.where(alike, first, np.nan), before)
+        numbers = {n: np.where(alike, np.nan, values[:, k]) for k, n in enumerate(found)}
+        for name, column in {**numbers, whole: one}.items():
+            place = runs.schema.get_field_index(name)
+            cells = pa.array(column, pa.float64(), from_pandas=True)
+            runs = runs.set_column(place, runs.schema.field(place), cells)
+    return runs

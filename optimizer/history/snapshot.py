@@ -18,7 +18,7 @@ from deltalake import DeltaTable
 
 from optimizer.errors import InputError, nearest
 from optimizer.history.description import Description, description_of
-from optimizer.history.exporting import write_table
+from optimizer.history.exporting import without_empty_settings, write_table
 from optimizer.history.schema import PROVENANCE
 from optimizer.history.sources import GivenRuns, NoRuns, RunSource, StoredRuns
 from optimizer.history.start_times import (
@@ -229,8 +229,12 @@ class Snapshot:
                 written.
         """
         lines = None if line is None else [line]
+        plant = site or Site()
         return write_table(
-            Path(path), lambda: unmarked(self.runs(site or Site(), lines=lines, since=since))
+            Path(path),
+            lambda: without_empty_settings(
+                unmarked(self.runs(plant, lines=lines, since=since)), plant
+            ),
         )
 
 

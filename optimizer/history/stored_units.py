@@ -68,18 +68,25 @@ class StoredUnits:
             InputError: names the site file, the column, both units and the remedy.
         """
         for line in sorted(lines):
-            for name in self.site.space.names:
+            self._refuse_other_gates(line)
+            for name in self.site.setting_names:
                 self._bridge(name, line)
         for name in self.site.material_names:
             self._bridge(name, None)
 
-    def in_site_units(self, table: pa.Table) -> pa.Table:
+    def in_site_units(self, table: pa.Table, at_gates: bool = True) -> pa.Table:
         """Converts stored numbers of a table of runs to the units that each line declares.
 
+        Args:
+            table: stored runs.
+            at_gates: whether a run that was stored with one value of a setting, on a line that has
+                gates by now, is returned with that value at each gate.
+
         Raises:
-            InputError: when a stored unit cannot be converted.
+            InputError: when a stored unit cannot be converted, or runs of a line were stored with
+                other gates than it has.
         """
-        settings, material = self.site.space.names, (*self.site.material_names, FEED_GRADE_SE)
+        settings, material = self.site.setting_names, (*self.site.material_names, FEED_GRADE_SE)
         for name in (n for n in (*settings, *material) if n in table.column_names):
             if table[name].null_count == table.num_rows:
                 continue
@@ -96,7 +103,45 @@ class StoredUnits:
                 values = back[0](values)
             column = pa.array(values, pa.float64(), from_pandas=True)
             table = table.set_column(table.column_names.index(name), name, column)
+        return self._at_gates(table) if at_gates else table
+
+    def _at_gates(self, table: pa.Table) -> pa.Table:
+        """Runs in the site's units, each with the settings that its line has."""
+        for line in pc.unique(table["line"]).to_pylist():
+            self._refuse_other_gates(line)
+            settings = self.site.settings_of(line)
+            for whole in (w for w in settings.space.gates if w in table.column_names):
+                here = pc.fill_null(pc.equal(table["line"], line), False)
+                if pc.all(pc.or_kleene(pc.invert(here), table[whole].is_null())).as_py():
+                    continue
+                gates = settings.gates_of(whole)
+                empty = pa.nulls(len(table), pa.float64())
+                own = (table[gate] for gate in gates if gate in table.column_names)
+                alike = pc.and_(here, pc.is_null(pc.coalesce(*own, empty)))
+                for gate in gates:
+                    table = _put(table, gate, alike, table[whole])
+                table = _put(table, whole, here, empty)
         return table
+
+    def _refuse_other_gates(self, line: str | None) -> None:
+        """Refuses runs that were stored with other gates than their line has by now.
+
+        Raises:
+            InputError: names the site file, the line, the gates of both and the remedy.
+        """
+        for whole in (setting.name for setting in self.site.wholes):
+            stored = self.description.gates(whole, line)
+            declared = self.site.settings_of(line).gates_of(whole)
+            if stored and stored != declared and stored[0] not in self.site.base.names:
+                said = f"{len(declared)}" if declared else "none"
+                raise InputError(
+                    f"{self.site.source}: [settings.{whole}]: the history has runs of line "
+                    f"'{line}' with {len(stored)} gates of '{whole}', and the site declares "
+                    f"{said}.",
+                    code="mixed-gates",
+                    hint=f"Declare gates = {len(stored)} again; or give the deck as it is now a "
+                    "line of its own under another name, which learns from the other's runs.",
+                )
 
     def _bridge(self, name: str, line: str | None) -> Conversion:
         """The conversion from the declared unit to the stored one.
@@ -141,10 +186,11 @@ class StoredUnits:
         if name in site.material:
             low, high = site.material[name].low, site.material[name].high
         else:
-            setting = site.space_of(line)[name]
+            setting = site.setting(name, line)
             low, high, whose = setting.low, setting.high, f" of line '{line}'"
-            own = setting.unit != site.space[name].unit
-            table = f"[lines.{line}.settings.{name}]" if own else f"[settings.{name}]"
+            own = setting.unit != site.setting(name, None).unit
+            written = site.settings_of(line).whole_name(name)
+            table = f"[lines.{line}.settings.{written}]" if own else f"[settings.{written}]"
         pairs = f"[[0, {low:g}], [90, {high:g}]]"
         return InputError(
             f"{site.source}: {table}: the history has {name}{whose} in {shown[0]} and the site "
@@ -154,6 +200,15 @@ class StoredUnits:
             f"under {table}, with pairs [old value in {shown[0]}, value in {shown[1]}] of your own "
             f'deck; or declare unit = "{stored}" again.',
         )
+
+
+def _put(table: pa.Table, name: str, mask: pa.ChunkedArray, values: pa.ChunkedArray) -> pa.Table:
+    """A table with the values of a column replaced in some rows; the column is added where it is
+    missing."""
+    if name not in table.column_names:
+        table = table.append_column(name, pa.nulls(len(table), pa.float64()))
+    column = pc.if_else(mask, values, table[name])
+    return table.set_column(table.column_names.index(name), name, column)
 
 
 def _shown(unit: str) -> str:

@@ -131,7 +131,7 @@ def summary_of_line(line: str, runs: pa.Table, site: Site) -> LineSummary:
     return LineSummary(
         line=line,
         runs=runs.num_rows,
-        set_points=set_points(runs, site.space.names),
+        set_points=set_points(runs, site.space_of(line).names),
         first=started[0].as_py() if len(started) else None,
         last=started[-1].as_py() if len(started) else None,
         failed=pc.sum(pc.not_equal(runs["deck_state"], EVEN)).as_py() or 0,

@@ -295,13 +295,14 @@ class _Inspection:
         self.odd_ids += int(odd.sum())
 
     def _prints(self, runs: pa.RecordBatch) -> Fingerprints:
-        own = self.site.space.names
+        own = self.site.setting_columns
         material = [
             f.name
             for f in runs.schema
-            if pa.types.is_floating(f.type) and f.name not in (*own, *FRACTIONS, *CORRELATIONS)
+            if pa.types.is_floating(f.type)
+            and f.name not in (*own.names, *FRACTIONS, *CORRELATIONS)
         ]
-        return Fingerprints(runs, own, material)
+        return Fingerprints(runs, own.names, material, own.gates)
 
     @cached_property
     def _on_record(self) -> NDArray[np.uint64]:

@@ -159,6 +159,14 @@ class SettingColumns:
     names: tuple[str, ...]
     gates: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
+    def family(self, name: str) -> tuple[str, ...]:
+        """The columns that speak of the same thing as a column: of a gated setting, the whole and
+        all gates; else the column itself."""
+        for whole, gates in self.gates.items():
+            if name == whole or name in gates:
+                return (whole, *gates)
+        return (name,)
+
     @classmethod
     def of(cls, lines: Iterable[LineSettings]) -> SettingColumns:
         """The columns that some lines of one plant need together."""

@@ -222,6 +222,11 @@ class Site:
         """The settings of one line, as they are set and with each gated one as a whole."""
         return self._lines.get(line, self._lines[None])
 
+    @property
+    def line_settings(self) -> tuple[LineSettings, ...]:
+        """The settings of lines that the file does not name, then those of each that it names."""
+        return tuple(self._lines.values())
+
     def setting(self, name: str, line: str | None) -> Setting:
         """The setting of one of ``setting_columns`` on a line, see ``LineSettings``."""
         return self.settings_of(line)[name]
@@ -230,6 +235,12 @@ class Site:
     def wholes(self) -> tuple[Setting, ...]:
         """The settings without the overrides of any line, one with gates as a single setting."""
         return self.settings_of(None).whole.settings
+
+    @property
+    def set_names(self) -> tuple[str, ...]:
+        """Names of the settings that some line has, gate by gate, in column order."""
+        used = {name for each in self._lines.values() for name in each.space.names}
+        return tuple(name for name in self.setting_names if name in used)
 
     @property
     def setting_names(self) -> tuple[str, ...]:

@@ -18,10 +18,11 @@ import pyarrow.compute as pc
 
 from optimizer.errors import nearest
 from optimizer.history.arrow import as_mask, one_array
-from optimizer.history.schema import CORRELATIONS, FRACTIONS, declared_unit, schema_of
+from optimizer.history.schema import CORRELATIONS, FRACTIONS, schema_of
 from optimizer.intake.checking.faults import Faults, Fill
 from optimizer.intake.checking.fields import COUNTS, HIGHEST_SE, NEEDED, Fields, Log
 from optimizer.intake.checking.halves import halves
+from optimizer.intake.checking.settings import as_column, in_range, settings_of, shown
 from optimizer.intake.checking.times import Reading, both_days, times, with_dates
 from optimizer.intake.checking.totals import totals_rows
 from optimizer.intake.reading.columns import DATE, REJECT_COLUMNS, SHAPE_COLUMN
@@ -40,10 +41,6 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Rows = NDArray[np.int64]
 
-# Tolerance of the ends of a range: a unit conversion may change the last digit of a value.
-RANGE_TOLERANCE = 1e-6
-# The same for a sensor, which reads a little more than was set.
-SENSOR_TOLERANCE = 0.03
 # A line is stored as a folder of the history, and common file systems limit folder names to 255
 # bytes.
 LONGEST_LINE = 200
@@ -115,8 +112,7 @@ def _runs(fields: Fields) -> pa.RecordBatch:
         "source_row": pa.array(fields.chunk.rows),
     }
     settings_alone, results_alone = halves(fields)
-    for name in log.site.space.names:
-        columns[name] = _setting(fields, name, ~results_alone)
+    columns |= settings_of(fields, ~results_alone)
     columns["deck_state"] = _deck_state(fields)
     measured = as_mask(pc.equal(columns["deck_state"], EVEN)) & ~settings_alone
     for name in FRACTIONS:
@@ -219,23 +215,14 @@ OWN_CHECKS = {"line": _line, "started_at": _started_at}
 """Checks of columns by kind, for kinds other than text."""
 
 
-def _setting(fields: Fields, name: str, needed: Mask) -> pa.Array | None:
-    """A setting of each row, and faults where a row that needs it, shape (n,), lacks it."""
-    values, unread = fields.number(name)
-    missing = np.isnan(values) & ~unread & needed
-    fields.fault(name, missing, "is missing: expected {expected}")
-    _in_range(fields, name, values, unread)
-    return _column(values)
-
-
 def _material(fields: Fields, name: str) -> pa.Array | None:
     if not fields.has(name):
         return None
     values, unread = fields.number(name)
     if name == FEED_GRADE and fields.site.feed_grade_scale == 1.0:
         unread = unread | _could_be_percent(fields, name, values, unread, 1.0)
-    _in_range(fields, name, values, unread)
-    return _column(values)
+    in_range(fields, name, values, unread)
+    return as_column(values)
 
 
 def _fraction(fields: Fields, name: str, measured: Mask) -> pa.Array | None:
@@ -251,7 +238,7 @@ def _fraction(fields: Fields, name: str, measured: Mask) -> pa.Array | None:
     top = 1.0 if needed else HIGHEST_SE
     outside = ((values < 0) | (values > top)) & ~unread
     if not outside.any():
-        return _column(values)
+        return as_column(values)
     values = np.where((values > 1) & (values <= 1 + ROUNDING), 1.0, values)
     unread = unread | _could_be_percent(fields, name, values, unread, top)
     outside = ((values < 0) | (values > top)) & ~unread
@@ -259,7 +246,7 @@ def _fraction(fields: Fields, name: str, measured: Mask) -> pa.Array | None:
     per_cent = f"{{value}} is outside its range: expected from 0 to {100 * top:g} %"
     fields.fault(name, said, per_cent)
     fields.fault(name, outside & ~said, "{value} is outside its range: expected {expected}")
-    return _column(values)
+    return as_column(values)
 
 
 def _could_be_percent(fields: Fields, name: str, values: Floats, unread: Mask, top: float) -> Mask:
@@ -273,7 +260,7 @@ def _could_be_percent(fields: Fields, name: str, values: Floats, unread: Mask, t
         could,
         f"{{value}} could be per cent: write the heading as '{name} [%]' "
         "or the number as {hundredth}",
-        hundredth=lambda rows: _shown(values[rows] / 100.0),
+        hundredth=lambda rows: shown(values[rows] / 100.0),
     )
     return could
 
@@ -300,7 +287,7 @@ def _correlations(fields: Fields) -> dict[str, pa.Array | None]:
     others = " and ".join(CORRELATIONS[:2])
     reason = f"{{value}} cannot be true together with {others}: no three errors have these three"
     fields.fault(CORRELATIONS[2], apart, reason)
-    return {name: _column(values) for name, values in read.items()}
+    return {name: as_column(values) for name, values in read.items()}
 
 
 def _settled(fields: Fields) -> pa.Array | None:
@@ -310,49 +297,6 @@ def _settled(fields: Fields) -> pa.Array | None:
     place = pc.index_in(given, pa.array(list(_YES_OR_NO)))
     fields.fault("settled", as_mask(given.is_valid()) & as_mask(place.is_null()), "is yes or no")
     return pa.array(list(_YES_OR_NO.values())).take(place)
-
-
-def _in_range(fields: Fields, name: str, values: Floats, unread: Mask) -> None:
-    """Record faults of values outside the range that is declared for the line or the material."""
-
-    def end(which: int) -> float | Floats:
-        return fields.by_line(lambda line: fields.stored_limits(name, line)[which])
-
-    low, high = end(0), end(1)
-    share = RANGE_TOLERANCE
-    if fields.log.timed and name in fields.site.space.names:
-        share = SENSOR_TOLERANCE
-    slack = share * np.maximum(np.abs(low), np.abs(high))
-    outside = ((values < low - slack) | (values > high + slack)) & ~unread
-    if not outside.any():
-        return
-    here = fields.in_declared_unit(name, values)
-    units = fields.by_line_text(lambda line: declared_unit(fields.site, name, line))
-    converted = np.full(fields.n, any(c.unit is not None for c in fields.columns(name)))
-    converted |= fields.says_unit(name)
-    where = " on line '{line}'" if name in fields.site.space.names else ""
-    fields.fault(
-        name,
-        outside,
-        "{value}{which} {sign} the declared range: expected {expected}" + where + "; correct the "
-        "value, write its unit in the heading, or widen the range in the site file",
-        which=lambda rows: _which_is(converted[rows], here[rows], units(rows)),
-        sign=lambda rows: pc.if_else(
-            pa.array(here[rows] < 0), "is negative and outside", "is outside"
-        ),
-    )
-
-
-def _which_is(converted: Mask, here: Floats, unit: pa.Array) -> pa.Array:
-    """Text with a number in the declared unit, for a number that the log has in another unit."""
-    number = pc.binary_join_element_wise(_shown(here), unit, " ")
-    said = pc.binary_join_element_wise(", which is ", pc.utf8_rtrim_whitespace(number), "")
-    return pc.if_else(pa.array(converted), said, "")
-
-
-def _shown(numbers: Floats) -> pa.Array:
-    """Numbers as text with six significant digits."""
-    return pa.array(np.char.mod("%.6g", numbers).tolist(), pa.string())
 
 
 def _refuse_moved(fields: Fields) -> None:
@@ -375,20 +319,16 @@ def _refuse_totals(fields: Fields, runs: pa.RecordBatch) -> None:
     table, binding = fields.chunk.table, fields.log.binding
     start = len(REJECT_COLUMNS) if binding.is_rejects_file else 0
     named = {c.index: name for name, found in binding.columns.items() for c in found}
-    settings = [runs.column(name) for name in fields.site.space.names]
+    gates = fields.site.setting_columns.gates
+    settings = [
+        pc.coalesce(*(runs.column(each) for each in (s.name, *gates.get(s.name, ()))))
+        for s in fields.site.wholes
+    ]
     own = range(start, table.num_columns)
     rows, words = totals_rows(table, own, named, settings, fields.faults.bad)
     if len(rows):
         reason = "a totals row, not a run ('{word}'): leave it out"
         fields.faults.whole(rows, reason, {"word": lambda at: words.take(pa.array(at))})
-
-
-def _column(values: Floats) -> pa.Array | None:
-    """Numbers as a column with null in place of NaN; None when all are NaN."""
-    empty = np.isnan(values)
-    if not empty.any():
-        return pa.array(values)
-    return None if empty.all() else pa.array(values, pa.float64(), mask=empty)
 
 
 def _repeated(text: str, n: int) -> pa.Array:

@@ -25,7 +25,7 @@ from optimizer.intake.reading.columns import Binding, Column, is_percent
 from optimizer.intake.reading.long_texts import quoted
 from optimizer.intake.reading.source import Chunk, Decimal
 from optimizer.intake.reading.values import TWO_WAYS, Numbers, as_text, both_numbers, numbers
-from optimizer.plant.conversions import Conversion, Factor
+from optimizer.plant.conversions import Conversion, Factor, chain
 from optimizer.plant.moments import DateOrder
 from optimizer.plant.run_columns import Kind, names_of
 from optimizer.plant.site import Site
@@ -181,8 +181,8 @@ class Fields:
         """The declared range, in declared units, of a setting on a line or of a material
         variable."""
         place = (
-            self.site.space_of(line)[name]
-            if name in self.site.space.names
+            self.site.setting(name, line)
+            if name in self.site.setting_names
             else self.site.material[name]
         )
         return place.low, place.high
@@ -316,6 +316,18 @@ class Fields:
             return None if found is None else found.inverse
 
         return self._converted(values, back)[0]
+
+    def in_unit_of(self, name: str, other: str, values: Floats) -> Floats:
+        """Stored values of the field ``other`` in the stored unit of the field ``name``, (n,)
+        each; NaN where there is no conversion."""
+
+        def over(line: str | None) -> Conversion | None:
+            there, here = self.conversion(other, line), self.conversion(name, line)
+            if there is None or here is None or there == here:
+                return AS_COUNTED if there == here else None
+            return chain(there.inverse, here)
+
+        return self._converted(values, over)[0]
 
     def _converted(
         self, values: Floats, of: Callable[[str | None], Conversion | None]

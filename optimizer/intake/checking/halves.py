@@ -22,7 +22,7 @@ def halves(fields: Fields) -> tuple[Mask, Mask]:
     a mask of shape (n,); none in a log of runs."""
     if not fields.log.timed:
         return np.zeros(fields.n, bool), np.zeros(fields.n, bool)
-    settings = _any_filled(fields, fields.site.space.names)
+    settings = _any_filled(fields, fields.site.setting_names)
     results = _any_filled(fields, NEEDED)
     return settings & ~results, results & ~settings
 

@@ -82,7 +82,7 @@ def sniff(sample: str, known: Headings, name: str) -> Layout:
         worth = (named, layout.agrees, 0 if named else len(layout.found.headings))
         if best is None or worth > best[0]:
             best = worth, layout
-        if layout.agrees and named >= len(known.site.space.names):
+        if layout.agrees and named >= len(known.site.wholes):
             break
     if best is None:
         raise InputError(f"{name} has no rows of cells.", hint="Save the log as CSV.")

@@ -90,7 +90,7 @@ class Asking:
     def __init__(self, site: Site, now: float) -> None:
         self._site, self._now = site, now
         self.units = StoredUnits(site)
-        settings, material = site.space.names, site.material_names
+        settings, material = site.setting_names, site.material_names
         self._names: Sequence[str] = tuple(dict.fromkeys((*settings, *READINGS, *material)))
         self._lines: dict[str, _Line] = {}
         self._waiting: list[_Waiting] = []
@@ -171,7 +171,7 @@ class Asking:
         self._repeats.end(log, self._logs[log], history)
 
     def _remark(self, log: int, name: str, columns: Mapping[str, Floats], before: Summary) -> None:
-        wording, settings = Wording(self.units, name), self._site.space.names
+        wording, settings = Wording(self.units, name), self._site.space_of(name).names
         for fields, middle, why in remarks(columns, *before, settings, wording):
             self._told |= {(log, name, each) for each in fields}
             value = wording.value(fields[0], middle)

@@ -218,7 +218,7 @@ def _picked(runs: pa.RecordBatch, names: Sequence[str], at: pa.Array | None) -> 
 def _changed(here: pa.Table, there: pa.Table, names: Sequence[str]) -> NDArray[np.int64]:
     """Number of fields in which each row differs from another one, shape (n,)."""
     changed = np.zeros(len(here), np.int64)
-    for name in names:
+    for name in (n for n in names if n in there.column_names):
         same = as_mask(pc.equal(here[name], there[name]))
         changed += ~(same | (as_mask(here[name].is_null()) & as_mask(there[name].is_null())))
     return changed

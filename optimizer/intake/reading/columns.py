@@ -247,13 +247,23 @@ class Headings:
 
         A log of readings over time (``timed``) may lack all settings or all results.
         """
-        settings, results = list(self.site.space.names), ["grade", "recovery"]
-        needed = settings if "deck_state" in found else settings + results
-        lacking = tuple(name for name in needed if name not in found)
-        for whole, other in ((settings, results), (results, settings)):
-            if timed and set(whole) <= set(lacking) and any(name in found for name in other):
-                return tuple(name for name in lacking if name not in whole)
-        return lacking
+        lacking = {s.name: self._lacking(s.name, found) for s in self.site.wholes}
+        settings = tuple(name for each in lacking.values() for name in each)
+        no_result = [name for name in ("grade", "recovery") if name not in found]
+        results = () if "deck_state" in found else tuple(no_result)
+        some_setting = any(each != [name] for name, each in lacking.items())
+        if timed and not some_setting and len(no_result) < 2:
+            return results
+        return settings if timed and some_setting and len(results) == 2 else settings + results
+
+    def _lacking(self, setting: str, found: Collection[str]) -> list[str]:
+        """The columns of a setting that a log lacks: its own, or gates where it has some of a
+        line's gates."""
+        if setting in found:
+            return []
+        lines = (settings.gates_of(setting) for settings in self.site.line_settings)
+        lacking = [[g for g in gates if g not in found] for gates in lines if {*gates} & {*found}]
+        return min(lacking, key=lambda gates: len(gates), default=[setting])
 
     def _missing(
         self,

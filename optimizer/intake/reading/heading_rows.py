@@ -42,7 +42,7 @@ def find_headings(rows: Sequence[Sequence[str]], known: Headings) -> FoundHeadin
         known: names of fields.
     """
     filled = [k for k, row in enumerate(rows) if any(cell.strip() for cell in row)]
-    enough, counts = len(known.site.space.names), {}
+    enough, counts = len(known.site.wholes), {}
     for k in filled:
         if is_rejects_file(rows[k]):
             names = tuple(rows[k])

@@ -19,6 +19,7 @@ from optimizer.history.arrow import as_mask, joined, one_array, placed
 from optimizer.history.identity import CORE
 from optimizer.history.start_times import shown
 from optimizer.intake.settling.rejects import SCHEMA
+from optimizer.plant.gates import SettingColumns
 from optimizer.plant.run_columns import JOINT_ERRORS
 
 if TYPE_CHECKING:
@@ -37,12 +38,15 @@ class Conflicts:
     """The disputed rows of one load.
 
     Args:
-        settings, material: names of settings and of material variables.
+        settings: the columns of settings.
+        material: names of material variables.
     """
 
-    def __init__(self, settings: Sequence[str], material: Sequence[str]) -> None:
+    def __init__(self, settings: SettingColumns, material: Sequence[str]) -> None:
         readings = (*CORE[2:], *JOINT_ERRORS)
-        self.fields = (*CORE[1:2], "material", *settings, *readings, "deck_state", *material)
+        before = (*CORE[1:2], "material", *settings.names)
+        self.fields = (*before, *readings, "deck_state", *material)
+        self._settings = settings
         self._runs: list[pa.RecordBatch] = []
         self._owner: list[NDArray[np.int64]] = []
         self._rejects: list[pa.Table] = []
@@ -103,6 +107,8 @@ class Conflicts:
             lacking = filled.get(tally.file, ())
             own = [n for n in (*self.fields, "note") if n in self._cells[k].column_names]
             own = [name for name in own if name not in lacking]
+            # What a row says of all gates or of one may stand in another column of the run.
+            own = list(dict.fromkeys(each for n in own for each in self._settings.family(n)))
             at = pc.fill_null(pc.index_in(places_of_runs(here), places), -1).to_numpy()
             first = np.zeros(len(at), bool)
             first[np.unique(at, return_index=True)[1]] = True

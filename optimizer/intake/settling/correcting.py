@@ -61,7 +61,10 @@ def completed(source: Source, log: Log, history: History) -> tuple[Source, froze
         The log, and the names of the filled fields.
     """
     own = log.binding.columns
-    lacking = [n for n in fields_of(log.site) if n not in own and n not in FIXED]
+    # One column for all gates says what each gate has; the history must not say otherwise.
+    alike = {g for whole, gates in log.site.setting_columns.gates.items() if whole in own
+             for g in gates}  # fmt: skip
+    lacking = [n for n in fields_of(log.site) if n not in (*own, *FIXED, *alike)]
     named = "run_id" in own and ("line" in own or log.line is not None)
     if not lacking or not named or log.binding.is_rejects_file:
         return source, frozenset()
@@ -139,13 +142,16 @@ def corrected_run(
     known = Headings(site).fields
     named = {_field(heading, known): heading for heading in values}
     shown = units.in_site_units(without_impossible_times(run, latest)).to_pylist()[0]
-    row = {n: shown.get(n) for n in fields_of(site) if n not in named}
+    gates = site.setting_columns.gates
+    alike = {gate for whole in gates if whole in named for gate in gates[whole]}
+    row = {n: shown.get(n) for n in fields_of(site) if n not in named and n not in alike}
     row |= {heading: values[heading] for heading in named.values()}
     # The site file may give these headings another meaning in logs.
     own = {heading: with_unit(f, split_unit(heading)[1] or "") for f, heading in named.items()}
     headings = Headings(site, {name: name for name in row} | own)
     checked = _checked(row, headings, units, latest)
-    return corrected(run, checked, np.zeros(1, np.int64), list(named))[0]
+    changed = [each for name in named for each in site.setting_columns.family(name)]
+    return corrected(run, checked, np.zeros(1, np.int64), list(dict.fromkeys(changed)))[0]
 
 
 def _field(heading: str, known: Mapping[str, str]) -> str:

@@ -91,9 +91,9 @@ class Load:
     filled: dict[str, frozenset[str]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        names = (self.site.space.names, self.site.material_names)
-        self.known = KnownRuns(*names)
-        self.conflicts = Conflicts(*names)
+        columns, material = self.site.setting_columns, self.site.material_names
+        self.known = KnownRuns(columns.names, material, columns.gates)
+        self.conflicts = Conflicts(columns, material)
         self.units = StoredUnits(self.site)  # until the history says what it stores
         now = self.history.clock()
         self.latest = latest_start(now)
@@ -184,7 +184,7 @@ class Load:
             yield from self._sort_out(found, log, tally, readings)
         if self.options.samples:
             readings.log = log
-            if readings.is_complete(self.site.space.names):
+            if readings.is_complete(self.site.setting_names):
                 yield from self._runs_of_readings([readings])
             else:
                 self.halves.append(readings)

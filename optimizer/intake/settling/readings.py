@@ -138,7 +138,7 @@ def _rejected(chunk: Examined, log: LogOfReadings, rows: Indices, units: StoredU
     runs = chunk.checked.runs
     at = np.searchsorted(chunk.checked.index, rows)
     without = np.logical_and.reduce(
-        [np.asarray(runs.column(name).is_null())[at] for name in units.site.space.names]
+        [np.asarray(runs.column(name).is_null())[at] for name in units.site.setting_names]
     )
     field = np.where(without, "started_at", "grade").tolist()
     reason = np.where(without, NO_SETTINGS, NO_RESULT).tolist()

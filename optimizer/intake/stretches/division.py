@@ -155,7 +155,7 @@ def _stretches(
         each line, the scatter of the settings that sensors read.
     """
     stretch, aside = np.full(len(table), NONE), np.zeros(len(table), bool)
-    names = [name for name in units.site.space.names if name in table.column_names]
+    names = [name for name in units.site.setting_names if name in table.column_names]
     with_settings = _any_filled(table, names)
     sensors: dict[str, dict[str, float]] = {}
     for line, rows in _by_line(table):
@@ -267,7 +267,7 @@ def looks_sampled(runs: pa.RecordBatch, units: StoredUnits) -> tuple[int, int]:
         return 0, n
     table = pa.Table.from_batches([runs])
     sensors = _sensors(table, units, table["line"][0].as_py())
-    typed = [name for name in units.site.space.names if name not in sensors]
+    typed = [name for name in units.site.setting_names if name not in sensors]
     same = ~changes(table, typed, GAP_MINUTES)
     pair = same[:-1] & same[1:]
     inside = np.zeros(n, bool)
