@@ -212,7 +212,8 @@ def _settings(
 ) -> dict[str, str]:
     """The settings of ``--setting``, whose names the site must declare."""
     found = key_values(entries or (), "--setting")
-    known = site.space_of(line).names
+    space = site.space_of(line)
+    known = (*space.names, *space.gates)
     for name in found:
         if name not in known:
             raise InputError(f"--setting: unknown name '{name}'.", hint=nearest(name, known))

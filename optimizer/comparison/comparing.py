@@ -165,7 +165,7 @@ def _side_by_side(
         left_out=tuple((called[line], why) for line, why in found.left_out),
         prices=request.prices,
         curves=None if found.curves is None else found.curves.called(called),
-        units={s.name: s.unit for s in site.space.settings},
+        units={name: site.setting(name, None).unit for name in site.set_names},
         seed=seed,
         history_version=version,
         warnings=(*doubts, *few),

@@ -18,7 +18,7 @@ import pyarrow.types as pa_types
 from optimizer.errors import nearest
 from optimizer.evidence.borrowing import runs_to_learn_from
 from optimizer.evidence.cautions import habits, unsettled
-from optimizer.evidence.columns import codes_of, column_reader, moment64, start_times
+from optimizer.evidence.columns import codes_of, column_reader, moment64, settings_of, start_times
 from optimizer.evidence.material import feed_odds, material_inputs
 from optimizer.evidence.record import Evidence
 from optimizer.evidence.shift import shift_of
@@ -54,9 +54,9 @@ def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
     warnings += misdated(runs)
     space = site.space_of(line)
     column = column_reader(runs)
-    settings = np.column_stack([column(name) for name in space.names])
+    settings = settings_of(runs, space)
     readings = _readings(column, site)
-    context, today, material, names = material_inputs(runs, column, site, brief, warnings)
+    context, today, material, names = material_inputs(runs, settings, site, brief, warnings)
     odds, odds_today, known = feed_odds(
         column, readings.grade_logit, readings.recovery_logit, site, material, warnings
     )

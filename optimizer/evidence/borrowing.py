@@ -12,6 +12,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from optimizer.evidence.columns import settings_of
 from optimizer.plant.settings import SettingSpace
 from optimizer.plant.site import Site
 
@@ -49,7 +50,7 @@ def runs_to_learn_from(
     others = {
         name: rest.filter(pc.equal(rest["line"], name))
         for name in pc.unique(rest["line"]).to_pylist()
-        if _alike(site.space_of(name), space)
+        if _alike(site.settings_of(name).whole, site.settings_of(line).whole)
     }
     others = {name: t for name, t in others.items() if t.num_rows >= FEWEST_OF_OTHER}
     if not others:
@@ -70,8 +71,7 @@ def knows_enough(own: pa.Table, space: SettingSpace) -> bool:
     if not own.num_rows:
         return False
     some = own.take(pa.array(_evenly(own.num_rows, RUNS_TO_COUNT)))
-    settings = np.column_stack([some[n].to_numpy() for n in space.names])
-    return len(np.unique(settings, axis=0)) >= FEWEST_OWN
+    return len(np.unique(settings_of(some, space), axis=0)) >= FEWEST_OWN
 
 
 def _evenly(n: int, most: int) -> NDArray[np.int64]:
@@ -80,5 +80,5 @@ def _evenly(n: int, most: int) -> NDArray[np.int64]:
 
 
 def _alike(one: SettingSpace, other: SettingSpace) -> bool:
-    """Whether two lines have the same settings in the same units."""
+    """Whether two lines have the same settings in the same units, whatever their gates."""
     return [(s.name, s.unit) for s in one.settings] == [(s.name, s.unit) for s in other.settings]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pyarrow.compute as pc
 
+from optimizer.evidence.columns import column_reader
 from optimizer.model.coordinates import guess_feed_odds, log_odds, log_unwanted
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.plant.brief import Brief, Range
@@ -47,11 +48,12 @@ MOST_CONTRADICTIONS = 0.05
 
 
 def material_inputs(
-    runs: pa.Table, column: Any, site: Site, brief: Brief, warnings: list[str]
+    runs: pa.Table, settings: Floats, site: Site, brief: Brief, warnings: list[str]
 ) -> tuple[Floats, Floats, dict[str, Any], list[str]]:
     """Material inputs of every run and today, in unit coordinates, today's values, and the names of
-    the properties behind the leading inputs."""
+    the properties behind the leading inputs; ``settings`` are those of the runs, shape (n, d)."""
     past, today, material, names = [], [], {}, []
+    column = column_reader(runs)
     for name, variable in site.material.items():
         values = column(name)
         known = np.isfinite(values)
@@ -81,7 +83,7 @@ def material_inputs(
         past.append(unit)
         today.append((float(now) - variable.low) / span if now is not None else np.median(unit))
     context = np.column_stack(past) if past else np.zeros((runs.num_rows, 0))
-    context = _on_grid(context, np.array(today), column, site, len(past))
+    context = _on_grid(context, np.array(today), settings, len(past))
     labels, label_today = _labels(runs, brief, material, warnings)
     return (
         np.hstack([context, labels]),
@@ -112,15 +114,13 @@ def _today(
     return float(np.round(np.median(values[known][-LATEST_RUNS:]), 6))
 
 
-def _on_grid(context: Floats, today: Floats, column: Any, site: Site, m: int) -> Floats:
+def _on_grid(context: Floats, today: Floats, settings: Floats, m: int) -> Floats:
     """Material rounded to a grid that is coarse enough for the exact model to hold all set-points.
 
     Today's material is a point of the grid, since the plan is made for it.
     """
     if not m or not len(context):
         return context
-    space = site.space
-    settings = np.column_stack([column(name) for name in space.names])
     grid = CONTEXT_GRID
     while True:
         binned = np.round(today + np.round((context - today) / grid) * grid, 9)

@@ -25,6 +25,7 @@ from optimizer.history.schema import (
     schema_of,
 )
 from optimizer.history.storage.event_log import Event
+from optimizer.plant.gates import gates_among
 from optimizer.plant.run_columns import RUN_COLUMNS, Kind
 from optimizer.plant.site import Site
 
@@ -71,10 +72,7 @@ class Description:
     def gates(self, whole: str, line: str | None) -> tuple[str, ...]:
         """The gates of a setting that runs of a line have been stored with, from the feed end;
         empty where it had none."""
-        said, found = self.lines.get(line or "", {}), list[str]()
-        while (gate := f"{whole}_{len(found) + 1}") in said:
-            found.append(gate)
-        return tuple(found)
+        return gates_among(self.lines.get(line or "", {}), whole)
 
     def as_dict(self) -> dict[str, Any]:
         """The description as JSON, as an event tells it."""

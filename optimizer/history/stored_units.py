@@ -68,7 +68,7 @@ class StoredUnits:
             InputError: names the site file, the column, both units and the remedy.
         """
         for line in sorted(lines):
-            self._refuse_other_gates(line)
+            self.refuse_other_gates(line)
             for name in self.site.setting_names:
                 self._bridge(name, line)
         for name in self.site.material_names:
@@ -108,7 +108,7 @@ class StoredUnits:
     def _at_gates(self, table: pa.Table) -> pa.Table:
         """Runs in the site's units, each with the settings that its line has."""
         for line in pc.unique(table["line"]).to_pylist():
-            self._refuse_other_gates(line)
+            self.refuse_other_gates(line)
             settings = self.site.settings_of(line)
             for whole in (w for w in settings.space.gates if w in table.column_names):
                 here = pc.fill_null(pc.equal(table["line"], line), False)
@@ -123,7 +123,7 @@ class StoredUnits:
                 table = _put(table, whole, here, empty)
         return table
 
-    def _refuse_other_gates(self, line: str | None) -> None:
+    def refuse_other_gates(self, line: str | None) -> None:
         """Refuses runs that were stored with other gates than their line has by now.
 
         Raises:
@@ -139,8 +139,9 @@ class StoredUnits:
                     f"'{line}' with {len(stored)} gates of '{whole}', and the site declares "
                     f"{said}.",
                     code="mixed-gates",
-                    hint=f"Declare gates = {len(stored)} again; or give the deck as it is now a "
-                    "line of its own under another name, which learns from the other's runs.",
+                    hint=f"Declare gates = {len(stored)} again, for this line alone under "
+                    f"[lines.{line}.settings.{whole}]. A deck that was rebuilt is a line of its "
+                    "own with another name: it learns from these runs.",
                 )
 
     def _bridge(self, name: str, line: str | None) -> Conversion:

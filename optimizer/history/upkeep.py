@@ -13,6 +13,7 @@ import re
 from collections.abc import Iterator
 from contextlib import ExitStack
 from functools import cached_property
+from itertools import chain
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
@@ -45,6 +46,7 @@ from optimizer.history.storage.place import Place
 from optimizer.history.storage.run_files import DataFile, is_changed, stated_files, stated_hash
 from optimizer.history.storage.table import SET_ASIDE, RunTable, files_of
 from optimizer.numerics.key_map import KeyMap
+from optimizer.plant.gates import gates_among
 from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
@@ -295,14 +297,16 @@ class _Inspection:
         self.odd_ids += int(odd.sum())
 
     def _prints(self, runs: pa.RecordBatch) -> Fingerprints:
-        own = self.site.setting_columns
+        # The gates that the runs have, whatever the site file says of them by now.
+        names = self.site.setting_names
+        gates = {name: gates_among(runs.schema.names, name) for name in names}
+        own = (*names, *chain.from_iterable(gates.values()))
         material = [
             f.name
             for f in runs.schema
-            if pa.types.is_floating(f.type)
-            and f.name not in (*own.names, *FRACTIONS, *CORRELATIONS)
+            if pa.types.is_floating(f.type) and f.name not in (*own, *FRACTIONS, *CORRELATIONS)
         ]
-        return Fingerprints(runs, own.names, material, own.gates)
+        return Fingerprints(runs, own, material, gates)
 
     @cached_property
     def _on_record(self) -> NDArray[np.uint64]:

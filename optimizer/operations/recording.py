@@ -250,7 +250,7 @@ def complete_rows(
         site: the plant.
         line: name of the line to which rows without a line belong.
     """
-    blank = dict.fromkeys((*site.space.names, "grade", "recovery"))
+    blank = dict.fromkeys((*(setting.name for setting in site.wholes), "grade", "recovery"))
     named = {} if line is None else {"line": line}
     return [{**named, **_left_out(blank, row), **row} for row in rows]
 

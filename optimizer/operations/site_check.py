@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from optimizer.errors import InputError
-from optimizer.history.description import MATERIAL, SETTING, meanings_of, not_used, undeclared
+from optimizer.history.description import SETTING, meanings_of, not_used, undeclared
 from optimizer.history.schema import declared_unit
 from optimizer.history.stored_units import StoredUnits
 from optimizer.history.summary import iso
@@ -54,7 +54,7 @@ class SiteDifference:
     """A difference between a site file and a history.
 
     Attributes:
-        what: ``unit``, ``column``, ``line``, ``heading``, ``file`` or ``description``.
+        what: ``unit``, ``gates``, ``column``, ``line``, ``heading``, ``file`` or ``description``.
         text: the difference as a sentence.
         mixes: whether commands would mix two units because of it.
     """
@@ -139,6 +139,7 @@ def check_site(history: History, site: Site, version: int | None = None) -> Site
     columns = tuple(_columns(snapshot, site, description))
     found = [
         *_units_that_differ(columns, site, description),
+        *_gates_that_differ(snapshot, StoredUnits(site, description)),
         *_columns_that_differ(snapshot, site),
         *_other_differences(snapshot, site, description),
     ]
@@ -150,10 +151,10 @@ def _columns(snapshot: Snapshot, site: Site, description: Description) -> Iterat
     """The units of each setting, line by line, and of each material variable."""
     units = StoredUnits(site, description)
     for name, meaning in meanings_of(site).items():
-        if meaning not in (SETTING, MATERIAL):
+        if name not in (*site.set_names, *site.material_names):
             continue
-        lines = snapshot.lines if meaning == SETTING else (None,)
-        for line in lines or (None,):
+        lines = [each for each in snapshot.lines if name in site.space_of(each).names]
+        for line in (lines or (None,)) if meaning == SETTING else (None,):
             declared = declared_unit(site, name, line)
             if snapshot.version is None or name not in snapshot.columns:
                 yield ColumnUnits(name, line, meaning, declared, None, "new")
@@ -165,6 +166,15 @@ def _columns(snapshot: Snapshot, site: Site, description: Description) -> Iterat
             except InputError:
                 relation = "mixed"
             yield ColumnUnits(name, line, meaning, declared, stored, relation)
+
+
+def _gates_that_differ(snapshot: Snapshot, units: StoredUnits) -> Iterator[SiteDifference]:
+    """Lines whose runs were stored with other gates than the site file declares."""
+    for line in snapshot.lines:
+        try:
+            units.refuse_other_gates(line)
+        except InputError as error:
+            yield SiteDifference("gates", str(error), mixes=True)
 
 
 def _units_that_differ(
@@ -199,7 +209,7 @@ def _columns_that_differ(snapshot: Snapshot, site: Site) -> Iterator[SiteDiffere
         return
     for name in undeclared(snapshot.columns, site):
         yield SiteDifference("column", f"{not_used(name)}.")
-    for name in (*site.space.names, *site.material_names):
+    for name in (*site.set_names, *site.material_names):
         if name not in snapshot.columns:
             yield SiteDifference(
                 "column", f"the site file declares '{name}', which the history does not have yet."

@@ -56,6 +56,10 @@ def trial_row(
             "no result was given.", code="nothing-measured", hint="Give --grade and --recovery."
         )
     named = {name_key(split_unit(heading)[0]) for heading in given}
+    # One value for all gates takes the place of what was planned for each.
+    for whole, at in site.space_of(batch.line).gates.items():
+        if name_key(whole) in named:
+            named |= {name_key(site.space_of(batch.line).names[j]) for j in at}
     planned: dict[str, object] = {
         with_unit(name, batch.units.get(name, "")): value
         for name, value in trial.planned.items()
@@ -73,7 +77,9 @@ def flat(result: Mapping[str, object], site: Site, line: str) -> dict[str, objec
         InputError: when ``settings`` or ``material`` holds a name that the site lacks.
     """
     row = {name: value for name, value in result.items() if name not in NESTED}
-    known = {"settings": site.space_of(line).names, "material": (*site.material_names, "material")}
+    space = site.space_of(line)
+    settings = (*space.names, *space.gates)
+    known = {"settings": settings, "material": (*site.material_names, "material")}
     for table, names in known.items():
         values = result.get(table)
         if isinstance(values, Mapping):

@@ -10,8 +10,10 @@ numbers of another number of gates, mean at the gates of a line.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import count as numbers_from
+from itertools import takewhile
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -178,6 +180,16 @@ class SettingColumns:
             if longest:
                 gates[name] = longest
         return cls(tuple(names), gates)
+
+
+def gates_among(columns: Collection[str], whole: str) -> tuple[str, ...]:
+    """The names among some columns that are gates of a setting, from the feed end.
+
+    >>> gates_among(["air", "air_1", "air_2", "air_4"], "air")
+    ('air_1', 'air_2')
+    """
+    numbered = (f"{whole}_{k}" for k in numbers_from(1))
+    return tuple(takewhile(lambda gate: gate in columns, numbered))
 
 
 def names_on(space: SettingSpace, name: str, table: str) -> tuple[str, ...]:

@@ -83,7 +83,7 @@ async def _page(request: Request, typed: Typed, chosen: Sequence[str], begins: b
                 return waiting_page(request, order, address, "comparison", "lines")
             comparison = json.loads(content)
     summary = json.loads((await parts.summaries.of())[1])
-    units = {setting.name: setting.unit for setting in parts.site.space.settings}
+    units = {setting.name: setting.unit for setting in parts.site.wholes}
     return render_for(
         request, "lines.html", "lines", status, typed=typed, chosen=chosen,
         lines=[entry["line"] for entry in summary["lines"]], comparison=comparison,

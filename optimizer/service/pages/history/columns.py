@@ -133,7 +133,7 @@ class RunField:
 def run_field(name: str, site: Site, line: str | None) -> RunField:
     """A column of the runs of a line; for several lines, None."""
     label = LABELS.get(name) or name.replace("_", " ").capitalize()
-    if name in site.space.names:
+    if name in site.setting_names:
         return RunField(name, label, declared_unit(site, name, line), "setting", "number")
     if name in site.material_names and name not in MEANINGS:
         unit = declared_unit(site, name, line)
@@ -150,7 +150,7 @@ def listed_columns(runs: pa.Table, site: Site) -> list[str]:
     """Names of the columns of a list of runs: the usual ones, and properties of the material that
     some run has."""
     known = [name for name in site.material_names if runs[name].null_count < len(runs)]
-    return ["run_id", "line", "started_at", "material", *site.space.names, "grade", "recovery",
+    return ["run_id", "line", "started_at", "material", *site.set_names, "grade", "recovery",
             "deck_state", *known, "note"]  # fmt: skip
 
 

@@ -144,7 +144,7 @@ def result_row(given: Mapping[str, str], site: Site) -> dict[str, Any]:
     for key, value in given.items():
         if key.startswith(SETTING) and value.strip():
             name = key.removeprefix(SETTING)
-            if name not in site.space.names:
+            if name not in site.setting_names:
                 raise _unknown(key)
             row[name] = number(value, name)
     row |= _material(given, site)
