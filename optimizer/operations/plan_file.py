@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.errors import InputError
-from optimizer.text.headings import with_unit
+from optimizer.plant.gates import gates_among
+from optimizer.text.headings import split_unit, with_unit
 
 # Keys of a plan's goal that a brief's goal does not have.
 _NOT_IN_A_BRIEF = ("gain_unit",)
@@ -99,6 +100,11 @@ def result_row(
         raise InputError(
             "no result was given.", hint="Give --grade and --recovery, or --from FILE."
         )
-    row = {**({} if plan is None else plan.trial(rank)), **given}
+    planned = {} if plan is None else plan.trial(rank)
+    headings = {split_unit(heading)[0]: heading for heading in planned}
+    for heading in given:  # one value for all gates takes the place of what was planned for each
+        for gate in gates_among(headings, split_unit(heading)[0]):
+            del planned[headings[gate]]
+    row = {**planned, **given}
     row.setdefault("started_at", datetime.now(UTC).isoformat(timespec="seconds"))
     return row
