@@ -213,7 +213,7 @@ def _settings(
     """The settings of ``--setting``, whose names the site must declare."""
     found = key_values(entries or (), "--setting")
     space = site.space_of(line)
-    known = (*space.names, *space.gates)
+    known = site.setting_names if line is None else (*space.names, *space.gates)
     for name in found:
         if name not in known:
             raise InputError(f"--setting: unknown name '{name}'.", hint=nearest(name, known))

@@ -34,7 +34,8 @@ SETTINGS: Doc = {
     "type": "object",
     "additionalProperties": {"type": "number"},
     "description": "Each in the unit that the site declares: feed_rate (t/h), end_raise (deg), "
-    "side_tilt (deg), eccentric_speed (rpm), air (turn or %) unless it says otherwise.",
+    "side_tilt (deg), eccentric_speed (rpm), air (turn or %) unless it says otherwise. Where a "
+    "setting has gates, air_1 is the one at the feed end; what is sent may state air for all.",
     "examples": [
         {"feed_rate": 2.8, "end_raise": 2.4, "side_tilt": 2.0, "eccentric_speed": 450, "air": 37}
     ],
