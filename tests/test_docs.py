@@ -162,13 +162,16 @@ def test_the_brief_in_the_guide_is_valid():
 
 
 def test_the_site_file_in_the_guide_is_valid():
-    plant, changed = map(tomllib.loads, blocks(page("site").text, "toml"))
+    plant, gated, changed = map(tomllib.loads, blocks(page("site").text, "toml"))
     (earlier,) = Site.from_dict(changed).was("air", None)
     assert earlier.conversion(np.array([60.0])).tolist() == [80.0]
     site = Site.from_dict(plant)
     assert site.time_zone.name == "America/Bogota"
     assert site.space_of("deck-2")["air"].high == 80
     assert site.space_of("deck-1")["air"].max_change == 10
+    site = Site.from_dict(gated)
+    assert [s.high for s in site.space_of("deck-1").settings[4:]] == [90, 70, 90, 90]
+    assert [s.high for s in site.space_of("deck-3").settings[4:]] == [60, 60, 60]
 
 
 def test_the_streams_in_the_guide_can_be_balanced(tmp_path, monkeypatch, capsys):
