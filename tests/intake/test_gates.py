@@ -155,7 +155,7 @@ def test_readings_over_time_are_averaged_gate_by_gate(tmp_path):
     ]
     other = [{"line": "deck-1", "started_at": row["started_at"], "air": 44} for row in rows]
     report, history = loaded(tmp_path, *rows, *other, samples=True)
-    assert report.added == 12
+    assert report.added == 2
     runs = history.at().runs(SITE)
     assert runs.num_rows == 2
     assert pc.min(runs["samples"]).as_py() > 1

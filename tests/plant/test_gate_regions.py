@@ -51,7 +51,7 @@ def test_a_limit_that_leaves_a_gate_no_level_names_it():
 
 def test_max_change_holds_for_each_gate():
     site = Site.from_dict({"settings": {"air": {"gates": 4, "max_change": 5}}})
-    brief = Brief.from_dict({"current": {"air": 40, "air_4": 20}}).check_names(site)
+    brief = Brief.from_dict({"current": {"air_4": 20, "air": 40}}).check_names(site)
     region = brief.region(site.space)
     assert [ends(region, f"air_{k}") for k in (1, 4)] == [(35, 45), (15, 25)]
     assert brief.current_on(site.space) == {"air_1": 40, "air_2": 40, "air_3": 40, "air_4": 20}

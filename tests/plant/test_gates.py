@@ -70,6 +70,7 @@ def test_a_line_overrides_gates_that_all_lines_have():
     assert [s.high for s in site.space_of("c").settings[4:]] == [90, 90]
     assert {s.max_taper for s in site.space_of("c").settings[4:]} == {20}
     assert {s.max_taper for s in site.space_of("d").settings[4:]} == {5}
+    assert [s.high for s in site.space_of("d").settings[4:]] == [90, 70, 90, 90]
     assert site.setting_columns.gates == {"air": GATES}
 
 
