@@ -16,8 +16,8 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
-from optimizer.plant.deck_states import DECK_STATES
 from optimizer.plant.region import Region
+from optimizer.plant.run_columns import DECK_STATES
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import attainable, coffee, demo_deck, demo_material
 

@@ -23,7 +23,7 @@ from cli.options import (
 )
 from cli.output import FAULT, answer, check_seed, complain
 from optimizer.errors import HighsideError, InputError, nearest
-from optimizer.plant.deck_states import DECK_STATES
+from optimizer.plant.run_columns import DECK_STATES
 from optimizer.text.key_values import key_values
 
 if TYPE_CHECKING:

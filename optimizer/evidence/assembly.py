@@ -27,9 +27,8 @@ from optimizer.history.start_times import misdated
 from optimizer.measurement.joint_errors import JointErrors
 from optimizer.measurement.run_readings import RunReadings
 from optimizer.plant.brief import Brief
-from optimizer.plant.deck_states import EVEN
 from optimizer.plant.moments import instant_of
-from optimizer.plant.run_columns import FEED_GRADE_SE, JOINT_ERRORS
+from optimizer.plant.run_columns import EVEN, FEED_GRADE_SE, JOINT_ERRORS
 from optimizer.plant.site import FEED_GRADE, Site
 from optimizer.plant.units import scaled
 

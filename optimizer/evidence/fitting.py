@@ -16,6 +16,7 @@ from optimizer.model.deck_coordinates import deck_coordinates_of
 from optimizer.model.deck_state import deck_state_of
 from optimizer.model.fitted_surrogate import FittedSurrogate
 from optimizer.model.surrogate import Surrogate
+from optimizer.plant.profiles import profiles_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -37,12 +38,14 @@ def fit_surrogate(evidence: Evidence, seed: int, exact: bool = False) -> FittedS
     """
     own = evidence.take(evidence.measured)
     sources = [own] if evidence.borrowed is None else [own, evidence.borrowed]
+    profiles = profiles_of(evidence.space)
     surrogate = Surrogate(
-        evidence.space.names,
+        profiles.names,
         random_state=seed,
         by_line=evidence.by_line,
         solver=EXACT if exact else InducingPoints(MOST_POINTS),
         coordinates=deck_coordinates_of(evidence.space),
+        contrasts=profiles.contrasts,
     )
     X = np.vstack([e.inputs for e in sources])
     readings = RunReadings.joined([e.readings for e in sources])
@@ -68,7 +71,8 @@ def chance_even_of(evidence: Evidence) -> Callable[[Floats], Floats]:
     """
     if evidence.even.all():
         return lambda values: np.ones(len(values))
-    space = evidence.space
-    state = deck_state_of(deck_coordinates_of(space))
-    state.fit(space.to_unit(evidence.settings), evidence.even)
-    return lambda values: state.chance_even(space.to_unit(values))
+    profiles = profiles_of(evidence.space)
+    contrasts = tuple(column for column, _, _ in profiles.contrasts)
+    state = deck_state_of(deck_coordinates_of(evidence.space), contrasts)
+    state.fit(profiles.inputs(evidence.settings), evidence.even)
+    return lambda values: state.chance_even(profiles.inputs(values))

@@ -10,6 +10,7 @@ import numpy as np
 
 from optimizer.evidence.shift import Shift
 from optimizer.measurement.run_readings import RunReadings
+from optimizer.plant.profiles import profiles_of
 from optimizer.plant.settings import SettingSpace
 from optimizer.plant.time_zone import UTC_ZONE, TimeZone
 
@@ -99,8 +100,9 @@ class Evidence:
     @property
     def inputs(self) -> Floats:
         """Settings and material in unit coordinates, shape (n, d + m); with the line's number as
-        one more column where runs are borrowed, shape (n, d + m + 1)."""
-        inputs = [np.round(self.space.to_unit(self.settings), 9), self.context]
+        one more column where runs are borrowed, shape (n, d + m + 1). Gates are described by their
+        profile (see ``plant.profiles``)."""
+        inputs = [np.round(profiles_of(self.space).inputs(self.settings), 9), self.context]
         return np.hstack([*inputs, self.number[:, None]] if self.by_line else inputs)
 
     def inputs_today(self, index: NDArray[np.int64]) -> Floats:
@@ -115,7 +117,7 @@ class Evidence:
     def inputs_at(self, values: Floats, material: Floats | None = None) -> Floats:
         """Values of the settings, shape (k, d), on the lattice or not, with a material, shape (m,),
         today's when None, in the columns of ``inputs``."""
-        unit = np.round(self.space.to_unit(values), 9)
+        unit = np.round(profiles_of(self.space).inputs(values), 9)
         inputs = [unit, np.tile(self.today if material is None else material, (len(unit), 1))]
         return np.hstack([*inputs, np.zeros((len(unit), 1))] if self.by_line else inputs)
 

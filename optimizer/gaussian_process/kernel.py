@@ -15,6 +15,7 @@ import numpy as np
 
 from optimizer.gaussian_process.hyperparameters import NormalPrior
 from optimizer.gaussian_process.inputs import Inputs
+from optimizer.gaussian_process.matern import SharedLengths
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -45,6 +46,8 @@ class Kernel:
             a function from (n, d) to (n, d) that is compared by value; None for no change.
         weight: factor on the whole process at each input, a function from (n, d) to (n,) that is
             compared by value; None for a factor of 1.
+        shared: which of the length scales each input has; None for one each. Inputs that share one
+            count as one input of the additive part.
     """
 
     length_scale: NormalPrior = LENGTH_SCALE
@@ -53,11 +56,16 @@ class Kernel:
     additive: float = 0.0
     coordinates: Callable[[Floats], Floats] | None = None
     weight: Callable[[Floats], Floats] | None = None
+    shared: SharedLengths | None = None
 
     @property
     def by_line(self) -> bool:
         """Whether the last input is the number of a line."""
         return self.correlation is not None
+
+    def lengths(self, inputs: int) -> int:
+        """Number of length scales for a number of inputs, the number of the line not counted."""
+        return inputs if self.shared is None else len(self.shared.members)
 
     def in_coordinates(self, A: Inputs) -> Inputs:
         """Inputs in the kernel's coordinates, without the number of the line."""

@@ -25,8 +25,8 @@ class Mean:
 
     Args:
         trend: ``"none"``, ``"constant"``, ``"linear"`` or ``"quadratic"``.
-        quadratic_inputs: a quadratic trend has squares and products of this many leading inputs
-            and is linear in the others; None for all inputs.
+        quadratic_inputs: a quadratic trend has squares and products of these inputs, given by their
+            columns, and is linear in the others; None for all inputs.
         variance: prior variance of the trend's coefficients, in scaled output; one number, or one
             number for each input where the trend is linear.
         level: level to which the output returns away from all readings, where it is known; None for
@@ -36,7 +36,7 @@ class Mean:
     """
 
     trend: str = "quadratic"
-    quadratic_inputs: int | None = None
+    quadratic_inputs: tuple[int, ...] | None = None
     variance: float | tuple[float, ...] = 0.3
     level: float | None = None
     slopes: tuple[float, ...] | None = None
@@ -63,6 +63,8 @@ class Mean:
             return linear[:, :0]
         if self.trend == "linear":
             return linear
-        z = linear[:, : X.shape[1] if self.quadratic_inputs is None else self.quadratic_inputs]
+        z = linear
+        if self.quadratic_inputs is not None:
+            z = linear[:, list(self.quadratic_inputs)]
         i, j = np.triu_indices(z.shape[1], 1)
         return np.hstack([linear, (z**2 - 1.0) / np.sqrt(0.8), z[:, i] * z[:, j]])

@@ -96,7 +96,7 @@ class Prior:
     def covariance(self, h: Hyperparameters, A: Inputs, B: Inputs) -> Floats:
         """Prior covariance between A, shape (n, d), and B, shape (m, d); shape (n, m)."""
         a, b = self.terms(A), self.terms(B)
-        within = matern(h, a.coordinates, b.coordinates, self.kernel.additive)
+        within = matern(h, a.coordinates, b.coordinates, self.kernel.additive, self.kernel.shared)
         within += _trend(a, b)
         factor = _factor(h, a, b)
         if factor is not None:
@@ -119,7 +119,7 @@ class Prior:
         """
         kernel, terms = self.kernel, self.terms(A)
         points = terms.coordinates
-        smooth, slope = matern_with_slope(h, points, points, kernel.additive)
+        smooth, slope = matern_with_slope(h, points, points, kernel.additive, kernel.shared)
         trend, factor = terms.own_trend, _factor(h, terms, terms)
         d = h.log_length_scales.shape[-1]
 
@@ -134,10 +134,15 @@ class Prior:
             X, steep = points.values, slope * W
             # sum_ij S_ij (x_i - x_j)^2 = 2 (x^2 . S 1 - x' S x), one matrix product for all inputs.
             squares = (X**2).T @ steep.sum(axis=1) - np.sum(X * (steep @ X), axis=0)
-            by_length = squares * np.exp(-2.0 * h.log_length_scales)
+            shared = kernel.shared
+            if shared is None:
+                by_length = squares * np.exp(-2.0 * h.log_length_scales)
+            else:
+                own = np.exp(-2.0 * shared.spread(h.log_length_scales))
+                by_length = shared.total(squares * own)
             by_variance = 0.5 * float(np.sum(W * smooth))
             for j in range(d if kernel.additive else 0):
-                along = derivative_along(h, points, points, j)
+                along = derivative_along(h, points, points, j, shared)
                 by_length[j] += 0.5 * kernel.additive / d * float(np.sum(W * along))
             return Hyperparameters(by_length, by_variance, 0.0, by_correlation)
 

@@ -126,7 +126,7 @@ class GaussianProcess(Regressor):
     def hyperparameter_posterior(self) -> HyperparameterPosterior:
         """Posterior density of the hyperparameters, given the readings of the fit."""
         kernel = self.kernel
-        inputs = self.n_features_in_ - kernel.by_line
+        inputs = kernel.lengths(self.n_features_in_ - kernel.by_line)
         return HyperparameterPosterior(
             Likelihood(Prior(kernel, self.mean), self.noise, self.readings_),
             HyperparameterPrior(

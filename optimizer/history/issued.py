@@ -20,7 +20,7 @@ import pyarrow.compute as pc
 from optimizer.errors import InputError, nearest
 from optimizer.history.snapshot import Snapshot
 from optimizer.history.storage.event_log import Event
-from optimizer.plant.deck_states import EVEN
+from optimizer.plant.run_columns import EVEN
 from optimizer.plant.settings import SettingSpace
 from optimizer.plant.site import Site
 from optimizer.plant.units import as_typed, scaled, unit_factor

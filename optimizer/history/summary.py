@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 
 from optimizer.errors import InputError
 from optimizer.numerics.distinct_rows import distinct_rows
-from optimizer.plant.deck_states import EVEN
+from optimizer.plant.run_columns import EVEN
 from optimizer.plant.site import Site
 from optimizer.plant.time_zone import UTC_ZONE, TimeZone
 

@@ -16,11 +16,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.gaussian_process.estimation import SEARCH_POINTS, Estimated
-from optimizer.model.coordinates import latent_covariance, logits_of
+from optimizer.model.coordinates import PairReadings, latent_covariance, logits_of
 from optimizer.model.deck_prior import (
     Description,
     Frame,
-    PairReadings,
     fit_pair,
     processes_of,
 )

@@ -24,6 +24,7 @@ from optimizer.measurement.run_readings import clip_logit
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from optimizer.gaussian_process.replicates import Groups
     from optimizer.measurement.run_readings import RunReadings
     from optimizer.time_effects.effects import TimeEffects
 
@@ -220,3 +221,61 @@ def unwanted_limit(a: Floats, min_grade: float | Floats, feed_odds: float) -> Fl
     log_u = log_expit(a) + feed_odds - logit(min_grade)
     inside = np.minimum(log_u, -1e-300)
     return np.where(log_u >= 0.0, np.inf, inside - np.log(-np.expm1(inside)))
+
+
+@dataclass(frozen=True)
+class PairReadings:
+    """Readings of the two processes of a description at n runs, with the covariance of their
+    errors, each (n,).
+
+    Args:
+        first, second: readings.
+        first_variance, second_variance: known variances of their errors.
+        covariance: known covariance of their errors.
+        doubt: what effects of time that were taken off add to the squares of the readings of each
+            process and to their product, shape (3, n).
+    """
+
+    first: Floats
+    second: Floats
+    first_variance: Floats
+    second_variance: Floats
+    covariance: Floats
+    doubt: Floats
+
+    @classmethod
+    def of(cls, latent: LatentReadings, apart: bool) -> PairReadings:
+        """The readings of the processes, from readings of sharpness and balance."""
+        S, C, s, c, both = (
+            latent.sharpness,
+            latent.balance,
+            latent.sharpness_variance,
+            latent.balance_variance,
+            latent.covariance,
+        )
+        errors = np.array([s, c, both])
+        doubt = np.zeros_like(errors)
+        if latent.doubt is not None:
+            doubt = np.array([latent.doubt[:, p, q] for p, q in ((0, 0), (1, 1), (0, 1))])
+        if apart:
+            S, C = 0.5 * (C + S), 0.5 * (C - S)
+            errors, doubt = _of_shares(errors), _of_shares(doubt)
+        return cls(S, C, errors[0], errors[1], errors[2], doubt)
+
+    def scatter(self, groups: Groups) -> Floats:
+        """Sums of squares of the readings of each process about the means of their set-points, and
+        of their products, shape (3, u)."""
+        first, second = self.first, self.second
+        pairs = ((first, first), (second, second), (first, second))
+        found = [
+            groups.scatter(y, z) + groups.sum(d)
+            for (y, z), d in zip(pairs, self.doubt, strict=True)
+        ]
+        return np.array(found)
+
+
+def _of_shares(covariance: Floats) -> Floats:
+    """Variances of the logits of the two shares, and their covariance, from those of sharpness and
+    balance, shape (3, n)."""
+    s, c, both = covariance
+    return 0.25 * np.array([s + c + 2.0 * both, s + c - 2.0 * both, c - s])

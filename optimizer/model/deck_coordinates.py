@@ -19,6 +19,10 @@ a constant, whose logarithm drops out of the differences. Each setting that is l
 coordinate, and the map stays one to one. A coordinate whose own setting is absent may still move: a
 deck with a welded end raise gets its exposure from the speed. It then moves in proportion to one of
 the coordinates that are kept (see ``DeckCoordinates.followed``).
+
+Where a setting is set at several gates, its coordinate is that of their level. Taper, bow and rest
+(see ``plant.profiles``) become relative differences from it: each is multiplied by the slope of the
+logarithm at the level, so that it is, to first order, the same contrast of the logarithms.
 """
 
 from __future__ import annotations
@@ -28,6 +32,8 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from optimizer.plant.profiles import profiles_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -70,6 +76,8 @@ class DeckCoordinates:
         columns: column of each of them among the inputs.
         low, high: range of each, in its unit.
         scale: factor on each coordinate; no factors when None.
+        contrasts: for each input that is a contrast between gates of a named setting, its column
+            and the position of that setting in ``names``.
     """
 
     names: tuple[str, ...]
@@ -77,20 +85,32 @@ class DeckCoordinates:
     low: tuple[float, ...]
     high: tuple[float, ...]
     scale: tuple[float, ...] | None = None
+    contrasts: tuple[tuple[int, int], ...] = ()
 
     def __call__(self, A: Floats) -> Floats:
         """Inputs A, shape (n, d), with coordinates in place of the k named settings; (n, d)."""
         out = np.array(A, dtype=float)
         columns = list(self.columns)
         moved = (self._logs(out[:, columns]) - self._logs(_MIDDLE)) @ self.rows.T
+        if self.contrasts:
+            span = np.array(self.high) - np.array(self.low)
+            slopes = span / self._positive(out[:, columns])
+            factors = np.ones(len(span)) if self.scale is None else np.array(self.scale)
+            for column, k in self.contrasts:
+                relative = (out[:, column] - _MIDDLE) * slopes[:, k]
+                out[:, column] = _MIDDLE + factors[k] * relative
         out[:, columns] = _MIDDLE + (moved if self.scale is None else moved * np.array(self.scale))
         return out
 
     def _logs(self, unit: Floats | float) -> Floats:
+        return np.log(self._positive(unit))
+
+    def _positive(self, unit: Floats | float) -> Floats:
+        """The quantities whose logarithms are taken, above zero."""
         low, high = np.array(self.low), np.array(self.high)
         added = np.array([_ADDED.get(name, 0.0) for name in self.names]) * high
         added -= np.minimum(low, 0.0)
-        return np.log(np.maximum(low + unit * (high - low) + added, _LEAST * high))
+        return np.maximum(low + unit * (high - low) + added, _LEAST * high)
 
     @cached_property
     def rows(self) -> Floats:
@@ -124,12 +144,21 @@ def deck_coordinates_of(space: SettingSpace) -> DeckCoordinates | None:
     """The coordinates of a deck, of those of the five settings that it has; None with fewer than
     two. A setting whose range does not reach above zero has no logarithm and keeps its own
     input."""
-    found = [name for name in COUPLED if name in space.names and space[name].high > 0.0]
+    profiles = profiles_of(space)
+    low, high = profiles.low, profiles.low + profiles.span
+    where = {name: j for j, name in enumerate(profiles.names)}
+    found = [name for name in COUPLED if name in where and high[where[name]] > 0.0]
     if len(found) < FEWEST:
         return None
+    columns = tuple(where[name] for name in found)
     return DeckCoordinates(
         tuple(found),
-        tuple(space.names.index(name) for name in found),
-        tuple(space[name].low for name in found),
-        tuple(space[name].high for name in found),
+        columns,
+        tuple(float(low[j]) for j in columns),
+        tuple(float(high[j]) for j in columns),
+        contrasts=tuple(
+            (column, columns.index(level))
+            for column, level in enumerate(profiles.levels)
+            if column != level and level in columns
+        ),
     )

@@ -24,6 +24,7 @@ them.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -32,15 +33,16 @@ from optimizer.gaussian_process.estimation import Estimated
 from optimizer.gaussian_process.hyperparameters import NormalPrior
 from optimizer.gaussian_process.inputs import Inputs
 from optimizer.gaussian_process.kernel import BETWEEN_LINES, Kernel
+from optimizer.gaussian_process.matern import SharedLengths
 from optimizer.gaussian_process.mean import PER_UNIT, Mean
 from optimizer.gaussian_process.process import GaussianProcess
-from optimizer.gaussian_process.replicates import Groups
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from optimizer.gaussian_process.replicates import Groups
     from optimizer.gaussian_process.solvers import Posterior, Solver
-    from optimizer.model.coordinates import LatentReadings
+    from optimizer.model.coordinates import PairReadings
     from optimizer.model.deck_coordinates import DeckCoordinates
 
     Floats = NDArray[np.float64]
@@ -115,6 +117,12 @@ TREND_VARIANCE = 0.3
 # Share of the deviation that is a sum of functions of one setting each: learning the effects of
 # single settings takes a fraction of the runs.
 ADDITIVE = 0.5
+# Length scales of taper, of bow and of what is left of a profile of gates, over that of their level
+# (see ``plant.profiles``). Where each gate acts on its part of the bed, the deck responds to the
+# mean square of the contrasts as it does to the square of the level, so the length scale follows
+# that of the level and is not estimated. It is longer, since parts of a bed act alike until runs
+# say otherwise. Chosen on development decks (reports/gates.md).
+CONTRAST_RATIO = (1.5, 2.0, 3.0)
 # What each description says of a deck; of the coupled ones, by what its settings can change.
 COUPLED = {
     ("bed", "exposure"): "depth of the bed, exposure and a moving cut explain it",
@@ -141,6 +149,8 @@ class Frame:
         by_line: whether one more input is the number of a line.
         solver: how the processes are conditioned on readings: exactly, or by inducing points.
         seed: seed of the estimation of hyperparameters.
+        contrasts: for each input that is a contrast between gates, its column, the column of their
+            level and the degree of the contrast: 1 for taper, 2 for bow, more for what is left.
     """
 
     settings: tuple[str, ...]
@@ -149,6 +159,25 @@ class Frame:
     by_line: bool
     solver: Solver
     seed: int
+    contrasts: tuple[tuple[int, int, int], ...] = ()
+
+    @cached_property
+    def own(self) -> list[int]:
+        """Columns of the inputs that are no contrasts, each of which has its own length scale."""
+        other = {column for column, _, _ in self.contrasts}
+        return [column for column in range(self.inputs) if column not in other]
+
+    @cached_property
+    def shared(self) -> SharedLengths | None:
+        """The length scale of each input; None where there are no contrasts."""
+        if not self.contrasts:
+            return None
+        which, ratio = np.zeros(self.inputs, dtype=int), np.ones(self.inputs)
+        which[self.own] = np.arange(len(self.own))
+        for column, level, degree in self.contrasts:
+            which[column] = which[level]
+            ratio[column] = CONTRAST_RATIO[min(degree, len(CONTRAST_RATIO)) - 1]
+        return SharedLengths(tuple(which.tolist()), tuple(ratio.tolist()))
 
 
 @dataclass(frozen=True)
@@ -188,7 +217,10 @@ def descriptions_of(frame: Frame) -> tuple[Description, ...]:
     coordinates = frame.coordinates
     if coordinates is None:
         gentle = _plain_kernel(frame, GENTLE_LENGTH, PLAIN_LENGTH_SD)
-        gentle, curved = replace(gentle, variance=GENTLE_VARIANCE), Mean(variance=TREND_VARIANCE)
+        gentle = replace(gentle, variance=GENTLE_VARIANCE)
+        curved = Mean(
+            variance=TREND_VARIANCE, quadratic_inputs=tuple(frame.own) if frame.contrasts else None
+        )
         return Description("smooth", SMOOTH, (gentle, curved), (gentle, curved)), *found
     coupled = Description(
         "coupled",
@@ -231,7 +263,8 @@ def processes_of(description: Description, frame: Frame, members: int) -> Proces
 def _plain_kernel(frame: Frame, length: float, sd: float) -> Kernel:
     """Kernel in the settings themselves, with a prior mean and a prior standard deviation of ln of
     the length scales of settings."""
-    return Kernel(NormalPrior(tuple(_lengths(frame, length).tolist()), sd), PLAIN_VARIANCE)
+    lengths = _lengths(frame, length)[frame.own]
+    return Kernel(NormalPrior(tuple(lengths.tolist()), sd), PLAIN_VARIANCE, shared=frame.shared)
 
 
 def _lengths(frame: Frame, length: float) -> Floats:
@@ -251,70 +284,13 @@ def _coupled_parts(belief: CoupledPrior, level: float, frame: Frame) -> tuple[Ke
     slopes, sds = np.zeros(frame.inputs), np.full(frame.inputs, OTHER_SLOPE)
     lengths[columns], slopes[columns], sds[columns] = own.lengths, own.slopes, own.slope_sds
     kernel = Kernel(
-        NormalPrior(tuple(lengths.tolist()), COUPLED_LENGTH_SD),
+        NormalPrior(tuple(lengths[frame.own].tolist()), COUPLED_LENGTH_SD),
         NormalPrior(own.variance, COUPLED_VARIANCE_SD),
         coordinates=frame.coordinates,
+        shared=frame.shared,
     )
     variance = tuple((sds / PER_UNIT) ** 2)
     return kernel, Mean("linear", variance=variance, level=level, slopes=tuple(slopes))
-
-
-@dataclass(frozen=True)
-class PairReadings:
-    """Readings of the two processes of a description at n runs, with the covariance of their
-    errors, each (n,).
-
-    Args:
-        first, second: readings.
-        first_variance, second_variance: known variances of their errors.
-        covariance: known covariance of their errors.
-        doubt: what effects of time that were taken off add to the squares of the readings of each
-            process and to their product, shape (3, n).
-    """
-
-    first: Floats
-    second: Floats
-    first_variance: Floats
-    second_variance: Floats
-    covariance: Floats
-    doubt: Floats
-
-    @classmethod
-    def of(cls, latent: LatentReadings, apart: bool) -> PairReadings:
-        """The readings of the processes, from readings of sharpness and balance."""
-        S, C, s, c, both = (
-            latent.sharpness,
-            latent.balance,
-            latent.sharpness_variance,
-            latent.balance_variance,
-            latent.covariance,
-        )
-        errors = np.array([s, c, both])
-        doubt = np.zeros_like(errors)
-        if latent.doubt is not None:
-            doubt = np.array([latent.doubt[:, p, q] for p, q in ((0, 0), (1, 1), (0, 1))])
-        if apart:
-            S, C = 0.5 * (C + S), 0.5 * (C - S)
-            errors, doubt = _of_shares(errors), _of_shares(doubt)
-        return cls(S, C, errors[0], errors[1], errors[2], doubt)
-
-    def scatter(self, groups: Groups) -> Floats:
-        """Sums of squares of the readings of each process about the means of their set-points, and
-        of their products, shape (3, u)."""
-        first, second = self.first, self.second
-        pairs = ((first, first), (second, second), (first, second))
-        found = [
-            groups.scatter(y, z) + groups.sum(d)
-            for (y, z), d in zip(pairs, self.doubt, strict=True)
-        ]
-        return np.array(found)
-
-
-def _of_shares(covariance: Floats) -> Floats:
-    """Variances of the logits of the two shares, and their covariance, from those of sharpness and
-    balance, shape (3, n)."""
-    s, c, both = covariance
-    return 0.25 * np.array([s + c + 2.0 * both, s + c - 2.0 * both, c - s])
 
 
 def fit_pair(

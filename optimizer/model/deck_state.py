@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 # these factors on the five coupled coordinates, half as many runs suffice to predict failures.
 COUPLED_SCALE = (0.6, 0.2, 0.05, 0.15, 0.6)
 LENGTH_SCALE = 0.27
-COUPLED = {"deviation": 2.0, "trend": 1.2}
+COUPLED_DEVIATION, COUPLED_TREND = 2.0, 1.2
 # A straight edge across all settings, at a place and in a direction that are learned.
 EDGE = 2.0
 # Belief in each description before any run. Those factors make the first one blind to an edge along
@@ -42,16 +42,23 @@ MOST_JUDGED = 400
 MOVES, STEPS, HALVINGS = 1e-8, 50, 10
 
 
-def deck_state_of(coordinates: DeckCoordinates | None) -> AveragedDeckState:
+def deck_state_of(
+    coordinates: DeckCoordinates | None, contrasts: tuple[int, ...] = ()
+) -> AveragedDeckState:
     """The classifier of a deck, not fitted yet; it takes settings in unit coordinates.
 
     Three descriptions compete: coupled coordinates, where there are any; the settings, all alike;
     and a straight edge across the settings.
+
+    Args:
+        coordinates: coordinates in which the settings act; None where they do not apply.
+        contrasts: columns of the inputs that are contrasts between gates.
     """
-    straight = DeckState(deviation=0.0, trend=0.0, edge=EDGE)
-    members = [(SETTINGS_WEIGHT, DeckState()), (EDGE_WEIGHT, straight)]
+    straight = DeckState(deviation=0.0, trend=0.0, edge=EDGE, contrasts=contrasts)
+    members = [(SETTINGS_WEIGHT, DeckState(contrasts=contrasts)), (EDGE_WEIGHT, straight)]
     if coordinates is not None:
-        members.insert(0, (COUPLED_WEIGHT, _coupled(coordinates)))
+        coupled = _coupled(coordinates).set_params(contrasts=contrasts)
+        members.insert(0, (COUPLED_WEIGHT, coupled))
     return AveragedDeckState(members)
 
 
@@ -66,7 +73,8 @@ def _coupled(coordinates: DeckCoordinates) -> DeckState:
     # Rounded, so that a deck with all five has exactly the figures above.
     scaled = replace(coordinates, scale=tuple(np.round(scale, 12).tolist()))
     fewer = len(COUPLED_SCALE) / len(coordinates.names)
-    return DeckState(LENGTH_SCALE * float(np.sqrt(fewer)), coordinates=scaled, **COUPLED)
+    length = LENGTH_SCALE * float(np.sqrt(fewer))
+    return DeckState(length, COUPLED_DEVIATION, COUPLED_TREND, coordinates=scaled)
 
 
 class AveragedDeckState:
@@ -133,6 +141,9 @@ class DeckState(Estimator):
         edge: prior standard deviation of the level and of each linear effect of a straight edge,
             beyond which the deck fails.
         coordinates: coordinates in which the settings act; None for the inputs themselves.
+        contrasts: columns of the inputs that are contrasts between gates, 1/2 where gates are
+            alike. They add nothing to the distance or the trend there, so that they change no
+            chance of a deck whose gates are alike.
 
     Attributes:
         log_evidence_: logarithm of the approximate marginal likelihood of the runs, after ``fit``.
@@ -145,12 +156,14 @@ class DeckState(Estimator):
         trend: float = 0.7,
         edge: float = 0.0,
         coordinates: DeckCoordinates | None = None,
+        contrasts: tuple[int, ...] = (),
     ) -> None:
         self.lengthscale = lengthscale
         self.deviation = deviation
         self.trend = trend
         self.edge = edge
         self.coordinates = coordinates
+        self.contrasts = contrasts
 
     def fit(self, X: ArrayLike, even: ArrayLike) -> DeckState:
         """Fit to settings X, shape (n, d), and whether each run was even, shape (n,)."""
@@ -205,7 +218,9 @@ class DeckState(Estimator):
 
     def _features(self, A: Floats) -> Floats:
         linear = (A - 0.5) * PER_UNIT
-        trend = self.trend * np.hstack([linear, (linear**2 - 1.0) / np.sqrt(0.8)])
+        about = np.ones(A.shape[1])
+        about[list(self.contrasts)] = 0.0
+        trend = self.trend * np.hstack([linear, (linear**2 - about) / np.sqrt(0.8)])
         return np.hstack([trend, self.edge * linear, np.full((len(A), 1), self.edge)])
 
     def _kernel(self, A: Floats, B: Floats, of_a: Floats, of_b: Floats) -> Floats:
@@ -213,7 +228,7 @@ class DeckState(Estimator):
         linear = of_a @ of_b.T
         if not self.deviation:
             return linear
-        scale = self.lengthscale * np.sqrt(A.shape[1])
+        scale = self.lengthscale * np.sqrt(A.shape[1] - len(self.contrasts))
         P, Q = A / scale, B / scale
         # Written to one array: B may be a large pool, and memory for new arrays costs time.
         smooth = np.sum(P * P, 1)[:, None] + np.sum(Q * Q, 1)[None, :]

@@ -112,6 +112,7 @@ class Surrogate(Estimator):
         coordinates: coordinates in which the settings act; None for the inputs themselves.
         descriptions: names of the descriptions of a deck that compete (see ``deck_prior``); None
             for all that apply.
+        contrasts: inputs that are contrasts between gates (see ``deck_prior.Frame``).
     """
 
     def __init__(
@@ -123,6 +124,7 @@ class Surrogate(Estimator):
         solver: Solver = EXACT,
         coordinates: DeckCoordinates | None = None,
         descriptions: tuple[str, ...] | None = None,
+        contrasts: tuple[tuple[int, int, int], ...] = (),
     ) -> None:
         self.settings = settings
         self.members = members
@@ -131,6 +133,7 @@ class Surrogate(Estimator):
         self.solver = solver
         self.coordinates = coordinates
         self.descriptions = descriptions
+        self.contrasts = contrasts
 
     def _members(self, points: int) -> int:
         if self.members is not None:
@@ -282,6 +285,7 @@ class Surrogate(Estimator):
             self.by_line,
             self.solver,
             self.random_state,
+            self.contrasts,
         )
 
     @property

@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimizer.model.coordinates import latent_of
-from optimizer.model.deck_prior import PairReadings
+from optimizer.model.coordinates import PairReadings, latent_of
 from optimizer.model.joint import JointPair
 
 if TYPE_CHECKING:

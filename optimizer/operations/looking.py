@@ -25,7 +25,7 @@ from optimizer.operations.reporting import diagnosis_of, line_batches
 from optimizer.planning.plan import Plan
 from optimizer.planning.planner import plan_of
 from optimizer.planning.situation import Situation
-from optimizer.plant.deck_states import EVEN
+from optimizer.plant.run_columns import EVEN
 from optimizer.plant.time_zone import TimeZone
 
 MOST_RUNS = 1500

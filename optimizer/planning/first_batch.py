@@ -17,6 +17,7 @@ from optimizer.errors import LimitError
 from optimizer.planning.explanations import FIRST_BATCH
 from optimizer.planning.limits import Limits
 from optimizer.planning.plan import UNKNOWN, Recommendation
+from optimizer.plant.profiles import profiles_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -42,12 +43,14 @@ def spread_trials(limits: Limits, taken: Indices, count: int) -> Indices:
     first, last = np.array(limits.region.first), np.array(limits.region.last)
     margin = MARGIN * (last - first)
     inner = np.all((pool >= first + margin) & (pool <= last - margin), axis=1)
-    unit = space.to_unit(space.values(pool))
+    # Gates are spread by their profile, of which only the level varies widely in the pool.
+    inputs = profiles_of(space).inputs
+    unit = inputs(space.values(pool))
     if len(taken):
-        gap = _gap(unit, space.to_unit(space.values(taken)))
+        gap = _gap(unit, inputs(space.values(taken)))
     else:
         # Where no point is taken, the first trial is the point nearest the middle.
-        gap = 1.0 / (1e-6 + _gap(unit, space.to_unit(space.values(np.rint((first + last) / 2)))))
+        gap = 1.0 / (1e-6 + _gap(unit, inputs(space.values(np.rint((first + last) / 2)))))
     picks: list[int] = []
     spent = 0.0
     for k in range(count):

@@ -17,6 +17,7 @@ from optimizer.gaussian_process.inputs import Inputs
 from optimizer.model.coordinates import from_latent
 from optimizer.model.deck_prior import COARSE
 from optimizer.model.pair_draws import draw_pairs
+from optimizer.plant.profiles import profiles_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -75,7 +76,8 @@ def _candidates(situation: Situation, point: Indices) -> Indices:
     most = np.argsort(-promise, kind="stable")[:PROMISING]
     rng = np.random.default_rng(situation.seed)
     tops = np.array([s.top for s in space.settings])
-    about = np.rint(point + NEAR * tops * rng.standard_normal((ABOUT, len(point))))
+    shapes = profiles_of(space).shapes
+    about = np.rint(point + NEAR * tops * (rng.standard_normal((ABOUT, len(shapes))) @ shapes))
     about = np.clip(about, limits.region.first, limits.region.last).astype(np.int64)
     both = np.unique(np.vstack([pool[most][promise[most] > 0.0], about]), axis=0)
     return both[limits.region.contains(both) & situation.within_capacity(both)]

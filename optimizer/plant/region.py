@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property, lru_cache
+from functools import cached_property
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Indices = NDArray[np.int64]
 from optimizer.plant.gates import names_on
+from optimizer.plant.profiles import moves, profiles_of
 from optimizer.plant.settings import SLACK, STEP_TOLERANCE, Setting, SettingSpace
 
 
@@ -184,8 +185,9 @@ class Region:
             if not len(inside):
                 raise self._empty()
             return inside[np.sort(rng.permutation(len(inside))[:n])]
-        draws = even_points(2 * n, len(self.first), rng)
-        index = self._spread(draws)
+        profiles = profiles_of(self.space)
+        draws = even_points(2 * n, len(profiles.directions), rng)
+        index = profiles.spread(draws, first, last)
         found = distinct_in_order(index[self.contains(index)])
         if len(found) < n // 4:
             start = found if len(found) else self._one_point()
@@ -240,8 +242,8 @@ class Region:
             width = np.maximum(1, ((last - first) * rng.uniform(0.02, 0.5)).astype(np.int64))
             move = rng.integers(-width, width + 1, size=walkers.shape)
             move *= rng.random(walkers.shape) < 0.6
-            for columns in self.space.gates.values():  # half of the walkers keep the taper
-                move[::2, columns] = move[::2, columns[:1]]
+            # Gates walk together: a profile of gates that walk apart would be ragged.
+            move = move[:, profiles_of(self.space).levels]
             trial = np.clip(walkers + move, first, last)
             walkers = np.where(self.contains(trial)[:, None], trial, walkers)
             kept.append(walkers)
@@ -251,11 +253,15 @@ class Region:
         """Lattice neighbors of one point, shape (d,): one setting moved, or two moved together.
 
         Moves of pairs are needed because settings counteract each other: often the score improves
-        only when both settings of a pair move. The gates of a setting move one by one, and all
-        alike as a setting that has none does.
+        only when both settings of a pair move. Gates move together, as level, taper or bow; a gate
+        whose range ends stays there while the others move on.
         """
-        groups = tuple(self.space.gates.values())
-        around = np.asarray(index) + _moves(len(index), tuple(reach), groups)
+        around = np.asarray(index) + moves(self.space, tuple(reach))
+        gated = profiles_of(self.space).gated
+        if gated:
+            around[:, gated] = np.clip(
+                around[:, gated], np.array(self.first)[gated], np.array(self.last)[gated]
+            )
         return around[self.contains(around)]
 
     def _empty(self) -> LimitError:
@@ -265,21 +271,3 @@ class Region:
             code="no-settings",
             hint="Relax one of these limits; together they exclude every step of the deck.",
         )
-
-
-@lru_cache(maxsize=64)
-def _moves(d: int, reach: tuple[int, ...], groups: tuple[tuple[int, ...], ...] = ()) -> Indices:
-    """Steps of one setting of d, or of two together, shape (m, d); a group of columns is moved
-    like a single setting too."""
-    unit = np.eye(d, dtype=np.int64)
-    unit = np.vstack([unit, *(unit[list(columns)].sum(axis=0) for columns in groups)])
-    moves = [s * r * each for each in unit for r in reach for s in (-1, 1)]
-    moves += [
-        r * (a * unit[i] + b * unit[j])
-        for i in range(len(unit))
-        for j in range(i + 1, len(unit))
-        if not (unit[i] * unit[j]).any()  # a group and one of its own columns
-        for r in {reach[0], reach[-1]}
-        for a, b in ((1, 1), (1, -1), (-1, 1), (-1, -1))
-    ]
-    return np.array(moves)

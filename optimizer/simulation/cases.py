@@ -9,14 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+
+import numpy as np
 
 from optimizer.errors import InputError, nearest
 from optimizer.simulation import physics
 from optimizer.simulation.deck import Deck, Material
-
-if TYPE_CHECKING:
-    import numpy as np
 
 # Green coffee: void fraction of a loose bed, which relates bulk density to bean density, and how
 # much less dense defective beans (hollow, bored by insects, immature) are than sound beans.
@@ -169,6 +167,21 @@ _DRAWN_OF_DECK = (
 _DRAWN_OF_MATERIAL = ("wanted_spread", "unwanted_spread", "size", "bulk_density", "moisture")
 # Densities and feed grade vary less, because otherwise the task becomes trivial or impossible.
 _CALM = 0.3
+
+
+# Parts of a deck that differ in the air that they need.
+NEED_PARTS = 4
+
+
+def with_tapered_need(deck: Deck, need: float) -> Deck:
+    """A deck whose bed is deeper at the feed end, where it needs more air.
+
+    Args:
+        deck: the deck.
+        need: ln of the air needed over that of the whole deck, at the feed end; it falls evenly to
+            minus this number at the discharge end.
+    """
+    return replace(deck, air_need=tuple(np.linspace(need, -need, NEED_PARTS).tolist()))
 
 
 def random_deck(rng: np.random.Generator, family: str = "beans") -> Deck:

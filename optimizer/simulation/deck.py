@@ -13,13 +13,14 @@ published parts are in ``physics``. Recommendations never use this module.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import expit, logit, softmax
 
-from optimizer.plant.deck_states import DECK_STATES, EVEN
+from optimizer.plant.run_columns import DECK_STATES, EVEN
 from optimizer.simulation import physics
 
 if TYPE_CHECKING:
@@ -179,6 +180,10 @@ class Deck:
         sharpness_noise: run-to-run standard deviation of ln Ep.
         recovery_se: standard error of a weighed and assayed recovery, fraction.
         laws: functional forms of gate, hump, balance and partition.
+        air_need: ln of the air that each part of the deck needs over what the whole needs on
+            average, from the feed end to the discharge end, in parts of equal length: above 0 at
+            the feed end where the bed is deeper there. One part where the need is the same
+            everywhere.
     """
 
     length: float = 2.6
@@ -215,13 +220,15 @@ class Deck:
     sharpness_noise: float = 0.07
     recovery_se: float = 0.008
     laws: physics.Laws = field(default_factory=physics.Laws)
+    air_need: tuple[float, ...] = (0.0,)
 
     def run(self, settings: Floats, material: Material) -> Response:
         """True values at settings, without noise: a run with the median cut and sharpness.
 
         Args:
-            settings: feed_rate t/h, end_raise deg, side_tilt deg, eccentric_speed rpm, air
-                turns; shape (n, 5). All but end raise and air above 0.
+            settings: feed_rate t/h, end_raise deg, side_tilt deg, eccentric_speed rpm, and air
+                in turns of one gate or of each of N gates from the feed end; shape (n, 4 + N). All
+                but end raise and air above 0.
         """
         return self._split(self._latent(settings, material), material)
 
@@ -285,7 +292,7 @@ class Deck:
         return self.open_velocity * opening * np.sqrt(left / resistance)
 
     def _latent(self, settings: Floats, material: Material) -> _Latent:
-        """The chain of causes, for settings of shape (n, 5).
+        """The chain of causes, for settings of shape (n, 4 + N).
 
         Quality q = hump(air) · hump(throw) · (1 - exp(-(layers/least)²)) · exp(-(h/h_most)²): a
         bed layers when it is fluid, loose, thick enough to have layers and thin enough not to
@@ -294,15 +301,19 @@ class Deck:
         one an unlimited Ep. The cut is ρ50 = mean density + response · contrast · balance(ln
         pull/lift). These forms are not published; they were chosen to have plausible limits and
         signs.
+
+        Each part of the deck has the air of its gate and its own need. A bed layers as well as its
+        parts do on average, its cut follows their average air, and it fails where one part fails.
         """
-        feed_rate, end_raise, side_tilt, rpm, turns = np.atleast_2d(settings).T
+        feed_rate, end_raise, side_tilt, rpm, *turns = np.atleast_2d(settings).T
         travel = self.travel(end_raise, rpm)
         depth = self.bed_depth(feed_rate, travel, material)
         layers = depth / material.size
         throw = physics.throw_number(self.amplitude, rpm, self.drive_angle, end_raise)
-        air = self._air_excess(turns, depth, throw, material)
+        parts = self._air_of_parts(np.array(turns), depth, throw, material)
+        air = parts.mean(axis=0)
         quality = (
-            self.laws.hump(air / self.air_width)
+            self.laws.hump(parts / self.air_width).mean(axis=0)
             * physics.gaussian_hump(np.log(throw / self.best_throw) / self.throw_width)
             * -np.expm1(-((layers / self.least_layers) ** 2))
             * np.exp(-((depth / self.most_depth) ** 2))
@@ -313,13 +324,31 @@ class Deck:
         best = self.imperfection * material.mean_density * blur
         pull = self._pull_over_lift(side_tilt, rpm, air, depth)
         cut = material.mean_density + self.cut_response * material.contrast * pull
-        return _Latent(cut, best / -np.expm1(-layering), self._chances(air, layers, depth))
+        return _Latent(cut, best / -np.expm1(-layering), self._chances(parts, layers, depth))
+
+    def _air_of_parts(
+        self, turns: Floats, depth: Floats, throw: Floats, material: Material
+    ) -> Floats:
+        """ln of the ratio of the air of each part to the air that layers it best, shape (p, n).
+
+        Args:
+            turns: turns of each gate, shape (N, n).
+            depth, throw: bed depth and throw number, each (n,).
+            material: the material that is fed.
+        """
+        need = np.array(self.air_need)
+        parts = math.lcm(len(turns), len(need))
+        excess = self._air_excess(turns, depth, throw, material)
+        return np.asarray(
+            np.repeat(excess, parts // len(turns), axis=0)
+            - np.repeat(need, parts // len(need))[:, None]
+        )
 
     def _air_excess(
         self, turns: Floats, depth: Floats, throw: Floats, material: Material
     ) -> Floats:
-        """ln of the ratio of the air to the air that layers this bed best, (n,); -inf without
-        air."""
+        """ln of the ratio of the air of each gate to the air that layers this bed best, where the
+        need is average; shape (N, n), hugely below 0 without air."""
         onset = physics.wen_yu_velocity(material.size, material.mean_density)
         onset *= 1.0 + CLING_AIR * (material.moisture - DRY_MOISTURE)
         deeper = (depth / self.reference_depth) ** self.air_depth
@@ -337,14 +366,14 @@ class Deck:
         )
         return self.laws.balance(log_ratio)
 
-    def _chances(self, air: Floats, layers: Floats, depth: Floats) -> Floats:
-        """Chance of each bed state, (n, 5); borders are soft, and a bed inside all borders is
-        even."""
+    def _chances(self, parts: Floats, layers: Floats, depth: Floats) -> Floats:
+        """Chance of each bed state, (n, 5), from the air of its parts, (p, n); borders are soft,
+        and a bed inside all borders is even."""
         beyond = np.column_stack(
             [
-                np.zeros_like(air),
-                air - np.log(self.boiling_at),
-                np.log(self.sluggish_at) - air,
+                np.zeros_like(depth),
+                parts.max(axis=0) - np.log(self.boiling_at),
+                np.log(self.sluggish_at) - parts.min(axis=0),
                 np.log(self.least_layers / layers),
                 np.log(depth / self.most_depth),
             ]

@@ -24,8 +24,7 @@ from optimizer.gaussian_process.likelihood import Likelihood
 from optimizer.gaussian_process.process import GaussianProcess
 from optimizer.gaussian_process.replicates import Groups
 from optimizer.history.snapshot import Snapshot
-from optimizer.model.coordinates import LatentReadings
-from optimizer.model.deck_prior import PairReadings
+from optimizer.model.coordinates import LatentReadings, PairReadings
 from optimizer.model.joint import JointPair
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import demo_deck, demo_material

@@ -15,11 +15,10 @@ from optimizer.gaussian_process.replicates import Groups
 from optimizer.gaussian_process.solvers import EXACT, InducingPoints
 from optimizer.measurement import RunReadings
 from optimizer.model.candidate import Candidate, candidate_of
-from optimizer.model.coordinates import from_latent, latent_of
+from optimizer.model.coordinates import PairReadings, from_latent, latent_of
 from optimizer.model.deck_coordinates import deck_coordinates_of
 from optimizer.model.deck_prior import (
     Frame,
-    PairReadings,
     cut_of,
     descriptions_of,
     fit_pair,

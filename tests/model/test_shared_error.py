@@ -8,8 +8,7 @@ from scipy.stats import multivariate_normal
 
 from optimizer.gaussian_process.replicates import Groups
 from optimizer.model.candidate import CORRELATIONS, candidate_of
-from optimizer.model.coordinates import LatentReadings
-from optimizer.model.deck_prior import PairReadings
+from optimizer.model.coordinates import LatentReadings, PairReadings
 from tests.model.fitted_pairs import NAMES, case, description, frame_of
 
 

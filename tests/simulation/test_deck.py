@@ -15,8 +15,8 @@ from scipy import stats
 from scipy.integrate import quad
 
 from optimizer.errors import InputError, LimitError
-from optimizer.plant.deck_states import DECK_STATES
 from optimizer.plant.region import Coupling, Region
+from optimizer.plant.run_columns import DECK_STATES
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import (
     FAMILIES,

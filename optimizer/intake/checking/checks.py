@@ -30,8 +30,7 @@ from optimizer.intake.reading.long_texts import TOO_LONG, quoted, too_long
 from optimizer.intake.reading.source import Chunk
 from optimizer.intake.reading.values import as_text
 from optimizer.measurement.joint_errors import excess_correlation
-from optimizer.plant.deck_states import DECK_STATES, EVEN, EXPECTED
-from optimizer.plant.run_columns import Kind, names_of
+from optimizer.plant.run_columns import DECK_STATES, EVEN, EXPECTED, Kind, names_of
 from optimizer.plant.site import FEED_GRADE
 
 if TYPE_CHECKING:

@@ -12,8 +12,7 @@ import pyarrow.compute as pc
 from optimizer.history.arrow import as_mask
 from optimizer.history.identity import mix
 from optimizer.history.schema import FRACTIONS
-from optimizer.plant.deck_states import EVEN
-from optimizer.plant.run_columns import Kind, names_of
+from optimizer.plant.run_columns import EVEN, Kind, names_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

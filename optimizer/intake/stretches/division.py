@@ -22,7 +22,7 @@ import pyarrow.compute as pc
 
 from optimizer.intake.stretches.change_points import FEWEST, OUTSIDE, levels, scatter
 from optimizer.intake.stretches.steady import averaged_run, floats, steady_part
-from optimizer.plant.deck_states import EVEN
+from optimizer.plant.run_columns import EVEN
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

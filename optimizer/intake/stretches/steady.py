@@ -45,7 +45,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from optimizer.plant.deck_states import EVEN
+from optimizer.plant.run_columns import EVEN
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from optimizer.plant.deck_states import DECK_STATES
+from optimizer.plant.run_columns import DECK_STATES
 from optimizer.service.api.schemas import INTERVAL, SETTINGS, Doc, number, object_of
 from optimizer.service.recording.batch_recorder import STATES
 

@@ -59,6 +59,11 @@ class Task:
             self.recovery_se = np.append(self.recovery_se, read.recovery_se)
             self.state.append(str(read.deck_state[0]))
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the settings; overridden by tasks whose deck has others."""
+        return NAMES
+
     def now(self) -> Problem:
         """The problem at the current trial; overridden by tasks whose deck changes."""
         return self.problem
@@ -106,7 +111,7 @@ class Task:
                 "line": pa.array([line] * n, pa.string()),
                 "started_at": pa.nulls(n, pa.timestamp("us", "UTC")),
                 "material": pa.nulls(n, pa.string()),
-                **{name: self.values[:, j] for j, name in enumerate(NAMES)},
+                **{name: self.values[:, j] for j, name in enumerate(self.names)},
                 "grade": pa.array(self.grade, from_pandas=True),
                 "recovery": pa.array(self.recovery, from_pandas=True),
                 "grade_count": self.grade_count.astype(int),

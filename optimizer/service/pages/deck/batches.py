@@ -21,7 +21,7 @@ from starlette.responses import RedirectResponse, Response
 from optimizer.errors import HighsideError, HistoryError
 from optimizer.operations.corrections import withdraw
 from optimizer.plant.brief import Brief
-from optimizer.plant.deck_states import DECK_STATES
+from optimizer.plant.run_columns import DECK_STATES
 from optimizer.service.exchange.problems import Problem, status_of
 from optimizer.service.exchange.queries import LONGEST_NAME, parse_fields
 from optimizer.service.exchange.typed_numbers import whole

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
 from optimizer.errors import HighsideError, HistoryError
-from optimizer.plant.deck_states import DECK_STATES
+from optimizer.plant.run_columns import DECK_STATES
 from optimizer.service.exchange.problems import Problem, status_of
 from optimizer.service.exchange.typed_numbers import number
 from optimizer.service.pages.deck.result_form import (

@@ -16,7 +16,7 @@ from starlette.responses import RedirectResponse, Response
 
 from optimizer.campaign import Batch
 from optimizer.errors import HistoryError, InputError, LimitError
-from optimizer.plant.deck_states import DECK_STATES
+from optimizer.plant.run_columns import DECK_STATES
 from optimizer.service.answers.order import Order
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.queries import MOST_QUERY

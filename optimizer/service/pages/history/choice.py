@@ -13,7 +13,7 @@ from urllib.parse import urlencode
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from optimizer.plant.deck_states import DECK_STATES
+from optimizer.plant.run_columns import DECK_STATES
 from optimizer.plant.site import Site
 from optimizer.plant.time_zone import TimeZone
 from optimizer.service.answers.run_tables import WITHDRAWN

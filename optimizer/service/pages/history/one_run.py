@@ -16,7 +16,7 @@ from optimizer.campaign import Batch, Trial
 from optimizer.errors import HighsideError, HistoryError, ValueRefused
 from optimizer.history.changes import Changes
 from optimizer.operations.corrections import correct, reinstate, withdraw
-from optimizer.plant.deck_states import DECK_STATES
+from optimizer.plant.run_columns import DECK_STATES
 from optimizer.plant.site import Site
 from optimizer.service.exchange.problems import Problem, status_of
 from optimizer.service.exchange.queries import LONGEST_NAME

@@ -14,7 +14,7 @@ from starlette.requests import Request
 from optimizer.history.start_times import latest_start, utc_now
 from optimizer.intake.checking.times import Reading, times, with_dates
 from optimizer.intake.reading.long_texts import LONGEST_TEXT
-from optimizer.plant.deck_states import DECK_STATES, EXPECTED
+from optimizer.plant.run_columns import DECK_STATES, EXPECTED
 from optimizer.plant.site import Site
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.queries import (

@@ -1,0 +1,191 @@
+"""What air at four gates costs in trials, and what it wins, on simulated decks.
+
+    python -m tests.benchmarks.gates --decks 8 --workers 2
+    python -m tests.benchmarks.gates --judge --decks 16 --workers 2
+
+Each deck is learned twice from 8 spread runs, with one setting of the air and with four gates, by
+the same planner and the same noise. On decks of flat need every part of the bed needs the same air;
+on decks of tapered need the feed end needs more. A campaign ends at the first plan whose settings to
+run now are within .03 of the attainable optimum of that deck with that air (gap in proportion, see
+``trials.task``), or after 30 runs. Seeds below 7000 are for development; priors are chosen on them.
+Finished campaigns are kept in a file, so that the command continues where it was stopped.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from threadpoolctl import threadpool_limits
+
+from optimizer.history.snapshot import Snapshot
+from optimizer.planning.planner import suggest
+from optimizer.plant.region import Region
+from optimizer.plant.settings import GRAVITY_TABLE
+from optimizer.plant.site import Site
+from optimizer.simulation import FAMILIES, attainable, demanding_grade, random_deck, random_material
+from optimizer.simulation.cases import with_tapered_need
+from tests.benchmarks.trials.campaigns import ROOT, Kept, behind, each
+from tests.benchmarks.trials.decks import DEMANDS, LEAST_FEED, Problem
+from tests.benchmarks.trials.task import STARTS, Task
+
+GATES = 4
+SPACES = {1: GRAVITY_TABLE, GATES: GRAVITY_TABLE.with_gates("air", GATES)}
+REGIONS = {
+    count: Region.whole(space).narrow("feed_rate", LEAST_FEED, 9.0, "enough to be done")
+    for count, space in SPACES.items()
+}
+# ln of the air that the feed end needs over the mean of the deck: with 0.25 it needs 1.65 times the
+# air of the discharge end.
+NEEDS = {"flat": 0.0, "tapered": 0.25}
+GAP, MOST_RUNS = 0.03, 30
+FIRST, JUDGE_FROM = 6900, 7000
+
+
+@dataclass(frozen=True)
+class Key:
+    """What identifies one campaign."""
+
+    need: str
+    family: str
+    seed: int
+    gates: int
+
+
+@lru_cache(maxsize=8)
+def problem(need: str, family: str, seed: int, gates: int) -> Problem:
+    """The deck, the grade that is demanded with one air, and the optimum with this many gates."""
+    rng = np.random.default_rng(seed)
+    deck, material = random_deck(rng, family), random_material(rng, family)
+    deck = with_tapered_need(deck, NEEDS[need]) if NEEDS[need] else deck
+    min_grade = demanding_grade(deck, material, DEMANDS["demanding"], REGIONS[1])
+    best = attainable(deck, material, min_grade, REGIONS[gates])
+    worth = best.recovery * (1.0 - best.failure)
+    if gates > 1:
+        # Gates that are alike are among the settings of the gates, which a search may miss.
+        worth = max(worth, problem(need, family, seed, 1).best)
+    return Problem(family, "demanding", seed, deck, material, min_grade, worth, best.settings)
+
+
+class GatedTask(Task):
+    """A campaign of a deck whose air is set at some gates."""
+
+    def __init__(self, made: Problem, gates: int) -> None:
+        super().__init__(made, starts=0)
+        self.space = SPACES[gates]
+        self.values = np.empty((0, len(self.space.names)))
+        starts = np.random.default_rng((made.seed, 1))
+        self.run(self.space.values(REGIONS[gates].sample(STARTS, starts)))
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the settings."""
+        return self.space.names
+
+
+def campaign(key: Key) -> dict[str, Any]:
+    """Gaps of the settings to run now after each number of runs, until one is small enough."""
+    start = time.process_time()
+    with threadpool_limits(1):
+        made = problem(key.need, key.family, key.seed, key.gates)
+        task, gaps, tapers = GatedTask(made, key.gates), [], []
+        site = Site(base=SPACES[key.gates])
+        while True:
+            plan = suggest(Snapshot.of_table(task.table()), site, task.brief(), seed=key.seed)
+            now = None if plan.run_now is None else _settings(plan.run_now.settings, key.gates)
+            gaps.append(round(task.gaps(now)[1], 5))
+            tapers.append(None if now is None else [float(x) for x in now[4:]])
+            if gaps[-1] <= GAP or len(task.values) >= MOST_RUNS:
+                break
+            task.run(_settings(plan.recommendations[0].settings, key.gates))
+    return {
+        "need": key.need,
+        "family": key.family,
+        "seed": key.seed,
+        "gates": key.gates,
+        "best": round(made.best, 5),
+        "best_air": [float(x) for x in made.best_settings[4:]],
+        "gaps": gaps,
+        "air": tapers[-1],
+        "runs": len(task.values) if gaps[-1] <= GAP else None,
+        "seconds": round(time.process_time() - start, 2),
+    }
+
+
+def _settings(named: dict[str, float], gates: int) -> np.ndarray:
+    return np.array([named[name] for name in SPACES[gates].names])
+
+
+@lru_cache(maxsize=1)
+def stamp() -> str:
+    """Hash of all code that a campaign depends on."""
+    digest = sha256()
+    parts = ["tests/benchmarks/gates.py", "tests/benchmarks/trials/task.py"]
+    for file in (
+        *parts,
+        *sorted(behind("optimizer.planning.planner", behind("optimizer.simulation"))),
+    ):
+        digest.update((ROOT / file).read_bytes())
+    return digest.hexdigest()[:12]
+
+
+def identity(key: Key) -> tuple[Any, ...]:
+    """The key of a kept campaign."""
+    return (key.need, key.family, key.seed, key.gates, stamp())
+
+
+def arguments(words: Sequence[str] | None = None) -> argparse.Namespace:
+    """The parsed command line."""
+    made = argparse.ArgumentParser(prog="gates", description=__doc__)
+    made.add_argument("--judge", action="store_true", help=f"seeds from {JUDGE_FROM} on")
+    made.add_argument("--decks", type=int, default=4, help="decks of each need and family")
+    made.add_argument("--families", nargs="+", default=list(FAMILIES), choices=list(FAMILIES))
+    made.add_argument("--needs", nargs="+", default=list(NEEDS), choices=list(NEEDS))
+    made.add_argument("--workers", type=int, default=1)
+    made.add_argument("--cache", type=Path, default=ROOT / "build" / "gates.jsonl")
+    made.add_argument("--report", type=Path, default=None)
+    return made.parse_args(words)
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run the campaigns that are not kept yet, then print the figures."""
+    asked = arguments(words)
+    first = JUDGE_FROM if asked.judge else FIRST
+    keys = [
+        Key(need, family, first + k, gates)
+        for k in range(asked.decks)
+        for need in asked.needs
+        for family in asked.families
+        for gates in SPACES
+    ]
+    rows = each(campaign, keys, Kept(asked.cache), identity, asked.workers)
+    print(summary(rows))
+    return 0
+
+
+def summary(rows: list[dict[str, Any]]) -> str:
+    lines = []
+    for need in NEEDS:
+        mine = {(r["family"], r["seed"], r["gates"]): r for r in rows if r["need"] == need}
+        decks = sorted({k[:2] for k in mine})
+        for g in SPACES:
+            runs = np.array([mine[(*d, g)]["runs"] or MOST_RUNS + 1 for d in decks])
+            best = np.mean([mine[(*d, g)]["best"] for d in decks])
+            lines.append(
+                f"{need} {g}: median {np.median(runs)} mean {runs.mean():.2f} "
+                f"worst {runs.max()} missed {np.sum(runs > MOST_RUNS)} best {best:.4f} "
+                f"s {np.mean([mine[(*d, g)]['seconds'] for d in decks]):.1f} n={len(decks)} {runs.tolist()}"
+            )
+    return "\n".join(lines)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
