@@ -21,6 +21,7 @@ from optimizer.evidence.assembly import evidence_of
 from optimizer.evidence.line_model import LineModel
 from optimizer.history.snapshot import snapshot_of
 from optimizer.plant.brief import Brief
+from optimizer.plant.profiles import profiles_of
 from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
@@ -104,14 +105,16 @@ def diagnose_line(
     asked = brief.goal.min_grade
     min_grade = float(np.median(e.grade[e.measured])) if asked is None else asked
     off = residuals(model)
+    profiles = profiles_of(e.space)
+    recent = profiles.values(model.recent_settings[None, :])[0]
     return LineDiagnosis(
         line=e.line,
         runs=len(e.grade),
         measured=measured,
         set_points=len(set_points_of(model)[0]),
-        recent=dict(zip(e.space.names, map(float, model.recent_settings), strict=True)),
-        units={s.name: s.unit for s in e.space.settings},
-        spans={s.name: s.high - s.low for s in e.space.settings},
+        recent=dict(zip(profiles.names, map(float, recent), strict=True)),
+        units=dict(zip(profiles.names, (s.unit for s in e.space.settings), strict=True)),
+        spans=dict(zip(profiles.names, profiles.span.tolist(), strict=True)),
         min_grade=min_grade,
         calibration=calibrate(model, min_grade),
         noise=split_noise(model),

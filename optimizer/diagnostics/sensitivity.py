@@ -26,6 +26,7 @@ from scipy.stats import qmc
 from optimizer.evidence.line_model import LineModel
 from optimizer.interval import Interval
 from optimizer.numerics.low_discrepancy import even_points
+from optimizer.plant.profiles import profiles_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -135,26 +136,31 @@ class Sensitivity:
 
 
 def sensitivity(model: LineModel) -> Sensitivity:
-    """Computes Sobol' indices over the range tried, and slopes at recent settings."""
-    e, space = model.evidence, model.evidence.space
-    tried = e.settings[e.measured]
+    """Computes Sobol' indices over the range tried, and slopes at recent settings. Gates count as
+    level, taper and bow (see ``plant.profiles``): one gate says little about the deck."""
+    e, profiles = model.evidence, profiles_of(model.evidence.space)
+    told = profiles.told
+    tried = profiles.values(e.settings[e.measured])[:, told]
     low, high = tried.min(axis=0), tried.max(axis=0)
-    unit_low, unit_high = space.to_unit(low), space.to_unit(high)
-    d = len(space.names)
+    unit_low, unit_high = ((end - profiles.low[told]) / profiles.span[told] for end in (low, high))
+    d = len(told)
+    recent = profiles.inputs(model.recent_settings[None, :])
 
     def inputs(unit: Floats) -> Floats:
         return np.hstack([unit, np.tile(e.today, (len(unit), 1))])
 
     def box(cube: Floats) -> Floats:
-        return inputs(unit_low + cube * (unit_high - unit_low))
+        unit = np.tile(recent, (len(cube), 1))
+        unit[:, told] = unit_low + cube * (unit_high - unit_low)
+        return inputs(unit)
 
-    steps = space.steps / space.span
-    recent = space.to_unit(model.recent_settings[None, :])
-    beside = np.vstack([recent - np.diag(steps), recent + np.diag(steps)])
+    step = e.space.steps[told]
+    steps = np.diag(e.space.steps / profiles.span)[told]
+    beside = np.vstack([recent - steps, recent + steps])
     anchors = box(even_points(ANCHORS, d, np.random.default_rng(model.seed)))
     surfaces = model.surfaces(np.vstack([anchors, inputs(beside)]), SURFACES)
     rise = [
-        (values[:, d:] - values[:, :d]) / (2.0 * space.steps)
+        (values[:, d:] - values[:, :d]) / (2.0 * step)
         for values in surfaces.outcome(inputs(beside), e.feed_odds_today)
     ]
     found = sobol_indices(
@@ -174,7 +180,8 @@ def sensitivity(model: LineModel) -> Sensitivity:
         pairs[name] = tuple(
             Interval.of_draws(found.pairs[rows, p]) for p in range(found.pairs.shape[1])
         )
-    return Sensitivity(space.names, low, high, effects, pairs)
+    names = tuple(profiles.names[column] for column in told)
+    return Sensitivity(names, low, high, effects, pairs)
 
 
 def pairs_of(names: tuple[str, ...]) -> tuple[tuple[str, str], ...]:

@@ -17,6 +17,7 @@ from optimizer.gaussian_process.inputs import Inputs
 from optimizer.model.coordinates import chance_moments
 from optimizer.model.joint import Pair, PairMoments
 from optimizer.numerics.cholesky import factorize, solve_lower
+from optimizer.plant.profiles import profiles_of
 from optimizer.plant.region import Region
 
 if TYPE_CHECKING:
@@ -86,20 +87,23 @@ class Collinear:
 def untried_ranges(model: LineModel, region: Region) -> tuple[Untried, ...]:
     """The widest untried range of each setting inside the limits, the largest share first.
 
-    Ranges narrower than ``WIDE_GAP`` are left out.
+    Ranges narrower than ``WIDE_GAP`` are left out. Gates count by their level.
     """
     e, found = model.evidence, []
+    profiles = profiles_of(e.space)
+    ends_of = profiles.values(e.space.values(np.array([region.first, region.last])))
+    settings = profiles.values(e.settings)
     for j, setting in enumerate(e.space.settings):
-        low, high = (float(setting.values(np.array(k[j]))) for k in (region.first, region.last))
-        if high <= low:
+        low, high = map(float, ends_of[:, j])
+        if profiles.degrees[j] or high <= low:
             continue
-        tried = np.unique(e.settings[:, j])
+        tried = np.unique(settings[:, j])
         edges = np.concatenate([[low], tried[(tried > low) & (tried < high)], [high]])
         k = int(np.argmax(np.diff(edges)))
         share = float((edges[k + 1] - edges[k]) / (high - low))
         if share >= WIDE_GAP:
             ends = float(edges[k]), float(edges[k + 1])
-            found.append(Untried(setting.name, setting.unit, *ends, share))
+            found.append(Untried(profiles.names[j], setting.unit, *ends, share))
     return tuple(sorted(found, key=lambda u: -u.share))
 
 
@@ -108,10 +112,11 @@ def collinear(model: LineModel) -> tuple[Collinear, ...]:
 
     The variance inflation factor 1 / (1 - R^2), with R^2 of the regression of a setting on all
     others, says how many times larger the variance of the setting's effect is than if the setting
-    had moved independently.
+    had moved independently. Gates count as level, taper and bow.
     """
-    e = model.evidence
-    settings = e.settings[e.measured]
+    e, profiles = model.evidence, profiles_of(model.evidence.space)
+    settings = profiles.values(e.settings[e.measured])[:, profiles.told]
+    names = [profiles.names[column] for column in profiles.told]
     moved = np.flatnonzero(np.std(settings, axis=0) > 1e-9)
     if len(moved) < 2 or len(settings) <= len(moved) + 1:
         return ()
@@ -126,8 +131,8 @@ def collinear(model: LineModel) -> tuple[Collinear, ...]:
         if inflation[a] >= INFLATED or others[b] >= TOGETHER:
             found.append(
                 Collinear(
-                    setting=e.space.names[j],
-                    other=e.space.names[moved[b]],
+                    setting=names[j],
+                    other=names[moved[b]],
                     correlation=float(correlation[a, b]),
                     inflation=None if exact else float(inflation[a]),
                 )

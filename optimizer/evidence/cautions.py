@@ -10,6 +10,7 @@ from scipy.special import expit
 from optimizer.evidence.record import Evidence
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.plant.brief import Brief
+from optimizer.plant.profiles import profiles_of
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -60,11 +61,21 @@ def unsettled(runs: pa.Table, evidence: Evidence, settle_minutes: float) -> list
 
 def habits(evidence: Evidence) -> list[str]:
     """Warnings about settings that never changed and pairs of settings that always changed
-    together."""
+    together. The gates of a setting count as their level; what their profile does is not known
+    where it never changed."""
     warnings: list[str] = []
-    settings, names = evidence.settings, evidence.space.names
+    profiles = profiles_of(evidence.space)
+    whole = [j for j, degree in enumerate(profiles.degrees) if degree == 0]
+    values = profiles.values(evidence.settings)
+    settings, names = values[:, whole], [profiles.names[j] for j in whole]
     if len(settings) < FEWEST_FOR_CORRELATION:
         return warnings
+    for gates in profiles.gates:
+        if not np.any(np.std(values[:, list(gates.columns[1:])], axis=0) > 1e-9):
+            warnings.append(
+                f"The gates of {gates.name} stood to each other alike in every run: what a taper "
+                "does is not known, and is expected to be small."
+            )
     moved = np.std(settings, axis=0) > 1e-9
     for name, value in zip(
         np.array(names)[~moved], settings[0][~moved] if len(settings) else (), strict=False
@@ -121,7 +132,7 @@ def cautions(evidence: Evidence, min_grade: float, brief: Brief) -> list[str]:
             f"{feed_grade_of(evidence.feed_odds_today):.2f}. Log feed_grade, or state it in the "
             "brief, to make them reliable."
         )
-    few = 2 * len(evidence.space.names) + 3
+    few = 2 * profiles_of(evidence.space).whole + 3
     if len(distinct_rows(evidence.settings)[0]) < few:
         said.append(
             f"Fewer than {few} different settings were tried: intervals are wide, and what "

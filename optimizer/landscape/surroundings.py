@@ -21,6 +21,8 @@ from optimizer.model.coordinates import from_latent, to_latent
 from optimizer.planning.plan import Plan
 from optimizer.planning.situation import Situation
 from optimizer.planning.trade_off import trade_off
+from optimizer.plant.profiles import profiles_of
+from optimizer.plant.settings import SettingSpace
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -33,6 +35,8 @@ PAIR = ("eccentric_speed", "side_tilt")
 LEVELS, MAP_LEVELS = 41, 31
 """Most levels of a setting that are evaluated for an effect and for the map; the surface is smooth
 between them."""
+# Parts of a profile of gates that have an effect of their own: the level and the taper.
+EFFECTS_OF_GATES = 2
 # Counts of particles are rounded up to a multiple of this.
 COUNT_STEP = 50
 
@@ -105,6 +109,7 @@ def _surroundings(
 
 def _effects(situation: Situation, points: SetPoints, here: Indices) -> tuple[Effect, ...]:
     """The effect of each setting, with the other settings to run now, and with the runs' readings.
+    Gates are shown by their level and their taper.
 
     Readings were taken at other settings and with other material. They are adjusted by the model:
     from a reading, the prediction at its own conditions is subtracted, and the prediction at the
@@ -112,14 +117,14 @@ def _effects(situation: Situation, points: SetPoints, here: Indices) -> tuple[Ef
     W. A. Larsen & S. J. McCleary, Technometrics 14, 1972, 781).
     """
     evidence = situation.evidence
-    space = evidence.space
+    space, profiles = evidence.space, profiles_of(evidence.space)
     own = situation.surrogate.latent(points.inputs).mean.mean(axis=0)
     read = np.array(to_latent(points.grade_logit, points.recovery_logit, points.feed_odds))
     effects = []
-    for j, setting in enumerate(space.settings):
-        levels = _levels(int(here[j]), setting.top, LEVELS)
-        index = np.tile(here, (len(levels), 1))
-        index[:, j] = levels
+    for j in (j for j, degree in enumerate(profiles.degrees) if degree < EFFECTS_OF_GATES):
+        index = _along(space, here, j)
+        levels = profiles.values(space.values(index))[:, j]
+        setting = profiles.setting(j)
         moved = np.tile(evidence.inputs_today(here[None, :]), (len(points.inputs), 1))
         moved[:, j] = points.inputs[:, j]
         there = situation.surrogate.latent(moved).mean.mean(axis=0)
@@ -128,15 +133,34 @@ def _effects(situation: Situation, points: SetPoints, here: Indices) -> tuple[Ef
         effects.append(
             Effect(
                 setting=setting,
-                now=float(setting.values(here[j])),
-                levels=setting.values(levels),
+                now=float(profiles.values(space.values(here[None, :]))[0, j]),
+                levels=levels,
                 expected=situation.expected(index),
-                reading_levels=setting.low + points.inputs[:, j] * space.span[j],
+                reading_levels=profiles.low[j] + points.inputs[:, j] * profiles.span[j],
                 reading_grade=grade,
                 reading_recovery=recovery,
             )
         )
     return tuple(effects)
+
+
+def _along(space: SettingSpace, here: Indices, j: int) -> Indices:
+    """Lattice points, shape (k, d), in which one input of the model changes, as far as the ranges
+    allow.
+
+    Args:
+        space: the settings.
+        here: lattice point that they pass through, shape (d,).
+        j: column of the input: a setting, or the level or taper of gates.
+    """
+    profiles, tops = profiles_of(space), np.array([s.top for s in space.settings])
+    row = profiles.shapes[profiles.told.index(j)]
+    row = row / np.abs(row).max()
+    offsets = np.arange(-tops.max(), tops.max() + 1)
+    points = here + np.rint(offsets[:, None] * row).astype(np.int64)
+    inside = offsets[np.all((points >= 0) & (points <= tops), axis=1)]
+    chosen = inside[0] + _levels(int(-inside[0]), int(inside[-1] - inside[0]), LEVELS)
+    return here + np.rint(chosen[:, None] * row).astype(np.int64)
 
 
 def usual_pair(names: tuple[str, ...]) -> tuple[str, ...]:

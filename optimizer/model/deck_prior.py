@@ -122,7 +122,7 @@ ADDITIVE = 0.5
 # mean square of the contrasts as it does to the square of the level, so the length scale follows
 # that of the level and is not estimated. It is longer, since parts of a bed act alike until runs
 # say otherwise. Chosen on development decks (reports/gates.md).
-CONTRAST_RATIO = (1.5, 2.0, 3.0)
+CONTRAST_RATIO = (2.5, 3.5, 5.0)
 # What each description says of a deck; of the coupled ones, by what its settings can change.
 COUPLED = {
     ("bed", "exposure"): "depth of the bed, exposure and a moving cut explain it",

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+import numpy as np
+
 from optimizer.interval import Interval
 from optimizer.planning.plan import Change
+from optimizer.plant.profiles import profiles_of
 from optimizer.plant.settings import SettingSpace
 from optimizer.text.figures import percent, whole_percent, worth
 
@@ -25,6 +28,10 @@ WATCH = {
     ("side_tilt", -1): "light material that leaves on the high side",
     ("eccentric_speed", 1): "light material that leaves on the high side",
     ("eccentric_speed", -1): "heavy material that leaves on the low side",
+    ("air_taper", 1): "a feed end that bubbles while the discharge end stands still",
+    ("air_taper", -1): "a feed end that stands still while the discharge end bubbles",
+    ("air_bow", 1): "a bed that bubbles in its middle and stands still at its ends",
+    ("air_bow", -1): "a bed that stands still in its middle and bubbles at its ends",
 }
 """What a move in each direction may cause, by setting. Common practice, no source: more end raise
 shortens the stay, more tilt shifts the bed to the low side and more speed to the high side."""
@@ -36,14 +43,16 @@ def changes_between(
 ) -> tuple[Change, ...]:
     """The moves from one trial to the next, in the order in which an operator makes them.
 
-    A control less than half a step away from its new value is not moved.
+    A control less than half a step away from its new value is not moved. Gates are moved one after
+    another from the feed end, since the bed arrives from there (common practice).
     """
     moved = [n for n in space.names if n in start and space[n].differ(start[n], end[n])]
 
     def place(name: str) -> tuple[int, int]:
         if name == "feed_rate":
             return (0 if end[name] < start[name] else 2, 0)
-        return (1, ORDER.index(name) if name in ORDER else len(ORDER))
+        whole = space[name].gate_of or name
+        return (1, ORDER.index(whole) if whole in ORDER else len(ORDER))
 
     return tuple(
         Change(n, float(start[n]), float(end[n]), space[n].unit) for n in sorted(moved, key=place)
@@ -52,16 +61,51 @@ def changes_between(
 
 def watch_for(space: SettingSpace, changes: tuple[Change, ...]) -> str:
     """A sentence on what to watch for after the largest move of the trial."""
-    known = [c for c in changes if c.setting in WATCH_SETTINGS]
+    # A gate that does not move keeps its value, of which only the difference matters: 0.
+    profiles, moved = profiles_of(space), {c.setting: c.end - c.start for c in changes}
+    of_gates = {name for name in moved if space[name].gate_of is not None}
+    sizes = {name: by / (space[name].high - space[name].low) for name, by in moved.items()}
+    for gates in profiles.gates:
+        own = [space.names[column] for column in gates.columns]
+        if of_gates & set(own):
+            parts = gates.profile(np.array([[moved.get(name, 0.0) for name in own]]))[0]
+            for column, part in zip(gates.columns, parts, strict=True):
+                sizes[profiles.names[column]] = float(part) / gates.span
+    known = {name: size for name, size in sizes.items() if name in WATCH_SETTINGS and size}
     if not known:
         return f"Wait for {STEADY}."
-    spans = {s.name: s.high - s.low for s in space.settings}
-    largest = max(known, key=lambda c: abs(c.end - c.start) / spans[c.setting])
-    sign = 1 if largest.end > largest.start else -1
-    return f"Watch for {WATCH[(largest.setting, sign)]}."
+    largest = max(known, key=lambda name: abs(known[name]))
+    return f"Watch for {WATCH[(largest, 1 if known[largest] > 0 else -1)]}."
+
+
+def profile_against(
+    space: SettingSpace, trial: Mapping[str, float], now: Mapping[str, float]
+) -> str:
+    """How the profile of gates in a trial differs from that of the settings to run now, as a
+    sentence after a space; empty where no gate differs by a step for its taper or bow.
+
+    Args:
+        space: the settings of the line.
+        trial, now: settings of the trial and those to run now, by name.
+    """
+    said = []
+    for gates in profiles_of(space).gates:
+        own = [space.settings[column] for column in gates.columns]
+        by = gates.profile(np.array([[trial[s.name] - now[s.name] for s in own]]))[0]
+        step = max(s.step for s in own)
+        # With two gates there is no bow.
+        for part, (more, less) in zip(by[1:], PROFILES, strict=False):
+            if abs(part) >= step:
+                said.append(f"{more if part > 0 else less} than run-now")
+    return f" Tries {' and '.join(said)}." if said else ""
 
 
 WATCH_SETTINGS = {name for name, _ in WATCH}
+PROFILES = (
+    ("more air at the feed end", "more air at the discharge end"),
+    ("more air in the middle", "more air at both ends"),
+)
+"""What a taper and a bow are called, above and below 0."""
 
 
 def reason(

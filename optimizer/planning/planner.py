@@ -18,7 +18,7 @@ from optimizer.evidence.drift_now import drift_at
 from optimizer.model.wrong_readings import WRONG_BELOW
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.planning.batch_order import in_order
-from optimizer.planning.explanations import reason, reason_of_gain
+from optimizer.planning.explanations import profile_against, reason, reason_of_gain
 from optimizer.planning.first_batch import spread_trials, unknown_trials
 from optimizer.planning.hold import expected_over_shift
 from optimizer.planning.plan import Plan, Recommendation, RunNow, Stopping
@@ -173,7 +173,14 @@ def _described(
                 why="",
             )
         )
-    return tuple(replace(trial, why=_why(situation, trial, run_now)) for trial in trials)
+    return tuple(
+        replace(
+            trial,
+            why=_why(situation, trial, run_now)
+            + profile_against(space, trial.settings, run_now.settings),
+        )
+        for trial in trials
+    )
 
 
 def _why(situation: Situation, trial: Recommendation, run_now: RunNow) -> str:

@@ -16,6 +16,7 @@ from optimizer.interval import Interval
 from optimizer.planning.objective import ValuePerHour
 from optimizer.planning.plan import RunNow, Stopping
 from optimizer.planning.regret import regret
+from optimizer.plant.profiles import profiles_of
 from optimizer.text.figures import exact_percent, points, whole_percent, worth
 
 if TYPE_CHECKING:
@@ -52,7 +53,7 @@ def stopping_of(
     """
     goal, tried = situation.brief.goal, len(situation.tried)
     sure = (now.chance_of_grade or 0.0) >= goal.confidence
-    few = 2 * len(situation.evidence.space.names) + 3
+    few = 2 * profiles_of(situation.evidence.space).whole + 3
     figures = max(gains), least_gain(situation, now), situation.objective.unit, sure, tried, few
     if not sure or tried < few or goal.maximise == "trade-off":
         return advise(*figures)

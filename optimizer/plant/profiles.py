@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from optimizer.plant.settings import SettingSpace
+from optimizer.plant.settings import Setting, SettingSpace
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -174,14 +174,27 @@ class Profiles:
             found[list(each.columns)] = each.span
         return found
 
-    def inputs(self, values: Floats) -> Floats:
-        """Values of the settings, shape (n, d), as inputs in unit coordinates, shape (n, d)."""
-        values = np.asarray(values, dtype=float)
-        found = self.space.to_unit(values)
+    def setting(self, column: int) -> Setting:
+        """An input as a setting: itself, or the level or a contrast of gates."""
+        own = self.space.settings[column]
+        low, span = float(self.low[column]), float(self.span[column])
+        if own.gate_of is None:
+            return own
+        return Setting(self.names[column], own.unit, low, low + span, own.step, own.max_change)
+
+    def values(self, values: Floats) -> Floats:
+        """Values of the settings, shape (n, d), with those of a profile in place of its gates, in
+        their unit; shape (n, d)."""
+        found = np.array(values, dtype=float)
         for each in self.gates:
             columns = list(each.columns)
-            unit = (each.profile(values[:, columns]) - self.low[columns]) / each.span
-            found[:, columns] = np.round(unit, _PLACES)
+            found[:, columns] = each.profile(found[:, columns])
+        return found
+
+    def inputs(self, values: Floats) -> Floats:
+        """Values of the settings, shape (n, d), as inputs in unit coordinates, shape (n, d)."""
+        found = (self.values(values) - self.low) / self.span
+        found[:, self.gated] = np.round(found[:, self.gated], _PLACES)
         return found
 
     @cached_property
@@ -228,6 +241,11 @@ class Profiles:
             values[:, columns] = bottom + level * (top - bottom) + profile
             index[:, columns] = self.space.nearest_index(values)[:, columns]
         return np.clip(index, first, last)
+
+    @cached_property
+    def told(self) -> list[int]:
+        """Columns of the inputs that people are told of: all but the rest beyond the bow."""
+        return [column for column, degree in enumerate(self.degrees) if degree < len(SHAPES)]
 
     @cached_property
     def gated(self) -> list[int]:
