@@ -110,9 +110,8 @@ class Surrogate(Estimator):
         by_line: whether the last input is the number of a line.
         solver: how the processes are conditioned on readings: exactly, or by inducing points.
         coordinates: coordinates in which the settings act; None for the inputs themselves.
-        descriptions: names of the descriptions of a deck that compete (see ``deck_prior``); None
-            for all that apply.
-        contrasts: inputs that are contrasts between gates (see ``deck_prior.Frame``).
+        descriptions: names of the descriptions that compete (see ``deck_prior``); None for all.
+        contrasts: inputs that are contrasts of gates (see ``deck_prior.Frame``).
     """
 
     def __init__(
@@ -191,8 +190,8 @@ class Surrogate(Estimator):
             self.candidates_ = {k: replace(c, unsure=unsure) for k, c in self.candidates_.items()}
         self.pairs_ = [pair for c in self.candidates_.values() for pair in c.members]
         self._stacks: dict[int, list[Pair]] = {}
-        rng = np.random.default_rng(self.random_state)
         # Fixed quasi-random standard normals, shape (draws, 2).
+        rng = np.random.default_rng(self.random_state)
         self.normals_ = ndtri(even_points(PREDICTION_DRAWS, 2, rng))
         return self
 

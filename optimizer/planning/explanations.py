@@ -96,8 +96,8 @@ def profile_against(
         # With two gates there is no bow.
         for part, (more, less) in zip(by[1:], PROFILES, strict=False):
             if abs(part) >= step:
-                said.append(f"{more if part > 0 else less} than run-now")
-    return f" Tries {' and '.join(said)}." if said else ""
+                said.append(f"{more if part > 0 else less}")
+    return f" Tries {' and '.join(said)} than run-now." if said else ""
 
 
 WATCH_SETTINGS = {name for name, _ in WATCH}

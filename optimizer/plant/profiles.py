@@ -37,7 +37,7 @@ SHAPES = ("level", "taper", "bow")
 """Names of the parts of a profile that a plan moves as a whole, in the order of their degree."""
 # Decimal places of level and contrasts: equal gates have contrasts of exactly 0.
 _PLACES = 12
-# Widest taper and bow of the spread points where searches start, over the range of a gate. Profiles
+# Widest taper and bow of the points where searches start, over the range that is allowed. Profiles
 # beyond them are reached by climbing.
 WIDEST = 0.25
 # Replaces a largest taper of 0 where it divides.
@@ -235,7 +235,7 @@ class Profiles:
             level, contrasts = draws[:, mine[0], None], mine[1:]
             bottom, top = low[columns].min(), high[columns].max()
             # The cube leaves half of the contrasts within an eighth of the widest.
-            size = WIDEST * each.span * (2.0 * draws[:, contrasts] - 1.0) ** 3
+            size = WIDEST * (top - bottom) * (2.0 * draws[:, contrasts] - 1.0) ** 3
             values = np.tile(self.space.low, (len(draws), 1))
             profile = self._held(columns, size @ self.shapes[contrasts][:, columns])
             values[:, columns] = bottom + level * (top - bottom) + profile

@@ -7,7 +7,7 @@ Each deck is learned twice from 8 spread runs, with one setting of the air and w
 the same planner and with the same noise. On decks of flat need every part of the bed needs the same
 air; on decks of tapered need the feed end needs more. A campaign ends at the first plan whose
 settings to run now are within .03 of the attainable optimum of that deck with that air (gap in
-proportion, see ``trials.task``), or after 30 runs. Seeds below 7000 are for development: priors are
+proportion, see ``trials.task``), or after 24 runs. Seeds below 7000 are for development: priors are
 chosen on them. Finished campaigns are kept in a file, so that the command continues where it was
 stopped. Writes reports/gates.md.
 """
@@ -49,7 +49,7 @@ REGIONS = {
 # ln of the air that the feed end needs over the mean of the deck: with 0.15 it needs 1.35 times the
 # air of the discharge end.
 NEEDS = {"flat": 0.0, "tapered": 0.15}
-GAP, MOST_RUNS = 0.03, 30
+GAP, MOST_RUNS = 0.03, 24
 FIRST, JUDGE_FROM = 6900, 7000
 
 

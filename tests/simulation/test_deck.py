@@ -28,6 +28,7 @@ from optimizer.simulation import (
     random_deck,
     random_material,
 )
+from optimizer.simulation.cases import with_tapered_need
 
 WHOLE = Region.whole(GRAVITY_TABLE)
 PRODUCTION = WHOLE.narrow("feed_rate", 1.8, 4.0, "capacity")
@@ -358,3 +359,53 @@ def test_unknown_names_are_refused_with_the_nearest_known_one():
     for draw in (random_deck, random_material):
         with pytest.raises(InputError, match=r"no family of decks 'bean'.*'beans'"):
             draw(rng, "bean")
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_gates_alike_over_a_flat_need_are_the_deck_with_one_air(family):
+    rng = np.random.default_rng(11)
+    deck, material = random_deck(rng, family), random_material(rng, family)
+    one = GRAVITY_TABLE.values(WHOLE.sample(200, rng))
+    before = deck.run(one, material)
+    for gates in (2, 4):
+        alike = np.hstack([one[:, :4], np.repeat(one[:, 4:], gates, axis=1)])
+        for parts in ((0.0,), (0.0,) * 4):
+            after = replace(deck, air_need=parts).run(alike, material)
+            np.testing.assert_array_equal(after.recovery, before.recovery)
+            np.testing.assert_array_equal(after.grade, before.grade)
+            np.testing.assert_array_equal(after.chance, before.chance)
+
+
+def test_a_profile_that_follows_the_need_is_a_flat_profile_of_a_flat_need():
+    # With a fan that is not throttled by its gates, velocity is proportional to the opening, so air
+    # in proportion to the need leaves every part as well supplied as the whole.
+    fan = replace(demo_deck("deck-1"), gate_share=1.0)
+    tapered = with_tapered_need(fan, 0.2)
+    needed = np.hstack([USUAL[:, :4], USUAL[:, 4:] * np.exp(tapered.air_need)])
+    assert needed[0, 4] > needed[0, 7]
+    flat, followed = fan.run(USUAL, demo_material()), tapered.run(needed, demo_material())
+    assert followed.recovery == pytest.approx(flat.recovery)
+    assert followed.grade == pytest.approx(flat.grade)
+    wrong = tapered.run(needed[:, [0, 1, 2, 3, 7, 6, 5, 4]], demo_material())
+    assert wrong.failure > 0.5 > followed.failure
+
+
+def test_gates_are_worth_something_only_where_the_need_has_a_taper():
+    space = GRAVITY_TABLE.with_gates("air", 4)
+    four = Region.whole(space).narrow("feed_rate", 1.8, 4.0, "capacity")
+    deck, material = demo_deck("deck-1"), demo_material()
+    with_one = attainable(deck, material, 0.985, PRODUCTION).recovery
+    assert attainable(deck, material, 0.985, four).recovery == pytest.approx(with_one, abs=0.005)
+    tapered = with_tapered_need(deck, 0.15)
+    with_one = attainable(tapered, material, 0.985, PRODUCTION).recovery
+    best = attainable(tapered, material, 0.985, four)
+    assert best.recovery > with_one + 0.01
+    assert (np.diff(best.settings[4:]) < 0.0).all()
+
+
+def test_a_deck_fails_where_one_part_has_too_much_air():
+    deck, material = demo_deck("deck-1"), demo_material()
+    even = np.hstack([USUAL, np.repeat(USUAL[:, 4:], 3, axis=1)])
+    assert deck.run(even, material).failure[0] < 0.05
+    even[0, 6] = 90.0
+    assert deck.run(even, material).deck_state[0] == "boiling"
