@@ -104,8 +104,7 @@ class Surrogate(Estimator):
     Args:
         settings: names of the leading inputs, which are settings; the other inputs describe the
             material.
-        members: number of draws of hyperparameters to average over; None to choose it by the number
-            of set-points.
+        members: number of draws of hyperparameters to average over; None for what ``MEMBERS`` says.
         random_state: seed of the estimation of hyperparameters.
         by_line: whether the last input is the number of a line.
         solver: how the processes are conditioned on readings: exactly, or by inducing points.

@@ -39,7 +39,7 @@ SHAPES = ("level", "taper", "bow")
 _PLACES = 12
 # Widest taper and bow of the points where searches start, over the range that is allowed. Profiles
 # beyond them are reached by climbing.
-WIDEST = 0.25
+WIDEST = 0.1
 # Replaces a largest taper of 0 where it divides.
 TINY = 1e-12
 # Input of a contrast where all gates are alike: the middle, as for a setting.

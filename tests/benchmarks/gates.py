@@ -28,8 +28,9 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from optimizer.history.snapshot import Snapshot
+from optimizer.planning.first_batch import spread_trials
 from optimizer.planning.run_now import choose_run_now
-from optimizer.planning.situation import situation_of
+from optimizer.planning.situation import FEWEST_TO_LEARN, Situation, situation_of
 from optimizer.planning.trial_selection import select_trials
 from optimizer.plant.region import Region
 from optimizer.plant.settings import GRAVITY_TABLE
@@ -104,12 +105,11 @@ def campaign(key: Key) -> dict[str, Any]:
             # The parts of a plan that decide what is run; the rest takes time and changes nothing.
             history = Snapshot.of_table(task.table())
             situation = situation_of(history, site, task.brief(), seed=key.seed)
-            point = choose_run_now(situation).point
-            now = space.values(point[None, :])[0]
+            now, trial = _plan(situation)
             gaps.append(round(task.gaps(now)[1], 5))
             if gaps[-1] <= GAP or len(task.values) >= MOST_RUNS:
                 break
-            task.run(space.values(select_trials(situation, 1, point).points)[0])
+            task.run(trial)
         seconds = time.process_time() - start
     return {
         "need": key.need,
@@ -119,10 +119,21 @@ def campaign(key: Key) -> dict[str, Any]:
         "best": round(made.best, 5),
         "best_air": [float(x) for x in made.best_settings[4:]],
         "gaps": gaps,
-        "air": [float(x) for x in now[4:]],
+        "air": None if now is None else [float(x) for x in now[4:]],
+        "failed": int((~task.even).sum()),
         "runs": len(task.values) if gaps[-1] <= GAP else None,
         "seconds_a_plan": round(seconds / len(gaps), 3),
     }
+
+
+def _plan(situation: Situation) -> tuple[np.ndarray | None, np.ndarray]:
+    """The settings to run now, None where nothing is known yet, and the next trial."""
+    space = situation.evidence.space
+    if situation.known_runs < FEWEST_TO_LEARN:
+        return None, space.values(spread_trials(situation.limits, situation.tried, 1))[0]
+    point = choose_run_now(situation).point
+    trial = select_trials(situation, 1, point).points
+    return space.values(point[None, :])[0], space.values(trial)[0]
 
 
 @lru_cache(maxsize=1)
@@ -147,6 +158,7 @@ def arguments(words: Sequence[str] | None = None) -> argparse.Namespace:
     """The parsed command line."""
     made = argparse.ArgumentParser(prog="gates", description=__doc__)
     made.add_argument("--judge", action="store_true", help=f"seeds from {JUDGE_FROM} on")
+    made.add_argument("--first", type=int, help="first seed; the half's first when left out")
     made.add_argument("--decks", type=int, default=4, help="decks of each need and family")
     made.add_argument("--families", nargs="+", default=list(FAMILIES), choices=list(FAMILIES))
     made.add_argument("--needs", nargs="+", default=list(NEEDS), choices=list(NEEDS))
@@ -159,7 +171,10 @@ def arguments(words: Sequence[str] | None = None) -> argparse.Namespace:
 def main(words: Sequence[str] | None = None) -> int:
     """Run the campaigns that are not kept yet, then print the figures."""
     asked = arguments(words)
-    first = JUDGE_FROM if asked.judge else FIRST
+    least = JUDGE_FROM if asked.judge else FIRST
+    first = least if asked.first is None else asked.first
+    if (first >= JUDGE_FROM) != asked.judge:
+        raise SystemExit(f"seeds from {JUDGE_FROM} on are for --judge alone.")
     keys = [
         Key(need, family, first + k, gates)
         for k in range(asked.decks)
