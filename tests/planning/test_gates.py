@@ -66,12 +66,18 @@ def test_every_gate_keeps_its_own_limits_and_profiles_are_smooth(plan):
             assert abs(profiles_of(FOUR).gates[0].profile(air[None, :])[0, 3]) < 2.0
 
 
-def test_gates_are_set_one_after_another_from_the_feed_end_and_last(plan):
+def test_gates_are_set_one_after_another_from_the_feed_end_and_last():
     start = dict.fromkeys(FOUR.names, 20.0) | {"feed_rate": 1.5, "eccentric_speed": 400.0}
     start |= {"end_raise": 1.0, "side_tilt": 1.0}
     end = {name: value + 10.0 * FOUR[name].step for name, value in start.items()}
     moved = [change.setting for change in changes_between(FOUR, start, end)]
     assert moved == ["end_raise", "side_tilt", "eccentric_speed", *AIR, "feed_rate"]
+    # Gates have the place of the setting that they make up, not of one that is not known.
+    tilted = GRAVITY_TABLE.with_gates("side_tilt", 2)
+    start = {s.name: s.low for s in tilted.settings}
+    end = {s.name: s.low + s.step for s in tilted.settings}
+    moved = [change.setting for change in changes_between(tilted, start, end)]
+    assert moved[1:4] == ["side_tilt_1", "side_tilt_2", "eccentric_speed"]
 
 
 def test_watch_speaks_of_the_profile_where_it_changes_most():
