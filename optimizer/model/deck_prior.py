@@ -121,7 +121,7 @@ ADDITIVE = 0.5
 # (see ``plant.profiles``). Where each gate acts on its part of the bed, the deck responds to the
 # mean square of the contrasts as it does to the square of the level, so the length scale follows
 # that of the level and is not estimated. It is longer, since parts of a bed act alike until runs
-# say otherwise. Chosen on development decks (reports/gates.md).
+# say otherwise. Chosen by the log score of unseen settings of development decks (reports/gates.md).
 CONTRAST_RATIO = (2.5, 3.5, 5.0)
 # What each description says of a deck; of the coupled ones, by what its settings can change.
 COUPLED = {
