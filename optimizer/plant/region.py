@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     Indices = NDArray[np.int64]
 from optimizer.plant.gates import names_on
 from optimizer.plant.profiles import moves, profiles_of
-from optimizer.plant.settings import SLACK, STEP_TOLERANCE, Setting, SettingSpace
+from optimizer.plant.settings import SLACK, Setting, SettingSpace
 
 
 @dataclass(frozen=True)
@@ -187,32 +187,12 @@ class Region:
             return inside[np.sort(rng.permutation(len(inside))[:n])]
         profiles = profiles_of(self.space)
         draws = even_points(2 * n, len(profiles.directions), rng)
-        index = profiles.spread(draws, first, last)
+        index = profiles.spread(draws, np.array(self.first), np.array(self.last))
         found = distinct_in_order(index[self.contains(index)])
         if len(found) < n // 4:
             start = found if len(found) else self._one_point()
             found = distinct_in_order(np.vstack([found, self._walk(start, n, rng)]))
         return found[:n]
-
-    def _spread(self, draws: Floats) -> Indices:
-        """Lattice points of the box at draws from the unit cube, shape (n, d).
-
-        A gate is drawn within its largest difference from the gate before it, since hardly a point
-        of the box has all gates near enough to each other.
-        """
-        index = np.empty(draws.shape, dtype=np.int64)
-        for j, (first, last) in enumerate(zip(self.first, self.last, strict=True)):
-            low, high = np.full(len(draws), first), np.full(len(draws), last)
-            here, before = self.space.settings[j], self.space.settings[j - 1]
-            if here.gate_of is not None and before.gate_of == here.gate_of:
-                near = before.max_taper
-                if near is not None:
-                    value = before.values(index[:, j - 1]) - here.low
-                    ends = (value - near) / here.step, (value + near) / here.step
-                    low = np.maximum(low, np.ceil(ends[0] - STEP_TOLERANCE).astype(np.int64))
-                    high = np.minimum(high, np.floor(ends[1] + STEP_TOLERANCE).astype(np.int64))
-            index[:, j] = low + np.floor(draws[:, j] * (high - low + 1)).astype(np.int64)
-        return index
 
     def _one_point(self) -> Indices:
         """One lattice point of the region, found by integer linear programming; shape (1, d)."""
