@@ -11,12 +11,15 @@ from optimizer.text.figures import UNKNOWN, exact_percent, percent, points
 
 def balance(document: Mapping[str, Any]) -> str:
     """The text of a ``highside.balance/1`` document."""
-    head = ("test", "grade %", "recovery %", "yield %", "closes", "method")
+    shown = ["grade", "recovery", "yield"]
+    heads = ["grade %", "recovery %", "yield %"]
+    if any("middlings_share" in test for test in document["tests"]):
+        shown += ["middlings_share", "middlings_grade"]
+        heads += ["middlings %", "their grade %"]
+    head = ("test", *heads, "closes", "method")
     rows = [head]
     for test in document["tests"]:
-        figures = [
-            _figure(test[name], test[f"{name}_se"]) for name in ("grade", "recovery", "yield")
-        ]
+        figures = [_figure(test.get(name), test.get(f"{name}_se")) for name in shown]
         closes = "-" if test["p_value"] is None else f"p {test['p_value']:.3f}"
         rows.append((test["test_id"], *figures, closes, test["method"]))
     widths = [max(len(row[j]) for row in rows) for j in range(len(head))]

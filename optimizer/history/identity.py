@@ -30,7 +30,7 @@ import pyarrow.compute as pc
 
 from optimizer.history.schema import NO_GATES, alike_gates_as_one
 from optimizer.numerics.key_map import KeyMap
-from optimizer.plant.run_columns import JOINT_ERRORS
+from optimizer.plant.run_columns import NOT_IDENTITY
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -189,7 +189,7 @@ class Fingerprints:
     The material's label and the material variables always belong to the content. They belong to
     the identity only for a run without a date. Two dated runs that differ only in a material
     variable are one run with a disputed value; two undated ones may be different runs. Columns of
-    `JOINT_ERRORS` belong to the content only: they do not say which run a row is. A run with all
+    `NOT_IDENTITY` belong to the content only: they do not say which run a row is. A run with all
     gates of a setting alike has the id that it would have with one value for all, so that a log
     from before a deck had gates is recognized.
 
@@ -220,7 +220,7 @@ class Fingerprints:
             core.add(name, runs.column(name))
         for name in names.intersection(("material", *material)):
             extra.add(name, runs.column(name))
-        for name in names.intersection(JOINT_ERRORS):
+        for name in names.intersection(NOT_IDENTITY):
             errors.add(name, runs.column(name))
         undated = np.asarray(runs.column("started_at").is_null())
         self.identity = np.column_stack(

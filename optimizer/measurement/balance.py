@@ -5,11 +5,12 @@ rows of a test determine it exactly, it is solved by weights or by the two-produ
 more measurements than needed, the test is reconciled. With too few, its result names the values
 that are not determined.
 
-Middlings are an outlet like any other. If they go back to the feed, they may be named in
-``returned``. Then the feed row must be the FRESH feed, sampled before the middlings join it. In
-steady state the middlings drop out of the balance (feed = product + reject), and the recovery is
-that of the fresh feed. If the feed was sampled after the middlings join it, do not name them: the
-balance is then that of the deck alone, and the recovery is that of one pass.
+Middlings are an outlet like any other, and a product of their own: the result has their share of
+the feed and their grade. If they go back to the feed, they may be named in ``returned``. Then the
+feed row must be the FRESH feed, sampled before the middlings join it. In steady state the middlings
+drop out of the balance (feed = product + reject), and the recovery is that of the fresh feed. If
+the feed was sampled after the middlings join it, do not name them: the balance is then that of the
+deck alone, and the recovery is that of one pass.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ from optimizer.errors import InputError
 from optimizer.measurement.formula import two_product, weighed_recovery
 from optimizer.measurement.reconcile import SIGNIFICANCE
 from optimizer.measurement.separation import separation_efficiency
-from optimizer.measurement.stream_table import StreamTable, StreamTest, read_tests
+from optimizer.measurement.stream_table import MIDDLINGS, StreamTable, StreamTest, read_tests
 from optimizer.measurement.streams import (
     ASSUMED_RELATIVE_ERROR,
     FEWEST_STREAMS,
@@ -33,6 +34,8 @@ from optimizer.measurement.streams import (
     reconcile_streams,
 )
 
+OF_MIDDLINGS = ("middlings_share", "middlings_share_se", "middlings_grade", "middlings_grade_se")
+"""Attributes of a result that tell of middlings, and the columns that a run log has for them."""
 # Number of redundant balances, over all tests, from which the errors are estimated; with five, the
 # relative error of the estimate is about a third (1 / √(2 x 5)).
 ENOUGH_BALANCES = 5
@@ -73,6 +76,8 @@ class BalanceResult:
             measurements; NaN where one of the two errors is unknown or zero.
         enrichment: grade of the product over grade of the feed.
         separation_efficiency: recovery of wanted minus that of unwanted material.
+        middlings_share, middlings_grade: mass of the middlings over that of the feed, and their
+            grade, with standard errors; None where the test has no middlings, or returns them.
         chi2, dof, p_value: closure of the redundant balances.
         suspect: the measurement that is most likely wrong; several if the balances cannot
             distinguish them.
@@ -97,6 +102,10 @@ class BalanceResult:
     recovery_feed_correlation: float = math.nan
     enrichment: float = math.nan
     separation_efficiency: float = math.nan
+    middlings_share: float | None = None
+    middlings_share_se: float | None = None
+    middlings_grade: float | None = None
+    middlings_grade_se: float | None = None
     chi2: float = math.nan
     dof: int = 0
     p_value: float = math.nan
@@ -105,7 +114,7 @@ class BalanceResult:
     warnings: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
-        """JSON form: ``yield_`` as ``yield``, NaN as None."""
+        """JSON form: ``yield_`` as ``yield``, NaN as None, middlings only where there are any."""
 
         def plain(value: Any) -> Any:
             if isinstance(value, dict):
@@ -114,8 +123,16 @@ class BalanceResult:
                 return [plain(item) for item in value]
             return None if isinstance(value, float) and math.isnan(value) else value
 
+        without = () if self.of_middlings else OF_MIDDLINGS
         answer: dict[str, Any] = plain(asdict(self))
-        return answer
+        return {key: value for key, value in answer.items() if key not in without}
+
+    @property
+    def of_middlings(self) -> dict[str, float]:
+        """Share and grade of the middlings with their errors, by name; empty where the test has
+        no middlings as a product of their own."""
+        values = {name: getattr(self, name) for name in OF_MIDDLINGS}
+        return {name: value for name, value in values.items() if value is not None}
 
 
 def balance_tests(
@@ -260,7 +277,16 @@ def _result(
         adjusted=_adjusted(test, found),
     )
     notes = (*test.notes, *_warnings(test, found, result, significance))
-    return replace(result, warnings=_sentences(notes))
+    return replace(result, warnings=_sentences(notes), **_of_middlings(test, found))
+
+
+def _of_middlings(test: StreamTest, found: StreamBalance) -> dict[str, Any]:
+    """Share and grade of the middlings with their errors, by name; empty without such a stream."""
+    if MIDDLINGS not in test.names:
+        return {}
+    k = test.names.index(MIDDLINGS)
+    values = found.yield_[k], found.yield_se[k], found.assay[k, 0], found.assay_se[k, 0]
+    return dict(zip(OF_MIDDLINGS, map(float, values), strict=True))
 
 
 def _sentences(phrases: Iterable[str]) -> tuple[str, ...]:

@@ -26,6 +26,8 @@ class StreamTable(Protocol):
 
 
 FEED, PRODUCT, REJECT = "feed", "product", "reject"
+MIDDLINGS = "middlings"
+"""The stream that is a product of its own unless it is returned to the feed."""
 NUMBERS = ("mass", "mass_rate", "assay", "mass_se", "assay_se", "count")
 NEEDED = ("test_id", "stream", "assay")
 # Far below the resolution of any scale or assay; division by a smaller number overflows.

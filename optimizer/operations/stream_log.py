@@ -29,7 +29,7 @@ from optimizer.intake.reading.long_texts import TOO_LONG, too_long
 from optimizer.intake.reading.source import ZERO, Chunk, Decimal
 from optimizer.intake.reading.values import Numbers, numbers
 from optimizer.measurement import BalanceResult, balance_tests
-from optimizer.plant.run_columns import FEED_GRADE_SE
+from optimizer.plant.run_columns import FEED_GRADE_SE, OF_MIDDLINGS
 from optimizer.plant.site import FEED_GRADE
 from optimizer.plant.units import factor
 from optimizer.text.formulas import harmless
@@ -54,6 +54,7 @@ FILLED = (
     "recovery_se",
     "grade_count",
     "grade_recovery_correlation",
+    *OF_MIDDLINGS,
 )
 # Columns that the balance fills where the file has no column of the feed grade.
 FILLED_OF_FEED = (
@@ -98,6 +99,7 @@ class StreamLog:
                 "grade_count": _known(r.grade_count),
                 "grade_recovery_correlation": _known(r.grade_recovery_correlation),
                 **({} if self.states_feed else _of_feed(r)),
+                **{name: _known(value) for name, value in r.of_middlings.items()},
             }
             for r in self.results
             if not (math.isnan(r.grade) or math.isnan(r.recovery))

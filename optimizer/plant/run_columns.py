@@ -60,6 +60,10 @@ AFTER_SETTINGS = (
     RunColumn("feed_grade_count", Kind.count),
     RunColumn("grade_feed_correlation", Kind.correlation),
     RunColumn("recovery_feed_correlation", Kind.correlation),
+    RunColumn("middlings_share", Kind.fraction),
+    RunColumn("middlings_share_se", Kind.fraction),
+    RunColumn("middlings_grade", Kind.fraction),
+    RunColumn("middlings_grade_se", Kind.fraction),
     RunColumn("deck_state", Kind.text),
     RunColumn("note", Kind.text),
 )
@@ -74,6 +78,18 @@ JOINT_ERRORS = (
     "recovery_feed_correlation",
 )
 """Columns that say how the errors of grade, recovery and feed grade belong together."""
+
+
+OF_MIDDLINGS = (
+    "middlings_share",
+    "middlings_share_se",
+    "middlings_grade",
+    "middlings_grade_se",
+)
+"""Columns of middlings that are kept as a product: their share of the feed and their grade, with
+standard errors."""
+NOT_IDENTITY = (*JOINT_ERRORS, *OF_MIDDLINGS)
+"""Columns that belong to the content of a run, and do not say which run a row is."""
 
 
 def names_of(*kinds: Kind) -> tuple[str, ...]:

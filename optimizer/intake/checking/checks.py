@@ -20,7 +20,7 @@ from optimizer.errors import nearest
 from optimizer.history.arrow import as_mask, one_array
 from optimizer.history.schema import CORRELATIONS, FRACTIONS, schema_of
 from optimizer.intake.checking.faults import Faults, Fill
-from optimizer.intake.checking.fields import COUNTS, HIGHEST_SE, NEEDED, Fields, Log
+from optimizer.intake.checking.fields import COUNTS, NEEDED, Fields, Log, highest_fraction
 from optimizer.intake.checking.halves import halves
 from optimizer.intake.checking.settings import as_column, in_range, settings_of, shown
 from optimizer.intake.checking.times import Reading, both_days, times, with_dates
@@ -234,7 +234,7 @@ def _fraction(fields: Fields, name: str, measured: Mask) -> pa.Array | None:
         missing = np.isnan(values) & ~unread & measured
         reason = "is missing and the deck ran even: fill it in, or name the deck_state"
         fields.fault(name, missing, reason)
-    top = 1.0 if needed else HIGHEST_SE
+    top = highest_fraction(name)
     outside = ((values < 0) | (values > top)) & ~unread
     if not outside.any():
         return as_column(values)

@@ -38,13 +38,18 @@ if TYPE_CHECKING:
     Rows = NDArray[np.int64]
 
 # A fraction with a standard error above this carries no information.
-HIGHEST_SE = 0.5
+_HIGHEST_SE = 0.5
 NEEDED = ("grade", "recovery")
 COUNTS = (*names_of(Kind.count), "samples")
 # Largest number of units in a column. A column of numbers has a few units; in a column of prose
 # each cell seems to have its own unit.
 MOST_UNITS = 50
 AS_COUNTED = Factor(1.0)
+
+
+def highest_fraction(name: str) -> float:
+    """The highest value of a share or of a standard error of one."""
+    return _HIGHEST_SE if name.endswith("_se") else 1.0
 
 
 @dataclass(frozen=True)
@@ -163,7 +168,7 @@ class Fields:
         if name in COUNTS:
             return "a whole number above 0"
         if name in FRACTIONS:
-            top = 1.0 if name in NEEDED else HIGHEST_SE
+            top = highest_fraction(name)
             per_cent = self.in_per_cent(name, line)
             return f"from 0 to {100 * top:g} %" if per_cent else f"a fraction from 0 to {top:g}"
         if name in CORRELATIONS:

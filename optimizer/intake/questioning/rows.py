@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -113,7 +114,7 @@ def doubts(rows: Rows, fences: Fences, wording: Wording) -> Iterator[Doubt]:
         wording: how values of the line are written.
     """
     with np.errstate(invalid="ignore", divide="ignore"):
-        for rule in (_swapped, _slipped, _dirtier, _apart, _misdated):
+        for rule in (_swapped, _slipped, _dirtier, _overfull, _apart, _misdated):
             for doubt in rule(rows, fences, wording):
                 if doubt.rows.any():
                     yield doubt
@@ -183,9 +184,43 @@ def _dirtier(rows: Rows, fences: Fences, wording: Wording) -> Iterator[Doubt]:
     )
 
 
+def _overfull(rows: Rows, fences: Fences, wording: Wording) -> Iterator[Doubt]:
+    """Product and middlings that hold more than the feed, by more than the errors that are stated:
+    more mass, or more wanted material."""
+    values = rows.values
+    share = values["middlings_share"]
+    if np.isnan(share).all():
+        return
+    names = ("grade", "recovery", FEED_GRADE, "middlings_share", "middlings_grade")
+    grade, recovery, feed, share, middlings = (values[name] for name in names)
+    errors = [_error(values, name) / values[name] for name in names]
+    mass, wanted = recovery * feed / grade, share * middlings / feed
+    # Relative errors of product and middlings; the errors of their readings are independent.
+    product_error = mass * np.sqrt(np.sum(np.square(errors[:3]), axis=0))
+    wanted_error = wanted * np.sqrt(np.sum(np.square(errors[2:]), axis=0))
+    for each, other, spread, what in (
+        (mass, share, np.hypot(product_error, errors[3] * share), "mass"),
+        (recovery, wanted, np.hypot(errors[1] * recovery, wanted_error), "wanted material"),
+    ):
+        together = each + other
+        said = partial(_why_overfull, together, what, wording)
+        yield Doubt(
+            "middlings_share", rows.even & (together - 1.0 > _STANDARD_ERRORS * spread), said
+        )
+
+
+def _why_overfull(together: Floats, what: str, wording: Wording, k: int) -> str:
+    shown = wording.said("middlings_share", together[k])
+    return (
+        f"product and middlings together would hold {shown} of the {what} of the feed: is "
+        "middlings_share a share of the feed, and are grade, recovery and feed grade of this run?"
+    )
+
+
 def _error(values: Mapping[str, Floats], name: str) -> Floats:
     """Standard error of a share as stated, or else as its count implies; 0 if neither is there."""
-    share, count = values[name], values[f"{name}_count"]
+    share = values[name]
+    count = values.get(f"{name}_count", np.full_like(share, np.nan))
     counted = np.sqrt(share * (1.0 - share) / count)
     stated = values[f"{name}_se"]
     return np.nan_to_num(np.where(np.isnan(stated), counted, stated))

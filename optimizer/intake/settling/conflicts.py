@@ -20,7 +20,7 @@ from optimizer.history.identity import CORE
 from optimizer.history.start_times import shown
 from optimizer.intake.settling.rejects import SCHEMA
 from optimizer.plant.gates import SettingColumns
-from optimizer.plant.run_columns import JOINT_ERRORS
+from optimizer.plant.run_columns import NOT_IDENTITY
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -43,7 +43,7 @@ class Conflicts:
     """
 
     def __init__(self, settings: SettingColumns, material: Sequence[str]) -> None:
-        readings = (*CORE[2:], *JOINT_ERRORS)
+        readings = (*CORE[2:], *NOT_IDENTITY)
         before = (*CORE[1:2], "material", *settings.names)
         self.fields = (*before, *readings, "deck_state", *material)
         self._settings = settings
@@ -173,7 +173,7 @@ class Conflicts:
                 parts.append(pa.Table.from_batches([part]))
         known = pa.concat_tables(parts, promote_options="default")
         # A history that began before these columns holds runs in which they are empty.
-        for name in set(JOINT_ERRORS).difference(known.column_names):
+        for name in set(NOT_IDENTITY).difference(known.column_names):
             known = known.append_column(name, pa.nulls(len(known), here[name].type))
         return known.take(pc.index_in(places_of_runs(here), places_of_runs(known)))
 

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 
 # Fields of a result: a trial has a result if any of these is filled in.
-RESULTS = ("grade", "recovery", "deck_state")
+RESULTS = ("grade", "recovery", "middlings_share", "middlings_grade", "deck_state")
 
 
 _TORN = (
