@@ -12,6 +12,8 @@ from cli.commands.record import (
     GradeOption,
     GradeSeOption,
     MaterialOption,
+    MiddlingsGradeOption,
+    MiddlingsShareOption,
     NoteOption,
     RecoveryOption,
     RecoverySeOption,
@@ -40,6 +42,8 @@ def correct(
     grade_se: GradeSeOption = None,
     recovery_se: RecoverySeOption = None,
     grade_count: GradeCountOption = None,
+    middlings_share: MiddlingsShareOption = None,
+    middlings_grade: MiddlingsGradeOption = None,
     deck_state: DeckStateOption = None,
     started_at: Annotated[
         str | None, typer.Option(metavar="TIME", help="ISO 8601, UTC where it has no offset.")
@@ -62,7 +66,8 @@ def correct(
 
     own = {
         "grade": grade, "recovery": recovery, "grade_se": grade_se, "recovery_se": recovery_se,
-        "grade_count": grade_count, "deck_state": deck_state, "started_at": started_at,
+        "grade_count": grade_count, "middlings_share": middlings_share,
+        "middlings_grade": middlings_grade, "deck_state": deck_state, "started_at": started_at,
         "note": note,
     }  # fmt: skip
     values: dict[str, Any] = {name: value for name, value in own.items() if value is not None}

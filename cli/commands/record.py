@@ -68,6 +68,13 @@ RecoverySeOption = Annotated[
 GradeCountOption = Annotated[
     str | None, typer.Option(metavar="N", help="Particles counted for the grade.")
 ]
+MiddlingsShareOption = Annotated[
+    str | None,
+    typer.Option(metavar="VALUE", help="Middlings kept as a product, as a share of the feed."),
+]
+MiddlingsGradeOption = Annotated[
+    str | None, typer.Option(metavar="VALUE", help="Grade of the middlings.")
+]
 DeckStateOption = Annotated[str | None, typer.Option(metavar="STATE", help=", ".join(DECK_STATES))]
 MaterialOption = Annotated[
     list[str] | None,
@@ -118,6 +125,8 @@ def record(
     grade_se: GradeSeOption = None,
     recovery_se: RecoverySeOption = None,
     grade_count: GradeCountOption = None,
+    middlings_share: MiddlingsShareOption = None,
+    middlings_grade: MiddlingsGradeOption = None,
     deck_state: DeckStateOption = None,
     material: MaterialOption = None,
     started_at: StartedAtOption = None,
@@ -174,7 +183,8 @@ def _brief_of(
 
 FIELDS = (
     "line", "feed_rate", "end_raise", "side_tilt", "eccentric_speed", "air", "grade", "recovery",
-    "grade_se", "recovery_se", "grade_count", "deck_state", "started_at", "run_id", "note",
+    "grade_se", "recovery_se", "grade_count", "middlings_share", "middlings_grade", "deck_state",
+    "started_at", "run_id", "note",
 )  # fmt: skip
 """Options that are columns of a log under the same name."""
 

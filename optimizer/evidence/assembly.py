@@ -26,6 +26,7 @@ from optimizer.history.description import not_used, undeclared
 from optimizer.history.start_times import misdated
 from optimizer.measurement.joint_errors import JointErrors
 from optimizer.measurement.run_readings import RunReadings
+from optimizer.measurement.share_readings import ShareReadings
 from optimizer.plant.brief import Brief
 from optimizer.plant.moments import instant_of
 from optimizer.plant.run_columns import EVEN, FEED_GRADE_SE, JOINT_ERRORS
@@ -69,6 +70,8 @@ def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
         context=context,
         today=today,
         readings=readings.with_usual_errors(),
+        middlings_share=_share(column, "middlings_share"),
+        middlings_grade=_share(column, "middlings_grade"),
         feed_odds=odds,
         feed_odds_today=odds_today,
         feed_grade_known=known,
@@ -130,6 +133,11 @@ def _readings(column: Callable[[str], Floats], site: Site) -> RunReadings:
         column("grade_count"),
         JointErrors(**together),
     )
+
+
+def _share(column: Callable[[str], Floats], name: str) -> ShareReadings:
+    """The readings of one share of the runs, with the errors that the log states."""
+    return ShareReadings.from_shares(column(name), column(f"{name}_se"))
 
 
 def _choose_line(runs: pa.Table, brief: Brief, warnings: list[str]) -> str | None:

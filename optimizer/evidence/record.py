@@ -10,6 +10,7 @@ import numpy as np
 
 from optimizer.evidence.shift import Shift
 from optimizer.measurement.run_readings import RunReadings
+from optimizer.measurement.share_readings import ShareReadings
 from optimizer.plant.profiles import profiles_of
 from optimizer.plant.settings import SettingSpace
 from optimizer.plant.time_zone import UTC_ZONE, TimeZone
@@ -32,6 +33,8 @@ class Evidence:
         today: material inputs of today's material, shape (m,).
         readings: grade and recovery of every run with their errors, NaN where a failed trial has no
             reading.
+        middlings_share, middlings_grade: readings of middlings that are kept as a product, of every
+            run.
         feed_odds: log odds of the feed grade of every run, shape (n,).
         feed_odds_today: log odds of today's feed grade.
         feed_grade_known: whether the feed grade was measured or stated rather than guessed.
@@ -58,6 +61,8 @@ class Evidence:
     context: Floats
     today: Floats
     readings: RunReadings
+    middlings_share: ShareReadings
+    middlings_grade: ShareReadings
     feed_odds: Floats
     feed_odds_today: float
     feed_grade_known: bool
@@ -132,4 +137,6 @@ class Evidence:
             for f in fields(self)
             if isinstance(getattr(self, f.name), np.ndarray) and f.name != "today"
         }
-        return replace(self, readings=self.readings.take(rows), **each)
+        of_runs = ("readings", "middlings_share", "middlings_grade")
+        each |= {name: getattr(self, name).take(rows) for name in of_runs}
+        return replace(self, **each)

@@ -13,6 +13,7 @@ import pyarrow.parquet as pq
 from optimizer.errors import InputError
 from optimizer.files import whole_file
 from optimizer.history.arrow import harmless_text
+from optimizer.plant.run_columns import OF_MIDDLINGS
 from optimizer.plant.site import Site
 from optimizer.text.formulas import harmless
 
@@ -62,10 +63,17 @@ def table_bytes(table: pa.Table, suffix: str) -> bytes:
 
 
 def _write(table: pa.Table, suffix: str, place: str | Path | io.BytesIO) -> None:
+    table = table.drop_columns(_unused(table))
     if suffix == ".csv":
         pa_csv.write_csv(_harmless(table), place)
     else:
         pq.write_table(table, place)
+
+
+def _unused(table: pa.Table) -> list[str]:
+    """Columns of middlings that no run fills: most plants keep none as a product."""
+    known = (name for name in OF_MIDDLINGS if name in table.column_names)
+    return [name for name in known if table[name].null_count == len(table)]
 
 
 def _harmless(table: pa.Table) -> pa.Table:

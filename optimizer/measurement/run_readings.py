@@ -122,9 +122,9 @@ class RunReadings:
         _refuse_outside(1.0, grade=g, recovery=r, feed_grade=f)
         _refuse_outside(np.inf, grade_se=g_se, recovery_se=r_se, feed_grade_se=f_se)
         _refuse_outside(np.inf, grade_count=count, feed_grade_count=f_count)
-        g_error, g_logit, g_variance = _reading(g, g_se, count)
-        r_error, r_logit, r_variance = _reading(r, r_se, np.full_like(r, np.nan))
-        f_error, _, f_variance = _reading(f, f_se, f_count)
+        g_error, g_logit, g_variance = share_reading(g, g_se, count)
+        r_error, r_logit, r_variance = share_reading(r, r_se, np.full_like(r, np.nan))
+        f_error, _, f_variance = share_reading(f, f_se, f_count)
         counted = np.where(~(g_se > 0) & (count > 0), count, np.nan)
         readings = g, r, g_error, r_error, counted, g_logit, r_logit, g_variance, r_variance
         feed_variance = np.where(np.isfinite(f_error), f_variance, 0.0)
@@ -191,8 +191,10 @@ class RunReadings:
         """
         return replace(
             self,
-            grade_variance=_filled(self.grade, self.grade_variance, self.grade_se),
-            recovery_variance=_filled(self.recovery, self.recovery_variance, self.recovery_se),
+            grade_variance=usual_variance(self.grade, self.grade_variance, self.grade_se),
+            recovery_variance=usual_variance(
+                self.recovery, self.recovery_variance, self.recovery_se
+            ),
         )
 
     def with_exact_feed(self) -> RunReadings:
@@ -245,7 +247,7 @@ def clip_logit(logits: FloatArray) -> FloatArray:
     return np.clip(logits, -LARGEST_LOGIT, LARGEST_LOGIT)
 
 
-def _filled(reading: FloatArray, variance: FloatArray, se: FloatArray) -> FloatArray:
+def usual_variance(reading: FloatArray, variance: FloatArray, se: FloatArray) -> FloatArray:
     """Fills in unknown variances, shape (n,), as ``with_usual_errors`` describes."""
     stated = np.isfinite(se)
     most = stated.sum() > MOSTLY_STATED * np.isfinite(reading).sum()
@@ -253,7 +255,7 @@ def _filled(reading: FloatArray, variance: FloatArray, se: FloatArray) -> FloatA
     return np.where(np.isfinite(variance), variance, usual)
 
 
-def _reading(
+def share_reading(
     p: FloatArray, se: FloatArray, count: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Standard error, logit and variance of the logit, as in `RunReadings.from_shares`."""

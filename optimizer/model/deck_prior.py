@@ -134,6 +134,8 @@ SINGLE = "each setting has an effect of its own, and some act jointly"
 JOINT = "the settings act only in combination"
 SMOOTH = "a few gentle curves explain it"
 SHARES = "wanted and unwanted material respond to the settings separately"
+# Draws of hyperparameters of a share.
+SHARE_MEMBERS = 8
 # A coarse answer averages over every fourth draw of hyperparameters.
 COARSE = 4
 
@@ -258,6 +260,21 @@ def processes_of(description: Description, frame: Frame, members: int) -> Proces
         for k, (kernel, mean) in enumerate((description.first, description.second))
     )
     return first, second
+
+
+def share_process_of(frame: Frame) -> GaussianProcess:
+    """The process of the logit of one more share of the feed, not fitted yet. It assumes what
+    *loose* does, and *single* where there are no coupled coordinates."""
+    plain = _plain_kernel(frame, SETTING_LENGTH, PLAIN_LENGTH_SD)
+    between = BETWEEN_LINES if frame.by_line else None
+    return GaussianProcess(
+        replace(plain, additive=ADDITIVE, coordinates=frame.coordinates, correlation=between),
+        Mean("linear", variance=TREND_VARIANCE),
+        solver=frame.solver,
+        scale="center",
+        hyperparameters=Estimated(SHARE_MEMBERS),
+        random_state=frame.seed,
+    )
 
 
 def _plain_kernel(frame: Frame, length: float, sd: float) -> Kernel:

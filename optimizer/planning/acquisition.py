@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -28,7 +27,7 @@ from optimizer.planning.objective import RECOVERY, Recovery
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-    from optimizer.planning.objective import Objective
+    from optimizer.planning.objective import Objective, Worth
 
     Floats = NDArray[np.float64]
 
@@ -310,7 +309,7 @@ class ConstrainedImprovement:
         # The recovery is kept as a logit, from which the gain is computed without cancellation.
         if isinstance(self.objective, Recovery):
             return 0.5 * (S + C)
-        return self.objective.worth(S, C, A)
+        return self.objective.at(A)(S, C)
 
     @property
     def _parts(self) -> tuple[list[PairDraws], list[PairDraws]]:
@@ -333,11 +332,12 @@ class ConstrainedImprovement:
             shape (n,).
         """
         terms, points = [], Inputs.of(A)
+        worth = self.objective.at(points.values)
         for pair, bests in zip(self._parts[coarse], self._best[coarse], strict=True):
             S, C, *rest = pair.conditional(points)
             outlook = Outlook(S, C, *(part[..., None, :] for part in rest))
             each = [
-                np.log(weight) + self._log_gain_of(outlook, best, asked, points.values, coarse)
+                np.log(weight) + self._log_gain_of(outlook, best, asked, worth, coarse)
                 for (asked, weight), best in zip(self.grades, bests, strict=True)
             ]
             one = each[0] if len(each) == 1 else logsumexp(each, axis=0)
@@ -346,7 +346,7 @@ class ConstrainedImprovement:
         return logsumexp(stacked, axis=0) - np.log(len(stacked))
 
     def _log_gain_of(
-        self, outlook: Outlook, best: Floats, min_grade: Any, A: Floats, coarse: bool
+        self, outlook: Outlook, best: Floats, min_grade: Any, worth: Worth, coarse: bool
     ) -> Floats:
         """ln of the expected gain in each draw, for one grade, shape (..., draws, n)."""
         odds = self.feed_odds
@@ -354,7 +354,6 @@ class ConstrainedImprovement:
             assert min_grade is not None
             nodes = COARSE_NODES if coarse else NODES
             return log_constrained_improvement(outlook, best, min_grade, odds, nodes)
-        worth = partial(self.objective.worth, A=A)
         return log_constrained_gain(worth, outlook, best, self._scale, min_grade, odds)
 
 

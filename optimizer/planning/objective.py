@@ -21,18 +21,20 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
+    Worth = Callable[[Floats, Floats], Floats]
 
 
 class Objective(Protocol):
-    """A function that gives the worth of the true separation at inputs A, shape (n, d)."""
+    """The worth of the true separation at inputs, as a function of sharpness and balance."""
 
     @property
     def unit(self) -> str:
         """Unit of a gain in worth."""
         ...
 
-    def worth(self, S: Floats, C: Floats, A: Floats) -> Floats:
-        """Worth, shape (..., n), at inputs A with sharpness S and balance C, each (..., n)."""
+    def at(self, A: Floats) -> Worth:
+        """The worth at inputs A, shape (n, d): a function of sharpness and balance, each (..., n),
+        that gives the worth, shape (..., n)."""
         ...
 
 
@@ -53,9 +55,9 @@ class Recovery:
         over = f", averaged over grades from {self.reference:.4g} to 1" if self.reference else ""
         return f"fraction of recovery{over}"
 
-    def worth(self, S: Floats, C: Floats, A: Floats) -> Floats:
-        """Recovery."""
-        return expit(0.5 * (C + S))
+    def at(self, A: Floats) -> Worth:
+        """Recovery, which is the same at all inputs."""
+        return lambda S, C: expit(0.5 * (C + S))
 
 
 RECOVERY = Recovery()
@@ -69,23 +71,37 @@ class ValuePerHour:
         prices: prices of a tonne of product, reject and feed, and cost of an hour.
         feed_odds: log odds of today's feed grade.
         feed: function from inputs, shape (n, d), to feed rates, t/h, shape (n,).
+        middlings: function from inputs, shape (n, d), to the expected share of the feed that goes
+            to the middlings, shape (n,); None where there are none, or they have no price.
     """
 
     prices: Prices
     feed_odds: float
     feed: Callable[[Floats], Floats]
+    middlings: Callable[[Floats], Floats] | None = None
 
     @property
     def unit(self) -> str:
         """Unit of a gain in value an hour."""
         return f"{self.prices.currency}/h"
 
-    def worth(self, S: Floats, C: Floats, A: Floats) -> Floats:
-        """Value an hour, in the currency of the prices."""
-        share = self.yield_(S, C)
-        p = self.prices
-        each = share * p.product + (1.0 - share) * p.reject - p.feed
-        return self.feed(A) * each - p.hour
+    def at(self, A: Floats) -> Worth:
+        """Value an hour, in the currency of the prices.
+
+        Middlings count by their expected share, at most what the product leaves of the feed. The
+        value is linear in that share, so its uncertainty does not change the expected value.
+        """
+        feed, p = self.feed(A), self.prices
+        middlings = None if self.middlings is None else self.middlings(A)
+
+        def worth(S: Floats, C: Floats) -> Floats:
+            share = self.yield_(S, C)
+            each = share * p.product + (1.0 - share) * p.reject - p.feed
+            if middlings is not None and p.middlings is not None:
+                each = each + np.minimum(middlings, 1.0 - share) * (p.middlings - p.reject)
+            return feed * each - p.hour
+
+        return worth
 
     def per_recovery(self, A: Floats) -> float:
         """Value an hour of one more unit of recovery at inputs A, shape (1, d)."""
@@ -100,7 +116,11 @@ class ValuePerHour:
 
 
 def objective_of(
-    goal: Goal, space: SettingSpace, tonnes_per_unit: float, feed_odds: float
+    goal: Goal,
+    space: SettingSpace,
+    tonnes_per_unit: float,
+    feed_odds: float,
+    middlings: Callable[[Floats], Floats] | None = None,
 ) -> Objective:
     """The objective of a goal.
 
@@ -109,6 +129,7 @@ def objective_of(
         space: the settings of the line, which must include the feed rate where the goal is value.
         tonnes_per_unit: factor from the unit of the feed rate to t/h.
         feed_odds: log odds of today's feed grade.
+        middlings: expected share of the feed that goes to the middlings, as of ``ValuePerHour``.
 
     Raises:
         InputError: when the goal is value and the site has no feed rate.
@@ -126,4 +147,5 @@ def objective_of(
     def feed(A: Floats) -> Floats:
         return (low + span * A[:, j]) * tonnes_per_unit
 
-    return ValuePerHour(goal.prices, feed_odds, feed)
+    priced = goal.prices.middlings is not None
+    return ValuePerHour(goal.prices, feed_odds, feed, middlings if priced else None)

@@ -35,6 +35,20 @@ class Change:
 
 
 @dataclass(frozen=True)
+class ExpectedMiddlings:
+    """Middlings that are kept as a product: their share of the feed by mass, and the share of
+    wanted material in them, None where too few runs state it."""
+
+    share: Interval
+    grade: Interval | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        grade = {} if self.grade is None else {"grade": self.grade.as_dict()}
+        return {"share": self.share.as_dict(), **grade}
+
+
+@dataclass(frozen=True)
 class RunNow:
     """Settings to run production on."""
 
@@ -46,6 +60,7 @@ class RunNow:
     tried: bool
     value_per_hour: float | None = None
     chance_even: float | None = None
+    middlings: ExpectedMiddlings | None = None
 
     def as_dict(self, mass: MassUnit = TONNE) -> dict[str, Any]:
         """JSON form, with the rate of product also in the plant's unit of mass per hour."""
@@ -63,6 +78,7 @@ class RunNow:
                 if self.value_per_hour is None
                 else {"value_per_hour": rounded(self.value_per_hour)}
             ),
+            **_middlings(self.middlings),
         }
 
 
@@ -89,6 +105,7 @@ class Recommendation:
     order: int = 0
     changes: tuple[Change, ...] = ()
     watch: str = ""
+    middlings: ExpectedMiddlings | None = None
 
     def as_dict(self, mass: MassUnit = TONNE) -> dict[str, Any]:
         """JSON form, with the feed also in the plant's unit of mass."""
@@ -108,7 +125,13 @@ class Recommendation:
             "changes": [c.as_dict() for c in self.changes],
             "why": self.why,
             "watch": self.watch,
+            **_middlings(self.middlings),
         }
+
+
+def _middlings(expected: ExpectedMiddlings | None) -> dict[str, Any]:
+    """The member ``middlings`` of a JSON document; empty where nothing is expected of them."""
+    return {} if expected is None else {"middlings": expected.as_dict()}
 
 
 @dataclass(frozen=True)
@@ -252,6 +275,11 @@ def row_of(line: str | None, trial: Mapping[str, Any]) -> dict[str, Any]:
         f"{quantity}_{end}": value
         for quantity in ("grade", "recovery")
         for end, value in trial[quantity].items()
+    }
+    ends |= {
+        f"middlings_{quantity}_{end}": value
+        for quantity, interval in trial.get("middlings", {}).items()
+        for end, value in interval.items()
     }
     plain = ("chance_of_grade", "expected_gain", "material_t", "minutes", "why", "watch")
     return {

@@ -21,6 +21,7 @@ from optimizer.planning.batch_order import in_order
 from optimizer.planning.explanations import profile_against, reason, reason_of_gain
 from optimizer.planning.first_batch import spread_trials, unknown_trials
 from optimizer.planning.hold import expected_over_shift
+from optimizer.planning.middlings import doubts_of_middlings, expected_middlings
 from optimizer.planning.plan import Plan, Recommendation, RunNow, Stopping
 from optimizer.planning.run_now import choose_run_now
 from optimizer.planning.situation import FEWEST_TO_LEARN, Situation, situation_of
@@ -94,6 +95,7 @@ def _plan_with_model(situation: Situation) -> Plan:
         [
             *shortages,
             *open_questions,
+            *doubts_of_middlings(situation),
             *over_the_shift(evidence),
             *_contradicting(situation),
             *chosen.warnings,
@@ -155,6 +157,7 @@ def _described(
 ) -> tuple[Recommendation, ...]:
     """The selected trials, each with its expectations."""
     expected, space = expected_over_shift(situation, selection.points), situation.evidence.space
+    middlings = expected_middlings(situation, selection.points)
     trials = []
     for k, (point, gain) in enumerate(zip(selection.points, selection.gains, strict=True)):
         chance = float(expected.chance_of_grade[k])
@@ -171,6 +174,7 @@ def _described(
                 material_t=situation.trial_tonnes(point),
                 minutes=situation.brief.trials.minutes,
                 why="",
+                middlings=middlings[k],
             )
         )
     return tuple(
@@ -223,7 +227,7 @@ def _plan(
         warnings=(*evidence.warnings, *situation.under_way.warnings, *warnings),
         brief=situation.brief.as_document(),
         maximise=goal.maximise,
-        prices=None if goal.prices is None else goal.prices.model_dump(),
+        prices=None if goal.prices is None else goal.prices.model_dump(exclude_none=True),
         gain_unit=situation.objective.unit,
         pending=situation.under_way.trials if situation.under_way.issued else None,
         mass=situation.site.mass,

@@ -58,10 +58,10 @@ def regret(situation: Situation, point: Indices) -> Floats:
     members = len(range(0, surrogate.n_members_, COARSE))
     shape = (members, DRAWS // members, len(A), 2)
     normals = SPREAD * np.random.default_rng(situation.seed).standard_normal(shape)
-    found = []
+    found, at = [], situation.objective.at(A)
     for pair in draw_pairs(surrogate.pairs(COARSE), Inputs(A), normals):
         S, C = pair.values
-        worth = situation.objective.worth(S, C, A) * even
+        worth = at(S, C) * even
         met = from_latent(S, C, e.feed_odds_today)[0] >= situation.min_grade
         best = np.where(met, worth, -np.inf).max(axis=-1)
         found.append(np.maximum(best - worth[..., 0], 0.0).ravel())
@@ -85,13 +85,13 @@ def _candidates(situation: Situation, point: Indices) -> Indices:
 
 def _promise(situation: Situation, index: Indices) -> Floats:
     """Promise, (n,), of lattice points, (n, d): worth times a power of the chance of the grade."""
-    e, objective = situation.evidence, situation.objective
+    e = situation.evidence
     inputs = situation.inputs(index)
     chance, worth = situation.surrogate.outlook(
         inputs, situation.min_grade, e.feed_odds_today, coarse=True
     )
     if situation.brief.goal.maximise == "value":
-        worth = situation.surrogate.expect(objective.worth, inputs, coarse=True)
+        worth = situation.expected_worth(inputs, coarse=True)
         worth = worth - worth.min()
     return np.where(
         chance > LEAST_CHANCE, worth * situation.chance_even(index) * chance**BOLDNESS, 0.0

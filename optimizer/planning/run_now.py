@@ -14,6 +14,7 @@ from optimizer.errors import LimitError
 from optimizer.model.coordinates import from_latent
 from optimizer.model.selection import sure_after_selection
 from optimizer.planning.hold import OverShift, outlook, over_shift
+from optimizer.planning.middlings import expected_middlings
 from optimizer.planning.objective import Recovery
 from optimizer.planning.plan import RunNow
 from optimizer.planning.search import best_point
@@ -158,8 +159,7 @@ def _score(
     chance = chance * situation.chance_even(index)
     worth = recovery
     if not isinstance(situation.objective, Recovery):
-        inputs = situation.inputs(index)
-        worth = situation.surrogate.expect(situation.objective.worth, inputs, coarse)
+        worth = situation.expected_worth(situation.inputs(index), coarse)
     sure = chance >= wanted
     value = np.where(sure, worth, UNSURE + chance * recovery)
     return np.where(situation.within_capacity(index), value, -np.inf)
@@ -172,8 +172,7 @@ def _described(situation: Situation, point: Indices, over: OverShift | None) -> 
     expected = situation.expected(index)
     value_per_hour = None
     if not isinstance(objective, Recovery):
-        inputs = situation.evidence.inputs_today(index)
-        value_per_hour = float(situation.surrogate.expect(objective.worth, inputs)[0])
+        value_per_hour = float(situation.expected_worth(situation.inputs(index))[0])
     return RunNow(
         settings=situation.evidence.space.named(point),
         grade=expected.grade[0] if over is None else over.grade,
@@ -185,4 +184,5 @@ def _described(situation: Situation, point: Indices, over: OverShift | None) -> 
         tried=bool(np.any(np.all(situation.tried == point, axis=1))),
         value_per_hour=value_per_hour,
         chance_even=float(expected.chance_even[0]),
+        middlings=expected_middlings(situation, index)[0],
     )

@@ -16,6 +16,7 @@ import numpy as np
 from optimizer.evidence.assembly import evidence_of
 from optimizer.evidence.borrowing import knows_enough
 from optimizer.evidence.fitting import chance_even_of, fit_surrogate
+from optimizer.evidence.middlings import Middlings, fit_middlings
 from optimizer.evidence.record import Evidence
 from optimizer.gaussian_process.inputs import Inputs
 from optimizer.history.issued import ISSUED, issued_batches
@@ -228,8 +229,19 @@ class Situation:
         if most_product is not None:
             inside &= feed * shares.max(axis=1) <= most_product + 1e-9
         if most_reject is not None:
-            inside &= feed * (1.0 - shares.min(axis=1)) <= most_reject + 1e-9
+            rest = (1.0 - shares - self._middlings_shares(index)).max(axis=1)
+            inside &= feed * rest <= most_reject + 1e-9
         return inside
+
+    def _middlings_shares(self, index: Indices) -> Floats:
+        """Share of the feed that goes to the middlings, for each material of the shift, shape
+        (n, k); 0 where nothing is known of them, shape (1, 1)."""
+        if self.middlings is None:
+            return np.zeros((1, 1))
+        values, shift = self.evidence.space.values(index), self.evidence.shift
+        each = [self.evidence.today] if shift is None else shift.today
+        found = [self.middlings.share.mean(self.evidence.inputs_at(values, m)) for m in each]
+        return np.column_stack(found)
 
     @cached_property
     def surrogate(self) -> FittedSurrogate:
@@ -237,11 +249,22 @@ class Situation:
         return fit_surrogate(self.evidence, self.seed)
 
     @cached_property
+    def middlings(self) -> Middlings | None:
+        """The middlings as the runs tell of them; None where too few do."""
+        return fit_middlings(self.evidence, self.seed)
+
+    @cached_property
     def objective(self) -> Objective:
         """The worth that the plan maximizes."""
-        e = self.evidence
+        e, found = self.evidence, self.middlings
         tonnes = self.site.tonnes_per_hour(e.line)
-        return objective_of(self.brief.goal, e.space, tonnes, e.feed_odds_today)
+        share = None if found is None else found.share.mean
+        return objective_of(self.brief.goal, e.space, tonnes, e.feed_odds_today, share)
+
+    def expected_worth(self, inputs: Inputs, coarse: bool = False) -> Floats:
+        """Posterior mean of the worth at n inputs, shape (n,)."""
+        worth = self.objective.at(inputs.values)
+        return self.surrogate.expect(lambda S, C, _: worth(S, C), inputs, coarse)
 
     @cached_property
     def chance_even_at(self) -> Callable[[Floats], Floats]:

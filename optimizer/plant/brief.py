@@ -42,6 +42,8 @@ class Prices(Strict):
     """Price of a tonne of product that meets the grade."""
     reject: float = 0.0
     """Price of a tonne of reject; below 0 when its disposal costs money."""
+    middlings: float | None = None
+    """Price of a tonne of middlings that are kept as a product; None where there are none."""
     feed: float = 0.0
     """Price of a tonne of feed."""
     hour: float = 0.0

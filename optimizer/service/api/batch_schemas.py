@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from optimizer.plant.run_columns import DECK_STATES
+from optimizer.plant.run_columns import DECK_STATES, OF_MIDDLINGS
 from optimizer.service.api.schemas import INTERVAL, SETTINGS, Doc, number, object_of
 from optimizer.service.recording.batch_recorder import STATES
 
@@ -84,6 +84,7 @@ BATCH_SCHEMAS: dict[str, Doc] = {
             "recovery": _SHARE,
             "recovery_se": _SHARE,
             "grade_count": {"type": ["string", "integer", "null"], "description": "Counted."},
+            **dict.fromkeys(OF_MIDDLINGS, _SHARE),
             "settings": {**_BY_NAME, "description": "As run, where they differ from the plan."},
             "material": {**_BY_NAME, "description": "As measured; what is left out is not kept."},
             "started_at": {

@@ -108,7 +108,8 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 
 OF_RESULT = (
-    "grade", "grade_se", "recovery", "recovery_se", "grade_count", "settings", "material",
+    "grade", "grade_se", "recovery", "recovery_se", "grade_count", "middlings_share",
+    "middlings_share_se", "middlings_grade", "middlings_grade_se", "settings", "material",
     "started_at", "deck_state", "note", "sure",
 )  # fmt: skip
 """Keys of the result of a trial."""

@@ -150,7 +150,7 @@ def fields_by_kind(site: Site) -> dict[str, list[tuple[str, str]]]:
     errors += [c.name for c in RUN_COLUMNS if c.name.endswith("_se")]
     groups: dict[str, Sequence[str]] = {
         "Settings": site.setting_names,
-        "Results": ("grade", "recovery", "deck_state"),
+        "Results": ("grade", "recovery", "middlings_share", "middlings_grade", "deck_state"),
         "Run": ("line", "started_at", "run_id", "material", "note"),
         "Material": site.material_names,
         "How sure the results are": errors,
