@@ -124,6 +124,8 @@ def _trials(
             lines.append(bold(f"{number} (rank {trial['rank']})"))
         start = trial["rank"] if batch is None else ""
         lines += [bold(line(start, row)), wrap(trial["why"], INDENT)]
+        if "middlings" in trial:
+            lines.append(wrap(middlings(trial["middlings"]), INDENT))
     return lines
 
 
@@ -183,7 +185,14 @@ def _run_now(
             f"{chance}.{rate}",
             INDENT,
         ),
+        *([wrap(middlings(now["middlings"]), INDENT)] if "middlings" in now else []),
     ]
+
+
+def middlings(expected: Mapping[str, Any]) -> str:
+    """A sentence about the middlings that are expected."""
+    grade = f", grade {interval(expected['grade'])} %" if "grade" in expected else ""
+    return f"Middlings {interval(expected['share'])} % of the feed{grade}."
 
 
 def _trade_off(curve: Sequence[Mapping[str, Any]], units: Mapping[str, str]) -> list[str]:

@@ -15,6 +15,7 @@ from typing import Any
 from optimizer.presentation.texts import DEFAULT_LANGUAGE, texts
 from optimizer.text.figures import exact_percent, level, minutes, plain
 from optimizer.text.masses import feed_key, mass, mass_label, mass_unit_of
+from optimizer.text.plan_middlings import keeps_middlings
 from optimizer.text.todays_material import todays_material
 from optimizer.text.trial_numbers import id_of_trial
 
@@ -85,6 +86,8 @@ class Sheet:
         trials: the trials in the order they are run.
         checks, moving, watch, sampling, cautions: fixed advice.
         made: sentence that states history version and seed.
+        middlings: whether the middlings are a product, whose share and grade are to be written
+            down.
     """
 
     words: Mapping[str, Any]
@@ -100,6 +103,7 @@ class Sheet:
     sampling: Box
     cautions: Box
     made: str
+    middlings: bool = False
 
 
 def make_sheet(
@@ -137,7 +141,7 @@ def make_sheet(
 
     grade, version = plan["goal"]["min_grade"], plan["history_version"]
     made = say["made_new"] if version is None else say["made"]
-    available = trials["material_available"]
+    available, middlings = trials["material_available"], keeps_middlings(plan)
     lot = [f"{name.replace('_', ' ')} {plain(v)}" for name, v in todays_material(plan).items()]
     if available is not None:
         unit = mass_label(mass_unit_of(plan))
@@ -153,10 +157,16 @@ def make_sheet(
         checks=box("checks"),
         moving=box("moving"),
         watch=_with_drift(box("watch"), plan.get("drift")),
-        sampling=box("sampling"),
+        sampling=_with_middlings(box("sampling"), say["sampling_middlings"], middlings),
         cautions=box("cautions"),
         made=made.format(version=version, seed=plan["seed"]),
+        middlings=middlings,
     )
+
+
+def _with_middlings(sampling: Box, line: str, middlings: bool) -> Box:
+    """How to sample, with a line about middlings where they are a product."""
+    return Box(sampling.title, (*sampling.lines, line)) if middlings else sampling
 
 
 def _with_drift(watch: Box, drift: Mapping[str, Any] | None) -> Box:

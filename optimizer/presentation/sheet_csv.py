@@ -17,10 +17,12 @@ from typing import Any
 from optimizer.presentation.sheet import by_order
 from optimizer.text.formulas import harmless
 from optimizer.text.headings import with_unit
+from optimizer.text.plan_middlings import keeps_middlings
 from optimizer.text.trial_numbers import id_of_trial
 
 # Columns to fill in. Grade and recovery are in per cent, since people write them as 98.7.
 BLANK = ("grade [%]", "recovery [%]", "grade_count", "deck_state", "note")
+OF_MIDDLINGS = ("middlings_share [%]", "middlings_grade [%]")
 DIGITS = 8
 
 
@@ -35,7 +37,7 @@ def sheet_csv(plan: Mapping[str, Any], batch: str | None = None) -> str:
         plan: the plan.
         batch: id of the batch as which the plan was issued; None for a plan that was not issued.
     """
-    mark = _mark(plan)
+    mark, middlings = _mark(plan), OF_MIDDLINGS if keeps_middlings(plan) else ()
     rows = [
         {
             "run_id": f"{mark}-{trial['order']}"
@@ -45,7 +47,7 @@ def sheet_csv(plan: Mapping[str, Any], batch: str | None = None) -> str:
             "started_at": "",
             **dict.fromkeys(plan["material"], ""),
             **{with_unit(name, plan["units"][name]): v for name, v in trial["settings"].items()},
-            **dict.fromkeys(BLANK, ""),
+            **dict.fromkeys((*BLANK[:-2], *middlings, *BLANK[-2:]), ""),
         }
         for trial in by_order(plan)
     ]

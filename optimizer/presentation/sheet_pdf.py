@@ -190,16 +190,23 @@ class _Drawing:
 
     def _readings(self, x: float, width: float) -> None:
         words = self.sheet.words
-        for label, unit, share in (
-            (words["settled_at"], "", 0.2),
-            (words["sampled_at"], "", 0.21),
-            (words["grade"], "%", 0.2),
-            (words["recovery"], "%", 0.22),
-            (words["counted"], "", 0.17),
-        ):
-            self._blank(x, label, share * width - 2, unit)
-            x += share * width
-        self.y += self._line(16)
+        rows: list[tuple[tuple[str, str, float], ...]] = [
+            (
+                ("settled_at", "", 0.2),
+                ("sampled_at", "", 0.21),
+                ("grade", "%", 0.2),
+                ("recovery", "%", 0.22),
+                ("counted", "", 0.17),
+            )
+        ]
+        if self.sheet.middlings:
+            rows.append((("middlings_share", "%", 0.5), ("middlings_grade", "%", 0.3)))
+        for row in rows:
+            left = x
+            for word, unit, share in row:
+                self._blank(left, words[word], share * width - 2, unit)
+                left += share * width
+            self.y += self._line(16)
 
     def _deck(self, x: float, width: float) -> None:
         end = x + width - 1.5

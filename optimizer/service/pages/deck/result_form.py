@@ -15,7 +15,10 @@ from optimizer.service.pages.shared.forms import MATERIAL, SETTING, result_row, 
 from optimizer.service.pages.shared.sent_again import words_of
 from optimizer.text.figures import exact_percent, level
 
-READINGS = ("grade", "recovery", "grade_count", "deck_state", "started_at", "note")
+READINGS = (
+    "grade", "recovery", "grade_count", "middlings_share", "middlings_grade", "deck_state",
+    "started_at", "note",
+)  # fmt: skip
 """Fields of the form for a result, besides settings and material."""
 ANYWHERE = ""
 """Key of a fault that belongs to no field."""
@@ -148,6 +151,6 @@ def _shown(name: str, value: Any, site: Site) -> str:
     if name == "started_at":
         moment = datetime.fromisoformat(value) if isinstance(value, str) else value
         return site.time_zone.shown(moment)
-    if name in ("grade", "recovery"):
+    if name in ("grade", "recovery", "middlings_share", "middlings_grade"):
         return f"{exact_percent(value)} %"
     return value if isinstance(value, str) else level(value)

@@ -34,6 +34,10 @@ from optimizer.text.figures import exact_percent, level
 
 SETTING = "s."
 LONGEST_SIGNATURE = 60
+OF_MIDDLINGS = {
+    "middlings_share": "Middlings, % of the feed",
+    "middlings_grade": "Grade of middlings",
+}
 """Characters."""
 
 
@@ -155,6 +159,10 @@ def result_row(given: Mapping[str, str], site: Site) -> dict[str, Any]:
     for field in ("grade", "recovery"):
         if given.get(field, "").strip():
             row[field] = fraction(given[field], field.capitalize())
+    for field, label in OF_MIDDLINGS.items():
+        if written := given.get(field, "").strip():
+            # Less than one per cent of the feed may go to the middlings, unlike to the product.
+            row[field] = round(number(written.removesuffix("%"), label) / 100.0, 11)
     if given.get("grade_count", "").strip():
         row["grade_count"] = whole(given["grade_count"], "Particles counted")
     if state := given.get("deck_state", ""):

@@ -33,6 +33,7 @@ from optimizer.text.figures import (
     worth,
 )
 from optimizer.text.masses import TONNE, feed_key, mass, mass_label, mass_unit_of
+from optimizer.text.plan_middlings import keeps_middlings
 from optimizer.text.visible_text import fits_in_a_page, printable
 
 STATIC = Path(__file__).parents[1] / "static"
@@ -121,6 +122,7 @@ ENVIRONMENT.filters.update(
     rate=mass,
     mass_label=mass_label,
     by_order=by_order,
+    keeps_middlings=keeps_middlings,
     duration=duration,
     moment=datetime.fromisoformat,
     stage_of=stage_of,
