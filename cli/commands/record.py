@@ -146,8 +146,7 @@ def record(
     from optimizer.operations.plan_file import read_plan
     from optimizer.operations.recording import record as add
 
-    given = _given(locals(), material)
-    history, plant = open_history(location), open_site(site)
+    given, history, plant = _given(locals(), material), open_history(location), open_site(site)
     given |= _settings(plant, line, setting, given)
     _check_use(given, trial, source, plan, brief)
     planned = None if plan is None else read_plan(plan)

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import expit
 
+from optimizer.evidence.middlings import FEWEST, middlings_readings
 from optimizer.evidence.record import Evidence
 from optimizer.numerics.distinct_rows import distinct_rows
-from optimizer.plant.brief import Brief
+from optimizer.plant.brief import Brief, Prices
 from optimizer.plant.profiles import profiles_of
 
 if TYPE_CHECKING:
@@ -132,6 +133,7 @@ def cautions(evidence: Evidence, min_grade: float, brief: Brief) -> list[str]:
             f"{feed_grade_of(evidence.feed_odds_today):.2f}. Log feed_grade, or state it in the "
             "brief, to make them reliable."
         )
+    said += doubts_of_middlings(evidence, brief.goal.prices)
     few = 2 * profiles_of(evidence.space).whole + 3
     if len(distinct_rows(evidence.settings)[0]) < few:
         said.append(
@@ -139,3 +141,23 @@ def cautions(evidence: Evidence, min_grade: float, brief: Brief) -> list[str]:
             "lies beyond them is guessed from the trend."
         )
     return said
+
+
+def doubts_of_middlings(evidence: Evidence, prices: Prices | None) -> list[str]:
+    """Warnings about prices of middlings without readings, and readings without a price."""
+    if prices is None:
+        return []
+    known = middlings_readings(evidence)
+    if prices.middlings is not None and known < FEWEST:
+        runs = {0: "no run states", 1: "only 1 run states"}.get(known, f"only {known} runs state")
+        return [
+            f"[goal.prices] has a price of middlings, but {runs} a middlings_share, and {FEWEST} "
+            "are needed: the value of an hour takes what is not product as reject. Weigh the "
+            "middlings of the next runs and log middlings_share."
+        ]
+    if prices.middlings is None and known >= FEWEST:
+        return [
+            f"{known} runs state a middlings_share, but [goal.prices] has no price of middlings: "
+            "the value of an hour takes them as reject."
+        ]
+    return []

@@ -22,13 +22,15 @@ from optimizer.interval import Interval, Intervals, rounded
 from optimizer.model.coordinates import from_latent
 from optimizer.model.selection import INTENSITY, noise_of_grade
 from optimizer.numerics.cholesky import factorize
+from optimizer.planning.plan import ExpectedMiddlings
 from optimizer.planning.situation import Expectation
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
+    from optimizer.evidence.middlings import ShareProcess
     from optimizer.evidence.shift import Shift
     from optimizer.planning.situation import Situation
 
@@ -224,3 +226,53 @@ def _held(shift: Shift, grades: Floats, recoveries: Floats, hold: str) -> tuple[
     else:
         grade = grades.min(axis=-1)
     return grade, kept.sum(axis=-1) / wanted.sum()
+
+
+def expected_middlings(situation: Situation, index: Indices) -> Sequence[ExpectedMiddlings | None]:
+    """Share and grade of the middlings at lattice points, shape (n, d); n Nones where too few runs
+    tell of them."""
+    return expected_middlings_at(situation, situation.evidence.space.values(index))
+
+
+def expected_middlings_at(
+    situation: Situation, values: Floats
+) -> Sequence[ExpectedMiddlings | None]:
+    """The same for values of the settings, shape (n, d), on the lattice or not.
+
+    Where the material varies over the shift, share and grade are those of the middlings of the
+    whole shift. Their intervals take the errors at all materials as equal, which makes them too
+    wide rather than too narrow.
+    """
+    found = situation.middlings
+    if found is None:
+        return [None] * len(values)
+    share, weights = _share_over_shift(situation, found.share, values, None)
+    grade: list[Interval] | list[None] = [None] * len(values)
+    if found.grade is not None:
+        grade = _share_over_shift(situation, found.grade, values, weights)[0]
+    return [ExpectedMiddlings(*each) for each in zip(share, grade, strict=True)]
+
+
+def _share_over_shift(
+    situation: Situation, process: ShareProcess, values: Floats, weights: Floats | None
+) -> tuple[list[Interval], Floats]:
+    """Intervals of a share over the k materials of the shift, and the mass of the share in each of
+    them, shape (k, n).
+
+    Args:
+        situation: the situation.
+        process: the share.
+        values: values of the settings, shape (n, d).
+        weights: weight of each material, shape (k, n); its share in the feed when None.
+    """
+    e = situation.evidence
+    materials = [e.today] if e.shift is None else list(e.shift.today)
+    each = [process.predict(e.inputs_at(values, material)) for material in materials]
+    if weights is None:
+        of_feed = np.ones(1) if e.shift is None else e.shift.share
+        weights = np.tile(of_feed[:, None], len(values))
+    parts = weights / weights.sum(axis=0)
+    ends = (np.stack([getattr(one, end) for one in each]) for end in ENDS)
+    over = Intervals(*(np.sum(parts * end, axis=0) for end in ends))
+    mass = weights * np.stack([one.mean for one in each])
+    return [over[k] for k in range(len(over))], mass

@@ -20,8 +20,7 @@ from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.planning.batch_order import in_order
 from optimizer.planning.explanations import profile_against, reason, reason_of_gain
 from optimizer.planning.first_batch import spread_trials, unknown_trials
-from optimizer.planning.hold import expected_over_shift
-from optimizer.planning.middlings import doubts_of_middlings, expected_middlings
+from optimizer.planning.hold import expected_middlings, expected_over_shift
 from optimizer.planning.plan import Plan, Recommendation, RunNow, Stopping
 from optimizer.planning.run_now import choose_run_now
 from optimizer.planning.situation import FEWEST_TO_LEARN, Situation, situation_of
@@ -95,7 +94,6 @@ def _plan_with_model(situation: Situation) -> Plan:
         [
             *shortages,
             *open_questions,
-            *doubts_of_middlings(situation),
             *over_the_shift(evidence),
             *_contradicting(situation),
             *chosen.warnings,

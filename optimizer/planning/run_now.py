@@ -13,8 +13,7 @@ from scipy.special import expit
 from optimizer.errors import LimitError
 from optimizer.model.coordinates import from_latent
 from optimizer.model.selection import sure_after_selection
-from optimizer.planning.hold import OverShift, outlook, over_shift
-from optimizer.planning.middlings import expected_middlings
+from optimizer.planning.hold import OverShift, expected_middlings, outlook, over_shift
 from optimizer.planning.objective import Recovery
 from optimizer.planning.plan import RunNow
 from optimizer.planning.search import best_point

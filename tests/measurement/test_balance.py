@@ -298,3 +298,36 @@ def test_any_table_gives_fractions_or_a_reason(rows):
         assert np.isnan(value) or 0.0 <= value <= 1.0
     if np.isnan(result.recovery):
         assert result.warnings
+
+
+def test_middlings_have_a_share_and_a_grade_where_they_are_kept():
+    columns = ("stream", "mass", "assay", "mass_se", "assay_se")
+    rows = [
+        ("product", 40, 0.95, 0.4, 0.01),
+        ("Middlings", 20, 0.50, 0.2, 0.02),
+        ("reject", 60, 0.30, 0.6, 0.02),
+    ]
+    kept = only(*rows, columns=columns)
+    assert (kept.middlings_share, kept.middlings_grade) == pytest.approx((20 / 120, 0.5))
+    assert kept.of_middlings == {
+        name: kept.as_dict()[name]
+        for name in (
+            "middlings_share",
+            "middlings_share_se",
+            "middlings_grade",
+            "middlings_grade_se",
+        )
+    }
+    returned = only(*rows, columns=columns, returned=["middlings"])
+    for without in (returned, only(*rows[::2], columns=columns)):
+        assert without.of_middlings == {}
+        assert not [name for name in without.as_dict() if name.startswith("middlings")]
+
+
+def test_middlings_that_are_not_determined_are_null_with_a_warning():
+    result = only(("feed", 100, 0.5), ("product", 40, 0.95), ("middlings", NAN, NAN),
+                  ("reject", NAN, NAN))  # fmt: skip
+    answer = result.as_dict()
+    assert answer["middlings_share"] is None
+    assert answer["recovery"] == pytest.approx(0.76)
+    assert "mass of middlings" in result.warnings[-1]

@@ -195,3 +195,37 @@ def test_a_particulate_in_words_equals_its_record():
     words = {"top_size": "25", "mineral_density": "7.5", "gangue_density": "2.65"}
     found = Particulate.from_dict({**words, "sample_grams": "1e3"})
     assert found == Particulate(25.0, 7.5, 2.65, 1000.0)
+
+
+MIDDLINGS = HEAD + (
+    "T1,product,820,98.7,800,deck-1,2.0,2.5,2.4,455,40\n"
+    "T1,middlings,90,82,400,,,,,,\n"
+    "T1,reject,104,41.5,800,,,,,,\n"
+    "T2,product,900,98.1,800,deck-1,2.0,2.5,2.2,455,40\n"
+    "T2,reject,104,41.5,800,,,,,,\n"
+)
+
+
+def test_middlings_kept_as_a_product_reach_the_history(write, tmp_path):
+    found = balance_file(write(MIDDLINGS), mass_error=0.01)
+    out = tmp_path / "runs.csv"
+    assert found.write(out) == 2
+    history = History(tmp_path / "history")
+    assert load_logs([out], history, Site()).added == 2
+    runs = {run["run_id"]: run for run in history.at().runs().to_pylist()}
+    for name, value in found.results[0].of_middlings.items():
+        assert runs["T1"][name] == pytest.approx(value, abs=1e-9)
+        assert value > 0.0
+        assert runs["T2"][name] is None
+    assert runs["T1"]["middlings_share"] == pytest.approx(90 / 1014, abs=0.001)
+    returned = balance_file(write(MIDDLINGS), returned=["middlings"], mass_error=0.01)
+    returned.write(out)
+    assert "middlings" not in out.read_text()
+
+
+def test_a_column_of_middlings_beside_a_balance_is_refused(write):
+    """The streams of a test are all its outlets, so its middlings belong among them."""
+    text = GOOD.replace(",air\n", ",air,middlings_share\n").replace("455,40", "455,40,0.09")
+    text = text.replace(",,,,,\n", ",,,,,,\n")
+    with pytest.raises(InputError, match="computes 'middlings_share' itself"):
+        balance_file(write(text))

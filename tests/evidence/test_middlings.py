@@ -8,11 +8,11 @@ from scipy.integrate import quad
 from scipy.special import expit, logit
 from scipy.stats import norm
 
+from optimizer.evidence.middlings import ShareProcess, fit_share
 from optimizer.gaussian_process.solvers import EXACT
 from optimizer.measurement.share_readings import ShareReadings
 from optimizer.model.deck_coordinates import deck_coordinates_of
 from optimizer.model.deck_prior import Frame
-from optimizer.model.share_process import ShareProcess, fit_share
 from optimizer.plant.region import Region
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import random_deck, random_material
