@@ -12,6 +12,7 @@ import jsonschema
 import pytest
 
 from optimizer import History, Site, batch, batches
+from optimizer.plant.run_columns import OF_MIDDLINGS
 from tests.service.test_service import (
     POINTS,
     READ,
@@ -167,6 +168,21 @@ def test_a_result_is_the_run_of_the_trial_as_it_was_run(client, options):
     (run,) = (r for r in library(options)[0].at().runs().to_pylist() if r["run_id"] == "a-1.2")
     assert (run["moisture"], run["material"], run["note"]) == (11.2, "washed", "even feed")
     assert run["started_at"].isoformat() == "2026-05-04T04:30:00+00:00"
+
+
+def test_middlings_belong_to_a_result_and_are_corrected(client, options):
+    issued(client)
+    sent = {"grade": 0.98, "recovery": 0.86, "middlings_share": "8.4%", "middlings_grade_se": 0.02}
+    done = client.post("/v1/batches/a-1/trials/1/result", json={**sent, "middlings_grade": 0.86})
+    assert done.status_code == 200, done.text
+    changed = {"middlings_share": "9.1 %", "reason": "weighed again"}
+    assert client.patch("/v1/runs/a-1.1", json=changed).status_code == 200
+    (run,) = (r for r in library(options)[0].at().runs().to_pylist() if r["run_id"] == "a-1.1")
+    stored = [run[name] for name in OF_MIDDLINGS]
+    assert stored == [pytest.approx(0.091), None, 0.86, 0.02]
+    refused = client.post("/v1/batches/a-1/trials/2/result", json={**sent, "middlings_share": 8.4})
+    assert refused.status_code == 422
+    assert "could be per cent" in refused.text
 
 
 def test_only_what_was_sent_is_stored(client, options):
