@@ -126,7 +126,9 @@ def shared_fits(fits):
         sources = [own] if evidence.borrowed is None else [own, evidence.borrowed]
         data = [(e.inputs, e.readings, e.feed_odds, e.started, e.lot) for e in sources]
         data.append((evidence.now, evidence.events, evidence.zone))
-        key = joblib.hash((data, evidence.space, evidence.by_line, seed, exact, surrogate.MEMBERS))
+        key = joblib.hash(
+            (data, evidence.space, evidence.groupings, seed, exact, surrogate.MEMBERS)
+        )
         if key not in fits:
             fits[key] = fitting.fit_surrogate(evidence, seed, exact)
         return fits[key]

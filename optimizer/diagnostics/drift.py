@@ -178,7 +178,7 @@ def _quantity(
     """
     e = model.evidence
     order = np.flatnonzero(dated)[np.argsort(started[dated], kind="stable")]
-    time, X, y = started[order], e.inputs[order], logit[order]
+    time, X, y = started[order], e.quantities[order], logit[order]
     gp = GaussianProcess(KERNEL, MEAN, random_state=model.seed)
     gp.fit(X, y, variance[order])
     known = known_of(gp, X)

@@ -146,22 +146,19 @@ def sensitivity(model: LineModel) -> Sensitivity:
     d = len(told)
     recent = profiles.inputs(model.recent_settings[None, :])
 
-    def inputs(unit: Floats) -> Floats:
-        return np.hstack([unit, np.tile(e.today, (len(unit), 1))])
-
     def box(cube: Floats) -> Floats:
         unit = np.tile(recent, (len(cube), 1))
         unit[:, told] = unit_low + cube * (unit_high - unit_low)
-        return inputs(unit)
+        return e.inputs_at_unit(unit)
 
     step = e.space.steps[told]
     steps = np.diag(e.space.steps / profiles.span)[told]
     beside = np.vstack([recent - steps, recent + steps])
     anchors = box(even_points(ANCHORS, d, np.random.default_rng(model.seed)))
-    surfaces = model.surfaces(np.vstack([anchors, inputs(beside)]), SURFACES)
+    surfaces = model.surfaces(np.vstack([anchors, e.inputs_at_unit(beside)]), SURFACES)
     rise = [
         (values[:, d:] - values[:, :d]) / (2.0 * step)
-        for values in surfaces.outcome(inputs(beside), e.feed_odds_today)
+        for values in surfaces.outcome(e.inputs_at_unit(beside), e.feed_odds_today)
     ]
     found = sobol_indices(
         lambda cube: np.vstack(surfaces.outcome(box(cube), e.feed_odds_today)), d, seed=model.seed

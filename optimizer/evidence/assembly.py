@@ -19,6 +19,7 @@ from optimizer.errors import nearest
 from optimizer.evidence.borrowing import runs_to_learn_from
 from optimizer.evidence.cautions import habits, unsettled
 from optimizer.evidence.columns import codes_of, column_reader, moment64, settings_of, start_times
+from optimizer.evidence.labels import LABEL, labels_of
 from optimizer.evidence.material import feed_odds, material_inputs
 from optimizer.evidence.record import Evidence
 from optimizer.evidence.shift import shift_of
@@ -57,6 +58,10 @@ def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
     settings = settings_of(runs, space)
     readings = _readings(column, site)
     context, today, material, names = material_inputs(runs, settings, site, brief, warnings)
+    asked = brief.material.get(LABEL)
+    labels = labels_of(runs, None if asked is None else str(asked))
+    if labels.today is not None:
+        material[LABEL] = labels.today
     odds, odds_today, known = feed_odds(
         column, readings.grade_logit, readings.recovery_logit, site, material, warnings
     )
@@ -84,6 +89,8 @@ def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
         warnings=(),
         number=number,
         by_line=bool(number.any()),
+        label=labels.number,
+        other_labels=labels.others,
         zone=site.time_zone,
         shift=shift_of(brief.ranges, site, today, names, odds_today, known),
     )

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import expit
 
+from optimizer.evidence.borrowing import FEWEST_OWN
 from optimizer.evidence.middlings import FEWEST, middlings_readings
 from optimizer.evidence.record import Evidence
 from optimizer.numerics.distinct_rows import distinct_rows
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 COLLINEAR_FROM = 0.95
 
 FEWEST_FOR_CORRELATION = 8
+# Below this correlation, runs of other labels say less than a few runs of today's own.
+AGREES_FROM = 0.5
 
 
 def unsettled(runs: pa.Table, evidence: Evidence, settle_minutes: float) -> list[str]:
@@ -99,6 +102,37 @@ def habits(evidence: Evidence) -> list[str]:
 def feed_grade_of(odds: float) -> float:
     """The feed grade, a fraction, that has these log odds."""
     return float(expit(odds))
+
+
+def of_other_labels(evidence: Evidence, agreement: float | None) -> list[str]:
+    """What a plan for a label of the material with few runs learned from runs of other labels.
+
+    Args:
+        evidence: evidence of the line.
+        agreement: correlation between today's label and the others, as the model estimates it.
+    """
+    own = evidence.measured & (evidence.label == 0)
+    tried = len(distinct_rows(evidence.settings[own])[0])
+    if not evidence.by_label or agreement is None or tried >= FEWEST_OWN:
+        return []
+    runs, label = int(own.sum()), evidence.material["material"]
+    rest = int(np.sum(evidence.measured & (evidence.label > 0)))
+    if evidence.borrowed is not None:
+        rest += len(evidence.borrowed.grade)
+    others = f"{rest} runs of {', '.join(evidence.other_labels)}"
+    how = f"correlation {agreement:.1f}"
+    if not runs:
+        return [
+            f"Material '{label}' has no run here yet: the plan starts from {others}, as far as "
+            f"materials may be expected to agree ({how}); intervals stay wide until it has runs "
+            "of its own."
+        ]
+    has = f"Material '{label}' has {runs} run{'s' if runs > 1 else ''} of its own"
+    if agreement < AGREES_FROM:
+        return [f"{has}; {others} count little, since they hardly agree with its own ({how})."]
+    return [
+        f"{has}; the plan also learns from {others}, as far as they agree with its own ({how})."
+    ]
 
 
 def over_the_shift(evidence: Evidence) -> list[str]:

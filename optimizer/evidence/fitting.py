@@ -42,7 +42,7 @@ def fit_surrogate(evidence: Evidence, seed: int, exact: bool = False) -> FittedS
     surrogate = Surrogate(
         profiles.names,
         random_state=seed,
-        by_line=evidence.by_line,
+        groupings=evidence.groupings,
         solver=EXACT if exact else InducingPoints(MOST_POINTS),
         coordinates=deck_coordinates_of(evidence.space),
         contrasts=profiles.contrasts,

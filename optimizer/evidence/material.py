@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pyarrow.compute as pc
 
 from optimizer.evidence.columns import column_reader
 from optimizer.model.coordinates import guess_feed_odds, log_odds, log_unwanted
@@ -35,10 +34,6 @@ COARSEST_GRID = 0.16
 # A material variable that varied by less than this share of its range is left out of the model.
 CONTEXT_MOVES = 0.02
 
-# Labels of material become inputs where there are few labels, each with several runs; where there
-# are many labels, they are names of lots.
-FEWEST_LABEL_RUNS, MOST_LABELS = 5, 6
-
 # Where the brief does not give today's material, it is the median of this many latest runs.
 LATEST_RUNS = 10
 
@@ -51,7 +46,7 @@ def material_inputs(
     runs: pa.Table, settings: Floats, site: Site, brief: Brief, warnings: list[str]
 ) -> tuple[Floats, Floats, dict[str, Any], list[str]]:
     """Material inputs of every run and today, in unit coordinates, today's values, and the names of
-    the properties behind the leading inputs; ``settings`` are those of the runs, shape (n, d)."""
+    the properties behind these inputs; ``settings`` are those of the runs, shape (n, d)."""
     past, today, material, names = [], [], {}, []
     column = column_reader(runs)
     for name, variable in site.material.items():
@@ -84,13 +79,7 @@ def material_inputs(
         today.append((float(now) - variable.low) / span if now is not None else np.median(unit))
     context = np.column_stack(past) if past else np.zeros((runs.num_rows, 0))
     context = _on_grid(context, np.array(today), settings, len(past))
-    labels, label_today = _labels(runs, brief, material, warnings)
-    return (
-        np.hstack([context, labels]),
-        np.concatenate([today, label_today]),
-        material,
-        names,
-    )
+    return context, np.array(today), material, names
 
 
 def _today(
@@ -128,34 +117,6 @@ def _on_grid(context: Floats, today: Floats, settings: Floats, m: int) -> Floats
         if len(points) <= MOST_SET_POINTS or grid >= COARSEST_GRID:
             return binned
         grid *= 2.0
-
-
-def _labels(
-    runs: pa.Table, brief: Brief, material: dict[str, Any], warnings: list[str]
-) -> tuple[Floats, Floats]:
-    """Material labels as one 0/1 input each, where there are a few labels with several runs
-    each."""
-    kinds, place = np.array([""]), np.zeros(runs.num_rows, np.int64)
-    if "material" in runs.column_names and runs.num_rows:
-        column = pc.fill_null(runs["material"].cast("string"), "")
-        found = pc.unique(column).sort()
-        kinds, place = np.array(found.to_pylist()), pc.index_in(column, found).to_numpy()
-    counts = np.bincount(place, minlength=len(kinds))
-    given = brief.material.get("material")
-    named = np.flatnonzero(kinds[place] != "")
-    latest = str(kinds[place[named[-1]]]) if len(named) else None
-    now = str(given) if given is not None else latest
-    if now is not None:
-        material["material"] = now
-    label = np.flatnonzero(kinds != "")
-    counts, kinds = counts[label], kinds[label]
-    usable = 1 < len(kinds) <= MOST_LABELS and counts.min() >= FEWEST_LABEL_RUNS
-    if not usable:
-        return np.zeros((runs.num_rows, 0)), np.zeros(0)
-    if now not in kinds:
-        warnings.append(f"Material '{now}' has no runs. Known here: {', '.join(kinds)}.")
-    today = (kinds == now).astype(float)
-    return (place[:, None] == label).astype(float), today
 
 
 def feed_odds(

@@ -21,6 +21,7 @@ from optimizer.interval import ENDS, Intervals
 from optimizer.measurement.share_readings import ShareReadings
 from optimizer.model.deck_coordinates import deck_coordinates_of
 from optimizer.model.deck_prior import Frame, share_process_of
+from optimizer.plant.profiles import profiles_of
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -115,13 +116,15 @@ def _fit(evidence: Evidence, each: list[ShareReadings], seed: int) -> ShareProce
     measured = readings.measured
     if measured.sum() < FEWEST:
         return None
+    profiles = profiles_of(evidence.space)
     frame = Frame(
-        evidence.space.names,
-        X.shape[1] - evidence.by_line,
+        profiles.names,
+        X.shape[1] - len(evidence.groupings),
         deck_coordinates_of(evidence.space),
-        evidence.by_line,
+        evidence.groupings,
         InducingPoints(MOST_POINTS),
         seed,
+        profiles.contrasts,
     )
     return fit_share(X[measured], readings.take(measured), frame)
 

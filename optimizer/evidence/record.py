@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from optimizer.evidence.shift import Shift
+from optimizer.gaussian_process.kernel import LABELS, LINES, Grouping
 from optimizer.measurement.run_readings import RunReadings
 from optimizer.measurement.share_readings import ShareReadings
 from optimizer.plant.profiles import profiles_of
@@ -46,6 +47,10 @@ class Evidence:
             that runs are borrowed from.
         by_line: whether runs are borrowed from other lines; the number of the line is then an
             input.
+        label: number of the label of each run's material, shape (n,): 0 for today's label, 1 and up
+            for the others.
+        other_labels: the labels of the runs besides today's, in the order of their numbers; empty
+            where labels are left out. Where there are some, the number of the label is an input.
         borrowed: evidence of measured runs of other lines, where this line has few runs; else None.
         zone: time zone of the plant.
         lot: number of the lot of each run, shape (n,); -1 where it names none.
@@ -72,6 +77,8 @@ class Evidence:
     warnings: tuple[str, ...]
     number: Floats
     by_line: bool
+    label: Floats
+    other_labels: tuple[str, ...]
     lot: NDArray[np.int64]
     now: np.datetime64 | None
     events: tuple[np.datetime64, ...]
@@ -104,11 +111,34 @@ class Evidence:
 
     @property
     def inputs(self) -> Floats:
-        """Settings and material in unit coordinates, shape (n, d + m); with the line's number as
-        one more column where runs are borrowed, shape (n, d + m + 1). Gates are described by their
-        profile (see ``plant.profiles``)."""
+        """Settings and material in unit coordinates, shape (n, d + m); with the number of the label
+        where labels differ, and that of the line where runs are borrowed, as g more columns, shape
+        (n, d + m + g). Gates are described by their profile (see ``plant.profiles``)."""
         inputs = [np.round(profiles_of(self.space).inputs(self.settings), 9), self.context]
-        return np.hstack([*inputs, self.number[:, None]] if self.by_line else inputs)
+        numbers = (self.label, self.by_label), (self.number, self.by_line)
+        return np.hstack([*inputs, *(each[:, None] for each, used in numbers if used)])
+
+    @property
+    def quantities(self) -> Floats:
+        """Settings and material in unit coordinates, with each label as one input that is 0 or 1
+        where labels differ: ``inputs`` for a model without groups of runs."""
+        unit, labels = (
+            np.round(profiles_of(self.space).inputs(self.settings), 9),
+            np.unique(self.label),
+        )
+        each = self.label[:, None] == labels
+        return np.hstack([unit, self.context, *([each.astype(float)] if self.by_label else [])])
+
+    @property
+    def by_label(self) -> bool:
+        """Whether runs have other labels than today's."""
+        return bool(self.other_labels)
+
+    @property
+    def groupings(self) -> tuple[Grouping, ...]:
+        """How the groups of runs correlate whose numbers are the last inputs."""
+        each = (LABELS, self.by_label), (LINES, self.by_line)
+        return tuple(grouping for grouping, used in each if used)
 
     def inputs_today(self, index: NDArray[np.int64]) -> Floats:
         """Lattice points, shape (k, d), with today's material, in the columns of ``inputs``."""
@@ -122,9 +152,13 @@ class Evidence:
     def inputs_at(self, values: Floats, material: Floats | None = None) -> Floats:
         """Values of the settings, shape (k, d), on the lattice or not, with a material, shape (m,),
         today's when None, in the columns of ``inputs``."""
-        unit = np.round(profiles_of(self.space).inputs(values), 9)
-        inputs = [unit, np.tile(self.today if material is None else material, (len(unit), 1))]
-        return np.hstack([*inputs, np.zeros((len(unit), 1))] if self.by_line else inputs)
+        return self.inputs_at_unit(np.round(profiles_of(self.space).inputs(values), 9), material)
+
+    def inputs_at_unit(self, unit: Floats, material: Floats | None = None) -> Floats:
+        """Settings in unit coordinates, shape (k, d), with a material, shape (m,), today's when
+        None, and with today's label, in the columns of ``inputs``."""
+        inputs = np.tile(self.today if material is None else material, (len(unit), 1))
+        return np.hstack([unit, inputs, np.zeros((len(unit), len(self.groupings)))])
 
     def alone(self) -> Evidence:
         """This evidence without the runs borrowed from other lines."""

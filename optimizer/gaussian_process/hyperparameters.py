@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class NormalPrior:
-    """Normal prior on the logarithm (of a correlation: the logit) of a hyperparameter.
+    """Normal prior on the logarithm (of an agreement of groups: the logit) of a hyperparameter.
 
     Args:
         center: mean; for length scales one number for all inputs, or one number for each input.
@@ -32,37 +32,38 @@ class Hyperparameters:
     """Hyperparameters of a process with d inputs, or a stack of k sets of them.
 
     This record alone knows the order of the optimizer's vector:
-    ``[ln ell_1 ... ln ell_d, ln s2, ln noise(, logit rho)]``.
+    ``[ln ell_1 ... ln ell_d, ln s2, ln noise, logit r_1 ... logit r_q]``.
 
     Attributes:
         log_length_scales: ln ell in unit inputs, shape (d,) or (k, d).
         log_variance: ln s2 of the smooth deviation, in squared units of the scaled output, scalar
             or (k,).
         log_noise: ln of the estimated noise variance, scalar or (k,).
-        logit_correlation: logit of rho, the correlation between lines, scalar or (k,); None without
-            lines.
+        logits: logits of the agreements between groups (see ``kernel.Grouping``), shape (q,) or
+            (k, q); None where there are none.
     """
 
     log_length_scales: Floats
     log_variance: Any
     log_noise: Any
-    logit_correlation: Any = None
+    logits: Any = None
 
     @classmethod
-    def from_vector(cls, vector: ArrayLike, by_line: bool) -> Hyperparameters:
-        """Split a vector, shape (p,), or a stack of vectors, (k, p)."""
+    def from_vector(cls, vector: ArrayLike, agreements: int) -> Hyperparameters:
+        """Split a vector, shape (p,), or a stack of vectors, (k, p), which end in this number of
+        logits of agreements."""
         vector = np.asarray(vector, dtype=float)
-        d = vector.shape[-1] - 2 - by_line
-        correlation = vector[..., d + 2] if by_line else None
-        return cls(vector[..., :d], vector[..., d], vector[..., d + 1], correlation)
+        d = vector.shape[-1] - 2 - agreements
+        logits = vector[..., d + 2 :] if agreements else None
+        return cls(vector[..., :d], vector[..., d], vector[..., d + 1], logits)
 
     @cached_property
     def vector(self) -> Floats:
         """All hyperparameters in the optimizer's order, shape (p,) or (k, p)."""
         single = [self.log_variance, self.log_noise]
-        if self.logit_correlation is not None:
-            single.append(self.logit_correlation)
         columns = [np.asarray(one, dtype=float)[..., None] for one in single]
+        if self.logits is not None:
+            columns.append(np.asarray(self.logits, dtype=float))
         return np.concatenate([self.log_length_scales, *columns], axis=-1)
 
     @property
@@ -76,7 +77,7 @@ class Hyperparameters:
         return np.exp(self.log_noise)
 
 
-LENGTH_SCALE_BOUNDS, CORRELATION_BOUNDS = (-3.0, 5.0), (-6.0, 6.0)
+LENGTH_SCALE_BOUNDS, AGREEMENT_BOUNDS = (-3.0, 5.0), (-6.0, 6.0)
 VARIANCE_BOUNDS, NOISE_BOUNDS = (-6.0, 6.0), (-12.0, 3.0)
 
 
@@ -87,32 +88,31 @@ class HyperparameterPrior:
     Args:
         inputs: number d of inputs that have a length scale.
         length_scale, variance, noise: priors on the logarithms of these hyperparameters.
-        correlation: prior on the logit of the correlation between lines; None without lines.
+        agreements: priors on the logits of the agreements between groups.
     """
 
     inputs: int
     length_scale: NormalPrior
     variance: NormalPrior
     noise: NormalPrior
-    correlation: NormalPrior | None = None
+    agreements: tuple[NormalPrior, ...] = ()
 
-    def _vector(self, length_scale: Any, variance: Any, noise: Any, correlation: Any) -> Floats:
+    def _vector(self, length_scale: Any, variance: Any, noise: Any, logits: Any) -> Floats:
         lengths = np.broadcast_to(np.asarray(length_scale, dtype=float), self.inputs)
-        correlation = None if self.correlation is None else correlation
-        return Hyperparameters(lengths, variance, noise, correlation).vector
+        logits = np.broadcast_to(np.asarray(logits, dtype=float), len(self.agreements))
+        return Hyperparameters(lengths, variance, noise, logits).vector
 
     @cached_property
     def center(self) -> Floats:
         """Prior means, shape (p,)."""
-        correlation = self.correlation and self.correlation.center
         parts = self.length_scale.center, self.variance.center, self.noise.center
-        return self._vector(*parts, correlation)
+        return self._vector(*parts, [each.center for each in self.agreements])
 
     @cached_property
     def sd(self) -> Floats:
         """Prior standard deviations, shape (p,)."""
-        correlation = self.correlation and self.correlation.sd
-        return self._vector(self.length_scale.sd, self.variance.sd, self.noise.sd, correlation)
+        parts = self.length_scale.sd, self.variance.sd, self.noise.sd
+        return self._vector(*parts, [each.sd for each in self.agreements])
 
     @cached_property
     def rougher(self) -> Floats:
@@ -122,7 +122,7 @@ class HyperparameterPrior:
     @cached_property
     def bounds(self) -> Floats:
         """Lowest and highest values that a search may try, shape (p, 2)."""
-        ends = LENGTH_SCALE_BOUNDS, VARIANCE_BOUNDS, NOISE_BOUNDS, CORRELATION_BOUNDS
+        ends = LENGTH_SCALE_BOUNDS, VARIANCE_BOUNDS, NOISE_BOUNDS, AGREEMENT_BOUNDS
         return np.column_stack([self._vector(*(end[k] for end in ends)) for k in (0, 1)])
 
     def log_density(self, vectors: Floats) -> tuple[Any, Floats]:

@@ -1,17 +1,19 @@
 """The kernel of a process: the covariance of its smooth deviation, and the use of its inputs.
 
 The deviation has a Matern-5/2 covariance; a part of it is a sum of functions of one input each.
-Three optional fields act on the whole process, trend included: coordinates, a weight, a correlation
-between lines.
+Three optional fields act on the whole process, trend included: coordinates, a weight, and the
+correlation between groups of runs, which are lines or labels of the material.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.special import expit
 
 from optimizer.gaussian_process.hyperparameters import NormalPrior
 from optimizer.gaussian_process.inputs import Inputs
@@ -24,22 +26,93 @@ if TYPE_CHECKING:
 
 LENGTH_SCALE, VARIANCE = NormalPrior(0.0, 1.0), NormalPrior(0.0, 1.5)
 """Default priors on ln ell and ln s2 for an output on a standardized scale."""
-BETWEEN_LINES = NormalPrior(1.0, 1.5)
-"""Prior on the logit of the correlation between two lines."""
+
+
+@dataclass(frozen=True)
+class Grouping:
+    """Groups of runs that are alike in part, such as lines, or labels of the material.
+
+    One input is the number of a run's group, 0 for the group that is asked about. The covariance
+    between the groups p and q is rho_pq times the covariance within one group, so groups that
+    behave differently do not inform each other (a coregionalization with positive correlations;
+    Bonilla, Chai & Williams, NeurIPS 2007). With r_p, the agreement of a group with what is common
+    to all,
+
+        rho_pq = sqrt(r_p r_q)  for p != q,
+
+    which is a covariance for any r between 0 and 1: groups share one function, of which each has
+    the share sqrt(r_p), and the rest is its own.
+
+    Args:
+        agreement: prior on the logit of r, which all groups have in common.
+        asked: prior on the logit of the r that the group asked about has for itself, so that one
+            group that differs is seen although the others agree; None where it has that of all.
+    """
+
+    agreement: NormalPrior
+    asked: NormalPrior | None = None
+
+    @property
+    def priors(self) -> tuple[NormalPrior, ...]:
+        """Priors on the logits, in the order in which the methods take them."""
+        return (self.agreement,) if self.asked is None else (self.agreement, self.asked)
+
+    def correlation(self, logits: Floats, a: Floats, b: Floats) -> Floats:
+        """The correlation between groups.
+
+        Args:
+            logits: logits of r, shape (q,) or (k, q).
+            a, b: numbers of groups, shapes (n,) and (m,).
+
+        Returns:
+            Shape (n, m) or (k, n, m); 1 within a group.
+        """
+        r = expit(logits)[..., None, None, :]
+        between = r[..., 0]
+        if self.asked is not None:
+            between = np.where(_with_first(a, b), np.sqrt(r[..., 0] * r[..., 1]), between)
+        return np.asarray(np.where(_apart(a, b), between, 1.0))
+
+    def gradient(self, logits: Floats, a: Floats, traced: Floats) -> list[float]:
+        """Derivatives of tr(W K) / 2 by the logits.
+
+        Args:
+            logits: logits of r, shape (q,).
+            a: numbers of groups, shape (n,).
+            traced: the products W_ij K_ij, shape (n, n).
+        """
+        left, traced = 1.0 - expit(logits), traced * _apart(a, a)
+        if self.asked is None:
+            return [0.5 * left[0] * float(np.sum(traced))]
+        half = 0.5 * float(np.sum(traced * _with_first(a, a)))
+        rest = float(np.sum(traced)) - 2.0 * half
+        return [0.5 * left[0] * (rest + half), 0.5 * left[1] * half]
+
+
+def _apart(a: Floats, b: Floats) -> NDArray[np.bool_]:
+    return np.asarray(a[:, None] != b[None, :])
+
+
+def _with_first(a: Floats, b: Floats) -> NDArray[np.bool_]:
+    """Where one of a pair is of the group that is asked about, shape (n, m)."""
+    return np.asarray((a[:, None] == 0.0) | (b[None, :] == 0.0))
+
+
+LINES = Grouping(NormalPrior(1.0, 1.5))
+"""Lines: one correlation between any two."""
+LABELS = Grouping(NormalPrior(1.0, 1.5), NormalPrior(1.0, 1.5))
+"""Labels of the material, such as varieties: today's label agrees with the others as it does."""
 
 
 @dataclass(frozen=True)
 class Kernel:
-    """Covariance of the smooth deviation, and coordinates, weight and lines of the process.
+    """Covariance of the smooth deviation, and coordinates, weight and groups of the process.
 
     Args:
         length_scale: prior on ln ell, in unit inputs.
         variance: prior on ln s2, in squared units of the scaled output.
-        correlation: prior on the logit of the correlation between lines, where the last input is
-            the number of a line rather than a quantity; None without lines. The covariance between
-            two lines is rho times the covariance within one line (a coregionalization with one
-            positive correlation; Bonilla, Chai & Williams, NeurIPS 2007), so lines that behave
-            differently do not inform each other.
+        groupings: how groups of runs correlate, where the last inputs are numbers of groups rather
+            than quantities, one grouping for each of these inputs.
         additive: share of the deviation's variance that is a sum of functions of one input each
             (Duvenaud, Nickisch & Rasmussen, NeurIPS 2011); the rest depends on all inputs jointly.
         coordinates: change of coordinates that is applied before deviation and trend are evaluated,
@@ -52,32 +125,50 @@ class Kernel:
 
     length_scale: NormalPrior = LENGTH_SCALE
     variance: NormalPrior = VARIANCE
-    correlation: NormalPrior | None = None
+    groupings: tuple[Grouping, ...] = ()
     additive: float = 0.0
     coordinates: Callable[[Floats], Floats] | None = None
     weight: Callable[[Floats], Floats] | None = None
     shared: SharedLengths | None = None
 
-    @property
-    def by_line(self) -> bool:
-        """Whether the last input is the number of a line."""
-        return self.correlation is not None
+    @cached_property
+    def correlations(self) -> tuple[NormalPrior, ...]:
+        """Priors on the logits of all groupings, in their order."""
+        return tuple(prior for each in self.groupings for prior in each.priors)
 
     def lengths(self, inputs: int) -> int:
         """Number of length scales for a number of inputs, the number of the line not counted."""
         return inputs if self.shared is None else len(self.shared.members)
 
     def in_coordinates(self, A: Inputs) -> Inputs:
-        """Inputs in the kernel's coordinates, without the number of the line."""
-        if self.coordinates is None and not self.by_line:
+        """Inputs in the kernel's coordinates, without the numbers of groups."""
+        numbers = len(self.groupings)
+        if self.coordinates is None and not numbers:
             return A
 
         def transform() -> Inputs:
             values = A.values if self.coordinates is None else self.coordinates(A.values)
-            return Inputs(values[:, :-1] if self.by_line else values)
+            return Inputs(values[:, : values.shape[1] - numbers])
 
-        inputs: Inputs = A.remember(("coordinates", self.coordinates, self.by_line), transform)
+        inputs: Inputs = A.remember(("coordinates", self.coordinates, numbers), transform)
         return inputs
+
+    def numbers(self, A: Inputs) -> Floats:
+        """Number of each point's group by grouping, shape (n, g)."""
+        return np.asarray(A.values[:, A.values.shape[1] - len(self.groupings) :])
+
+    def of_each(self, logits: Floats, numbers: Floats) -> Iterator[tuple[Grouping, Floats, Floats]]:
+        """Each grouping with its own logits, shape (..., q), and numbers of groups, shape (n,).
+
+        Args:
+            logits: logits of all groupings, shape (..., p).
+            numbers: numbers of groups, shape (n, g).
+        """
+        first = 0
+        for k, grouping in enumerate(self.groupings):
+            last = first + len(grouping.priors)
+            yield grouping, logits[..., first:last], numbers[:, k]
+            first = last
 
     def weights(self, A: Inputs) -> Floats | None:
         """The weight at each input, shape (n,); None where the kernel has no weight."""

@@ -52,7 +52,7 @@ class Likelihood:
 
     def named(self, vector: Floats) -> Hyperparameters:
         """The hyperparameters of a vector by name."""
-        return Hyperparameters.from_vector(vector, self.prior.kernel.by_line)
+        return Hyperparameters.from_vector(vector, len(self.prior.kernel.correlations))
 
     def with_gradient(self, vector: Floats) -> tuple[float, Floats]:
         """Log likelihood and its gradient, shape (p,), at one vector, shape (p,)."""

@@ -1,11 +1,12 @@
 """A process before any reading: its mean and covariance, from the kernel and the mean.
 
-With features phi, deviation f, weight w and the correlation rho between lines,
+With features phi, deviation f and weight w,
 
     y(x) = w(x) (slopes' (x - 1/2) + phi(x)' beta + f(x)),  beta ~ N(0, I),  f ~ GP(0, s2 k_ell),
 
-and the covariance between two lines is rho times the covariance within one line. All output is
-scaled. For a stack of k sets of hyperparameters every result has a first axis of length k.
+and the covariance between two groups of runs is their correlation times the covariance within one
+(see ``kernel.Grouping``). All output is scaled. For a stack of k sets of hyperparameters every
+result has a first axis of length k.
 """
 
 from __future__ import annotations
@@ -16,7 +17,6 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.special import expit
 
 from optimizer.gaussian_process.hyperparameters import Hyperparameters
 from optimizer.gaussian_process.inputs import Inputs
@@ -41,14 +41,14 @@ class Terms:
         features: features of the trend, shape (n, p).
         expected: prior mean, shape (n,).
         weight: factor on the process, shape (n,), or None for 1.
-        line: number of each input's line, shape (n,), or None without lines.
+        numbers: number of each input's group by grouping, shape (n, g).
     """
 
     coordinates: Inputs
     features: Floats
     expected: Floats
     weight: Floats | None
-    line: Floats | None
+    numbers: Floats
 
     @cached_property
     def own_trend(self) -> Floats:
@@ -62,7 +62,7 @@ class Prior:
     """The process before any reading.
 
     Args:
-        kernel: covariance of its deviation, with coordinates, weight and lines.
+        kernel: covariance of its deviation, with coordinates, weight and groups.
         mean: its level and trend.
     """
 
@@ -86,8 +86,8 @@ class Prior:
         expected = self.mean.expected(coordinates.values)
         if weight is not None:
             expected = expected * weight
-        line = A.values[:, -1] if self.kernel.by_line else None
-        return Terms(coordinates, self.mean.features(coordinates.values), expected, weight, line)
+        numbers, features = self.kernel.numbers(A), self.mean.features(coordinates.values)
+        return Terms(coordinates, features, expected, weight, numbers)
 
     def expected(self, A: Inputs) -> Floats:
         """Prior mean at A, shape (n, d); shape (n,)."""
@@ -98,7 +98,7 @@ class Prior:
         a, b = self.terms(A), self.terms(B)
         within = matern(h, a.coordinates, b.coordinates, self.kernel.additive, self.kernel.shared)
         within += _trend(a, b)
-        factor = _factor(h, a, b)
+        factor = self._factor(h, a, b)
         if factor is not None:
             within *= factor
         return within
@@ -120,15 +120,15 @@ class Prior:
         kernel, terms = self.kernel, self.terms(A)
         points = terms.coordinates
         smooth, slope = matern_with_slope(h, points, points, kernel.additive, kernel.shared)
-        trend, factor = terms.own_trend, _factor(h, terms, terms)
+        trend, factor = terms.own_trend, self._factor(h, terms, terms)
         d = h.log_length_scales.shape[-1]
 
         def gradient(W: Floats) -> Hyperparameters:
-            by_correlation = None
-            if kernel.by_line:
-                rho = expit(h.logit_correlation)
-                between = W * (smooth + trend) * factor * _on_different_lines(terms, terms)
-                by_correlation = 0.5 * (1.0 - rho) * float(np.sum(between))
+            by_logit = None
+            if kernel.groupings:
+                traced = W * (smooth + trend) * factor
+                each = kernel.of_each(h.logits, terms.numbers)
+                by_logit = np.concatenate([g.gradient(own, a, traced) for g, own, a in each])
             if factor is not None:
                 W = W * factor
             X, steep = points.values, slope * W
@@ -144,31 +144,24 @@ class Prior:
             for j in range(d if kernel.additive else 0):
                 along = derivative_along(h, points, points, j, shared)
                 by_length[j] += 0.5 * kernel.additive / d * float(np.sum(W * along))
-            return Hyperparameters(by_length, by_variance, 0.0, by_correlation)
+            return Hyperparameters(by_length, by_variance, 0.0, by_logit)
 
         covariance = smooth + trend
         if factor is not None:
             covariance *= factor
         return covariance, gradient
 
+    def _factor(self, h: Hyperparameters, a: Terms, b: Terms) -> Any:
+        """Factor on the covariance of two points: their weights, and the correlation between their
+        groups; None for 1."""
+        factor: Any = None
+        if a.weight is not None and b.weight is not None:
+            factor = np.outer(a.weight, b.weight)
+        for k, (grouping, logits, number) in enumerate(self.kernel.of_each(h.logits, a.numbers)):
+            between = grouping.correlation(logits, number, b.numbers[:, k])
+            factor = between if factor is None else factor * between
+        return factor
+
 
 def _trend(a: Terms, b: Terms) -> Floats:
     return np.asarray(a.features @ b.features.T)
-
-
-def _factor(h: Hyperparameters, a: Terms, b: Terms) -> Any:
-    """Factor on the covariance of two points: their weights, and rho between lines; None for 1."""
-    factor: Any = None
-    if a.weight is not None and b.weight is not None:
-        factor = np.outer(a.weight, b.weight)
-    if a.line is not None:
-        rho = expit(h.logit_correlation[..., None, None])
-        between = np.where(_on_different_lines(a, b), rho, 1.0)
-        factor = between if factor is None else factor * between
-    return factor
-
-
-def _on_different_lines(a: Terms, b: Terms) -> NDArray[np.bool_]:
-    assert a.line is not None
-    assert b.line is not None
-    return np.asarray(a.line[:, None] != b.line[None, :])

@@ -126,11 +126,11 @@ class GaussianProcess(Regressor):
     def hyperparameter_posterior(self) -> HyperparameterPosterior:
         """Posterior density of the hyperparameters, given the readings of the fit."""
         kernel = self.kernel
-        inputs = kernel.lengths(self.n_features_in_ - kernel.by_line)
+        inputs = kernel.lengths(self.n_features_in_ - len(kernel.groupings))
         return HyperparameterPosterior(
             Likelihood(Prior(kernel, self.mean), self.noise, self.readings_),
             HyperparameterPrior(
-                inputs, kernel.length_scale, kernel.variance, self.noise.prior, kernel.correlation
+                inputs, kernel.length_scale, kernel.variance, self.noise.prior, kernel.correlations
             ),
         )
 

@@ -98,6 +98,13 @@ class Posterior(ABC):
         return self.prior.expected(A)
 
     @property
+    def agreement(self) -> float:
+        """Correlation between the group asked about and another by the first grouping."""
+        kernel, logits = self.prior.kernel, self.hyperparameters.logits
+        grouping, own, _ = next(kernel.of_each(logits, np.zeros((1, len(kernel.groupings)))))
+        return float(grouping.correlation(own, np.zeros(1), np.ones(1))[0, 0])
+
+    @property
     def noise_of_readings(self) -> Floats:
         """Variance of one reading about the true value at each set-point, shape (u,)."""
         return self.noise.of_readings(self.hyperparameters, self.readings)
@@ -175,11 +182,11 @@ class ExactPosterior(Posterior):
         exact = cast("Sequence[ExactPosterior]", posteriors)
         vectors = np.array([p.hyperparameters.vector for p in posteriors])
         first = exact[0]
-        by_line = first.prior.kernel.by_line
+        agreements = len(first.prior.kernel.correlations)
         return [
             replace(
                 first,
-                hyperparameters=Hyperparameters.from_vector(vectors, by_line),
+                hyperparameters=Hyperparameters.from_vector(vectors, agreements),
                 lower=np.array([p.lower for p in posteriors]),
                 weights=np.array([p.weights for p in posteriors]),
                 own_covariance=np.array([p.own_covariance for p in exact]),

@@ -32,7 +32,7 @@ import numpy as np
 from optimizer.gaussian_process.estimation import Estimated
 from optimizer.gaussian_process.hyperparameters import NormalPrior
 from optimizer.gaussian_process.inputs import Inputs
-from optimizer.gaussian_process.kernel import BETWEEN_LINES, Kernel
+from optimizer.gaussian_process.kernel import Grouping, Kernel
 from optimizer.gaussian_process.matern import SharedLengths
 from optimizer.gaussian_process.mean import PER_UNIT, Mean
 from optimizer.gaussian_process.process import GaussianProcess
@@ -148,7 +148,8 @@ class Frame:
         settings: names of the leading inputs; the other inputs describe the material.
         inputs: number of settings and material inputs.
         coordinates: coupled coordinates of the settings; None where they do not apply.
-        by_line: whether one more input is the number of a line.
+        groupings: for each further input, which is the number of a group of runs, how these groups
+            correlate.
         solver: how the processes are conditioned on readings: exactly, or by inducing points.
         seed: seed of the estimation of hyperparameters.
         contrasts: for each input that is a contrast between gates, its column, the column of their
@@ -158,7 +159,7 @@ class Frame:
     settings: tuple[str, ...]
     inputs: int
     coordinates: DeckCoordinates | None
-    by_line: bool
+    groupings: tuple[Grouping, ...]
     solver: Solver
     seed: int
     contrasts: tuple[tuple[int, int, int], ...] = ()
@@ -247,10 +248,9 @@ def processes_of(description: Description, frame: Frame, members: int) -> Proces
         frame: inputs and solver of the processes.
         members: number of draws of hyperparameters to average over.
     """
-    between = BETWEEN_LINES if frame.by_line else None
     first, second = (
         GaussianProcess(
-            replace(kernel, correlation=between),
+            replace(kernel, groupings=frame.groupings),
             mean,
             solver=frame.solver,
             scale="center",
@@ -266,9 +266,9 @@ def share_process_of(frame: Frame) -> GaussianProcess:
     """The process of the logit of one more share of the feed, not fitted yet. It assumes what
     *loose* does, and *single* where there are no coupled coordinates."""
     plain = _plain_kernel(frame, SETTING_LENGTH, PLAIN_LENGTH_SD)
-    between = BETWEEN_LINES if frame.by_line else None
+    kernel = replace(plain, coordinates=frame.coordinates, groupings=frame.groupings)
     return GaussianProcess(
-        replace(plain, additive=ADDITIVE, coordinates=frame.coordinates, correlation=between),
+        replace(kernel, additive=ADDITIVE),
         Mean("linear", variance=TREND_VARIANCE),
         solver=frame.solver,
         scale="center",

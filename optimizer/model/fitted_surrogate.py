@@ -154,6 +154,11 @@ class FittedSurrogate(Protocol):
         """The descriptions of a deck that answers are averaged over, most probable first."""
 
     @property
+    def agreement_(self) -> float | None:
+        """Correlation between the first group of runs, of which predictions are, and the others, by
+        the first grouping of the inputs; None where runs are not grouped."""
+
+    @property
     def normals_(self) -> Floats:
         """Fixed standard normals behind predictions, shape (draws, 2)."""
 

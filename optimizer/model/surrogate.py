@@ -17,6 +17,7 @@ from scipy.special import expit, ndtr, ndtri
 
 from optimizer.gaussian_process.estimator import Estimator
 from optimizer.gaussian_process.inputs import Inputs
+from optimizer.gaussian_process.kernel import LINES
 from optimizer.gaussian_process.replicates import Groups
 from optimizer.gaussian_process.solvers import EXACT
 from optimizer.interval import Intervals
@@ -39,6 +40,7 @@ from optimizer.time_effects.effects import time_effects
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
+    from optimizer.gaussian_process.kernel import Grouping
     from optimizer.gaussian_process.solvers import Solver
     from optimizer.measurement.run_readings import RunReadings
     from optimizer.model.coordinates import LatentReadings
@@ -106,7 +108,8 @@ class Surrogate(Estimator):
             material.
         members: number of draws of hyperparameters to average over; None for what ``MEMBERS`` says.
         random_state: seed of the estimation of hyperparameters.
-        by_line: whether the last input is the number of a line.
+        groupings: how groups of runs (lines, labels of the material) correlate, for each of the
+            last inputs that is the number of a group.
         solver: how the processes are conditioned on readings: exactly, or by inducing points.
         coordinates: coordinates in which the settings act; None for the inputs themselves.
         descriptions: names of the descriptions that compete (see ``deck_prior``); None for all.
@@ -118,7 +121,7 @@ class Surrogate(Estimator):
         settings: tuple[str, ...] = (),
         members: int | None = None,
         random_state: int = 0,
-        by_line: bool = False,
+        groupings: tuple[Grouping, ...] = (),
         solver: Solver = EXACT,
         coordinates: DeckCoordinates | None = None,
         descriptions: tuple[str, ...] | None = None,
@@ -127,7 +130,7 @@ class Surrogate(Estimator):
         self.settings = settings
         self.members = members
         self.random_state = random_state
-        self.by_line = by_line
+        self.groupings = groupings
         self.solver = solver
         self.coordinates = coordinates
         self.descriptions = descriptions
@@ -276,20 +279,23 @@ class Surrogate(Estimator):
         return [(found[k], float(weights[k])) for k in order if weights[k] > 0.0]
 
     def _frame(self, inputs: int) -> Frame:
-        return Frame(
-            self.settings,
-            inputs - self.by_line,
-            self.coordinates,
-            self.by_line,
-            self.solver,
-            self.random_state,
-            self.contrasts,
-        )
+        quantities, groupings = inputs - len(self.groupings), self.groupings
+        parts = self.coordinates, groupings, self.solver, self.random_state
+        return Frame(self.settings, quantities, *parts, self.contrasts)
 
     @property
     def exact(self) -> bool:
         """Whether the processes hold every set-point exactly and all set-points are of one line."""
-        return not self.by_line and all(p.first.exact and p.second.exact for p in self.pairs_)
+        one_line = LINES not in self.groupings
+        return one_line and all(p.first.exact and p.second.exact for p in self.pairs_)
+
+    @property
+    def agreement_(self) -> float | None:
+        """Correlation between groups of runs, see ``FittedSurrogate``."""
+        if not self.groupings:
+            return None
+        processes = [process for p in self.pairs_ for process in (p.first, p.second)]
+        return float(np.mean([process.agreement for process in processes]))
 
     def pairs(self, step: int = 1) -> list[Pair]:
         """The pair of every ``step``-th member, those of one description joined to one stack where

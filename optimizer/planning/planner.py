@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from optimizer.evidence.cautions import cautions, over_the_shift
+from optimizer.evidence.cautions import cautions, of_other_labels, over_the_shift
 from optimizer.evidence.drift_now import drift_at
 from optimizer.model.wrong_readings import WRONG_BELOW
 from optimizer.numerics.distinct_rows import distinct_rows
@@ -94,6 +94,7 @@ def _plan_with_model(situation: Situation) -> Plan:
         [
             *shortages,
             *open_questions,
+            *of_other_labels(evidence, situation.surrogate.agreement_),
             *over_the_shift(evidence),
             *_contradicting(situation),
             *chosen.warnings,

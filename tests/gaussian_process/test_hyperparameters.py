@@ -7,7 +7,7 @@ import pytest
 
 from optimizer.gaussian_process import likelihood
 from optimizer.gaussian_process.estimation import Given
-from optimizer.gaussian_process.kernel import BETWEEN_LINES, Kernel
+from optimizer.gaussian_process.kernel import LABELS, LINES, Kernel
 from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import ESTIMATED, GaussianProcess
 from optimizer.gaussian_process.resampling import resample
@@ -19,7 +19,8 @@ from optimizer.plant.settings import GRAVITY_TABLE
 KERNELS = {
     "additive": Kernel(additive=0.6),
     "weighed": Kernel(weight=lambda A: 0.5 + A[:, 0]),
-    "lines": Kernel(correlation=BETWEEN_LINES, additive=0.5),
+    "lines": Kernel(groupings=(LINES,), additive=0.5),
+    "labels": Kernel(groupings=(LABELS,), additive=0.5),
 }
 
 
@@ -30,11 +31,12 @@ def test_stacked_likelihoods_equal_single_ones(kind, stacked, monkeypatch):
     monkeypatch.setattr(likelihood, "STACKED", stacked)
     rng = np.random.default_rng(0)
     X, y = rng.random((20, 3)), rng.standard_normal(20)
-    X[:, 2] = rng.integers(0, 2, 20)
-    gp = GaussianProcess(KERNELS[kind], hyperparameters=Given((0.0,) * 5)).fit(
+    X[:, 2] = rng.integers(0, 3, 20)
+    p = 4 + max(1, len(KERNELS[kind].correlations))
+    gp = GaussianProcess(KERNELS[kind], hyperparameters=Given((0.0,) * p)).fit(
         X, y, known_variance=np.full(20, 0.1), counts=np.arange(1, 21), scatter=np.ones(20)
     )
-    thetas = 0.7 * rng.standard_normal((30, 5))
+    thetas = 0.7 * rng.standard_normal((30, p))
     each = [gp.log_marginal_likelihood(theta, eval_gradient=True)[0] for theta in thetas]
     of_many = gp.hyperparameter_posterior().likelihood.of_many(thetas)
     np.testing.assert_allclose(of_many, each, rtol=1e-9)

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.gaussian_process.estimation import Estimated, Given
-from optimizer.gaussian_process.kernel import BETWEEN_LINES, Kernel
+from optimizer.gaussian_process.kernel import LABELS, LINES, Kernel
 from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import GaussianProcess
 from optimizer.gaussian_process.replicates import collapse
@@ -16,20 +16,26 @@ from optimizer.gaussian_process.replicates import collapse
 
 @pytest.mark.parametrize(
     "kernel",
-    [Kernel(), Kernel(additive=0.8), Kernel(correlation=BETWEEN_LINES, additive=0.5)],
+    [
+        Kernel(),
+        Kernel(additive=0.8),
+        Kernel(groupings=(LINES,), additive=0.5),
+        Kernel(groupings=(LABELS,), additive=0.5),
+    ],
 )
 def test_gradient_of_the_likelihood_agrees_with_differences(kernel):
     rng = np.random.default_rng(0)
     X, y = rng.random((20, 3)), rng.standard_normal(20)
-    if kernel.by_line:
-        X[:, 2] = rng.integers(0, 2, 20)
-    # Five parameters in either case: one more length scale, or the correlation between lines.
-    gp = GaussianProcess(kernel, Mean("quadratic"), hyperparameters=Given((0.0,) * 5)).fit(
+    if kernel.groupings:
+        X[:, 2] = rng.integers(0, 3, 20)
+    # One more length scale, or the logits of the agreements.
+    p = 4 + max(1, len(kernel.correlations))
+    gp = GaussianProcess(kernel, Mean("quadratic"), hyperparameters=Given((0.0,) * p)).fit(
         X, y, known_variance=np.full(20, 0.1), counts=np.arange(1, 21), scatter=np.ones(20)
     )
-    theta = np.array([0.2, -0.4, 0.9, 0.3, -1.0])
+    theta = np.array([0.2, -0.4, 0.9, 0.3, -1.0, 0.7][:p])
     _, gradient = gp.log_marginal_likelihood(theta, eval_gradient=True)
-    steps = 1e-6 * np.eye(5)
+    steps = 1e-6 * np.eye(p)
     numeric = [
         (gp.log_marginal_likelihood(theta + s) - gp.log_marginal_likelihood(theta - s)) / 2e-6
         for s in steps
@@ -48,7 +54,7 @@ def test_similar_lines_learn_from_each_other_and_different_lines_do_not():
         return 3.0 * np.sin(4 * A[:, 0] + shift) + 2.0 * A[:, 1]
 
     def error(A, y):
-        kernel = Kernel(correlation=BETWEEN_LINES if A.shape[1] == 3 else None)
+        kernel = Kernel(groupings=(LINES,) if A.shape[1] == 3 else ())
         parts = {"scale": "center", "hyperparameters": Estimated(8)}
         gp = GaussianProcess(kernel, Mean("constant"), **parts)
         mean = gp.fit(A, y, np.full(len(y), 0.0025)).predict(unseen[:, : A.shape[1]])

@@ -43,20 +43,20 @@ class Case:
         return Groups.of(self.X, self.weight)
 
 
-def frame_of(by_line=False, solver=EXACT, coordinates=COUPLED):
-    return Frame(GRAVITY_TABLE.names, 5, coordinates, by_line, solver, seed=0)
+def frame_of(groupings=(), solver=EXACT, coordinates=COUPLED):
+    return Frame(GRAVITY_TABLE.names, 5, coordinates, groupings, solver, seed=0)
 
 
 def description(name, frame=None):
     return next(d for d in descriptions_of(frame or frame_of()) if d.name == name)
 
 
-def runs(by_line=False, single=False, seed=0):
+def runs(groupings=(), single=False, seed=0):
     """Runs at 14 settings with 1 to 4 readings each (one each where ``single``), and correlated
     errors, about half of them known: inputs and latent readings."""
     rng = np.random.default_rng(seed)
     points = rng.random((POINTS, 5))
-    if by_line:
+    for _ in groupings:
         points = np.column_stack([points, rng.integers(0, 2, POINTS)])
     repeats = np.ones(POINTS, int) if single else 1 + np.arange(POINTS) % 4
     which = np.repeat(np.arange(POINTS), repeats)
@@ -73,10 +73,10 @@ def runs(by_line=False, single=False, seed=0):
     return X, LatentReadings(S + errors[0] + noise[0], C + errors[1] + noise[1], *known)
 
 
-def case(name, correlation=0.4, members=1, *, by_line=False, weighted=False, single=False):
+def case(name, correlation=0.4, members=1, *, groupings=(), weighted=False, single=False):
     """A description of this name, fitted to ``runs``."""
-    frame = frame_of(by_line)
-    X, latent = runs(by_line, single)
+    frame = frame_of(groupings)
+    X, latent = runs(groupings, single)
     weight = np.ones(len(X))
     if weighted:
         weight = np.random.default_rng(5).uniform(0.05, 1.0, len(X))

@@ -43,7 +43,7 @@ def fitted(rho, length_sd, apart=False):
         Kernel(NormalPrior((LENGTH,), length_sd), NormalPrior(VARIANCE, FIXED)),
         Mean("constant", level=0.0),
     )
-    frame = Frame(("x",), 1, None, False, EXACT, 0)
+    frame = Frame(("x",), 1, None, (), EXACT, 0)
     one = Description("test", "", parts, parts, apart=apart)
     return candidate_of(one, frame, Groups.of(X), latent, correlation=rho), X, latent
 

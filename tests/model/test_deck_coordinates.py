@@ -7,7 +7,7 @@ import pytest
 from scipy.special import logit
 
 from optimizer.gaussian_process.estimation import Given
-from optimizer.gaussian_process.kernel import BETWEEN_LINES, Kernel
+from optimizer.gaussian_process.kernel import LABELS, LINES, Kernel
 from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import GaussianProcess
 from optimizer.measurement import RunReadings
@@ -158,15 +158,13 @@ def test_a_weighted_process_equals_the_plain_process_times_its_weight():
     np.testing.assert_allclose(times_sd, sd * weight(A), rtol=1e-4, atol=1e-7)
 
 
-@pytest.mark.parametrize("by_line", [False, True])
-def test_gradient_of_a_weighted_likelihood_agrees_with_differences(by_line):
+@pytest.mark.parametrize("groupings", [(), (LINES,), (LABELS, LINES)])
+def test_gradient_of_a_weighted_likelihood_agrees_with_differences(groupings):
     rng = np.random.default_rng(0)
     X, y = rng.random((20, 2)), rng.standard_normal(20)
-    if by_line:
-        X = np.column_stack([X, rng.integers(0, 2, 20)])
-    theta = np.array([0.2, -0.4, 0.3, -1.0, *[0.5] * by_line])
-    between = BETWEEN_LINES if by_line else None
-    kernel = Kernel(correlation=between, coordinates=np.square, weight=GrowingWeight())
+    X = np.column_stack([X, *(rng.integers(0, 3, 20) for _ in groupings)])
+    kernel = Kernel(groupings=groupings, coordinates=np.square, weight=GrowingWeight())
+    theta = np.array([0.2, -0.4, 0.3, -1.0, 0.5, -0.7, 0.9][: 4 + len(kernel.correlations)])
     mean = Mean("linear", slopes=(0.5, -0.2))
     gp = GaussianProcess(kernel, mean, hyperparameters=Given(tuple(theta)))
     gp.fit(X, y, np.full(20, 0.1))

@@ -35,9 +35,7 @@ def space_of(names, *more):
 
 
 def frame_of(space, inputs=None):
-    return Frame(
-        space.names, inputs or len(space.names), deck_coordinates_of(space), False, EXACT, 0
-    )
+    return Frame(space.names, inputs or len(space.names), deck_coordinates_of(space), (), EXACT, 0)
 
 
 def points_of(names, n=50):

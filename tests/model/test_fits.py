@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.special import logit
 
+from optimizer.gaussian_process.kernel import LINES
 from optimizer.gaussian_process.solvers import EXACT, InducingPoints
 from optimizer.measurement import RunReadings
 from optimizer.model.coordinates import from_latent
@@ -126,7 +127,7 @@ def test_lines_and_inducing_points_are_fitted(solver):
         S, C = deck(B[:, :5])
         return S, C + 1.0 * B[:, 5]
 
-    model = Surrogate(GRAVITY_TABLE.names, by_line=True, solver=solver, coordinates=COUPLED)
+    model = Surrogate(GRAVITY_TABLE.names, groupings=(LINES,), solver=solver, coordinates=COUPLED)
     model.fit(X, stated(*truth(X)), FEED_ODDS)
     assert not model.exact
     error, spread = rmse(model, A, *truth(A))

@@ -64,7 +64,7 @@ def readings_at(X, errors=ERRORS, seed=1):
 
 
 def description_of(name):
-    frame = Frame(NAMES, 5, COORDINATES, False, EXACT, 0)
+    frame = Frame(NAMES, 5, COORDINATES, (), EXACT, 0)
     (description,) = (d for d in descriptions_of(frame) if d.name == name)
     return description, frame
 

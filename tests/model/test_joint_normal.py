@@ -11,6 +11,7 @@ import pytest
 from scipy.stats import multivariate_normal
 
 from optimizer.gaussian_process.inputs import Inputs
+from optimizer.gaussian_process.kernel import LABELS, LINES
 from optimizer.model.joint import JointPair
 from tests.model.fitted_pairs import NAMES, POINTS, case, dense
 
@@ -44,13 +45,14 @@ def check(pair, known, ask):
 
 CASES = [(name, {}) for name in NAMES]
 CASES += [(name, {"weighted": True}) for name in ("coupled", "shares")]
-CASES += [(name, {"by_line": True}) for name in ("single", "shares")]
+CASES += [(name, {"groupings": (LINES,)}) for name in ("single", "shares")]
+CASES += [("coupled", {"groupings": (LABELS, LINES)})]
 CASES += [("joint", {"correlation": rho}) for rho in (-0.9, 0.0)]
 
 
 @pytest.mark.parametrize(("name", "options"), CASES)
 def test_a_pair_equals_the_dense_normal(name, options):
-    """With correlated known and estimated errors, replicates, fractional weights, and lines."""
+    """With correlated known and estimated errors, replicates, weights, lines and labels."""
     made = case(name, **options)
     (pair,) = made.candidate.members
     assert isinstance(pair, JointPair)
