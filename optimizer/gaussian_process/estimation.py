@@ -80,7 +80,7 @@ class Estimated:
         points = len(posterior.likelihood.readings.mean)
         searched = posterior
         if points > SEARCH_POINTS:
-            searched = posterior.of_subset(np.sort(rng.permutation(points)[:SEARCH_POINTS]))
+            searched = posterior.of_subset(posterior.likelihood.some(SEARCH_POINTS, rng))
         starts = [np.clip(start, *bounds.T) for start in self._starts(posterior.prior, rng)]
         ends = [searched.climb(start, SEARCH_STEPS) for start in starts]
         # Ties go to the first start, so that rounding does not decide between equal peaks.

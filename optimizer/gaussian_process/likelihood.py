@@ -50,6 +50,20 @@ class Likelihood:
         """The likelihood of only the readings at the set-points with these indices."""
         return replace(self, readings=self.readings.take(index))
 
+    def some(self, most: int, rng: np.random.Generator) -> NDArray[np.int64]:
+        """Indices of at most ``most`` random set-points, in their order.
+
+        Where a group that is asked about has a hyperparameter for itself, up to half of them are of
+        that group: its few set-points alone say how far it agrees with the others.
+        """
+        order, kernel = rng.permutation(len(self.readings.mean)), self.prior.kernel
+        for k, grouping in enumerate(kernel.groupings):
+            if grouping.asked is not None:
+                asked = kernel.numbers(self.readings.inputs)[order, k] == 0.0
+                first = order[asked][: most // 2]
+                order = np.concatenate([first, order[~np.isin(order, first)]])
+        return np.sort(order[:most])
+
     def named(self, vector: Floats) -> Hyperparameters:
         """The hyperparameters of a vector by name."""
         return Hyperparameters.from_vector(vector, len(self.prior.kernel.correlations))
