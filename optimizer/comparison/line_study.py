@@ -25,6 +25,7 @@ from optimizer.comparison.basis import Basis, brief_for_line, untried
 from optimizer.comparison.better_settings import Search
 from optimizer.comparison.recovery_at_grade import recovery_at_grade
 from optimizer.evidence.assembly import evidence_of
+from optimizer.evidence.cautions import of_other_labels
 from optimizer.evidence.line_model import LineModel, Surfaces
 from optimizer.evidence.record import Evidence
 from optimizer.interval import Interval
@@ -180,7 +181,8 @@ class _Study:
         inputs, odds = e.inputs_today(now[None, :]), e.feed_odds_today
         plain = self.model.surrogate.predict(inputs, odds)
         reach = parts = None
-        warnings = [*e.warnings, *self.untried]
+        of_labels = of_other_labels(e, self.model.surrogate.agreement_)
+        warnings = [*e.warnings, *of_labels, *self.untried]
         if better is None:
             surest = self.search.surest(self.pool)[0]
             chance = self._sureness(surest)

@@ -18,6 +18,7 @@ from optimizer.diagnostics.sensitivity import sensitivity
 from optimizer.diagnostics.unexplored import collinear, plan_sampling, untried_ranges
 from optimizer.diagnostics.unlogged import unlogged
 from optimizer.evidence.assembly import evidence_of
+from optimizer.evidence.cautions import of_other_labels
 from optimizer.evidence.line_model import LineModel
 from optimizer.history.snapshot import snapshot_of
 from optimizer.plant.brief import Brief
@@ -128,5 +129,5 @@ def diagnose_line(
         residuals=off,
         doubtful=doubtful(model, off, runs["run_id"]),
         favored=model.surrogate.favored_,
-        warnings=e.warnings,
+        warnings=(*e.warnings, *of_other_labels(e, model.surrogate.agreement_)),
     )

@@ -8,7 +8,7 @@ correlation between groups of runs, which are lines or labels of the material.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -51,6 +51,11 @@ class Grouping:
 
     agreement: NormalPrior
     asked: NormalPrior | None = None
+
+    @property
+    def alone(self) -> Grouping:
+        """The same groups, of which the one asked about learns nothing from the others."""
+        return self if self.asked is None else replace(self, asked=APART)
 
     @property
     def priors(self) -> tuple[NormalPrior, ...]:
@@ -98,6 +103,33 @@ def _with_first(a: Floats, b: Floats) -> NDArray[np.bool_]:
     return np.asarray((a[:, None] == 0.0) | (b[None, :] == 0.0))
 
 
+def of_asked(points: Floats, groupings: tuple[Grouping, ...]) -> NDArray[np.bool_]:
+    """Which points, shape (n, d), are of the group asked about by the groupings in which it has an
+    agreement of its own, shape (n,); none where there is no such grouping."""
+    first = points.shape[1] - len(groupings)
+    columns = [first + k for k, each in enumerate(groupings) if each.asked is not None]
+    return np.asarray((points[:, columns] == 0.0).all(axis=1) & bool(columns))
+
+
+def some_points(
+    points: Floats, groupings: tuple[Grouping, ...], most: int, rng: np.random.Generator
+) -> NDArray[np.int64]:
+    """Indices of at most ``most`` random points, shape (n, d), in their order.
+
+    Where a group that is asked about has an agreement of its own, up to half of them are of that
+    group: its few points alone say how far it agrees with the others.
+    """
+    order = np.arange(len(points))
+    if len(points) <= most:
+        return order
+    order = rng.permutation(order)
+    first = order[of_asked(points[order], groupings)][: most // 2]
+    order = np.concatenate([first, order[~np.isin(order, first)]])
+    return np.sort(order[:most])
+
+
+APART = NormalPrior(-6.0, 0.1)
+"""Prior of a group that correlates with the others by less than 0.06, and so learns nothing."""
 LINES = Grouping(NormalPrior(1.0, 1.5))
 """Lines: one correlation between any two."""
 LABELS = Grouping(NormalPrior(1.0, 1.5), NormalPrior(1.0, 1.5))

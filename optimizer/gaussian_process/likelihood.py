@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from optimizer.gaussian_process.hyperparameters import Hyperparameters
+from optimizer.gaussian_process.kernel import some_points
 from optimizer.gaussian_process.noise import Noise
 from optimizer.gaussian_process.prior import Prior
 from optimizer.gaussian_process.replicates import CollapsedReadings
@@ -51,18 +52,8 @@ class Likelihood:
         return replace(self, readings=self.readings.take(index))
 
     def some(self, most: int, rng: np.random.Generator) -> NDArray[np.int64]:
-        """Indices of at most ``most`` random set-points, in their order.
-
-        Where a group that is asked about has a hyperparameter for itself, up to half of them are of
-        that group: its few set-points alone say how far it agrees with the others.
-        """
-        order, kernel = rng.permutation(len(self.readings.mean)), self.prior.kernel
-        for k, grouping in enumerate(kernel.groupings):
-            if grouping.asked is not None:
-                asked = kernel.numbers(self.readings.inputs)[order, k] == 0.0
-                first = order[asked][: most // 2]
-                order = np.concatenate([first, order[~np.isin(order, first)]])
-        return np.sort(order[:most])
+        """Indices of at most ``most`` random set-points, see ``kernel.some_points``."""
+        return some_points(self.readings.X, self.prior.kernel.groupings, most, rng)
 
     def named(self, vector: Floats) -> Hyperparameters:
         """The hyperparameters of a vector by name."""

@@ -194,6 +194,7 @@ class Description:
         cut: whether the second process gets a weight that follows the first (see ``Steepness``).
         apart: whether the processes are the logits of the wanted and of the unwanted share, rather
             than sharpness and balance.
+        alone: whether the group of runs that is asked about learns nothing from the others.
     """
 
     name: str
@@ -202,6 +203,7 @@ class Description:
     second: tuple[Kernel, Mean]
     cut: bool = False
     apart: bool = False
+    alone: bool = False
 
 
 def descriptions_of(frame: Frame) -> tuple[Description, ...]:
@@ -248,9 +250,12 @@ def processes_of(description: Description, frame: Frame, members: int) -> Proces
         frame: inputs and solver of the processes.
         members: number of draws of hyperparameters to average over.
     """
+    groupings = frame.groupings
+    if description.alone:
+        groupings = tuple(each.alone for each in groupings)
     first, second = (
         GaussianProcess(
-            replace(kernel, groupings=frame.groupings),
+            replace(kernel, groupings=groupings),
             mean,
             solver=frame.solver,
             scale="center",

@@ -8,7 +8,7 @@ runs (see ``averaging``).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -17,11 +17,11 @@ from scipy.special import expit, ndtr, ndtri
 
 from optimizer.gaussian_process.estimator import Estimator
 from optimizer.gaussian_process.inputs import Inputs
-from optimizer.gaussian_process.kernel import LINES
+from optimizer.gaussian_process.kernel import LINES, some_points
 from optimizer.gaussian_process.replicates import Groups
 from optimizer.gaussian_process.solvers import EXACT
 from optimizer.interval import Intervals
-from optimizer.model.averaging import shares_of, weights_of
+from optimizer.model.averaging import favored_of, shares_of, weighted_descriptions
 from optimizer.model.candidate import Candidate, candidate_of
 from optimizer.model.coordinates import (
     chance_moments,
@@ -29,8 +29,8 @@ from optimizer.model.coordinates import (
     latent_of,
     unwanted_limit,
 )
-from optimizer.model.deck_prior import COARSE, Frame, descriptions_of
-from optimizer.model.fitted_surrogate import Favored, FavoredDescriptions, Latent, Prediction
+from optimizer.model.deck_prior import COARSE, Frame
+from optimizer.model.fitted_surrogate import Latent, Prediction
 from optimizer.model.joint import Pair
 from optimizer.model.unstated_errors import typical_difference, with_learned_errors
 from optimizer.model.wrong_readings import WRONG_BELOW, weights_of_runs
@@ -170,9 +170,7 @@ class Surrogate(Estimator):
         self.run_weights_, self.learned_error_ = groups.weight, settled.learned
         self.time_effects_, self.time_information_ = settled.effects, settled.information
         self.share_of_runs_ = groups.weight / groups.count[groups.which]
-        self.favored_ = FavoredDescriptions(
-            tuple(Favored(c.description.name, c.description.says, w) for c, w in weighted)
-        )
+        self.favored_ = favored_of(weighted)
         self.n_members_ = self._members(len(groups.points))
         self._of_member = shares_of(np.array([w for _, w in weighted]), self.n_members_)
         self.candidates_: dict[int, Candidate] = {}
@@ -207,8 +205,9 @@ class Surrogate(Estimator):
     ) -> Settled:
         """Readings computed again from their predictions, weights of runs and of descriptions."""
         compared = self._compared(groups)
-        weighted = self._weighted(
-            frame, groups.take(compared), latent_of(readings, odds).take(compared), {}
+        names, some = self.descriptions, groups.take(compared)
+        weighted = weighted_descriptions(
+            frame, some, latent_of(readings, odds).take(compared), names
         )
         best, effects = weighted[0][0], None
         timed = occasions if occasions is not None and occasions.enough else None
@@ -237,46 +236,17 @@ class Surrogate(Estimator):
         latent = latent_of(readings, odds).without(effects)
         if np.any(groups.weight[compared] < WRONG_BELOW):
             # A wrong reading may have decided which description seemed best.
-            known = {c.description.name: c for c, _ in weighted}
-            weighted = self._weighted(frame, groups.take(compared), latent.take(compared), known)
+            some, known = groups.take(compared), [c for c, _ in weighted]
+            weighted = weighted_descriptions(frame, some, latent.take(compared), names, known)
             best = weighted[0][0]
         return Settled(weighted, best, groups, latent, learned, effects, information)
 
     def _compared(self, groups: Groups) -> NDArray[np.bool_]:
         """Mask, shape (n,), of the runs by which descriptions are compared: all runs at some of the
         set-points."""
-        index = np.arange(len(groups.points))
-        if len(index) > COMPARED_POINTS:
-            index = np.random.default_rng(self.random_state).permutation(index)[:COMPARED_POINTS]
+        rng = np.random.default_rng(self.random_state)
+        index = some_points(groups.points, self.groupings, COMPARED_POINTS, rng)
         return np.isin(groups.which, index)
-
-    def _weighted(
-        self,
-        frame: Frame,
-        groups: Groups,
-        latent: LatentReadings,
-        known: Mapping[str, Candidate],
-    ) -> list[tuple[Candidate, float]]:
-        """The descriptions that count, fitted to some runs, each with its weight; the heaviest
-        first.
-
-        Args:
-            frame: inputs and solver.
-            groups: inputs of the readings of these runs.
-            latent: readings of sharpness and balance of these runs.
-            known: earlier fits by name of the description, from which searches start.
-        """
-        exact = replace(frame, solver=EXACT)
-        found = [
-            candidate_of(d, exact, groups, latent, like=known.get(d.name))
-            for d in descriptions_of(frame)
-            if d.name in (self.descriptions or d.name)
-        ]
-        evidence = [c.log_evidence for c in found]
-        left_out = np.column_stack([c.log_left_out for c in found])
-        weights = weights_of(evidence, left_out, self.random_state)
-        order = np.argsort(-weights, kind="stable")
-        return [(found[k], float(weights[k])) for k in order if weights[k] > 0.0]
 
     def _frame(self, inputs: int) -> Frame:
         quantities, groupings = inputs - len(self.groupings), self.groupings

@@ -7,7 +7,6 @@ import pytest
 from scipy.special import logit
 
 from optimizer.gaussian_process.estimation import Estimated, Given
-from optimizer.gaussian_process.hyperparameters import NormalPrior
 from optimizer.gaussian_process.kernel import LABELS, LINES, Kernel
 from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import GaussianProcess
