@@ -209,7 +209,7 @@ def main(words: list[str] | None = None) -> int:
     """Run the new varieties that are not kept yet, then write the report."""
     asked = parser("varieties", __doc__ or "", decks=8, families=tuple(FAMILIES)).parse_args(words)
     keys = [
-        Key(family, demand, asked.first + k, kind)
+        Key(family, demand, asked.first + k)
         for k in range(asked.decks)
         for demand in asked.demands
         for family in asked.families
