@@ -59,7 +59,7 @@ def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
     readings = _readings(column, site)
     context, today, material, names = material_inputs(runs, settings, site, brief, warnings)
     asked = brief.material.get(LABEL)
-    labels = labels_of(runs, None if asked is None else str(asked))
+    labels = labels_of(runs, None if asked is None else str(asked), space)
     if labels.today is not None:
         material[LABEL] = labels.today
     odds, odds_today, known = feed_odds(
@@ -72,8 +72,8 @@ def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
         space=space,
         line=line,
         settings=settings,
-        context=context,
-        today=today,
+        context=np.hstack([context, labels.inputs]),
+        today=np.concatenate([today, labels.inputs_today]),
         readings=readings.with_usual_errors(),
         middlings_share=_share(column, "middlings_share"),
         middlings_grade=_share(column, "middlings_grade"),

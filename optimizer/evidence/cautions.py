@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import expit
 
-from optimizer.evidence.borrowing import FEWEST_OWN
 from optimizer.evidence.middlings import FEWEST, middlings_readings
 from optimizer.evidence.record import Evidence
 from optimizer.numerics.distinct_rows import distinct_rows
@@ -111,11 +110,10 @@ def of_other_labels(evidence: Evidence, agreement: float | None) -> list[str]:
         evidence: evidence of the line.
         agreement: correlation between today's label and the others, as the model estimates it.
     """
-    own = evidence.measured & (evidence.label == 0)
-    tried = len(distinct_rows(evidence.settings[own])[0])
-    if not evidence.by_label or agreement is None or tried >= FEWEST_OWN:
+    if not evidence.by_label or agreement is None:
         return []
-    runs, label = int(own.sum()), evidence.material["material"]
+    runs = int(np.sum(evidence.measured & (evidence.label == 0)))
+    label = evidence.material["material"]
     rest = int(np.sum(evidence.measured & (evidence.label > 0)))
     if evidence.borrowed is not None:
         rest += len(evidence.borrowed.grade)

@@ -48,9 +48,9 @@ class Evidence:
         by_line: whether runs are borrowed from other lines; the number of the line is then an
             input.
         label: number of the label of each run's material, shape (n,): 0 for today's label, 1 and up
-            for the others.
-        other_labels: the labels of the runs besides today's, in the order of their numbers; empty
-            where labels are left out. Where there are some, the number of the label is an input.
+            for the others where labels are groups of runs (see ``labels``).
+        other_labels: these others, in the order of their numbers. Where there are some, the number
+            of the label is an input.
         borrowed: evidence of measured runs of other lines, where this line has few runs; else None.
         zone: time zone of the plant.
         lot: number of the lot of each run, shape (n,); -1 where it names none.
@@ -112,8 +112,9 @@ class Evidence:
     @property
     def inputs(self) -> Floats:
         """Settings and material in unit coordinates, shape (n, d + m); with the number of the label
-        where labels differ, and that of the line where runs are borrowed, as g more columns, shape
-        (n, d + m + g). Gates are described by their profile (see ``plant.profiles``)."""
+        where labels are groups, and that of the line where runs are borrowed, as g more columns,
+        shape (n, d + m + g). Gates are described by their profile (see
+        ``plant.profiles``)."""
         inputs = [np.round(profiles_of(self.space).inputs(self.settings), 9), self.context]
         numbers = (self.label, self.by_label), (self.number, self.by_line)
         return np.hstack([*inputs, *(each[:, None] for each, used in numbers if used)])
@@ -121,17 +122,15 @@ class Evidence:
     @property
     def quantities(self) -> Floats:
         """Settings and material in unit coordinates, with each label as one input that is 0 or 1
-        where labels differ: ``inputs`` for a model without groups of runs."""
-        unit, labels = (
-            np.round(profiles_of(self.space).inputs(self.settings), 9),
-            np.unique(self.label),
-        )
+        where labels are groups: ``inputs`` for a model without groups."""
+        unit = np.round(profiles_of(self.space).inputs(self.settings), 9)
+        labels = np.unique(self.label)
         each = self.label[:, None] == labels
         return np.hstack([unit, self.context, *([each.astype(float)] if self.by_label else [])])
 
     @property
     def by_label(self) -> bool:
-        """Whether runs have other labels than today's."""
+        """Whether labels of the material are groups of runs."""
         return bool(self.other_labels)
 
     @property

@@ -8,7 +8,7 @@ import pytest
 
 from optimizer.evidence.assembly import evidence_of
 from optimizer.evidence.cautions import of_other_labels
-from optimizer.evidence.labels import MOST_LABELS, labels_of
+from optimizer.evidence.labels import MOST_GROUPS, labels_of
 from optimizer.gaussian_process.kernel import LABELS, LINES
 from optimizer.plant.brief import Brief
 from optimizer.plant.settings import GRAVITY_TABLE
@@ -58,18 +58,34 @@ def evidence(labels, asked=None, **brief):
     ],
 )
 def test_labels_are_numbered_from_today_s(labels, asked, today, others, number):
-    found = labels_of(runs(labels), asked)
+    found = labels_of(runs(labels), asked, GRAVITY_TABLE)
     assert (found.today, found.others) == (today, others)
     np.testing.assert_array_equal(found.number, number)
 
 
 def test_many_labels_are_names_of_lots():
-    names = [f"lot {k}" for k in range(MOST_LABELS + 1)]
-    assert labels_of(runs(names), None).others == ()
-    assert len(labels_of(runs(names[1:]), None).others) == MOST_LABELS - 1
+    names = [f"lot {k}" for k in range(MOST_GROUPS + 1)]
+    assert labels_of(runs(names), None, GRAVITY_TABLE).others == ()
+    assert len(labels_of(runs(names[1:]), None, GRAVITY_TABLE).others) == MOST_GROUPS - 1
 
 
-def test_the_number_of_the_label_is_an_input_where_labels_differ():
+@pytest.mark.parametrize(
+    ("labels", "asked", "columns", "today"),
+    [
+        pytest.param(["a"] * 40 + ["b"] * 5, "a", 2, [1, 0], id="two with runs enough"),
+        pytest.param(["a"] * 40 + ["b"] * 4, "a", 0, [], id="one with few runs"),
+        pytest.param(["a"] * 40 + ["b"] * 5, "b", 0, [], id="today's has few: groups"),
+    ],
+)
+def test_a_label_with_many_set_points_is_an_input(labels, asked, columns, today):
+    found = labels_of(runs(labels), asked, GRAVITY_TABLE)
+    assert found.inputs.shape == (len(labels), columns)
+    assert found.inputs_today.tolist() == today
+    assert found.inputs.sum(axis=0).tolist() == [40, 5][:columns]
+    assert found.others == (("a",) if asked == "b" else ())
+
+
+def test_the_number_of_the_label_is_an_input_where_labels_are_groups():
     found = evidence(["a", "b", "b", "a"])
     assert found.groupings == (LABELS,)
     assert found.inputs[:, -1].tolist() == [0, 1, 1, 0]
@@ -132,6 +148,6 @@ def test_a_plan_says_what_a_label_learned_from_others(labels, asked, agreement, 
     assert of_other_labels(evidence(labels, asked), agreement) == [said]
 
 
-@pytest.mark.parametrize("labels", [["c"] * 5, ["a", *["c"] * 40]])
+@pytest.mark.parametrize("labels", [["c"] * 5, ["a", *["c"] * 40], [None] * 5])
 def test_nothing_is_said_of_one_label_or_of_one_with_many_runs(labels):
     assert of_other_labels(evidence(labels), 0.8) == []

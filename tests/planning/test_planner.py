@@ -473,6 +473,45 @@ def test_a_table_needs_no_column_for_the_material(season_table, small_plans):
     assert suggest(Snapshot.of_table(table), Site(), brief(trials=ONE)).run_now is not None
 
 
+# ------------------------------------------------------------------ labels of the material
+
+
+def labelled(runs, labels):
+    return runs.set_column(runs.column_names.index("material"), "material", pa.array(labels))
+
+
+def test_one_label_changes_no_byte_of_a_plan(season_table, small_plans):
+    some, wanted = season_table.slice(0, 20), brief(trials=ONE, material={"material": "washed"})
+    plain, named = (
+        suggest(Snapshot.of_table(labelled(some, [label] * 20)), Site(), wanted).as_dict()
+        for label in ("", "washed")
+    )
+    assert json.dumps(plain) == json.dumps(named)
+
+
+def test_a_label_never_seen_starts_from_the_others_with_wider_intervals(season_table, small_plans):
+    """From 24 runs of two labels; at the settings that one of them ran, a plan for it has narrower
+    intervals."""
+    runs = Snapshot.of_table(labelled(season_table.slice(0, 24), ["washed", "natural"] * 12))
+    new, known = (
+        situation_of(runs, Site(), brief(trials=ONE, material={"material": label}))
+        for label in ("honey", "washed")
+    )
+    plan = plan_of(new)
+    said = [w for w in plan.warnings if "'honey' has no run here yet" in w]
+    assert len(said) == 1
+    assert "runs of natural, washed" in said[0]
+    assert plan.material["material"] == "honey"
+    assert plan.run_now is not None
+    of_washed = known.evidence.measured & (known.evidence.label == 0)
+    at = known.evidence.settings[of_washed]
+    widths = [
+        float(np.mean(found.high - found.low))
+        for found in (s.expected_at(at, 0.985).recovery for s in (new, known))
+    ]
+    assert widths[0] > 1.1 * widths[1]
+
+
 # ------------------------------------------------------------------ value
 
 
