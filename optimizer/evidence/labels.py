@@ -74,7 +74,7 @@ def labels_of(runs: pa.Table, asked: str | None, space: SettingSpace) -> Labels:
             today: 0.0,
             **{label: k for k, label in enumerate((*others, ""), 1)},
         }
-        number = np.array([numbers[text] for text in texts])
+        number = np.array([numbers[text] for text in texts], dtype=float)
         return Labels(today, others, number, none, np.zeros(0))
     if not 1 < len(kinds) <= MOST_INPUTS or counts.min() < FEWEST_RUNS:
         return Labels(today, (), number, none, np.zeros(0))
