@@ -104,7 +104,7 @@ def feed_grade_of(odds: float) -> float:
 
 
 def of_other_labels(evidence: Evidence, agreement: float | None) -> list[str]:
-    """What a plan for a label of the material with few runs learned from runs of other labels.
+    """What is learned for a label of the material with few runs from runs of other labels.
 
     Args:
         evidence: evidence of the line.
@@ -121,16 +121,14 @@ def of_other_labels(evidence: Evidence, agreement: float | None) -> list[str]:
     how = f"correlation {agreement:.1f}"
     if not runs:
         return [
-            f"Material '{label}' has no run here yet: the plan starts from {others}, as far as "
+            f"Material '{label}' has no run here yet: expectations start from {others}, as far as "
             f"materials may be expected to agree ({how}); intervals stay wide until it has runs "
             "of its own."
         ]
     has = f"Material '{label}' has {runs} run{'s' if runs > 1 else ''} of its own"
     if agreement < AGREES_FROM:
         return [f"{has}; {others} count little, since they hardly agree with its own ({how})."]
-    return [
-        f"{has}; the plan also learns from {others}, as far as they agree with its own ({how})."
-    ]
+    return [f"{has}; {others} also count, as far as they agree with its own ({how})."]
 
 
 def over_the_shift(evidence: Evidence) -> list[str]:

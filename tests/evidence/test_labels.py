@@ -124,7 +124,7 @@ def test_labels_and_lines_are_two_groupings():
             ["a"] * 9,
             "c",
             0.8,
-            "Material 'c' has no run here yet: the plan starts from 9 runs of a, as far as "
+            "Material 'c' has no run here yet: expectations start from 9 runs of a, as far as "
             "materials may be expected to agree (correlation 0.8); intervals stay wide until it "
             "has runs of its own.",
         ),
@@ -132,8 +132,8 @@ def test_labels_and_lines_are_two_groupings():
             ["a", "b", "b", "c"],
             None,
             0.84,
-            "Material 'c' has 1 run of its own; the plan also learns from 3 runs of a, b, as far "
-            "as they agree with its own (correlation 0.8).",
+            "Material 'c' has 1 run of its own; 3 runs of a, b also count, as far as they agree "
+            "with its own (correlation 0.8).",
         ),
         (
             ["a", "b", "c", "c"],
