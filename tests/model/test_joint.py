@@ -29,7 +29,7 @@ FEED_ODDS = float(logit(0.9))
 def name(request, monkeypatch):
     """Name of a description; surrogates that are fitted in the test know no other."""
     monkeypatch.setattr(
-        "optimizer.model.surrogate.descriptions_of",
+        "optimizer.model.averaging.descriptions_of",
         lambda frame: tuple(d for d in descriptions_of(frame) if d.name == request.param),
     )
     return request.param
@@ -98,10 +98,10 @@ def test_stacks_of_several_descriptions_equal_each_member_alone(monkeypatch):
     """Two descriptions of equal weight share eight members, and every second and fourth too."""
     pick = ("coupled", "shares")
     monkeypatch.setattr(
-        "optimizer.model.surrogate.descriptions_of",
+        "optimizer.model.averaging.descriptions_of",
         lambda frame: tuple(d for d in descriptions_of(frame) if d.name in pick),
     )
-    monkeypatch.setattr("optimizer.model.surrogate.weights_of", lambda *given: np.array([0.5, 0.5]))
+    monkeypatch.setattr("optimizer.model.averaging.weights_of", lambda *given: np.array([0.5, 0.5]))
     model = surrogate(members=8)
     for step in (1, 2, 4):
         assert [pair.members for pair in model.pairs(step)] == [4 // step] * 2
