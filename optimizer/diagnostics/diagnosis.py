@@ -16,10 +16,10 @@ from optimizer.diagnostics.noise import lack_of_fit, split_noise
 from optimizer.diagnostics.record import Diagnosis, LineDiagnosis
 from optimizer.diagnostics.sensitivity import sensitivity
 from optimizer.diagnostics.unexplored import collinear, plan_sampling, untried_ranges
-from optimizer.diagnostics.unlogged import unlogged
 from optimizer.evidence.assembly import evidence_of
 from optimizer.evidence.cautions import of_other_labels
 from optimizer.evidence.line_model import LineModel
+from optimizer.evidence.unlogged import unlogged
 from optimizer.history.snapshot import snapshot_of
 from optimizer.plant.brief import Brief
 from optimizer.plant.profiles import profiles_of
@@ -125,7 +125,7 @@ def diagnose_line(
         untried=untried_ranges(model, region),
         sampling=plan_sampling(model, region),
         drift=drifts(model),
-        unlogged=unlogged(model),
+        unlogged=unlogged(model.surrogate, e, model.recent_inputs),
         residuals=off,
         doubtful=doubtful(model, off, runs["run_id"]),
         favored=model.surrogate.favored_,

@@ -12,7 +12,7 @@ from optimizer.diagnostics.drift import Drift
 from optimizer.diagnostics.noise import LackOfFit, Noise, ReadingNoise
 from optimizer.diagnostics.sensitivity import Effect, Sensitivity, handy_amount, pairs_of
 from optimizer.diagnostics.unexplored import Collinear, Sampling, Untried
-from optimizer.diagnostics.unlogged import Unlogged
+from optimizer.evidence.unlogged import Unlogged
 from optimizer.interval import Interval
 from optimizer.model.fitted_surrogate import FavoredDescriptions
 

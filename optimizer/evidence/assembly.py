@@ -17,7 +17,7 @@ import pyarrow.types as pa_types
 
 from optimizer.errors import nearest
 from optimizer.evidence.borrowing import runs_to_learn_from
-from optimizer.evidence.cautions import habits, unsettled
+from optimizer.evidence.cautions import days_by_habit, habits, unsettled
 from optimizer.evidence.columns import codes_of, column_reader, moment64, settings_of, start_times
 from optimizer.evidence.labels import LABEL, labels_of
 from optimizer.evidence.material import feed_odds, material_inputs
@@ -97,7 +97,7 @@ def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
     own, other = whole, None
     if whole.by_line:
         own, other = whole.take(number == 0), whole.take(number > 0)
-    warnings += habits(own)
+    warnings += habits(own) + days_by_habit(own)
     mine = runs.slice(int(np.sum(number > 0)))
     warnings += unsettled(mine, own, brief.trials.settle_minutes)
     return replace(own, warnings=tuple(warnings), borrowed=other)

@@ -8,7 +8,9 @@ import numpy as np
 from scipy.special import expit
 
 from optimizer.evidence.middlings import FEWEST, middlings_readings
+from optimizer.evidence.occasions import occasions_of
 from optimizer.evidence.record import Evidence
+from optimizer.evidence.unlogged import unlogged
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.plant.brief import Brief, Prices
 from optimizer.plant.profiles import profiles_of
@@ -16,6 +18,8 @@ from optimizer.plant.profiles import profiles_of
 if TYPE_CHECKING:
     import pyarrow as pa
     from numpy.typing import NDArray
+
+    from optimizer.model.fitted_surrogate import FittedSurrogate
 
     Floats = NDArray[np.float64]
 
@@ -96,6 +100,39 @@ def habits(evidence: Evidence) -> list[str]:
                         "apart yet."
                     )
     return warnings
+
+
+def days_by_habit(evidence: Evidence) -> list[str]:
+    """A warning where days and settings always changed together, with a set-point to run again."""
+    occasions = occasions_of(evidence)
+    if occasions is None or not occasions.by_habit:
+        return []
+    own = evidence.take(evidence.measured)
+    points, which = distinct_rows(own.settings)
+    day = occasions.day[: len(which)]
+    before = (day >= 0) & (day != np.max(day))
+    again = int(np.argmax(np.bincount(which[before], minlength=len(points))))
+    last = np.max(own.started_by_clock[before & (which == again)]).astype("datetime64[D]")
+    settings = ", ".join(
+        f"{name} {value:g}" for name, value in zip(own.space.names, points[again], strict=True)
+    )
+    return [
+        "Most runs repeat a set-point that was run on one day alone, and that day had no other: "
+        "what the settings do and what the day adds cannot be told apart. Intervals allow for days "
+        f"that differ. Run a set-point of another day again, such as that of {last} ({settings}), "
+        "or run two set-points in one day."
+    ]
+
+
+def changes_unlogged(surrogate: FittedSurrogate, evidence: Evidence, A: Floats) -> list[str]:
+    """Warnings about something that differs by day or by lot and is not logged.
+
+    Args:
+        surrogate: fitted to the evidence.
+        evidence: evidence of the line.
+        A: the settings to run now with today's material, as inputs of shape (1, d + m).
+    """
+    return [found.sentences for found in unlogged(surrogate, evidence, A) if found.found]
 
 
 def feed_grade_of(odds: float) -> float:

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.evidence.record import Evidence
-from optimizer.time_effects.occasions import NONE, Occasions
+from optimizer.numerics.distinct_rows import distinct_rows
+from optimizer.time_effects.occasions import NONE, Occasions, run_by_habit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -51,6 +52,7 @@ def occasions_of(evidence: Evidence) -> Occasions | None:
         day_now,
         lot_now,
         tuple(sorted(events)),
+        by_habit=run_by_habit(day, distinct_rows(own.settings)[1]),
     )
 
 

@@ -137,7 +137,9 @@ class Candidate:
 
     def told_apart(self, groups: Groups, latent: LatentReadings, occasions: Occasions) -> Occasions:
         """The occasions, with days only where they can be told from settings; by a candidate of
-        one member, see ``days_are_settings``."""
+        one member, see ``days_are_settings``. On a plant that runs by habit they never can."""
+        if occasions.by_habit:
+            return replace(occasions, by_day=False)
         if np.bincount(groups.which).max() < 2:
             return occasions
         points = replace(

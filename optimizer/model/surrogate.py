@@ -36,6 +36,7 @@ from optimizer.model.unstated_errors import typical_difference, with_learned_err
 from optimizer.model.wrong_readings import WRONG_BELOW, weights_of_runs
 from optimizer.numerics.low_discrepancy import even_points
 from optimizer.time_effects.effects import time_effects
+from optimizer.time_effects.unknown_days import with_unknown_days
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -229,10 +230,11 @@ class Surrogate(Estimator):
                 break
         information = None
         if timed is not None:
-            found = best.information(groups, latent_of(readings, odds), timed)
-            information = found, timed.cells
+            information = best.information(groups, latent_of(readings, odds), timed), timed.cells
             if effects is not None:
-                effects = time_effects(found, timed.cells, effects, last=True)
+                effects = time_effects(*information, effects, last=True)
+            if timed.by_habit:
+                effects = with_unknown_days(effects, *information)
         latent = latent_of(readings, odds).without(effects)
         if np.any(groups.weight[compared] < WRONG_BELOW):
             # A wrong reading may have decided which description seemed best.

@@ -13,7 +13,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from optimizer.evidence.cautions import cautions, of_other_labels, over_the_shift
+from optimizer.evidence.cautions import (
+    cautions,
+    changes_unlogged,
+    of_other_labels,
+    over_the_shift,
+)
 from optimizer.evidence.drift_now import drift_at
 from optimizer.model.wrong_readings import WRONG_BELOW
 from optimizer.numerics.distinct_rows import distinct_rows
@@ -86,6 +91,7 @@ def _plan_with_model(situation: Situation) -> Plan:
     run_now = chosen.run_now
     situation.progress(f"weighing {count} trials")
     selection = select_trials(situation, count, chosen.point)
+    at = evidence.space.values(chosen.point[None, :])
     plan = _plan(
         situation,
         run_now,
@@ -97,11 +103,11 @@ def _plan_with_model(situation: Situation) -> Plan:
             *of_other_labels(evidence, situation.surrogate.agreement_),
             *over_the_shift(evidence),
             *_contradicting(situation),
+            *changes_unlogged(situation.surrogate, evidence, evidence.inputs_at(at)),
             *chosen.warnings,
             *selection.warnings,
         ],
     )
-    at = evidence.space.values(chosen.point[None, :])
     drift = drift_at(situation.surrogate, evidence, at, evidence.feed_odds_today)
     plan = replace(plan, favored=situation.surrogate.favored_, drift=drift)
     if chosen.over_shift is not None:

@@ -123,7 +123,7 @@ def time_effects(
         spread,
         mean[:, cells.which] - mean[:, c : c + 1],
         _doubt(information, covariance[:, :c, :, :c])[cells.which],
-        _root(covariance[:, : c + 1, :, : c + 1]),
+        root_of(covariance[:, : c + 1, :, : c + 1]),
         cells.which,
         _weekly(mean, covariance, cells),
     )
@@ -174,7 +174,7 @@ def _given(information: Information, cells: Cells, spread: Spread) -> tuple[Floa
     return mean, covariance.reshape(2 * size, 2 * size)
 
 
-def _root(covariance: Floats) -> Floats:
+def root_of(covariance: Floats) -> Floats:
     """A root R, shape (2, s, r), of a covariance R R', shape (2, s, 2, s), up to ``KEPT``."""
     size = covariance.shape[1]
     values, axes = np.linalg.eigh(covariance.reshape(2 * size, 2 * size))

@@ -24,12 +24,37 @@ NONE = -1
 """Number of a day or lot that is not known."""
 # With fewer dated runs, or runs on fewer days, nothing is said of time.
 FEWEST_RUNS, FEWEST_DAYS = 12, 3
+# Share of the runs above which a plant is said to run by habit.
+MOST = 0.5
 # Days over which the change of the slow component is told, where the runs go back as far.
 LOOK_BACK = 28.0
 WEEK = 7.0
 ASKED = 3
 """Number of occasions that are asked about."""
 DAY, LOT, SLOW, STEP = "day", "lot", "slow", "step"
+
+
+def run_by_habit(day: Indices, point: Indices) -> bool:
+    """Whether most runs are repeats of a set-point that has a day of its own: it was run on that
+    day alone, and the day had no other.
+
+    What such a day adds to its readings and what the settings do are the same thing in the log, so
+    that no reading tells them apart.
+
+    Args:
+        day: number of the day of each run, shape (n,); ``NONE`` where it is not known.
+        point: number of the set-point of each run, shape (n,).
+    """
+    dated = day >= 0
+    pairs, which, runs = np.unique(
+        np.column_stack([day, point])[dated], axis=0, return_inverse=True, return_counts=True
+    )
+    if not len(pairs):
+        return False
+    own_day = np.bincount(pairs[:, 0])[pairs[:, 0]] == 1
+    own_point = np.bincount(pairs[:, 1])[pairs[:, 1]] == 1
+    confounded = own_day & own_point & (runs > 1)
+    return bool(np.mean(confounded[which.ravel()]) > MOST)
 
 
 @dataclass(frozen=True)
@@ -44,6 +69,7 @@ class Occasions:
         day_now, lot_now: day and lot of the moment, numbered as those of the runs.
         events: moments of known events in days, in order.
         by_day: whether days may have effects, see ``days_are_settings``.
+        by_habit: whether the log cannot show effects of days, see ``run_by_habit``.
     """
 
     time: Floats
@@ -54,6 +80,7 @@ class Occasions:
     lot_now: int = NONE
     events: tuple[float, ...] = ()
     by_day: bool = True
+    by_habit: bool = False
 
     @property
     def dated(self) -> bool:
@@ -94,6 +121,7 @@ class Occasions:
             before.astype(float),
             back / WEEK,
             self.by_day,
+            self.by_habit,
         )
 
 
@@ -108,6 +136,7 @@ class Cells:
         before: 1 where an occasion is before an event, shape (c + 3, events).
         weeks: weeks between the last two occasions.
         by_day: whether days may have effects.
+        by_habit: whether the log cannot show effects of days.
     """
 
     which: Indices
@@ -117,6 +146,7 @@ class Cells:
     before: Floats
     weeks: float
     by_day: bool = True
+    by_habit: bool = False
 
     @property
     def count(self) -> int:

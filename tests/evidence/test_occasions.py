@@ -9,12 +9,12 @@ import pyarrow as pa
 import pytest
 
 from optimizer import Brief, InputError, Site
-from optimizer.diagnostics.unlogged import MEASURE, unlogged
 from optimizer.evidence.assembly import evidence_of
 from optimizer.evidence.drift_now import NOTHING, drift_at
 from optimizer.evidence.fitting import fit_surrogate
 from optimizer.evidence.line_model import LineModel
 from optimizer.evidence.occasions import occasions_of
+from optimizer.evidence.unlogged import MEASURE, unlogged
 from optimizer.planning.planner import suggest
 from optimizer.plant.region import Region
 from optimizer.plant.settings import GRAVITY_TABLE
@@ -205,7 +205,8 @@ def test_runs_without_times_say_nothing_of_drift_and_few_say_zero(small_plans):
 
 def test_lots_that_differ_are_said_and_what_to_measure(lots):
     model = LineModel(found(lots))
-    by = {each.by: each for each in unlogged(model)}
+    at = model.recent_inputs
+    by = {each.by: each for each in unlogged(model.surrogate, model.evidence, at)}
     assert set(by) == {DAY, LOT}
     assert by[LOT].p_value < 0.001
     assert by[LOT].recovery_sd > by[LOT].grade_sd
@@ -214,4 +215,46 @@ def test_lots_that_differ_are_said_and_what_to_measure(lots):
     assert said["says"].startswith("Something that is not logged differs from lot to lot")
     assert [each["measure"] for each in said["measure"]] == list(MEASURE[LOT])
     assert by[DAY].as_dict()["says"] == ""
-    assert unlogged(LineModel(found(table([None] * 30)))) == ()
+    undated = found(table([None] * 30))
+    assert unlogged(fit_surrogate(undated, 0), undated, undated.inputs[:1]) == ()
+
+
+def by_habit(point_of_run):
+    """Runs three a day over 16 days, each at one of 48 set-points, with errors of the readings."""
+    whole, rng = table(spaced(48, a_day=3)), np.random.default_rng(6)
+    runs = whole.take(point_of_run)
+    for name in ("run_id", "started_at"):
+        runs = runs.set_column(runs.column_names.index(name), name, whole[name])
+    for name, error in (("grade", 0.004), ("recovery", 0.01)):
+        read = np.clip(runs[name].to_numpy() + error * rng.standard_normal(48), 0.01, 0.999)
+        runs = runs.set_column(runs.column_names.index(name), name, pa.array(read))
+    return runs
+
+
+def test_a_plant_run_by_habit_is_told_what_to_run():
+    own_day = found(by_habit(np.repeat(np.arange(16), 3)))
+    (said,) = [w for w in own_day.warnings if "cannot be told apart" in w and "day adds" in w]
+    assert "Run a set-point of another day again, such as that of 2024-10-" in said
+    again = said[said.index("(feed_rate") :]
+    assert all(name in again for name in GRAVITY_TABLE.names)
+    for shared in (np.tile(np.arange(16), 3), np.arange(48)):
+        assert not any("day adds" in w for w in found(by_habit(shared)).warnings)
+
+
+def test_a_plan_of_a_plant_run_by_habit_allows_for_days():
+    evidence = found(by_habit(np.repeat(np.arange(16), 3)))
+    timeless = replace(evidence, started=np.full(48, np.datetime64("NaT", "us")))
+    at = evidence.inputs[::3]
+    wide, narrow = (
+        fit_surrogate(e, 0).predict(at, evidence.feed_odds_today).recovery
+        for e in (evidence, timeless)
+    )
+    assert np.mean(wide.high - wide.low) > 1.1 * np.mean(narrow.high - narrow.low)
+
+
+def test_a_plan_warns_of_what_a_diagnosis_finds_unlogged(lots, small_plans):
+    plan = suggest(lots, brief=Brief.from_dict({"line": "deck-1", "goal": {"min_grade": 0.97}}))
+    said = [w for w in plan.warnings if w.startswith("Something that is not logged differs")]
+    assert len(said) == 1
+    assert "from lot to lot" in said[0]
+    assert "bulk density of each lot" in said[0]

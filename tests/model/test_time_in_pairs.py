@@ -15,7 +15,7 @@ from optimizer.gaussian_process.likelihood import Likelihood
 from optimizer.gaussian_process.replicates import Groups
 from optimizer.model.inducing_pair import InducingPair
 from optimizer.time_effects import effects as module
-from optimizer.time_effects.effects import _mixed, _root
+from optimizer.time_effects.effects import _mixed, root_of
 from optimizer.time_effects.information import Information, mean_effects
 from optimizer.time_effects.occasions import DAY, NONE, SLOW, Occasions
 from optimizer.time_effects.spread import Spread
@@ -52,7 +52,7 @@ def as_of_the_moment(pair, made, cells):
     off = np.column_stack([-mean[:, cells.which], mean[:, c]])
     if pair.apart:
         off = np.array([0.5 * (off[1] + off[0]), 0.5 * (off[1] - off[0])])
-    root = _root(covariance[:, : c + 1, :, : c + 1])
+    root = root_of(covariance[:, : c + 1, :, : c + 1])
     seen = mean_effects(groups, cells.which, c) @ root[:, :-1]
     first, second = (
         shifted(p, groups, o[:-1], o[-1])

@@ -10,8 +10,17 @@ from scipy import stats
 from scipy.optimize import check_grad
 
 from optimizer.time_effects.effects import time_effects
-from optimizer.time_effects.occasions import DAY, LOT, NONE, SLOW, STEP, Occasions
+from optimizer.time_effects.occasions import (
+    DAY,
+    LOT,
+    NONE,
+    SLOW,
+    STEP,
+    Occasions,
+    run_by_habit,
+)
 from optimizer.time_effects.spread import Search, Spread, days_are_settings
+from optimizer.time_effects.unknown_days import with_unknown_days
 from optimizer.time_effects.variance_test import tail, variance_test
 from tests.time_effects.cases import by_day, constant_deck
 
@@ -163,3 +172,52 @@ def test_days_count_where_they_can_be_told_from_settings(crossed):
     found = [(constant_deck(read, ERROR, made.cells.which), made.cells) for made in each]
     assert days_are_settings(*found[0], *found[1]) is not crossed
     assert DAY not in replace(each[0], by_day=False).cells.kinds
+
+
+@pytest.mark.parametrize(
+    ("day", "point", "habit"),
+    [
+        ([0, 0, 1, 1, 2, 2], [0, 0, 1, 1, 2, 2], True),  # a set-point for each day, repeated
+        ([0, 0, 1, 1, 2, 2], [0, 0, 0, 0, 1, 1], False),  # the first is run again the next day
+        ([0, 0, 1, 1, 2, 2], [0, 1, 2, 3, 4, 5], False),  # several in a day
+        ([0, 1, 2, 3, 4, 5], [0, 1, 2, 3, 4, 5], False),  # nothing is repeated
+        ([NONE] * 4, [0, 0, 1, 1], False),  # no run has a time
+    ],
+)
+def test_a_plant_runs_by_habit_where_each_set_point_has_a_day_of_its_own(day, point, habit):
+    assert run_by_habit(np.array(day), np.array(point)) is habit
+
+
+def habit_log(sd, days=30, a_day=4, seed=1):
+    """What readings of one deck say, by which set-points and days are the same thing."""
+    day = np.repeat(np.arange(days), a_day)
+    effect = sd * np.random.default_rng(seed).standard_normal((2, days))[:, day]
+    made = replace(by_day(day, day + 0.5), by_day=False, by_habit=True).cells
+    return constant_deck(readings(effect), ERROR, made.which), made
+
+
+def test_days_that_nobody_can_tell_from_settings_are_allowed_for():
+    """The deck of this test is one constant, so that days explain all that differs between
+    set-points: what is not known of a day is then as large as its effects are. Nothing is taken off
+    the readings, and effects that the readings do show stay."""
+    information, cells = habit_log(0.3)
+    found = with_unknown_days(None, information, cells)
+    now = np.sqrt(np.sum(found.root[:, -1] ** 2, axis=1))
+    assert now == pytest.approx([0.3, 0.3], rel=0.35)  # of 30 days: a standard error of 13 %
+    assert np.all(found.of_runs == 0.0)
+    at_days = np.einsum("pir,qjr->piqj", found.root, found.root)
+    for q in range(2):
+        own = at_days[q, : cells.count, q, : cells.count]
+        np.testing.assert_allclose(own, np.diag(np.diag(own)), atol=1e-3)
+        np.testing.assert_allclose(np.diag(own), now[q] ** 2, rtol=0.01)
+        # The day of the moment is that of the last runs.
+        assert at_days[q, cells.count, q, cells.count - 1] == pytest.approx(now[q] ** 2, rel=0.01)
+    smaller = with_unknown_days(None, *habit_log(0.0))
+    assert np.all(np.sum(smaller.root[:, -1] ** 2, axis=1) < 0.1 * now**2)
+    read, made = drifting()
+    cells = replace(made, by_day=False, by_habit=True).cells
+    information = constant_deck(read, ERROR, cells.which)
+    slow = time_effects(information, cells)
+    kept = with_unknown_days(slow, information, cells)
+    np.testing.assert_array_equal(kept.of_runs, slow.of_runs)
+    assert np.all(np.sum(kept.root**2, axis=2) >= np.sum(slow.root**2, axis=2) - 1e-6)

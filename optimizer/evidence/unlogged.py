@@ -13,13 +13,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import expit
 
-from optimizer.evidence.line_model import LineModel
 from optimizer.model.coordinates import from_latent, logit_slopes
 from optimizer.time_effects.occasions import DAY, LOT
 from optimizer.time_effects.variance_test import variance_test
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from optimizer.evidence.record import Evidence
+    from optimizer.model.fitted_surrogate import FittedSurrogate
 
     Floats = NDArray[np.float64]
 
@@ -50,8 +52,8 @@ class Unlogged:
     Attributes:
         line: name of the line.
         by: ``day`` or ``lot``.
-        grade_sd, recovery_sd: its standard deviation in grade and in recovery at recent settings,
-            as fractions.
+        grade_sd, recovery_sd: its standard deviation in grade and in recovery at some settings, as
+            fractions.
         p_value: probability that runs seem to vary as much where nothing does.
     """
 
@@ -97,32 +99,31 @@ class Unlogged:
         }
 
 
-def unlogged(model: LineModel) -> tuple[Unlogged, ...]:
+def unlogged(surrogate: FittedSurrogate, evidence: Evidence, A: Floats) -> tuple[Unlogged, ...]:
     """What varies by day and by lot on a line; empty when too few runs are dated. Days are left out
     where they cannot be told from their settings.
 
     Args:
-        model: the fitted model of the line.
+        surrogate: fitted to the evidence.
+        evidence: evidence of the line.
+        A: settings and material at which sizes are told, as inputs of shape (1, d + m).
     """
-    if model.surrogate.time_information_ is None:
+    if surrogate.time_information_ is None:
         return ()
-    information, cells = model.surrogate.time_information_
-    slopes = _slopes(model)
+    information, cells = surrogate.time_information_
+    slopes = _slopes(surrogate, A, evidence.feed_odds_today)
     found = []
     for by in (DAY, LOT):
         if by in cells.kinds:
             test = variance_test(information, cells, by)
             grade, recovery = np.sqrt(slopes**2 @ test.sd**2)
-            found.append(
-                Unlogged(model.evidence.line, by, float(grade), float(recovery), test.p_value)
-            )
+            found.append(Unlogged(evidence.line, by, float(grade), float(recovery), test.p_value))
     return tuple(found)
 
 
-def _slopes(model: LineModel) -> Floats:
-    """Derivatives of grade, then of recovery, by sharpness and by balance, at recent settings with
-    today's material, shape (2, 2)."""
-    S, C = model.surrogate.latent(model.recent_inputs).mean[:, :, 0].mean(axis=0)
-    shares = np.array(from_latent(S, C, model.evidence.feed_odds_today))
+def _slopes(surrogate: FittedSurrogate, A: Floats, feed_odds: float) -> Floats:
+    """Derivatives of grade, then of recovery, by sharpness and by balance, shape (2, 2)."""
+    S, C = surrogate.latent(A).mean[:, :, 0].mean(axis=0)
+    shares = np.array(from_latent(S, C, feed_odds))
     slopes = np.array(logit_slopes(expit(0.5 * (C + S)), expit(0.5 * (C - S))))
     return np.asarray((shares * (1.0 - shares))[:, None] * slopes)
