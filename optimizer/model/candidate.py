@@ -149,6 +149,17 @@ class Candidate:
         confused = days_are_settings(days, occasions.cells, same, points.cells)
         return replace(occasions, by_day=not confused)
 
+    def unsure_of(self, effects: TimeEffects, groups: Groups) -> Unsure:
+        """What is not known of effects of time, as far as it matters to predictions.
+
+        Args:
+            effects: effects of time on the readings.
+            groups: inputs of the readings.
+        """
+        whole = effects.unsure(groups)
+        pair = replace(self, unsure=whole).members[0]
+        return whole.along(pair.not_known(pair.moments(groups.points)))
+
     def expected_logits(
         self, groups: Groups, feed_odds: Floats, effects: TimeEffects | None
     ) -> tuple[Floats, Floats]:

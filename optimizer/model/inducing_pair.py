@@ -21,7 +21,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.linalg import cho_solve
@@ -157,16 +157,15 @@ class InducingPair(Pair):
         root = known.root
         return PairMoments(A, mean, cut, root[k:, k:] @ a, root[:k, k:] @ a, root[:k, :k] @ b)
 
-    def _moved(self, moments: PairMoments, first: Floats, second: Floats) -> tuple[Floats, Floats]:
-        if not moments.by_first.shape[-2]:
-            return np.zeros_like(moments.cut)[..., None, :], np.zeros_like(moments.cut)[
-                ..., None, :
-            ]
+    def _weighed(self, first: Floats, second: Floats) -> Floats:
         read, known = self.whitened_readings, self.whitened_values
-        (a, b), k = read.explained, len(read.explained[1])
+        a, b = read.explained
         values = read.whitening @ np.array([first, second]).transpose(1, 0, 2)
         to_first, to_second = np.einsum("uij,uir->jur", read.design, values)
-        means = cho_solve((known.lower, True), np.vstack([b @ to_second, a @ to_first]))
+        return np.asarray(cho_solve((known.lower, True), np.vstack([b @ to_second, a @ to_first])))
+
+    def _moved(self, moments: PairMoments, weighed: Any) -> tuple[Floats, Floats]:
+        means, k = weighed, len(self.whitened_readings.explained[1])
         _, (at_first, at_second) = self._at(moments.inputs)
         P = means[k:].T @ at_first
         # The mean of P given its own readings, from which the cut counts, is taken as it is.

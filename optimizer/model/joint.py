@@ -20,7 +20,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -172,13 +172,8 @@ class Pair(ABC):
         """Covariance of the errors of one reading of sharpness and of balance, (2, 2), with the
         median of the known errors of all set-points."""
         first, second = self.first, self.second
-        each = np.array(
-            [
-                first.noise_of_readings,
-                second.noise_of_readings,
-                self.error.of_readings(first, second),
-            ]
-        )
+        errors = first.noise_of_readings, second.noise_of_readings
+        each = np.array([*errors, self.error.of_readings(first, second)])
         return self._of_latent(np.median(each, axis=1, keepdims=True))[0]
 
     def with_larger_samples(self, times: float) -> Pair:
@@ -252,7 +247,7 @@ class Pair(ABC):
         if self.apart:
             s, g, with_s = latent_covariance(s, g, with_s)
         if self.unsure is not None:
-            S, G = np.split(self._not_known(self.unsure, moments), 2, axis=-1)
+            S, G = np.split(self.not_known(moments), 2, axis=-1)
             s, g, with_s = s + np.sum(S**2, -2), g + np.sum(G**2, -2), with_s + np.sum(S * G, -2)
         if drawn is not None:
             S, G = np.split(drawn, 2, axis=-1)
@@ -260,21 +255,31 @@ class Pair(ABC):
         s = np.clip(s, LEAST_VARIANCE, None)
         return s, moments.cut + with_s / s, np.clip(g - with_s**2 / s, LEAST_VARIANCE, None)
 
-    def _not_known(self, unsure: Unsure, moments: PairMoments) -> Floats:
+    def not_known(self, moments: PairMoments) -> Floats:
         """Deviations of S, then of C - cut S, at n inputs that the effects of time cause, as
         combinations of r standard normals, shape (r, 2 n): the effect at the moment less what the
         effects on the readings do to the mean."""
-        to_processes = 0.5 * np.array([[1.0, 1.0], [-1.0, 1.0]]) if self.apart else np.eye(2)
-        at_points = np.einsum("pq,qur->pur", to_processes, unsure.at_points)
-        first, second = to_processes @ unsure.now
-        P, Q = self._moved(moments, *at_points)
+        (first, second), readings = self._unsure_in_processes
+        P, Q = self._moved(moments, readings) if moments.by_first.shape[-2] else (0.0, 0.0)
         S, C = self._latent(first[:, None] - P, second[:, None] - Q)
-        return np.concatenate([S, C - moments.cut[..., None, :] * S], axis=-1)
+        S, C = np.broadcast_arrays(S, C - moments.cut[..., None, :] * S)
+        return np.concatenate([S, C], axis=-1)
+
+    @cached_property
+    def _unsure_in_processes(self) -> tuple[Floats, Any]:
+        """Effects at the moment on the two processes, (2, r), and on their readings, weighed."""
+        assert self.unsure is not None
+        turn = 0.5 * np.array([[1.0, 1.0], [-1.0, 1.0]]) if self.apart else np.eye(2)
+        at_points = np.einsum("pq,qur->pur", turn, self.unsure.at_points)
+        return turn @ self.unsure.now, self._weighed(*at_points)
 
     @abstractmethod
-    def _moved(self, moments: PairMoments, first: Floats, second: Floats) -> tuple[Floats, Floats]:
-        """How the means of P and of C (apart: of Q) at n inputs move where the mean readings of
-        both processes move by these amounts, shape (u, r) each; shape (r, n) each."""
+    def _weighed(self, first: Floats, second: Floats) -> Any:
+        """Changes of the mean readings of both processes, shape (u, r) each, for ``_moved``."""
+
+    @abstractmethod
+    def _moved(self, moments: PairMoments, weighed: Any) -> tuple[Floats, Floats]:
+        """How the means of P and of C (apart: of Q) at n inputs move, shape (r, n) each."""
 
     def covariance(self, P: PairMoments, Q: PairMoments) -> Floats:
         """Covariance of S, then C - cut S, at n inputs P with the same at m inputs Q, shape (2 n,
@@ -289,7 +294,7 @@ class Pair(ABC):
         whole = blocks_of_latent(whole) if self.apart else whole
         if self.unsure is None:
             return whole
-        left, right = (self._not_known(self.unsure, moments) for moments in (P, Q))
+        left, right = (self.not_known(moments) for moments in (P, Q))
         return whole + transposed(left) @ right
 
     @staticmethod
@@ -353,19 +358,18 @@ class JointPair(Pair):
         Q = Q0 + weighted_sum(known.innovations, G) + cut * off
         return PairMoments(A, self._latent(P + off, Q), cut, T, B, G)
 
-    def _moved(self, moments: PairMoments, first: Floats, second: Floats) -> tuple[Floats, Floats]:
-        if not moments.by_first.shape[-2]:
-            return np.zeros_like(moments.cut)[..., None, :], np.zeros_like(moments.cut)[
-                ..., None, :
-            ]
+    def _weighed(self, first: Floats, second: Floats) -> tuple[Floats, Floats]:
         lower, known = self.first.lower, self.second_readings
         shared = self.noise_of_means[2][..., None]
         by_first = solve_lower(lower, np.broadcast_to(first, (*lower.shape[:-1], first.shape[1])))
         rest = second - shared * np.linalg.solve(transposed(lower), by_first)
-        by_second = transposed(solve_lower(known.lower, rest))
+        return transposed(by_first), transposed(solve_lower(known.lower, rest))
+
+    def _moved(self, moments: PairMoments, weighed: Any) -> tuple[Floats, Floats]:
+        by_first, by_second = weighed
         off = by_second @ moments.of_both
-        P = transposed(by_first) @ moments.by_first + off
-        return P, by_second @ moments.by_second + moments.cut[..., None, :] * off
+        Q = by_second @ moments.by_second + moments.cut[..., None, :] * off
+        return by_first @ moments.by_first + off, Q
 
     def read_means(self, mean: Floats) -> ReadMeans:
         """What mean readings say together, see ``Pair``."""

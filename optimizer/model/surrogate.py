@@ -187,7 +187,7 @@ class Surrogate(Estimator):
                 correlation=known.error.correlation,
             )
         if settled.effects is not None:
-            unsure = settled.effects.unsure(groups)
+            unsure = self.candidates_[0].unsure_of(settled.effects, groups)
             self.candidates_ = {k: replace(c, unsure=unsure) for k, c in self.candidates_.items()}
         self.pairs_ = [pair for c in self.candidates_.values() for pair in c.members]
         self._stacks: dict[int, list[Pair]] = {}

@@ -47,6 +47,19 @@ class Unsure:
     now: Floats
     at_points: Floats
 
+    def along(self, deviations: Floats) -> Unsure:
+        """The same along the fewest directions of the normals that explain some deviations.
+
+        Effects of hundreds of days are as many normals. Most directions of them hardly move a
+        prediction, since a surface averages over days.
+
+        Args:
+            deviations: what the normals do to some predictions, shape (r, k).
+        """
+        values, axes = np.linalg.eigh(deviations @ deviations.T)
+        axes = axes[:, ::-1][:, : _most(values[::-1])]
+        return Unsure(self.now @ axes, self.at_points @ axes)
+
     @cached_property
     def _key(self) -> bytes:
         return fingerprint(self.now, self.at_points)
@@ -179,9 +192,14 @@ def root_of(covariance: Floats) -> Floats:
     size = covariance.shape[1]
     values, axes = np.linalg.eigh(covariance.reshape(2 * size, 2 * size))
     values, axes = np.clip(values[::-1], 0.0, None), axes[:, ::-1]
-    total: Any = np.cumsum(values)
-    r = int(np.searchsorted(total, KEPT * total[-1])) + 1
+    r = _most(values)
     return (axes[:, :r] * np.sqrt(values[:r])).reshape(2, size, -1)
+
+
+def _most(values: Floats) -> int:
+    """How many of the largest variances, in falling order, hold ``KEPT`` of their sum."""
+    total: Any = np.cumsum(np.clip(values, 0.0, None))
+    return int(np.searchsorted(total, KEPT * total[-1])) + 1
 
 
 def _weekly(mean: Floats, covariance: Floats, cells: Cells) -> WeeklyChange:

@@ -128,3 +128,27 @@ def test_a_stack_moves_as_its_members():
         # At each set the variances are those of the covariance.
         np.testing.assert_allclose(np.diag(whole)[:K], pair.variance(at)[0], rtol=1e-9)
     assert Groups.of(made.X).points.shape[0] == POINTS
+
+
+def test_the_few_directions_that_matter_give_nearly_the_same_variances(monkeypatch):
+    """Of the normals behind the occasions, those along which predictions hardly move are left out;
+    more of them here than in use, since there are few occasions."""
+    monkeypatch.setattr(module, "KEPT", 0.97)
+    made = case("coupled")
+    cells = occasions(len(made.X)).cells
+    rng = np.random.default_rng(5)
+    c = cells.count
+    root = np.concatenate([0.3 * np.eye(c), 0.3 * np.eye(c)[-1:]])
+    whole = module.Unsure(
+        np.array([root[-1], 0.5 * root[-1]]),
+        np.stack([mean_effects(made.groups, cells.which, c) @ root[:-1]] * 2),
+    )
+    pair = replace(made.candidate.members[0], unsure=whole)
+    few = whole.along(pair.not_known(pair.moments(made.groups.points)))
+    assert few.now.shape[1] < whole.now.shape[1]
+    other = replace(pair, unsure=few)
+    at = rng.random((50, 5))
+    known = replace(pair, unsure=None).variance(pair.moments(at))
+    for k in (0, 2):
+        added, kept = (p.variance(p.moments(at))[k] - known[k] for p in (pair, other))
+        np.testing.assert_allclose(kept, added, atol=0.15 * np.max(np.abs(added)))
