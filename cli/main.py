@@ -21,17 +21,18 @@ from cli.commands.balance import balance
 from cli.commands.batch import batch
 from cli.commands.compare import compare
 from cli.commands.correct import correct
-from cli.commands.demo import demo
 from cli.commands.diagnose import diagnose
-from cli.commands.guide import guide
+from cli.commands.first_steps.demo import demo
+from cli.commands.first_steps.guide import guide
+from cli.commands.first_steps.init import init
 from cli.commands.history import history
-from cli.commands.init import init
 from cli.commands.load import load
 from cli.commands.record import record
 from cli.commands.report import report
 from cli.commands.serve import serve
 from cli.commands.site import site
 from cli.commands.suggest import suggest
+from cli.commands.token import token
 from cli.commands.withdraw import withdraw
 from cli.output import FAULT, complain, printable_errors
 from optimizer.errors import HighsideError, InputError, reason_of
@@ -168,3 +169,4 @@ app.command(
 app.command(epilog="Example: highside withdraw deck-1-7.2 --reason 'sample mixed up'")(withdraw)
 app.command(epilog="Example: highside batch deck-1-7")(batch)
 app.command(epilog="Example: highside guide plan")(guide)
+app.add_typer(token, name="token")

@@ -50,8 +50,16 @@ if TYPE_CHECKING:
     from optimizer.plant.brief import Brief
     from optimizer.plant.site import Site
     from optimizer.plant.template import init
+    from optimizer.service.admission.token_changes import (
+        NamedTokens,
+        NewToken,
+        named_tokens,
+        new_token,
+        revoke_token,
+    )
     from optimizer.service.exchange.configuration import Configuration
     from optimizer.service.http.server import Listening, serve
+    from optimizer.service.recording.audit_chain import TrailHealth, verify_audit
 
 _HOMES = {
     "campaign": ("Batch", "Batches"),
@@ -86,8 +94,16 @@ _HOMES = {
     "plant.brief": ("Brief",),
     "plant.site": ("Site",),
     "plant.template": ("init",),
+    "service.admission.token_changes": (
+        "NamedTokens",
+        "NewToken",
+        "named_tokens",
+        "new_token",
+        "revoke_token",
+    ),
     "service.exchange.configuration": ("Configuration",),
     "service.http.server": ("Listening", "serve"),
+    "service.recording.audit_chain": ("TrailHealth", "verify_audit"),
 }
 _HOME = {name: home for home, names in _HOMES.items() for name in names}
 
@@ -109,6 +125,8 @@ __all__ = [
     "LimitError",
     "Listening",
     "LoadReport",
+    "NamedTokens",
+    "NewToken",
     "Particulate",
     "Plan",
     "PlanFile",
@@ -121,6 +139,7 @@ __all__ = [
     "Site",
     "SiteCheck",
     "Snapshot",
+    "TrailHealth",
     "WrittenReport",
     "__version__",
     "balance",
@@ -137,6 +156,8 @@ __all__ = [
     "issue",
     "load_corrections",
     "load_logs",
+    "named_tokens",
+    "new_token",
     "plan_sampling",
     "read_plan",
     "record",
@@ -144,12 +165,14 @@ __all__ = [
     "reopen_trial",
     "report",
     "restore",
+    "revoke_token",
     "serve",
     "skip_trial",
     "start_trial",
     "suggest",
     "suggest_every_line",
     "verify",
+    "verify_audit",
     "withdraw",
 ]
 

@@ -19,7 +19,9 @@ LONGEST_NAME = 100
 total."""
 
 
-def write_whole(path: Path, content: bytes | Iterable[bytes], *, own: bool = False) -> None:
+def write_whole(
+    path: Path, content: bytes | Iterable[bytes], *, own: bool = False, secret: bool = False
+) -> None:
     """Write a file, and return when its content is on the disk.
 
     Args:
@@ -28,17 +30,18 @@ def write_whole(path: Path, content: bytes | Iterable[bytes], *, own: bool = Fal
         content: the whole content, or its parts in order.
         own: whether the file belongs to the history or the service rather than to the user; a
             missing folder is then created.
+        secret: whether only the owner may read the file, from its first byte on.
 
     Raises:
         InputError: when the file cannot be written and ``own`` is false.
         HistoryError: when the file cannot be written and ``own`` is true.
     """
-    with whole_file(path, own=own) as place, place.open("wb") as file:
+    with whole_file(path, own=own, secret=secret) as place, place.open("wb") as file:
         file.writelines([content] if isinstance(content, bytes) else content)
 
 
 @contextmanager
-def whole_file(path: Path, *, own: bool = False) -> Iterator[Path]:
+def whole_file(path: Path, *, own: bool = False, secret: bool = False) -> Iterator[Path]:
     """A context with the path of a hidden file, which becomes ``path`` if the block raises no
     error.
 
@@ -53,8 +56,10 @@ def whole_file(path: Path, *, own: bool = False) -> Iterator[Path]:
             return
         target = path.resolve()  # a symbolic link remains a link
         hidden = target.with_name(f".{target.name[:LONGEST_NAME]}.{os.urandom(8).hex()}")
+        if secret:
+            os.close(os.open(hidden, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
         yield hidden
-        if target.exists():
+        if target.exists() and not secret:
             shutil.copymode(target, hidden)
         flush(hidden)
         os.replace(hidden, target)

@@ -41,7 +41,11 @@ def history(
         ),
     ] = None,
     verify: Annotated[
-        bool, typer.Option("--verify", help="Read every file and compare it with the log instead.")
+        bool,
+        typer.Option(
+            "--verify",
+            help="Compare every file with the log, and the audit trail with its chain, instead.",
+        ),
     ] = False,
     restore: Annotated[
         int | None,
@@ -53,6 +57,14 @@ def history(
     run: Annotated[
         str | None, typer.Option("--run", metavar="RUN_ID", help="With --changes: this run alone.")
     ] = None,
+    state: Annotated[
+        Path | None,
+        typer.Option(
+            "--state",
+            metavar="DIR",
+            help="With --verify: the folder of the service. [default: HISTORY-service]",
+        ),
+    ] = None,
     location: HistoryOption = DEFAULT_HISTORY,
     site: SiteOption = None,
     as_json: JsonOption = False,
@@ -62,7 +74,10 @@ def history(
 
     plant, runs = open_site(site), open_history(location)
     if verify or restore is not None:
-        _upkeep(runs, plant, verify, restore, as_json)
+        if restore is not None:
+            _restore(runs, plant, restore, as_json)
+        if verify:
+            _verify(runs, plant, state, as_json)
         return
     if run is not None and not changes:
         raise InputError("--run chooses among changes.", hint="Add --changes.")
@@ -86,17 +101,28 @@ def history(
             typer.echo(f"Exported to {printable(str(file))}.")
 
 
-def _upkeep(runs: History, plant: Site, verify: bool, restore: int | None, as_json: bool) -> None:
-    """Go back to a version, verify the history, or both."""
+def _restore(runs: History, plant: Site, version: int, as_json: bool) -> None:
+    """Go back to a version."""
     from cli.show import upkeep as show
     from optimizer.history.upkeep import restore as go_back
-    from optimizer.history.upkeep import verify as inspect
 
-    if restore is not None:
-        now = go_back(runs, restore, plant, by=who(None))
-        answer(now.as_dict(), as_json, show.restored)
-    if verify:
-        health = inspect(runs, plant)
-        answer(health.as_dict(), as_json, show.verified)
-        if not health.sound:
-            raise typer.Exit(HistoryError.exit_code)
+    now = go_back(runs, version, plant, by=who(None))
+    answer(now.as_dict(), as_json, show.restored)
+
+
+def _verify(runs: History, plant: Site, state: Path | None, as_json: bool) -> None:
+    """Verify the history, and the audit trail of the service of that history where there is one.
+
+    Raises:
+        typer.Exit: with the code of a damaged history when one of them is not sound.
+    """
+    from cli.show import upkeep as show
+    from optimizer.history.upkeep import verify as inspect
+    from optimizer.service.exchange.configuration import Configuration
+    from optimizer.service.recording.audit_chain import verify_audit
+
+    folder = Configuration(runs.location, state=str(state or "")).folder
+    health, trail = inspect(runs, plant), verify_audit(folder)
+    answer({**health.as_dict(), "audit": trail and trail.as_dict()}, as_json, show.verified)
+    if not health.sound or (trail is not None and not trail.sound):
+        raise typer.Exit(HistoryError.exit_code)

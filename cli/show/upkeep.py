@@ -13,8 +13,9 @@ DAMAGE_SHOWN = 10
 def verified(document: Mapping[str, Any]) -> str:
     """The text of a ``highside.verify/1`` document."""
     version, damaged = document["version"], document["damaged"]
+    trail = _trail(document.get("audit"))
     if version is None and not damaged:
-        return "The history is empty."
+        return "\n".join(["The history is empty.", *trail])
     if document["sound"]:
         head = f"Sound: {document['runs']} runs in {document['files']} files, version {version}."
     else:
@@ -26,7 +27,33 @@ def verified(document: Mapping[str, Any]) -> str:
     if len(damaged) > DAMAGE_SHOWN:
         lines.append(f"... and {len(damaged) - DAMAGE_SHOWN} more; --json names them all.")
     lines += map(wrap, _advice(document))
+    lines += trail
     return "\n".join(lines)
+
+
+def _trail(audit: Mapping[str, Any] | None) -> list[str]:
+    """Lines that say whether the audit trail is as it was written; none without one."""
+    if audit is None:
+        return []
+    if audit["sound"]:
+        lines = [wrap(f"Audit trail as it was written: {audit['lines']} lines in {audit['file']}.")]
+    else:
+        lines = [bold(wrap(f"The audit trail {audit['file']} was changed."))]
+    for found in audit["breaks"][:DAMAGE_SHOWN]:
+        where = "" if found["line"] is None else f"Line {found['line']}: "
+        lines.append(wrap(f"{where}{found['reason']}."))
+    if len(audit["breaks"]) > DAMAGE_SHOWN:
+        lines.append(f"... and {len(audit['breaks']) - DAMAGE_SHOWN} more; --json names them all.")
+    if audit["unchained"]:
+        lines.append(
+            wrap(
+                f"Its first {audit['unchained']} lines are of an earlier version and were not "
+                "protected while they stood at its end."
+            )
+        )
+    if audit["unfinished"]:
+        lines.append("Its last line lacks its end, as after a power cut; the next entry says so.")
+    return lines
 
 
 def _advice(document: Mapping[str, Any]) -> list[str]:

@@ -10,6 +10,7 @@ from starlette.requests import Request
 from optimizer.history.history import History
 from optimizer.plant.site import Site
 from optimizer.service.admission.access import Access, Person
+from optimizer.service.admission.sessions import Sessions
 from optimizer.service.answers.expectations import Expectations
 from optimizer.service.answers.issued_batches import IssuedBatches
 from optimizer.service.answers.job_queue import JobQueue
@@ -34,6 +35,7 @@ class Parts:
 
     configuration: Configuration
     access: Access
+    sessions: Sessions
     history: History
     plant: CurrentSite
     jobs: JobQueue

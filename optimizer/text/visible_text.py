@@ -9,6 +9,7 @@ them.
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections.abc import Mapping
 from typing import Any
@@ -28,6 +29,7 @@ _UNPRINTABLE = f"{_NOT_IN_PAGES}{_DIRECTIONS}{_INVISIBLE}"
 
 _ANY = re.compile(f"[{_UNPRINTABLE}]")
 _ANY_BUT_LINE_ENDS = re.compile(f"(?!\n)[{_UNPRINTABLE}]")
+_HALF_PAIR = re.compile(f"[{_HALF_PAIRS}]")
 _UNFIT = re.compile(f"[{_NOT_IN_PAGES}]")
 
 
@@ -45,6 +47,15 @@ def printable_lines(text: str) -> str:
     return _ANY_BUT_LINE_ENDS.sub(_written_out, text)
 
 
+def is_printable(text: str) -> bool:
+    """Whether a text holds no character that ``printable`` writes out.
+
+    >>> is_printable("déck 1"), is_printable("deck\\u202e1"), is_printable("deck\\t1")
+    (True, False, False)
+    """
+    return _ANY.search(text) is None
+
+
 def fits_in_a_page(text: str) -> bool:
     """Whether a page and an address can contain a text unchanged.
 
@@ -54,19 +65,28 @@ def fits_in_a_page(text: str) -> bool:
     return _UNFIT.search(text) is None
 
 
-def json_text(document: Mapping[str, Any], *, allow_nan: bool = True) -> str:
-    """A document as JSON: the same values, unprintable characters escaped as JSON does it.
+def json_text(document: Mapping[str, Any]) -> str:
+    """A document as JSON that every reader takes: unprintable characters are escaped as JSON does
+    it.
+
+    JSON has no number that is not finite (RFC 8259, section 6): it becomes null. Half a surrogate
+    pair is no character, and some readers refuse it (section 8.2): it is written out as text.
 
     Args:
         document: document of plain values (dict, list, text, number, None).
-        allow_nan: whether a number that is not finite may be written, although JSON has no such
-            numbers.
 
-    Raises:
-        ValueError: when a number is not finite and ``allow_nan`` is false.
+    >>> json_text({"a": float("nan"), "b": "\\udc80"}).split()
+    ['{', '"a":', 'null,', '"b":', '"\\\\\\\\udc80"', '}']
     """
-    text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=allow_nan)
-    return _ANY_BUT_LINE_ENDS.sub(lambda found: json.dumps(found[0])[1:-1], text)
+    try:
+        return _checked(document)
+    except ValueError:  # a number that is not finite
+        return _checked(plain_values(document))
+
+
+def json_line(document: Mapping[str, Any]) -> str:
+    """A document as one line of JSON, for a log; a value of another kind is written as its text."""
+    return json.dumps(plain_values(document), default=str)
 
 
 def json_bytes(document: Mapping[str, Any]) -> bytes:
@@ -76,7 +96,35 @@ def json_bytes(document: Mapping[str, Any]) -> bytes:
         ValueError: when the document holds a number that is not finite, which is a fault of the
             program.
     """
-    return json_text(document, allow_nan=False).encode() + b"\n"
+    return _checked(document).encode() + b"\n"
+
+
+def plain_values(value: Any) -> Any:
+    """A value as JSON can hold it: null for a number that is not finite, and whole characters."""
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    if isinstance(value, Mapping):
+        return {_texts(name): plain_values(each) for name, each in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain_values(each) for each in value]
+    return _texts(value)
+
+
+def _texts(value: Any) -> Any:
+    """A value in whose texts half surrogate pairs are written out."""
+    if isinstance(value, str):
+        return _HALF_PAIR.sub(_written_out, value)
+    if isinstance(value, Mapping):
+        return {_texts(name): _texts(each) for name, each in value.items()}
+    return [_texts(each) for each in value] if isinstance(value, list | tuple) else value
+
+
+def _checked(document: Mapping[str, Any]) -> str:
+    """A document as JSON; a ValueError when a number is not finite."""
+    text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
+    if _HALF_PAIR.search(text):
+        text = json.dumps(_texts(document), indent=1, ensure_ascii=False)
+    return _ANY_BUT_LINE_ENDS.sub(lambda found: json.dumps(found[0])[1:-1], text)
 
 
 def _written_out(found: re.Match[str]) -> str:

@@ -105,8 +105,11 @@ def test_plans_equal_the_command_s_and_acknowledged_runs_outlive_the_service(ser
     log = (folder / "log.txt").read_text()
     assert TOKEN not in log
     trail = trail_of(folder)
-    assert len(trail) == 2 + 2 + len(acknowledged)  # loads; a batch and its result
-    assert {entry["who"] for entry in trail} == {"recorder"}
+    refused = [entry["status"] for entry in trail if entry["did"] == "refused"]
+    assert refused == [401, 401]
+    # Loads; a batch and its result.
+    assert len(trail) == len(refused) + 2 + 2 + len(acknowledged)
+    assert {entry["who"] for entry in trail} == {"recorder", None}  # None: without a known token
 
 
 def trail_of(folder: Path) -> list[dict]:
@@ -160,7 +163,7 @@ def test_over_tls_browsers_get_strict_transport_security(tmp_path):
     with started(tmp_path, *options) as (process, port):
         link = HTTPSConnection("127.0.0.1", port, timeout=SECONDS, context=tls)
         said = sign_in(link)
-        assert said["Strict-Transport-Security"] == "max-age=31536000; includeSubDomains"
+        assert said["Strict-Transport-Security"] == "max-age=63072000; includeSubDomains"
         cookie, *flags = said["Set-Cookie"].split("; ")
         assert {"Secure", "HttpOnly", "SameSite=Strict"} <= set(flags)
         link.request("GET", "/runs", headers={"Cookie": cookie})

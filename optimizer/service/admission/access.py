@@ -1,37 +1,35 @@
-"""Access rights: tokens, roles, browser sessions, and forms that only the service's own pages can
-send.
-
-The server stores no sessions: a session is a signed statement in a cookie, so several processes
-accept the same sessions and a restart ends none of them. The signing key is derived from the
-tokens, so changing the tokens ends every session.
-"""
+"""Access rights: tokens, roles, and forms that only the service's own pages can send."""
 
 from __future__ import annotations
 
 import hashlib
 import hmac
 import os
+import re
 import secrets
-import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from http.cookies import CookieError, SimpleCookie
-from typing import Literal
 
 from optimizer.errors import InputError
-from optimizer.plant.documents import Strict, read_toml, validate
+from optimizer.service.admission.current_tokens import CurrentTokens
+from optimizer.service.admission.token_file import Role
 
 TOKEN = "HIGHSIDE_TOKEN"
 READ_TOKEN = "HIGHSIDE_READ_TOKEN"
 FORM_KEY = "HIGHSIDE_FORM_KEY"
-"""Environment variable with the key that signs forms where there are no tokens; ``serve`` takes it
-from ``form_key``, for all its processes."""
+"""Environment variable with the key that signs forms; ``serve`` takes it from ``form_key``, for all
+its processes."""
+OF_VARIABLES = ("local", "reader", "recorder")
+"""Names of those whom no token file names: everybody where there are no tokens, and the owners of
+the tokens of the environment variables."""
 SESSION, VISITOR = "highside_session", "highside_visitor"
-SESSION_SECONDS = 14 * 3600
-"""Lifetime of a session: longer than a shift and shorter than a day."""
+HOST_ONLY = "__Host-"
+"""Beginning of a cookie's name by which browsers take it over TLS only, and from this host only
+(RFC 6265bis, section 4.1.3.2)."""
+SESSION_SECONDS = 12 * 3600
+"""Longest lifetime of a session: a long shift."""
 SHORTEST_TOKEN = 16
-
-Role = Literal["read", "record"]
 
 
 @dataclass(frozen=True)
@@ -52,27 +50,23 @@ class Person:
         return self.may_record or asked_by == self.name
 
 
-class _Named(Strict):
-    role: Role
-    sha256: str
-
-
-class _TokenFile(Strict):
-    tokens: dict[str, _Named]
-
-
 class Access:
-    """The tokens of a service.
+    """The tokens of a service, and the key of its forms.
 
     Args:
-        tokens: persons by the SHA-256 (hex) of their tokens; when it is empty, everybody may do
-            everything.
-        key: 32 bytes that sign sessions and forms.
+        tokens: persons by the SHA-256 (hex) of their tokens.
+        key: 32 bytes that sign forms. They are drawn at random: a key that followed from the token
+            file would let everybody who can read that file sign forms.
+        file: the tokens of a file; None where there is no such file. Without a file and without
+            ``tokens``, everybody may do everything.
     """
 
-    def __init__(self, tokens: Mapping[str, Person], key: bytes) -> None:
+    def __init__(
+        self, tokens: Mapping[str, Person], key: bytes, file: CurrentTokens | None = None
+    ) -> None:
         self._tokens = dict(tokens)
         self._key = key
+        self._file = file
 
     @classmethod
     def from_environment(cls, file: str = "") -> Access:
@@ -95,63 +89,47 @@ class Access:
                 )
             if token:
                 found[digest(token)] = Person(name, role)
-        if file:
-            content: _TokenFile = validate(_TokenFile, read_toml(file, "token file"), file)
-            for name, entry in content.tokens.items():
-                found[entry.sha256.lower()] = Person(name, entry.role)
-        if found:
-            key = hashlib.sha256("\n".join(["session", *sorted(found)]).encode()).digest()
-        else:
-            key = bytes.fromhex(os.environ.get(FORM_KEY, "") or secrets.token_hex(32))
-        return cls(found, key)
+        key = os.environ.get(FORM_KEY, "") or secrets.token_hex(32)
+        if not re.fullmatch("[0-9a-fA-F]{64}", key):
+            raise InputError(f"{FORM_KEY} is not 64 hexadecimal digits.", hint="Leave it unset.")
+        return cls(found, bytes.fromhex(key), CurrentTokens(file) if file else None)
 
     @property
     def open(self) -> bool:
         """Whether the service works without tokens."""
-        return not self._tokens
+        return not self._tokens and self._file is None
+
+    @property
+    def known(self) -> int:
+        """The number of tokens that are valid now."""
+        return len(self._persons())
 
     def by_token(self, token: str) -> Person | None:
         """The person to whom a token belongs; None for an unknown token."""
-        given, found = digest(token), None
-        for (
-            known,
-            person,
-        ) in self._tokens.items():  # compares all tokens, so that the time taken reveals nothing
-            if hmac.compare_digest(known, given):
+        return self.by_digest(digest(token))
+
+    def by_digest(self, given: str) -> Person | None:
+        """The person to whom the token with a SHA-256 (hex) belongs; None for an unknown one."""
+        found = None
+        # All tokens are compared, so that the time taken reveals nothing.
+        for known, person in self._persons().items():
+            if hmac.compare_digest(known.encode(), given.encode()):
                 found = person
         return found
 
-    def person(self, authorization: str | None, cookies: Mapping[str, str]) -> Person | None:
-        """The sender of a request with these headers; None for an unknown sender."""
-        if self.open:
-            return Person("local", "record", by_cookie=True)
-        if authorization is not None:
-            scheme, _, token = authorization.partition(" ")
-            return self.by_token(token.strip()) if scheme.lower() == "bearer" else None
-        return self._by_session(cookies.get(SESSION, ""))
+    def by_header(self, authorization: str) -> Person | None:
+        """The person of an ``Authorization`` header; None for an unknown one."""
+        scheme, _, token = authorization.partition(" ")
+        return self.by_token(token.strip()) if scheme.lower() == "bearer" else None
 
-    # -- sessions and forms ------------------------------------------------------------------
+    def _persons(self) -> Mapping[str, Person]:
+        named = self._file.valid() if self._file else {}
+        return {
+            **{sha256: Person(each.name, each.role) for sha256, each in named.items()},
+            **self._tokens,
+        }
 
-    def session(self, person: Person) -> str:
-        """The text of a new session for the cookie."""
-        stated = f"{person.name}|{person.role}|{int(time.time()) + SESSION_SECONDS}|"
-        stated += secrets.token_urlsafe(9)
-        return f"{stated.encode().hex()}.{self._sign('session', stated)}"
-
-    def _by_session(self, cookie: str) -> Person | None:
-        coded, _, signature = cookie.partition(".")
-        try:
-            stated = bytes.fromhex(coded).decode()
-        except ValueError:
-            return None
-        if not hmac.compare_digest(signature.encode(), self._sign("session", stated).encode()):
-            return None
-        name, role, until, _ = stated.rsplit("|", 3)
-        known = (person for person in self._tokens.values() if person.name == name)
-        current = any(person.role == role for person in known)
-        if not current or float(until) < time.time():
-            return None
-        return Person(name, "record" if role == "record" else "read", by_cookie=True)
+    # -- forms -------------------------------------------------------------------------------
 
     def form_token(self, cookies: Mapping[str, str]) -> str:
         """The text that a form must send back, which depends on the browser's cookie."""
@@ -179,18 +157,27 @@ def digest(token: str) -> str:
     return hashlib.sha256(token.encode("utf-8", "surrogateescape")).hexdigest()
 
 
-def read_cookies(header: str) -> dict[str, str]:
-    """The cookies of a request by name; empty where they cannot be read."""
+def read_cookies(header: str, secure: bool) -> dict[str, str]:
+    """The cookies of a request by name, without ``HOST_ONLY``; empty where they cannot be read.
+
+    Args:
+        header: the ``Cookie`` header.
+        secure: whether browsers reach the service over TLS. Then only cookies with ``HOST_ONLY``
+            count, since any other may be set by another host of the domain.
+    """
     jar: SimpleCookie = SimpleCookie()
     try:
         jar.load(header)
     except CookieError:
         return {}
-    return {name: morsel.value for name, morsel in jar.items()}
+    found = {name: morsel.value for name, morsel in jar.items()}
+    if not secure:
+        return found
+    return {n.removeprefix(HOST_ONLY): v for n, v in found.items() if n.startswith(HOST_ONLY)}
 
 
 def set_cookie(name: str, value: str, seconds: int, secure: bool) -> str:
     """A ``Set-Cookie`` header for a cookie that goes to this site only and is hidden from
     scripts."""
-    flags = "; Secure" if secure else ""
-    return f"{name}={value}; Path=/; Max-Age={seconds}; HttpOnly; SameSite=Strict{flags}"
+    start, flags = (HOST_ONLY, "; Secure") if secure else ("", "")
+    return f"{start}{name}={value}; Path=/; Max-Age={seconds}; HttpOnly; SameSite=Strict{flags}"

@@ -1,4 +1,4 @@
-"""The key that signs the forms of a service without tokens: drawn once, and kept in a file.
+"""The key that signs the forms of a service: drawn once, and kept in a file.
 
 A key that was drawn anew at each start would refuse every form that was open before a restart, and
 what somebody had typed into it would be lost.
@@ -35,16 +35,24 @@ def stored_form_key(folder: Path) -> str:
     try:
         folder.mkdir(parents=True, exist_ok=True)
         for _ in range(TRIES):
-            found = path.read_text(encoding="ascii", errors="replace") if path.exists() else ""
+            found = _own_text(path) if path.exists() else ""
             if re.fullmatch("[0-9a-f]{64}", found):
                 return found
             with suppress(FileNotFoundError):  # another service may have removed it
                 if found or path.exists():
-                    path.unlink()  # damaged, as by a full disk
+                    path.unlink()  # damaged, as by a full disk, or others could read it
             _draw(path)
     except OSError as error:
         raise _unusable(path, reason_of(error)) from None
     raise _unusable(path, "it stays damaged")
+
+
+def _own_text(path: Path) -> str:
+    """The text of a file; empty where other users of this machine may read it."""
+    # Windows states no such permissions: its files inherit those of their folder.
+    if os.name == "posix" and path.stat().st_mode & 0o077:
+        return ""
+    return path.read_text(encoding="ascii", errors="replace")
 
 
 def _draw(path: Path) -> None:

@@ -8,12 +8,13 @@ they apply to pages and an API without third parties.
 
 from __future__ import annotations
 
-import json
+import asyncio
 import logging
 import secrets
 import time
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Mapping
+from functools import partial
 from typing import Any
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -22,13 +23,16 @@ from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from optimizer.errors import HighsideError
-from optimizer.service.admission.access import Access, Person, read_cookies
+from optimizer.service.admission.access import Person, read_cookies
+from optimizer.service.admission.origins import SIGN_IN, check_host, is_foreign
+from optimizer.service.admission.senders import Senders, refusal_entry
 from optimizer.service.admission.sent_forms import SentForm, is_form, stored_cookie
 from optimizer.service.exchange import problems
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.exchange.metrics import OTHER, Metrics
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.queries import check_query
+from optimizer.text.visible_text import json_line
 
 Refuse = Callable[[HighsideError, Request], Awaitable[Response]]
 
@@ -43,16 +47,23 @@ HEADERS = {
     "Cross-Origin-Embedder-Policy": "require-corp",
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
+    "X-DNS-Prefetch-Control": "off",
     "Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'",
     "Cache-Control": "no-store",
 }
-STRICT_TRANSPORT = "max-age=31536000; includeSubDomains"
-OPEN_PATHS = ("/health", "/sign-in", "/static/icon.svg")
+STRICT_TRANSPORT = "max-age=63072000; includeSubDomains"
+OPEN_PATHS = ("/health", SIGN_IN, "/static/icon.svg")
 """Paths that need no token: the health check, and the sign-in form with its icon."""
 UPLOADS = ("/v1/runs", "/upload")
 """Paths whose bodies may be large: files, and below ``/uploads/`` the corrected rows of a file."""
 SAFE = ("GET", "HEAD", "OPTIONS")
 SIGN_INS_A_MINUTE = 10
+REFUSALS_A_MINUTE = 60
+"""How many requests of one address are answered with 401 in a minute; further ones get 429. Each
+401 is an entry of the audit trail, which nobody without a token may fill."""
+ALL_REFUSALS_A_SECOND = 5.0
+"""The same for all addresses together."""
+AUDITED = (401, 403)
 MOST_ADDRESSES = 10_000
 """Largest number of addresses whose rate is stored; the address that was silent for longest is
 dropped first."""
@@ -94,7 +105,7 @@ class Guard:
     Args:
         app: the application that answers admitted requests.
         configuration: limits, hosts and transport.
-        access: tokens and sessions.
+        senders: tokens, sessions and the audit trail.
         metrics: counters of requests.
         refuse: function from an error and its request to an answer; where the request is a form,
             ``request.state.form`` has what was typed.
@@ -104,17 +115,19 @@ class Guard:
         self,
         app: ASGIApp,
         configuration: Configuration,
-        access: Access,
+        senders: Senders,
         metrics: Metrics,
         refuse: Refuse,
     ) -> None:
         self.refuse = refuse
         self.app = app
         self.configuration = configuration
-        self.access = access
+        self.senders = senders
         self.metrics = metrics
         self.rate = Rate(configuration.rate, configuration.rate * BURST)
         self.sign_ins = Rate(SIGN_INS_A_MINUTE / 60, SIGN_INS_A_MINUTE)
+        self.refusals = Rate(REFUSALS_A_MINUTE / 60, REFUSALS_A_MINUTE)
+        self.all_refusals = Rate(ALL_REFUSALS_A_SECOND, 60 * ALL_REFUSALS_A_SECOND)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Check one request, let the application answer it, and complete the answer."""
@@ -124,7 +137,7 @@ class Guard:
         began, status = time.perf_counter(), 500
         request_id = secrets.token_hex(8)
         headers = Headers(scope=scope)
-        cookies = read_cookies(headers.get("cookie", ""))
+        cookies = read_cookies(headers.get("cookie", ""), self.configuration.secure)
         state = scope.setdefault("state", {})
         state.update(request_id=request_id, cookies=cookies, address=_address(scope), person=None)
         started = False
@@ -133,6 +146,8 @@ class Guard:
             nonlocal status, started
             if message["type"] == "http.response.start":
                 started, status = True, message["status"]
+                if status in AUDITED:
+                    await self._note_refusal(scope, status)
                 self._dress(MutableHeaders(scope=message), scope, status)
             await send(message)
 
@@ -167,18 +182,13 @@ class Guard:
         if path == "/health":
             return None
         wait = self.rate.wait(address)
-        if path == "/sign-in" and method == "POST":
+        if path == SIGN_IN and method == "POST":
             wait = max(wait, self.sign_ins.wait(address))
         if wait:
-            raise Problem(
-                429,
-                "too many requests from this address.",
-                code="too-many-requests",
-                hint="Wait as long as Retry-After says.",
-                headers={"Retry-After": str(max(1, round(wait)))},
-            )
-        person = self.access.person(headers.get("authorization"), cookies)
+            raise _too_many(wait)
+        person = self.senders.person(headers.get("authorization"), cookies)
         if person is None and path not in OPEN_PATHS:
+            self._count_refusal(address)
             raise Problem(
                 401,
                 "a token is needed, and this request has none, or an unknown one.",
@@ -188,7 +198,8 @@ class Guard:
             )
         check_query(scope["query_string"])
         api = path.startswith("/v1/")
-        if person and api and method not in SAFE and person.by_cookie and not self.access.open:
+        by_browser = person and person.by_cookie and not self.senders.access.open
+        if by_browser and api and method not in SAFE:
             raise Problem(
                 403,
                 "a browser session may not send this request, since another page could cause it.",
@@ -201,18 +212,19 @@ class Guard:
         """Refuse what a foreign page sent, also under a host name of its own that leads here."""
         if scope["path"] == "/health":
             return
-        host = headers.get("host", "")
-        name = host.rpartition(":")[0] if not host.endswith("]") and ":" in host else host
-        if self.configuration.hosts and name.strip("[]").lower() not in self.configuration.hosts:
-            raise Problem(
-                421,
-                "this service does not accept the host name that the request was addressed to.",
-                code="other-host",
-                hint="Name it with --allow-host when starting the service.",
-            )
-        foreign = headers.get("sec-fetch-site") in ("cross-site", "same-site")
-        if foreign and scope["method"] not in SAFE:
+        check_host(headers, self.configuration.hosts)
+        if scope["method"] not in SAFE and is_foreign(scope["path"], headers):
+            self._count_refusal(_address(scope))
             raise Problem(403, "sent by a page of another site.", code="other-site")
+
+    def _count_refusal(self, address: str) -> None:
+        """Count a refusal of a sender who may be anybody.
+
+        Raises:
+            Problem: with status 429, which the audit trail does not note, when there are too many.
+        """
+        if wait := max(self.refusals.wait(address), self.all_refusals.wait("")):
+            raise _too_many(wait)
 
     def _counted(self, scope: Scope, headers: Headers, receive: Receive) -> Receive:
         """A ``receive`` that refuses a body above the limit, by its stated size or while it
@@ -244,6 +256,14 @@ class Guard:
             headers["Strict-Transport-Security"] = STRICT_TRANSPORT
         if cookie := stored_cookie(scope, status, self.configuration.secure):
             headers.append("Set-Cookie", cookie)
+
+    async def _note_refusal(self, scope: Scope, status: int) -> None:
+        """Note a refusal in the audit trail before it is answered."""
+        entry = refusal_entry(scope, status)
+        try:
+            await asyncio.to_thread(partial(self.senders.note, **entry))
+        except HighsideError as error:  # the refusal holds all the same
+            log.error("audit", extra={"fields": {"reason": error.message, **entry}})
 
     def _note(self, scope: Scope, status: int, seconds: float) -> None:
         route = getattr(scope.get("route"), "path", OTHER)
@@ -278,7 +298,17 @@ class JsonLines(logging.Formatter):
         }
         if record.exc_info:
             entry["trace"] = self.formatException(record.exc_info)
-        return json.dumps(entry, default=str)
+        return json_line(entry)
+
+
+def _too_many(wait: float) -> Problem:
+    return Problem(
+        429,
+        "too many requests from this address.",
+        code="too-many-requests",
+        hint="Wait as long as Retry-After says.",
+        headers={"Retry-After": str(max(1, round(wait)))},
+    )
 
 
 def _address(scope: Scope) -> str:

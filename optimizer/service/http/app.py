@@ -22,6 +22,8 @@ from optimizer.errors import HighsideError
 from optimizer.history.history import History
 from optimizer.service.admission.access import Access
 from optimizer.service.admission.guard import Guard
+from optimizer.service.admission.senders import Senders
+from optimizer.service.admission.sessions import Sessions
 from optimizer.service.answers.expectations import Expectations
 from optimizer.service.answers.issued_batches import IssuedBatches
 from optimizer.service.answers.job_queue import JobQueue
@@ -96,7 +98,8 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
     app.add_exception_handler(HighsideError, _refused)
     app.add_exception_handler(HTTPException, _not_there)
     app.add_exception_handler(RequestValidationError, _invalid)
-    app.add_middleware(Guard, configuration, parts.access, parts.metrics, refusal)
+    senders = Senders(parts.access, parts.sessions, parts.audit.add)
+    app.add_middleware(Guard, configuration, senders, parts.metrics, refusal)
     app.openapi = lambda: _described(app)  # type: ignore[method-assign]
     return app
 
@@ -116,14 +119,16 @@ def _parts(configuration: Configuration, access: Access | None) -> Parts:
     """The parts of a service; arguments and errors are those of ``create_app``."""
     history = History(configuration.history, lock_seconds=LOCK_SECONDS)
     plant = _plant(configuration, history)
-    audit, metrics = Audit(configuration.folder / "audit.jsonl"), Metrics()
+    audit, metrics = Audit(configuration.folder), Metrics()
     jobs = JobQueue(configuration, plant, history)
     jobs.versions.latest()
     summaries = Summaries(history, plant, jobs.versions)
     recorder = Recorder(history, plant, audit, metrics, summaries.recording)
+    access = access or Access.from_environment(configuration.tokens)
     return Parts(
         configuration=configuration,
-        access=access or Access.from_environment(configuration.tokens),
+        access=access,
+        sessions=Sessions(configuration.folder / "sessions", access),
         history=history,
         plant=plant,
         jobs=jobs,

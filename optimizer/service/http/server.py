@@ -104,13 +104,15 @@ def serve(
             code="token-required",
             hint="Set HIGHSIDE_TOKEN to a long random word, or listen at 127.0.0.1.",
         )
-    if access.open and FORM_KEY not in os.environ:
+    if FORM_KEY not in os.environ:
         os.environ[FORM_KEY] = stored_form_key(configuration.folder)
     configuration.hand_over()
-    create_app(configuration, access)  # reports an error once here, rather than in each process
+    create_app(configuration)  # reports an error once here, rather than in each process
     announce(f"highside serves '{configuration.history}' at {listening.address}")
     if not access.open and not listening.secure and not listening.local:
         announce("  Without TLS, tokens can be read on the way; see DEVELOPERS.md.")
+    if not access.open and not access.known:
+        announce("  No token is valid, so nobody is admitted: highside token new NAME makes one.")
     # The server finishes accepted requests, then raises the signal again, which is handled here.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     uvicorn.run(

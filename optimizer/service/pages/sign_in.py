@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
+from functools import partial
+
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
 from optimizer.service.admission.access import SESSION, SESSION_SECONDS, set_cookie
 from optimizer.service.pages.shared.forms import check_form, read_form
-from optimizer.service.pages.shared.rendering import render, render_with_token
+from optimizer.service.pages.shared.rendering import render_sign_in, render_with_token
 from optimizer.service.pages.shared.sent_again import sent_of
 from optimizer.service.parts import parts_of, sender_of
 
@@ -24,7 +27,7 @@ routes = APIRouter(include_in_schema=False, default_response_class=Response)
 @routes.get("/sign-in")
 async def sign_in() -> Response:
     """The page with the sign-in form, which takes a token."""
-    return render("sign_in.html", failed=False, kept=None)
+    return render_sign_in()
 
 
 @routes.post("/sign-in")
@@ -33,10 +36,12 @@ async def signed_in(request: Request) -> Response:
     because the session before had ended."""
     parts, given = parts_of(request), await read_form(request)
     sent = sent_of(given.get("kept", ""))
-    person = parts.access.by_token(given.get("token", "").strip())
-    if person is None:
-        return render("sign_in.html", 403, failed=True, kept=sent and sent.as_text())
-    session, secure = parts.access.session(person), parts.configuration.secure
+    token, before = given.get("token", "").strip(), request.state.cookies.get(SESSION, "")
+    session = await asyncio.to_thread(parts.sessions.begin, token, before)
+    if session is None:
+        request.state.refused = "unknown-token"
+        return render_sign_in(403, failed=True, sent=sent)
+    person, secure = parts.access.by_token(token), parts.configuration.secure
     answer: Response = RedirectResponse("/", 303)
     if sent is not None:
         request.state.cookies = {**request.state.cookies, SESSION: session}
@@ -44,15 +49,20 @@ async def signed_in(request: Request) -> Response:
             request, "refused.html", heading="You are signed in", problem=NOT_SENT, sent=sent
         )
     answer.headers.append("Set-Cookie", set_cookie(SESSION, session, SESSION_SECONDS, secure))
-    parts.audit.add(did="sign-in", **{**sender_of(request), "who": person.name})
+    about = {**sender_of(request), "who": person and person.name, "role": person and person.role}
+    await asyncio.to_thread(partial(parts.audit.add, did="sign-in", **about))
     return answer
 
 
 @routes.post("/sign-out")
 async def sign_out(request: Request) -> Response:
-    """End a session."""
+    """End a session, in the service and in the browser."""
     check_form(request, await read_form(request))
+    parts = parts_of(request)
+    await asyncio.to_thread(parts.sessions.end, request.state.cookies.get(SESSION, ""))
+    await asyncio.to_thread(partial(parts.audit.add, did="sign-out", **sender_of(request)))
     answer = RedirectResponse("/sign-in", 303)
-    secure = parts_of(request).configuration.secure
+    secure = parts.configuration.secure
     answer.headers.append("Set-Cookie", set_cookie(SESSION, "", 0, secure))
+    answer.headers["Clear-Site-Data"] = '"cache","cookies","storage"'
     return answer

@@ -21,7 +21,7 @@ from optimizer.presentation.sheet import by_order
 from optimizer.service.admission.access import SESSION_SECONDS, VISITOR, set_cookie
 from optimizer.service.exchange import problems
 from optimizer.service.pages.shared.progress import duration, queue_before, stage_of
-from optimizer.service.pages.shared.sent_again import sent_form
+from optimizer.service.pages.shared.sent_again import Sent, sent_form
 from optimizer.service.parts import parts_of
 from optimizer.text.figures import (
     exact_percent,
@@ -188,6 +188,24 @@ def render_with_token(
     return page
 
 
+def render_sign_in(
+    status: int = 200, *, failed: bool = False, sent: Sent | None = None
+) -> Response:
+    """The page with the sign-in form.
+
+    Its referrer policy lets browsers without ``Sec-Fetch-Site`` name the origin of the form; under
+    ``no-referrer`` they send ``null``, as they do for a form of a foreign page that hides itself.
+
+    Args:
+        status: HTTP status of the answer.
+        failed: whether a token was given that is not known.
+        sent: form that was refused since nobody was signed in.
+    """
+    page = render("sign_in.html", status, failed=failed, kept=sent and sent.as_text())
+    page.headers["Referrer-Policy"] = "same-origin"
+    return page
+
+
 def wants_page(request: Request) -> bool:
     """Whether a request is answered with a page, rather than with a document for a program."""
     accepts = request.headers.get("accept", "")
@@ -204,12 +222,13 @@ async def refusal(error: HighsideError, request: Request) -> Response:
         error: the error.
         request: the refused request.
     """
+    request.state.refused = error.code
     if not wants_page(request):
         return problems.answer(error)
     document = problems.document(error)
     status, sent = document["status"], await sent_form(request)
     if status == 401:
-        page = render("sign_in.html", status, failed=False, kept=sent and sent.as_text())
+        page = render_sign_in(status, sent=sent)
     else:
         heading = "This could not be done"
         page = render_with_token(

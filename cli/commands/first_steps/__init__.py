@@ -1,0 +1,1 @@
+"""The commands of the first hour: a demo, a site file to edit, the guide."""

@@ -1,0 +1,46 @@
+"""Names that people type, in one spelling: what looks the same is the same name.
+
+An accented letter can be stored as one character or as two, which look alike and are different
+text. A mark of writing direction or a control character makes a name look different from what it
+is. So a name is put into Unicode's composed form (NFC, Unicode Standard Annex #15), and one with
+such characters is refused.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+
+from optimizer.errors import InputError
+from optimizer.text.visible_text import is_printable, printable
+
+SHOWN = 40
+"""Number of characters of a refused name that a message shows."""
+
+
+def normal_name(text: str, what: str, longest: int) -> str:
+    """A name in its one spelling, without spaces at its ends.
+
+    Args:
+        text: the name as it was typed.
+        what: what it names, such as "the name of a token", for messages.
+        longest: largest number of characters.
+
+    Raises:
+        InputError: when the name is empty or too long, or holds a control character or a mark of
+            writing direction.
+
+    >>> normal_name(" Jose\\u0301 ", "a name", 60) == "Jos\\u00e9"
+    True
+    """
+    found = unicodedata.normalize("NFC", text).strip()
+    if not is_printable(found):
+        raise InputError(
+            f"{what}, '{printable(found[:SHOWN])}', holds a control character or a mark of "
+            "writing direction.",
+            code="not-a-name",
+            hint="Type it again; copied text can hold invisible characters.",
+        )
+    if not 0 < len(found) <= longest:
+        raise InputError(f"{what} has {len(found)} characters: expected 1 to {longest}.",
+                         code="not-a-name")  # fmt: skip
+    return found
