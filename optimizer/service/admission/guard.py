@@ -48,7 +48,8 @@ HEADERS = {
     "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "camera=(), geolocation=(), microphone=(), payment=(), usb=()",
     "X-DNS-Prefetch-Control": "off",
-    "Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'",
+    "Content-Security-Policy": "default-src 'none'; base-uri 'none'; form-action 'none'; "
+    "frame-ancestors 'none'",
     "Cache-Control": "no-store",
 }
 STRICT_TRANSPORT = "max-age=63072000; includeSubDomains"

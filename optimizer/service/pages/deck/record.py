@@ -76,7 +76,10 @@ def _page(request: Request, entered: Entered, status: int) -> Response:
         entered=entered,
         elsewhere=[text for name, text in entered.faults.items() if name not in shown],
         only_doubted=entered.doubted and ANYWHERE not in entered.faults,
-        hidden={k: v for k, v in typed.items() if k in SENT_BACK or k.startswith(SETTING)},
+        hidden={
+            "line": entered.about,
+            **{k: v for k, v in typed.items() if k in SENT_BACK or k.startswith(SETTING)},
+        },
         settings={
             n: _level(typed[f"{SETTING}{n}"]) for n in space.names if f"{SETTING}{n}" in typed
         },

@@ -49,6 +49,7 @@ def check_form(request: Request, given: Mapping[str, Any]) -> None:
     """
     token = str(given.get("form_token", ""))
     if not parts_of(request).access.check_form(token, request.state.cookies):
+        request.state.refused = "other-form"  # pages that show the form again say no code
         raise Problem(
             403, "this form does not come from a page given to this browser, or is too old.",
             code="other-form", hint="Open the page again, and fill it in once more.",
