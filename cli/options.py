@@ -11,6 +11,7 @@ import typer
 
 from optimizer.errors import InputError
 from optimizer.text.key_values import key_values
+from optimizer.text.names import composed, normal_name
 
 if TYPE_CHECKING:
     from optimizer.history.history import History
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 
 DEFAULT_SITE = Path("site.toml")
 DEFAULT_HISTORY = "history"
+LONGEST_BY = 200
+"""Largest number of characters of the name of who does something."""
 
 HistoryOption = Annotated[
     str,
@@ -37,7 +40,9 @@ AsOfOption = Annotated[
     int | None, typer.Option("--as-of", metavar="VERSION", help="Use this version of the history.")
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Answer with JSON alone on stdout.")]
-LineOption = Annotated[str | None, typer.Option("--line", metavar="NAME", help="The line.")]
+LineOption = Annotated[
+    str | None, typer.Option("--line", metavar="NAME", help="The line.", callback=composed)
+]
 BriefOption = Annotated[
     Path | None, typer.Option("--brief", metavar="FILE", help="What is wanted today (TOML).")
 ]
@@ -79,7 +84,7 @@ SchedulerOption = Annotated[
 def who(by: str | None) -> str | None:
     """The name that was given, else that of the user of this machine; None where it has none."""
     if by is not None and by.strip():
-        return by.strip()
+        return normal_name(by, "--by", LONGEST_BY)
     try:
         return getpass.getuser()
     except (OSError, KeyError, ImportError):  # no such user; no list of users on this system

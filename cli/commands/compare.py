@@ -25,6 +25,7 @@ from cli.options import (
     read_brief,
 )
 from optimizer.errors import InputError
+from optimizer.text.names import composed
 
 NOTHING_TO_COMPARE = 1
 
@@ -39,7 +40,12 @@ class RankBy(StrEnum):
 
 LinesOption = Annotated[
     list[str] | None,
-    typer.Option("--lines", metavar="NAME[,NAME]", help="Lines to compare. [default: all]"),
+    typer.Option(
+        "--lines",
+        metavar="NAME[,NAME]",
+        help="Lines to compare. [default: all]",
+        callback=composed,
+    ),
 ]
 FeedRateOption = Annotated[
     float | None,

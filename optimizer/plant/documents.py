@@ -15,6 +15,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from optimizer.errors import HighsideError, InputError, nearest, reason_of
+from optimizer.text.names import composed
 
 T = TypeVar("T")
 
@@ -68,10 +69,13 @@ def located(source: str, build: Callable[[], T]) -> T:
 def validate(model: Any, content: Mapping[str, Any], source: str) -> Any:
     """The content as a validated model; Pydantic's errors are reworded for users.
 
+    Names are put into one spelling, that of the names of a history, before they are compared.
+
     Raises:
         InputError: when the content is invalid; the message says where, what was expected, and the
             nearest known key.
     """
+    content = composed(content)
     if found := _too_large(content):
         where, value = found
         raise InputError(

@@ -9,12 +9,27 @@ such characters is refused.
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Mapping
+from typing import Any
 
 from optimizer.errors import InputError
 from optimizer.text.visible_text import is_printable, printable
 
 SHOWN = 40
 """Number of characters of a refused name that a message shows."""
+
+
+def composed(value: Any) -> Any:
+    """A value in whose texts, also those of names in it, letters with accents are one character.
+
+    >>> composed({"e\u0301": ["o\u0308", 1]}) == {"\u00e9": ["\u00f6", 1]}
+    True
+    """
+    if isinstance(value, str):
+        return value if value.isascii() else unicodedata.normalize("NFC", value)
+    if isinstance(value, Mapping):
+        return {composed(name): composed(each) for name, each in value.items()}
+    return list(map(composed, value)) if isinstance(value, list) else value
 
 
 def normal_name(text: str, what: str, longest: int) -> str:
@@ -32,7 +47,7 @@ def normal_name(text: str, what: str, longest: int) -> str:
     >>> normal_name(" Jose\\u0301 ", "a name", 60) == "Jos\\u00e9"
     True
     """
-    found = unicodedata.normalize("NFC", text).strip()
+    found: str = composed(text).strip()
     if not is_printable(found):
         raise InputError(
             f"{what}, '{printable(found[:SHOWN])}', holds a control character or a mark of "

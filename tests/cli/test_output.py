@@ -19,6 +19,7 @@ from cli.show import upkeep as show_upkeep
 from optimizer.history.history import History
 from optimizer.intake.settling.load import load_table
 from optimizer.text.visible_text import json_text, printable
+from tests.conftest import names_of_before
 from tests.history.test_history import RUN
 from tests.history.test_history import run as row
 
@@ -67,7 +68,8 @@ def hostile(tmp_path: Path) -> Path:
         row(line=name, note=name, material=name, air=20.0 + k, grade=0.96 + k / 1000, run_id=f"{k}")
         for k in range(12)
     ]
-    load_table(rows, History(tmp_path / "history"))
+    with names_of_before():
+        load_table(rows, History(tmp_path / "history"))
     cells = ",".join(f'"{name}"' if key == "line" else str(v) for key, v in row().items())
     (tmp_path / f"log{name.replace('/', '')}.csv").write_text(
         f"{','.join(RUN)}\n{cells}\n{cells.replace('0.97', name)}\n", "utf-8"

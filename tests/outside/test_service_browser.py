@@ -15,6 +15,7 @@ from optimizer import History
 from optimizer.service.admission.access import Access
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.http.app import create_app
+from tests.conftest import names_of_before
 from tests.programs import chromium, needs_chromium
 from tests.service.test_service import SITE, TOKENS, client_of, row
 from tests.serving import SECONDS, in_thread
@@ -45,7 +46,8 @@ def address(tmp_path_factory):
     options = options_of(tmp_path_factory.mktemp("pages"))
     rows = [row(k, air=30 + k, grade=0.98 + k / 1000, material="washed") for k in range(8)]
     with client_of(options) as client:
-        client.post("/v1/runs", json=[*rows, row(9, line="deck\x1b2"), row(10, grade=97)])
+        with names_of_before():
+            client.post("/v1/runs", json=[*rows, row(9, line="deck\x1b2"), row(10, grade=97)])
         client.post("/v1/batches", json={"line": "deck-1", "trials": {"count": 3}})
         done = {"grade": 0.91, "recovery": 0.9, "settings": {"air": 40.5}, "note": "uneven feed"}
         client.post("/v1/batches/deck-1-1/trials/1/result", json=done)

@@ -15,6 +15,7 @@ import pytest
 
 from optimizer import History
 from optimizer.service.exchange.configuration import Configuration
+from tests.conftest import names_of_before
 from tests.service.test_service import PROBLEM, SITE, client_of, row
 
 # Percent-encoded values that are no valid text: control characters, and bytes that are not UTF-8.
@@ -379,7 +380,8 @@ def test_control_characters_in_names_are_shown_as_escapes(tmp_path):
     )
     with client_of(options) as client:
         rows = [row(k, line=name) for k, name in enumerate(NAMES.values())]
-        loaded = client.post("/v1/runs", json=[*rows, row(8, grade="\x1b]0;x\x07\x9b31m")])
+        with names_of_before():
+            loaded = client.post("/v1/runs", json=[*rows, row(8, grade="\x1b]0;x\x07\x9b31m")])
         assert loaded.json()["added"] == 4
         rejected = client.post("/v1/runs", json=[row(9, grade="\x9b31m")])
         told = client.get("/v1/history")
@@ -393,3 +395,39 @@ def test_control_characters_in_names_are_shown_as_escapes(tmp_path):
         assert r"de\x1bck" in page.text
         assert r"de\x9bck" in page.text
         assert r"deck\u202e1" in page.text
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_line_gets_no_name_that_looks_like_another(served, unchanged, name):
+    client, _ = served
+    refused = client.post("/v1/runs", json=[row(9, line=NAMES[name])])
+    assert fault(refused) is None
+    assert "control character or a mark of writing direction" in refused.json()["detail"]
+    brought = client.post(
+        "/v1/runs?dry_run=true", json=[row(9, line="déck"), row(9, note="\u202ea")]
+    )
+    assert brought.json()["added"] == 2  # a note may hold what it likes; it is shown escaped
+
+
+def test_a_name_is_the_same_in_both_spellings(tmp_path):
+    (tmp_path / "site.toml").write_text(
+        f'{SITE}[lines."De\u0301ck".air]\nhigh = 36\n', encoding="utf-8"
+    )
+    options = Configuration(
+        str(tmp_path / "history"), str(tmp_path / "site.toml"), rate=0, planners=0
+    )
+    two, one = "De\u0301ck", "D\u00e9ck"
+    with client_of(options) as client:
+        client.post("/v1/runs", json=[row(1, line=two, run_id=f"{two}-1"), row(2, line=one)])
+        again = client.post("/v1/runs", json=[row(1, line=one, run_id=f"{one}-1")])
+        assert again.json()["already_known"] == 1
+        told = client.get("/v1/history").json()
+        assert [(line["line"], line["runs"]) for line in told["lines"]] == [(one, 2)]
+        for spelling in (two, one):
+            found = client.get("/v1/history", params={"line": spelling}).json()
+            assert [line["line"] for line in found["lines"]] == [one]
+            page = client.get(f"/runs/{quote(spelling)}-1", headers={"Accept": "text/html"})
+            assert page.status_code == 200
+            plan = client.post("/v1/plans", json={"line": spelling, "trials": {"count": 1}}).json()
+            assert (plan["line"], plan["runs_used"]) == (one, 2)
+            assert plan["recommendations"][0]["settings"]["air"] <= 36  # as the line's own limit

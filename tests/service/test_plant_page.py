@@ -18,6 +18,7 @@ from optimizer.plant.site_document import merged
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.http.app import create_app
 from optimizer.service.pages.plant.plant_form import fields_of, read_plant, told
+from tests.conftest import names_of_before
 from tests.service.test_service import READ, RECORD, TOKENS, client_of, row
 from tests.serving import SECONDS
 
@@ -234,7 +235,8 @@ def test_a_line_or_property_whose_name_is_emptied_goes(options):
 
 def test_lines_of_the_history_are_offered_and_their_differences_said(options):
     with client_of(options, **HTML) as client:
-        client.post("/v1/runs", json=[row(1), row(2, line="deck\x1b2")])
+        with names_of_before():
+            client.post("/v1/runs", json=[row(1), row(2, line="deck\x1b2")])
         given = opened(client)
         assert given["l.0.name"] == "deck-1"
         assert given["lines"] == "1"  # a name that no form can send back stays out of it

@@ -32,6 +32,7 @@ from optimizer.intake.reading.values import as_text
 from optimizer.measurement.joint_errors import excess_correlation
 from optimizer.plant.run_columns import DECK_STATES, EVEN, EXPECTED, Kind, names_of
 from optimizer.plant.site import FEED_GRADE
+from optimizer.text.visible_text import is_printable as is_name
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -52,6 +53,9 @@ ROUNDED_CORRELATIONS = 3 * 2 * 0.005
 # Whole numbers up to this one are exact in floating point, and no sample has more particles.
 MOST_COUNTED = 2.0**53
 TEXTS_AND_TIMES = tuple(n for n in names_of(Kind.text, Kind.time) if n != "deck_state")
+UNFIT_NAME = (
+    "'{value}' holds a control character or a mark of writing direction: write the name without it"
+)
 _YES_OR_NO = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
 
 
@@ -146,6 +150,9 @@ def _line(fields: Fields, _: str) -> pa.Array:
     if long:
         mask = as_mask(pc.is_in(fields.line, pa.array(long)))
         fields.fault("line", mask, "is too long for the name of a line: write a short one")
+    if unfit := [name for name in named.to_pylist() if not is_name(name)]:
+        mask = as_mask(pc.is_in(fields.line, pa.array(unfit)))
+        fields.fault("line", mask, UNFIT_NAME)
     return fields.line
 
 

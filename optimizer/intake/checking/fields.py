@@ -29,6 +29,7 @@ from optimizer.plant.conversions import Conversion, Factor, chain
 from optimizer.plant.moments import DateOrder
 from optimizer.plant.run_columns import Kind, names_of
 from optimizer.plant.site import Site
+from optimizer.text.names import composed
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -198,7 +199,7 @@ class Fields:
     def line(self) -> pa.Array:
         """The line of each row, shape (n,), null where no line is named."""
         given = self.text("line")
-        return given if self.log.line is None else pc.fill_null(given, self.log.line)
+        return given if self.log.line is None else pc.fill_null(given, composed(self.log.line))
 
     @cached_property
     def _lines(self) -> tuple[list[str | None], Rows | None]:
@@ -228,13 +229,13 @@ class Fields:
     # -- text and numbers --------------------------------------------------------------------
 
     def text(self, name: str) -> pa.Array:
-        """The trimmed text of a field, shape (n,), null where it is empty."""
+        """The trimmed text of a field in one spelling, shape (n,), null where it is empty."""
         texts = [
             _blank_as_null(as_text(self.chunk.table.column(c.index))) for c in self.columns(name)
         ]
         if not texts:
             return pa.nulls(self.n, pa.string())
-        return one_array(texts[0] if len(texts) == 1 else pc.coalesce(*texts))
+        return _composed(one_array(texts[0] if len(texts) == 1 else pc.coalesce(*texts)))
 
     def number(self, name: str) -> tuple[Floats, Mask]:
         """A field in stored units, NaN where empty, and a mask of unreadable cells; (n,) each."""
@@ -377,6 +378,12 @@ def _units_of(read: Numbers, rows: Rows, unit: str) -> pa.Array:
     if read.units is None:
         return pa.repeat(unit, len(rows))
     return pc.fill_null(read.units.take(pa.array(rows)), unit)
+
+
+def _composed(text: pa.Array) -> pa.Array:
+    """Texts in which letters with accents are one character, as ``names.composed`` writes them."""
+    plain = pc.all(pc.string_is_ascii(text)).as_py()
+    return text if plain is not False else pc.utf8_normalize(text, form="NFC")
 
 
 def _blank_as_null(column: pa.ChunkedArray) -> pa.ChunkedArray:

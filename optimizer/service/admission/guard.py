@@ -32,6 +32,7 @@ from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.exchange.metrics import OTHER, Metrics
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.queries import check_query
+from optimizer.text.names import composed
 from optimizer.text.visible_text import json_line
 
 Refuse = Callable[[HighsideError, Request], Awaitable[Response]]
@@ -197,7 +198,8 @@ class Guard:
                 hint="Send it as 'Authorization: Bearer TOKEN', or sign in on the page.",
                 headers={"WWW-Authenticate": 'Bearer realm="highside"'},
             )
-        check_query(scope["query_string"])
+        scope["query_string"] = check_query(scope["query_string"])
+        scope["path"] = composed(path)
         api = path.startswith("/v1/")
         by_browser = person and person.by_cookie and not self.senders.access.open
         if by_browser and api and method not in SAFE:

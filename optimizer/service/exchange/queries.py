@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable
-from urllib.parse import parse_qsl
+from urllib.parse import parse_qsl, urlencode
 
 from optimizer.service.exchange.problems import Problem
+from optimizer.text.names import composed
 from optimizer.text.visible_text import fits_in_a_page, printable
 
 MOST_FIELDS = 200
@@ -20,8 +22,11 @@ LABEL = "material"
 """Key of the name of the material, beside the keys of its measured properties."""
 
 
-def check_query(query: bytes) -> None:
+def check_query(query: bytes) -> bytes:
     """Refuse a query that can be read in more than one way.
+
+    Returns:
+        The query with its names and values in one spelling.
 
     Raises:
         Problem: when the query holds bytes that are not text, has a parameter twice, or is too
@@ -29,11 +34,18 @@ def check_query(query: bytes) -> None:
     """
     if len(query) > MOST_QUERY:
         raise Problem(414, f"the query is longer than {MOST_QUERY} bytes.", code="too-long")
-    unique_fields(parse_fields(query, "the query"), "the query", REPEATABLE)
+    found = parse_fields(query, "the query")
+    unique_fields(found, "the query", REPEATABLE)
+    return query if _is_plain(query) else urlencode(found).encode()
+
+
+def _is_plain(query: bytes) -> bool:
+    """Whether a query holds no letter outside ASCII."""
+    return re.search(b"%[89A-Fa-f]|[^\x00-\x7f]", query) is None
 
 
 def parse_fields(text: bytes, what: str, most: int = MOST_FIELDS) -> list[tuple[str, str]]:
-    """The names and values of a query or form of at most ``most`` fields.
+    """The names and values of a query or form of at most ``most`` fields, in one spelling.
 
     Raises:
         Problem: when the text holds bytes that are not UTF-8, or too many fields.
@@ -56,7 +68,7 @@ def parse_fields(text: bytes, what: str, most: int = MOST_FIELDS) -> list[tuple[
                 code="not-text",
                 hint="Type it again; copied text can hold invisible characters.",
             )
-    return found
+    return [(composed(name), composed(value)) for name, value in found]
 
 
 def unique_fields(

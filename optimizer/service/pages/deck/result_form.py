@@ -104,7 +104,7 @@ def read_signature(entered: Entered) -> str:
     """The name with which a form was signed; a fault is added to ``entered``."""
     try:
         return signature(entered.typed)
-    except Problem as error:
+    except HighsideError as error:
         entered.faults["name"] = error.message
         return ""
 

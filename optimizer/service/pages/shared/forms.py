@@ -31,6 +31,7 @@ from optimizer.service.pages.brief_form.fields import is_of_brief
 from optimizer.service.pages.brief_form.reading import read_form_of_brief
 from optimizer.service.parts import parts_of
 from optimizer.text.figures import exact_percent, level
+from optimizer.text.names import normal_name
 
 SETTING = "s."
 LONGEST_SIGNATURE = 60
@@ -179,10 +180,10 @@ def signature(given: Mapping[str, str]) -> str:
     """The name with which a form was signed; empty where it was not signed.
 
     Raises:
-        Problem: when the name is too long.
+        InputError: when the name is too long, or holds a mark of writing direction.
     """
     name = given.get("name", "").strip()
-    return _text(name, "Your name", LONGEST_SIGNATURE) if name else ""
+    return normal_name(name, "Your name", LONGEST_SIGNATURE) if name else ""
 
 
 def _material(given: Mapping[str, str], site: Site) -> dict[str, float | str]:
