@@ -7,7 +7,6 @@ unreadable input; 3 history damaged or locked.
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 from contextlib import suppress
@@ -36,6 +35,7 @@ from cli.commands.token import token
 from cli.commands.withdraw import withdraw
 from cli.output import FAULT, complain, printable_errors
 from optimizer.errors import HighsideError, InputError, reason_of
+from optimizer.text.visible_text import json_line
 
 app = typer.Typer(
     name="highside",
@@ -113,7 +113,7 @@ def run() -> None:
     except HighsideError as error:
         complain(error.message, error.hint)
         if as_json:
-            typer.echo(json.dumps({"schema": "highside.error/1", **error.as_dict()}))
+            typer.echo(json_line({"schema": "highside.error/1", **error.as_dict()}))
         sys.exit(error.exit_code)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -32,6 +32,7 @@ from cli.options import (
 from cli.output import as_text
 from optimizer.errors import InputError, LimitError
 from optimizer.files import write_whole
+from optimizer.text.visible_text import plain_values
 
 if TYPE_CHECKING:
     from optimizer.campaign import Batch
@@ -168,7 +169,8 @@ def put_out(
 
         write_plan_table(plans, form, out)
         return
-    shown = as_text(document, text) if form is PlanFormat.table else json.dumps(document, indent=1)
+    table = form is PlanFormat.table
+    shown = as_text(document, text) if table else json.dumps(plain_values(document), indent=1)
     if out is None:
         typer.echo(shown)
     else:

@@ -1,9 +1,10 @@
 """Makes text that a spreadsheet would run as a formula harmless in CSV, and restores it on reading.
 
-A text that begins with ``=``, ``+``, ``-``, ``@``, a tab or a carriage return gets an apostrophe in
-front. A text that begins with an apostrophe gets one too, so that removing one apostrophe always
-restores the text. A number needs no apostrophe. All CSV that is written uses ``harmless``, and the
-reader of text and workbook logs uses ``as_meant``; typed tables (Parquet, JSON) hold no formulas.
+A text that begins with ``=``, ``+``, ``-``, ``@``, their full-width forms, a tab, a carriage return
+or a line feed gets an apostrophe in front. A text that begins with an apostrophe gets one too, so
+that removing one apostrophe always restores the text. A number needs no apostrophe. All CSV that is
+written uses ``harmless``, and the reader of text and workbook logs uses ``as_meant``; typed tables
+(Parquet, JSON) hold no formulas.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
-_SIGNS = r"[=+\-@\t\r']"
+_SIGNS = r"[=+\-@＝＋－＠\t\r\n']"
 # Arrow uses these patterns too; its regular expressions and those of Python agree on them.
 DANGEROUS = rf"^{_SIGNS}"
 ESCAPED = rf"^'({_SIGNS})"

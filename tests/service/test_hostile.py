@@ -418,8 +418,10 @@ def test_a_name_is_the_same_in_both_spellings(tmp_path):
     )
     two, one = "De\u0301ck", "D\u00e9ck"
     with client_of(options) as client:
-        client.post("/v1/runs", json=[row(1, line=two, run_id=f"{two}-1"), row(2, line=one)])
-        again = client.post("/v1/runs", json=[row(1, line=one, run_id=f"{one}-1")])
+        client.post(
+            "/v1/runs", json=[row(1, line=two, run_id=f"{two}-1", air=30), row(2, line=one, air=31)]
+        )
+        again = client.post("/v1/runs", json=[row(1, line=one, run_id=f"{one}-1", air=30)])
         assert again.json()["already_known"] == 1
         told = client.get("/v1/history").json()
         assert [(line["line"], line["runs"]) for line in told["lines"]] == [(one, 2)]

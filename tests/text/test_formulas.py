@@ -1,6 +1,7 @@
 """No CSV file written here has a cell that a spreadsheet executes; every cell reads back unchanged.
 
-Dangerous first characters: OWASP, "CSV Injection" (=, +, -, @, tab, carriage return).
+Dangerous first characters: OWASP, "CSV Injection" (=, +, -, @, tab, carriage return, line feed, and
+the full-width forms of the first four; from memory).
 """
 
 from __future__ import annotations
@@ -25,12 +26,14 @@ from optimizer.planning.plan import Plan, Recommendation, Stopping
 from optimizer.plant.site import Site
 from optimizer.presentation.sheet_csv import sheet_csv
 from optimizer.text.formulas import as_meant, harmless
+from optimizer.text.visible_text import printable
 from tests.history.test_history import run
 
-LIVE = "=+-@\t\r"
+LIVE = "=+-@\t\r\n＝＋－＠"
 TEXTS = [
     "=1+1", "+x", "-x", "@x", "=cmd|'/c calc'!A1", "'=1+1", "''=1+1", "'", "''", "'quoted'", "-5",
     "'-5", "+2 %", "-1+1", "x=1", "'\t=1", "a\n=1",
+    "＝1+1", "＋1", "－1", "＠x",
 ]  # fmt: skip
 
 
@@ -56,7 +59,7 @@ def is_number(cell: str) -> bool:
     return True
 
 
-@given(st.text(st.sampled_from("'=+-@\t\r\n5.,eE% ax"), max_size=6) | st.text())
+@given(st.text(st.sampled_from("'=+-@＝＠\t\r\n5.,eE% ax"), max_size=6) | st.text())
 def test_every_text_reads_back_and_none_is_executed(text: str) -> None:
     written = harmless(text)
     assert as_meant(written) == text
@@ -68,7 +71,7 @@ def history(tmp_path: Path) -> History:
     """Runs whose texts begin with every dangerous character, and one run with negative numbers."""
     history = History(tmp_path / "history")
     rows = [
-        run(run_id=f"{text}#{k}", line=text, material=text, note=text, air=20.0 + k)
+        run(run_id=f"{text}#{k}", line=printable(text), material=text, note=text, air=20.0 + k)
         for k, text in enumerate(TEXTS)
     ]
     site = Site.from_dict({"material": {"charge": {"low": -50, "high": 50}}})

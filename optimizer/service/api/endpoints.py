@@ -4,7 +4,6 @@ commands."""
 from __future__ import annotations
 
 import asyncio
-import json
 import tempfile
 from collections.abc import Mapping
 from typing import Any
@@ -41,7 +40,7 @@ from optimizer.service.exchange.problems import Problem
 from optimizer.service.parts import cancel_job, parts_of, require_recorder, sender_of
 from optimizer.service.recording.bodies import JSON, read_brief
 from optimizer.service.recording.recorder import Upload
-from optimizer.text.visible_text import json_bytes
+from optimizer.text.visible_text import json_bytes, json_text
 from optimizer.version import __version__
 
 IN_MEMORY = 1 << 20
@@ -74,7 +73,7 @@ async def health(request: Request) -> Response:
     except HistoryError as error:  # needs no token: names no place or cause
         raise Problem(503, "the history cannot be read.", code=error.code) from None
     state = {"schema": "highside.health/1", "status": "ok", "version": __version__}
-    return Response(json.dumps(state, indent=1), media_type=JSON)
+    return Response(json_text(state), media_type=JSON)
 
 
 @routes.get("/metrics", summary="Counters, for Prometheus", tags=["service"],
@@ -192,7 +191,7 @@ async def look(
             responses=responses.JOB)  # fmt: skip
 async def job(request: Request, job: JobId) -> Response:
     """The state of a job."""
-    return Response(json.dumps(parts_of(request).jobs.job(job), indent=1), media_type=JSON)
+    return Response(json_text(parts_of(request).jobs.job(job)), media_type=JSON)
 
 
 @routes.delete("/v1/jobs/{job}", summary="Cancel a job", tags=["plans"],
@@ -200,7 +199,7 @@ async def job(request: Request, job: JobId) -> Response:
 async def cancel(request: Request, job: JobId) -> Response:
     """Cancel a job that is under way; its sender and all who may record can."""
     cancel_job(request, job)
-    return Response(json.dumps(parts_of(request).jobs.job(job), indent=1), media_type=JSON)
+    return Response(json_text(parts_of(request).jobs.job(job)), media_type=JSON)
 
 
 @routes.get("/v1/results/{job}", summary="What a job made", tags=["plans"],
@@ -224,7 +223,7 @@ async def answered(order: Order, request: Request, prefer: str | None) -> Respon
         jobs.begin(order, request.state.person.name)
         state = jobs.job(order.key)
         headers = {"Location": f"/v1/jobs/{order.key}", "Preference-Applied": "respond-async"}
-        return Response(json.dumps(state, indent=1), 202, headers, media_type=JSON)
+        return Response(json_text(state), 202, headers, media_type=JSON)
     content = await jobs.answer(order, request.state.person.name)
     return result(content, order.key, order.kind, request)
 
