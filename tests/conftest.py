@@ -146,5 +146,5 @@ def names_of_before() -> Iterator[None]:
     """Lines may have names that only histories of earlier versions hold, with control characters
     and marks of writing direction."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("optimizer.intake.checking.checks.is_name", lambda name: True)
+        patch.setattr("optimizer.intake.checking.line_names.is_name", lambda name: True)
         yield

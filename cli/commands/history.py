@@ -26,6 +26,23 @@ if TYPE_CHECKING:
     from optimizer.plant.site import Site
 
 
+VerifyOption = Annotated[
+    bool,
+    typer.Option(
+        "--verify",
+        help="Compare every file with the log, and the audit trail with its chain, instead.",
+    ),
+]
+StateOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--state",
+        metavar="DIR",
+        help="With --verify: the folder of the service. [default: HISTORY-service]",
+    ),
+]
+
+
 def history(
     line: LineOption = None,
     since: Annotated[
@@ -40,13 +57,7 @@ def history(
             "--readings", metavar="FILE", help="Write the readings that runs were averaged from."
         ),
     ] = None,
-    verify: Annotated[
-        bool,
-        typer.Option(
-            "--verify",
-            help="Compare every file with the log, and the audit trail with its chain, instead.",
-        ),
-    ] = False,
+    verify: VerifyOption = False,
     restore: Annotated[
         int | None,
         typer.Option("--restore", metavar="VERSION", help="Go back to this version instead."),
@@ -57,14 +68,7 @@ def history(
     run: Annotated[
         str | None, typer.Option("--run", metavar="RUN_ID", help="With --changes: this run alone.")
     ] = None,
-    state: Annotated[
-        Path | None,
-        typer.Option(
-            "--state",
-            metavar="DIR",
-            help="With --verify: the folder of the service. [default: HISTORY-service]",
-        ),
-    ] = None,
+    state: StateOption = None,
     location: HistoryOption = DEFAULT_HISTORY,
     site: SiteOption = None,
     as_json: JsonOption = False,

@@ -61,7 +61,7 @@ def test_entries_are_chained_and_counted(tmp_path):
     assert [(e["did"], e["run"], e["n"]) for e in found] == [
         ("record", "r0", 1), ("record", "r1", 2), ("record", "r2", 3)
     ]  # fmt: skip
-    assert len({each["before"] for each in found}) == 3
+    assert len({each["chain"] for each in found}) == 3
     health = verify_audit(tmp_path)
     assert (health.lines, health.sound, health.unchained, health.unfinished) == (3, True, 0, False)
     counted = count_of((tmp_path / COUNT).read_bytes())
@@ -74,10 +74,15 @@ def test_the_chain_is_sha_256_as_a_second_program_computes_it(tmp_path):
     filled(tmp_path)
     head = subprocess.run(["sha256sum"], input=b"", capture_output=True, check=True).stdout[:64]
     for line in (tmp_path / TRAIL).read_bytes().splitlines():
-        assert json.loads(line)["before"] == head.decode()
+        assert json.loads(line)["chain"] == head.decode()
         done = subprocess.run(["sha256sum"], input=head + line, capture_output=True, check=True)
         head = done.stdout[:64]
     assert (tmp_path / COUNT).read_bytes().split()[2] == head
+
+
+def test_an_entry_keeps_its_own_words(tmp_path):
+    Audit(tmp_path).add(did="site", before="of the file before", fingerprint="x")
+    assert trail_of(tmp_path)[0]["before"] == "of the file before"
 
 
 def test_nothing_is_there_to_verify(tmp_path):

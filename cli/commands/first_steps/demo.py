@@ -19,7 +19,7 @@ def demo(
     as_json: JsonOption = False,
 ) -> None:
     """Do the whole job on the bundled season of an invented coffee mill."""
-    from cli.show import demo as show
+    from cli.show.first_steps import demo as show
     from optimizer.operations.demo import demo as do_the_whole_job
 
     done = do_the_whole_job(out, seed=check_seed(seed), progress=progress(as_json))

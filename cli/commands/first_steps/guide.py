@@ -18,7 +18,7 @@ def guide(
     """Print a page of the guide, or the list of its pages."""
     from cli.guide.pages import page, pages
     from cli.output import answer
-    from cli.show import guide as show
+    from cli.show.first_steps import guide as show
 
     if topic is None:
         listed = [{"topic": each.topic, "title": each.title} for each in pages()]

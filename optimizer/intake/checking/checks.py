@@ -10,7 +10,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING
-from urllib.parse import quote
 
 import numpy as np
 import pyarrow as pa
@@ -22,6 +21,7 @@ from optimizer.history.schema import CORRELATIONS, FRACTIONS, schema_of
 from optimizer.intake.checking.faults import Faults, Fill
 from optimizer.intake.checking.fields import COUNTS, NEEDED, Fields, Log, highest_fraction
 from optimizer.intake.checking.halves import halves
+from optimizer.intake.checking.line_names import line_names
 from optimizer.intake.checking.settings import as_column, in_range, settings_of, shown
 from optimizer.intake.checking.times import Reading, both_days, times, with_dates
 from optimizer.intake.checking.totals import totals_rows
@@ -32,7 +32,6 @@ from optimizer.intake.reading.values import as_text
 from optimizer.measurement.joint_errors import excess_correlation
 from optimizer.plant.run_columns import DECK_STATES, EVEN, EXPECTED, Kind, names_of
 from optimizer.plant.site import FEED_GRADE
-from optimizer.text.visible_text import is_printable as is_name
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -41,9 +40,6 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Rows = NDArray[np.int64]
 
-# A line is stored as a folder of the history, and common file systems limit folder names to 255
-# bytes.
-LONGEST_LINE = 200
 # Rounding may put a computed recovery of exactly 1 slightly above 1.
 ROUNDING = 1e-9
 # Correlations that no three errors can have together are accepted as rounded to two decimals up to
@@ -53,9 +49,6 @@ ROUNDED_CORRELATIONS = 3 * 2 * 0.005
 # Whole numbers up to this one are exact in floating point, and no sample has more particles.
 MOST_COUNTED = 2.0**53
 TEXTS_AND_TIMES = tuple(n for n in names_of(Kind.text, Kind.time) if n != "deck_state")
-UNFIT_NAME = (
-    "'{value}' holds a control character or a mark of writing direction: write the name without it"
-)
 _YES_OR_NO = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
 
 
@@ -140,22 +133,6 @@ def _text(fields: Fields, name: str) -> pa.Array:
     return text
 
 
-def _line(fields: Fields, _: str) -> pa.Array:
-    if fields.line.null_count:
-        missing = np.asarray(fields.line.is_null())
-        reason = "is missing: fill it in, or give the line of the whole log with --line"
-        fields.fault("line", missing, reason)
-    named = pc.unique(fields.line.drop_null())
-    long = [name for name in named.to_pylist() if len(quote(name, safe="")) > LONGEST_LINE]
-    if long:
-        mask = as_mask(pc.is_in(fields.line, pa.array(long)))
-        fields.fault("line", mask, "is too long for the name of a line: write a short one")
-    if unfit := [name for name in named.to_pylist() if not is_name(name)]:
-        mask = as_mask(pc.is_in(fields.line, pa.array(unfit)))
-        fields.fault("line", mask, UNFIT_NAME)
-    return fields.line
-
-
 def _started_at(fields: Fields, _: str) -> pa.Array | None:
     parsed = []
     how = Reading(fields.site.time_zone, fields.log.date_order, fields.site.date_order)
@@ -217,7 +194,7 @@ def _deck_state(fields: Fields) -> pa.Array:
     return state
 
 
-OWN_CHECKS = {"line": _line, "started_at": _started_at}
+OWN_CHECKS = {"line": line_names, "started_at": _started_at}
 """Checks of columns by kind, for kinds other than text."""
 
 

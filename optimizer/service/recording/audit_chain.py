@@ -1,7 +1,7 @@
 """The chain of an audit trail: each line depends on all before it, so that no edit goes unseen.
 
 A trail is a file with one JSON object on each line. The chain's head after a line is the SHA-256 of
-the head before it and the line's bytes; a line carries the head before itself (``before``) and its
+the head before it and the line's bytes; a line carries the head before itself (``chain``) and its
 number (``n``). The head of the latest line is kept in a second file with the count, so that a trail
 that lost its end is noticed. Lines of versions of highside that had no chain may stand before its
 first line, which covers them.
@@ -63,7 +63,7 @@ def count_of(content: bytes) -> Head | None:
 
 def chained(entry: dict[str, Any], head: Head) -> bytes:
     """The line of an entry, with its place in the chain, without its line end."""
-    return json_line({**entry, "n": head.lines + 1, "before": head.digest}).encode()
+    return json_line({**entry, "n": head.lines + 1, "chain": head.digest}).encode()
 
 
 @dataclass(frozen=True)
@@ -145,7 +145,7 @@ def _followed(lines: Iterable[bytes]) -> tuple[list[Break], int, list[Head]]:
         if place is not None:
             breaks += _misplaced(place, head, number)
             # What follows is compared with what this line states, so that one edit is one break.
-            head = Head(place["n"] - 1, head.size, place["before"])
+            head = Head(place["n"] - 1, head.size, place["chain"])
         elif unchained == number - 1:
             unchained = number
         else:
@@ -163,7 +163,7 @@ def _misplaced(place: dict[str, Any], head: Head, number: int) -> Iterator[Break
         yield Break(number, f"{missing} lines before it are missing")
     elif place["n"] <= head.lines:
         yield Break(number, "it stands at another place than where it was written")
-    elif place["before"] != head.digest:
+    elif place["chain"] != head.digest:
         yield Break(number, "the lines before it are not those after which it was written")
     elif place["did"] == BROKEN:
         yield Break(number, "the service found the trail changed, and went on after it")
@@ -190,10 +190,10 @@ def place_of(line: bytes) -> dict[str, Any] | None:
     one."""
     try:
         found = json.loads(line)
-        place = {"n": found["n"], "before": found["before"], "did": found.get("did")}
+        place = {"n": found["n"], "chain": found["chain"], "did": found.get("did")}
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None
-    plain = type(place["n"]) is int and isinstance(place["before"], str)
+    plain = type(place["n"]) is int and isinstance(place["chain"], str)
     return place if plain else None
 
 

@@ -1,0 +1,1 @@
+"""Writes the answers of the commands of the first hour as text."""
