@@ -393,8 +393,9 @@ def test_writing_needs_a_recorder_and_is_audited(options):
         {**nothing, "did": "close", "who": "mill", "batch": "a-1"},
         {**nothing, "did": "issue", "who": "mill", "batch": "a-2"},
         {**nothing, "did": "result", "who": "mill", "trial": "a-2.1"},
+        *[{**nothing, "did": "refused", "who": "office"}] * 4,
     ]  # fmt: skip
-    assert [each["version"] for each in trail] == [0, 1, 2, 3, 4, 5]
+    assert [each["version"] for each in trail[:6]] == [0, 1, 2, 3, 4, 5]
     events = History(options.history).at().events
     assert {(event.what, event.by) for event in events if event.what != "described"} == {
         ("issued", "mill"), ("skipped", "mill"), ("closed", "mill")
