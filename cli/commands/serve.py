@@ -44,6 +44,21 @@ RateOption = Annotated[
 MaxUploadOption = Annotated[
     int, typer.Option("--max-upload", metavar="MIB", min=1, max=1024, help="Largest upload.")
 ]
+ConnectionsOption = Annotated[
+    int, typer.Option("--connections", metavar="N", min=0, help="Connections in all; 0: any.")
+]
+ConnectionsEachOption = Annotated[
+    int,
+    typer.Option("--connections-each", metavar="N", min=0, help="Those of one address; 0: any."),
+]
+HeaderSecondsOption = Annotated[
+    float,
+    typer.Option("--header-seconds", metavar="S", min=0.1, help="Time for a request's headers."),
+]
+PauseSecondsOption = Annotated[
+    float,
+    typer.Option("--pause-seconds", metavar="S", min=0.1, help="Longest pause of a sender."),
+]
 StateOption = Annotated[
     Path | None,
     typer.Option(
@@ -63,6 +78,10 @@ def serve(
     proxy: ProxyOption = None,
     rate: RateOption = 50.0,
     max_upload: MaxUploadOption = 32,
+    connections: ConnectionsOption = 512,
+    connections_each: ConnectionsEachOption = 64,
+    header_seconds: HeaderSecondsOption = 10.0,
+    pause_seconds: PauseSecondsOption = 30.0,
     state: StateOption = None,
     location: HistoryOption = "history",
     site: SiteOption = None,
@@ -86,6 +105,11 @@ def serve(
         secure=listening.secure,
         upload_bytes=max_upload * MIB,
         rate=rate,
+        proxies=listening.proxies,
+        connections=connections,
+        connections_each=connections_each,
+        header_seconds=header_seconds,
+        pause_seconds=pause_seconds,
     )
     serve_history(configuration, listening, say)
 

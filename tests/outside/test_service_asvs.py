@@ -27,8 +27,8 @@ from optimizer.service.admission import guard, sessions, token_changes
 from optimizer.service.admission.access import Access
 from optimizer.service.admission.current_tokens import CurrentTokens
 from optimizer.service.admission.form_key import stored_form_key
-from optimizer.service.admission.guard import JsonLines
 from optimizer.service.exchange.configuration import Configuration
+from optimizer.service.exchange.log_lines import JsonLines
 from optimizer.service.http.app import create_app
 from optimizer.service.pages.shared.rendering import NAVIGATION
 from tests.service.test_service import SITE, bearer, clock, row

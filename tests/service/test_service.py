@@ -21,10 +21,11 @@ from optimizer.errors import InputError
 from optimizer.history.snapshot import Snapshot
 from optimizer.intake.settling.load import load_table
 from optimizer.service.admission.access import Access, Person, digest
-from optimizer.service.admission.guard import HEADERS, JsonLines, Rate
+from optimizer.service.admission.guard import HEADERS, Rate
 from optimizer.service.answers.versions import Versions
 from optimizer.service.api.endpoints import IN_MEMORY
 from optimizer.service.exchange.configuration import Configuration
+from optimizer.service.exchange.log_lines import JsonLines
 from optimizer.service.http.app import create_app
 from optimizer.service.recording.recorder import Recorder
 

@@ -9,16 +9,15 @@ they apply to pages and an API without third parties.
 from __future__ import annotations
 
 import asyncio
-import logging
 import secrets
 import time
-from collections import OrderedDict
+from collections import Counter, OrderedDict
 from collections.abc import Awaitable, Callable, Mapping
 from functools import partial
 from typing import Any
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -29,15 +28,13 @@ from optimizer.service.admission.senders import Senders, refusal_entry
 from optimizer.service.admission.sent_forms import SentForm, is_form, stored_cookie
 from optimizer.service.exchange import problems
 from optimizer.service.exchange.configuration import Configuration
+from optimizer.service.exchange.log_lines import log
 from optimizer.service.exchange.metrics import OTHER, Metrics
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.queries import check_query
 from optimizer.text.names import composed
-from optimizer.text.visible_text import json_line
 
 Refuse = Callable[[HighsideError, Request], Awaitable[Response]]
-
-log = logging.getLogger("highside.service")
 
 HEADERS = {
     "X-Content-Type-Options": "nosniff",
@@ -130,6 +127,7 @@ class Guard:
         self.sign_ins = Rate(SIGN_INS_A_MINUTE / 60, SIGN_INS_A_MINUTE)
         self.refusals = Rate(REFUSALS_A_MINUTE / 60, REFUSALS_A_MINUTE)
         self.all_refusals = Rate(ALL_REFUSALS_A_SECOND, 60 * ALL_REFUSALS_A_SECOND)
+        self._at_once: Counter[str] = Counter()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Check one request, let the application answer it, and complete the answer."""
@@ -141,8 +139,10 @@ class Guard:
         headers = Headers(scope=scope)
         cookies = read_cookies(headers.get("cookie", ""), self.configuration.secure)
         state = scope.setdefault("state", {})
-        state.update(request_id=request_id, cookies=cookies, address=_address(scope), person=None)
+        address = _address(scope)
+        state.update(request_id=request_id, cookies=cookies, address=address, person=None)
         started = False
+        self._at_once[address] += 1
 
         async def answer(message: Message) -> None:
             nonlocal status, started
@@ -164,12 +164,17 @@ class Guard:
             if not started:
                 refused = await self.refuse(error, Request(scope))
                 await refused(scope, receive, answer)
+        except ClientDisconnect:
+            status = 400  # what was sent is not whole, and nobody is there to be told
         except Exception:
             log.exception("fault", extra={"fields": {"request": request_id}})
             if not started:
                 refused = await self.refuse(problems.fault(), Request(scope))
                 await refused(scope, receive, answer)
         finally:
+            self._at_once[address] -= 1
+            if not self._at_once[address]:
+                del self._at_once[address]
             self._note(scope, status, time.perf_counter() - began)
 
     # -- before ------------------------------------------------------------------------------
@@ -183,6 +188,15 @@ class Guard:
         method, path, address = scope["method"], scope["path"], _address(scope)
         if path == "/health":
             return None
+        # Behind a proxy all connections are the proxy's, so requests are counted here as well.
+        if 0 < self.configuration.connections_each < self._at_once[address]:
+            raise Problem(
+                429,
+                f"{self.configuration.connections_each} requests of this address are under way.",
+                code="too-many-at-once",
+                hint="Wait for the answer to one of them.",
+                headers={"Retry-After": str(problems.RETRY_SECONDS)},
+            )
         wait = self.rate.wait(address)
         if path == SIGN_IN and method == "POST":
             wait = max(wait, self.sign_ins.wait(address))
@@ -285,25 +299,6 @@ class Guard:
         log.info("request", extra={"fields": fields})
 
 
-class JsonLines(logging.Formatter):
-    """A formatter that writes each log record as one line of JSON.
-
-    It writes only fields that the service sets: no query, header or body, and so no secret.
-    """
-
-    def format(self, record: logging.LogRecord) -> str:
-        """The record as one line of JSON."""
-        entry = {
-            "at": self.formatTime(record, "%Y-%m-%dT%H:%M:%S%z"),
-            "level": record.levelname.lower(),
-            "event": record.getMessage(),
-            **getattr(record, "fields", {}),
-        }
-        if record.exc_info:
-            entry["trace"] = self.formatException(record.exc_info)
-        return json_line(entry)
-
-
 def _too_many(wait: float) -> Problem:
     return Problem(
         429,
@@ -326,12 +321,3 @@ def _too_large(most: int) -> Problem:
         code="too-large",
         hint="Send it in parts; rows that are already stored are not added twice.",
     )
-
-
-def log_as_json() -> None:
-    """Send the service's log to stderr, with one line of JSON for each request."""
-    handler = logging.StreamHandler()
-    handler.setFormatter(JsonLines())
-    log.handlers[:] = [handler]
-    log.setLevel(logging.INFO)
-    log.propagate = False

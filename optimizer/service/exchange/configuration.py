@@ -34,6 +34,12 @@ class Configuration:
         upload_bytes: largest size of the body of an upload, bytes.
         body_bytes: largest size of the body of any other request, bytes.
         rate: average number of requests that one address may send in a second; 0 for no limit.
+        proxies: addresses or networks of proxies whose connections carry requests of others.
+        connections: largest number of connections of all senders to one process; 0 for no limit.
+        connections_each: largest number of connections, and of requests at once, of one sender's
+            address; 0 for no limit.
+        header_seconds: seconds in which the headers of a request have to arrive.
+        pause_seconds: longest pause, in seconds, in the body of a request, or in taking an answer.
         waiting: largest number of plans and reports that may wait; further requests are refused.
         planners: number of processes that make plans and reports; 0 for a thread of this process.
     """
@@ -48,6 +54,11 @@ class Configuration:
     upload_bytes: int = 32 * MIB
     body_bytes: int = MIB
     rate: float = 50.0
+    proxies: tuple[str, ...] = ()
+    connections: int = 512
+    connections_each: int = 64
+    header_seconds: float = 10.0
+    pause_seconds: float = 30.0
     waiting: int = 32
     planners: int = 1
 
@@ -69,4 +80,4 @@ class Configuration:
     def handed_over(cls) -> Configuration:
         """The configuration that ``hand_over`` stored in the environment."""
         stored = json.loads(os.environ[VARIABLE])
-        return cls(**{**stored, "hosts": tuple(stored["hosts"])})
+        return cls(**{**stored, **{name: tuple(stored[name]) for name in ("hosts", "proxies")}})

@@ -37,6 +37,7 @@ from optimizer.service.api.look_schemas import LOOK_SCHEMAS
 from optimizer.service.api.schemas import SCHEMAS
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.exchange.current_site import STANDARD, CurrentSite
+from optimizer.service.exchange.log_lines import log_as_json
 from optimizer.service.exchange.metrics import Metrics
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.pages import assets, sign_in
@@ -162,8 +163,6 @@ def _plant(configuration: Configuration, history: History) -> CurrentSite:
 def handed_over() -> FastAPI:
     """The application in one of several processes, with the configuration that its parent
     stored."""
-    from optimizer.service.admission.guard import log_as_json  # noqa: PLC0415 - only processes of the server need it
-
     log_as_json()
     parent = multiprocessing.parent_process()
     if parent is not None:

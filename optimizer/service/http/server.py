@@ -17,11 +17,19 @@ from optimizer.service.admission.access import FORM_KEY, Access
 from optimizer.service.admission.form_key import stored_form_key
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.http.app import create_app
+from optimizer.service.http.connections import MOST_LINGERING
+
+if sys.platform != "win32":  # which has no such limit
+    import resource
 
 LOCAL_NAMES = ("localhost", "127.0.0.1", "::1")
-GRACE_SECONDS = 60
+GRACE_SECONDS = 20
 """Seconds for which requests may continue after the server was told to end."""
 KEEP_ALIVE_SECONDS = 30
+BACKLOG = 256
+"""Largest number of connections that wait to be accepted."""
+OTHER_FILES = 300
+"""Files that a process opens besides the connections of senders: libraries, the history, pipes."""
 
 
 @dataclass(frozen=True)
@@ -106,6 +114,7 @@ def serve(
         )
     if FORM_KEY not in os.environ:
         os.environ[FORM_KEY] = stored_form_key(configuration.folder)
+    check_open_files(configuration.connections)
     configuration.hand_over()
     create_app(configuration)  # reports an error once here, rather than in each process
     announce(f"highside serves '{configuration.history}' at {listening.address}")
@@ -127,10 +136,41 @@ def serve(
         forwarded_allow_ips=list(listening.proxies),
         server_header=False,
         access_log=False,
-        log_level="warning",
+        log_config=None,
+        http="optimizer.service.http.connections:Connection",
+        loop="optimizer.service.http.connections:Loop",
+        backlog=BACKLOG,
         timeout_graceful_shutdown=GRACE_SECONDS,
         timeout_keep_alive=KEEP_ALIVE_SECONDS,
     )
+
+
+def check_open_files(connections: int) -> None:
+    """See to it that the system lets a process open as many files as its connections may need.
+
+    The limit of the process is raised where the system allows that.
+
+    Args:
+        connections: largest number of connections of senders; 0 for no limit.
+
+    Raises:
+        InputError: when the system allows fewer.
+    """
+    if sys.platform == "win32":
+        return
+    needed = connections + MOST_LINGERING + OTHER_FILES
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    if soft == resource.RLIM_INFINITY or soft >= needed:
+        return
+    if hard != resource.RLIM_INFINITY and hard < needed:
+        fewer = max(0, hard - MOST_LINGERING - OTHER_FILES)
+        raise InputError(
+            f"--connections {connections} needs {needed} open files, and the system allows {hard}.",
+            code="open-files",
+            hint="Raise the limit (LimitNOFILE= of a systemd unit, 'ulimit -n' of a shell)"
+            + (f", or use --connections {fewer}." if fewer else "."),
+        )
+    resource.setrlimit(resource.RLIMIT_NOFILE, (needed, hard))
 
 
 def is_loopback(host: str) -> bool:
