@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
+from collections.abc import Coroutine
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 
 from optimizer.history.history import History
 from optimizer.plant.site import Site
@@ -16,6 +18,7 @@ from optimizer.service.answers.issued_batches import IssuedBatches
 from optimizer.service.answers.job_queue import JobQueue
 from optimizer.service.answers.run_tables import RunTables
 from optimizer.service.answers.summaries import Summaries
+from optimizer.service.answers.turns import Asker
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.exchange.current_site import CurrentSite
 from optimizer.service.exchange.metrics import Metrics
@@ -27,6 +30,8 @@ from optimizer.service.recording.recorder import Recorder
 from optimizer.service.recording.remembered import LastBriefs
 from optimizer.service.recording.site_recorder import SiteRecorder
 from optimizer.service.recording.uploads import Uploads
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -78,6 +83,37 @@ def sender_of(request: Request, **more: Any) -> dict[str, Any]:
         "request": request.state.request_id,
         **more,
     }
+
+
+def asker_of(request: Request) -> Asker:
+    """The sender of a request as one who asks for answers."""
+    person: Person | None = request.state.person
+    return Asker() if person is None else Asker(person.name, person.may_record)
+
+
+async def while_connected(request: Request, work: Coroutine[Any, Any, T]) -> T:
+    """The result of some work, which is cancelled where the sender of the request goes away.
+
+    Raises:
+        ClientDisconnect: when the sender went away.
+        Exception: the errors of the work.
+    """
+    task, gone = asyncio.create_task(work), asyncio.create_task(_until_gone(request))
+    try:
+        await asyncio.wait((task, gone), return_when=asyncio.FIRST_COMPLETED)
+        if task.done():
+            return task.result()
+        raise ClientDisconnect
+    finally:
+        gone.cancel()
+        task.cancel()
+        await asyncio.gather(task, gone, return_exceptions=True)
+
+
+async def _until_gone(request: Request) -> None:
+    """Wait until the sender of a request goes away; what is left of its body is not needed."""
+    while (await request.receive())["type"] != "http.disconnect":
+        pass
 
 
 def require_recorder(request: Request) -> None:

@@ -27,7 +27,7 @@ def folder_of(history: str) -> Path:
     return Path(history).with_name("held")
 
 
-def serve_held(link: Connection) -> None:
+def serve_held(link: Connection, niceness: int = 0) -> None:
     """A planning process that, at its first stage, waits for the file ``go``."""
     from optimizer.service.answers import kinds
 
@@ -44,7 +44,7 @@ def serve_held(link: Connection) -> None:
         return make(order, history, progress)
 
     kinds.make = held
-    serve(link)
+    serve(link, niceness)
 
 
 def main() -> None:

@@ -104,10 +104,10 @@ def test_a_running_job_is_ended_and_those_who_wait_are_told(client, held):
 
 
 def test_a_waiting_job_leaves_the_queue_and_the_running_one_is_unharmed(client, held):
-    running = begun(client)
-    process = process_of(held, "comparison")
-    waiting = begun(client, "/v1/plans", PLAN)
-    last = begun(client, "/v1/plans", {**PLAN, "trials": {"count": 2}})
+    running = begun(client, "/v1/plans", PLAN)
+    process = process_of(held, "plan")
+    waiting = begun(client, "/v1/plans", {**PLAN, "trials": {"count": 2}})
+    last = begun(client, "/v1/plans", {**PLAN, "trials": {"count": 3}})
     jobs = client.app.state.parts.jobs
     assert jobs.before(last) == 2
     assert client.delete(f"/v1/jobs/{waiting}").json()["state"] == "cancelled"

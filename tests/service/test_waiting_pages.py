@@ -13,6 +13,7 @@ import pytest
 from optimizer.errors import HistoryError
 from optimizer.service.answers import kinds
 from optimizer.service.answers.job_files import LOST_SECONDS
+from optimizer.service.answers.turns import Asker
 from optimizer.service.pages.shared import rendering
 from tests.service.test_page import fields
 from tests.service.test_service import READ, RECORD, TOKENS, client_of, options, problem, row
@@ -101,7 +102,7 @@ def test_no_answer_has_more_stages_than_its_page_says(client, held, kind, brief)
     jobs = client.app.state.parts.jobs
     more = {"lines": None, "feed_rate": None} if kind == "comparison" else None
     order = jobs.order(kind, {"trials": {"count": 1}, **brief}, more=more)
-    client.portal.call(jobs.answer, order)
+    client.portal.call(jobs.answer, order, Asker())
     assert len(jobs.job(order.key)["progress"]) == kinds.STAGES[kind]
 
 
@@ -110,13 +111,13 @@ def test_the_list_tells_what_is_under_way_and_what_was_made(client, held):
     assert "Nothing is under way" in client.get("/jobs").text
     first = again(client.get("/lines?min_grade=98").text)
     assert held.begun.wait(SECONDS)
-    second = again(client.get("/?line=deck-1&trials=1").text)
+    second = again(client.get("/lines?min_grade=97").text)
     assert "1 answer is before it." in client.get(second).text
     assert "is before it" not in client.get(first).text
     assert '<a class="jobs" href="/jobs">2 under way</a>' in client.get("/runs").text
     rows = re.findall("<tr><td>.*?</tr>", client.get("/jobs").text, re.S)
     assert [re.findall("<td[^>]*>(.*?)</td>", row, re.S)[:3] for row in rows] == [
-        ["plan", "deck-1", "local"], ["comparison", "–", "local"]
+        ["comparison", "–", "local"], ["comparison", "–", "local"]
     ]  # fmt: skip
     assert "waiting" in rows[0]
     assert "running: reading the history" in rows[1]
@@ -125,7 +126,7 @@ def test_the_list_tells_what_is_under_way_and_what_was_made(client, held):
         ended(client, address[6:38])
     page = client.get("/jobs").text
     opened = re.findall('<a class="act second" href="([^"]*)">Open</a>', page)
-    assert opened == ["/?line=deck-1&amp;trials=1", "/lines?min_grade=98"]
+    assert opened == ["/lines?min_grade=97", "/lines?min_grade=98"]
     assert "under way</a>" not in client.get("/runs").text
 
 

@@ -130,8 +130,11 @@ class Expectations:
             process.shutdown(wait=False)
 
     async def close(self) -> None:
-        """Cancel the questions that wait, and wait for the one that is being answered."""
+        """Cancel the questions, also in the middle of an answer."""
         for task in list(self._running.values()):
             task.cancel()
         if self._process is not None:
+            # A question cannot be ended by itself, and its process would keep the service.
+            for process in list((getattr(self._process, "_processes", None) or {}).values()):
+                process.kill()
             await asyncio.to_thread(partial(self._process.shutdown, wait=True, cancel_futures=True))

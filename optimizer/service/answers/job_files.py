@@ -18,7 +18,7 @@ CANCELLED = "cancelled"
 """State of a cancelled job, and the ending of the file that says who cancelled it."""
 UNDER_WAY = ("waiting", "running")
 """States of a job that has not ended."""
-LOST_SECONDS = 60.0
+LOST_SECONDS = 20.0
 """Seconds after which a job under way counts as lost with its process, which should have shown
 in the meantime that it is still there."""
 
@@ -31,8 +31,10 @@ class JobFiles:
     Each job has the file ``KEY.job`` with its state and, once it is done, ``KEY.answer``.
     ``KEY.cancelled`` says that it was cancelled, and by whom, to the process that makes the answer
     and to all others; it holds until the answer is asked for anew. ``KEY.page`` is the address of
-    the page that shows the answer, where a person waits for it. The time of change of a job file
-    is the last moment at which its process was known to be there.
+    the page that shows the answer, where a person waits for it. ``KEY.order`` is what another
+    process needs to go on with the job after its own has ended. The time of change of a job file is
+    the last moment at which its process was known to be there; a process that ends sets it to the
+    beginning of time, so that another one need not wait.
 
     Args:
         folder: folder of the files; it may not exist yet.
@@ -110,13 +112,13 @@ class JobFiles:
             with suppress(Problem):  # removed meanwhile
                 yield path.stem, self.read(path.stem)
 
-    def cancel(self, key: str, who: str) -> None:
-        """Say that a job is cancelled.
+    def cancel(self, key: str, who: str | None) -> None:
+        """Say that a job is cancelled: by a person, or, where None, since nobody waits for it.
 
         Raises:
             HistoryError: when the file cannot be written.
         """
-        said = {"cancelled_by": who, "ended_at": moment()}
+        said = {"ended_at": moment(), **({} if who is None else {"cancelled_by": who})}
         write_whole(self.path(key, CANCELLED), json.dumps(said).encode(), own=True)
 
     def cancelled(self, key: str) -> State | None:
@@ -157,6 +159,48 @@ class JobFiles:
         with suppress(OSError):
             os.utime(self.path(key))
 
+    # -- what a process leaves to another ----------------------------------------------------
+
+    def keep_order(self, key: str, about: Mapping[str, Any]) -> None:
+        """Keep what another process needs to go on with a job.
+
+        Raises:
+            HistoryError: when the file cannot be written.
+        """
+        write_whole(self.path(key, "order"), json.dumps(about).encode(), own=True)
+
+    def drop_order(self, key: str) -> None:
+        """Let no other process go on with a job, which has ended."""
+        with suppress(OSError):
+            self.path(key, "order").unlink()
+
+    def leave(self, key: str) -> None:
+        """Leave a job to whichever process looks first."""
+        with suppress(OSError):
+            os.utime(self.path(key), (0, 0))
+
+    def left(self) -> Iterator[tuple[str, State, bool]]:
+        """The jobs under way that no process works on: key, state, and whether their process left
+        them on purpose."""
+        for path in self.folder.glob("*.order"):
+            with suppress(Problem):
+                changed_at, state = self._stored(path.stem)
+                silent = time.time() - changed_at > LOST_SECONDS
+                if silent and state["state"] in UNDER_WAY and self.cancelled(path.stem) is None:
+                    yield path.stem, state, changed_at == 0.0
+
+    def take_order(self, key: str) -> dict[str, Any] | None:
+        """What was kept of a job, for the one process that takes it; None for all others."""
+        taken = self.path(key, "order").with_suffix(f".{os.getpid()}.taken")
+        try:
+            os.rename(self.path(key, "order"), taken)
+            found: dict[str, Any] = json.loads(taken.read_bytes())
+        except (OSError, ValueError):
+            return None
+        finally:
+            taken.unlink(missing_ok=True)
+        return found
+
     def clear(self, most: int) -> None:
         """Remove the jobs above the largest number to keep, with their answers, first those that
         were not used for the longest time; and files that were never completed."""
@@ -172,7 +216,7 @@ class JobFiles:
                     hidden.unlink()
         for _, path in sorted(dated)[:-most]:
             self._known.pop(path.stem, None)
-            for suffix in ("job", "answer", "page", CANCELLED):
+            for suffix in ("job", "answer", "page", "order", CANCELLED):
                 self.path(path.stem, suffix).unlink(missing_ok=True)
 
 

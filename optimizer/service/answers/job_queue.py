@@ -7,22 +7,22 @@ can report the progress of any job.
 from __future__ import annotations
 
 import asyncio
-import hashlib
-import json
 import secrets
 import time
-from collections import OrderedDict
-from collections.abc import Mapping
+from collections import Counter, OrderedDict
+from contextlib import suppress
+from dataclasses import asdict
 from functools import partial
 from typing import Any
 
 from optimizer.errors import HighsideError, HistoryError
 from optimizer.history.history import History
-from optimizer.plant.brief import Brief
 from optimizer.service.answers.job_files import CANCELLED, UNDER_WAY, JobFiles, State, moment
 from optimizer.service.answers.kinds import stages_of
-from optimizer.service.answers.order import Order, code_fingerprint
-from optimizer.service.answers.planning_processes import PlanningProcesses, ProcessEnded
+from optimizer.service.answers.lanes import Lanes
+from optimizer.service.answers.order import Order, Orders, code_fingerprint, order_from
+from optimizer.service.answers.planning_processes import ProcessEnded
+from optimizer.service.answers.turns import Asker, check_quotas, ticket_of
 from optimizer.service.answers.versions import Versions
 from optimizer.service.exchange import problems
 from optimizer.service.exchange.configuration import Configuration
@@ -37,6 +37,13 @@ SIGN_SECONDS = 5.0
 """Seconds after which a process shows again that its jobs are not lost."""
 LOOK_SECONDS = 0.5
 """Seconds after which a process looks again whether another one cancelled one of its jobs."""
+ENDING_SECONDS = 10.0
+"""Seconds for which answers that are being made may go on after the service was told to end."""
+MOST_ATTEMPTS = 2
+"""Number of processes that may end without a word while they have a job; then it is lost, since it
+may be the job that ends them."""
+PRIVATE = ("queue", "records", "lane", "attempts")
+"""What the state of a job says to the processes of the service alone."""
 
 
 class JobQueue:
@@ -46,56 +53,28 @@ class JobQueue:
         configuration: history, seed, and the largest number of waiting answers.
         plant: the site file as it stands.
         history: the run history.
+
+    Attributes:
+        order: makes an order, see ``Orders.order``.
     """
 
     def __init__(self, configuration: Configuration, plant: CurrentSite, history: History) -> None:
         self.configuration = configuration
-        self._plant = plant
         self.versions = Versions(history)
         self.files = JobFiles(configuration.folder / "answers")
         self._code = code_fingerprint()
+        self.order = Orders(configuration, plant, self.versions, self._code).order
         self._memory: OrderedDict[str, bytes] = OrderedDict()
         self._running: dict[str, asyncio.Task[bytes]] = {}
+        self._own: set[str] = set()
+        self._stays: set[str] = set()
+        self._waiters: Counter[str] = Counter()
         self._watch: asyncio.Task[None] | None = None
-        self._planners = PlanningProcesses(configuration.planners)
+        self._lanes = Lanes(configuration.planners)
         self._name = secrets.token_hex(4)
+        self._ending = False
 
-    # -- orders ------------------------------------------------------------------------------
-
-    def order(
-        self,
-        kind: str,
-        brief: Mapping[str, Any],
-        seed: int | None = None,
-        as_of: int | None = None,
-        more: Mapping[str, Any] | None = None,
-    ) -> Order:
-        """An order for an answer from the latest version of the history, or from version ``as_of``.
-
-        Args:
-            kind: one of ``kinds.MEDIA_TYPES``.
-            brief: what is wanted today.
-            seed: seed of all random numbers; None for the seed of the service.
-            as_of: version of the history; None for the latest.
-            more: further options; for a comparison those that ``kinds.comparison_request`` reads,
-                for a sheet its ``paper``.
-
-        Raises:
-            InputError: when the brief is malformed, or has a name that the site does not declare.
-            Problem: when the history has no such version.
-        """
-        seed = self.configuration.seed if seed is None else seed
-        site, content = self._plant.site, self._plant.content
-        wanted = Brief.from_dict(brief).check_names(site).model_dump(mode="json")
-        table, latest = self.versions.latest()
-        version = latest if as_of is None else as_of
-        if as_of is not None and (latest is None or not 0 <= as_of <= latest):
-            raise Problem(422, f"the history has no version {as_of}.", code="no-version")
-        depends = [self._code, self.configuration.history, table, version, content]
-        stated = json.dumps([*depends, kind, wanted, seed, more], sort_keys=True)
-        given = Brief.from_dict(brief).model_dump(mode="json", exclude_unset=True)
-        key = hashlib.sha256(stated.encode()).hexdigest()[:32]
-        return Order(key, kind, given, seed, version, content, more or {})
+    # -- answers -----------------------------------------------------------------------------
 
     def kept(self, key: str) -> bytes | None:
         """The stored answer to an order, made by any process; None where there is none."""
@@ -108,74 +87,126 @@ class JobQueue:
         self._remember(key, content)
         return content
 
-    async def answer(self, order: Order, who: str | None = None) -> bytes:
+    async def answer(self, order: Order, asker: Asker) -> bytes:
         """The answer to an order: stored, being made already, or made now.
+
+        A job that nobody waits for any more is cancelled, unless ``begin`` began it.
 
         Args:
             order: the order of the answer.
-            who: name of the person who asks, to whom a job that is begun belongs.
+            asker: who asks, to whom a job that is begun belongs.
 
         Raises:
             HighsideError: the errors of the library function that makes the answer.
-            Problem: when too many answers are being made, or the job is cancelled.
+            Problem: when too many answers are being made, the job is cancelled, or the service
+                ends.
         """
-        if (kept := self.kept(order.key)) is not None:
+        key = order.key
+        if (kept := self.kept(key)) is not None:
             return kept
-        task = self._task(order, who)
+        task = self._task(order, asker)
+        self._waiters[key] += 1
         try:
             # The task is shielded: when one waiting request is cancelled, the work goes on for the
             # others.
             return await asyncio.shield(task)
         except asyncio.CancelledError:
-            if task.cancelled() and self.files.cancelled(order.key) is not None:
+            if task.cancelled() and self._ending:
+                raise _ends() from None
+            if task.cancelled() and self.files.cancelled(key) is not None:
                 raise _was_cancelled() from None
             raise
+        finally:
+            self._waiters[key] -= 1
+            if not self._waiters[key]:
+                del self._waiters[key]
+                self._left_by_all(key, task)
 
-    def begin(self, order: Order, who: str | None = None) -> None:
+    def _left_by_all(self, key: str, task: asyncio.Task[bytes]) -> None:
+        """Cancel a job whose last waiting sender has gone, unless it was begun to be fetched."""
+        mine = self._running.get(key) is task and key in self._own
+        if mine and not (task.done() or key in self._stays or self._ending):
+            with suppress(HistoryError):
+                self.files.cancel(key, None)
+            self._drop(key)
+
+    def begin(self, order: Order, asker: Asker) -> None:
         """Start making an answer without waiting for it; the arguments are those of ``answer``.
 
+        Such a job goes on after a restart of the service.
+
         Raises:
-            Problem: when too many answers are being made.
+            Problem: when too many answers are being made, or the service ends.
         """
         if self.kept(order.key) is None:
-            self._task(order, who)
+            self._task(order, asker)
+            if order.key in self._own and order.key not in self._stays:
+                self._stays.add(order.key)
+                about = {"order": asdict(order), "asker": asdict(asker), "code": self._code}
+                self.files.keep_order(order.key, about)
 
-    def _task(self, order: Order, who: str | None) -> asyncio.Task[bytes]:
+    def _task(self, order: Order, asker: Asker, attempts: int = 0) -> asyncio.Task[bytes]:
         """The task that makes an answer; a new task is started where there is none yet."""
-        task = self._running.get(order.key)
-        if task is None:
-            if len(self._running) >= self.configuration.waiting:
-                raise Problem(
-                    429,
-                    f"{len(self._running)} plans and reports are waiting already.",
-                    code="too-many-waiting",
-                    headers={"Retry-After": str(problems.RETRY_SECONDS)},
-                )
+        key = order.key
+        task = self._running.get(key)
+        if task is not None:
+            self._lanes.promote(ticket_of(order, asker))
+            return task
+        if self._ending:
+            raise _ends()
+        jobs = dict(self.files.under_way())
+        followed = key in jobs and jobs[key].get("queue") != self._name
+        about: State = {}
+        if not followed:
+            check_quotas(asker, jobs.values(), self.configuration.waiting)
             about = {
-                "kind": order.kind, "line": order.brief.get("line"), "asked_by": who,
+                "kind": order.kind, "line": order.brief.get("line"), "asked_by": asker.name,
                 "asked_at": moment(), "stages": stages_of(order), "queue": self._name,
+                "records": asker.records, "attempts": attempts,
+                "lane": ticket_of(order, asker).lane,
             }  # fmt: skip
-            self.files.begin(order.key, {**about, "state": "waiting", "progress": []})
-            task = asyncio.create_task(self._make(order, about))
-            self._running[order.key] = task
-            task.add_done_callback(partial(self._ended, order.key))
-            if self._watch is None:
-                self._watch = asyncio.create_task(self._watch_jobs())
+            self.files.begin(key, {**about, "state": "waiting", "progress": []})
+            self._own.add(key)
+        making = self._follow(order, asker) if followed else self._make(order, asker, about)
+        task = self._running[key] = asyncio.create_task(making)
+        task.add_done_callback(partial(self._ended, key))
         return task
 
     def _ended(self, key: str, task: asyncio.Task[bytes]) -> None:
         if self._running.get(key) is task:
-            del self._running[key]
+            self._forget(key)
         if not task.cancelled():
             task.exception()  # retrieved, since perhaps nobody waits; the job file has it
 
-    async def _make(self, order: Order, about: State) -> bytes:
+    def _forget(self, key: str) -> None:
+        self._running.pop(key, None)
+        self._stays.discard(key)
+        if key in self._own and not self._ending:  # else ``close`` sees to it
+            self.files.drop_order(key)
+            self._own.discard(key)
+
+    async def _follow(self, order: Order, asker: Asker) -> bytes:
+        """The answer that another process of the service makes; where that one does not make it,
+        it is made here."""
+        state = "waiting"
+        while state in UNDER_WAY:
+            await asyncio.sleep(LOOK_SECONDS)
+            with suppress(Problem):  # the job file is written anew
+                state = self.files.read(order.key)["state"]
+        if state == CANCELLED:
+            raise _was_cancelled()
+        if (content := self.kept(order.key)) is not None:
+            return content
+        self._running.pop(order.key, None)
+        return await self._task(order, asker)
+
+    async def _make(self, order: Order, asker: Asker, about: State) -> bytes:
         """Make an answer, and see to it that the job file says how it ended."""
         key = order.key
         ended = {**about, "progress": []}
         work = self.configuration.history, order, str(self.files.path(key)), about
         try:
-            content = await self._planners.make(work)
+            content = await self._lanes.make(ticket_of(order, asker), work)
         except ProcessEnded:
             self.files.write(key, {**ended, "state": "lost", "ended_at": moment()})
             raise HistoryError(
@@ -220,23 +251,84 @@ class JobQueue:
 
     def _drop(self, key: str) -> None:
         """Make no answer for a job, which others may ask for anew from now on."""
-        if (task := self._running.pop(key, None)) is not None:
+        task = self._running.get(key)
+        self._forget(key)
+        if task is not None:
             task.cancel()
 
+    # -- from start to end -------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Start the planning processes, so that the first plan does not wait for libraries, and go
+        on with the jobs that an earlier process left."""
+        self._lanes.warm_up()
+        self._go_on()
+        self._watch = asyncio.create_task(self._watch_jobs())
+
     async def _watch_jobs(self) -> None:
-        """For as long as there are jobs under way: show that they are not lost, and end those that
-        another process cancelled."""
-        shown = 0.0
-        while self._running:
-            if (now := time.monotonic()) - shown >= SIGN_SECONDS:
-                shown = now
-                for key in self._running:
-                    self.files.touch(key)
-            for key in list(self._running):
+        """Show that the own jobs are not lost, end those that another process cancelled, and go on
+        with those of processes that ended."""
+        shown = time.monotonic()
+        while True:
+            await asyncio.sleep(LOOK_SECONDS)
+            for key in list(self._own):
                 if self.files.cancelled(key) is not None:
                     self._drop(key)
-            await asyncio.sleep(LOOK_SECONDS)
-        self._watch = None
+            if time.monotonic() - shown >= SIGN_SECONDS:
+                shown = time.monotonic()
+                for key in self._own:
+                    self.files.touch(key)
+                self._go_on()
+
+    def _go_on(self) -> None:
+        """Go on with jobs that no process works on, where this one answers as theirs did."""
+        if self._ending:
+            return
+        for key, state, on_purpose in self.files.left():
+            attempts = int(state.get("attempts", 0)) + (not on_purpose)
+            kept = self.files.take_order(key) if attempts < MOST_ATTEMPTS else None
+            if kept is None or kept["code"] != self._code:
+                continue  # the job is told to be lost
+            with suppress(HighsideError):
+                order, asker = order_from(kept["order"]), Asker(**kept["asker"])
+                self._task(order, asker, attempts)
+                self._stays.add(key)
+                self.files.keep_order(key, kept)
+
+    def end(self) -> None:
+        """Begin no further answer, and let go of those that wait: who waits for one is told so, and
+        a job that was begun to be fetched is left to the next process.
+
+        Answers that are being made have ``ENDING_SECONDS`` left.
+        """
+        if self._ending:
+            return
+        self._ending = True
+        for key, task in self._running.items():
+            if key not in self._lanes.busy:
+                task.cancel()
+        asyncio.get_running_loop().call_later(ENDING_SECONDS, self._let_go)
+
+    def _let_go(self) -> None:
+        for task in self._running.values():
+            task.cancel()
+
+    async def close(self) -> None:
+        """End: leave to the next process what is not made yet."""
+        self._ending = True
+        self._let_go()
+        await asyncio.gather(*self._running.values(), return_exceptions=True)
+        if self._watch is not None:
+            self._watch.cancel()
+        await self._lanes.close()
+        for key in self._own:
+            with suppress(HighsideError):
+                state = self.files.read(key)
+                if state["state"] not in UNDER_WAY:
+                    self.files.drop_order(key)
+                    continue
+                self.files.write(key, {**state, "state": "waiting", "progress": []})
+                self.files.leave(key)
 
     # -- jobs --------------------------------------------------------------------------------
 
@@ -258,8 +350,8 @@ class JobQueue:
         return sum(1 for _ in self.files.under_way())
 
     def before(self, key: str) -> int:
-        """Number of jobs that the process of a job has to end before it begins that job; 0 where
-        it has begun.
+        """Number of jobs of the same process and lane that were asked for before a job and have
+        not ended; 0 where it has begun. Others may still have their turn first.
 
         Raises:
             Problem: when there is no such job.
@@ -268,14 +360,14 @@ class JobQueue:
         if own["state"] != "waiting":
             return 0
         return sum(
-            state.get("queue") == own.get("queue")
+            all(state.get(name) == own.get(name) for name in ("queue", "lane"))
             and str(state.get("asked_at", "")) < str(own.get("asked_at", ""))
             for _, state in self.files.under_way()
         )
 
     @staticmethod
     def _document(key: str, state: State) -> dict[str, Any]:
-        told = {name: value for name, value in state.items() if name != "queue"}
+        told = {name: value for name, value in state.items() if name not in PRIVATE}
         result = {"result": f"/v1/results/{key}"} if state["state"] == "done" else {}
         return {"schema": "highside.job/1", "id": key, **told, **result}
 
@@ -295,24 +387,16 @@ class JobQueue:
         while len(self._memory) > KEPT_IN_MEMORY:
             self._memory.popitem(last=False)
 
-    def warm_up(self) -> None:
-        """Start the planning processes, so that the first plan does not wait for libraries."""
-        self._planners.warm_up()
 
-    async def close(self) -> None:
-        """Cancel the answers that wait, and wait for an answer that is being made."""
-        for key, task in self._running.items():
-            if key not in self._planners.busy:
-                task.cancel()
-        await asyncio.gather(*self._running.values(), return_exceptions=True)
-        if self._watch is not None:
-            self._watch.cancel()
-        await self._planners.close()
+def _ends() -> Problem:
+    """The refusal of a request that waits while the service ends."""
+    said = "the service is ending, and makes no further answers now."
+    again = {"Retry-After": str(problems.RETRY_SECONDS)}
+    hint = "Ask again in a moment, when it is back."
+    return Problem(503, said, code="service-ending", hint=hint, headers=again)
 
 
 def _was_cancelled() -> Problem:
     """The refusal of a request that waited for the answer of a cancelled job."""
-    return Problem(
-        409, "the answer was cancelled before it was made.", code=CANCELLED,
-        hint="Ask for it again if it is wanted.",
-    )  # fmt: skip
+    said, hint = "the answer was cancelled before it was made.", "Ask for it again if it is wanted."
+    return Problem(409, said, code=CANCELLED, hint=hint)

@@ -37,14 +37,17 @@ def load_libraries() -> None:
     import optimizer.service.answers.kinds  # noqa: F401, PLC0415 - in this process only
 
 
-def serve(link: Connection) -> None:
+def serve(link: Connection, niceness: int = 0) -> None:
     """Make answers for as long as the parent asks for any.
 
     Args:
         link: brings the arguments of ``make_answer``, and takes the content of the answer and the
             error, of which one is None.
+        niceness: how far this process gives way to others; systems without ``nice`` ignore it.
     """
     start_up()
+    if hasattr(os, "nice"):
+        os.nice(niceness)
     load_libraries()
     while True:
         try:

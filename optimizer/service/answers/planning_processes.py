@@ -1,13 +1,10 @@
-"""The planning processes of a service: each makes one answer at a time, and can be ended at any
-moment without harm to the answers of the others."""
+"""A planning process as the service sees it: it makes one answer at a time, and can be ended at any
+moment without harm to the answers of others."""
 
 from __future__ import annotations
 
-import asyncio
 import multiprocessing
-from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
-from functools import partial
+from collections.abc import Mapping
 from typing import Any, Protocol
 
 from optimizer.service.answers import planning_process
@@ -16,7 +13,7 @@ from optimizer.service.answers.order import Order
 ANSWERS_A_PROCESS = 500
 """Number of answers after which a planning process is replaced, which frees memory that libraries
 hold."""
-PARTING_SECONDS = 10.0
+PARTING_SECONDS = 2.0
 """Seconds in which an idle process has to end by itself before it is ended."""
 
 Work = tuple[str, Order, str, Mapping[str, Any]]
@@ -50,13 +47,19 @@ class Planner(Protocol):
 
 
 class PlannerProcess:
-    """A planning process, which loads its libraries as soon as it is made."""
+    """A planning process, which loads its libraries as soon as it is made.
 
-    def __init__(self) -> None:
+    Args:
+        niceness: how far the process gives way to others.
+    """
+
+    def __init__(self, niceness: int = 0) -> None:
         # Processes are spawned, since a fork would copy locks that threads may hold at that moment.
         context = multiprocessing.get_context("spawn")
         self._link, far = context.Pipe()
-        self._process = context.Process(target=planning_process.serve, args=(far,), daemon=True)
+        self._process = context.Process(
+            target=planning_process.serve, args=(far, niceness), daemon=True
+        )
         self._process.start()
         far.close()  # so that the end of the process ends the wait for its answer
         self._left = ANSWERS_A_PROCESS
@@ -107,68 +110,3 @@ class PlannerThread:
 
     def dismiss(self) -> None:
         """Do nothing."""
-
-
-class PlanningProcesses:
-    """The planners of one service, and the order of who waits for one.
-
-    Args:
-        count: number of processes; 0 for a thread of this process.
-    """
-
-    def __init__(self, count: int) -> None:
-        self._kind: Callable[[], Planner] = PlannerProcess if count else PlannerThread
-        self._count = max(1, count)
-        self._turns = asyncio.Semaphore(self._count)
-        self._threads = ThreadPoolExecutor(self._count)
-        self._idle: list[Planner] = []
-        self.busy: set[str] = set()
-        """Keys of the answers that are being made."""
-
-    def warm_up(self) -> None:
-        """Start the processes, so that the first answer does not wait for libraries."""
-        self._idle = [self._kind() for _ in range(self._count)]
-
-    async def make(self, work: Work) -> bytes:
-        """The answer, once a planner is free and has made it; a second planner tries where the
-        first one ends. When the task is cancelled, its planner is ended.
-
-        Raises:
-            ProcessEnded: when the second planner ends, too.
-            HighsideError: the errors of the library function that makes the answer.
-        """
-        async with self._turns:
-            self.busy.add(work[1].key)
-            try:
-                try:
-                    return await self._ask(work)
-                except ProcessEnded:
-                    return await self._ask(work)
-            finally:
-                self.busy.discard(work[1].key)
-
-    async def _ask(self, work: Work) -> bytes:
-        planner = self._chosen()
-        loop = asyncio.get_running_loop()
-        try:
-            return await loop.run_in_executor(self._threads, planner.ask, work)
-        except (asyncio.CancelledError, ProcessEnded):
-            planner.end()
-            raise
-        finally:
-            self._idle.append(planner)
-
-    def _chosen(self) -> Planner:
-        """A planner that is idle, or a new one in place of one that is used up."""
-        planner = self._idle.pop() if self._idle else self._kind()
-        if planner.usable:
-            return planner
-        planner.dismiss()
-        return self._kind()
-
-    async def close(self) -> None:
-        """Let the planners end; no answer may be being made."""
-        idle, self._idle = self._idle, []
-        for planner in idle:
-            self._threads.submit(planner.dismiss)
-        await asyncio.to_thread(partial(self._threads.shutdown, wait=True))

@@ -27,7 +27,13 @@ from optimizer.service.api.parameters import (
     TrialNumber,
 )
 from optimizer.service.exchange.problems import Problem
-from optimizer.service.parts import Parts, parts_of, require_recorder, sender_of
+from optimizer.service.parts import (
+    asker_of,
+    parts_of,
+    require_recorder,
+    sender_of,
+    while_connected,
+)
 from optimizer.service.recording.batch_recorder import STATES
 from optimizer.service.recording.bodies import JSON, read_brief, read_object, read_result
 
@@ -44,7 +50,7 @@ async def issue(request: Request, seed: Seed = None) -> Response:
     """Make a plan for the brief in the body, and issue it."""
     require_recorder(request)
     brief = read_brief(await _json_body(request))
-    done = await issue_brief(parts_of(request), brief, seed, sender_of(request))
+    done = await issue_brief(request, brief, seed)
     return _answer(done, request, 201)
 
 
@@ -129,20 +135,20 @@ async def close(request: Request, batch: BatchId) -> Response:
     return _answer(await recorder.close(batch, sender), request)
 
 
-async def issue_brief(
-    parts: Parts, brief: Mapping[str, Any], seed: int | None, sender: Mapping[str, Any]
-) -> Batch:
+async def issue_brief(request: Request, brief: Mapping[str, Any], seed: int | None) -> Batch:
     """Make a plan on the latest version, and issue it.
 
     Raises:
         HighsideError: the errors of ``operations.batches.issue``.
         Problem: when too many answers are being made.
     """
+    parts = parts_of(request)
     for plans_left in reversed(range(MOST_PLANS)):
         async with nullcontext() if plans_left else parts.recorder.turn:
             order = parts.jobs.order("plan to issue", brief, seed)
-            about = json.loads(await parts.jobs.answer(order, sender["who"]))
-        done = await parts.batch_recorder.issue(about, order.version, sender)
+            made = parts.jobs.answer(order, asker_of(request))
+            about = json.loads(await while_connected(request, made))
+        done = await parts.batch_recorder.issue(about, order.version, sender_of(request))
         if done is not None:
             return done
     raise Overtaken(parts.history.location)

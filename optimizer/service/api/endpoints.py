@@ -37,7 +37,14 @@ from optimizer.service.api.parameters import (
 )
 from optimizer.service.exchange.metrics import MEDIA_TYPE as METRICS_TYPE
 from optimizer.service.exchange.problems import Problem
-from optimizer.service.parts import cancel_job, parts_of, require_recorder, sender_of
+from optimizer.service.parts import (
+    asker_of,
+    cancel_job,
+    parts_of,
+    require_recorder,
+    sender_of,
+    while_connected,
+)
 from optimizer.service.recording.bodies import JSON, read_brief
 from optimizer.service.recording.recorder import Upload
 from optimizer.text.visible_text import json_bytes, json_text
@@ -220,11 +227,11 @@ async def answered(order: Order, request: Request, prefer: str | None) -> Respon
     """A long answer: its content, or a job where the client prefers that."""
     jobs = parts_of(request).jobs
     if "respond-async" in (prefer or "").lower() and jobs.kept(order.key) is None:
-        jobs.begin(order, request.state.person.name)
+        jobs.begin(order, asker_of(request))
         state = jobs.job(order.key)
         headers = {"Location": f"/v1/jobs/{order.key}", "Preference-Applied": "respond-async"}
         return Response(json_text(state), 202, headers, media_type=JSON)
-    content = await jobs.answer(order, request.state.person.name)
+    content = await while_connected(request, jobs.answer(order, asker_of(request)))
     return result(content, order.key, order.kind, request)
 
 

@@ -40,6 +40,7 @@ from optimizer.service.exchange.current_site import STANDARD, CurrentSite
 from optimizer.service.exchange.log_lines import log_as_json
 from optimizer.service.exchange.metrics import Metrics
 from optimizer.service.exchange.problems import Problem
+from optimizer.service.http.ending import told_to_end
 from optimizer.service.pages import assets, sign_in
 from optimizer.service.pages import jobs as job_pages
 from optimizer.service.pages.ahead import look, what_if
@@ -109,9 +110,10 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
 async def _life(app: FastAPI) -> AsyncIterator[None]:
     """What a service does before its first request and after its last."""
     parts: Parts = app.state.parts
-    parts.jobs.warm_up()
+    parts.jobs.start()
     await asyncio.to_thread(parts.summaries.renew)
-    yield
+    with told_to_end(parts.jobs.end):
+        yield
     await parts.expectations.close()
     await parts.jobs.close()
 

@@ -22,7 +22,7 @@ from optimizer.service.pages.shared.forms import (
 )
 from optimizer.service.pages.shared.rendering import render_for
 from optimizer.service.pages.shared.waiting import progress_page
-from optimizer.service.parts import cancel_job, parts_of
+from optimizer.service.parts import asker_of, cancel_job, parts_of
 from optimizer.service.recording.bodies import JSON
 
 SHOWN = {
@@ -80,7 +80,7 @@ async def report(request: Request) -> Response:
     if "line" not in asked:
         raise Problem(422, "no line is named.", code="no-line", hint="Plan trials of a line first.")
     order = parts.jobs.order("report", brief_of_form(asked, parts.site))
-    parts.jobs.begin(order, request.state.person.name)
+    parts.jobs.begin(order, asker_of(request))
     if parts.jobs.kept(order.key) is not None:
         return RedirectResponse(f"/v1/results/{order.key}", 303)
     parts.jobs.files.note_page(order.key, page)

@@ -20,7 +20,7 @@ from optimizer.service.pages.history.columns import run_address
 from optimizer.service.pages.shared.forms import filled_fields
 from optimizer.service.pages.shared.rendering import render_for
 from optimizer.service.pages.shared.waiting import answer_in_time, waiting_page
-from optimizer.service.parts import Parts, parts_of
+from optimizer.service.parts import Parts, asker_of, parts_of
 from optimizer.text.visible_text import fits_in_a_page
 
 AXES = ("x", "y")
@@ -67,7 +67,7 @@ async def _pictures(request: Request, asked: Mapping[str, str], values: dict[str
     x, y = _axes(parts, asked["line"], values["axes"], faults)
     try:
         order = parts.jobs.order("look", form.brief, more={"x": x, "y": y})
-        content = await answer_in_time(parts.jobs, order, request.state.person.name)
+        content = await answer_in_time(parts.jobs, order, asker_of(request))
     except (InputError, LimitError) as error:
         form.refuse(error)
         return render_for(request, "look.html", "look", status_of(error), **values)

@@ -15,7 +15,7 @@ from optimizer.service.exchange.problems import status_of
 from optimizer.service.pages.comparing.basis_form import Typed, read_brief
 from optimizer.service.pages.shared.rendering import render_for
 from optimizer.service.pages.shared.waiting import answer_in_time, waiting_page
-from optimizer.service.parts import parts_of
+from optimizer.service.parts import asker_of, parts_of
 
 LEVEL = 0.05
 """An effect with a p-value below this counts as found."""
@@ -39,7 +39,7 @@ async def diagnosis(request: Request) -> Response:
         return render_for(request, "diagnosis.html", "diagnosis", status, **values)
     try:
         order = parts.jobs.order("diagnosis", brief)
-        content = await answer_in_time(parts.jobs, order, request.state.person.name)
+        content = await answer_in_time(parts.jobs, order, asker_of(request))
     except HistoryError:
         raise
     except HighsideError as error:

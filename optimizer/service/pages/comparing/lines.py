@@ -20,7 +20,7 @@ from optimizer.service.pages.comparing.basis_form import Typed, positive, read_b
 from optimizer.service.pages.shared.forms import check_form
 from optimizer.service.pages.shared.rendering import render_for
 from optimizer.service.pages.shared.waiting import answer_in_time, waiting_page
-from optimizer.service.parts import Parts, parts_of, require_recorder
+from optimizer.service.parts import Parts, asker_of, parts_of, require_recorder
 
 LINES = "lines"
 """Field with the name of a line that is chosen; the only one that a form may have more than
@@ -71,7 +71,7 @@ async def _page(request: Request, typed: Typed, chosen: Sequence[str], begins: b
     elif begins:
         try:
             order = parts.jobs.order("comparison", brief, more=more)
-            content = await answer_in_time(parts.jobs, order, request.state.person.name)
+            content = await answer_in_time(parts.jobs, order, asker_of(request))
         except HistoryError:
             raise
         except HighsideError as error:

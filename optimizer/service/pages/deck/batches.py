@@ -37,7 +37,7 @@ from optimizer.service.pages.shared.forms import (
     signature,
 )
 from optimizer.service.pages.shared.rendering import card_of, render_for, wants_page
-from optimizer.service.parts import Parts, parts_of, require_recorder, sender_of
+from optimizer.service.parts import Parts, asker_of, parts_of, require_recorder, sender_of
 from optimizer.service.recording.batch_recorder import STATES
 from optimizer.text.trial_numbers import batch_of_trial, line_of_batch
 
@@ -85,7 +85,7 @@ async def issue(request: Request) -> Response:
     order = parts.jobs.order("plan to issue", brief_of_form(asked, parts.site), as_of=shown)
     done = None
     if order.version == shown:
-        about = json.loads(await parts.jobs.answer(order))
+        about = json.loads(await parts.jobs.answer(order, asker_of(request)))
         sender = sender_of(request, signed=signature(given))
         done = await parts.batch_recorder.issue(about, order.version, sender)
     if done is None:

@@ -34,7 +34,7 @@ from optimizer.service.pages.shared.forms import (
 )
 from optimizer.service.pages.shared.rendering import render_for
 from optimizer.service.pages.shared.waiting import answer_in_time, waiting_page
-from optimizer.service.parts import Parts, parts_of
+from optimizer.service.parts import Parts, asker_of, parts_of
 from optimizer.service.recording.remembered import LastBrief
 from optimizer.text.visible_text import fits_in_a_page
 
@@ -124,7 +124,7 @@ async def trials_page(
     try:
         order = parts.jobs.order(KIND, form.brief)
         _refuse_again(parts, order)
-        content = await answer_in_time(parts.jobs, order, request.state.person.name)
+        content = await answer_in_time(parts.jobs, order, asker_of(request))
     except (InputError, LimitError) as error:
         form.refuse(error)
         return await _page(request, form, 422, **values)
@@ -141,7 +141,7 @@ async def trials_page(
     if since is not None and since < (order.version or 0):
         earlier = parts.jobs.order(KIND, form.brief, as_of=since)
         with suppress(LimitError):  # what the earlier runs could not answer
-            before = await answer_in_time(parts.jobs, earlier, request.state.person.name)
+            before = await answer_in_time(parts.jobs, earlier, asker_of(request))
             if before is not None:
                 values["change"] = change_between(json.loads(before)["plan"], made)
     return await _page(request, form, status, **values)

@@ -14,6 +14,7 @@ from starlette.responses import Response
 
 from optimizer.service.answers.job_queue import JobQueue
 from optimizer.service.answers.order import Order
+from optimizer.service.answers.turns import Asker
 from optimizer.service.pages.shared.rendering import render_for
 from optimizer.service.parts import parts_of
 
@@ -21,20 +22,20 @@ PATIENCE = 4.0
 """Seconds that a page waits for an answer before it shows the progress of the answer instead."""
 
 
-async def answer_in_time(jobs: JobQueue, order: Order, who: str | None = None) -> bytes | None:
+async def answer_in_time(jobs: JobQueue, order: Order, asker: Asker) -> bytes | None:
     """The answer to an order if it is ready within ``PATIENCE``, else None.
 
     Args:
         jobs: the queue of long answers.
         order: the order of the answer.
-        who: name of the person who asks, to whom a job that is begun belongs.
+        asker: who asks, to whom a job that is begun belongs.
     """
     if (kept := jobs.kept(order.key)) is not None:
         return kept
-    jobs.begin(order, who)
+    jobs.begin(order, asker)
     await asyncio.sleep(0)  # continues as a job, whose progress can be shown
     try:
-        return await asyncio.wait_for(jobs.answer(order, who), PATIENCE)
+        return await asyncio.wait_for(jobs.answer(order, asker), PATIENCE)
     except TimeoutError:
         return None
 
