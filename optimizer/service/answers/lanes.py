@@ -18,8 +18,8 @@ from optimizer.service.answers.planning_processes import (
 from optimizer.service.answers.turns import DECK, LANES, STUDIES, Ticket, Turns
 from optimizer.service.exchange.problems import Problem
 
-NICENESS = {DECK: 5, STUDIES: 15}
-"""How far planners give way to the process that answers requests, and studies to the deck, as of
+NICENESS = {DECK: 0, STUDIES: 5}
+"""How far planners give way to the process that answers requests and to one another, as of
 the ``nice`` command (POSIX)."""
 
 

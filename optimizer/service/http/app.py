@@ -59,6 +59,7 @@ from optimizer.service.recording.kept_files import KeptFiles
 from optimizer.service.recording.recorder import Recorder
 from optimizer.service.recording.remembered import LastBriefs
 from optimizer.service.recording.site_recorder import SiteRecorder
+from optimizer.service.recording.untrusted import Untrusted
 from optimizer.service.recording.uploads import Uploads
 from optimizer.version import __version__
 
@@ -114,6 +115,7 @@ async def _life(app: FastAPI) -> AsyncIterator[None]:
     await asyncio.to_thread(parts.summaries.renew)
     with told_to_end(parts.jobs.end):
         yield
+    parts.recorder.untrusted.end()
     await parts.expectations.close()
     await parts.jobs.close()
 
@@ -126,7 +128,8 @@ def _parts(configuration: Configuration, access: Access | None) -> Parts:
     jobs = JobQueue(configuration, plant, history)
     jobs.versions.latest()
     summaries = Summaries(history, plant, jobs.versions)
-    recorder = Recorder(history, plant, audit, metrics, summaries.recording)
+    untrusted = Untrusted(apart=configuration.planners > 0)
+    recorder = Recorder(history, plant, audit, metrics, summaries.recording, untrusted)
     access = access or Access.from_environment(configuration.tokens)
     return Parts(
         configuration=configuration,

@@ -8,8 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import IO, Any
 
-from optimizer.errors import InputError, nearest, reason_of
-from optimizer.intake.formats.parquet import File, Limits
+from optimizer.errors import nearest, reason_of
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.queries import LONGEST_NAME
 from optimizer.text.visible_text import printable
@@ -21,15 +20,13 @@ sender is never used on the disk."""
 MOST_ROWS = 100_000
 """Largest number of rows of a JSON body."""
 MOST_COLUMNS = 500
-OF_PARQUET = Limits(rows=500_000, columns=MOST_COLUMNS, size=1 << 29)
-"""Limits of a decoded Parquet body: about as much as a body of text can hold."""
 BEGINNING = 4096
 """Number of first bytes of a body by which an empty or packed body is recognized."""
 PACKED = (b"\x1f\x8b", b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 
 
 def check_body(body: IO[bytes], media_type: str) -> None:
-    """Refuse a body that is empty, not of its media type, or far larger once unpacked.
+    """Refuse a body that is empty or packed, or of a media type that is not read.
 
     Args:
         body: an open file, which is read from its start and then set back to its start.
@@ -53,16 +50,6 @@ def check_body(body: IO[bytes], media_type: str) -> None:
             hint="Send the plain text, or load the file with 'highside load'.",
         )  # fmt: skip
     body.seek(0)
-    if media_type == PARQUET:
-        try:
-            File(body, NAMES[PARQUET], OF_PARQUET).check()
-        except InputError as error:
-            large = error.code == "too-large"
-            raise Problem(
-                413 if large else 422, error.message, hint=error.hint,
-                code="too-large" if large else "not-parquet",
-            ) from None  # fmt: skip
-        body.seek(0)
 
 
 def read_json(body: bytes) -> Any:

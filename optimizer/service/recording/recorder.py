@@ -21,10 +21,13 @@ from optimizer.service.exchange.current_site import CurrentSite
 from optimizer.service.exchange.metrics import Metrics
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.recording.audit import Audit
-from optimizer.service.recording.bodies import JSON, NAMES, check_body, read_rows
+from optimizer.service.recording.bodies import JSON, NAMES, PARQUET, check_body, read_rows
 from optimizer.service.recording.group_commit import MOST_ROWS, GroupCommit
+from optimizer.service.recording.untrusted import Untrusted
 
 T = TypeVar("T")
+SMALL = 1 << 16
+"""Size of a text, bytes, up to which reading it cannot take much memory or time."""
 COUNTS = ("read", "added", "already_known", "rejected", "version")
 """Fields of a load report that the audit trail stores."""
 
@@ -59,6 +62,7 @@ class Recorder:
         audit: audit trail, which records who added what.
         metrics: counters of added runs.
         recording: context that is entered around each load, in its thread.
+        untrusted: reads files before they are trusted; None to read them in a thread.
 
     Attributes:
         turn: lock that is held while this process changes the history.
@@ -71,7 +75,9 @@ class Recorder:
         audit: Audit,
         metrics: Metrics,
         recording: Callable[[], AbstractContextManager[None]] = nullcontext,
+        untrusted: Untrusted | None = None,
     ) -> None:
+        self.untrusted = untrusted or Untrusted(apart=False)
         self.history = history
         self._plant = plant
         self._audit = audit
@@ -98,6 +104,7 @@ class Recorder:
             HistoryError: when the history is damaged, locked or cannot be written.
         """
         await asyncio.to_thread(check_body, upload.body, upload.media_type)
+        await self._check_file(upload)
         report = await self._load(upload)
         if not upload.dry_run:
             await asyncio.to_thread(self._note, upload.media_type, upload.body, report, sender)
@@ -112,6 +119,17 @@ class Recorder:
                 more=report.as_dict(),
             )
         return report
+
+    async def _check_file(self, upload: Upload) -> None:
+        """Refuse a file that cannot be read within limits; a small text always can."""
+        is_parquet = upload.media_type == PARQUET
+        if upload.media_type == JSON:
+            return
+        content = await asyncio.to_thread(upload.body.read)
+        upload.body.seek(0)
+        if is_parquet or len(content) > SMALL:
+            name = NAMES[upload.media_type]
+            await self.untrusted.check(content, name, is_parquet=is_parquet)
 
     async def add_file(
         self, path: Path, options: LoadOptions, sender: Mapping[str, Any]
@@ -173,7 +191,10 @@ class Recorder:
         )
         file, site = NAMES[upload.media_type], self.site
         if upload.media_type == JSON:
-            rows = complete_rows(read_rows(upload.body.read()), site, upload.line)
+            content = upload.body.read()
+            # A large body would keep all others waiting while it is parsed.
+            given = await asyncio.to_thread(read_rows, content)
+            rows = complete_rows(given, site, upload.line)
             if not (upload.dry_run or upload.samples) and len(rows) <= MOST_ROWS:
                 return await self._group_commit.load(rows, upload.line, upload.sure)
             load = partial(load_table, rows, self.history, site, file=file, options=options)

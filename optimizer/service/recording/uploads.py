@@ -58,6 +58,7 @@ class Uploads:
             not ready in time, and goes on.
 
         Raises:
+            Problem: when the file is too large to be read.
             HighsideError: the errors of ``preview``.
         """
         key = self._key(kept, version)
@@ -75,6 +76,7 @@ class Uploads:
             return None
 
     async def _check(self, kept: KeptFile, key: str) -> dict[str, Any]:
+        await self._recorder.untrusted.check(str(kept.path), kept.name)
         async with self._room:
             return await asyncio.to_thread(self._checked, kept, key)
 
