@@ -15,6 +15,7 @@ from cli.options import (
     SiteOption,
     open_history,
     open_site,
+    site_file,
     who,
 )
 from cli.output import answer
@@ -62,6 +63,12 @@ def history(
         int | None,
         typer.Option("--restore", metavar="VERSION", help="Go back to this version instead."),
     ] = None,
+    backup: Annotated[
+        Path | None,
+        typer.Option(
+            "--backup", metavar="DIR", help="Copy it, and all beside it, while others write."
+        ),
+    ] = None,
     changes: Annotated[
         bool, typer.Option("--changes", help="Tell which runs were changed, and why, instead.")
     ] = False,
@@ -77,6 +84,9 @@ def history(
     from cli.show import history as show
 
     plant, runs = open_site(site), open_history(location)
+    if backup is not None:
+        _back_up(location, plant, backup, site, as_json)
+        return
     if verify or restore is not None:
         if restore is not None:
             _restore(runs, plant, restore, as_json)
@@ -103,6 +113,22 @@ def history(
     for file in (export, readings):
         if file is not None and not as_json:
             typer.echo(f"Exported to {printable(str(file))}.")
+
+
+def _back_up(location: str, plant: Site, target: Path, site: Path | None, as_json: bool) -> None:
+    """Copy a history with its site file and the folder of its service, and verify the copy."""
+    from cli.show import upkeep as show
+    from optimizer.history.history import History
+    from optimizer.history.storage.backup import back_up
+    from optimizer.history.upkeep import verify as inspect
+    from optimizer.service.exchange.configuration import Configuration
+
+    beside = [Configuration(location).folder, *filter(None, [site_file(site)])]
+    made = back_up(History(location).table, target, beside)
+    health = inspect(History(made.history), plant)
+    answer({**made.as_dict(), "verified": health.as_dict()}, as_json, show.backed_up)
+    if not health.sound:
+        raise typer.Exit(HistoryError.exit_code)
 
 
 def _restore(runs: History, plant: Site, version: int, as_json: bool) -> None:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from cli.show.text import bold, wrap
+from optimizer.text.visible_text import printable
 
 DAMAGE_SHOWN = 10
 
@@ -54,6 +55,14 @@ def _trail(audit: Mapping[str, Any] | None) -> list[str]:
     if audit["unfinished"]:
         lines.append("Its last line lacks its end, as after a power cut; the next entry says so.")
     return lines
+
+
+def backed_up(document: Mapping[str, Any]) -> str:
+    """The text of a ``highside.backup/1`` document."""
+    copied, known, size = document["copied"], document["known"], document["bytes"]
+    told = f"Copied {copied} files to '{printable(document['history'])}' and beside it"
+    told += f"; {known} were there already. Together {size / 2**20:,.1f} MiB."
+    return "\n".join([wrap(told), verified(document["verified"])])
 
 
 def _advice(document: Mapping[str, Any]) -> list[str]:
