@@ -1,4 +1,4 @@
-"""A hundred malformed or malicious requests, each to be refused with a 4xx problem document."""
+"""Three hundred malformed or malicious requests, each to be refused with a 4xx problem document."""
 
 # ruff: noqa: E501 - tables of requests
 from __future__ import annotations
@@ -7,6 +7,10 @@ import gzip
 import io
 import json
 import zipfile
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 JSON = {"Content-Type": "application/json"}
 CSV = {"Content-Type": "text/csv"}
@@ -122,4 +126,45 @@ def _requests():
         yield f"forged {action} of an upload", "POST", path, FORM, b"form_token=0"
 
 
-HOSTILE = list(_requests())
+NO_TEXT = ("%00", "%FF", "%1B%5B31m", "a%0Ab", "%ED%A0%80", "%EF%BF%BF", "x" * 3000)
+"""Percent-encoded values that are no text, or too long for any name."""
+QUERIES = (
+    "/v1/history?line", "/v1/history?since", "/v1/report?line", "/v1/report?trials",
+    "/v1/sheet?form", "/v1/comparison?feed_rate", "/v1/comparison?lines", "/v1/diagnosis?seed",
+    "/v1/look?x", "/v1/expected?setting", "/v1/changes?run", "/v1/batches?line",
+)  # fmt: skip
+PARTS = ("goal", "capacity", "limits", "couplings", "trials", "current", "pending", "material")
+"""Parts of a brief, none of which can be any of the following."""
+NO_PART = ("1", '"x"', "true", "[1]", '{"\\u0000": 1}', '{"a": {"b": {"c": 1}}}')
+
+
+def _more_requests():
+    for query in QUERIES:
+        for value in NO_TEXT:
+            yield f"{query} {value[:20]}", "GET", f"{query}={value}", {}, None
+    for part in PARTS:
+        for value in NO_PART:
+            body = f'{{"{part}": {value}}}'.encode()
+            yield f"brief with {body.decode()}", "POST", "/v1/plans", JSON, body
+    # Files that are small until they are read.
+    yield "parquet bomb of rows", "POST", "/v1/runs", PARQUET, parquet_bomb(20_000_000, 1)
+    yield "parquet bomb of texts", "POST", "/v1/runs", PARQUET, parquet_bomb(400_000, 10_000)
+    # Jobs that nobody began, and changes without a reason or a run.
+    for job in ("0" * 32, "f" * 32, "x", "0" * 31, "0" * 33, "%00" * 32):
+        for method, path in (("GET", "jobs"), ("DELETE", "jobs"), ("GET", "results")):
+            yield f"{method} {path} {job}", method, f"/v1/{path}/{job}", {}, None
+    for run in ("nobody", "%00", "x" * 3000):
+        for body in (b"", b"[]", b'{"reason": ""}', b'{"reason": 1}', b'{"grade": 0.9}'):
+            yield f"PATCH run {run[:9]} {body!r}", "PATCH", f"/v1/runs/{run}", JSON, body
+
+
+def parquet_bomb(rows: int, length: int) -> bytes:
+    """A Parquet file of a few kilobytes with one text in many rows."""
+    out = io.BytesIO()
+    codes = pa.array(np.zeros(rows, np.int32))  # the text is held once, here and in the file
+    table = pa.table({"line": pa.DictionaryArray.from_arrays(codes, ["x" * length])})
+    pq.write_table(table, out, compression="zstd")
+    return out.getvalue()
+
+
+HOSTILE = [*_requests(), *_more_requests()]

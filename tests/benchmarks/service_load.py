@@ -3,9 +3,11 @@
     python -m tests.benchmarks.service_load [--requests 20000] [--clients 16] [--kills 20]
 
 Clients read, record, upload and plan with one service while it is killed (SIGKILL) and restarted.
-At the end every acknowledged record must be in the history exactly once. Then 100 hostile requests
-are sent; each must be refused with a 4xx problem document. Writes ``reports/service.md``; exits 1
-when a record is missing or duplicated, or when a hostile request was not refused.
+At the end every acknowledged record must be in the history exactly once. Then hostile requests are
+sent; each must be refused with a 4xx problem document. Last, a person works at the deck while
+hostile senders of every kind are at it (``service_attack``). Writes ``reports/service.md``; exits 1
+when a record is missing or duplicated, when a hostile request was not refused, when memory grew, or
+when the person waited too long.
 """
 
 # ruff: noqa: E501 - the lines of a table are long
@@ -25,6 +27,7 @@ from pathlib import Path
 import numpy as np
 
 from optimizer import History
+from tests.benchmarks import service_attack
 from tests.benchmarks.hostile import HOSTILE
 from tests.serving import TOKEN, ask, free_port, start
 
@@ -168,6 +171,8 @@ def main() -> None:
     asked.add_argument("--requests", type=int, default=20_000)
     asked.add_argument("--clients", type=int, default=16)
     asked.add_argument("--kills", type=int, default=20)
+    asked.add_argument("--attack-seconds", type=float, default=120.0)
+    asked.add_argument("--attack-each", type=int, default=32)
     asked.add_argument("--out", type=Path, default=ROOT / "reports" / "service.md")
     given = asked.parse_args()
     folder = Path(tempfile.mkdtemp(prefix="service-load-"))
@@ -228,9 +233,11 @@ def main() -> None:
 Times are what a client waits on a connection that stands, answered requests only. {os.cpu_count()} cores, load of the machine at the end {os.getloadavg()[0]:.1f}; clients and service share them.
 """
     text += "".join(f"\n- not refused: {name}" for name in wrong)
-    given.out.write_text(text.rstrip() + "\n", encoding="utf-8")
+    attacked, good = service_attack.run(given.attack_seconds, given.attack_each, 1.0)
+    text = f"{text.rstrip()}\n\n{attacked}"
+    given.out.write_text(text, encoding="utf-8")
     print(text)
-    if missing or doubled or wrong:
+    if missing or doubled or wrong or not good or memory[-1] > service_attack.FLAT * memory[0]:
         raise SystemExit(1)
 
 

@@ -17,6 +17,7 @@ from optimizer.service.exchange.problems import Problem
 from optimizer.service.recording import reading_process, untrusted
 from optimizer.service.recording.reading_process import refusal
 from optimizer.service.recording.untrusted import Untrusted
+from tests.benchmarks.hostile import parquet_bomb
 from tests.service.greedy_reader import serve_greedy
 from tests.service.test_service import client_of, options, problem, row
 
@@ -28,12 +29,9 @@ CSV = {"Content-Type": "text/csv"}
 PARQUET = {"Content-Type": "application/vnd.apache.parquet"}
 
 
-def parquet(rows: int, **columns) -> bytes:
-    """A Parquet file in which every row is the same, so that it is small whatever it decodes to."""
-    values = columns or row(1)
-    table = pa.table({n: pa.repeat(pa.scalar(v), rows) for n, v in values.items()})
+def parquet(rows: int) -> bytes:
     out = io.BytesIO()
-    pq.write_table(table, out, compression="zstd")
+    pq.write_table(pa.Table.from_pylist([row(1)] * rows), out)
     return out.getvalue()
 
 
@@ -84,9 +82,9 @@ def test_what_is_within_limits_or_merely_wrong_is_told_where_it_is_loaded(few_ro
 
 
 def test_a_parquet_bomb_is_refused_and_nothing_is_stored(options):
-    bomb = parquet(600_000)
+    bomb = parquet_bomb(600_000, 1)
     assert len(bomb) < 1 << 20
-    texts = parquet(200_000, line="x" * 100_000)
+    texts = parquet_bomb(200_000, 100_000)
     assert len(texts) < 1 << 20
     with client_of(replace(options, planners=1)) as client:
         for content, said in ((bomb, "rows"), (texts, "MiB")):
