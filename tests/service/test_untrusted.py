@@ -87,9 +87,9 @@ def test_a_parquet_bomb_is_refused_and_nothing_is_stored(options):
     texts = parquet_bomb(200_000, 100_000)
     assert len(texts) < 1 << 20
     with client_of(replace(options, planners=1)) as client:
-        for content, said in ((bomb, "rows"), (texts, "MiB")):
+        for content in (bomb, texts):
             answer = client.post("/v1/runs", content=content, headers=PARQUET)
-            assert said in problem(answer, 413, "too-large")["detail"]
+            assert "once it is decoded" in problem(answer, 413, "too-large")["detail"]
         answer = client.post("/v1/runs", content=b"PAR1" + b"x" * 100, headers=PARQUET)
         problem(answer, 422, "not-parquet")
         assert client.post("/v1/runs", content=parquet(2), headers=PARQUET).json()["added"] == 1

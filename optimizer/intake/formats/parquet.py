@@ -111,6 +111,8 @@ class File:
         try:
             self._stream.seek(0)
             return pq.ParquetFile(self._stream, metadata=self.metadata, read_dictionary=list(coded))
+        except MemoryError:
+            raise self._too_large("more than there is memory for: no more") from None
         except (pa.ArrowException, *DAMAGE) as error:
             said = reason_of(error)
             raise InputError(f"{self.name} is a damaged Parquet file: {said}.") from None
@@ -264,6 +266,8 @@ class File:
     ) -> Iterator[pa.RecordBatch]:
         try:
             yield from file.iter_batches(step, row_groups=groups, columns=list(names))
+        except MemoryError:
+            raise self._too_large("more than there is memory for: no more") from None
         except (pa.ArrowException, *DAMAGE) as error:
             raise InputError(f"{self.name} is damaged: {reason_of(error)}.") from None
 

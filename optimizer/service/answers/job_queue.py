@@ -29,10 +29,8 @@ from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.exchange.current_site import CurrentSite
 from optimizer.service.exchange.problems import Problem
 
-KEPT_IN_MEMORY = 64
-KEPT_ON_DISK = 400
-"""Largest number of stored answers; the answer that was not used for the longest time is removed
-first."""
+KEPT_IN_MEMORY, KEPT_ON_DISK = 64, 400
+"""Largest numbers of answers; the one that was not used for the longest time is removed first."""
 SIGN_SECONDS = 5.0
 """Seconds after which a process shows again that its jobs are not lost."""
 LOOK_SECONDS = 0.5
@@ -40,8 +38,7 @@ LOOK_SECONDS = 0.5
 ENDING_SECONDS = 10.0
 """Seconds for which answers that are being made may go on after the service was told to end."""
 MOST_ATTEMPTS = 2
-"""Number of processes that may end without a word while they have a job; then it is lost, since it
-may be the job that ends them."""
+"""Number of processes that may die over a job before it is lost: it may be what kills them."""
 PRIVATE = ("queue", "records", "lane", "attempts")
 """What the state of a job says to the processes of the service alone."""
 
@@ -193,7 +190,7 @@ class JobQueue:
             await asyncio.sleep(LOOK_SECONDS)
             with suppress(Problem):  # the job file is written anew
                 state = self.files.read(order.key)["state"]
-        if state == CANCELLED:
+        if (self.files.cancelled(order.key) or {}).get("cancelled_by"):  # by a person
             raise _was_cancelled()
         if (content := self.kept(order.key)) is not None:
             return content
@@ -287,9 +284,9 @@ class JobQueue:
         for key, state, on_purpose in self.files.left():
             attempts = int(state.get("attempts", 0)) + (not on_purpose)
             kept = self.files.take_order(key) if attempts < MOST_ATTEMPTS else None
-            if kept is None or kept["code"] != self._code:
+            if kept is None or kept.get("code") != self._code:
                 continue  # the job is told to be lost
-            with suppress(HighsideError):
+            with suppress(HighsideError, KeyError, TypeError):
                 order, asker = order_from(kept["order"]), Asker(**kept["asker"])
                 self._task(order, asker, attempts)
                 self._stays.add(key)

@@ -95,8 +95,9 @@ class Lanes:
                 self._call(lane)
             raise
         finally:
-            self._turns.remove(ticket.key)
-            self._called.pop(ticket.key, None)
+            if self._called.get(ticket.key) is called:  # else it was asked for anew meanwhile
+                self._turns.remove(ticket.key)
+                del self._called[ticket.key]
 
     def _call(self, lane: str) -> None:
         """Call who is next, for as long as planners are free."""
