@@ -26,6 +26,17 @@ if TYPE_CHECKING:
     from optimizer.history.history import History
     from optimizer.plant.site import Site
 
+ReadingsOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--readings", metavar="FILE", help="Write the readings that runs were averaged from."
+    ),
+]
+BackupOption = Annotated[
+    Path | None,
+    typer.Option("--backup", metavar="DIR", help="Copy it, and all beside it, while others write."),
+]
+
 
 VerifyOption = Annotated[
     bool,
@@ -52,23 +63,13 @@ def history(
     export: Annotated[
         Path | None, typer.Option("--export", metavar="FILE", help="Write runs (.csv, .parquet).")
     ] = None,
-    readings: Annotated[
-        Path | None,
-        typer.Option(
-            "--readings", metavar="FILE", help="Write the readings that runs were averaged from."
-        ),
-    ] = None,
+    readings: ReadingsOption = None,
     verify: VerifyOption = False,
     restore: Annotated[
         int | None,
         typer.Option("--restore", metavar="VERSION", help="Go back to this version instead."),
     ] = None,
-    backup: Annotated[
-        Path | None,
-        typer.Option(
-            "--backup", metavar="DIR", help="Copy it, and all beside it, while others write."
-        ),
-    ] = None,
+    backup: BackupOption = None,
     changes: Annotated[
         bool, typer.Option("--changes", help="Tell which runs were changed, and why, instead.")
     ] = False,
