@@ -76,7 +76,8 @@ def test_a_service_with_a_queue_ends_at_once_and_its_jobs_go_on_after_it(tmp_pat
     # The process is killed before it has made them, and the next one finds them later.
     with service(tmp_path) as (process, client):
         process_of(held, "comparison")
-        assert client._json("GET", f"/v1/jobs/{running}")["state"] == "running"
+        states = {client._json("GET", f"/v1/jobs/{job}")["state"] for job in (running, waiting)}
+        assert states == {"running", "waiting"}
     for job in (running, waiting):
         assert files.read(job)["state"] in ("running", "waiting")
         age(files, job)

@@ -51,7 +51,8 @@ def serve(link: Connection) -> None:
     """Read files for as long as the parent sends any.
 
     Args:
-        link: brings ``Work``, and takes the refusal of each; None for a file that can be read.
+        link: brings ``Work``, and takes the refusal of each, None for a file that can be read, and
+            whether the process has too little memory left for a further file.
     """
     pa.set_memory_pool(pa.system_memory_pool())  # others keep what they freed
     pa.set_cpu_count(1)
@@ -59,6 +60,7 @@ def serve(link: Connection) -> None:
     if sys.platform != "win32":
         os.nice(NICENESS)
         most = _data_bytes() + MEMORY
+        spent = _data_bytes() + MEMORY // 4
         resource.setrlimit(resource.RLIMIT_DATA, (most, most))
     while True:
         try:
@@ -69,7 +71,9 @@ def serve(link: Connection) -> None:
             used = resource.getrusage(resource.RUSAGE_SELF)
             until = int(used.ru_utime + used.ru_stime) + CPU_SECONDS
             resource.setrlimit(resource.RLIMIT_CPU, (until, resource.RLIM_INFINITY))
-        link.send(refusal(work))
+        told = refusal(work)
+        # Libraries keep what they took, so the next file would have less.
+        link.send((told, sys.platform != "win32" and _data_bytes() > spent))
 
 
 def refusal(work: Work) -> Refusal | None:

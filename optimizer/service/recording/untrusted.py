@@ -107,7 +107,10 @@ class Untrusted:
             self._left = FILES_A_PROCESS
         self._left -= 1
         self._link.send(work)
-        refused: Refusal | None = self._link.recv()
+        refused: Refusal | None
+        refused, spent = self._link.recv()
+        if spent:
+            self.end()
         return refused
 
     def end(self) -> None:
