@@ -54,7 +54,6 @@ def serve(link: Connection) -> None:
         link: brings ``Work``, and takes the refusal of each, None for a file that can be read, and
             whether the process has too little memory left for a further file.
     """
-    pa.set_memory_pool(pa.system_memory_pool())  # others keep what they freed
     pa.set_cpu_count(1)
     refusal((b"line,grade\na,1\n", "text", False))  # loads what libraries load late
     if sys.platform != "win32":

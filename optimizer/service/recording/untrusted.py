@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import asyncio
 import multiprocessing
+import os
 from typing import Any
 
 from optimizer.service.exchange import problems
@@ -99,6 +100,9 @@ class Untrusted:
             return refusal(work)
         if self._process is None or not self._process.is_alive() or self._left <= 0:
             self.end()
+            # Arrow's other pools reserve a gibibyte at once, which would count. The process reads
+            # the variable when it loads Arrow.
+            os.environ.setdefault("ARROW_DEFAULT_MEMORY_POOL", "system")
             context = multiprocessing.get_context("spawn")
             self._link, far = context.Pipe()
             self._process = context.Process(target=reading_process.serve, args=(far,), daemon=True)
