@@ -6,7 +6,6 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-import joblib
 import numpy as np
 import pyarrow as pa
 import pytest
@@ -14,11 +13,10 @@ from hypothesis import HealthCheck, settings
 from threadpoolctl import threadpool_limits
 
 from cli import main as cli
-from optimizer.evidence import fitting
-from optimizer.model import surrogate
 from optimizer.plant.region import Region
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import demo_deck, demo_material
+from tests.remembered import remembering
 
 # The time of an example depends on the load of the machine, so properties have no deadline.
 settings.register_profile(
@@ -110,35 +108,22 @@ def without_plots(monkeypatch):
         monkeypatch.setattr(f"optimizer.presentation.plots.{name}", lambda *documents: "")
 
 
-@pytest.fixture(scope="session")
-def fits() -> dict:
-    """Fitted surrogates by all that they are fitted to."""
-    return {}
+@pytest.fixture(autouse=True, scope="session")
+def remembered():
+    """Equal fits and equal plans are made once: they take longer than all else in most tests."""
+    with remembering() as found:
+        yield found
+
+
+@pytest.fixture
+def anew(remembered, monkeypatch):
+    """In this test, every fit and every plan is made anew."""
+    monkeypatch.setattr(remembered, "forgetful", True)
 
 
 @pytest.fixture(scope="module")
-def shared_fits(fits):
-    """In this module, fits to equal runs are made once: a fit takes longer than a small plan.
-
-    ``tests/model/test_fits.py`` checks that a second fit is the same to the byte.
-    """
-
-    def fit(evidence, seed, exact=False):
-        own = evidence.take(evidence.measured)
-        sources = [own] if evidence.borrowed is None else [own, evidence.borrowed]
-        data = [(e.inputs, e.readings, e.feed_odds, e.started, e.lot) for e in sources]
-        data.append((evidence.now, evidence.events, evidence.zone))
-        key = joblib.hash(
-            (data, evidence.space, evidence.groupings, seed, exact, surrogate.MEMBERS)
-        )
-        if key not in fits:
-            fits[key] = fitting.fit_surrogate(evidence, seed, exact)
-        return fits[key]
-
-    with pytest.MonkeyPatch.context() as patch:
-        for module in ("optimizer.planning.situation", "optimizer.evidence.line_model"):
-            patch.setattr(f"{module}.fit_surrogate", fit)
-        yield
+def shared_fits():
+    """Nothing any more; for tests that are not yet without it."""
 
 
 @contextmanager
