@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -69,6 +70,20 @@ def season_table():
         grade_count=[400] * 60,
         feed_grade=[0.93] * 60,
     )
+
+
+@pytest.fixture(scope="module")
+def forked_planners():
+    """Planning processes of services in this process start from one that has loaded the libraries.
+
+    Loading them takes a second of each process. Services in processes of their own start theirs as
+    they do everywhere: ``tests/service/test_process.py``.
+    """
+    server = multiprocessing.get_context("forkserver")
+    server.set_forkserver_preload(["optimizer.service.answers.kinds", "tests.serving"])
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(multiprocessing, "get_context", lambda kind: server)
+        yield
 
 
 @pytest.fixture

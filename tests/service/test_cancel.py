@@ -25,6 +25,7 @@ from tests.service.test_service import READ, RECORD, TOKENS, client_of, options,
 from tests.serving import SECONDS, ask, free_port
 
 __all__ = ["options"]  # fixture
+pytestmark = pytest.mark.usefixtures("forked_planners")
 
 ROWS = [row(k, air=30 + k, grade=0.98 + k / 1000) for k in range(8)]
 ASYNC = {"Prefer": "respond-async"}
