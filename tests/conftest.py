@@ -29,6 +29,19 @@ settings.load_profile("any speed")
 collect_ignore_glob = ["benchmarks/*/peer_*.py"]
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """Give each process whole files of tests, so that what a file shares is made once.
+
+    Files come in the order of their names: the last ones are doctests, which take no time, so that
+    no process is left alone with a long file.
+    """
+    from xdist.scheduler import LoadFileScheduling
+
+    config.option.loadscopereorder = False
+    return LoadFileScheduling(config, log)
+
+
 @pytest.fixture(autouse=True, scope="session")
 def one_thread():
     """Limit numerical libraries to one thread: tests may run in one process per core."""

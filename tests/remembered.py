@@ -103,7 +103,7 @@ class Remembered:
         sources = [own] if evidence.borrowed is None else [own, evidence.borrowed]
         data = [(e.inputs, e.readings, e.feed_odds, e.started, e.lot) for e in sources]
         data.append((evidence.now, evidence.events, evidence.zone))
-        what = ("fit", data, evidence.space, evidence.by_line, seed, exact)
+        what = ("fit", data, evidence.space, evidence.groupings, seed, exact)
         return self.of(what, lambda: fit_surrogate(evidence, seed, exact))
 
     def plan(self, situation):

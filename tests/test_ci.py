@@ -82,10 +82,12 @@ def test_whatever_fails_in_ci_ends_it(ci, outside):
     assert done.stdout.endswith("== all green\n")
     said = "\n".join(calls)
     for step in (
-        "python -m pytest -n 2", " ran ", "ruff check", "ruff format", "mypy", "lint-imports",
+        "python -m pytest -n 2", "python -m pytest -n 2 -m proof", "ruff check", "ruff format",
+        "mypy", "lint-imports",
         "highside demo", "pip check", " audit ", "tests.fuzz.mutate_logs", "benchmarks.startup",
     ):  # fmt: skip
         assert step in said, step
+    assert re.search(r" ran \S*/tests\.xml \S*/proofs\.xml$", said, re.M)
     assert ("apt-get install" in said) is not outside
     for k in range(1, len(calls) + 1):
         failed, until = ci(k, outside)
@@ -97,12 +99,14 @@ def test_whatever_fails_in_ci_ends_it(ci, outside):
 # ------------------------------------------------------------------ how many tests ran
 
 
-def ran(folder: Path, cases: str) -> subprocess.CompletedProcess:
+def ran(folder: Path, *reports: str) -> subprocess.CompletedProcess:
     (folder / "tests").mkdir(exist_ok=True)
     source = "def test_a():\n    pass\n\n\nclass TestB:\n    def test_b(self):\n        pass\n"
     (folder / "tests" / "test_some.py").write_text(source, encoding="utf-8")
-    (folder / "report.xml").write_text(f"<testsuites>{cases}</testsuites>", encoding="utf-8")
-    command = [sys.executable, CI / "ran", "report.xml"]
+    names = [f"{k}.xml" for k in range(len(reports))]
+    for name, cases in zip(names, reports, strict=True):
+        (folder / name).write_text(f"<testsuites>{cases}</testsuites>", encoding="utf-8")
+    command = [sys.executable, CI / "ran", *names]
     return subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
 
 
@@ -115,6 +119,12 @@ def test_the_number_of_tests_that_ran_is_printed(tmp_path):
     done = ran(tmp_path, B + "".join(A.format(k, "") for k in range(198)) + skipped)
     assert (done.returncode, done.stderr) == (0, "")
     assert done.stdout == "200 tests collected, 199 ran, 1 skipped\n"
+
+
+def test_each_test_is_in_one_report_or_another(tmp_path):
+    done = ran(tmp_path, A.format(1, "") * 2, B)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout == "3 tests collected, 3 ran, 0 skipped\n"
 
 
 @pytest.mark.parametrize(
