@@ -236,6 +236,7 @@ def test_values_outside_the_runs_of_a_line(change, said):
     assert all(warning.startswith(start) for warning, start in zip(found, said, strict=True))
 
 
+@pytest.mark.usefixtures("anew")
 def test_equal_answers_again_and_in_two_processes(lines):
     two = ["line-1", "line-3"]
     assert json.dumps(asked(lines, lines=two, workers=2)) == json.dumps(asked(lines, lines=two))

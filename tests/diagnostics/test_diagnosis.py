@@ -71,6 +71,7 @@ def habit_model(habit):
     return model_of(measured_table(habit, 1))
 
 
+@pytest.mark.usefixtures("anew")
 def test_a_diagnosis_has_the_promised_keys_and_is_repeatable(season_table):
     found = diagnose(Snapshot.of_table(season_table), SITE, lines=["deck-1"]).as_dict()
     assert found["schema"] == "highside.diagnosis/1"

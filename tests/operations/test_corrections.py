@@ -360,6 +360,7 @@ def test_a_load_that_corrects_too_many_runs_is_refused(history, tmp_path, monkey
 # -- what stays -----------------------------------------------------------------------------
 
 
+@pytest.mark.usefixtures("anew")
 def test_a_plan_made_before_is_made_again_byte_for_byte(season_table, tmp_path):
     history = History(tmp_path / "history")
     load_table(season_table, history)

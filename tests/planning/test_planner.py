@@ -206,6 +206,7 @@ def test_briefs_that_name_unknown_things_are_refused(season_table, tables, messa
 # ------------------------------------------------------------------ repeatability
 
 
+@pytest.mark.usefixtures("anew")
 def test_equal_requests_give_equal_bytes(season_table, planned):
     again, other = (
         suggest(Snapshot.of_table(season_table), Site(), brief(trials=TWO), seed=seed).as_dict()
@@ -225,6 +226,7 @@ print(json.dumps(suggest(pq.read_table(sys.argv[1]), Site(), brief).as_dict()))
 """
 
 
+@pytest.mark.usefixtures("anew")
 @pytest.mark.parametrize("goal", [{}, {"maximise": "trade-off"}, {"min_grade": 0.98}])
 def test_a_planning_gives_equal_answers_when_asked_twice(season_table, goal):
     asked = Brief.from_dict({"goal": goal, "trials": {"count": 1}})
@@ -243,6 +245,7 @@ def test_a_history_without_readings_sets_no_minimum_grade(season_table):
     )
 
 
+@pytest.mark.usefixtures("anew")
 def test_the_plan_does_not_depend_on_the_number_of_threads(season_table, planned, tmp_path):
     import pyarrow.parquet as pq
 

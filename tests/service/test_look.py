@@ -85,6 +85,7 @@ def between(ends) -> str:
     return f"{percent(ends['mean'])} ({low} to {high})"
 
 
+@pytest.mark.usefixtures("anew")
 def test_the_answer_is_that_of_the_library_byte_for_byte(service):
     client, made = service
     query = {"line": "deck-1", "min_grade": "98.2%", "trials": 2, "x": "air", "y": "feed_rate"}

@@ -159,6 +159,7 @@ def test_a_dry_run_writes_nothing(client, options):
     assert not (options.folder / "audit.jsonl").exists()
 
 
+@pytest.mark.usefixtures("anew")
 def test_a_plan_equals_the_command_s_byte_for_byte(client, options):
     client.post("/v1/runs", json=[row(k, air=30 + k, grade=0.98 + k / 1000) for k in range(8)])
     brief = {"line": "deck-1", "goal": {"min_grade": 0.985}, "trials": {"count": 1}}
