@@ -88,10 +88,13 @@ class Remembered:
         self.forgetful = False
         self._kept: dict[str, Any] = {}
 
+    @property
+    def usable(self) -> bool:
+        """Whether what was made before is what would be made now."""
+        return not self.forgetful and self.code is not None and not self.code.replaced()
+
     def of(self, what: Any, make: Callable[[], Any]) -> Any:
-        """The answer to equal arguments, made at most once while the code is unchanged."""
-        if self.forgetful or self.code is None or self.code.replaced():
-            return make()
+        """The answer to equal arguments, made at most once."""
         key = joblib.hash((what, [getattr(module, name) for module, name in KNOBS]))
         if key not in self._kept:
             self._kept[key] = make()
@@ -99,6 +102,8 @@ class Remembered:
 
     def fit(self, evidence, seed, exact=False):
         """As ``fit_surrogate``."""
+        if not self.usable:
+            return fit_surrogate(evidence, seed, exact)
         own = evidence.take(evidence.measured)
         sources = [own] if evidence.borrowed is None else [own, evidence.borrowed]
         data = [(e.inputs, e.readings, e.feed_odds, e.started, e.lot) for e in sources]
@@ -108,6 +113,8 @@ class Remembered:
 
     def plan(self, situation):
         """As ``planner._plan_with_model``, with the same stages of progress."""
+        if not self.usable:
+            return plan_with_model(situation)
         told: list[str] = []
 
         def tell(stage: str) -> None:

@@ -66,7 +66,7 @@ def test_demo_runs_completely_and_can_be_repeated(run, tmp_path, request):
     assert again["plan"]["recommendations"] == plan["recommendations"]
 
 
-def test_a_recorded_trial_leads_to_the_next_plan(run, season):
+def test_a_recorded_trial_leads_to_the_next_plan(run, season, small_plans):
     code, out, _ = run("suggest", "--brief", "brief.toml", "--json")
     assert code == 0
     plan = json.loads(out)
@@ -108,7 +108,7 @@ def exported(run, season, settings) -> list[dict]:
     return [r for r in rows if all(abs(r[k] - v) < 1e-9 for k, v in settings.items())]
 
 
-def test_record_from_a_file_and_a_failed_trial(run, season):
+def test_record_from_a_file_and_a_failed_trial(run, season, small_plans):
     (season / "more.csv").write_text(
         "line,started_at,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recovery,"
         "deck_state\n"
@@ -371,7 +371,7 @@ def test_diagnose_fits_80_columns(run, season):
     assert "deck-7" in err
 
 
-def test_compare_fits_80_columns(run, season, monkeypatch):
+def test_compare_fits_80_columns(run, season, small_plans):
     assert run("load", SEASON / "deck-3.parquet")[0] == 0
     asked = ("--min-grade", "0.985", "--feed-rate", "2.4")
     code, out, _ = run("compare", *asked, "--price", "4000", "--hours", "1200", "--anonymous")

@@ -5,7 +5,8 @@ as in K. Claessen and J. Hughes, "QuickCheck: a lightweight tool for random test
 programs", ICFP 2000 (from memory). Its engine is Hypothesis (https://hypothesis.works); DuckDB
 (https://duckdb.org) reads the files of the last version with a reader of its own.
 
-``HIGHSIDE_STATES=200`` runs 200 sequences of 60 operations instead of the few of every day.
+``-m proof`` runs ten sequences of 40 operations instead of the three of every day, and with
+``HIGHSIDE_STATES=200`` it runs 200 of 60.
 """
 
 from __future__ import annotations
@@ -71,6 +72,7 @@ from tests.operations.history_model import (
 
 LONG = int(os.environ.get("HIGHSIDE_STATES", "0"))
 SEQUENCES, STEPS = (LONG, 60) if LONG else (10, 40)
+FEW = 3
 LINES = ("a", "b")
 STARTS = (NOON - timedelta(hours=1), NOON)
 READINGS = ((0.981, 0.91), (0.974, 0.93), (0.962, 0.88))
@@ -533,11 +535,12 @@ def digest(snapshot: Snapshot) -> str:
     return hashlib.sha256(repr(held).encode()).hexdigest()
 
 
-def test_a_history_holds_what_the_model_holds_after_any_operations() -> None:
+@pytest.mark.parametrize("sequences", [FEW, pytest.param(SEQUENCES, marks=pytest.mark.proof)])
+def test_a_history_holds_what_the_model_holds_after_any_operations(sequences: int) -> None:
     run_state_machine_as_test(
         Histories,
         settings=settings(
-            max_examples=SEQUENCES,
+            max_examples=sequences,
             stateful_step_count=STEPS,
             deadline=None,
             derandomize=not LONG,

@@ -54,6 +54,7 @@ def test_run_now_beats_the_best_run_of_the_season(season, line):
     assert recovery[0] > np.median(truth(line, values[met])[0]) + 0.01
 
 
+@pytest.mark.proof
 def test_two_shifts_of_trials_come_near_the_attainable_recovery(season, tmp_path):
     """A closed loop on deck-1: eight trials, each run and read on the simulated deck."""
     from optimizer.intake.settling.load import load_table

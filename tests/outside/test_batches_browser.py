@@ -19,7 +19,6 @@ from tests.outside.test_service_browser import (
     PHONE,
     RULES,
     TABLET,
-    browser,
     options_of,
     pytestmark,
     show,
@@ -28,7 +27,7 @@ from tests.service.test_batches import BRIEF, runs
 from tests.service.test_service import RECORD, TOKENS, client_of
 from tests.serving import free_port, in_thread, start
 
-__all__ = ["browser", "pytestmark", "show"]  # fixtures and marks
+__all__ = ["pytestmark", "show"]  # fixtures and marks
 
 COUNT = 4
 OTHER = "a-token-of-the-night-1"

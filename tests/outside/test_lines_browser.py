@@ -20,7 +20,6 @@ from tests.outside.test_service_browser import (
     PHONE,
     RULES,
     TABLET,
-    browser,
     options_of,
     show,
 )
@@ -30,7 +29,7 @@ from tests.service.test_lines_page import FRACTIONS, rows_of
 from tests.service.test_service import client_of
 from tests.serving import SECONDS, in_thread
 
-__all__ = ["browser", "show"]  # fixtures
+__all__ = ["show"]  # fixtures
 pytestmark = [needs_chromium, pytest.mark.usefixtures("small_plans")]
 
 LINES = "/lines?min_grade=96.5&confidence=80&lines=a&lines=b&price=3000&hours=1000"

@@ -20,14 +20,11 @@ from tests.outside.test_service_browser import (
     PHONE,
     RULES,
     TABLET,
-    browser,
     options_of,
 )
 from tests.programs import needs_chromium
 from tests.service.test_service import client_of, row
 from tests.serving import SECONDS, in_thread
-
-__all__ = ["browser"]  # fixture
 
 pytestmark = [needs_chromium, pytest.mark.usefixtures("module_plans")]
 

@@ -50,6 +50,7 @@ def test_branin():
     assert best == pytest.approx(0.397887, abs=0.05)
 
 
+@pytest.mark.proof  # fifty plans over six settings
 def test_hartmann_6():
     space = box([(0.0, 1.0)] * 6, step=0.005)
     best, runs = run(space, hart6, free, 14, 12, 3, scale=1.0)

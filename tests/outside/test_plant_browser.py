@@ -18,16 +18,10 @@ from optimizer.service.admission.access import Access
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.http.app import create_app
 from tests.outside.test_service_browser import LAPTOP, PHONE, RULES, TABLET
-from tests.programs import chromium, needs_chromium
+from tests.programs import needs_chromium
 from tests.serving import SECONDS, in_thread
 
 pytestmark = [needs_chromium, pytest.mark.usefixtures("small_plans")]
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as found:
-        yield found
 
 
 @pytest.fixture

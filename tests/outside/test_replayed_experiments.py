@@ -91,7 +91,10 @@ def log(space: SettingSpace, tried: list[tuple[int, ...]], read: list[float]) ->
     return run_log(space, space.values(np.array(tried)), 0.95, share, 0.5, line="reactor")
 
 
-@pytest.mark.parametrize(("experiment", "most"), [(fullerenes, 20), (suzuki, 12)])
+@pytest.mark.parametrize(
+    ("experiment", "most"),
+    [pytest.param(fullerenes, 20, marks=pytest.mark.proof), (suzuki, 12)],
+)
 def test_a_best_setting_is_found_sooner_than_by_chance(experiment, most):
     # Seeds 0 to 4 have different starts and replicates; four of five campaigns need at most `most`
     # look-ups. The hypergeometric distribution gives that probability for a random search; four of

@@ -14,7 +14,7 @@ import pytest
 
 from optimizer.presentation.pages import sheet_html
 from tests.presentation.report_case import check_numbers, documents, season_page, season_review
-from tests.programs import chromium, needs_chromium
+from tests.programs import needs_chromium
 from tests.serving import SECONDS
 
 pytestmark = needs_chromium
@@ -22,12 +22,6 @@ PHONE, LAPTOP, WIDE = 390, 1280, 1800
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 # Violations are reported with every element; a rule that passes, with one, as a page has thousands.
 RULES = {"runOnly": {"type": "tag", "values": WCAG}, "resultTypes": ["violations"]}
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as found:
-        yield found
 
 
 @pytest.fixture(scope="module")

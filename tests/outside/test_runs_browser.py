@@ -17,12 +17,10 @@ from optimizer import History
 from optimizer.service.admission.access import Access
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.http.app import create_app
-from tests.outside.test_service_browser import PHONE, RULES, TABLET, browser
+from tests.outside.test_service_browser import PHONE, RULES, TABLET
 from tests.programs import needs_chromium
 from tests.service.test_service import SITE, client_of, row
 from tests.serving import SECONDS, in_thread
-
-__all__ = ["browser"]  # a fixture
 
 pytestmark = [needs_chromium, pytest.mark.usefixtures("small_plans")]
 
@@ -58,25 +56,13 @@ def served(tmp_path_factory):
 
 
 @pytest.fixture
-def show(browser, served):
+def show(pages, served):
     """``show(path, width, ...)`` opens a page; the browser console must stay empty."""
-    contexts, said = [], []
 
-    def call(path: str, width: int = LAPTOP, scheme: str = "light", **more):
-        viewport = {"width": width, "height": 900}
-        context = browser.new_context(viewport=viewport, color_scheme=scheme, **more)
-        contexts.append(context)
-        page = context.new_page()
-        page.set_default_timeout(1000 * SECONDS)
-        page.on("pageerror", lambda error: said.append(str(error)))
-        page.on("console", lambda m: said.append(m.text) if "Policy" in m.text else None)
-        page.goto(served[0] + path)
-        return page
+    def call(path: str, *how, **more):
+        return pages(served[0] + path, *how, **more)
 
-    yield call
-    for context in contexts:
-        context.close()
-    assert not said
+    return call
 
 
 @pytest.mark.parametrize(

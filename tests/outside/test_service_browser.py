@@ -16,9 +16,9 @@ from optimizer.service.admission.access import Access
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.http.app import create_app
 from tests.conftest import names_of_before
-from tests.programs import chromium, needs_chromium
+from tests.programs import needs_chromium
 from tests.service.test_service import SITE, TOKENS, client_of, row
-from tests.serving import SECONDS, in_thread
+from tests.serving import in_thread
 
 pytestmark = [needs_chromium, pytest.mark.usefixtures("small_plans")]
 
@@ -27,12 +27,6 @@ WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 # Violations are reported with every element; a rule that passes, with one, as a page has thousands.
 RULES = {"runOnly": {"type": "tag", "values": WCAG}, "resultTypes": ["violations"]}
 ASKED = "/?line=deck-1&trials=2"
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as found:
-        yield found
 
 
 def options_of(folder) -> Configuration:
@@ -58,25 +52,13 @@ def address(tmp_path_factory):
 
 
 @pytest.fixture
-def show(browser, address):
+def show(pages, address):
     """``show(path, width, ...)`` opens a page; the browser console must stay empty."""
-    contexts, said = [], []
 
-    def call(path: str, width: int = LAPTOP, scheme: str = "light", where: str = "", **more):
-        viewport = {"width": width, "height": 900}
-        context = browser.new_context(viewport=viewport, color_scheme=scheme, **more)
-        contexts.append(context)
-        page = context.new_page()
-        page.set_default_timeout(1000 * SECONDS)
-        page.on("pageerror", lambda error: said.append(str(error)))
-        page.on("console", lambda m: said.append(m.text) if "Policy" in m.text else None)
-        page.goto((where or address) + path)
-        return page
+    def call(path: str, *how, where: str = "", **more):
+        return pages((where or address) + path, *how, **more)
 
-    yield call
-    for context in contexts:
-        context.close()
-    assert not said
+    return call
 
 
 @pytest.mark.parametrize("scripts", [True, False], ids=["scripts", "no scripts"])

@@ -20,7 +20,6 @@ from tests.outside.test_service_browser import (
     PHONE,
     RULES,
     TABLET,
-    browser,
     options_of,
     show,
 )
@@ -28,7 +27,7 @@ from tests.programs import needs_chromium
 from tests.service.test_service import client_of, row
 from tests.serving import SECONDS, in_thread
 
-__all__ = ["browser", "show"]  # fixtures
+__all__ = ["show"]  # fixtures
 
 pytestmark = [needs_chromium, pytest.mark.usefixtures("small_plans")]
 

@@ -18,10 +18,10 @@ from optimizer.service.admission.access import Access
 from optimizer.service.http.app import create_app
 from optimizer.service.pages.uploading.view import key_of
 from tests.outside.test_service_browser import LAPTOP, PHONE, RULES, TABLET, options_of
-from tests.programs import chromium, needs_chromium
+from tests.programs import needs_chromium
 from tests.service.test_service import row
 from tests.service.test_uploads import text
-from tests.serving import SECONDS, in_thread
+from tests.serving import in_thread
 
 pytestmark = needs_chromium
 
@@ -29,12 +29,6 @@ GOOD = row(1, started_at="2026-03-02 06:00")
 WRONG = row(2, air="high", started_at="2026-03-02 07:00")
 DOUBTED = row(3, grade=0.85, feed_grade=0.95, started_at="2026-03-02 08:00")
 TWO_DAYS = row(4, started_at="03/04/2025")
-
-
-@pytest.fixture(scope="module")
-def browser():
-    with chromium() as found:
-        yield found
 
 
 @pytest.fixture(scope="module")
@@ -46,25 +40,13 @@ def service(tmp_path_factory):
 
 
 @pytest.fixture
-def show(browser, service):
+def show(pages, service):
     """``show(path, width, ...)`` opens a page; the browser console must stay empty."""
-    contexts, said = [], []
 
-    def call(path: str, width: int = LAPTOP, scheme: str = "light", **more):
-        viewport = {"width": width, "height": 900}
-        context = browser.new_context(viewport=viewport, color_scheme=scheme, **more)
-        contexts.append(context)
-        page = context.new_page()
-        page.set_default_timeout(1000 * SECONDS)
-        page.on("pageerror", lambda error: said.append(str(error)))
-        page.on("console", lambda m: said.append(m.text) if "Policy" in m.text else None)
-        page.goto(service[0] + path)
-        return page
+    def call(path: str, *how, **more):
+        return pages(service[0] + path, *how, **more)
 
-    yield call
-    for context in contexts:
-        context.close()
-    assert not said
+    return call
 
 
 def choose(page, content: bytes, name: str = "march.csv"):

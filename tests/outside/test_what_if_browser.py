@@ -15,13 +15,11 @@ from optimizer.service.admission.access import Access
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.http.app import create_app
 from optimizer.text.figures import percent, whole_percent
-from tests.outside.test_service_browser import LAPTOP, PHONE, RULES, TABLET, browser
+from tests.outside.test_service_browser import LAPTOP, PHONE, RULES, TABLET
 from tests.programs import needs_chromium
 from tests.service.test_service import SITE, client_of
 from tests.service.test_what_if import AT, asked_for, rows
 from tests.serving import SECONDS, in_thread
-
-__all__ = ["browser"]  # a fixture
 
 pytestmark = needs_chromium
 
@@ -44,26 +42,13 @@ def service(tmp_path_factory):
 
 
 @pytest.fixture
-def show(browser, service):
+def show(pages, service):
     """``show(path, width, ...)`` opens a page; no script may fail and no policy be broken."""
-    contexts, said = [], []
 
-    def call(path: str, width: int = LAPTOP, scheme: str = "light", **more):
-        context = browser.new_context(
-            viewport={"width": width, "height": 800}, color_scheme=scheme, **more
-        )
-        contexts.append(context)
-        page = context.new_page()
-        page.set_default_timeout(1000 * SECONDS)
-        page.on("pageerror", lambda error: said.append(str(error)))
-        page.on("console", lambda m: said.append(m.text) if "Policy" in m.text else None)
-        page.goto(service[0] + path)
-        return page
+    def call(path: str, *how, **more):
+        return pages(service[0] + path, *how, height=800, **more)
 
-    yield call
-    for context in contexts:
-        context.close()
-    assert not said
+    return call
 
 
 def fitted(page) -> None:
