@@ -149,11 +149,6 @@ def anew(remembered, monkeypatch):
     monkeypatch.setattr(remembered, "forgetful", True)
 
 
-@pytest.fixture(scope="module")
-def shared_fits():
-    """Nothing any more; for tests that are not yet without it."""
-
-
 @contextmanager
 def names_of_before() -> Iterator[None]:
     """Lines may have names that only histories of earlier versions hold, with control characters

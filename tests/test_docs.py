@@ -22,8 +22,6 @@ from cli.guide.pages import TOPICS, page, pages
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
 
-pytestmark = pytest.mark.usefixtures("shared_fits")
-
 ROOT = Path(__file__).resolve().parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
@@ -105,7 +103,7 @@ def test_the_shell_steps_of_the_readme_run(tmp_path, monkeypatch, capsys):
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory, shared_fits):
+def demo(tmp_path_factory):
     from optimizer.operations.demo import demo as run_demo
 
     return run_demo(tmp_path_factory.mktemp("home") / "highside-demo")

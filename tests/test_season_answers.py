@@ -5,15 +5,12 @@ from __future__ import annotations
 import copy
 import json
 
-import pytest
-
 from tests.season_answers import KEPT, answers, differences
 
 # Processors differ in the rounding of sums, so figures are compared to six places.
 TOLERANCE = 1e-5
 
 
-@pytest.mark.usefixtures("shared_fits")
 def test_every_figure_of_the_season_is_unchanged(tmp_path):
     kept = json.loads(KEPT.read_text(encoding="utf-8"))
     found = json.loads(json.dumps(answers(tmp_path, with_report=False)))

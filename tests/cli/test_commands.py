@@ -17,7 +17,6 @@ from cli import main as cli
 from optimizer.operations.demo import season_folder
 
 SEASON = season_folder()
-pytestmark = pytest.mark.usefixtures("shared_fits")
 
 
 @pytest.fixture(scope="module")

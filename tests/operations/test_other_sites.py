@@ -116,7 +116,7 @@ CASES = {
 }
 
 
-@pytest.mark.usefixtures("small_plans", "shared_fits")
+@pytest.mark.usefixtures("small_plans")
 @pytest.mark.parametrize("name", CASES)
 def test_every_plant_gets_a_plan_a_diagnosis_and_a_comparison(name):
     case = CASES[name]

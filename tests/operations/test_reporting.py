@@ -15,7 +15,7 @@ from tests.operations.test_recording import BRIEF, RESULT
 
 
 @pytest.fixture
-def history(tmp_path, small_plans, shared_fits):
+def history(tmp_path, small_plans):
     """A history of four runs of each of two lines; small models keep the tests fast."""
     found = History(tmp_path / "history")
     rows = [
