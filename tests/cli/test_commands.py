@@ -329,8 +329,7 @@ def test_readings_over_time_become_runs_and_can_be_exported(run, tmp_path):
     assert "load it with --samples" in " ".join(out.split())
     code, out, err = run("load", "log.csv", "--samples")
     assert (code, err) == (0, "")
-    assert "Read 20 rows: 20 added" in out
-    assert "averaged to 2 runs" in out
+    assert "Read 20 rows: 20 are readings of 2 added runs" in out
     code, out, err = run("history", "--export", "runs.csv", "--readings", "readings.csv")
     assert (code, err) == (0, "")
     runs, readings = (pa_csv.read_csv(f).to_pylist() for f in ("runs.csv", "readings.csv"))

@@ -18,7 +18,7 @@ from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import random_deck, random_material
 from optimizer.simulation.middlings import Divider
 
-FRAME = Frame(GRAVITY_TABLE.names, 5, deck_coordinates_of(GRAVITY_TABLE), False, EXACT, 0)
+FRAME = Frame(GRAVITY_TABLE.names, 5, deck_coordinates_of(GRAVITY_TABLE), (), EXACT, 0)
 
 
 def test_intervals_cover_the_true_share_at_settings_that_were_not_run():

@@ -211,11 +211,11 @@ def load_and_check(content: bytes, rng: random.Random, history: History) -> Load
     seconds = time.process_time() - began
     assert seconds < SLOW_SECONDS, f"took {seconds:.1f} s"
     for tally in (report, *report.files):
-        told = (tally.read, tally.added, tally.already_known, tally.rejected)
+        taken = tally.added if tally.readings is None else tally.readings
+        told = (tally.read, taken, tally.already_known, tally.rejected)
         assert told[0] == sum(told[1:]), f"{told} rows read, added, known, rejected"
     runs = sum(len(batch) for batch in fresh)
-    made = sum(tally.added if tally.runs is None else tally.runs for tally in report.files)
-    assert runs == made, f"{runs} runs, but {made} reported"
+    assert runs == report.added, f"{runs} runs, but {report.added} reported"
     assert load.rejected.num_rows == report.rejected + len(report.unreadable)
     check_lines(content, report, site)
     return report

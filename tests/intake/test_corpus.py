@@ -33,6 +33,7 @@ def test_log_of_the_corpus(case: dict[str, Any], tmp_path: Path) -> None:
     report = load_logs(path, history, samples=case.get("samples", False), **options)
     told = {k: getattr(report, k) for k in ("read", "added", "already_known", "rejected")}
     assert told == {k: case[k] for k in told}, report.as_dict()
+    assert report.readings == case.get("readings")
     rows = [r for r in report.rejects if r["row"]]
     wanted = case.get("rejects", [])
     assert [(r["row"], r["field"]) for r in rows] == [(row, field) for row, field, _ in wanted]

@@ -115,5 +115,5 @@ def test_readings_of_a_stretch_are_averaged(tmp_path):
         for k in range(3)
     ]
     history, report = loaded(tmp_path, *rows, samples=True)
-    assert report.files[0].runs == 1
+    assert report.added == 1
     assert history.at().runs()["middlings_share"].to_pylist() == pytest.approx([0.09])
