@@ -39,7 +39,7 @@ def run_by_habit(day: Indices, point: Indices) -> bool:
     day alone, and the day had no other.
 
     What such a day adds to its readings and what the settings do are the same thing in the log, so
-    that no reading tells them apart.
+    that no reading tells them apart. One day alone is no habit.
 
     Args:
         day: number of the day of each run, shape (n,); ``NONE`` where it is not known.
@@ -49,7 +49,7 @@ def run_by_habit(day: Indices, point: Indices) -> bool:
     pairs, which, runs = np.unique(
         np.column_stack([day, point])[dated], axis=0, return_inverse=True, return_counts=True
     )
-    if not len(pairs):
+    if len(np.unique(pairs[:, 0])) < 2:
         return False
     own_day = np.bincount(pairs[:, 0])[pairs[:, 0]] == 1
     own_point = np.bincount(pairs[:, 1])[pairs[:, 1]] == 1

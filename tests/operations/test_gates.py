@@ -95,7 +95,7 @@ def test_all_gates_can_be_fixed_at_one_value(history):
 def test_the_other_answers_are_given(history):
     goal = {"goal": {"min_grade": 0.96}}
     found = diagnose(history.at(), SITE, Brief.from_dict({**goal, "line": "deck-3"})).as_dict()
-    assert {each["setting"] for each in found["sensitivity"]} >= {*GATES}
+    assert {each["setting"] for each in found["sensitivity"]} >= {"air", "air_taper", "air_bow"}
     compared = compare(history.at(), SITE, Brief.from_dict(goal)).as_dict()
     assert {entry["line"] for entry in compared["lines"]} == {"deck-1", "deck-3"}
     assert {"air", *GATES} <= set(compared["units"])
