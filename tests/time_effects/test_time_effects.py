@@ -181,6 +181,7 @@ def test_days_count_where_they_can_be_told_from_settings(crossed):
         ([0, 0, 1, 1, 2, 2], [0, 0, 0, 0, 1, 1], False),  # the first is run again the next day
         ([0, 0, 1, 1, 2, 2], [0, 1, 2, 3, 4, 5], False),  # several in a day
         ([0, 1, 2, 3, 4, 5], [0, 1, 2, 3, 4, 5], False),  # nothing is repeated
+        ([0, 0, 0, 0], [0, 0, 1, 1], False),  # one day alone
         ([NONE] * 4, [0, 0, 1, 1], False),  # no run has a time
     ],
 )
