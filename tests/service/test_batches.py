@@ -140,7 +140,7 @@ def test_reading_makes_no_plan(client, monkeypatch):
     from optimizer.service.answers.job_queue import JobQueue
 
     issued(client)
-    monkeypatch.setattr(JobQueue, "order", lambda *_, **__: 1 / 0)
+    monkeypatch.setattr(JobQueue, "_task", lambda *_, **__: 1 / 0)
     monkeypatch.setattr("optimizer.planning.planner.plan_of", lambda *_, **__: 1 / 0)
     for path in ("/v1/batches", "/v1/batches/a-1", "/v1/batches/a-1/sheet"):
         assert client.get(path).status_code == 200
