@@ -41,7 +41,7 @@ class ShareReadings:
 
         >>> found = ShareReadings.from_shares([0.08, np.nan], 0.01)
         >>> found.measured.tolist(), round(float(found.variance[0]), 4)
-        ([True, False], 0.0185)
+        ([True, False], 0.0184)
         """
         p, stated = np.moveaxis(packed(share, se), -1, 0)
         error, logit, variance = share_reading(p, stated, np.full_like(p, np.nan))

@@ -15,5 +15,5 @@ def keeps_middlings(plan: Mapping[str, Any]) -> bool:
     >>> keeps_middlings({"run_now": None, "goal": {"prices": {"product": 4.0, "middlings": 2.0}}})
     True
     """
-    priced = (plan["goal"].get("prices") or {}).get("middlings") is not None
+    priced = (plan.get("goal", {}).get("prices") or {}).get("middlings") is not None
     return priced or "middlings" in (plan["run_now"] or {})

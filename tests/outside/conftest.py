@@ -7,9 +7,9 @@ import pytest
 from tests.serving import SECONDS
 
 
-@pytest.fixture(scope="package")
+@pytest.fixture(scope="module")
 def browser():
-    """A browser, which takes a second to start. It is closed before other folders' tests, as
+    """A browser, which takes a second to start. It is closed before another file's tests, as
     Playwright leaves an event loop running in its thread."""
     from tests.programs import chromium  # where it is missing, files of tests say so, not this one
 

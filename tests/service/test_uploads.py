@@ -212,7 +212,7 @@ def test_readings_over_time_become_runs(client, options):
     page = send(client, text(*readings))
     assert "choose ‘readings over time’ below" in said(page)
     page = press(client, page, samples="yes")
-    assert "from which 1 runs are made" in said(page)
+    assert "8 of which make 1 run." in said(page)
     press(client, page, "load")
     assert [run["samples"] for run in runs(options)] == [8]
 
