@@ -16,4 +16,4 @@ def keeps_middlings(plan: Mapping[str, Any]) -> bool:
     True
     """
     priced = (plan.get("goal", {}).get("prices") or {}).get("middlings") is not None
-    return priced or "middlings" in (plan["run_now"] or {})
+    return priced or "middlings" in (plan.get("run_now") or {})
