@@ -5,7 +5,7 @@ from __future__ import annotations
 import getpass
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, NamedTuple
 
 import typer
 
@@ -14,6 +14,7 @@ from optimizer.text.key_values import key_values
 from optimizer.text.names import composed, normal_name
 
 if TYPE_CHECKING:
+    from optimizer.comparison import ComparisonRequest
     from optimizer.history.history import History
     from optimizer.plant.brief import Brief
     from optimizer.plant.site import Site
@@ -78,6 +79,23 @@ SchedulerOption = Annotated[
     typer.Option(
         "--scheduler", metavar="ADDRESS", help="Dask cluster that plans lines in parallel."
     ),
+]
+
+PriceOption = Annotated[
+    float | None, typer.Option("--price", metavar="VALUE", help="Price of a tonne of product.")
+]
+RejectPriceOption = Annotated[
+    float, typer.Option("--reject-price", metavar="VALUE", help="Price of a tonne of reject.")
+]
+HoursOption = Annotated[
+    float | None, typer.Option("--hours", metavar="H", help="Running hours of a season.")
+]
+FractionsOption = Annotated[
+    Path | None,
+    typer.Option("--fractions", metavar="FILE", help="Density fractions of the lines."),
+]
+AnonymousOption = Annotated[
+    bool, typer.Option("--anonymous", help="Call lines A, B, C in the order of rank.")
 ]
 
 
@@ -150,3 +168,43 @@ def as_share(text: str | float) -> float:
     if isinstance(found, str):
         raise InputError(f"'{text}' is not a share.", hint="Write 0.985 or 98.5%.")
     return float(found)
+
+
+class Money(NamedTuple):
+    """The options that turn a gap into money, as ``comparison.Prices`` has them."""
+
+    price: float | None
+    hours: float | None
+    reject_price: float
+
+
+def comparison_request(
+    lines: Iterable[str] | None,
+    *,
+    feed_rate: float | None,
+    money: Money,
+    fractions: Path | None,
+    ranked_by: str,
+    anonymous: bool,
+) -> ComparisonRequest:
+    """What options choose of a comparison beyond the brief.
+
+    Raises:
+        InputError: when only one of price and hours is given, or the fractions cannot be read.
+    """
+    from optimizer.comparison import ComparisonRequest, Prices, read_fractions
+
+    price, hours, reject = money
+    if (price is None) != (hours is None):
+        raise InputError(
+            "--price and --hours go together: value per tonne, hours per season.",
+            hint="Write both, such as --price 2400 --hours 900",
+        )
+    return ComparisonRequest(
+        lines=[n.strip() for entry in lines or () for n in entry.split(",") if n.strip()] or None,
+        feed_rate=feed_rate,
+        prices=None if price is None or hours is None else Prices(price, hours, reject),
+        fractions=None if fractions is None else read_fractions(fractions),
+        ranked_by=ranked_by,
+        anonymous=anonymous,
+    )

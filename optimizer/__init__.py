@@ -27,7 +27,12 @@ if TYPE_CHECKING:
     from optimizer.history.snapshot import Snapshot
     from optimizer.history.upkeep import restore, verify
     from optimizer.intake.settling.load import LoadReport, load_corrections, load_logs
-    from optimizer.operations.balance import Balanced, balance
+    from optimizer.operations.balancing.balance import Balanced, balance
+    from optimizer.operations.balancing.sampling_plan import (
+        Particulate,
+        SamplingPlan,
+        plan_sampling,
+    )
     from optimizer.operations.batches import (
         batch,
         batches,
@@ -43,7 +48,6 @@ if TYPE_CHECKING:
     from optimizer.operations.plan_file import PlanFile, read_plan
     from optimizer.operations.recording import Recorded, record
     from optimizer.operations.reporting import ReportFiles, WrittenReport, report
-    from optimizer.operations.sampling_plan import Particulate, SamplingPlan, plan_sampling
     from optimizer.operations.site_check import SiteCheck, check_site
     from optimizer.planning.plan import Plan
     from optimizer.planning.planner import suggest
@@ -71,7 +75,7 @@ _HOMES = {
     "history.snapshot": ("Snapshot",),
     "history.upkeep": ("restore", "verify"),
     "intake.settling.load": ("LoadReport", "load_corrections", "load_logs"),
-    "operations.balance": ("Balanced", "balance"),
+    "operations.balancing.balance": ("Balanced", "balance"),
     "operations.corrections": ("correct", "reinstate", "withdraw"),
     "operations.batches": (
         "batch",
@@ -87,7 +91,7 @@ _HOMES = {
     "operations.plan_file": ("PlanFile", "read_plan"),
     "operations.recording": ("Recorded", "record"),
     "operations.reporting": ("ReportFiles", "WrittenReport", "report"),
-    "operations.sampling_plan": ("Particulate", "SamplingPlan", "plan_sampling"),
+    "operations.balancing.sampling_plan": ("Particulate", "SamplingPlan", "plan_sampling"),
     "operations.site_check": ("SiteCheck", "check_site"),
     "planning.plan": ("Plan",),
     "planning.planner": ("suggest",),

@@ -3,28 +3,33 @@
 from __future__ import annotations
 
 from enum import StrEnum
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from cli.options import (
+    AnonymousOption,
     AsOfOption,
     BriefOption,
     ConfidenceOption,
+    FractionsOption,
     HistoryOption,
+    HoursOption,
     JsonOption,
     MaterialOption,
     MinGradeOption,
+    Money,
+    PriceOption,
+    RejectPriceOption,
     SchedulerOption,
     SeedOption,
     SiteOption,
     WorkersOption,
+    comparison_request,
     open_history,
     open_site,
     read_brief,
 )
-from optimizer.errors import InputError
 from optimizer.text.names import composed
 
 NOTHING_TO_COMPARE = 1
@@ -52,22 +57,6 @@ FeedRateOption = Annotated[
     typer.Option("--feed-rate", metavar="RATE", help="Common feed rate, in the site's unit."),
 ]
 RankByOption = Annotated[RankBy, typer.Option("--rank-by", help="Quantity to rank by.")]
-PriceOption = Annotated[
-    float | None, typer.Option("--price", metavar="VALUE", help="Price of a tonne of product.")
-]
-RejectPriceOption = Annotated[
-    float, typer.Option("--reject-price", metavar="VALUE", help="Price of a tonne of reject.")
-]
-HoursOption = Annotated[
-    float | None, typer.Option("--hours", metavar="H", help="Running hours of a season.")
-]
-FractionsOption = Annotated[
-    Path | None,
-    typer.Option("--fractions", metavar="FILE", help="Density fractions of the lines."),
-]
-AnonymousOption = Annotated[
-    bool, typer.Option("--anonymous", help="Call lines A, B, C in the order of rank.")
-]
 
 
 def compare(
@@ -94,16 +83,13 @@ def compare(
     """Compare lines on equal footing: what each gets, could get, and why it does not."""
     from cli.output import answer, check_seed, progress
     from cli.show import comparison as show_comparison
-    from optimizer.comparison import ComparisonRequest, Prices, read_fractions
     from optimizer.comparison import compare as put_side_by_side
 
-    if (price is None) != (hours is None):
-        raise InputError("--price and --hours go together: value per tonne, hours per season.")
-    request = ComparisonRequest(
-        lines=[n.strip() for entry in lines or () for n in entry.split(",") if n.strip()] or None,
+    request = comparison_request(
+        lines,
         feed_rate=feed_rate,
-        prices=None if price is None or hours is None else Prices(price, hours, reject_price),
-        fractions=None if fractions is None else read_fractions(fractions),
+        money=Money(price, hours, reject_price),
+        fractions=fractions,
         ranked_by=rank_by.value,
         anonymous=anonymous,
     )

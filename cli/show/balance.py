@@ -16,12 +16,14 @@ def balance(document: Mapping[str, Any]) -> str:
     if any("middlings_share" in test for test in document["tests"]):
         shown += ["middlings_share", "middlings_grade"]
         heads += ["middlings %", "their grade %"]
-    head = ("test", *heads, "closes", "method")
+    weighed = any(test["missing_share"] is not None for test in document["tests"])
+    head = ("test", *heads, *(["missing mass %"] if weighed else []), "closes", "method")
     rows = [head]
     for test in document["tests"]:
         figures = [_figure(test.get(name), test.get(f"{name}_se")) for name in shown]
         closes = "-" if test["p_value"] is None else f"p {test['p_value']:.3f}"
-        rows.append((test["test_id"], *figures, closes, test["method"]))
+        missing = [percent(test["missing_share"], 2)] if weighed else []
+        rows.append((test["test_id"], *figures, *missing, closes, test["method"]))
     widths = [max(len(row[j]) for row in rows) for j in range(len(head))]
     lines = []
     for k, row in enumerate(rows):
@@ -31,7 +33,18 @@ def balance(document: Mapping[str, Any]) -> str:
             lines.append(f"{INDENT}most likely wrong: {document['tests'][k - 1]['suspect']}")
         for warning in document["tests"][k - 1]["warnings"] if k else ():
             lines.append(wrap(warning, INDENT))
+    if document["not_filled_in"]:
+        lines.append(wrap(f"Not filled in yet: {', '.join(document['not_filled_in'])}."))
     lines.append(f"Wrote {document['runs']} runs to {document['log']}; next: highside load")
+    return "\n".join(lines)
+
+
+def sheets(document: Mapping[str, Any]) -> str:
+    """The text of a ``highside.sample_sheets/1`` document."""
+    lines = [f"Sheet:  {sheet}" for sheet in document["sheets"]]
+    filled = [sheet for sheet in document["sheets"] if sheet.endswith(".csv")]
+    if filled:
+        lines.append(f"When it is filled in: highside balance {filled[0]}")
     return "\n".join(lines)
 
 
@@ -48,7 +61,7 @@ def sampling(document: Mapping[str, Any]) -> str:
     lines = [
         bold(
             f"To show {exact_percent(d['difference'])} points of grade at "
-            f"{exact_percent(d['purity'])} %: count {d['count']} particles at each setting."
+            f"{exact_percent(d['purity'])} %: count {d['count']:,} particles at each setting."
         )
     ]
     if d["grams"] is not None:
@@ -57,7 +70,7 @@ def sampling(document: Mapping[str, Any]) -> str:
         f"  One such count has a standard error of {points(d['purity_se'])} points; its exact 95 %",
         f"  interval is {percent(d['purity_low'], 2)} to {percent(d['purity_high'], 2)} %.",
         f"  A count that finds no defect still leaves up to {percent(d['none_found_below'], 3)} %;",
-        f"  to exclude {exact_percent(d['difference'])} %, count {d['zero_defect_count']} "
+        f"  to exclude {exact_percent(d['difference'])} %, count {d['zero_defect_count']:,} "
         "and find none.",
     ]
     if d["repeats"] is not None:

@@ -7,6 +7,8 @@ from typing import Any
 
 from cli.show.text import bold, interval, wrap
 from optimizer.text.figures import exact_percent, level, whole_percent, worth
+from optimizer.text.season_value import season_value
+from optimizer.text.todays_material import todays_material
 
 INDENT = "     "
 # Smaller gains, as fractions, round to zero tenths of a point.
@@ -33,7 +35,8 @@ def comparison(document: Mapping[str, Any]) -> str:
 def _basis(document: Mapping[str, Any]) -> list[str]:
     basis, units = document["basis"], document["units"]
     feed = "" if basis["feed_rate"] is None else f", {basis['feed_rate']:g} {units['feed_rate']}"
-    material = ", ".join(f"{k.replace('_', ' ')} {v}" for k, v in basis["material"].items())
+    told = todays_material({**document, "material": basis["material"]})
+    material = ", ".join(f"{name.replace('_', ' ')} {text}" for name, text in told.items())
     grade, sure = exact_percent(basis["min_grade"]), exact_percent(basis["confidence"])
     goal = f"grade {grade} %, {sure} % sure"
     head = f"{len(document['lines'])} lines at {goal}{feed}"
@@ -114,14 +117,7 @@ def _why(line: Mapping[str, Any], document: Mapping[str, Any]) -> list[str]:
     )
     value = line.get("value_per_season")
     if value is not None:
-        hours = document["prices"]["hours"]
-        lines.append(
-            wrap(
-                f"Worth {value['mean']:,.0f} a season of {hours:g} h "
-                f"({value['low']:,.0f} to {value['high']:,.0f}), in the currency of the price.",
-                INDENT,
-            )
-        )
+        lines.append(wrap(season_value(value, document), INDENT))
     lines += [wrap(f"! {w}", INDENT) for w in line["warnings"]]
     return lines
 

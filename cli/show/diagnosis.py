@@ -109,7 +109,10 @@ def _noise(noise: Mapping[str, Any]) -> list[str]:
 
 
 def _calibration(found: Mapping[str, Any], min_grade: float) -> list[str]:
-    lines = [f"Prediction of set-points left out ({found['set_points']} of them)"]
+    lines = [
+        "Prediction of runs that were left out, those at equal settings and material together "
+        f"({found['set_points']} times)"
+    ]
     for name in ("grade", "recovery"):
         f = found[name]
         low, high = f["coverage_interval"]

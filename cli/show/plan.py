@@ -49,7 +49,8 @@ def plan(document: Mapping[str, Any], batch: str | None = None) -> str:
         wanted = "best trade-off of grade and recovery"
     lines = [bold(f"Next trials for {document['line'] or 'a new line'}: {wanted}")]
     if document["material"]:
-        shown = ", ".join(f"{k} {v}" for k, v in todays_material(document).items())
+        told = todays_material(document).items()
+        shown = ", ".join(f"{name.replace('_', ' ')} {text}" for name, text in told)
         lines.append(wrap(f"Material: {shown}."))
     lines.append(
         wrap(
@@ -123,7 +124,8 @@ def _trials(
             number = id_of_trial(batch, trial["order"])
             lines.append(bold(f"{number} (rank {trial['rank']})"))
         start = trial["rank"] if batch is None else ""
-        lines += [bold(line(start, row)), wrap(trial["why"], INDENT)]
+        even = even_deck(trial.get("chance_even"))
+        lines += [bold(line(start, row)), wrap(f"{trial['why']}{even}", INDENT)]
         if "middlings" in trial:
             lines.append(wrap(middlings(trial["middlings"]), INDENT))
     return lines
@@ -145,7 +147,8 @@ def _over_shift(document: Mapping[str, Any], goal: Mapping[str, Any]) -> list[st
     hold = document.get("hold")
     if hold is None or goal["min_grade"] is None:
         return []
-    at = ", ".join(f"{name} {level(v)}" for name, v in hold["worst"]["material"].items())
+    worst = {**document, "material": hold["worst"]["material"], "hold": None}
+    at = ", ".join(f"{name} {text}" for name, text in todays_material(worst).items())
     throughout = document["brief"].get("goal", {}).get("hold") == "throughout"
     what = "that every hour meets it" if throughout else "that the shift's product meets it"
     return [
@@ -176,17 +179,22 @@ def _run_now(
     product, value = now[product_key(unit_of_mass)], now.get("value_per_hour")
     told = f"{mass(product, unit_of_mass)} {mass_label(unit_of_mass)}/h"
     rate = "" if product is None else f" Product about {told}."
-    rate += "" if value is None else f" Worth about {worth(value)} an hour."
+    rate += "" if value is None else f" Worth about {worth(value)} {goal['gain_unit']}."
     return [
         bold("Run now"),
         wrap(f"{settings}; {kind}.", INDENT),
         wrap(
             f"Grade {interval(now['grade'])} %, recovery {interval(now['recovery'])} %"
-            f"{chance}.{rate}",
+            f"{chance}.{even_deck(now.get('chance_even'))}{rate}",
             INDENT,
         ),
         *([wrap(middlings(now["middlings"]), INDENT)] if "middlings" in now else []),
     ]
+
+
+def even_deck(chance: float | None) -> str:
+    """A sentence about the chance that the deck runs even; empty where it is not known."""
+    return "" if chance is None else f" Even deck: {whole_percent(chance)} %."
 
 
 def middlings(expected: Mapping[str, Any]) -> str:

@@ -22,17 +22,21 @@ def bold(text: str) -> str:
 
 def wrap(text: str, indent: str = "") -> str:
     """Folds a text to lines of at most ``WIDTH`` columns, each indented."""
-    return textwrap.fill(text, WIDTH, initial_indent=indent, subsequent_indent=indent)
+    return _folded(text, indent, indent)
+
+
+def _folded(text: str, first: str, indent: str) -> str:
+    """A folded text in which no per cent sign is parted from its number."""
+    kept = text.replace(" %", "\u00a0%")
+    folded = textwrap.fill(kept, WIDTH, initial_indent=first, subsequent_indent=indent)
+    return folded.replace("\u00a0%", " %")
 
 
 def warning_lines(warnings: Sequence[str]) -> list[str]:
     """Lines that list warnings, each marked with an exclamation mark; empty without warnings."""
     if not warnings:
         return []
-    folded = [
-        textwrap.fill(w, WIDTH, initial_indent="  ! ", subsequent_indent="    ") for w in warnings
-    ]
-    return ["", "Mind:", *folded]
+    return ["", "Mind:", *(_folded(w, "  ! ", "    ") for w in warnings)]
 
 
 def interval(value: Mapping[str, float | None], form: str = "{} ({}-{})") -> str:

@@ -12,7 +12,7 @@ from optimizer.comparison.basis import Basis, choose_basis, labels_of, why_not
 from optimizer.comparison.density_fractions import CurvesCompared, compare_curves
 from optimizer.comparison.line_study import Study, Task, study_line
 from optimizer.comparison.ranking import Ranking, rank_known_first, rank_lines
-from optimizer.comparison.record import Comparison, LineResult
+from optimizer.comparison.record import Comparison, LineResult, SeasonValue
 from optimizer.comparison.request import ComparisonRequest, Prices
 from optimizer.errors import InputError
 from optimizer.history.snapshot import Snapshot, snapshot_of
@@ -62,6 +62,7 @@ def compare(
         HistoryError: when the history cannot be read.
     """
     site, request = site or Site(), request or ComparisonRequest()
+    request = request.in_currency(site.currency)
     brief = (brief or Brief()).check_names(site)
     snapshot = snapshot_of(history)
     tables = _runs_of_each(snapshot, site, request.lines)
@@ -166,6 +167,7 @@ def _side_by_side(
         prices=request.prices,
         curves=None if found.curves is None else found.curves.called(called),
         units={name: site.setting(name, None).unit for name in site.set_names},
+        material_units=site.material_units(basis.material),
         seed=seed,
         history_version=version,
         warnings=(*doubts, *few),
@@ -197,12 +199,18 @@ def _rankings(studies: Sequence[Study], seed: int) -> dict[str, Ranking]:
     }
 
 
-def _value(study: Study, site: Site, basis: Basis, prices: Prices | None) -> Interval | None:
-    """Value of the gap over a season; None if prices, feed rate, feed grade or gap are missing."""
+def _value(study: Study, site: Site, basis: Basis, prices: Prices | None) -> SeasonValue | None:
+    """Value of the gap over a season.
+
+    None if prices, feed rate, feed grade or gap are missing, or no setting is to be changed.
+    """
     feed_grade = basis.material.get(FEED_GRADE)
     if prices is None or basis.feed_rate is None or feed_grade is None or study.gap_draws is None:
+        return None
+    if study.better is None or not np.any(study.better != study.now):
         return None
     tonnes = basis.feed_rate * site.tonnes_per_hour(study.line)
     fed = feed_grade * site.feed_grade_scale
     draws = prices.season(study.gap_draws, tonnes, fed, basis.min_grade)
-    return Interval.of_draws(draws)
+    sure = max(0.0, float(np.quantile(draws, 1.0 - basis.confidence)))
+    return SeasonValue(Interval.of_draws(draws), sure)

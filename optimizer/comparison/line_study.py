@@ -197,7 +197,7 @@ class _Study:
         return Study(
             line=str(e.line),
             runs=len(e.grade),
-            set_points=len(distinct_rows(e.inputs[e.measured])[0]),
+            set_points=e.set_points,
             names=space.names,
             units=tuple(s.unit for s in space.settings),
             as_run=self.model.recent_settings,
@@ -357,9 +357,9 @@ class _Study:
 
 def _not_sure(basis: Basis, chance: float) -> str:
     return (
-        f"Not sure: no settings near those tried are {exact_percent(basis.confidence)} % sure of "
-        f"grade {basis.min_grade:g} (the surest are {whole_percent(chance)} %). The attainable "
-        "recovery and its worth are not known yet."
+        f"Not sure: no settings near those tried are {exact_percent(basis.confidence)} % sure of a "
+        f"grade of {exact_percent(basis.min_grade)} % (the surest are {whole_percent(chance)} %). "
+        "The attainable recovery and its worth are not known yet."
     )
 
 

@@ -13,7 +13,7 @@ from optimizer.comparison.density_fractions import CurvesCompared
 from optimizer.comparison.line_study import Study
 from optimizer.comparison.ranking import Rank, Ranking
 from optimizer.comparison.request import Prices
-from optimizer.interval import PLACES, Interval
+from optimizer.interval import PLACES, Interval, rounded
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -39,6 +39,23 @@ class Cause:
 
 
 @dataclass(frozen=True)
+class SeasonValue:
+    """What the gap of a line is worth over a season, in the currency of the prices.
+
+    Attributes:
+        expected: its mean and 90 % interval.
+        sure: what it is worth at least with the confidence of the basis; 0 when no gain is as sure.
+    """
+
+    expected: Interval
+    sure: float
+
+    def as_dict(self) -> dict[str, float | None]:
+        """JSON form."""
+        return {**self.expected.as_dict(), "sure": rounded(self.sure)}
+
+
+@dataclass(frozen=True)
 class LineResult:
     """One line in the comparison.
 
@@ -47,14 +64,15 @@ class LineResult:
         study: results of the line.
         rank: rank by the quantity by which the comparison is ordered.
         ranks: rank by each quantity.
-        value: value of the line's gap over a season; None when it is not known.
+        value: value of the line's gap over a season; None when it is not known, or when no setting
+            is to be changed.
     """
 
     name: str
     study: Study
     rank: Rank
     ranks: Mapping[str, Rank]
-    value: Interval | None
+    value: SeasonValue | None
 
     def as_dict(self) -> dict[str, object]:
         """JSON form, an entry of ``lines``."""
@@ -121,7 +139,7 @@ class Comparison:
         left_out: names of the other lines, each with the reason.
         prices: the prices behind the value of a season; None when none were given.
         curves: partition curves; None when no density fractions were given.
-        units: unit of each setting, by name.
+        units, material_units: unit of each setting and of each property of the material, by name.
         seed: seed of all random draws.
         history_version: version of the history; None when the runs came as a table.
         warnings: warnings that do not belong to a single line's results.
@@ -135,6 +153,7 @@ class Comparison:
     prices: Prices | None
     curves: CurvesCompared | None
     units: Mapping[str, str]
+    material_units: Mapping[str, str]
     seed: int
     history_version: int | None
     warnings: tuple[str, ...]
@@ -147,6 +166,7 @@ class Comparison:
             "history_version": self.history_version,
             "basis": self.basis.as_dict(),
             "units": dict(self.units),
+            "material_units": dict(self.material_units),
             "model": "each line fitted on its own runs",
             "ranked_by": self.ranked_by,
             "order_probability": None if self.ranking is None else _known(self.ranking.whole),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,11 +27,13 @@ class Prices:
         product: value of a tonne of product.
         hours: running hours of a season.
         reject: value of a tonne of reject; recovered material is no longer sold as reject.
+        currency: currency of both; that of the site when None.
     """
 
     product: float
     hours: float
     reject: float = 0.0
+    currency: str | None = None
 
     def season(
         self, gain: Floats, tonnes_per_hour: float, feed_grade: float, grade: float
@@ -73,6 +75,12 @@ class ComparisonRequest:
     fractions: Fractions | None = None
     ranked_by: str = "attainable"
     anonymous: bool = False
+
+    def in_currency(self, currency: str | None) -> ComparisonRequest:
+        """This request, with its prices in a currency where they name none."""
+        if self.prices is None or self.prices.currency is not None:
+            return self
+        return replace(self, prices=replace(self.prices, currency=currency))
 
     def __post_init__(self) -> None:
         if self.ranked_by not in RANKED_BY:

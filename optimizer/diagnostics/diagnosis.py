@@ -11,7 +11,6 @@ from threadpoolctl import threadpool_limits
 from optimizer.diagnostics.calibration import calibrate
 from optimizer.diagnostics.doubtful import doubtful, residuals
 from optimizer.diagnostics.drift import drifts
-from optimizer.diagnostics.left_out import set_points_of
 from optimizer.diagnostics.noise import lack_of_fit, split_noise
 from optimizer.diagnostics.record import Diagnosis, LineDiagnosis
 from optimizer.diagnostics.sensitivity import sensitivity
@@ -112,7 +111,7 @@ def diagnose_line(
         line=e.line,
         runs=len(e.grade),
         measured=measured,
-        set_points=len(set_points_of(model)[0]),
+        set_points=e.set_points,
         recent=dict(zip(profiles.names, map(float, recent), strict=True)),
         units=dict(zip(profiles.names, (s.unit for s in e.space.settings), strict=True)),
         spans=dict(zip(profiles.names, profiles.span.tolist(), strict=True)),

@@ -14,6 +14,7 @@ from optimizer.evidence.unlogged import unlogged
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.plant.brief import Brief, Prices
 from optimizer.plant.profiles import profiles_of
+from optimizer.text.figures import exact_percent, percent
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -190,7 +191,10 @@ def cautions(evidence: Evidence, min_grade: float, brief: Brief) -> list[str]:
         said.append(f"No grade was asked for; the line's usual {min_grade:g} is kept.")
     best = float(np.max(evidence.grade[evidence.measured], initial=0.0))
     if 0.0 < best < min_grade:
-        said.append(f"No run has reached grade {min_grade:g} yet; the best read {best:.4g}.")
+        said.append(
+            f"No run has reached a grade of {exact_percent(min_grade)} % yet; the best read "
+            f"{percent(best, 2)} %."
+        )
     capacity, goal = brief.capacity, brief.goal.maximise
     limited = capacity.max_product_rate is not None or capacity.max_reject_rate is not None
     if (limited or goal == "value") and not evidence.feed_grade_known:

@@ -10,6 +10,7 @@ import numpy as np
 
 from optimizer.evidence.shift import Shift
 from optimizer.gaussian_process.kernel import LABELS, LINES, Grouping
+from optimizer.history.summary import count_of_set_points
 from optimizer.measurement.run_readings import RunReadings
 from optimizer.measurement.share_readings import ShareReadings
 from optimizer.plant.profiles import profiles_of
@@ -108,6 +109,11 @@ class Evidence:
     def measured(self) -> NDArray[np.bool_]:
         """Which runs have readings of both grade and recovery, shape (n,)."""
         return self.readings.measured
+
+    @property
+    def set_points(self) -> int:
+        """Number of distinct settings among the runs."""
+        return count_of_set_points(self.settings)
 
     @property
     def inputs(self) -> Floats:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from optimizer.errors import InputError
 from optimizer.numerics.distinct_rows import distinct_rows
@@ -145,8 +146,27 @@ def set_points(runs: pa.Table, settings: tuple[str, ...]) -> int:
     """Number of distinct combinations of the named settings among the runs."""
     if runs.num_rows == 0:
         return 0
-    rounded = [pc.round(runs[name], SET_POINT_DIGITS).fill_null(np.inf) for name in settings]
-    return len(distinct_rows(np.column_stack(rounded))[0])
+    values = [runs[name].cast("float64").to_numpy() for name in settings]
+    return count_of_set_points(np.column_stack(values))
+
+
+def count_of_set_points(settings: NDArray[np.float64]) -> int:
+    """Number of set-points among n runs, which is that of distinct settings; failed runs count.
+
+    Every answer that states a number of set-points takes it from here.
+
+    Args:
+        settings: values of the settings of every run, shape (n, d); NaN where they are not known.
+    """
+    return len(set_points_of_runs(settings)[0])
+
+
+def set_points_of_runs(
+    settings: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """The u set-points among n runs, shape (u, d), and the set-point of each run, shape (n,)."""
+    rounded = np.round(settings, SET_POINT_DIGITS)
+    return distinct_rows(np.where(np.isnan(rounded), np.inf, rounded))
 
 
 def _ranges(line: str, runs: pa.Table, site: Site) -> tuple[TriedRange, ...]:

@@ -14,6 +14,7 @@ from scipy.special import expit
 
 from optimizer.evidence.record import Evidence
 from optimizer.evidence.set_points import SetPoints
+from optimizer.history.summary import set_points_of_runs
 from optimizer.interval import Interval
 from optimizer.landscape.record import Stretch
 from optimizer.planning.plan import Plan
@@ -47,6 +48,9 @@ def progress_of(situation: Situation, points: SetPoints, plan: Plan) -> tuple[St
     stretch, starts = _stretches(e)
     first = np.full(len(points.count), len(starts))
     np.minimum.at(first, points.owner, stretch[e.measured])
+    tried, which = set_points_of_runs(e.settings)
+    begun = np.full(len(tried), len(starts))
+    np.minimum.at(begun, which, stretch)
     expected, sure = _expected_today(situation, plan, points)
     goal = plan.min_grade
     found: list[Stretch] = []
@@ -61,7 +65,7 @@ def progress_of(situation: Situation, points: SetPoints, plan: Plan) -> tuple[St
                 start=start,
                 runs=int(here.sum()),
                 failed=int((here & ~e.even).sum()),
-                new_set_points=int(new.sum()),
+                new_set_points=int((begun == k).sum()),
                 grade=_middle(e.grade[read]),
                 recovery=_middle(expit(e.readings.recovery_logit[read])),
                 met=None

@@ -25,9 +25,6 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-# Standard error to which the grade should be known: half a point, as a fraction.
-COUNT_SE = 0.005
-
 
 @dataclass(frozen=True)
 class Today:
@@ -38,15 +35,12 @@ class Today:
         brief: today's brief.
         ranges: each setting with its lowest and highest value inside the limits.
         start: present settings of the deck, by name.
-        sample_count: number of particles to count so that the standard error of the grade is
-            ``COUNT_SE``; None when no grade is required.
     """
 
     site: str
     brief: Brief
     ranges: tuple[tuple[Setting, float, float], ...]
     start: Mapping[str, float]
-    sample_count: int | None
 
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
@@ -71,8 +65,6 @@ class Today:
                 "minutes_available": trials.minutes_available,
             },
             "start": dict(self.start),
-            "sample_count": self.sample_count,
-            "sample_se": COUNT_SE,
         }
 
 

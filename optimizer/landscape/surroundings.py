@@ -15,8 +15,7 @@ from threadpoolctl import threadpool_limits
 
 from optimizer.evidence.set_points import SetPoints, collapse_runs
 from optimizer.landscape.progress import progress_of
-from optimizer.landscape.record import COUNT_SE, Effect, Landscape, Map, Surroundings, Today
-from optimizer.measurement import purity_se
+from optimizer.landscape.record import Effect, Landscape, Map, Surroundings, Today
 from optimizer.model.coordinates import from_latent, to_latent
 from optimizer.planning.plan import Plan
 from optimizer.planning.situation import Situation
@@ -37,8 +36,6 @@ LEVELS, MAP_LEVELS = 41, 31
 between them."""
 # Parts of a profile of gates that have an effect of their own: the level and the taper.
 EFFECTS_OF_GATES = 2
-# Counts of particles are rounded up to a multiple of this.
-COUNT_STEP = 50
 
 
 def landscape(situation: Situation, plan: Plan, pair: tuple[str, str] | None = None) -> Landscape:
@@ -64,10 +61,9 @@ def landscape(situation: Situation, plan: Plan, pair: tuple[str, str] | None = N
 
 
 def today_of(situation: Situation) -> Today:
-    """The conditions of today: ranges inside the limits, the deck now, the particles to count."""
+    """The conditions of today: ranges inside the limits, the deck now."""
     region, space = situation.limits.region, situation.evidence.space
     edges = zip(space.settings, region.first, region.last, strict=True)
-    goal = situation.brief.goal.min_grade
     return Today(
         site=situation.site.name,
         brief=situation.brief,
@@ -76,18 +72,7 @@ def today_of(situation: Situation) -> Today:
             for s, first, last in edges
         ),
         start={name: float(value) for name, value in situation.start().items()},
-        sample_count=None if goal is None else _count(goal),
     )
-
-
-def _count(purity: float) -> int:
-    """Number of particles, rounded up, whose purity has a standard error of ``COUNT_SE``.
-
-    >>> _count(0.985)
-    600
-    """
-    one = float(purity_se(purity, 1))
-    return COUNT_STEP * math.ceil((one / COUNT_SE) ** 2 / COUNT_STEP)
 
 
 def _surroundings(

@@ -4,8 +4,8 @@ Weights, assays and counts come in; grade, recovery and yield come out, each wit
 error. Modules:
 
 - `formula`, `products`: yield and recovery when the data exactly determine them;
-- `reconcile`, `streams`: yield and recovery from more measurements than needed, or with gaps;
-- `balance`, `stream_table`: from a table of streams to one result for each test;
+- `reconcile`: yield and recovery from more measurements than needed;
+- `balancing`: from a table of streams to one result for each test, with gaps and returned streams;
 - `counting`, `sample_size`, `fundamental_error`: errors of counts and samples, and how large
   samples must be;
 - `run_readings`: readings of runs with their errors, as fractions and on the logit scale;
@@ -14,7 +14,6 @@ error. Modules:
 - `propagation`, `fit_statistics`: first-order errors, and statistics of a least-squares solution.
 """
 
-from optimizer.measurement.balance import AdjustedStream, BalanceResult, balance_tests
 from optimizer.measurement.counting import (
     counted_se,
     finite_interval,
@@ -48,6 +47,8 @@ from optimizer.measurement.products import Products, n_product
 from optimizer.measurement.reconcile import Reconciled, reconcile
 from optimizer.measurement.run_readings import RunReadings, equivalent_count
 from optimizer.measurement.sample_size import (
+    SampleCount,
+    count_for_grade,
     count_to_show_difference,
     grams,
     purity_range_limit,
@@ -64,11 +65,8 @@ from optimizer.measurement.separation import (
     separation_efficiency,
     sharpness_balance,
 )
-from optimizer.measurement.streams import StreamBalance, reconcile_streams
 
 __all__ = [
-    "AdjustedStream",
-    "BalanceResult",
     "BuiltUp",
     "Closure",
     "JointErrors",
@@ -77,11 +75,11 @@ __all__ = [
     "Products",
     "Reconciled",
     "RunReadings",
+    "SampleCount",
     "Split",
-    "StreamBalance",
-    "balance_tests",
     "build_up",
     "concentration_criterion",
+    "count_for_grade",
     "count_to_show_difference",
     "counted_se",
     "equivalent_count",
@@ -104,7 +102,6 @@ __all__ = [
     "purity_range_limit",
     "purity_se",
     "reconcile",
-    "reconcile_streams",
     "relative_se",
     "repeats_to_show_difference",
     "sample_mass",

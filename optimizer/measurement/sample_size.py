@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict, dataclass
+from typing import Any
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import nctdtr, ndtr, ndtri, stdtrit
@@ -9,6 +12,7 @@ from scipy.special import nctdtr, ndtr, ndtri, stdtrit
 from optimizer.errors import InputError
 from optimizer.measurement.counting import CONFIDENCE
 from optimizer.measurement.propagation import FloatArray, packed
+from optimizer.text.figures import exact_percent
 
 # Default power, the chance to detect a difference that exists: common practice.
 POWER = 0.80
@@ -73,6 +77,56 @@ def count_to_show_difference(
     alike = np.sqrt(2.0 * mean * (1.0 - mean))
     apart = np.sqrt(p * (1.0 - p) + (p + d) * (1.0 - p - d))
     return _whole(np.square((z_a * alike + z_b * apart) / d))
+
+
+@dataclass(frozen=True)
+class SampleCount:
+    """How many particles to count for a grade.
+
+    Attributes:
+        count: number of particles.
+        difference: difference of grade between two settings that such counts show, fraction.
+        why: what the count is good for, as the end of a sentence.
+    """
+
+    count: int
+    difference: float
+    why: str
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        return asdict(self)
+
+
+def count_for_grade(
+    grade: float, difference: float, confidence: float = CONFIDENCE, power: float = POWER
+) -> SampleCount | None:
+    """Particles to count in each sample so that a difference of grade shows between two settings.
+
+    The difference is taken towards a grade of one half, where counting errors are larger.
+
+    Args:
+        grade: expected grade, fraction.
+        difference: to be shown, fraction.
+        confidence, power: as in `count_to_show_difference`.
+
+    Returns:
+        The count, or None where the grade, or that other grade, is not between 0 and 1.
+
+    >>> found = count_for_grade(0.985, 0.005)
+    >>> found.count, found.why[:36]
+    (10795, 'two such counts tell 98.5 from 98 % ')
+    """
+    other = grade - difference if grade > 0.5 else grade + difference
+    if not (0.0 < grade < 1.0 and 0.0 < other < 1.0 and difference > 0.0):
+        return None
+    count = int(count_to_show_difference(grade, other - grade, confidence, power))
+    why = (
+        f"two such counts tell {exact_percent(grade)} from {exact_percent(other)} % ("
+        f"{exact_percent(confidence)} % confidence, "
+        f"{exact_percent(power)} % power)"
+    )
+    return SampleCount(count, difference, why)
 
 
 def grams(count: ArrayLike, thousand_mass: ArrayLike) -> FloatArray:

@@ -14,9 +14,9 @@ from optimizer.errors import InputError
 from optimizer.files import write_whole
 from optimizer.history.issued import find_batch
 from optimizer.history.snapshot import snapshot_of
-from optimizer.operations.reporting import PAPERS, SHEETS
 from optimizer.presentation.pages import sheet_html
-from optimizer.presentation.sheet import make_sheet
+from optimizer.presentation.pdf_drawing import PAPERS
+from optimizer.presentation.sheet import SHEETS, make_sheet
 from optimizer.presentation.sheet_csv import sheet_csv
 from optimizer.presentation.sheet_pdf import sheet_pdf
 from optimizer.presentation.texts import DEFAULT_LANGUAGE

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from threadpoolctl import threadpool_limits
 
 from optimizer.campaign import Batches, batches_of
-from optimizer.comparison import Comparison, compare
+from optimizer.comparison import Comparison, ComparisonRequest, compare
 from optimizer.diagnostics.calibration import PooledCalibration, calibrate, pooled
 from optimizer.diagnostics.diagnosis import diagnose_line
 from optimizer.diagnostics.record import Diagnosis
@@ -25,6 +25,7 @@ from optimizer.files import write_whole
 from optimizer.history.issued import issued_batches
 from optimizer.history.snapshot import snapshot_of
 from optimizer.landscape import Landscape, landscape
+from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.planning.plan import Plan
 from optimizer.planning.planner import plan_of
 from optimizer.planning.situation import Situation, situation_of
@@ -32,7 +33,8 @@ from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
 from optimizer.presentation.page import report_html
 from optimizer.presentation.pages import sheet_html
-from optimizer.presentation.sheet import Sheet, make_sheet
+from optimizer.presentation.pdf_drawing import PAPERS
+from optimizer.presentation.sheet import SHEETS, Sheet, make_sheet
 from optimizer.presentation.sheet_csv import sheet_csv
 from optimizer.presentation.sheet_pdf import sheet_pdf
 from optimizer.presentation.texts import DEFAULT_LANGUAGE
@@ -44,8 +46,6 @@ if TYPE_CHECKING:
 # For a line with more runs than this, only the calibration is computed: a full diagnosis goes
 # through each run and takes a minute.
 MOST_DIAGNOSED = 50_000
-SHEETS = (".pdf", ".html", ".csv")
-PAPERS = ("a4", "letter")
 NO_BATCHES = Batches((), ())
 
 
@@ -151,7 +151,7 @@ def report(
     brief: Brief,
     files: ReportFiles,
     *,
-    compared: bool = False,
+    compared: ComparisonRequest | bool = False,
     seed: int = 0,
     progress: Callable[[str], None] | None = None,
 ) -> WrittenReport:
@@ -163,7 +163,8 @@ def report(
         site: the plant.
         brief: today's material, grade and limits.
         files: the files to write, and their form.
-        compared: whether the page also compares all lines, as ``compare`` does.
+        compared: whether the page also compares all lines, as ``compare`` does, or what of it.
+            Where the lines are anonymous there, the rest of the page still names its own line.
         seed: seed of all random draws.
         progress: called with a line of text at each stage.
 
@@ -176,8 +177,9 @@ def report(
     situation = situation_of(snapshot, site, brief, seed=seed, progress=progress)
     comparison = None
     if compared:
+        request = ComparisonRequest() if compared is True else compared
         every_line = brief.model_copy(update={"line": None})
-        comparison = compare(snapshot, site, every_line, seed=seed, progress=progress)
+        comparison = compare(snapshot, site, every_line, request, seed=seed, progress=progress)
     return write_report(situation, files, comparison)
 
 
@@ -246,8 +248,10 @@ def diagnosis_of(situation: Situation, plan: Plan) -> Diagnosis | PooledCalibrat
     snapshot, seed = situation.snapshot, situation.seed
     goal = situation.brief.goal.model_copy(update={"min_grade": plan.min_grade})
     brief = situation.brief.model_copy(update={"line": plan.line, "goal": goal})
-    # A diagnosis uses an exact fit; the plan's is one as long as set-points are few.
-    fitted = situation.surrogate if is_exact_fit(plan.set_points) else None
+    # A diagnosis uses an exact fit; the plan's is one as long as its points are few.
+    e = situation.evidence
+    points, _ = distinct_rows(e.inputs[e.measured])
+    fitted = situation.surrogate if is_exact_fit(len(points)) else None
     with threadpool_limits(1):
         runs = snapshot.runs(situation.site, [plan.line])
         found = diagnose_line(runs, situation.site, brief, seed, fitted)

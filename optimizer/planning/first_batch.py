@@ -66,9 +66,10 @@ def spread_trials(limits: Limits, taken: Indices, count: int) -> Indices:
         gap = near if k == 0 and not len(taken) else np.minimum(gap, near)
     if not picks:
         raise LimitError(
-            "every setting inside the limits is pending or was tried.",
+            "all settings inside today's limits are pending or were tried.",
             code="nothing-new",
-            hint="Widen the limits in the brief.",
+            hint="Widen [limits] or [capacity] in the brief, such as low and high of "
+            "[limits.air], or take out a setting that is fixed.",
         )
     return pool[picks]
 

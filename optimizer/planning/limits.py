@@ -6,6 +6,7 @@ fit, and which candidates leave enough of the lot for the rest of the batch.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -106,15 +107,7 @@ class Limits:
                 continue
             fit = int(available / each + SLACK)
             if fit < 1:
-                raise LimitError(
-                    f"not one trial fits: {available:g} {unit} are available and one trial takes "
-                    f"at least {each:.4g}.",
-                    code="no-trial-fits",
-                    hint="Give more, shorten settle_minutes or sample_minutes, or feed less.",
-                    where="trials.minutes_available"
-                    if unit == "minutes"
-                    else "trials.material_available",
-                )
+                raise _too_little(available, each, unit)
             if fit < count:
                 count = fit
                 reasons.append(
@@ -159,3 +152,18 @@ class Limits:
         rest = available - spent
         fair = max(MOST_SHARES * rest / left, self.cheapest)
         return self.tonnes(index) <= min(rest - (left - 1) * self.cheapest, fair) + SLACK
+
+
+def _too_little(available: float, each: float, unit: str) -> LimitError:
+    """Why not one trial fits, and what to write in the brief so that one does."""
+    key = "minutes_available" if unit == "minutes" else "material_available"
+    enough = math.ceil(100.0 * each) / 100.0  # two decimals, rounded up, are enough for one trial
+    feed = "" if unit == "minutes" else ", or lower min_feed_rate under [capacity]"
+    return LimitError(
+        f"not one trial fits: {available:g} {unit} are available and one trial takes at least "
+        f"{each:.4g}.",
+        code="no-trial-fits",
+        hint=f"Under [trials] in the brief write {key} = {enough:g} or more, or shorten "
+        f"settle_minutes or sample_minutes{feed}.",
+        where=f"trials.{key}",
+    )

@@ -61,6 +61,8 @@ class Recovery:
 
 
 RECOVERY = Recovery()
+NO_CURRENCY = "value"
+"""Stands for the currency where neither brief nor site file names one."""
 
 
 @dataclass(frozen=True)
@@ -83,7 +85,7 @@ class ValuePerHour:
     @property
     def unit(self) -> str:
         """Unit of a gain in value an hour."""
-        return f"{self.prices.currency}/h"
+        return f"{self.prices.currency or NO_CURRENCY}/h"
 
     def at(self, A: Floats) -> Worth:
         """Value an hour, in the currency of the prices.
@@ -140,7 +142,11 @@ def objective_of(
     if goal.prices is None:
         return RECOVERY
     if FEED_RATE not in space.names:
-        raise InputError('maximise = "value" needs a feed rate among the settings.')
+        raise InputError(
+            '[goal] maximise = "value" needs feed_rate among the settings of the line.',
+            hint='Declare [settings.feed_rate] in the site file, or write maximise = "recovery".',
+            where="goal.maximise",
+        )
     j = space.names.index(FEED_RATE)
     low, span = space.low[j], space.span[j]
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from optimizer.evidence.drift_now import DriftNow
 from optimizer.interval import Interval, rounded
+from optimizer.measurement import SampleCount
 from optimizer.model.fitted_surrogate import FavoredDescriptions
 from optimizer.plant.mass import TONNE, MassUnit
 
@@ -200,7 +201,9 @@ class Plan:
     ``pending`` are the trials under way; None where the history holds no issued batch. ``hold``
     tells of the settings to run now over a shift whose material varies (``hold.OverShift``).
     ``drift`` is the drift at the settings to run now; None where no run has a time.
-    ``mass`` is the unit in which the plant tells lots, feed and product.
+    ``mass`` is the unit in which the plant tells lots, feed and product, ``material_units`` are the
+    units of the material's properties. ``sampling`` says how many particles to count for a grade;
+    None where no grade is asked for.
     """
 
     line: str | None
@@ -226,6 +229,8 @@ class Plan:
     hold: Mapping[str, Any] | None = None
     drift: DriftNow | None = None
     mass: MassUnit = TONNE
+    material_units: Mapping[str, str] = field(default_factory=dict)
+    sampling: SampleCount | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """The ``highside.plan/1`` document."""
@@ -246,10 +251,12 @@ class Plan:
             },
             "brief": dict(self.brief),
             "units": dict(self.units),
+            "material_units": dict(self.material_units),
             "mass_unit": self.mass.name,
             "run_now": self.run_now.as_dict(self.mass) if self.run_now else None,
             "recommendations": [r.as_dict(self.mass) for r in self.recommendations],
             "stopping": self.stopping.as_dict(),
+            "sampling": None if self.sampling is None else self.sampling.as_dict(),
             "description": None if self.favored is None else self.favored.as_dict(),
             "drift": None if self.drift is None else self.drift.as_dict(),
             **({} if self.hold is None else {"hold": dict(self.hold)}),

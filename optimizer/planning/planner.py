@@ -20,8 +20,8 @@ from optimizer.evidence.cautions import (
     over_the_shift,
 )
 from optimizer.evidence.drift_now import drift_at
+from optimizer.measurement import count_for_grade
 from optimizer.model.wrong_readings import WRONG_BELOW
-from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.planning.batch_order import in_order
 from optimizer.planning.explanations import profile_against, reason, reason_of_gain
 from optimizer.planning.first_batch import spread_trials, unknown_trials
@@ -214,16 +214,17 @@ def _plan(
 ) -> Plan:
     """The whole plan, its trials in the order in which to run them."""
     evidence, goal = situation.evidence, situation.brief.goal
-    set_points, _ = distinct_rows(evidence.inputs[evidence.measured])
     by_wish = run_now is None or goal.maximise == "value"
+    min_grade = goal.min_grade if by_wish else situation.min_grade
+    difference = situation.site.measurement.grade_difference
     return Plan(
         line=evidence.line,
         material=evidence.material,
         seed=situation.seed,
         history_version=situation.snapshot.version,
         runs_used=len(evidence.grade),
-        set_points=len(set_points),
-        min_grade=goal.min_grade if by_wish else situation.min_grade,
+        set_points=evidence.set_points,
+        min_grade=min_grade,
         confidence=goal.confidence,
         units={s.name: s.unit for s in evidence.space.settings},
         run_now=run_now,
@@ -236,4 +237,6 @@ def _plan(
         gain_unit=situation.objective.unit,
         pending=situation.under_way.trials if situation.under_way.issued else None,
         mass=situation.site.mass,
+        material_units=situation.site.material_units(evidence.material),
+        sampling=None if min_grade is None else count_for_grade(min_grade, difference),
     )

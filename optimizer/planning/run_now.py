@@ -93,7 +93,8 @@ def _search(situation: Situation, wanted: float) -> Indices | None:
         raise LimitError(
             "no settings keep product and reject inside the capacity.",
             code="no-capacity",
-            hint="Raise max_product_rate or max_reject_rate, or allow a lower feed rate.",
+            hint="Under [capacity] in the brief raise max_product_rate or max_reject_rate, or "
+            "lower min_feed_rate.",
         )
     return None if value < 0.5 * UNSURE else point
 

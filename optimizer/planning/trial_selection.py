@@ -83,9 +83,10 @@ def select_trials(situation: Situation, count: int, run_now: Indices) -> Selecti
         improvement.extend(situation.evidence.inputs_today(point[None, :]))
     if not len(points):
         raise LimitError(
-            "every setting inside the limits is pending or was tried.",
+            "all settings inside today's limits are pending or were tried.",
             code="nothing-new",
-            hint="Widen the limits, or run what run_now says.",
+            hint="Widen [limits] or [capacity] in the brief, such as low and high of "
+            "[limits.air], or take out a setting that is fixed.",
         )
     # A later pick that adds more than an earlier one would have added at least as much before it.
     order = np.argsort(-np.array(gains), kind="stable")

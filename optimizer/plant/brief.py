@@ -48,7 +48,7 @@ class Prices(Strict):
     """Price of a tonne of feed."""
     hour: float = 0.0
     """Cost of an hour of running, such as power and wages."""
-    currency: str = "value"
+    currency: str | None = None  # that of the site file when None
 
 
 class Range(Strict):
@@ -97,9 +97,12 @@ class Goal(Strict):
     @model_validator(mode="after")
     def _priced(self) -> Goal:
         if self.maximise == "value" and self.prices is None:
-            raise ValueError('maximise = "value" needs [goal.prices], at least product')
+            raise ValueError(
+                'maximise = "value" needs [goal.prices], at least the price of a tonne '
+                "of product, such as product = 2400.0"
+            )
         if self.maximise != "value" and self.prices is not None:
-            raise ValueError('prices are for maximise = "value"')
+            raise ValueError('prices are for maximise = "value": write that, or no [goal.prices]')
         return self
 
 
@@ -122,7 +125,7 @@ class Limit(Strict):
     @model_validator(mode="after")
     def _one_way(self) -> Limit:
         if self.fixed is not None and (self.low is not None or self.high is not None):
-            raise ValueError("give either fixed, or low and high")
+            raise ValueError("give either fixed, or low and high; fixed = 40 alone holds it at 40")
         if self.low is not None and self.high is not None and self.low > self.high:
             raise ValueError(f"low {self.low:g} is above high {self.high:g}")
         return self
@@ -138,7 +141,7 @@ class CouplingFields(Strict):
     @model_validator(mode="after")
     def _bounded(self) -> CouplingFields:
         if self.at_most is None and self.at_least is None:
-            raise ValueError("needs at_most or at_least")
+            raise ValueError("needs at_most or at_least, such as at_most = -1.5")
         return self
 
     def coupling(self) -> Coupling:
@@ -213,8 +216,9 @@ class Brief(Strict):
         return brief
 
     def check_names(self, site: Site) -> Brief:
-        """This brief with its names checked against the site and its material as numbers in the
-        site's units. A text may state another unit, ``"95.5%"``, or a range, ``"10.8 to 12.6"``.
+        """This brief with its names checked against the site, its material as numbers in the
+        site's units, and its prices in the site's currency where they name none. A text may state
+        another unit, ``"95.5%"``, or a range, ``"10.8 to 12.6"``.
 
         Raises:
             InputError: when a name is unknown or a value is not a number; the message names the
@@ -252,7 +256,12 @@ class Brief(Strict):
                 "and never the name of the material.",
                 hint="Give the others as one value each.",
             )
-        return self.model_copy(update={"material": material}) if material else self
+        changes: dict[str, Any] = {"material": material} if material else {}
+        prices = self.goal.prices
+        if prices is not None and prices.currency is None and site.currency is not None:
+            priced = prices.model_copy(update={"currency": site.currency})
+            changes["goal"] = self.goal.model_copy(update={"prices": priced})
+        return self.model_copy(update=changes) if changes else self
 
     @property
     def ranges(self) -> dict[str, Range]:

@@ -78,7 +78,8 @@ class Setting:
         if not self.low < self.high:
             raise InputError(
                 f"{where}: low {self.low:g} must be below high {self.high:g} {self.unit}.",
-                hint="Widen the range, or pin the value with 'fixed' in the brief.",
+                hint="Widen the range. A value for today alone stands in a brief: "
+                f"[limits.{self.name}] with fixed = {self.low:g}.",
             )
         if not 0 < self.step <= (self.high - self.low) * (1 + SLACK):
             raise InputError(

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from datetime import datetime
 from functools import cached_property, partial
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, field_validator, model_validator
 
@@ -20,11 +20,14 @@ from optimizer.plant.mass import MassName, MassUnit
 from optimizer.plant.moments import DateOrder, Moment, instant_of
 from optimizer.plant.run_columns import RUN_COLUMNS
 from optimizer.plant.settings import GRAVITY_TABLE, Setting, SettingSpace
+from optimizer.plant.shares import Fraction
 from optimizer.plant.time_zone import DEFAULT, TimeZone
 from optimizer.plant.units import check_heading_unit, factor, share_factor, stored_unit_of
 
 FEED_GRADE = "feed_grade"
 """The one material column with a fixed meaning: share of wanted material in the feed."""
+FEED_SAMPLED = ("before_return", "after_return")
+"""Where the feed may be sampled: before streams that are led back join it, or after."""
 
 
 class SettingFields(Strict):
@@ -83,6 +86,25 @@ class SiteName(Strict):
     time_zone: str = DEFAULT
     mass: MassName = "t"
     date_order: DateOrder | None = None
+    currency: Annotated[str, Field(min_length=1)] | None = None
+    """Currency of all prices, unless a brief names another; None where no site file names it."""
+
+
+class Measurement(Strict):
+    """The ``[measurement]`` table: how the plant weighs, assays, samples and counts."""
+
+    weighing_error: Fraction | None = None
+    """Relative standard error of a weight that states none."""
+    assay_error: Fraction | None = None
+    """Relative standard error of an assay that states none."""
+    streams: tuple[str, ...] = ("feed", "product", "reject")
+    """Names of the streams of a deck, the feed first, as sheets to fill in list them."""
+    returned: tuple[str, ...] = ()
+    """Names of the streams that are led back to the feed."""
+    feed_sampled: Literal["before_return", "after_return"] = "before_return"
+    """Whether the feed is sampled before these streams join it, or after (``FEED_SAMPLED``)."""
+    grade_difference: Fraction = 0.005
+    """Difference of grade between two settings that a count of particles should show."""
 
 
 class SiteFile(Strict):
@@ -94,6 +116,7 @@ class SiteFile(Strict):
     columns: dict[str, str] = {}
     lines: dict[str, LineFields] = {}
     events: tuple[Event, ...] = ()
+    measurement: Measurement = Measurement()
 
     @field_validator("lines", mode="before")
     @classmethod
@@ -138,6 +161,8 @@ class Site:
         self.name = self.file.site.name
         self.mass = MassUnit(self.file.site.mass)
         self.date_order = self.file.site.date_order
+        self.currency = self.file.site.currency
+        self.measurement = self.file.measurement
         self.columns = dict(self.file.columns)
         self._events = [
             (instant_of(e.at, self.time_zone, f"events.{k}.at"), e)
@@ -288,6 +313,14 @@ class Site:
     def material_names(self) -> tuple[str, ...]:
         """Material variables in declared order."""
         return tuple(self.material)
+
+    def material_units(self, names: Iterable[str]) -> dict[str, str]:
+        """Declared units of the material variables among the names, by name; that of a share
+        without a unit is ``fraction``."""
+        units = {name: self.material[name].unit for name in names if name in self.material}
+        if FEED_GRADE in units:
+            units[FEED_GRADE] = units[FEED_GRADE] or "fraction"
+        return units
 
     @property
     def feed_grade_scale(self) -> float:

@@ -17,6 +17,7 @@ name = "my plant"
 # time_zone = "America/Bogota"   # where your clocks are; times without an offset are then read so
 # mass = "lb"                    # unit of lots, feed used, product: t (default), kg, lb, short_ton
 # date_order = "day-first"       # 03/04/2026 is then 3 April; or "month-first", "year-first"
+# currency = "credits"           # of all prices
 """
 
 _SETTING = """
@@ -56,6 +57,16 @@ _TAIL = """
 # unit = "%"
 # low = 8
 # high = 16
+
+# How you weigh, assay, sample and count. Errors are relative, one standard error; they hold for
+# measurements that state none.
+# [measurement]
+# weighing_error = "0.5 %"
+# assay_error = "1 %"
+# streams = ["feed", "product", "middlings", "reject"]   # rows of a sheet to fill in
+# returned = ["middlings"]          # those that are led back to the feed
+# feed_sampled = "before_return"    # or "after_return": where those streams have joined the feed
+# grade_difference = "0.5 %"        # difference of grade that a count of particles should show
 
 # Headings of your logs, when they are not the canonical names (feed_rate, end_raise, side_tilt,
 # eccentric_speed, air, grade, recovery, grade_count, line, started_at, run_id, deck_state ...).

@@ -37,6 +37,8 @@ from optimizer.text.masses import (
     pounds,
     product_key,
 )
+from optimizer.text.season_value import season_value
+from optimizer.text.todays_material import FRACTION, unit_text
 
 Doc = Mapping[str, Any]
 
@@ -131,7 +133,7 @@ def report_html(
     documents = {"plan": plan, "landscape": landscape}
     documents |= {} if diagnosis is None else {"diagnosis": diagnosis}
     documents |= {} if comparison is None else {"comparison": comparison}
-    names = words["settings"]
+    names, units = words["settings"], plan.get("material_units", {})
     return render(
         "report.html",
         language=language,
@@ -149,6 +151,9 @@ def report_html(
         mass=_mass(plan),
         bands=_bands(plan, words["report"]),
         alone=False,
+        season_value=season_value,
+        kind_of=lambda name: "goal" if units.get(name) == FRACTION else "level",
+        unit_of=lambda name: unit_text(units.get(name, "")),
         sheet=make_sheet(plan, landscape["today"], language),
         command=command,
         version=version,

@@ -6,6 +6,7 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from optimizer.presentation.sample_sheet import SampleSheet
 from optimizer.presentation.sheet import Sheet
 from optimizer.presentation.texts import DEFAULT_LANGUAGE
 
@@ -37,3 +38,10 @@ def sheet_html(sheet: Sheet, paper: str = "a4", language: str = DEFAULT_LANGUAGE
         language: language of the texts.
     """
     return render("sheet_page.html", sheet=sheet, paper=paper, language=language, alone=True)
+
+
+def sample_sheet_html(
+    sheet: SampleSheet, paper: str = "a4", language: str = DEFAULT_LANGUAGE
+) -> str:
+    """The sheet for weights and assays as a page; arguments as of ``sheet_html``."""
+    return render("sample_sheet.html", sheet=sheet, paper=paper, language=language)

@@ -13,12 +13,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from optimizer.presentation.texts import DEFAULT_LANGUAGE, texts
-from optimizer.text.figures import exact_percent, level, minutes, plain
+from optimizer.text.figures import exact_percent, level, minutes
 from optimizer.text.masses import feed_key, mass, mass_label, mass_unit_of
 from optimizer.text.plan_middlings import keeps_middlings
 from optimizer.text.todays_material import todays_material
 from optimizer.text.trial_numbers import id_of_trial
 
+SHEETS = (".pdf", ".html", ".csv")
+"""Suffixes of the files that a sheet may be."""
 # Number of cuts of a sample; common practice, so that a surge does not determine the sample.
 INCREMENTS = 5
 
@@ -118,7 +120,7 @@ def make_sheet(
         plan: a ``highside.plan/1`` document.
         today: the entry ``today`` of a ``highside.landscape/1`` document, see
             ``optimizer.landscape``: ``site``, ``settings`` (name, unit, low, high and max_change of
-            each), ``capacity``, ``trials``, ``start``, ``sample_count``.
+            each), ``capacity``, ``trials``, ``start``.
         language: language of the texts.
         batch: id of the batch as which the plan was issued; None for a plan that was not issued.
 
@@ -127,22 +129,23 @@ def make_sheet(
     """
     words = texts(language)
     say, names = words["sheet"], words["settings"]
-    trials = today["trials"]
+    trials, sampling = today["trials"], plan.get("sampling") or _counted_before(today)
     fill = {
         "settle": minutes(trials["settle_minutes"]),
         "sample": minutes(trials["sample_minutes"]),
-        "count": today["sample_count"],
+        "count": sampling["count"],
+        "why": sampling["why"],
         "increments": INCREMENTS,
     }
 
     def box(key: str) -> Box:
-        lines = (line for line in say[key] if fill["count"] or "{count}" not in line)
+        lines = (line for line in say[key] if fill["count"] or "{count" not in line)
         return Box(say[f"{key}_title"], tuple(line.format(**fill) for line in lines))
 
     grade, version = plan["goal"]["min_grade"], plan["history_version"]
     made = say["made_new"] if version is None else say["made"]
     available, middlings = trials["material_available"], keeps_middlings(plan)
-    lot = [f"{name.replace('_', ' ')} {plain(v)}" for name, v in todays_material(plan).items()]
+    lot = [f"{name.replace('_', ' ')} {text}" for name, text in todays_material(plan).items()]
     if available is not None:
         unit = mass_label(mass_unit_of(plan))
         lot.append(say["available"].format(mass=level(available), unit=unit))
@@ -162,6 +165,12 @@ def make_sheet(
         made=made.format(version=version, seed=plan["seed"]),
         middlings=middlings,
     )
+
+
+def _counted_before(today: Mapping[str, Any]) -> dict[str, Any]:
+    """How much to count where a plan does not say it: batches of older programs say it here."""
+    count = today.get("sample_count")
+    return {"count": count, "why": "their grade has a standard error of half a point"}
 
 
 def _with_middlings(sampling: Box, line: str, middlings: bool) -> Box:

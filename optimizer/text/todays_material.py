@@ -1,27 +1,59 @@
-"""Today's material as a plan tells it: values, and ranges where it varies over the shift."""
+"""Today's material as a plan tells it: values with their units, and ranges over the shift.
+
+A share is told in per cent, whatever the unit in which the site declares it.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Any
 
-from optimizer.text.figures import level
+from optimizer.text.figures import exact_percent, level
+
+FRACTION = "fraction"
+"""The unit of shares that are told in per cent."""
 
 
-def todays_material(plan: Mapping[str, Any]) -> dict[str, Any]:
-    """Each property of the material by name: its value, or its range as text.
+def todays_material(document: Mapping[str, Any]) -> dict[str, str]:
+    """Each property of the material by name, as text: its value, or its range.
 
     Args:
-        plan: a ``highside.plan/1`` document.
+        document: a ``highside.plan/1`` document, or another with ``material``,
+            ``material_units`` and, where the material varies, ``hold``. A plan of an older program
+            has no units.
 
+    >>> units = {"moisture": "%", "feed_grade": "fraction"}
     >>> over = {"moisture": {"low": 10.8, "high": 12.6}}
-    >>> todays_material({"material": {"moisture": 11.7, "kind": "washed"}, "hold": {"over": over}})
-    {'moisture': '10.8 to 12.6', 'kind': 'washed'}
+    >>> material = {"moisture": 11.7, "feed_grade": 0.93, "material": "washed"}
+    >>> plan = {"material": material, "material_units": units, "hold": {"over": over}}
+    >>> list(todays_material(plan).values())
+    ['10.8 to 12.6 %', '93 %', 'washed']
     """
-    over = (plan.get("hold") or {}).get("over", {})
-    return {**plan["material"], **{name: range_text(ends) for name, ends in over.items()}}
+    over = (document.get("hold") or {}).get("over", {})
+    units = document.get("material_units", {})
+    return {
+        name: property_text(over.get(name, value), units.get(name, ""))
+        for name, value in document["material"].items()
+    }
 
 
-def range_text(ends: Mapping[str, float]) -> str:
-    """A range as text."""
-    return f"{level(ends['low'])} to {level(ends['high'])}"
+def property_text(value: Any, unit: str) -> str:
+    """A property of the material, or its range, as text with its unit.
+
+    >>> property_text(0.93, "fraction"), property_text(692.0, "kg/m3"), property_text(3.0, "")
+    ('93 %', '692 kg/m3', '3')
+    """
+    if isinstance(value, Mapping):
+        return f"{_number(value['low'], unit)} to {_number(value['high'], unit)}{unit_text(unit)}"
+    if isinstance(value, int | float):
+        return f"{_number(value, unit)}{unit_text(unit)}"
+    return str(value)
+
+
+def unit_text(unit: str) -> str:
+    """A unit as it follows a number, with the space before it."""
+    return f" {'%' if unit == FRACTION else unit}" if unit else ""
+
+
+def _number(value: float, unit: str) -> str:
+    return exact_percent(value) if unit == FRACTION else level(value)

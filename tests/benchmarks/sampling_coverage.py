@@ -15,13 +15,8 @@ from pathlib import Path
 import numpy as np
 from scipy.stats import binom, hypergeom
 
-from optimizer.measurement import (
-    balance_tests,
-    finite_interval,
-    logit_moments,
-    purity_interval,
-    purity_se,
-)
+from optimizer.measurement import finite_interval, logit_moments, purity_interval, purity_se
+from optimizer.measurement.balancing import balance_tests
 
 REPORTS = Path(__file__).resolve().parents[2] / "reports"
 NOMINAL = 0.95

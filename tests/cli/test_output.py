@@ -144,7 +144,7 @@ AS_NOBODY = """
     from optimizer.history import upkeep  # before its own files are out of reach
     from optimizer.history.history import History
     from optimizer.intake.settling.load import load_logs
-    from optimizer.operations import stream_log
+    from optimizer.operations.balancing import stream_log
     from optimizer.plant import brief
     root = os.getuid() == 0  # whom permissions do not hold back
     found = []

@@ -179,7 +179,11 @@ def test_every_output_states_the_chance_of_the_grade(demanding):
     chance = whole_percent(unsure["attainable"]["chance_of_grade"])
     assert row.split()[-4:] == ["sure", chance, "-", "-"]
     assert f"{unsure['line']} ({unsure['runs']} runs): not sure" in text
-    assert text.count("Worth") == 1
+    # What is sure comes first, of lines with sure settings alone.
+    assert " ".join(text.split()).count("season of") == 1
+    worth = demanding["lines"][0]["value_per_season"]
+    assert worth["sure"] <= worth["mean"]
+    assert "season of" not in text[text.index(f"{unsure['line']} ({unsure['runs']} runs)") :]
 
     found = season_review()
     compared = ENVIRONMENT.get_template("comparison.html").module.compared

@@ -24,8 +24,8 @@ from optimizer.history.start_times import MISDATED
 from optimizer.history.upkeep import verify
 from optimizer.intake.settling.load import LoadOptions, load_bytes, load_table
 from optimizer.landscape.progress import progress_of
+from optimizer.operations.balancing.stream_log import balance_file
 from optimizer.operations.recording import record
-from optimizer.operations.stream_log import balance_file
 from optimizer.planning.planner import plan_of
 from optimizer.planning.situation import situation_of
 from optimizer.plant.region import Region

@@ -19,8 +19,8 @@ import pytest
 
 from optimizer import Brief, History, InputError, Site, load_logs
 from optimizer.intake.settling.load import LoadOptions, load_bytes, load_table
+from optimizer.operations.balancing.stream_log import balance_file
 from optimizer.operations.recording import record
-from optimizer.operations.stream_log import balance_file
 from tests.intake.test_workbook import season, workbook
 from tests.service.test_page import forms
 from tests.service.test_service import client_of, options, problem

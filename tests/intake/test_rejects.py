@@ -17,7 +17,7 @@ from optimizer.errors import InputError
 from optimizer.history.history import History
 from optimizer.intake.settling.load import load_bytes, load_logs, load_table
 from optimizer.intake.settling.load_report import SHOWN_REJECTS
-from optimizer.operations.stream_log import balance_file
+from optimizer.operations.balancing.stream_log import balance_file
 from tests.corpus.build import BUILT
 
 HEAD = "line,started_at,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recovery"

@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.errors import InputError
-from optimizer.measurement import balance_tests, build_up, counted_se, two_product
+from optimizer.measurement import build_up, counted_se, two_product
+from optimizer.measurement.balancing import balance_tests
 
 NAN = float("nan")
 ROUTES = ["weighed", "two-product", "solved", "reconciled", "undetermined", "impossible"]

@@ -10,7 +10,8 @@ from hypothesis.extra.numpy import arrays
 from numpy.testing import assert_allclose
 
 from optimizer.errors import InputError
-from optimizer.measurement import build_up, reconcile, reconcile_streams, two_product
+from optimizer.measurement import build_up, reconcile, two_product
+from optimizer.measurement.balancing import reconcile_streams
 
 NAN = np.nan
 # One balance: a feed splits into two outlets.

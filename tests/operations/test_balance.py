@@ -7,7 +7,7 @@ import json
 import pytest
 
 from optimizer import InputError
-from optimizer.operations.balance import balance
+from optimizer.operations.balancing.balance import balance
 from tests.season_answers import STREAMS
 
 

@@ -7,6 +7,7 @@ import json
 import pytest
 
 from optimizer import Brief, History, Site
+from optimizer.comparison import ComparisonRequest, Prices
 from optimizer.evidence import fitting
 from optimizer.intake.settling.load import load_table
 from optimizer.operations import reporting
@@ -47,9 +48,9 @@ def test_lines_are_compared_on_request(history, tmp_path, monkeypatch, compared)
     seen = []
     plain = reporting.compare
 
-    def watched(snapshot, site, brief, **how):
+    def watched(snapshot, site, brief, request, **how):
         seen.append((brief.line, snapshot.version, how["seed"]))
-        return plain(snapshot, site, brief, **how)
+        return plain(snapshot, site, brief, request, **how)
 
     monkeypatch.setattr(reporting, "compare", watched)
     brief = Brief.from_dict(BRIEF)
@@ -96,3 +97,21 @@ def test_a_report_fits_a_line_once_when_plan_and_diagnosis_share_the_fit(
     found = reporting.review(reporting.situation_of(season_table, Site(), brief))
     assert found.diagnosis is not None
     assert fitted == [60] * fits
+
+
+def test_options_of_the_comparison_reach_the_page(history, tmp_path, monkeypatch):
+    seen = []
+    monkeypatch.setattr(reporting, "compare", lambda *given, **_: seen.append(given[3]))
+    request = ComparisonRequest(anonymous=True, prices=Prices(2400.0, 900.0))
+    files = ReportFiles(tmp_path / "r.html")
+    report(history.at(), Site(), Brief.from_dict(BRIEF), files, compared=request, seed=3)
+    assert seen == [request]
+
+
+def test_options_of_a_comparison_without_one_are_refused(run):
+    code, _, err = run("report", "--price", "2400", "--hours", "900")
+    assert code == 2
+    assert "Add --compare" in err
+    code, _, err = run("report", "--compare", "--price", "2400")
+    assert code == 2
+    assert "--price 2400 --hours 900" in err

@@ -9,8 +9,8 @@ import pyarrow.parquet as pq
 import pytest
 
 from optimizer import History, InputError, Site, load_logs
-from optimizer.operations.sampling_plan import Particulate, plan_sampling
-from optimizer.operations.stream_log import balance_file
+from optimizer.operations.balancing.sampling_plan import Particulate, plan_sampling
+from optimizer.operations.balancing.stream_log import balance_file
 
 HEAD = "test_id,stream,mass [kg],assay [%],count,line,feed_rate,end_raise,side_tilt,"
 HEAD += "eccentric_speed,air\n"

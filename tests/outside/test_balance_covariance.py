@@ -13,8 +13,8 @@ from uncertainties import covariance_matrix, ufloat, umath
 
 from optimizer import Brief, History, Site, load_logs
 from optimizer.evidence.assembly import evidence_of
-from optimizer.measurement import balance_tests
-from optimizer.operations.balance import balance
+from optimizer.measurement.balancing import balance_tests
+from optimizer.operations.balancing.balance import balance
 
 NAN = float("nan")
 STREAMS = ("feed", "product", "reject")

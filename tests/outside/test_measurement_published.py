@@ -15,7 +15,6 @@ from numpy.testing import assert_allclose
 
 from optimizer.measurement import (
     PartitionCurve,
-    balance_tests,
     build_up,
     concentration_criterion,
     fit_partition,
@@ -30,6 +29,7 @@ from optimizer.measurement import (
     water_band,
     weighed_recovery,
 )
+from optimizer.measurement.balancing import balance_tests
 
 
 class TestGradeAndRecovery:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from uncertainties import ufloat
 
-from optimizer.measurement import balance_tests
+from optimizer.measurement.balancing import balance_tests
 
 NAN = float("nan")
 STREAMS = ("feed", "product", "middlings", "reject")

@@ -14,14 +14,8 @@ from scipy.optimize import minimize
 from scipy.stats import chi2
 from uncertainties import correlated_values, ufloat
 
-from optimizer.measurement import (
-    build_up,
-    n_product,
-    reconcile,
-    reconcile_streams,
-    two_product,
-    weighed_recovery,
-)
+from optimizer.measurement import build_up, n_product, reconcile, two_product, weighed_recovery
+from optimizer.measurement.balancing import reconcile_streams
 
 
 class TestErrors:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 
@@ -58,6 +60,10 @@ def test_a_shift_or_a_lot_too_small_for_one_trial_is_refused(trials):
     with pytest.raises(LimitError, match="not one trial fits") as refused:
         limits_of(trials=trials).affordable()
     assert refused.value.code == "no-trial-fits"
+    # What the hint says to write is enough for one trial.
+    (key,) = trials
+    written = re.search(rf"{key} = ([0-9.]+) or more", refused.value.hint)
+    assert limits_of(trials={**trials, key: float(written[1])}).affordable()[0] == 1
 
 
 def test_a_trial_leaves_the_rest_of_the_batch_its_share():

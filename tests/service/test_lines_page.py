@@ -10,6 +10,8 @@ import pytest
 
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.text.figures import whole_percent
+from optimizer.text.season_value import season_value
+from optimizer.text.todays_material import property_text
 from tests.service.test_diagnosis_page import text_of
 from tests.service.test_page import fields
 from tests.service.test_service import SITE, client_of, problem, row
@@ -83,7 +85,8 @@ def check_figures(page: str, found: dict) -> None:
     assert f"{100 * found['basis']['confidence']:.10g} % sure" in basis
     assert f"fed {found['basis']['feed_rate']:g} t/h" in basis
     for name, value in found["basis"]["material"].items():
-        assert f"{name.replace('_', ' ')} {value:.10g}" in basis
+        unit = found["material_units"].get(name, "")
+        assert f"{name.replace('_', ' ')} {property_text(value, unit)}" in basis
     (table,) = re.findall(r'aria-label="Lines side by side">(.*?)</section>', page, re.S)
     told = [text_of(each) for each in re.findall("<tr>.*?</tr>", table, re.S)][1:]
     assert len(told) == len(found["lines"])
@@ -135,7 +138,7 @@ def test_prices_letters_and_rank_are_those_of_the_command(client, run):
     assert valued
     for line in valued:
         value = line["value_per_season"]
-        told = "Worth {mean:,.0f} a season of 1000 h ({low:,.0f} to {high:,.0f})".format(**value)
+        told = season_value(value, found)
         assert told in text_of(page.text)
     query = {"min_grade": 0.965, "confidence": 0.8, "price": 3000, "reject_price": 200,
              "hours": 1000, "anonymous": True, "rank_by": "gap", "lines": ["a", "b"]}  # fmt: skip

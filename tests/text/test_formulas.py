@@ -21,7 +21,7 @@ from cli.show.tables import write_plan_table
 from optimizer.history.history import History
 from optimizer.intake.settling.load import load_bytes, load_logs, load_table
 from optimizer.interval import Interval
-from optimizer.operations.stream_log import balance_file
+from optimizer.operations.balancing.stream_log import balance_file
 from optimizer.planning.plan import Plan, Recommendation, Stopping
 from optimizer.plant.site import Site
 from optimizer.presentation.sheet_csv import sheet_csv

@@ -7,8 +7,8 @@ import pytest
 from optimizer import InputError, Site
 from optimizer.comparison.density_fractions import read_fractions
 from optimizer.intake.reading.columns import Headings
+from optimizer.operations.balancing.stream_log import balance_file
 from optimizer.operations.recording import complete_rows
-from optimizer.operations.stream_log import balance_file
 from optimizer.text.headings import bind_fields, name_key, split_unit
 
 SPELLINGS = ["feed_rate [kg/h]", "Feed Rate (kg/h)", "feed-rate[kg/h]", " FEED  RATE [ kg/h ] "]

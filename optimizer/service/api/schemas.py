@@ -150,7 +150,12 @@ SCHEMAS: dict[str, Doc] = {
                 "description": "The brief as it was given; defaults are left out.",
             },
             "units": {"type": "object", "additionalProperties": {"type": "string"}},
+            "material_units": {"type": "object", "additionalProperties": {"type": "string"}},
             "mass_unit": {"enum": list(MASSES)},
+            "sampling": {
+                "type": ["object", "null"],
+                "description": "How many particles to count for a grade, and why.",
+            },
             "run_now": {
                 "oneOf": [
                     {"type": "null"},

@@ -76,7 +76,8 @@ async def _pictures(request: Request, asked: Mapping[str, str], values: dict[str
         address = f"/look?{urlencode({**asked, **chosen})}{'#map' if chosen else ''}"
         return waiting_page(request, order, address, "pictures", "look")
     values |= {"look": json.loads(content), "answer": f"/v1/results/{order.key}",
-               "run_address": run_address}  # fmt: skip
+               "run_address": run_address,
+               "material_units": parts.site.material_units(parts.site.material)}  # fmt: skip
     return render_for(request, "look.html", "look", 422 if faults else 200, **values)
 
 

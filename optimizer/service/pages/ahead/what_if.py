@@ -85,9 +85,15 @@ async def what_if(request: Request) -> Response:
         error=error, waiting=askable and found is None and error is None,
         material=parts.site.material, mass=parts.site.mass,
         address=f"/what-if?{urlencode(asked.typed)}",
-        used=None if found is None else todays_material({**found, "hold": found}),
+        used=None if found is None else _material(found, parts.site),
         today=urlencode({n: t for n, t in asked.typed.items() if not n.startswith(SETTING)}),
     )  # fmt: skip
+
+
+def _material(found: Mapping[str, Any], site: Site) -> dict[str, str]:
+    """The material of an expectation, as texts with units."""
+    units = site.material_units(found["material"])
+    return todays_material({**found, "hold": found, "material_units": units})
 
 
 def read_fields(query: Mapping[str, str], site: Site, lines: list[str]) -> Asked:

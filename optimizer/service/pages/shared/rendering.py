@@ -34,6 +34,8 @@ from optimizer.text.figures import (
 )
 from optimizer.text.masses import TONNE, feed_key, mass, mass_label, mass_unit_of
 from optimizer.text.plan_middlings import keeps_middlings
+from optimizer.text.season_value import season_value
+from optimizer.text.todays_material import property_text
 from optimizer.text.visible_text import fits_in_a_page, printable
 
 STATIC = Path(__file__).parents[1] / "static"
@@ -116,6 +118,8 @@ ENVIRONMENT.filters.update(
     card=card_of,
     address=lambda text: Markup(quote(text, safe="")),
     plain=plain,
+    property_text=property_text,
+    season_value=season_value,
     words=lambda name: name.replace("_", " "),
     feed=_feed,
     mass=_mass,

@@ -14,7 +14,8 @@ from typing import Any
 
 from optimizer.errors import InputError, nearest
 from optimizer.measurement import (
-    count_to_show_difference,
+    SampleCount,
+    count_for_grade,
     finite_interval,
     fundamental_error,
     grams,
@@ -27,6 +28,7 @@ from optimizer.measurement import (
     size_range_factor,
     zero_defect_count,
 )
+from optimizer.text.figures import exact_percent
 
 CONFIDENCE, POWER = 0.95, 0.8
 # Factors of Gy's formula for closely sized and roughly round material, such as a deck's feed
@@ -86,6 +88,7 @@ class SamplingPlan:
     Attributes:
         purity, difference: expected purity and difference to show, as given, fractions.
         count: number of particles to count at each of the two settings.
+        why: what the count is good for, in words, as plans and sheets say it.
         grams: mass of these particles, g; None when the mass of a thousand is not known.
         purity_se: standard error of the purity from one such count.
         purity_low, purity_high: exact 95 % interval if the count finds the expected purity.
@@ -102,6 +105,7 @@ class SamplingPlan:
     purity: float
     difference: float
     count: int
+    why: str
     grams: float | None
     purity_se: float
     purity_low: float
@@ -143,11 +147,8 @@ def plan_sampling(
         InputError: when a share is not strictly between 0 and 1, or the purity plus or minus the
             difference is not.
     """
-    if not 0 < difference < 1:
-        raise InputError(f"the difference {difference:g} must lie between 0 and 1, a fraction.")
-    # The difference is taken towards 0.5, where counting errors are larger: the harder direction.
-    signed = -difference if purity > 0.5 else difference
-    count = int(count_to_show_difference(purity, signed, confidence, power))
+    asked = _count(purity, difference, confidence, power)
+    count = asked.count
     notes = ["counting errors only; the scatter of the deck between runs comes on top"]
     if lot_count is not None and count > lot_count:
         count = lot_count
@@ -161,6 +162,7 @@ def plan_sampling(
         purity=purity,
         difference=difference,
         count=count,
+        why=asked.why,
         grams=None if thousand_grams is None else float(grams(count, thousand_grams)),
         purity_se=float(purity_se(purity, count)),
         purity_low=low,
@@ -173,6 +175,31 @@ def plan_sampling(
         fundamental_se=None if particulate is None else _fundamental(purity, particulate),
         notes=tuple(notes),
     )
+
+
+def _count(purity: float, difference: float, confidence: float, power: float) -> SampleCount:
+    """The count that shows the difference.
+
+    Raises:
+        InputError: as ``plan_sampling``.
+    """
+    if not 0 < difference < 1:
+        raise InputError(
+            f"the difference {exact_percent(difference)} % must lie between 0 and 100 %.",
+            hint="Half a point is 0.5%, or 0.005.",
+        )
+    if not 0 < purity < 1:
+        raise InputError(
+            f"the purity {exact_percent(purity)} % must lie strictly between 0 and 100 %.",
+            hint="Write 98.5%, or 0.985.",
+        )
+    asked = count_for_grade(purity, difference, confidence, power)
+    if asked is None:
+        raise InputError(
+            f"the purity {exact_percent(purity)} % and one {exact_percent(difference)} points "
+            "nearer to 50 % must both lie strictly between 0 and 100 %."
+        )
+    return asked
 
 
 def _fundamental(share: float, material: Particulate) -> float:

@@ -6,36 +6,49 @@ more measurements than needed, the test is reconciled. With too few, its result 
 that are not determined.
 
 Middlings are an outlet like any other, and a product of their own: the result has their share of
-the feed and their grade. If they go back to the feed, they may be named in ``returned``. Then the
-feed row must be the FRESH feed, sampled before the middlings join it. In steady state the middlings
-drop out of the balance (feed = product + reject), and the recovery is that of the fresh feed. If
-the feed was sampled after the middlings join it, do not name them: the balance is then that of the
-deck alone, and the recovery is that of one pass.
+the feed and their grade. If they go back to the feed, they are named in ``returned``, and the
+result is that of the FRESH feed, in steady state. Where the feed row was sampled before they join
+it, they drop out of the balance (feed = product + reject). Where it was sampled after they join it,
+the deck is balanced with them as an outlet, and the result is referred to the fresh feed
+(`fresh_feed`).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable
-from dataclasses import asdict, dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from scipy.special import ndtri
 
 from optimizer.errors import InputError
-from optimizer.measurement.formula import two_product, weighed_recovery
-from optimizer.measurement.reconcile import SIGNIFICANCE
-from optimizer.measurement.separation import separation_efficiency
-from optimizer.measurement.stream_table import MIDDLINGS, StreamTable, StreamTest, read_tests
-from optimizer.measurement.streams import (
+from optimizer.measurement.balancing.fresh_feed import (
+    FEED_GRADE,
+    GRADE,
+    RECOVERY,
+    YIELD,
+    of_fresh_feed,
+    split_of,
+)
+from optimizer.measurement.balancing.result import OF_MIDDLINGS, AdjustedStream, BalanceResult
+from optimizer.measurement.balancing.stream_table import (
+    MIDDLINGS,
+    StreamTable,
+    StreamTest,
+    read_tests,
+)
+from optimizer.measurement.balancing.streams import (
     ASSUMED_RELATIVE_ERROR,
     FEWEST_STREAMS,
     StreamBalance,
     reconcile_streams,
 )
+from optimizer.measurement.formula import two_product, weighed_recovery
+from optimizer.measurement.reconcile import SIGNIFICANCE
+from optimizer.measurement.separation import separation_efficiency
 
-OF_MIDDLINGS = ("middlings_share", "middlings_share_se", "middlings_grade", "middlings_grade_se")
-"""Attributes of a result that tell of middlings, and the columns that a run log has for them."""
 # Number of redundant balances, over all tests, from which the errors are estimated; with five, the
 # relative error of the estimate is about a third (1 / √(2 x 5)).
 ENOUGH_BALANCES = 5
@@ -46,99 +59,11 @@ IMPOSSIBLE_MISFIT = 1e-6
 CLOSURE_GAP = 1e-3
 
 
-@dataclass(frozen=True)
-class AdjustedStream:
-    """Balanced and measured values of one stream; NaN where a value is not known."""
-
-    stream: str
-    mass: float
-    mass_se: float
-    assay: float
-    assay_se: float
-    measured_mass: float
-    measured_assay: float
-
-
-@dataclass(frozen=True)
-class BalanceResult:
-    """Result of one test; fractions, NaN where not determined.
-
-    Attributes:
-        test_id: id of the test in the table.
-        method: ``weighed``, ``two-product``, ``solved`` (exactly determined in another way),
-            ``reconciled``, ``undetermined`` or ``impossible``.
-        grade, recovery, yield_: grade, recovery and yield of the product, with standard errors.
-        grade_count, feed_grade_count: number of particles counted for the assays of product and
-            feed.
-        feed_grade: balanced grade of the feed, with its standard error.
-        grade_recovery_correlation, grade_feed_correlation, recovery_feed_correlation: correlations
-            of the errors of grade, recovery and feed grade, which follow from the same
-            measurements; NaN where one of the two errors is unknown or zero.
-        enrichment: grade of the product over grade of the feed.
-        separation_efficiency: recovery of wanted minus that of unwanted material.
-        middlings_share, middlings_grade: mass of the middlings over that of the feed, and their
-            grade, with standard errors; None where the test has no middlings, or returns them.
-        chi2, dof, p_value: closure of the redundant balances.
-        suspect: the measurement that is most likely wrong; several if the balances cannot
-            distinguish them.
-        adjusted: balanced and measured values of the streams.
-        warnings: assumptions and doubts about the figures.
-    """
-
-    test_id: str
-    method: str
-    grade: float = math.nan
-    grade_se: float = math.nan
-    grade_count: float = math.nan
-    recovery: float = math.nan
-    recovery_se: float = math.nan
-    yield_: float = math.nan
-    yield_se: float = math.nan
-    feed_grade: float = math.nan
-    feed_grade_se: float = math.nan
-    feed_grade_count: float = math.nan
-    grade_recovery_correlation: float = math.nan
-    grade_feed_correlation: float = math.nan
-    recovery_feed_correlation: float = math.nan
-    enrichment: float = math.nan
-    separation_efficiency: float = math.nan
-    middlings_share: float | None = None
-    middlings_share_se: float | None = None
-    middlings_grade: float | None = None
-    middlings_grade_se: float | None = None
-    chi2: float = math.nan
-    dof: int = 0
-    p_value: float = math.nan
-    suspect: str | None = None
-    adjusted: tuple[AdjustedStream, ...] = ()
-    warnings: tuple[str, ...] = ()
-
-    def as_dict(self) -> dict[str, Any]:
-        """JSON form: ``yield_`` as ``yield``, NaN as None, middlings only where there are any."""
-
-        def plain(value: Any) -> Any:
-            if isinstance(value, dict):
-                return {key.rstrip("_"): plain(item) for key, item in value.items()}
-            if isinstance(value, (list, tuple)):
-                return [plain(item) for item in value]
-            return None if isinstance(value, float) and math.isnan(value) else value
-
-        without = () if self.of_middlings else OF_MIDDLINGS
-        answer: dict[str, Any] = plain(asdict(self))
-        return {key: value for key, value in answer.items() if key not in without}
-
-    @property
-    def of_middlings(self) -> dict[str, float]:
-        """Share and grade of the middlings with their errors, by name; empty where the test has
-        no middlings as a product of their own."""
-        values = {name: getattr(self, name) for name in OF_MIDDLINGS}
-        return {name: value for name, value in values.items() if value is not None}
-
-
 def balance_tests(
     table: StreamTable,
     *,
     returned: Collection[str] = (),
+    sampled_after_return: bool = False,
     mass_relative_se: float | None = None,
     assay_relative_se: float | None = None,
     pure: float = 1.0,
@@ -154,6 +79,7 @@ def balance_tests(
             counted for the assay, which give its standard error when none is stated). A test must
             list all its outlets; only a test with just a product implies a reject.
         returned: names of the streams that go back to the feed, see the module's docstring.
+        sampled_after_return: whether the feed was sampled after these streams had joined it.
         mass_relative_se, assay_relative_se: relative standard errors of weights and of assays that
             state none. If a test states no error at all, its measurements are weighted by equal
             relative errors. It then gets standard errors only if all such tests together have at
@@ -177,7 +103,7 @@ def balance_tests(
     """
     tests = [
         test.with_relative_errors(mass_relative_se, assay_relative_se)
-        for test in read_tests(table, returned)
+        for test in read_tests(table, returned, sampled_after_return)
     ]
     solved = [_solve(test, pure, significance) for test in tests]
     error = _pooled_error(tests, solved)
@@ -243,31 +169,31 @@ def _pooled_error(tests: list[StreamTest], solved: list[StreamBalance | str]) ->
 def _result(
     test: StreamTest, found: StreamBalance | str, pure: float, significance: float
 ) -> BalanceResult:
+    missing = _missing_mass(test)
     if isinstance(found, str):
         notes = (*test.notes, found)
-        return BalanceResult(test.test_id, "impossible", warnings=_sentences(notes))
+        return BalanceResult(test.test_id, "impossible", warnings=_sentences(notes), **missing)
     closure, method = found.closure, _method(test, found)
-    feed_grade, grade = (float(value) for value in found.assay[:2, 0])
-    recovery = float(found.recovery[1, 0])
-    # The first outlet is the product; its recovery comes after s masses, s assays and s yields.
-    s = len(test.names)
-    at_feed, at_grade, at_recovery = s, s + 1, 3 * s + 1
+    back = [test.names.index(name) for name in test.returned]
+    split = of_fresh_feed(found, back) if back else split_of(found)
+    (feed_grade, grade, recovery, yield_), se = split.values.tolist(), split.se.tolist()
     result = BalanceResult(
         test_id=test.test_id,
         method=method,
         grade=grade,
-        grade_se=float(found.assay_se[1, 0]),
+        grade_se=se[GRADE],
         grade_count=test.grade_count,
         recovery=recovery,
-        recovery_se=float(found.recovery_se[1, 0]),
-        yield_=float(found.yield_[1]),
-        yield_se=float(found.yield_se[1]),
+        recovery_se=se[RECOVERY],
+        yield_=yield_,
+        yield_se=se[YIELD],
         feed_grade=feed_grade,
-        feed_grade_se=float(found.assay_se[0, 0]),
-        feed_grade_count=test.feed_grade_count,
-        grade_recovery_correlation=float(found.correlation[at_grade, at_recovery]),
-        grade_feed_correlation=float(found.correlation[at_grade, at_feed]),
-        recovery_feed_correlation=float(found.correlation[at_recovery, at_feed]),
+        feed_grade_se=se[FEED_GRADE],
+        # A count for the feed of the deck is none for the fresh feed.
+        feed_grade_count=math.nan if back else test.feed_grade_count,
+        grade_recovery_correlation=float(split.correlation[GRADE, RECOVERY]),
+        grade_feed_correlation=float(split.correlation[GRADE, FEED_GRADE]),
+        recovery_feed_correlation=float(split.correlation[RECOVERY, FEED_GRADE]),
         enrichment=grade / feed_grade if feed_grade else math.nan,
         separation_efficiency=float(separation_efficiency(recovery, grade, feed_grade, pure)),
         chi2=math.nan if math.isnan(closure.p_value) else closure.chi2,
@@ -275,14 +201,24 @@ def _result(
         p_value=closure.p_value,
         suspect=" or ".join(found.suspects) or None,
         adjusted=_adjusted(test, found),
+        **missing,
     )
     notes = (*test.notes, *_warnings(test, found, result, significance))
     return replace(result, warnings=_sentences(notes), **_of_middlings(test, found))
 
 
+def _missing_mass(test: StreamTest) -> dict[str, Any]:
+    """Mass that was fed and did not leave, and its share; NaN where not all was weighed."""
+    if not len(test.mass):
+        return {}
+    fed = float(test.mass[0])
+    missing = fed - float(test.mass[1:].sum())
+    return {"missing_mass": missing, "missing_share": missing / fed if fed else math.nan}
+
+
 def _of_middlings(test: StreamTest, found: StreamBalance) -> dict[str, Any]:
     """Share and grade of the middlings with their errors, by name; empty without such a stream."""
-    if MIDDLINGS not in test.names:
+    if MIDDLINGS not in test.names or MIDDLINGS in test.returned:
         return {}
     k = test.names.index(MIDDLINGS)
     values = found.yield_[k], found.yield_se[k], found.assay[k, 0], found.assay_se[k, 0]
@@ -323,7 +259,11 @@ def _warnings(
     test: StreamTest, found: StreamBalance, result: BalanceResult, significance: float
 ) -> list[str]:
     """Warnings about the figures of a test."""
-    warnings = [*_on_errors(test), *_on_closure(test, result, significance)]
+    warnings = [
+        *_on_errors(test),
+        *_on_closure(test, result, significance),
+        *_on_missing_mass(test, result, significance),
+    ]
     if result.method == "two-product":
         split = two_product(*test.assay, errors="mask")
         if split.ill_conditioned:
@@ -378,3 +318,22 @@ def _on_closure(test: StreamTest, result: BalanceResult, significance: float) ->
     if test.states_no_error and abs(gap) > CLOSURE_GAP:
         return [f"the outlets add up to a feed assay that differs by {gap:+.2%} from the measured"]
     return []
+
+
+def _on_missing_mass(test: StreamTest, result: BalanceResult, significance: float) -> list[str]:
+    """A warning about mass that is missing by more than the errors of the weights can explain.
+
+    Where a weight states no error, a gap that is larger than `CLOSURE_GAP` is said.
+    """
+    missing, fed = result.missing_mass, test.mass[0]
+    by_errors = float(ndtri(1.0 - significance / 2.0) * np.sqrt(np.square(test.mass_se).sum()))
+    if math.isnan(missing) or abs(missing) <= (
+        CLOSURE_GAP * fed if math.isnan(by_errors) else by_errors
+    ):
+        return []
+    weighed = f"the feed weighs {fed:g} and all outlets together {fed - missing:g}"
+    if missing < 0:
+        return [f"{weighed}: more leaves than was fed; weigh them over the same minutes"]
+    return [
+        f"{weighed}: mass is missing; look for an outlet that was not weighed, dust and spillage"
+    ]

@@ -6,7 +6,9 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 
-from optimizer.operations.stream_log import StreamLog, balance_file
+from optimizer.errors import InputError
+from optimizer.operations.balancing.stream_log import StreamLog, balance_file
+from optimizer.plant.site import FEED_SAMPLED, Site
 
 
 @dataclass(frozen=True)
@@ -32,7 +34,9 @@ def balance(
     file: str | Path,
     out: str | Path = "balanced.csv",
     *,
+    site: Site | None = None,
     returned: Collection[str] = (),
+    feed_sampled: str | None = None,
     mass_error: float | None = None,
     assay_error: float | None = None,
 ) -> Balanced:
@@ -41,11 +45,25 @@ def balance(
     Args:
         file: path of a CSV or Parquet file with one row for each stream.
         out: path of the run log to write.
+        site: the plant; what is left out below is taken from its ``[measurement]``.
         returned: names of the streams that are led back to the feed.
+        feed_sampled: ``before_return`` or ``after_return``: whether the feed was sampled before
+            these streams join it, or after.
         mass_error, assay_error: relative standard errors of weights and of assays that state none.
 
     Raises:
-        InputError: when the file lacks a column or cannot be read, or the log cannot be written.
+        InputError: when the file lacks a column or cannot be read, the log cannot be written, or
+            ``feed_sampled`` is none of these.
     """
-    streams = balance_file(file, returned=returned, mass_error=mass_error, assay_error=assay_error)
+    usual = (site or Site()).measurement
+    sampled = usual.feed_sampled if feed_sampled is None else feed_sampled
+    if sampled not in FEED_SAMPLED:
+        raise InputError(f"feed_sampled '{sampled}': expected {' or '.join(FEED_SAMPLED)}.")
+    streams = balance_file(
+        file,
+        returned=returned or usual.returned,
+        sampled_after_return=sampled == "after_return",
+        mass_error=usual.weighing_error if mass_error is None else mass_error,
+        assay_error=usual.assay_error if assay_error is None else assay_error,
+    )
     return Balanced(streams, Path(out), streams.write(Path(out)))

@@ -13,7 +13,7 @@ import io
 import math
 import re
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -28,7 +28,7 @@ from optimizer.intake.formats.files import read_whole
 from optimizer.intake.reading.long_texts import TOO_LONG, too_long
 from optimizer.intake.reading.source import ZERO, Chunk, Decimal
 from optimizer.intake.reading.values import Numbers, numbers
-from optimizer.measurement import BalanceResult, balance_tests
+from optimizer.measurement.balancing import BalanceResult, balance_tests
 from optimizer.plant.run_columns import FEED_GRADE_SE, OF_MIDDLINGS
 from optimizer.plant.site import FEED_GRADE
 from optimizer.plant.units import factor
@@ -76,15 +76,21 @@ class StreamLog:
             is wrong.
         carried: for each test, the further columns that are copied into the log.
         states_feed: whether the file has a column of the feed grade.
+        not_filled_in: ids of the tests without any measurement, which have no result.
     """
 
     results: tuple[BalanceResult, ...]
     carried: Mapping[str, Mapping[str, str]]
     states_feed: bool = False
+    not_filled_in: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, object]:
         """The ``highside.balance/1`` document."""
-        return {"schema": "highside.balance/1", "tests": [r.as_dict() for r in self.results]}
+        return {
+            "schema": "highside.balance/1",
+            "tests": [r.as_dict() for r in self.results],
+            "not_filled_in": list(self.not_filled_in),
+        }
 
     def rows(self) -> list[dict[str, float | str]]:
         """Tests with a grade and a recovery, as rows of a run log."""
@@ -141,6 +147,7 @@ def balance_file(
     path: str | Path,
     *,
     returned: Collection[str] = (),
+    sampled_after_return: bool = False,
     mass_error: float | None = None,
     assay_error: float | None = None,
     clock: Clock = utc_now,
@@ -150,6 +157,7 @@ def balance_file(
     Args:
         path: path of a CSV or Parquet file.
         returned: names of the streams that are led back to the feed.
+        sampled_after_return: whether the feed was sampled after they had joined it.
         mass_error, assay_error: relative standard errors of weights and of assays that state none.
         clock: gives the current time; tests that start much later are faulty.
 
@@ -157,17 +165,21 @@ def balance_file(
         InputError: when the file cannot be read or lacks a column; the message names the file and
             the column.
     """
-    cells = _read_cells(path)
+    cells, empty = _without_empty(_read_cells(path))
     table, wrong = _measured(cells, latest_start(clock()))
     keep = [k for k, test in enumerate(cells.ids) if test not in wrong]
     sound = {name: [column[k] for k in keep] for name, column in table.items()}
     found: list[BalanceResult] = []
     if keep:
         found = balance_tests(
-            sound, returned=returned, mass_relative_se=mass_error, assay_relative_se=assay_error
+            sound,
+            returned=returned,
+            sampled_after_return=sampled_after_return,
+            mass_relative_se=mass_error,
+            assay_relative_se=assay_error,
         )
     results = tuple(_in_file_order(found, cells.ids, wrong))
-    return StreamLog(results, _carried(cells), _states_feed(cells.columns))
+    return StreamLog(results, _carried(cells), _states_feed(cells.columns), empty)
 
 
 @dataclass(frozen=True)
@@ -212,6 +224,35 @@ def _read_cells(path: str | Path) -> _Cells:
     ids = tuple(str(v or "").strip() for v in columns["test_id"].to_pylist())
     rows = np.concatenate([c.rows for c in chunks])
     return _Cells(str(path), columns, units, rows, ids, source.decimal)
+
+
+def _without_empty(cells: _Cells) -> tuple[_Cells, tuple[str, ...]]:
+    """The cells without the tests that have no measurement, and the ids of these tests: a sheet to
+    fill in is read as often as somebody has filled in more of it.
+
+    Raises:
+        InputError: when no test has a measurement.
+    """
+    measured = [
+        column.to_pylist()
+        for name, column in cells.columns.items()
+        if name in (*FRACTIONS, *NUMBERS)
+    ]
+    filled = [any(str(cell or "").strip() for cell in row) for row in zip(*measured, strict=True)]
+    begun = {test for test, some in zip(cells.ids, filled, strict=True) if some}
+    empty = tuple(dict.fromkeys(test for test in cells.ids if test not in begun))
+    if not begun:
+        raise InputError(
+            f"{cells.path}: no row has a mass, an assay or a count.",
+            hint="Fill in what was measured, such as 902 under mass and 98.7% under assay.",
+        )
+    keep = np.array([test in begun for test in cells.ids])
+    return replace(
+        cells,
+        columns={name: column.filter(pa.array(keep)) for name, column in cells.columns.items()},
+        rows=cells.rows[keep],
+        ids=tuple(test for test in cells.ids if test in begun),
+    ), empty
 
 
 def _measured(

@@ -10,9 +10,9 @@ from typing import Any, Protocol
 import numpy as np
 
 from optimizer.errors import InputError, nearest
+from optimizer.measurement.balancing.streams import relative_errors
 from optimizer.measurement.counting import counted_se
 from optimizer.measurement.propagation import FloatArray
-from optimizer.measurement.streams import relative_errors
 
 
 class StreamTable(Protocol):
@@ -50,6 +50,8 @@ class StreamTest:
             standard error of its assay.
         grade_count, feed_grade_count: particles counted for the assays of product and feed; NaN
             when none were counted.
+        returned: names of the streams that go back to the feed and stay in the balance, since the
+            feed was sampled after they had joined it.
         notes: assumptions that were made.
         fault: why the rows are not a valid test; empty if they are.
     """
@@ -62,6 +64,7 @@ class StreamTest:
     assay_se: FloatArray = field(default_factory=_nothing)
     grade_count: float = float("nan")
     feed_grade_count: float = float("nan")
+    returned: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     fault: str = ""
 
@@ -85,12 +88,15 @@ class StreamTest:
         )
 
 
-def read_tests(table: StreamTable, returned: Collection[str]) -> list[StreamTest]:
+def read_tests(
+    table: StreamTable, returned: Collection[str], sampled_after_return: bool = False
+) -> list[StreamTest]:
     """The tests of a table, in the order of their first rows; faulty tests have a ``fault``.
 
     Args:
         table: the table of streams.
         returned: names of the streams that go back to the feed.
+        sampled_after_return: whether the feed was sampled after they had joined it.
 
     Raises:
         InputError: a column is missing, a cell is text instead of a number, a name is empty, or
@@ -117,7 +123,8 @@ def read_tests(table: StreamTable, returned: Collection[str]) -> list[StreamTest
     for test_id, rows in rows_of.items():
         part = {name: values[rows] for name, values in columns.items()}
         try:
-            tests.append(_test(test_id, [streams[i] for i in rows], part, returned))
+            named = [streams[i] for i in rows]
+            tests.append(_test(test_id, named, part, returned, sampled_after_return))
         except InputError as error:
             tests.append(StreamTest(test_id, fault=str(error)))
     return tests
@@ -159,7 +166,11 @@ def _words(table: StreamTable, name: str) -> list[str]:
 
 
 def _test(
-    test_id: str, streams: list[str], part: dict[str, FloatArray], returned: Collection[str]
+    test_id: str,
+    streams: list[str],
+    part: dict[str, FloatArray],
+    returned: Collection[str],
+    sampled_after_return: bool,
 ) -> StreamTest:
     """One test: feed, product, and the other outlets that its rows name or imply.
 
@@ -181,11 +192,11 @@ def _test(
     with np.errstate(invalid="ignore"):
         binomial = counted_se(part["assay"], part["count"])
     assay_se = np.where(np.isnan(part["assay_se"]), binomial, part["assay_se"])
-    names, order = _in_order(streams, returned)
+    back = [name for name in streams if name in returned]
+    names, order = _in_order(streams, back, sampled_after_return)
     feed_count, product_count = _pick(
         np.where(np.isnan(part["assay"]), np.nan, part["count"]), order
     )[:2].tolist()
-    left_out = [name for name in streams if name in returned]
     return StreamTest(
         test_id,
         names,
@@ -195,16 +206,29 @@ def _test(
         assay_se=_pick(assay_se, order),
         grade_count=product_count,
         feed_grade_count=feed_count,
-        notes=tuple(f"{name} goes back to the feed and leaves the balance" for name in left_out),
+        returned=tuple(back) if sampled_after_return else (),
+        notes=tuple(_note(name, sampled_after_return) for name in back),
     )
 
 
+def _note(returned: str, sampled_after_return: bool) -> str:
+    if sampled_after_return:
+        return (
+            f"{returned} goes back to the feed, which was sampled after it had joined: the figures "
+            "are those of the fresh feed, in steady state"
+        )
+    return f"{returned} goes back to the feed and leaves the balance"
+
+
 def _in_order(
-    streams: list[str], returned: Collection[str]
+    streams: list[str], returned: Collection[str], kept: bool
 ) -> tuple[tuple[str, ...], list[int | None]]:
-    """Names with feed and product first, and the row of each; None where it has no row."""
+    """Names with feed and product first, and the row of each; None where it has no row.
+
+    Returned streams come last where they are kept in the balance.
+    """
     others = [name for name in streams if name not in {FEED, PRODUCT, *returned}]
-    names = (FEED, PRODUCT, *(others or [REJECT]))
+    names = (FEED, PRODUCT, *(others or [REJECT]), *(returned if kept else ()))
     return names, [streams.index(name) if name in streams else None for name in names]
 
 
