@@ -110,7 +110,7 @@ def _noise(noise: Mapping[str, Any]) -> list[str]:
 
 def _calibration(found: Mapping[str, Any], min_grade: float) -> list[str]:
     lines = [
-        "Prediction of runs that were left out, those at equal settings and material together "
+        "Prediction of left-out runs, equal settings and material together "
         f"({found['set_points']} times)"
     ]
     for name in ("grade", "recovery"):
