@@ -65,6 +65,11 @@ NO_CURRENCY = "value"
 """Stands for the currency where neither brief nor site file names one."""
 
 
+def told_prices(prices: Prices) -> dict[str, float | str]:
+    """The prices that are stated, as JSON, always with a currency."""
+    return {**prices.model_dump(exclude_none=True), "currency": prices.currency or NO_CURRENCY}
+
+
 @dataclass(frozen=True)
 class ValuePerHour:
     """The hourly value as worth: product and reject sold, less feed and running cost.

@@ -26,6 +26,7 @@ from optimizer.planning.batch_order import in_order
 from optimizer.planning.explanations import profile_against, reason, reason_of_gain
 from optimizer.planning.first_batch import spread_trials, unknown_trials
 from optimizer.planning.hold import expected_middlings, expected_over_shift
+from optimizer.planning.objective import told_prices
 from optimizer.planning.plan import Plan, Recommendation, RunNow, Stopping
 from optimizer.planning.run_now import choose_run_now
 from optimizer.planning.situation import FEWEST_TO_LEARN, Situation, situation_of
@@ -233,7 +234,7 @@ def _plan(
         warnings=(*evidence.warnings, *situation.under_way.warnings, *warnings),
         brief=situation.brief.as_document(),
         maximise=goal.maximise,
-        prices=None if goal.prices is None else goal.prices.model_dump(exclude_none=True),
+        prices=None if goal.prices is None else told_prices(goal.prices),
         gain_unit=situation.objective.unit,
         pending=situation.under_way.trials if situation.under_way.issued else None,
         mass=situation.site.mass,

@@ -162,7 +162,10 @@ def test_a_cancelled_answer_is_not_begun_anew_by_a_page_that_waits(show, held, s
 
 
 def test_a_comparison_and_a_diagnosis_print(show):
-    for path, sign, text in ((LINES, "ul.causes", "season of"), (DIAGNOSIS, "#doubtful li", "Drift")):
+    for path, sign, text in (
+        (LINES, "ul.causes", "season of"),
+        (DIAGNOSIS, "#doubtful li", "Drift"),
+    ):
         page = show(path, scheme="dark")
         page.wait_for_selector(sign)
         page.emulate_media(media="print")
