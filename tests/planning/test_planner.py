@@ -352,7 +352,7 @@ def test_the_plan_warns_of_what_the_history_cannot_tell(season_table, small_plan
 def test_a_grade_never_reached_and_a_missing_grade_are_warned_about(season_table, small_plans):
     never = Brief.from_dict({"goal": {"min_grade": 0.9999}, "trials": ONE})
     plan = suggest(Snapshot.of_table(season_table), Site(), never)
-    assert any("No run has reached grade 0.9999" in w for w in plan.warnings)
+    assert any("No run has reached a grade of 99.99 % yet" in w for w in plan.warnings)
     assert any("run_now comes nearest to it" in w for w in plan.warnings)
     plan = suggest(Snapshot.of_table(season_table), Site(), Brief.from_dict({"trials": ONE}))
     assert any("No grade was asked for" in w for w in plan.warnings)
