@@ -486,7 +486,7 @@ def test_a_material_that_varies_is_planned_for_and_what_must_hold_is_told(client
     assert figures(page)[0] == [level(value) for value in plan["run_now"]["settings"].values()]
     assert (
         "The chance is that the product of the whole shift meets the grade; it is lowest at "
-        f"moisture {level(worst['material']['moisture'])}, where it is "
+        f"moisture {level(worst['material']['moisture'])} %, where it is "
         f"{whole_percent(worst['chance_of_grade'])} %."
     ) in page
     assert not [each for each in told(page) if each.startswith("moisture")]

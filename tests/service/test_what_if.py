@@ -318,7 +318,7 @@ def test_what_the_form_of_today_states_holds_here_too(client):
 def test_a_material_that_varies_is_told(client):
     sent = {"line": "deck-1", "m.moisture.low": "10.2", "m.moisture.high": "11.4"}
     page = client.get("/what-if", params=sent, headers=HTML)
-    assert "material: moisture 10.2 to 11.4." in said(page.text)
+    assert "material: moisture 10.2 to 11.4 %." in said(page.text)
 
 
 @pytest.mark.parametrize(
