@@ -265,6 +265,19 @@ def test_two_files_join_in_any_order_and_are_known_again(history: History, tmp_p
     assert again["already_known"] == first["readings"]
 
 
+def test_readings_go_with_the_runs_that_are_new(history: History) -> None:
+    log = minute_log(1)
+    first = {name: column[75:120] for name, column in log.items()}  # the third stretch alone
+    load(history, log=first)
+    report = load(history, log=log)
+    assert (report["added"], report["readings"], report["already_known"]) == (7, 279, 45)
+    readings = SampleStore(history.samples_folder).read()
+    assert readings is not None
+    speed = {run["run_id"]: run["eccentric_speed"] for run in history.at().runs().to_pylist()}
+    for reading in readings.to_pylist():
+        assert abs(reading["eccentric_speed"] - speed[reading["run_id"]]) <= 1.05
+
+
 def test_a_log_of_runs_still_needs_both(history: History) -> None:
     table = pa.table(minute_log(1, False))
     report = load_tables({"log": table}, history).as_dict()

@@ -68,10 +68,8 @@ class Stretches:
             table: all n readings.
             added: those of the runs that were added, in their order.
         """
-        place = pc.index_in(_places(self.runs), _places(added))
-        number = np.append(np.full(len(self.runs), NONE), NONE)
-        number[place.to_numpy(zero_copy_only=False)] = np.arange(len(added))
-        of_added = number[self.owner]  # NONE is the last entry
+        place = pc.fill_null(pc.index_in(_places(self.runs), _places(added)), NONE)
+        of_added = np.append(place.to_numpy(), NONE)[self.owner]  # NONE is the last entry
         kept = of_added != NONE
         ids = added.column("run_id").take(pa.array(of_added[kept]))
         table = table.filter(pa.array(kept)).drop_columns(["samples", "settled"])
