@@ -40,6 +40,10 @@ SeedOption = Annotated[
 AsOfOption = Annotated[
     int | None, typer.Option("--as-of", metavar="VERSION", help="Use this version of the history.")
 ]
+LanguageOption = Annotated[
+    str | None,
+    typer.Option("--language", metavar="CODE", help="Language of what is written: en, es or pt."),
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Answer with JSON alone on stdout.")]
 LineOption = Annotated[
     str | None, typer.Option("--line", metavar="NAME", help="The line.", callback=composed)

@@ -22,6 +22,7 @@ from typing import Any
 from typer.testing import CliRunner
 
 from cli.main import app
+from optimizer.text.sentences import LISTED
 
 KEPT = Path(__file__).parent / "data" / "season_answers.json"
 VALUE = """
@@ -125,7 +126,7 @@ def figures_of_page(page: str) -> dict[str, Any]:
 def figures(value: Any) -> Any:
     """A JSON value without its sentences and paths."""
     if isinstance(value, dict):
-        return {k: figures(v) for k, v in value.items()}
+        return {k: figures(v) for k, v in value.items() if k != LISTED}
     if isinstance(value, list):
         return [figures(v) for v in value]
     if isinstance(value, str):

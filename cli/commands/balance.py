@@ -10,6 +10,7 @@ import typer
 
 from cli.options import (
     JsonOption,
+    LanguageOption,
     LineOption,
     SiteOption,
     as_share,
@@ -137,6 +138,7 @@ def balance(
     tests: TestsOption = 4,
     line: LineOption = None,
     paper: PaperOption = "a4",
+    language: LanguageOption = None,
     site: SiteOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -146,7 +148,7 @@ def balance(
     plant = open_site(site)
     if sheets:
         alone = file is None and not plan
-        made = _sheets(sheets, plant, line, tests, purity, paper, alone)
+        made = _sheets(sheets, plant, line, tests, purity, paper, language, alone)
         answer(made.as_dict(), as_json, show.sheets)
         return
     if plan:
@@ -183,6 +185,7 @@ def _sheets(
     tests: int,
     purity: float | None,
     paper: str,
+    language: str | None,
     alone: bool,
 ) -> WrittenSampleSheets:
     from optimizer.operations.balancing.sheet import write_sample_sheets
@@ -192,7 +195,9 @@ def _sheets(
             "--sheet writes a sheet to fill in; it takes no file of streams and no --plan.",
             hint="Write the sheet alone: highside balance --sheet samples.csv",
         )
-    return write_sample_sheets(paths, site, line=line, tests=tests, purity=purity, paper=paper)
+    return write_sample_sheets(
+        paths, site, line=line, tests=tests, purity=purity, paper=paper, language=language
+    )
 
 
 def _sampling(

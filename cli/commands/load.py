@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from optimizer.intake.settling.load import LoadReport
     from optimizer.intake.settling.load_options import HowRead
     from optimizer.plant.moments import DateOrder
+    from optimizer.text.words import Words
 
 DateOrderOption = Annotated[
     str | None,
@@ -94,16 +95,16 @@ def load(
         say = file_progress(as_json)
         report = load_logs(logs, runs, plant, dry_run=dry_run, progress=say, **how)
     if picture is not None:
-        _picture(report, picture)
+        _picture(report, picture, plant.words)
     _answer(report, dry_run, as_json)
 
 
-def _picture(report: LoadReport, path: Path) -> None:
+def _picture(report: LoadReport, path: Path, words: Words) -> None:
     """Write the page of what was made of readings over time."""
     from optimizer.files import write_whole
     from optimizer.presentation.stretches import stretches_html
 
-    write_whole(path, stretches_html(report.days).encode())
+    write_whole(path, stretches_html(report.days, words).encode())
 
 
 def _answer(report: LoadReport, dry_run: bool, as_json: bool) -> None:

@@ -18,6 +18,7 @@ from cli.options import (
     HistoryOption,
     HoursOption,
     JsonOption,
+    LanguageOption,
     LineOption,
     MaterialOption,
     MinGradeOption,
@@ -58,9 +59,6 @@ CommonFeedRateOption = Annotated[
     float | None,
     typer.Option("--feed-rate", metavar="RATE", help="Common feed rate of the comparison."),
 ]
-LanguageOption = Annotated[
-    str, typer.Option("--language", metavar="CODE", help="Language of the texts.")
-]
 
 
 def report(
@@ -69,7 +67,7 @@ def report(
     ),
     sheets: SheetOption = None,
     paper: PaperOption = "a4",
-    language: LanguageOption = "en",
+    language: LanguageOption = None,
     brief: BriefOption = None,
     line: LineOption = None,
     material: MaterialOption = None,
@@ -99,7 +97,11 @@ def report(
         from optimizer.operations.batch_sheets import write_batch_sheets
 
         done = write_batch_sheets(
-            open_history(location).at(as_of), batch, sheets or (), paper, language
+            open_history(location).at(as_of),
+            batch,
+            sheets or (),
+            paper,
+            open_site(site).words_in(language),
         )
         answer(done.as_dict(), as_json, _text)
         return

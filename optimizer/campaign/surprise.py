@@ -13,6 +13,7 @@ from typing import Any
 
 from optimizer.interval import rounded
 from optimizer.measurement.counting import counted_se
+from optimizer.text.sentences import sentence
 
 QUANTITIES = ("grade", "recovery")
 MILD, STRONG = 2.0, 3.0
@@ -80,9 +81,6 @@ def sentences(trial: str, surprise: Mapping[str, float | None] | None) -> tuple[
         z = None if surprise is None else surprise[name]
         if z is None or abs(z) <= MILD:
             continue
-        size = "far " if abs(z) > STRONG else ""
-        way = "higher" if z > 0 else "lower"
-        said.append(
-            f"{trial}: the {name} is {size}{way} than expected ({abs(z):.1f} standard deviations)."
-        )
+        key = f"{'far_' if abs(z) > STRONG else ''}{'higher' if z > 0 else 'lower'}_than_expected"
+        said.append(sentence(key, trial=trial, quantity=sentence(f"the_{name}"), z=abs(z)))
     return tuple(said)

@@ -17,6 +17,7 @@ from optimizer.evidence.line_model import RECENT_RUNS
 from optimizer.plant.brief import Brief, Limit
 from optimizer.plant.settings import FEED_RATE, SettingSpace
 from optimizer.plant.site import Site
+from optimizer.text.sentences import quantity, sentence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -152,7 +153,7 @@ def why_not(table: pa.Table, line: str, site: Site, basis: Basis) -> str | None:
     """
     measured = table.filter(pc.and_(pc.is_valid(table["grade"]), pc.is_valid(table["recovery"])))
     if measured.num_rows < FEWEST_RUNS:
-        return f"{measured.num_rows} measured runs; {FEWEST_RUNS} are needed."
+        return sentence("few_runs_for_answer", runs=measured.num_rows, needed=FEWEST_RUNS)
     for name, value in basis.material.items():
         values, variable = _known(measured, name), site.material[name]
         if not values.size:
@@ -160,21 +161,18 @@ def why_not(table: pa.Table, line: str, site: Site, basis: Basis) -> str | None:
         low, high = values.min(), values.max()
         margin = MATERIAL_MARGIN * (variable.high - variable.low)
         if not low - margin <= value <= high + margin:
-            return (
-                f"it never ran {name.replace('_', ' ')} {value:g} {variable.unit}".rstrip()
-                + f" (only {low:g} to {high:g})."
-            )
+            told = quantity(float(value), variable.unit)
+            ends = {"low": float(low), "high": float(high)}
+            return sentence("never_ran_property", name=name, value=told, **ends)
     if basis.label is not None:
         labels = sorted(n for n in pc.unique(measured[LABEL]).to_pylist() if n)
         if labels and basis.label not in labels:
-            return f"it never ran material '{basis.label}' (only {', '.join(labels)})."
+            return sentence("never_ran_label", label=basis.label, labels=labels)
     if basis.feed_rate is not None:
         setting = site.space_of(line)[FEED_RATE]
         if not setting.low <= basis.feed_rate <= setting.high + 1e-9:
-            return (
-                f"it cannot be fed {basis.feed_rate:g} {setting.unit} ({setting.low:g} to "
-                f"{setting.high:g})."
-            )
+            ends = {"low": setting.low, "high": setting.high}
+            return sentence("cannot_be_fed", rate=basis.feed_rate, unit=setting.unit, **ends)
     return None
 
 
@@ -188,9 +186,12 @@ def untried(table: pa.Table, space: SettingSpace, site: Site, basis: Basis) -> l
         basis: the basis of the comparison.
     """
     measured = table.filter(pc.and_(pc.is_valid(table["grade"]), pc.is_valid(table["recovery"])))
-    warnings = [
-        f"its runs do not state {name}: the effect of {value:g} {site.material[name].unit}".rstrip()
-        + " is not known."
+    warnings: list[str] = [
+        sentence(
+            "property_not_stated",
+            name=name,
+            value=quantity(float(value), site.material[name].unit),
+        )
         for name, value in basis.material.items()
         if not _known(measured, name).size
     ]
@@ -200,8 +201,13 @@ def untried(table: pa.Table, space: SettingSpace, site: Site, basis: Basis) -> l
     low, high, half = ran.min(), ran.max(), 0.5 * setting.step
     if not low - half <= basis.feed_rate <= high + half:
         warnings.append(
-            f"feed_rate {basis.feed_rate:g} {setting.unit} lies outside its runs ({low:g} to "
-            f"{high:g}): the results are extrapolated."
+            sentence(
+                "rate_outside",
+                rate=basis.feed_rate,
+                unit=setting.unit,
+                low=float(low),
+                high=float(high),
+            )
         )
     return warnings
 

@@ -21,6 +21,7 @@ from optimizer.interval import Interval
 from optimizer.parallel import run_all
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import FEED_GRADE, Site
+from optimizer.text.sentences import sentence
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -157,7 +158,7 @@ def _side_by_side(
         )
         for k in order
     )
-    few = ("Fewer than two lines can be compared on this basis.",) if len(results) < 2 else ()
+    few = (sentence("few_lines"),) if len(results) < 2 else ()
     return Comparison(
         basis=basis,
         ranked_by=ranked_by,

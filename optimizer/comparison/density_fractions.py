@@ -25,6 +25,7 @@ from optimizer.interval import Interval
 from optimizer.measurement import PartitionCurve, fit_partition, imperfection
 from optimizer.measurement.partition import CurveForm
 from optimizer.text.headings import bind_fields
+from optimizer.text.sentences import sentence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -188,20 +189,20 @@ def _fit(fractions: Fractions, line: str) -> tuple[LineCurve | None, str]:
     """The curve of one line and an empty text; or None and the reason why there is none."""
     own = np.array([name == line for name in fractions.line], dtype=bool)
     if not own.any():
-        return None, "it has no density fractions in the file."
+        return None, sentence("no_fractions")
     total = fractions.product + fractions.reject
     usable = own & np.isfinite(fractions.low + fractions.high) & (total > 0.0)
     density = 0.5 * (fractions.low + fractions.high)[usable]
     if len(np.unique(density)) < FEWEST:
         found = len(np.unique(density))
-        return None, f"{found} density fractions with two bounds and mass; {FEWEST} are needed."
+        return None, sentence("few_fractions", found=found, needed=FEWEST)
     share = fractions.product[usable] / total[usable]
     try:
         curve = fit_partition(density, share, form=FORM)
     except InputError as error:
         return None, error.message
     if not np.isfinite(curve.ep_se):
-        return None, "too few fractions lie on the slope of the curve to tell how steep it is."
+        return None, sentence("few_on_slope")
     cut_se, ep_se = _errors(curve, density, share)
     return LineCurve(line, density, share, curve, cut_se, ep_se, int(own.sum() - usable.sum())), ""
 

@@ -35,7 +35,7 @@ from optimizer.plant.brief import Brief
 from optimizer.plant.region import Region
 from optimizer.plant.settings import FEED_RATE
 from optimizer.plant.site import Site
-from optimizer.text.figures import exact_percent, whole_percent
+from optimizer.text.sentences import sentence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -356,11 +356,8 @@ class _Study:
 
 
 def _not_sure(basis: Basis, chance: float) -> str:
-    return (
-        f"Not sure: no settings near those tried are {exact_percent(basis.confidence)} % sure of a "
-        f"grade of {exact_percent(basis.min_grade)} % (the surest are {whole_percent(chance)} %). "
-        "The attainable recovery and its worth are not known yet."
-    )
+    asked = {"confidence": basis.confidence, "grade": basis.min_grade}
+    return sentence("attainable_not_sure", chance=chance, **asked)
 
 
 def _logits(draws: Floats) -> Floats:

@@ -14,6 +14,7 @@ from optimizer.comparison.line_study import Study
 from optimizer.comparison.ranking import Rank, Ranking
 from optimizer.comparison.request import Prices
 from optimizer.interval import PLACES, Interval, rounded
+from optimizer.text.sentences import listed
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -177,7 +178,7 @@ class Comparison:
         }
         if self.curves is not None:
             document["partition"] = self.curves.as_dict()
-        return document
+        return listed(document)
 
 
 def _interval_of(draws: Floats | None) -> dict[str, float | None] | None:

@@ -23,6 +23,7 @@ from optimizer.history.snapshot import snapshot_of
 from optimizer.plant.brief import Brief
 from optimizer.plant.profiles import profiles_of
 from optimizer.plant.site import Site
+from optimizer.text.sentences import sentence
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -99,7 +100,7 @@ def diagnose_line(
     e = evidence_of(runs, site, brief)
     measured = int(e.measured.sum())
     if measured < FEWEST_RUNS:
-        return f"{measured} measured runs; {FEWEST_RUNS} are needed."
+        return sentence("few_runs_for_answer", runs=measured, needed=FEWEST_RUNS)
     model = LineModel(e, seed, fitted)
     region = brief.region(e.space)
     asked = brief.goal.min_grade

@@ -16,6 +16,7 @@ from scipy.special import expit, log_expit
 from optimizer.diagnostics.left_out import LeftOut, without_run
 from optimizer.evidence.line_model import LineModel
 from optimizer.model.coordinates import logit_slopes
+from optimizer.text.sentences import sentence
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -65,10 +66,12 @@ class Doubt:
     @property
     def reason(self) -> str:
         """Why the run is doubtful, in words and with units."""
-        return (
-            f"{self.quantity} read {100 * self.read:.1f} %, the other runs say "
-            f"{100 * self.expected:.1f} % ({abs(self.z):.1f} standard deviations "
-            f"{'above' if self.z > 0 else 'below'})"
+        return sentence(
+            "reading_above" if self.z > 0 else "reading_below",
+            quantity=sentence(f"the_{self.quantity}"),
+            read=100.0 * self.read,
+            expected=100.0 * self.expected,
+            z=abs(self.z),
         )
 
 

@@ -34,6 +34,7 @@ from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import GaussianProcess
 from optimizer.numerics.cholesky import inverse
 from optimizer.numerics.distinct_rows import distinct_rows
+from optimizer.text.sentences import sentence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -53,21 +54,21 @@ STATED_PER_DAY, VISIBLE_POWER_Z = 0.002 / 7.0, 1.96 + 0.8416
 # The prior of the length scales in unit coordinates assumes smooth effects, as in the surrogate.
 KERNEL, MEAN = Kernel(NormalPrior(-0.2, 0.8)), Mean("linear")
 
-_AIR = "something that blocks the air"
-_SHAKEN = "a deck that stands loose or that another machine shakes"
-_MATERIAL = "material that is not what it was"
+_AIR = sentence("check_air")
+_SHAKEN = sentence("check_shaken")
+_MATERIAL = sentence("check_material")
 CHECKS = {
-    "both fall": (_AIR, "a worn deck surface", _MATERIAL, _SHAKEN),
+    "both fall": (_AIR, sentence("check_surface"), _MATERIAL, _SHAKEN),
     "one falls": (
-        "a drive belt that slips, so that the speed is not the one set",
+        sentence("check_belt"),
         _MATERIAL,
         _AIR,
         _SHAKEN,
     ),
     "rises": (
         _MATERIAL,
-        "another way of sampling, assaying or counting",
-        "a setting that is not logged",
+        sentence("check_sampling"),
+        sentence("check_setting"),
     ),
 }
 """Possible causes to check first, by the change that was found (common practice, no source)."""

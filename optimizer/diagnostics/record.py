@@ -15,6 +15,7 @@ from optimizer.diagnostics.unexplored import Collinear, Sampling, Untried
 from optimizer.evidence.unlogged import Unlogged
 from optimizer.interval import Interval
 from optimizer.model.fitted_surrogate import FavoredDescriptions
+from optimizer.text.sentences import LISTED, sentence, sentences_of
 
 # An effect smaller than this, in points, rounds to zero tenths of a point.
 LEAST_POINTS = 0.05
@@ -184,7 +185,7 @@ class Diagnosis:
             "skipped": [{"line": line, "reason": reason} for line, reason in self.skipped],
         }
         rounded: dict[str, Any] = round_floats(document)
-        return rounded
+        return {**rounded, LISTED: sentences_of(document)}
 
 
 def in_words(name: str, unit: str, span: float, slope: Interval) -> str:
@@ -204,17 +205,14 @@ def in_words(name: str, unit: str, span: float, slope: Interval) -> str:
     mean, low, high = (
         100.0 * amount * float(v or 0.0) for v in (slope.mean, slope.low, slope.high)
     )
-    more = f"{amount:g} {unit} more {name.replace('_', ' ')}"
+    more = {"amount": amount, "unit": unit, "name": name}
     if abs(mean) < LEAST_POINTS:
-        return f"{more} changes recovery by nothing that shows ({low:+.1f} to {high:+.1f} points)."
+        return sentence("more_changes_nothing", low=low, high=high, **more)
     if low > 0.0:
-        return f"{more} gains {mean:.1f} points of recovery ({low:.1f} to {high:.1f})."
+        return sentence("more_gains", mean=mean, low=low, high=high, **more)
     if high < 0.0:
-        return f"{more} costs {-mean:.1f} points of recovery ({-high:.1f} to {-low:.1f})."
-    return (
-        f"{more} changes recovery by {mean:+.1f} points, which may be nothing "
-        f"({low:+.1f} to {high:+.1f})."
-    )
+        return sentence("more_costs", mean=-mean, low=-high, high=-low, **more)
+    return sentence("more_may_be_nothing", mean=mean, low=low, high=high, **more)
 
 
 def _indices(effect: Effect) -> dict[str, object]:

@@ -19,6 +19,7 @@ from optimizer.model.joint import Pair, PairMoments
 from optimizer.numerics.cholesky import factorize, solve_lower
 from optimizer.plant.profiles import profiles_of
 from optimizer.plant.region import Region
+from optimizer.text.sentences import sentence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -194,11 +195,9 @@ def plan_sampling(model: LineModel, region: Region) -> Sampling:
         return float(np.mean(slope * np.sqrt(variance)))
 
     options = [
-        SamplingOption(f"{MORE_RUNS} more runs spread over the limits", half_width(wider)),
-        SamplingOption(f"{MORE_RUNS} more repeats at the settings run most", half_width(again)),
-        SamplingOption(
-            f"samples {MORE_COUNTS:g} times as large in every run so far", half_width(finer)
-        ),
+        SamplingOption(sentence("more_runs", runs=MORE_RUNS), half_width(wider)),
+        SamplingOption(sentence("more_repeats", runs=MORE_RUNS), half_width(again)),
+        SamplingOption(sentence("larger_samples", times=MORE_COUNTS), half_width(finer)),
     ]
     known = np.sqrt(np.clip(now, 0.0, None) / prior) <= 1.0 - KNOWN_FROM
     ordered = tuple(sorted(options, key=lambda o: o.half_width))

@@ -33,6 +33,7 @@ from optimizer.plant.moments import instant_of
 from optimizer.plant.run_columns import EVEN, FEED_GRADE_SE, JOINT_ERRORS
 from optimizer.plant.site import FEED_GRADE, Site
 from optimizer.plant.units import scaled
+from optimizer.text.sentences import sentence
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -152,7 +153,7 @@ def _choose_line(runs: pa.Table, brief: Brief, warnings: list[str]) -> str | Non
     if brief.line is not None:
         if lines and brief.line not in lines:
             hint = nearest(brief.line, lines)
-            warnings.append(f"Line '{brief.line}' has no runs yet. {hint}")
+            warnings.append(sentence("line_without_runs", line=brief.line, hint=hint))
         return brief.line
     if len(lines) <= 1:
         return lines[0] if lines else None
@@ -160,8 +161,5 @@ def _choose_line(runs: pa.Table, brief: Brief, warnings: list[str]) -> str | Non
     names = np.array(runs["line"].to_pylist())
     latest = {n: float(np.nanmax(np.append(started[names == n], -np.inf))) for n in lines}
     chosen = max(lines, key=lambda n: (latest[n], int(np.sum(names == n)), n))
-    warnings.append(
-        f"No line was named; this plan is for '{chosen}', the line with the latest run. "
-        f"Lines here: {', '.join(lines)}."
-    )
+    warnings.append(sentence("line_not_named", line=chosen, lines=lines))
     return chosen

@@ -15,6 +15,7 @@ import pyarrow.compute as pc
 from optimizer.evidence.columns import settings_of
 from optimizer.plant.settings import SettingSpace
 from optimizer.plant.site import Site
+from optimizer.text.sentences import sentence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -59,8 +60,7 @@ def runs_to_learn_from(
     borrowed = [t.take(pa.array(_evenly(t.num_rows, each))) for t in others.values()]
     counts = [t.num_rows for t in borrowed]
     warnings.append(
-        f"'{line}' has {own.num_rows} runs of its own; the plan also learns from {sum(counts)} "
-        f"runs of {', '.join(others)}, as far as they agree with its own."
+        sentence("borrowed", line=line, own=own.num_rows, runs=sum(counts), others=list(others))
     )
     number = np.repeat(np.array([*range(1, len(counts) + 1), 0.0]), [*counts, own.num_rows])
     return pa.concat_tables([*borrowed, own]), number

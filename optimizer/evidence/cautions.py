@@ -14,7 +14,7 @@ from optimizer.evidence.unlogged import unlogged
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.plant.brief import Brief, Prices
 from optimizer.plant.profiles import profiles_of
-from optimizer.text.figures import exact_percent, percent
+from optimizer.text.sentences import sentence
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -47,10 +47,7 @@ def unsettled(runs: pa.Table, evidence: Evidence, settle_minutes: float) -> list
         flag = np.asarray(runs["settled"].to_numpy(), dtype=object)
         restless = int(np.sum((flag == False) & measured))  # noqa: E712 - null is neither true nor false
         if restless:
-            said.append(
-                f"{restless} run{'s' if restless > 1 else ''} had not settled when sampled: their "
-                "readings drifted or surged to the end; repeat them before trusting them."
-            )
+            said.append(sentence("not_settled", count=restless))
     started = evidence.started
     order = np.argsort(started, kind="stable")  # undated runs are last
     minutes = np.diff(started[order]) / np.timedelta64(1, "m")
@@ -58,11 +55,14 @@ def unsettled(runs: pa.Table, evidence: Evidence, settle_minutes: float) -> list
     hasty = changed & (minutes > 0) & (minutes < settle_minutes) & measured[order[:-1]]
     if hasty.any():
         at = evidence.started_by_clock[order[np.flatnonzero(hasty)[0]]]
-        first = f"{at.astype('datetime64[m]')}{'' if zone.is_utc else f' {zone.name}'}"
-        count = int(hasty.sum())
         said.append(
-            f"{count} run{'s' if count > 1 else ''} ended less than the {settle_minutes:g} minutes "
-            f"of settling after their settings were made (the first from {first}): doubt them."
+            sentence(
+                "hasty",
+                count=int(hasty.sum()),
+                minutes=settle_minutes,
+                first=str(at.astype("datetime64[m]")),
+                zone="" if zone.is_utc else f" {zone.name}",
+            )
         )
     return said
 
@@ -80,15 +80,12 @@ def habits(evidence: Evidence) -> list[str]:
         return warnings
     for gates in profiles.gates:
         if not np.any(np.std(values[:, list(gates.columns[1:])], axis=0) > 1e-9):
-            warnings.append(
-                f"The gates of {gates.name} stood to each other alike in every run: what a taper "
-                "does is not known, and is expected to be small."
-            )
+            warnings.append(sentence("gates_alike", name=gates.name))
     moved = np.std(settings, axis=0) > 1e-9
     for name, value in zip(
         np.array(names)[~moved], settings[0][~moved] if len(settings) else (), strict=False
     ):
-        warnings.append(f"{name} was {value:g} in every run: its effect is not known.")
+        warnings.append(sentence("never_moved", name=str(name), value=float(value)))
     columns = np.flatnonzero(moved)
     if len(columns) > 1:
         correlation = np.atleast_2d(np.corrcoef(settings[:, columns].T))
@@ -96,9 +93,12 @@ def habits(evidence: Evidence) -> list[str]:
             for j in range(i + 1, len(columns)):
                 if abs(correlation[i, j]) >= COLLINEAR_FROM:
                     warnings.append(
-                        f"{names[columns[i]]} and {names[columns[j]]} always moved together "
-                        f"(correlation {correlation[i, j]:.2f}): their effects cannot be told "
-                        "apart yet."
+                        sentence(
+                            "moved_together",
+                            one=names[columns[i]],
+                            other=names[columns[j]],
+                            correlation=float(correlation[i, j]),
+                        )
                     )
     return warnings
 
@@ -114,15 +114,11 @@ def days_by_habit(evidence: Evidence) -> list[str]:
     before = (day >= 0) & (day != np.max(day))
     again = int(np.argmax(np.bincount(which[before], minlength=len(points))))
     last = np.max(own.started_by_clock[before & (which == again)]).astype("datetime64[D]")
-    settings = ", ".join(
-        f"{name} {value:g}" for name, value in zip(own.space.names, points[again], strict=True)
-    )
-    return [
-        "Most runs repeat a set-point that was run on one day alone, and that day had no other: "
-        "what the settings do and what the day adds cannot be told apart. Intervals allow for days "
-        f"that differ. Run a set-point of another day again, such as that of {last} ({settings}), "
-        "or run two set-points in one day."
+    settings = [
+        sentence("setting_at", name=name, value=float(value))
+        for name, value in zip(own.space.names, points[again], strict=True)
     ]
+    return [sentence("days_by_habit", last=str(last), settings=settings)]
 
 
 def changes_unlogged(surrogate: FittedSurrogate, evidence: Evidence, A: Floats) -> list[str]:
@@ -155,62 +151,42 @@ def of_other_labels(evidence: Evidence, agreement: float | None) -> list[str]:
     rest = int(np.sum(evidence.measured & (evidence.label > 0)))
     if evidence.borrowed is not None:
         rest += len(evidence.borrowed.grade)
-    others = f"{rest} runs of {', '.join(evidence.other_labels)}"
-    how = f"correlation {agreement:.1f}"
+    labels = list(evidence.other_labels)
+    told = {"label": label, "rest": rest, "labels": labels, "agreement": float(agreement)}
     if not runs:
-        return [
-            f"Material '{label}' has no run here yet: expectations start from {others}, as far as "
-            f"materials may be expected to agree ({how}); intervals stay wide until it has runs "
-            "of its own."
-        ]
-    has = f"Material '{label}' has {runs} run{'s' if runs > 1 else ''} of its own"
-    if agreement < AGREES_FROM:
-        return [f"{has}; {others} count little, since they hardly agree with its own ({how})."]
-    return [f"{has}; {others} also count, as far as they agree with its own ({how})."]
+        return [sentence("label_none", **told)]
+    key = "label_hardly" if agreement < AGREES_FROM else "label_agrees"
+    return [sentence(key, count=runs, **told)]
 
 
 def over_the_shift(evidence: Evidence) -> list[str]:
     """What to mind where the material varies over the shift."""
     if evidence.shift is None:
         return []
-    ranges = (
-        f"{name} {low:g} to {high:g}"
+    ranges = [
+        sentence("range_of", name=name, low=low, high=high)
         for name, (low, high) in ((n, r.ends) for n, r in evidence.shift.over.items())
-    )
-    return [
-        f"The material varies over the shift ({', '.join(ranges)}): the settings to run now are "
-        "for all of it, trials are weighed at its middle. Sample a trial at both ends of the range "
-        "where the shift allows it, and record the material of each sample."
     ]
+    return [sentence("over_the_shift", ranges=ranges)]
 
 
 def cautions(evidence: Evidence, min_grade: float, brief: Brief) -> list[str]:
     """Warnings about a goal that the runs do not support."""
-    said = []
+    said: list[str] = []
     if brief.goal.min_grade is None and brief.goal.maximise != "value":
-        said.append(f"No grade was asked for; the line's usual {min_grade:g} is kept.")
+        said.append(sentence("no_grade_asked", grade=min_grade))
     best = float(np.max(evidence.grade[evidence.measured], initial=0.0))
     if 0.0 < best < min_grade:
-        said.append(
-            f"No run has reached a grade of {exact_percent(min_grade)} % yet; the best read "
-            f"{percent(best, 2)} %."
-        )
+        said.append(sentence("grade_never_reached", grade=min_grade, best=best))
     capacity, goal = brief.capacity, brief.goal.maximise
     limited = capacity.max_product_rate is not None or capacity.max_reject_rate is not None
     if (limited or goal == "value") and not evidence.feed_grade_known:
-        what = "product and reject rates" + (", and with them value," if goal == "value" else "")
-        said.append(
-            f"The feed grade is not known; {what} take it as "
-            f"{feed_grade_of(evidence.feed_odds_today):.2f}. Log feed_grade, or state it in the "
-            "brief, to make them reliable."
-        )
+        key = "feed_grade_unknown_value" if goal == "value" else "feed_grade_unknown"
+        said.append(sentence(key, value=feed_grade_of(evidence.feed_odds_today)))
     said += doubts_of_middlings(evidence, brief.goal.prices)
     few = 2 * profiles_of(evidence.space).whole + 3
     if len(distinct_rows(evidence.settings)[0]) < few:
-        said.append(
-            f"Fewer than {few} different settings were tried: intervals are wide, and what "
-            "lies beyond them is guessed from the trend."
-        )
+        said.append(sentence("few_settings_tried", few=few))
     return said
 
 
@@ -220,15 +196,8 @@ def doubts_of_middlings(evidence: Evidence, prices: Prices | None) -> list[str]:
         return []
     known = middlings_readings(evidence)
     if prices.middlings is not None and known < FEWEST:
-        runs = {0: "no run states", 1: "only 1 run states"}.get(known, f"only {known} runs state")
-        return [
-            f"[goal.prices] has a price of middlings, but {runs} a middlings_share, and {FEWEST} "
-            "are needed: the value of an hour takes what is not product as reject. Weigh the "
-            "middlings of the next runs and log middlings_share."
-        ]
+        key = "middlings_in_few_runs" if known else "middlings_in_no_run"
+        return [sentence(key, needed=FEWEST, **({"count": known} if known else {}))]
     if prices.middlings is None and known >= FEWEST:
-        return [
-            f"{known} runs state a middlings_share, but [goal.prices] has no price of middlings: "
-            "the value of an hour takes them as reject."
-        ]
+        return [sentence("middlings_without_price", runs=known)]
     return []

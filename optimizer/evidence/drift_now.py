@@ -16,6 +16,7 @@ from scipy.special import expit
 from optimizer.evidence.occasions import occasions_of
 from optimizer.interval import Interval
 from optimizer.model.coordinates import from_latent, logit_slopes
+from optimizer.text.sentences import Sentence, sentence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -53,7 +54,7 @@ class DriftNow:
         """
         quantities = (("grade", self.grade), ("recovery", self.recovery))
         told = [_told(name, each) for name, each in quantities if _worth_saying(each)]
-        return f"The deck drifts: {' and '.join(told)}." if told else ""
+        return sentence("drifts", changes=told) if told else ""
 
     def as_dict(self) -> dict[str, Any]:
         """The member ``drift`` of a ``highside.plan/1`` document."""
@@ -101,11 +102,8 @@ def _worth_saying(change: Interval) -> bool:
     return abs(mean) >= LEAST_PER_WEEK and change.low * change.high > 0.0
 
 
-def _told(name: str, change: Interval) -> str:
+def _told(name: str, change: Interval) -> Sentence:
     size, *ends = sorted(100.0 * abs(end) for end in (change.low, change.high))
     mean = 100.0 * abs(change.mean or 0.0)
-    way = "rises" if (change.mean or 0.0) > 0.0 else "falls"
-    return (
-        f"{name} at the settings to run now {way} by {mean:.1f} points a week "
-        f"({size:.1f} to {ends[0]:.1f})"
-    )
+    key = "rises_by" if (change.mean or 0.0) > 0.0 else "falls_by"
+    return sentence(key, quantity=sentence(f"the_{name}"), mean=mean, low=size, high=ends[0])

@@ -12,7 +12,7 @@ from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.plant.brief import Brief, Range
 from optimizer.plant.site import FEED_GRADE, Site
 from optimizer.plant.units import scaled
-from optimizer.text.figures import percent
+from optimizer.text.sentences import quantity, sentence
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -64,14 +64,16 @@ def material_inputs(
                 and abs(now - np.median(values[known])) > (CONTEXT_MOVES * span)
             ):
                 warnings.append(
-                    f"{name} was {np.median(values[known]):g} {variable.unit} in every run; what "
-                    f"{now:g} does cannot be known."
+                    sentence(
+                        "property_never_moved",
+                        name=name,
+                        value=float(np.median(values[known])),
+                        unit=variable.unit,
+                        now=float(now),
+                    )
                 )
             elif isinstance(given, Range):
-                warnings.append(
-                    f"{name} varies over the shift, but hardly did in the runs: what it does "
-                    "cannot be known."
-                )
+                warnings.append(sentence("property_hardly_moved", name=name))
             continue
         unit = (np.where(known, values, np.median(values[known])) - variable.low) / span
         names.append(name)
@@ -92,10 +94,12 @@ def _today(
             low, high = np.min(values[known]), np.max(values[known])
             margin = 0.02 * (variable.high - variable.low)
             if not low - margin <= ends[0] <= ends[1] <= high + margin:
-                told = " to ".join(f"{end:g}" for end in dict.fromkeys(ends))
+                said = {"name": name, "unit": variable.unit, "low": float(low), "high": float(high)}
+                start, end = (float(each) for each in ends)
                 warnings.append(
-                    f"{name} {told} {variable.unit} lies outside the runs "
-                    f"({low:g} to {high:g}): the plan extrapolates."
+                    sentence("property_outside", value=start, **said)
+                    if start == end
+                    else sentence("property_range_outside", start=start, end=end, **said)
                 )
         return given.middle if isinstance(given, Range) else float(given)
     if not known.any():
@@ -145,16 +149,9 @@ def feed_odds(
         if contradicts.sum() <= MOST_CONTRADICTIONS * len(contradicts):
             if measured.any() and not known.any():
                 unit = site.material[FEED_GRADE].unit
-                warnings.append(
-                    f"feed_grade is in no run: all are taken to have been fed today's {now:g} "
-                    f"{unit}".rstrip()
-                    + "."
-                )
+                warnings.append(sentence("feed_grade_of_today", value=quantity(float(now), unit)))
             return odds, float(log_odds(today)), True
-        warnings.append(
-            f"feed_grade contradicts grade and recovery in {percent(contradicts.mean(), 0)} % of "
-            "the runs (more unwanted material in the product than was fed) and was set aside."
-        )
+        warnings.append(sentence("feed_grade_contradicts", share=float(contradicts.mean())))
     guess = 0.0
     if measured.any():
         guess = guess_feed_odds(grade_logit[measured], recovery_logit[measured])

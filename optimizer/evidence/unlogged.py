@@ -14,6 +14,7 @@ import numpy as np
 from scipy.special import expit
 
 from optimizer.model.coordinates import from_latent, logit_slopes
+from optimizer.text.sentences import sentence
 from optimizer.time_effects.occasions import DAY, LOT
 from optimizer.time_effects.variance_test import variance_test
 
@@ -31,15 +32,15 @@ LEVEL = 0.05
 LEAST_P = 0.001
 MEASURE = {
     DAY: (
-        "moisture and temperature of the feed and of the air",
-        "the state of screens, cloth and fan filter",
-        "who runs the deck",
-        "how samples are taken and counted",
+        sentence("measure_weather"),
+        sentence("measure_screens"),
+        sentence("measure_people"),
+        sentence("measure_sampling"),
     ),
     LOT: (
-        "moisture and bulk density of each lot",
-        "its size and share of defects",
-        "its origin, process and store",
+        sentence("measure_lot"),
+        sentence("measure_defects"),
+        sentence("measure_origin"),
     ),
 }
 """What to measure and log, by what varies (common practice, no source)."""
@@ -77,12 +78,13 @@ class Unlogged:
         """
         if not self.found:
             return ""
-        p = f"p {self.p_value:.3f}" if self.p_value >= LEAST_P else f"p below {LEAST_P}"
-        return (
-            f"Something that is not logged differs from {self.by} to {self.by}: it moves grade by "
-            f"{100.0 * self.grade_sd:.1f} and recovery by {100.0 * self.recovery_sd:.1f} points "
-            f"(standard deviations, {p}). Measure and log what may differ (common practice, no "
-            f"proof): {', '.join(MEASURE[self.by])}."
+        seen = self.p_value >= LEAST_P
+        return sentence(
+            f"unlogged_by_{self.by}",
+            grade=100.0 * self.grade_sd,
+            recovery=100.0 * self.recovery_sd,
+            p=sentence("p_value", p=self.p_value) if seen else sentence("p_below", p=LEAST_P),
+            measure=list(MEASURE[self.by]),
         )
 
     def as_dict(self) -> dict[str, object]:

@@ -18,6 +18,7 @@ from optimizer.history.storage.event_log import Event
 from optimizer.history.storage.version_log import VersionEntry
 from optimizer.history.summary import iso
 from optimizer.plant.time_zone import TimeZone
+from optimizer.text.sentences import sentence
 
 ISSUED, CLOSED, LOADED = "issued", "closed", "loaded"
 """Kinds of a happening, beside those of a change of a run."""
@@ -85,22 +86,21 @@ def timeline(
 def _of_batches(batches: Iterable[IssuedBatch]) -> Iterator[Happening]:
     for each in batches:
         count = len(each.trials)
-        trials = "1 trial" if count == 1 else f"{count} trials"
-        said = f"Batch {each.batch} was issued with {trials}."
+        said = sentence("batch_issued", batch=each.batch, count=count)
         yield Happening(each.issued_at, ISSUED, said, batch=each.batch, version=each.version)
         if each.closed_at is not None:
-            said = f"Batch {each.batch} was closed."
+            said = sentence("batch_closed", batch=each.batch)
             yield Happening(each.closed_at, CLOSED, said, batch=each.batch)
 
 
 def _of_change(event: Event) -> Happening:
     run = event.about["run_id"]
-    said = f"Run {run} was {event.what}: {event.about['reason']}"
+    said = sentence(f"run_{event.what}", run=run, reason=event.about["reason"])
     return Happening(event.at, event.what, said, run_id=run, version=event.version)
 
 
 def _of_restore(event: Event) -> Happening:
-    said = f"Version {event.about['version']} was restored."
+    said = sentence("version_restored", version=event.about["version"])
     return Happening(event.at, event.what, said, version=event.version)
 
 
@@ -109,5 +109,5 @@ def _of_loads(loads: Iterable[VersionEntry], line: str) -> Iterator[Happening]:
         if load.at is None:  # it has no place in time
             continue
         count = load.added[line]
-        said = f"Version {load.version} added {'1 run' if count == 1 else f'{count} runs'}."
+        said = sentence("runs_added", version=load.version, count=count)
         yield Happening(load.at, LOADED, said, version=load.version)

@@ -24,6 +24,7 @@ from optimizer.planning.situation import FEWEST_TO_LEARN, Situation
 from optimizer.plant.gates import values_on
 from optimizer.plant.region import Region
 from optimizer.plant.settings import SLACK, STEP_TOLERANCE, Setting
+from optimizer.text.sentences import listed, sentence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -133,28 +134,30 @@ class Expected:
 
     def as_dict(self) -> dict[str, Any]:
         """The ``highside.expected/1`` document."""
-        return {
-            "schema": "highside.expected/1",
-            "line": self.line,
-            "history_version": self.history_version,
-            "runs_used": self.runs_used,
-            "settings": dict(self.settings),
-            "units": dict(self.units),
-            "material": dict(self.material),
-            **(
-                {"over": {name: dict(ends) for name, ends in self.over.items()}}
-                if self.over
-                else {}
-            ),
-            "min_grade": self.min_grade,
-            "grade": self.grade.as_dict(),
-            "recovery": self.recovery.as_dict(),
-            "chance_of_grade": rounded(self.chance_of_grade),
-            "chance_even": rounded(self.chance_even),
-            "product_t_per_h": rounded(self.product_t_per_h),
-            "nearest_run": None if self.nearest_run is None else self.nearest_run.as_dict(),
-            "warnings": list(self.warnings),
-        }
+        return listed(
+            {
+                "schema": "highside.expected/1",
+                "line": self.line,
+                "history_version": self.history_version,
+                "runs_used": self.runs_used,
+                "settings": dict(self.settings),
+                "units": dict(self.units),
+                "material": dict(self.material),
+                **(
+                    {"over": {name: dict(ends) for name, ends in self.over.items()}}
+                    if self.over
+                    else {}
+                ),
+                "min_grade": self.min_grade,
+                "grade": self.grade.as_dict(),
+                "recovery": self.recovery.as_dict(),
+                "chance_of_grade": rounded(self.chance_of_grade),
+                "chance_even": rounded(self.chance_even),
+                "product_t_per_h": rounded(self.product_t_per_h),
+                "nearest_run": None if self.nearest_run is None else self.nearest_run.as_dict(),
+                "warnings": list(self.warnings),
+            }
+        )
 
 
 @dataclass(frozen=True)
@@ -286,7 +289,7 @@ class WhatIf:
 
     def _outside(self, settings: Mapping[str, float]) -> list[str]:
         """Warnings about settings that no run of the line came near."""
-        said = []
+        said: list[str] = []
         for j, (name, value) in enumerate(settings.items()):
             if not len(self._tried):
                 continue
@@ -294,7 +297,13 @@ class WhatIf:
             setting = self.ranges[name].setting
             if value < low - 0.5 * setting.step or value > high + 0.5 * setting.step:
                 said.append(
-                    f"{name} {value:g} {setting.unit} lies outside the runs ({low:g} to {high:g}): "
-                    "the figures are extrapolated."
+                    sentence(
+                        "setting_outside",
+                        name=name,
+                        value=value,
+                        unit=setting.unit,
+                        low=float(low),
+                        high=float(high),
+                    )
                 )
         return said

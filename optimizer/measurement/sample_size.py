@@ -12,7 +12,7 @@ from scipy.special import nctdtr, ndtr, ndtri, stdtrit
 from optimizer.errors import InputError
 from optimizer.measurement.counting import CONFIDENCE
 from optimizer.measurement.propagation import FloatArray, packed
-from optimizer.text.figures import exact_percent
+from optimizer.text.sentences import sentence
 
 # Default power, the chance to detect a difference that exists: common practice.
 POWER = 0.80
@@ -121,11 +121,7 @@ def count_for_grade(
     if not (0.0 < grade < 1.0 and 0.0 < other < 1.0 and difference > 0.0):
         return None
     count = int(count_to_show_difference(grade, other - grade, confidence, power))
-    why = (
-        f"two such counts tell {exact_percent(grade)} from {exact_percent(other)} % ("
-        f"{exact_percent(confidence)} % confidence, "
-        f"{exact_percent(power)} % power)"
-    )
+    why = sentence("count_tells", grade=grade, other=other, confidence=confidence, power=power)
     return SampleCount(count, difference, why)
 
 

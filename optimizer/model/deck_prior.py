@@ -36,6 +36,7 @@ from optimizer.gaussian_process.kernel import Grouping, Kernel
 from optimizer.gaussian_process.matern import SharedLengths
 from optimizer.gaussian_process.mean import PER_UNIT, Mean
 from optimizer.gaussian_process.process import GaussianProcess
+from optimizer.text.sentences import sentence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -125,15 +126,14 @@ ADDITIVE = 0.5
 CONTRAST_RATIO = (2.5, 3.5, 5.0)
 # What each description says of a deck; of the coupled ones, by what its settings can change.
 COUPLED = {
-    ("bed", "exposure"): "depth of the bed, exposure and a moving cut explain it",
-    ("bed",): "depth of the bed and a moving cut explain it",
-    (): "a moving cut explains it",
+    ("bed", "exposure"): sentence("deck_bed_and_exposure"),
+    ("bed",): sentence("deck_bed"),
+    (): sentence("deck_cut"),
 }
-LOOSE = "the settings act together by {}, but in a way of its own"
-SINGLE = "each setting has an effect of its own, and some act jointly"
-JOINT = "the settings act only in combination"
-SMOOTH = "a few gentle curves explain it"
-SHARES = "wanted and unwanted material respond to the settings separately"
+SINGLE = sentence("deck_single")
+JOINT = sentence("deck_joint")
+SMOOTH = sentence("deck_smooth")
+SHARES = sentence("deck_shares")
 # Draws of hyperparameters of a share.
 SHARE_MEMBERS = 8
 # A coarse answer averages over every fourth draw of hyperparameters.
@@ -237,7 +237,7 @@ def descriptions_of(frame: Frame) -> tuple[Description, ...]:
     if not coordinates.coupled:
         return coupled, *found
     loosened = replace(partly, coordinates=coordinates)
-    says = LOOSE.format(" and ".join(coordinates.moving))
+    says = sentence("deck_loose", moving=[sentence(name) for name in coordinates.moving])
     loose = Description("loose", says, (loosened, sharp), (loosened, linear))
     return coupled, loose, *found
 

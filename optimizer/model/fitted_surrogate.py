@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 
 from optimizer.interval import Intervals
+from optimizer.text.sentences import Sentence, sentence
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -61,9 +62,8 @@ class FavoredDescriptions:
         """
         first, *others = self.each
         if first.weight >= ALONE_FROM or not others:
-            return f"The runs favor one description of the deck: {_told(first)}."
-        told = f"{_told(first)}, or {_told(others[0])}"
-        return f"The runs do not decide how the deck works: {told}."
+            return sentence("favors_one", first=_told(first))
+        return sentence("favors_none", first=_told(first), second=_told(others[0]))
 
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
@@ -73,8 +73,8 @@ class FavoredDescriptions:
         }
 
 
-def _told(one: Favored) -> str:
-    return f"{one.says} ({100.0 * one.weight:.0f} %)"
+def _told(one: Favored) -> Sentence:
+    return sentence("weighed", says=one.says, weight=100.0 * one.weight)
 
 
 @dataclass(frozen=True)

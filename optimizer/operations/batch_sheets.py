@@ -19,7 +19,7 @@ from optimizer.presentation.pdf_drawing import PAPERS
 from optimizer.presentation.sheet import SHEETS, make_sheet
 from optimizer.presentation.sheet_csv import sheet_csv
 from optimizer.presentation.sheet_pdf import sheet_pdf
-from optimizer.presentation.texts import DEFAULT_LANGUAGE
+from optimizer.text.words import ENGLISH, Words
 
 if TYPE_CHECKING:
     from optimizer.history.history import History
@@ -47,7 +47,7 @@ def batch_sheet(
     batch: str,
     suffix: str = ".pdf",
     paper: str = "a4",
-    language: str = DEFAULT_LANGUAGE,
+    words: Words = ENGLISH,
 ) -> bytes:
     """The sheet of an issued batch.
 
@@ -56,10 +56,10 @@ def batch_sheet(
         batch: id of the batch.
         suffix: ``.pdf``, ``.html`` or ``.csv``.
         paper: ``a4`` or ``letter``.
-        language: language of the texts.
+        words: how the reader is told things.
 
     Raises:
-        InputError: when there is no such batch, or suffix, paper or language are not known.
+        InputError: when there is no such batch, or suffix or paper are not known.
     """
     if suffix not in SHEETS:
         raise InputError(f"sheet '{suffix}': expected {', '.join(SHEETS)}.")
@@ -69,9 +69,9 @@ def batch_sheet(
     issued = find_batch(snapshot_of(history), batch)
     if suffix == ".csv":
         return sheet_csv(issued.plan, issued.batch).encode("utf-8-sig")
-    sheet = make_sheet(issued.plan, issued.today, language, issued.batch)
+    sheet = make_sheet(issued.plan, issued.today, words, issued.batch)
     if suffix == ".html":
-        return sheet_html(sheet, paper, language).encode()
+        return sheet_html(sheet, paper).encode()
     return sheet_pdf(sheet, paper)
 
 
@@ -80,20 +80,20 @@ def write_batch_sheets(
     batch: str,
     sheets: Sequence[Path],
     paper: str = "a4",
-    language: str = DEFAULT_LANGUAGE,
+    words: Words = ENGLISH,
 ) -> WrittenSheets:
     """Writes the sheets of an issued batch.
 
     Args:
         sheets: paths that end in ``.pdf``, ``.html`` or ``.csv``; at least one.
-        history, batch, paper, language: as of ``batch_sheet``.
+        history, batch, paper, words: as of ``batch_sheet``.
 
     Raises:
         InputError: as ``batch_sheet``, and when a file cannot be written.
     """
     if not sheets:
         raise InputError("no sheet was named.", hint="Give it with --sheet FILE.")
-    made = [batch_sheet(history, batch, path.suffix, paper, language) for path in sheets]
+    made = [batch_sheet(history, batch, path.suffix, paper, words) for path in sheets]
     for path, content in zip(sheets, made, strict=True):
         write_whole(path, content)
     return WrittenSheets(batch, tuple(sheets))

@@ -37,7 +37,7 @@ from optimizer.presentation.pdf_drawing import PAPERS
 from optimizer.presentation.sheet import SHEETS, Sheet, make_sheet
 from optimizer.presentation.sheet_csv import sheet_csv
 from optimizer.presentation.sheet_pdf import sheet_pdf
-from optimizer.presentation.texts import DEFAULT_LANGUAGE
+from optimizer.text.words import ENGLISH, Words
 from optimizer.version import __version__
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ class ReportFiles:
         out: path of the HTML page.
         sheets: paths of the trial sheets, which end in ``.pdf``, ``.html`` or ``.csv``.
         paper: paper of the sheets, ``a4`` or ``letter``.
-        language: language of the texts.
+        language: language of the texts; None for that of the site file.
         command: the command that makes the page again; the page shows it.
 
     Raises:
@@ -67,7 +67,7 @@ class ReportFiles:
     out: Path
     sheets: tuple[Path, ...] = ()
     paper: str = "a4"
-    language: str = DEFAULT_LANGUAGE
+    language: str | None = None
     command: str = ""
 
     def __post_init__(self) -> None:
@@ -124,7 +124,7 @@ class Review:
         *,
         command: str = "",
         paper: str = "a4",
-        language: str = DEFAULT_LANGUAGE,
+        words: Words = ENGLISH,
         comparison: Comparison | None = None,
     ) -> str:
         """The report as an HTML page; see ``presentation.page.report_html``."""
@@ -137,12 +137,12 @@ class Review:
             command=command,
             version=__version__,
             paper=paper,
-            language=language,
+            words=words,
         )
 
-    def sheet(self, language: str = DEFAULT_LANGUAGE) -> Sheet:
+    def sheet(self, words: Words = ENGLISH) -> Sheet:
         """The content of the trial sheet."""
-        return make_sheet(self.plan.as_dict(), self.landscape.today.as_dict(), language)
+        return make_sheet(self.plan.as_dict(), self.landscape.today.as_dict(), words)
 
 
 def report(
@@ -206,20 +206,19 @@ def write_report(
         comparison: a comparison of all lines, which the page shows, too; may be None.
 
     Raises:
-        InputError: when a file cannot be written.
+        InputError: when a file cannot be written, or there are no texts in the language.
         LimitError: when the limits leave nothing to recommend.
     """
-    found, language = review(situation), files.language
-    sheet = found.sheet(language)
-    page = found.page(
-        command=files.command, paper=files.paper, language=language, comparison=comparison
-    )
+    words = situation.site.words_in(files.language)
+    found = review(situation)
+    sheet = found.sheet(words)
+    page = found.page(command=files.command, paper=files.paper, words=words, comparison=comparison)
     write_whole(files.out, page.encode())
     for path in files.sheets:
         if path.suffix == ".pdf":
             write_whole(path, sheet_pdf(sheet, files.paper))
         elif path.suffix == ".html":
-            write_whole(path, sheet_html(sheet, files.paper, language).encode())
+            write_whole(path, sheet_html(sheet, files.paper).encode())
         else:
             write_whole(path, sheet_csv(found.plan.as_dict()).encode("utf-8-sig"))
     return WrittenReport(files.out, files.sheets, found.plan)

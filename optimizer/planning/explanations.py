@@ -10,32 +10,25 @@ from optimizer.interval import Interval
 from optimizer.planning.plan import Change
 from optimizer.plant.profiles import profiles_of
 from optimizer.plant.settings import SettingSpace
-from optimizer.text.figures import percent, whole_percent, worth
+from optimizer.text.sentences import sentence
 
 # Air comes last: how much of it the bed needs depends on the other settings (common practice). A
 # lower feed rate is set before the other settings and a higher one after them, so that the other
 # settings are moved at the lower feed rate.
 ORDER = ("end_raise", "side_tilt", "eccentric_speed", "air")
 
-WATCH = {
-    ("air", 1): "a bed that bubbles and mixes; it needs less air",
-    ("air", -1): "a bed that stands still and builds up; it needs more air",
-    ("feed_rate", 1): "a bed too deep to sort",
-    ("feed_rate", -1): "parts of the deck without material",
-    ("end_raise", 1): "material that leaves the deck unsorted",
-    ("end_raise", -1): "a bed that deepens because material travels more slowly",
-    ("side_tilt", 1): "heavy material that leaves on the low side",
-    ("side_tilt", -1): "light material that leaves on the high side",
-    ("eccentric_speed", 1): "light material that leaves on the high side",
-    ("eccentric_speed", -1): "heavy material that leaves on the low side",
-    ("air_taper", 1): "a feed end that bubbles while the discharge end stands still",
-    ("air_taper", -1): "a feed end that stands still while the discharge end bubbles",
-    ("air_bow", 1): "a bed that bubbles in its middle and stands still at its ends",
-    ("air_bow", -1): "a bed that stands still in its middle and bubbles at its ends",
-}
-"""What a move in each direction may cause, by setting. Common practice, no source: more end raise
-shortens the stay, more tilt shifts the bed to the low side and more speed to the high side."""
-STEADY = "the bed to cover the whole deck before you sample"
+MOVES = (
+    "air",
+    "feed_rate",
+    "end_raise",
+    "side_tilt",
+    "eccentric_speed",
+    "air_taper",
+    "air_bow",
+)
+"""What a move may cause is known of these, by direction (``watch_air_up`` of the texts). Common
+practice, no source: more end raise shortens the stay, more tilt shifts the bed to the low side and
+more speed to the high side."""
 
 
 def changes_between(
@@ -71,20 +64,22 @@ def watch_for(space: SettingSpace, changes: tuple[Change, ...]) -> str:
             parts = gates.profile(np.array([[moved.get(name, 0.0) for name in own]]))[0]
             for column, part in zip(gates.columns, parts, strict=True):
                 sizes[profiles.names[column]] = float(part) / gates.span
-    known = {name: size for name, size in sizes.items() if name in WATCH_SETTINGS and size}
+    known = {name: size for name, size in sizes.items() if name in MOVES and size}
     if not known:
-        return f"Wait for {STEADY}."
+        return sentence("wait_for_cover")
     largest = max(known, key=lambda name: abs(known[name]))
-    return f"Watch for {WATCH[(largest, 1 if known[largest] > 0 else -1)]}."
+    way = "up" if known[largest] > 0 else "down"
+    return sentence("watch_for", what=sentence(f"watch_{largest}_{way}"))
 
 
-def profile_against(
-    space: SettingSpace, trial: Mapping[str, float], now: Mapping[str, float]
+def with_profile(
+    why: str, space: SettingSpace, trial: Mapping[str, float], now: Mapping[str, float]
 ) -> str:
-    """How the profile of gates in a trial differs from that of the settings to run now, as a
-    sentence after a space; empty where no gate differs by a step for its taper or bow.
+    """A reason, and how the profile of gates in a trial differs from that of the settings to run
+    now; the reason alone where no gate differs by a step for its taper or bow.
 
     Args:
+        why: why the trial is worth its material.
         space: the settings of the line.
         trial, now: settings of the trial and those to run now, by name.
     """
@@ -96,16 +91,12 @@ def profile_against(
         # With two gates there is no bow.
         for part, (more, less) in zip(by[1:], PROFILES, strict=False):
             if abs(part) >= step:
-                said.append(f"{more if part > 0 else less}")
-    return f" Tries {' and '.join(said)} than run-now." if said else ""
+                said.append(sentence(more if part > 0 else less))
+    return sentence("why_with_profile", why=why, profile=said) if said else why
 
 
-WATCH_SETTINGS = {name for name, _ in WATCH}
-PROFILES = (
-    ("more air at the feed end", "more air at the discharge end"),
-    ("more air in the middle", "more air at both ends"),
-)
-"""What a taper and a bow are called, above and below 0."""
+PROFILES = (("more_at_feed_end", "more_at_discharge_end"), ("more_in_middle", "more_at_ends"))
+"""What a taper and a bow are called, above and below 0, as keys of the texts."""
 
 
 def reason(
@@ -123,25 +114,24 @@ def reason(
     assert recovery.mean is not None
     assert now.mean is not None
     ahead = 100.0 * (recovery.mean - now.mean)
-    more, sure = f"{ahead:.1f} points", f"{whole_percent(chance)} %"
     if not now_meets and chance >= 0.8:
-        return f"Likely meets the grade ({sure}), and shows how much recovery it leaves."
+        return sentence("why_likely_meets", chance=chance)
     if not now_meets:
-        expected = percent(recovery.mean, 0)
-        return f"Looks for the grade: {sure} chance of it, {expected} % recovery."
+        return sentence("why_looks_for_grade", chance=chance, recovery=recovery.mean)
     if chance >= confidence and ahead > 0:
-        return f"Likely better: {more} more recovery, grade {sure} sure."
+        return sentence("why_likely_better", ahead=ahead, chance=chance)
     if ahead > 0 and chance >= 0.5:
-        return f"Promising: {more} more recovery if the grade holds ({sure})."
+        return sentence("why_promising", ahead=ahead, chance=chance)
     if ahead > 0:
-        return f"Finds the edge of the grade: {more} to win, {sure} chance."
+        return sentence("why_finds_edge", ahead=ahead, chance=chance)
     if chance >= confidence:
-        return f"Safe ground: {sure} sure of the grade, should run-now fall short of it."
-    width = 50.0 * (recovery.high - recovery.low)
-    return f"Learns: recovery here is known to ±{width:.1f} points and may be the best."
+        return sentence("why_safe_ground", chance=chance)
+    return sentence("why_learns", width=50.0 * (recovery.high - recovery.low))
 
 
-def reason_of_gain(gain: float, bar: float, unit: str, chance: float | None) -> str:
+def reason_of_gain(
+    gain: float, bar: float, unit: str, chance: float | None, over: float | None = None
+) -> str:
     """Why a trial is worth its material where the goal is value or a trade-off, in one sentence.
 
     Args:
@@ -149,18 +139,16 @@ def reason_of_gain(gain: float, bar: float, unit: str, chance: float | None) -> 
         bar: the smallest gain that makes a trial worth its cost, in ``unit``.
         unit: such as ``credits/h``; a fraction is shown in points.
         chance: chance that the trial meets the grade; None where every grade is accepted.
+        over: the lowest of the grades over which a gain in recovery is averaged; None for one.
     """
     if unit.startswith("fraction of "):
         if gain < bar:
-            least = f"{100.0 * bar:.2g} points"
-            return f"Fills the batch: expected to add less than the {least} that would show."
-        return f"Expected to add {100.0 * gain:.2g} points of {unit.removeprefix('fraction of ')}."
+            return sentence("why_fills_points", least=100.0 * bar)
+        if over:
+            return sentence("why_adds_recovery_over_grades", gain=100.0 * gain, start=over)
+        return sentence("why_adds_recovery", gain=100.0 * gain)
     if gain < bar:
-        return (
-            f"Fills the batch: expected to add less than the {worth(bar)} {unit} that would show."
-        )
-    sure = "" if chance is None else f", grade {whole_percent(chance)} % sure"
-    return f"Expected to add {worth(gain)} {unit} to what run-now earns{sure}."
-
-
-FIRST_BATCH = "Spreads the first trials over the limits: nothing is known here yet."
+        return sentence("why_fills", least=bar, unit=unit)
+    if chance is None:
+        return sentence("why_adds", gain=gain, unit=unit)
+    return sentence("why_adds_sure", gain=gain, unit=unit, chance=chance)

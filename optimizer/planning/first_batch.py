@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from optimizer.errors import LimitError
-from optimizer.planning.explanations import FIRST_BATCH
 from optimizer.planning.limits import Limits
 from optimizer.planning.plan import UNKNOWN, Recommendation
 from optimizer.plant.profiles import profiles_of
+from optimizer.text.sentences import sentence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -101,7 +101,7 @@ def unknown_trials(
             product_t_per_h=None,
             material_t=consumed,
             minutes=minutes,
-            why=FIRST_BATCH,
+            why=sentence("why_first_batch"),
         )
         for k, (point, consumed) in enumerate(zip(settings, tonnes, strict=True), 1)
     )

@@ -18,6 +18,7 @@ from optimizer.plant.brief import Brief
 from optimizer.plant.mass import TONNE, MassUnit
 from optimizer.plant.region import Region
 from optimizer.plant.settings import FEED_RATE, SettingSpace
+from optimizer.text.sentences import sentence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -101,7 +102,8 @@ class Limits:
         if self.has_feed:
             each = self.cheapest * self.mass.per_tonne
             supplies.append((trials.material_available, each, self.mass.name))
-        count, reasons = asked, []
+        count = asked
+        reasons: list[str] = []
         for available, each, unit in supplies:
             if available is None or each <= 0:
                 continue
@@ -111,8 +113,14 @@ class Limits:
             if fit < count:
                 count = fit
                 reasons.append(
-                    f"{fit} of {asked} trials fit: {available:g} {unit} are available and one "
-                    f"takes at least {each:.4g}."
+                    sentence(
+                        "trials_fit",
+                        fit=fit,
+                        asked=asked,
+                        available=available,
+                        unit=unit,
+                        each=each,
+                    )
                 )
         return count, reasons
 

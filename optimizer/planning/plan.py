@@ -14,6 +14,7 @@ from optimizer.interval import Interval, rounded
 from optimizer.measurement import SampleCount
 from optimizer.model.fitted_surrogate import FavoredDescriptions
 from optimizer.plant.mass import TONNE, MassUnit
+from optimizer.text.sentences import listed
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -234,36 +235,40 @@ class Plan:
 
     def as_dict(self) -> dict[str, Any]:
         """The ``highside.plan/1`` document."""
-        return {
-            "schema": "highside.plan/1",
-            "line": self.line,
-            "material": dict(self.material),
-            "seed": self.seed,
-            "history_version": self.history_version,
-            "runs_used": self.runs_used,
-            "set_points": self.set_points,
-            "goal": {
-                "maximise": self.maximise,
-                "min_grade": self.min_grade,
-                "confidence": self.confidence,
-                "gain_unit": self.gain_unit,
-                **({} if self.prices is None else {"prices": dict(self.prices)}),
-            },
-            "brief": dict(self.brief),
-            "units": dict(self.units),
-            "material_units": dict(self.material_units),
-            "mass_unit": self.mass.name,
-            "run_now": self.run_now.as_dict(self.mass) if self.run_now else None,
-            "recommendations": [r.as_dict(self.mass) for r in self.recommendations],
-            "stopping": self.stopping.as_dict(),
-            "sampling": None if self.sampling is None else self.sampling.as_dict(),
-            "description": None if self.favored is None else self.favored.as_dict(),
-            "drift": None if self.drift is None else self.drift.as_dict(),
-            **({} if self.hold is None else {"hold": dict(self.hold)}),
-            **({} if self.trade_off is None else {"trade_off": as_dicts(self.trade_off)}),
-            **({} if self.pending is None else {"pending": [p.as_dict() for p in self.pending]}),
-            "warnings": list(self.warnings),
-        }
+        return listed(
+            {
+                "schema": "highside.plan/1",
+                "line": self.line,
+                "material": dict(self.material),
+                "seed": self.seed,
+                "history_version": self.history_version,
+                "runs_used": self.runs_used,
+                "set_points": self.set_points,
+                "goal": {
+                    "maximise": self.maximise,
+                    "min_grade": self.min_grade,
+                    "confidence": self.confidence,
+                    "gain_unit": self.gain_unit,
+                    **({} if self.prices is None else {"prices": dict(self.prices)}),
+                },
+                "brief": dict(self.brief),
+                "units": dict(self.units),
+                "material_units": dict(self.material_units),
+                "mass_unit": self.mass.name,
+                "run_now": self.run_now.as_dict(self.mass) if self.run_now else None,
+                "recommendations": [r.as_dict(self.mass) for r in self.recommendations],
+                "stopping": self.stopping.as_dict(),
+                "sampling": None if self.sampling is None else self.sampling.as_dict(),
+                "description": None if self.favored is None else self.favored.as_dict(),
+                "drift": None if self.drift is None else self.drift.as_dict(),
+                **({} if self.hold is None else {"hold": dict(self.hold)}),
+                **({} if self.trade_off is None else {"trade_off": as_dicts(self.trade_off)}),
+                **(
+                    {} if self.pending is None else {"pending": [p.as_dict() for p in self.pending]}
+                ),
+                "warnings": list(self.warnings),
+            }
+        )
 
     def rows(self) -> list[dict[str, Any]]:
         """One flat row for each trial, by rank, with the columns of ``suggest --format csv``."""

@@ -23,7 +23,7 @@ from optimizer.evidence.drift_now import drift_at
 from optimizer.measurement import count_for_grade
 from optimizer.model.wrong_readings import WRONG_BELOW
 from optimizer.planning.batch_order import in_order
-from optimizer.planning.explanations import profile_against, reason, reason_of_gain
+from optimizer.planning.explanations import reason, reason_of_gain, with_profile
 from optimizer.planning.first_batch import spread_trials, unknown_trials
 from optimizer.planning.hold import expected_middlings, expected_over_shift
 from optimizer.planning.objective import told_prices
@@ -35,6 +35,7 @@ from optimizer.planning.trade_off import trade_off
 from optimizer.planning.trial_selection import Selection, select_trials
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
+from optimizer.text.sentences import sentence
 
 if TYPE_CHECKING:
     from optimizer.history.snapshot import Source
@@ -124,11 +125,7 @@ def _contradicting(situation: Situation) -> list[str]:
     doubtful = int(np.sum(situation.surrogate.run_weights_ < WRONG_BELOW))
     if not doubtful:
         return []
-    runs = "1 run counts" if doubtful == 1 else f"{doubtful} runs count"
-    return [
-        f"{runs} little here, since the readings contradict those of all other runs. "
-        "'highside diagnose' names doubtful runs; correct what was entered wrong."
-    ]
+    return [sentence("runs_count_little", count=doubtful)]
 
 
 def _plan_without_model(situation: Situation) -> Plan:
@@ -136,25 +133,17 @@ def _plan_without_model(situation: Situation) -> Plan:
     space, limits, brief = situation.evidence.space, situation.limits, situation.brief
     count, warnings = limits.affordable()
     known = int(situation.evidence.measured.sum())
-    held = (
-        "The history holds no measured run of this line"
-        if known == 0
-        else f"Only {known} measured run{'s' if known > 1 else ''} of this line"
-    )
-    warnings = [
-        *warnings,
-        f"{held}: expected grade and recovery, their chance and the settings to run now cannot be "
-        "known yet. These trials spread over the limits.",
-    ]
+    few = sentence("few_measured_runs", count=known) if known else sentence("no_measured_run")
+    warnings = [*warnings, few]
     points = spread_trials(limits, np.vstack([situation.tried, situation.pending]), count)
     if len(points) < count:
-        warnings.append(f"Only {len(points)} of {count} trials fit in the limits.")
+        warnings.append(sentence("trials_inside", placed=len(points), asked=count))
     trials = unknown_trials(
         [space.named(point) for point in points],
         [situation.trial_tonnes(point) for point in points],
         brief.trials.minutes,
     )
-    why = f"{FEWEST_TO_LEARN} measured runs are needed before anything can be expected."
+    why = sentence("runs_needed", needed=FEWEST_TO_LEARN)
     return _plan(situation, None, trials, Stopping("continue", None, why), warnings)
 
 
@@ -186,8 +175,9 @@ def _described(
     return tuple(
         replace(
             trial,
-            why=_why(situation, trial, run_now)
-            + profile_against(space, trial.settings, run_now.settings),
+            why=with_profile(
+                _why(situation, trial, run_now), space, trial.settings, run_now.settings
+            ),
         )
         for trial in trials
     )
@@ -203,7 +193,9 @@ def _why(situation: Situation, trial: Recommendation, run_now: RunNow) -> str:
         sure = run_now.chance_of_grade is not None and run_now.chance_of_grade >= goal.confidence
         return reason(trial.recovery, chance, goal.confidence, run_now.recovery, sure)
     bar, unit = least_gain(situation, run_now), situation.objective.unit
-    return reason_of_gain(gain, bar, unit, None if goal.min_grade is None else chance)
+    chance_asked = None if goal.min_grade is None else chance
+    over = getattr(situation.objective, "reference", None)
+    return reason_of_gain(gain, bar, unit, chance_asked, over)
 
 
 def _plan(

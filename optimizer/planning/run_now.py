@@ -17,7 +17,7 @@ from optimizer.planning.hold import OverShift, expected_middlings, outlook, over
 from optimizer.planning.objective import Recovery
 from optimizer.planning.plan import RunNow
 from optimizer.planning.search import best_point
-from optimizer.text.figures import exact_percent, whole_percent
+from optimizer.text.sentences import sentence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -69,16 +69,16 @@ def choose_run_now(situation: Situation) -> Chosen:
     warnings: tuple[str, ...] = ()
     if sure is None:
         warnings = (
-            f"No settings are {exact_percent(situation.brief.goal.confidence)} % sure of grade "
-            f"{situation.min_grade:g} yet; run_now comes nearest to it at a good recovery, and its "
-            f"chance of the grade is {whole_percent(run_now.chance_of_grade)} %.",
+            sentence(
+                "not_sure_enough",
+                confidence=situation.brief.goal.confidence,
+                grade=situation.min_grade,
+                chance=run_now.chance_of_grade,
+            ),
         )
     even = run_now.chance_even
     if even is not None and even < LEAST_EVEN:
-        warnings += (
-            f"At the settings to run now the deck is only {whole_percent(even)} % sure to run "
-            "even. Change to them in small steps, and watch the bed.",
-        )
+        warnings += (sentence("barely_even", chance=even),)
     return Chosen(point, run_now, warnings, over)
 
 

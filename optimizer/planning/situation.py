@@ -32,6 +32,7 @@ from optimizer.plant.brief import Brief
 from optimizer.plant.gates import values_on
 from optimizer.plant.settings import FEED_RATE, SettingSpace
 from optimizer.plant.site import Site
+from optimizer.text.sentences import sentence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -101,10 +102,7 @@ def _under_way(snapshot: Snapshot, site: Site, brief: Brief, line: str | None) -
             if batch.units.get(s.name, batch.units.get(s.gate_of or "")) != s.unit
         ]
         if unlike and batch.pending:
-            warnings.append(
-                f"Batch '{batch.batch}' is open, but states no {', '.join(unlike)} in the unit of "
-                "the site file: this plan does not take its trials into account."
-            )
+            warnings.append(sentence("batch_in_another_unit", batch=batch.batch, names=unlike))
         elif batch.pending:
             found += [PendingTrial(t.trial, _only(t.planned, space)) for t in batch.pending]
     once: dict[tuple[int, ...], PendingTrial] = {}

@@ -17,7 +17,8 @@ from optimizer.planning.objective import ValuePerHour
 from optimizer.planning.plan import RunNow, Stopping
 from optimizer.planning.regret import regret
 from optimizer.plant.profiles import profiles_of
-from optimizer.text.figures import exact_percent, points, whole_percent, worth
+from optimizer.text.figures import points
+from optimizer.text.sentences import Sentence, sentence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -126,35 +127,34 @@ def advise(
             given all runs and, where present, given all runs except the last.
         point: a gain that is too small to continue for, in ``unit``.
     """
-    shown = _shown(gain, unit, 3 if gain < 2 * bar else 2)
-    gain_text = f"the best next trial is expected to add {shown}"
+    digits = 3 if gain < 2 * bar else 2
+    added = _shown(gain, unit, digits)
     if not sure:
-        return Stopping("continue", gain, "no settings are sure enough of the grade yet.")
+        return Stopping("continue", gain, sentence("not_sure_yet"))
     if tried < few:
-        return Stopping(
-            "continue", gain, f"{gain_text}; fewer than {few} settings tried is too few to stop on."
-        )
+        return Stopping("continue", gain, sentence("too_few_tried", gain=added, few=few))
     if chances:
-        # Whole per cents, rounded down: 89.7 % must not read as 90 % where 90 % is the limit.
-        share, *without = (f"{whole_percent(chance)} %" for chance in chances)
-        better = f"no settings would give {_shown(point, unit, 0)} more"
+        share, *without = chances
+        told = {"chance": share, "point": _shown(point, unit, 0), "gain": added}
         if min(chances) >= SURE:
-            return Stopping("stop", gain, f"it is {share} sure that {better}; {gain_text}.")
-        asked = f"{exact_percent(SURE)} % is asked for before stopping"
-        if without:
-            asked = f"but only {without[0]} without the last run; {asked}"
-        only = "" if without else "only "
-        why = f"it is {only}{share} sure that {better} ({asked}); {gain_text}."
+            return Stopping("stop", gain, sentence("stop_sure", **told))
+        told["asked"] = SURE
+        why = (
+            sentence("go_on_unsure_before", without=without[0], **told)
+            if without
+            else sentence("go_on_unsure", **told)
+        )
         return Stopping("continue", gain, why)
-    least = _shown(bar, unit, 3 if gain < 2 * bar else 2)
+    least = _shown(bar, unit, digits)
     if gain < bar:
-        return Stopping("stop", gain, f"{gain_text}, less than the {least} that would show or pay.")
-    return Stopping("continue", gain, f"{gain_text}, above the bar of {least}.")
+        return Stopping("stop", gain, sentence("stop_gain", gain=added, least=least))
+    return Stopping("continue", gain, sentence("go_on_gain", gain=added, least=least))
 
 
-def _shown(gain: float, unit: str, digits: int) -> str:
-    """A gain with its unit."""
+def _shown(gain: float, unit: str, digits: int) -> Sentence:
+    """A gain with its unit, a fraction of recovery in points with so many decimals."""
     if not unit.startswith("fraction"):
-        return f"{worth(gain)} {unit}"
-    shown = points(gain, digits)
-    return f"{shown} {'point' if shown == '1' else 'points'} of recovery"
+        return sentence("amount", value=gain, unit=unit)
+    alone = points(gain, digits) == "1"
+    told = {"value": 100.0 * gain, "digits": digits}
+    return sentence("amount_points", count=1 if alone else 2, **told)

@@ -15,6 +15,7 @@ from optimizer.errors import LimitError
 from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.planning.acquisition import ConstrainedImprovement
 from optimizer.planning.search import best_point
+from optimizer.text.sentences import sentence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -32,7 +33,6 @@ MOST_INCUMBENTS = 40
 LEAST_EVEN = 0.5
 FAILING = -1e9
 LEAST_LOG_GAIN = -700.0
-LOT_BINDS = "The lot is what limits this batch: trials are ranked by what they add for each tonne."
 
 
 @dataclass(frozen=True)
@@ -64,7 +64,7 @@ def select_trials(situation: Situation, count: int, run_now: Indices) -> Selecti
     improvement = _improvement(situation, count, run_now)
     space = situation.evidence.space
     points, gains, spent = np.empty((0, len(space.names)), dtype=np.int64), [], 0.0
-    warnings = [LOT_BINDS] if situation.limits.lot_binds else []
+    warnings = [sentence("lot_binds")] if situation.limits.lot_binds else []
     for k in range(count):
         under_way = np.vstack([situation.pending, points])
         taken = np.vstack([situation.tried, under_way])
@@ -73,9 +73,7 @@ def select_trials(situation: Situation, count: int, run_now: Indices) -> Selecti
             # Repeating tried settings is better than leaving a trial out.
             point, value = _pick(situation, improvement, under_way, spent, 1)
         if value == -np.inf:
-            warnings.append(
-                f"Only {k} of {count} trials could be placed: the limits leave no other settings."
-            )
+            warnings.append(sentence("trials_placed", placed=k, asked=count))
             break
         points = np.vstack([points, point])
         gains.append(float(np.exp(max(value, LEAST_LOG_GAIN))))

@@ -23,6 +23,8 @@ from optimizer.plant.settings import GRAVITY_TABLE, Setting, SettingSpace
 from optimizer.plant.shares import Fraction
 from optimizer.plant.time_zone import DEFAULT, TimeZone
 from optimizer.plant.units import check_heading_unit, factor, share_factor, stored_unit_of
+from optimizer.text.texts import DEFAULT_LANGUAGE
+from optimizer.text.words import Words
 
 FEED_GRADE = "feed_grade"
 """The one material column with a fixed meaning: share of wanted material in the feed."""
@@ -86,6 +88,8 @@ class SiteName(Strict):
     time_zone: str = DEFAULT
     mass: MassName = "t"
     date_order: DateOrder | None = None
+    language: str = DEFAULT_LANGUAGE
+    """Language of sheets, report and pages, a code such as ``es``."""
     currency: Annotated[str, Field(min_length=1)] | None = None
     """Currency of all prices, unless a brief names another; None where no site file names it."""
 
@@ -159,6 +163,7 @@ class Site:
         zone = self.file.site.time_zone
         self.time_zone = located("[site] time_zone", lambda: TimeZone(zone))
         self.name = self.file.site.name
+        self.words = located("[site] language", self.words_in)
         self.mass = MassUnit(self.file.site.mass)
         self.date_order = self.file.site.date_order
         self.currency = self.file.site.currency
@@ -215,6 +220,14 @@ class Site:
                 "is not a range of a share.",
                 hint='Write a range from 0 to 1, or declare unit = "%".',
             )
+
+    def words_in(self, language: str | None = None) -> Words:
+        """How readers of the plant are told things; in its own language where none is given.
+
+        Raises:
+            InputError: when there are no texts in the language.
+        """
+        return Words(language or self.file.site.language)
 
     @classmethod
     def read(cls, path: str | Path | None) -> Site:

@@ -8,7 +8,7 @@ number on the page is looked up in one of the documents by its path, and the pag
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import Any
 
@@ -17,46 +17,20 @@ from markupsafe import Markup, escape
 from optimizer.presentation import plots
 from optimizer.presentation.pages import render
 from optimizer.presentation.sheet import make_sheet
-from optimizer.presentation.texts import DEFAULT_LANGUAGE, texts
-from optimizer.text.figures import (
-    UNKNOWN,
-    exact_percent,
-    level,
-    minutes,
-    percent,
-    tonnes,
-    whole_percent,
-    worth,
-)
+from optimizer.text.figures import UNKNOWN
 from optimizer.text.masses import (
     feed_key,
-    mass,
     mass_kind,
-    mass_label,
     mass_unit_of,
-    pounds,
     product_key,
 )
 from optimizer.text.season_value import season_value
+from optimizer.text.sentences import retold
 from optimizer.text.todays_material import FRACTION, unit_text
+from optimizer.text.words import ENGLISH, Words
 
 Doc = Mapping[str, Any]
 
-KINDS: dict[str, Callable[[Any], str]] = {
-    "level": level,
-    "percent": percent,
-    "percent0": lambda v: percent(v, 0),
-    "goal": exact_percent,
-    "chance": whole_percent,
-    "percent2": lambda v: percent(v, 2),
-    "tonnes": tonnes,
-    "pounds": pounds,
-    "worth": worth,
-    "minutes": minutes,
-    "sigmas": lambda v: f"{v:.1f}",
-    "count": lambda v: f"{v:d}",
-    "text": str,
-}
 # Most rows and columns of the tables beside plots; the documents contain all values.
 EFFECT_ROWS, MAP_ROWS, MAP_COLUMNS = 7, 7, 8
 
@@ -66,10 +40,12 @@ class Numbers:
 
     Args:
         documents: the documents by name.
+        words: how the reader is told things.
     """
 
-    def __init__(self, documents: Mapping[str, Doc]) -> None:
+    def __init__(self, documents: Mapping[str, Doc], words: Words = ENGLISH) -> None:
         self.documents = documents
+        self.words = words
 
     def value(self, path: str) -> Any:
         """The value at a path such as ``document:key.key.0``; None when part of the path is None.
@@ -86,12 +62,12 @@ class Numbers:
         return found
 
     def __call__(self, path: str, kind: str = "percent") -> Markup:
-        """The number at a path as HTML, in the format that ``KINDS`` has for its kind."""
+        """The number at a path as HTML, in the format of its kind (``words.KINDS``)."""
         value = self.value(path)
         if value is None:
             return Markup(f'<span class="unknown">{UNKNOWN}</span>')
         return Markup('<data value="{}" data-from="{}" data-kind="{}">{}</data>').format(
-            json.dumps(value), path, kind, KINDS[kind](value)
+            json.dumps(value), path, kind, self.words.figure(value, kind)
         )
 
     def interval(self, path: str, kind: str = "percent") -> Markup:
@@ -112,7 +88,7 @@ def report_html(
     command: str = "",
     version: str = "",
     paper: str = "a4",
-    language: str = DEFAULT_LANGUAGE,
+    words: Words = ENGLISH,
 ) -> str:
     """The report as one self-contained HTML page.
 
@@ -124,68 +100,62 @@ def report_html(
         command: the command that makes this page.
         version: version of the program.
         paper: paper of the trial sheet in the page, ``a4`` or ``letter``.
-        language: language of the texts.
-
-    Raises:
-        InputError: when there are no texts in the language.
+        words: how the reader is told things.
     """
-    words = texts(language)
+    plan, diagnosis, comparison = (retold(each, words) for each in (plan, diagnosis, comparison))
     documents = {"plan": plan, "landscape": landscape}
     documents |= {} if diagnosis is None else {"diagnosis": diagnosis}
     documents |= {} if comparison is None else {"comparison": comparison}
-    names, units = words["settings"], plan.get("material_units", {})
+    units = plan.get("material_units", {})
     return render(
         "report.html",
-        language=language,
+        language=words.language,
         paper=paper,
         t=words["report"],
-        names={name: names.get(name, name) for name in plan["units"]},
+        names={name: words.setting(name) for name in plan["units"]},
+        w=words,
         plan=plan,
         land=landscape,
         diagnosis=diagnosis,
         comparison=comparison,
-        n=Numbers(documents),
+        n=Numbers(documents, words),
         pictures=_pictures(plan, landscape, diagnosis, comparison, words),
         rows=_rows(plan, landscape),
-        total=_total(plan),
-        mass=_mass(plan),
-        bands=_bands(plan, words["report"]),
+        total=_total(plan, words),
+        mass=_mass(plan, words),
+        bands=_bands(plan, words),
         alone=False,
         season_value=season_value,
         kind_of=lambda name: "goal" if units.get(name) == FRACTION else "level",
-        unit_of=lambda name: unit_text(units.get(name, "")),
-        sheet=make_sheet(plan, landscape["today"], language),
+        unit_of=lambda name: unit_text(units.get(name, ""), words),
+        sheet=make_sheet(plan, landscape["today"], words),
         command=command,
         version=version,
         fill=lambda text, **values: escape(text).format(**values),
-        level=level,
-        percent=percent,
+        level=words.figure,
+        percent=lambda value: words.figure(value, "percent"),
         by_rank=range(len(plan["recommendations"])),
     )
 
 
 def _pictures(
-    plan: Doc, land: Doc, diagnosis: Doc | None, comparison: Doc | None, words: Doc
+    plan: Doc, land: Doc, diagnosis: Doc | None, comparison: Doc | None, words: Words
 ) -> dict[str, Any]:
     """The plots of the page by name, as SVG; plots without data are left out."""
-    say, names = words["plots"], words["settings"]
     found: dict[str, Any] = {}
     if land["progress"]:
-        found["progress"] = plots.progress(land, plan, say)
+        found["progress"] = plots.progress(land, plan, words)
     if plan["run_now"]:
-        found["trade_off"] = plots.trade_off(plan, land, say)
-        found["effects"] = [
-            plots.effect(e, plan, land, say, names.get(e["setting"], e["setting"]))
-            for e in land["effects"]
-        ]
+        found["trade_off"] = plots.trade_off(plan, land, words)
+        found["effects"] = [plots.effect(e, plan, land, words) for e in land["effects"]]
         if land["map"]:
-            found["map"] = plots.interaction(plan, land, say, names)
+            found["map"] = plots.interaction(plan, land, words)
     if diagnosis is not None:
         bins = diagnosis["calibration"]["chance_of_grade"]["bins"]
         if bins:
-            found["calibration"] = plots.calibration(bins, say)
+            found["calibration"] = plots.calibration(bins, words)
     if comparison is not None and comparison["lines"]:
-        found["comparison"] = plots.comparison(comparison["lines"], say)
+        found["comparison"] = plots.comparison(comparison["lines"], words)
     return found
 
 
@@ -216,31 +186,32 @@ def _even(length: int, most: int, through: int) -> Sequence[int]:
     return list(range(through % step, length, step))
 
 
-def _total(plan: Doc) -> dict[str, str]:
+def _total(plan: Doc, words: Words) -> dict[str, str]:
     """Feed and time of all trials together, as texts; the feed is empty when not known."""
     unit = mass_unit_of(plan)
     each = [t[feed_key(unit)] for t in plan["recommendations"]]
     known = all(feed is not None for feed in each)
     return {
-        "mass": mass(sum(each), unit) if known else "",
-        "minutes": minutes(sum(t["minutes"] for t in plan["recommendations"])),
+        "mass": words.figure(sum(each), mass_kind(unit)) if known else "",
+        "minutes": words.figure(sum(t["minutes"] for t in plan["recommendations"]), "minutes"),
     }
 
 
-def _mass(plan: Doc) -> dict[str, str]:
+def _mass(plan: Doc, words: Words) -> dict[str, str]:
     """The unit of mass of the page: its label, the keys of feed and product, the kind of figure."""
     unit = mass_unit_of(plan)
     return {
-        "unit": mass_label(unit),
+        "unit": words.unit(unit),
         "feed": feed_key(unit),
         "product": product_key(unit),
         "kind": mass_kind(unit),
     }
 
 
-def _bands(plan: Doc, say: Doc) -> list[str]:
+def _bands(plan: Doc, words: Words) -> list[str]:
     """Texts of the map's legend, the lowest band of chance first."""
-    edges = [exact_percent(e) for e in plots.chance_bands(plan["goal"]["confidence"])]
+    say = words["report"]
+    edges = [words.figure(e, "goal") for e in plots.chance_bands(plan["goal"]["confidence"])]
     inner = [say["between"].format(low=low, high=high) for low, high in pairwise(edges)]
     return [
         str(escape(text))

@@ -8,7 +8,6 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from optimizer.presentation.sample_sheet import SampleSheet
 from optimizer.presentation.sheet import Sheet
-from optimizer.presentation.texts import DEFAULT_LANGUAGE
 
 
 def render(template: str, **values: Any) -> str:
@@ -29,19 +28,16 @@ def render(template: str, **values: Any) -> str:
     return environment.get_template(template).render(**values)
 
 
-def sheet_html(sheet: Sheet, paper: str = "a4", language: str = DEFAULT_LANGUAGE) -> str:
+def sheet_html(sheet: Sheet, paper: str = "a4") -> str:
     """The trial sheet as a separate page.
 
     Args:
         sheet: content of the sheet.
         paper: ``a4`` or ``letter``.
-        language: language of the texts.
     """
-    return render("sheet_page.html", sheet=sheet, paper=paper, language=language, alone=True)
+    return render("sheet_page.html", sheet=sheet, paper=paper, language=sheet.language, alone=True)
 
 
-def sample_sheet_html(
-    sheet: SampleSheet, paper: str = "a4", language: str = DEFAULT_LANGUAGE
-) -> str:
+def sample_sheet_html(sheet: SampleSheet, paper: str = "a4") -> str:
     """The sheet for weights and assays as a page; arguments as of ``sheet_html``."""
-    return render("sample_sheet.html", sheet=sheet, paper=paper, language=language)
+    return render("sample_sheet.html", sheet=sheet, paper=paper, language=sheet.language)

@@ -20,6 +20,8 @@ from optimizer.presentation.sheet import Box
 PAPERS = {"a4": "A4", "letter": "Letter"}
 MARGIN = 9.0
 GAP = 1.6
+LEAST_SIZE = 5.0
+"""Smallest type that can still be read at a deck, before the sheet is scaled."""
 # Scales of the type, tried until the sheet fits on one page; if none fits, there are more pages.
 SCALES = (1.12, 1.06, 1.0, 0.96, 0.92, 0.88, 0.84)
 FAMILY = "sans"
@@ -103,6 +105,8 @@ class Drawing:
         pages = self.pages
         for page in range(1, pages + 1):
             self.pdf.page = page
+            if page > 1:  # the font in force is known only for the page drawn last
+                self._font(8.0, raw=True)
             self._font(7.5, raw=True)
             foot = [*self._foot]
             if pages > 1:
@@ -168,6 +172,11 @@ class Drawing:
         self.pdf.set_xy(x, self.y)
         self.pdf.cell(text=text, h=self._line(size))
 
+    def _fitted(self, x: float, width: float, text: str, size: float) -> None:
+        """Draws a text in smaller type where it is wider than its place, such as a long name."""
+        small = next((s for s in _sizes(size) if self._width(text, s) <= width), LEAST_SIZE)
+        self._text(x, text, small)
+
     def _centered(self, x: float, width: float, text: str, size: float, bold: bool = False) -> None:
         self._text(x + 0.5 * (width - self._width(text, size, bold)), text, size, bold)
 
@@ -208,3 +217,8 @@ class Drawing:
         self.pdf.line(start, base, end, base)
         if unit:
             self._text(end + 1, unit, 9.5)
+
+
+def _sizes(size: float) -> list[float]:
+    """Sizes of type from ``size`` down to the least, in halves."""
+    return [size - 0.5 * k for k in range(int(2 * (size - LEAST_SIZE)) + 1)]

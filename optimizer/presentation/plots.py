@@ -16,6 +16,7 @@ from matplotlib.patches import Rectangle
 
 from optimizer.presentation.svg import COLOR, drawing, inline, quiet
 from optimizer.text.figures import exact_percent, level
+from optimizer.text.words import Words
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -67,9 +68,10 @@ def _mark(axes: Axes, x: float, y: float, text: str) -> None:
     )  # fmt: skip
 
 
-def trade_off(plan: Doc, land: Doc, say: Doc) -> Markup:
+def trade_off(plan: Doc, land: Doc, words: Words) -> Markup:
     """Recovery against grade: the set-points, the trade-off curve with its band, the settings to
     run now and the trials."""
+    say = words["plots"]
     with drawing(4.6, 4.0) as figure:
         axes = figure.add_subplot()
         points, curve = land["points"], sorted(land["trade_off"], key=lambda c: c["grade"]["mean"])
@@ -100,7 +102,7 @@ def trade_off(plan: Doc, land: Doc, say: Doc) -> Markup:
         if asked is not None:
             axes.axvline(goal, color=COLOR["grade"], lw=1.4, ls=(0, (5, 3)))
             axes.annotate(
-                say["asked"].format(grade=level(100 * asked)),
+                say["asked"].format(grade=words.figure(100 * asked)),
                 (goal, low_y - 0.1), xytext=(-4, 0), textcoords="offset points", rotation=90,
                 ha="right", va="bottom", color=COLOR["grade"],
             )  # fmt: skip
@@ -111,7 +113,7 @@ def trade_off(plan: Doc, land: Doc, say: Doc) -> Markup:
         axes.set_xlabel(f"{say['grade']} (%)")
         axes.set_ylabel(f"{say['recovery']} (%)")
         quiet(axes)
-        return inline(figure, "trade-off", say["alt_trade_off"])
+        return inline(figure, "trade-off", say["alt_trade_off"], words)
 
 
 def _center(entry: Doc) -> tuple[float, float]:
@@ -128,8 +130,9 @@ def _cross(axes: Axes, entry: Doc, color: str, width: float) -> None:
         axes.plot(xs, ys, color=color, lw=width, alpha=0.8, zorder=5)
 
 
-def effect(entry: Doc, plan: Doc, land: Doc, say: Doc, label: str) -> Markup:
+def effect(entry: Doc, plan: Doc, land: Doc, words: Words) -> Markup:
     """Grade and recovery as functions of one setting, with 90 % bands and the runs' readings."""
+    say, label = words["plots"], words.setting(entry["setting"])
     today = next(s for s in land["today"]["settings"] if s["name"] == entry["setting"])
     with drawing(3.5, 3.9) as figure:
         both = figure.subplots(2, 1, sharex=True)
@@ -155,17 +158,17 @@ def effect(entry: Doc, plan: Doc, land: Doc, say: Doc, label: str) -> Markup:
             both[0].axhline(
                 100 * plan["goal"]["min_grade"], color=COLOR["grade"], lw=1.2, ls=(0, (5, 3))
             )
-        both[1].set_xlabel(f"{label} ({entry['unit']})")
+        both[1].set_xlabel(f"{label} ({words.unit(entry['unit'])})")
         figure.align_ylabels(both)
         return inline(
             figure, f"effect-{entry['setting'].replace('_', '-')}",
-            say["alt_effect"].format(name=label),
+            say["alt_effect"].format(name=label), words,
         )  # fmt: skip
 
 
-def interaction(plan: Doc, land: Doc, say: Doc, names: Mapping[str, str]) -> Markup:
+def interaction(plan: Doc, land: Doc, words: Words) -> Markup:
     """Chance of the grade over two settings, with lines of equal recovery and today's limits."""
-    grid = land["map"]
+    grid, say = land["map"], words["plots"]
     with drawing(4.6, 4.1) as figure:
         axes = figure.add_subplot()
         x, y = np.array(grid["x_levels"]), np.array(grid["y_levels"])
@@ -202,10 +205,10 @@ def interaction(plan: Doc, land: Doc, say: Doc, names: Mapping[str, str]) -> Mar
         )  # fmt: skip
         axes.set_xlim(x.min(), x.max())
         axes.set_ylim(y.min(), y.max())
-        axes.set_xlabel(f"{names.get(i, i)} ({plan['units'][i]})")
-        axes.set_ylabel(f"{names.get(j, j)} ({plan['units'][j]})")
+        axes.set_xlabel(f"{words.setting(i)} ({words.unit(plan['units'][i])})")
+        axes.set_ylabel(f"{words.setting(j)} ({words.unit(plan['units'][j])})")
         axes.tick_params(length=2.5)
-        return inline(figure, "map", say["alt_map"])
+        return inline(figure, "map", say["alt_map"], words)
 
 
 def chance_bands(confidence: float) -> list[float]:
@@ -227,9 +230,9 @@ def _lines(
     axes.clabel(lines, fmt=form, fontsize=8, colors=COLOR["ink"])
 
 
-def progress(land: Doc, plan: Doc, say: Doc) -> Markup:
+def progress(land: Doc, plan: Doc, words: Words) -> Markup:
     """Readings over time, and the best recovery known so far by today's model."""
-    stretches = land["progress"]
+    stretches, say = land["progress"], words["plots"]
     with drawing(4.8, 3.9) as figure:
         both = figure.subplots(2, 1, sharex=True)
         x = np.arange(len(stretches))
@@ -257,15 +260,16 @@ def progress(land: Doc, plan: Doc, say: Doc) -> Markup:
             level_now = 100 * plan["run_now"]["recovery"]["mean"]
             both[1].plot([x[-1] + 0.6], [level_now], color=COLOR["ink"], **RING)
         every = max(1, -(-len(x) // 6))
-        labels = [s["from"] or say["undated"] for s in stretches]
+        labels = [words.date(s["from"]) if s["from"] else say["undated"] for s in stretches]
         both[1].set_xticks(x[::every], labels[::every], rotation=25, ha="right")
         both[1].margins(y=0.15)
         figure.align_ylabels(both)
-        return inline(figure, "progress", say["alt_progress"])
+        return inline(figure, "progress", say["alt_progress"], words)
 
 
-def calibration(bins: Sequence[Doc], say: Doc) -> Markup:
+def calibration(bins: Sequence[Doc], words: Words) -> Markup:
     """Stated chances of meeting the grade against how often the grade was met."""
+    say = words["plots"]
     with drawing(3.8, 3.6) as figure:
         axes = figure.add_subplot()
         axes.plot([0, 100], [0, 100], color=COLOR["muted"], lw=1, ls=(0, (4, 3)))
@@ -282,11 +286,12 @@ def calibration(bins: Sequence[Doc], say: Doc) -> Markup:
         axes.set(xlim=(-2, 105), ylim=(-2, 105), xlabel=say["stated"], ylabel=say["observed"])
         axes.set_aspect("equal")
         quiet(axes)
-        return inline(figure, "calibration", say["alt_calibration"])
+        return inline(figure, "calibration", say["alt_calibration"], words)
 
 
-def comparison(lines: Sequence[Doc], say: Doc) -> Markup:
+def comparison(lines: Sequence[Doc], words: Words) -> Markup:
     """Present and attainable recovery of each line, with 90 % intervals."""
+    say = words["plots"]
     with drawing(4.6, 0.9 + 0.55 * len(lines)) as figure:
         axes = figure.add_subplot()
         for k, line in enumerate(reversed(lines)):
@@ -303,4 +308,4 @@ def comparison(lines: Sequence[Doc], say: Doc) -> Markup:
         axes.set_ylim(-0.6, len(lines) - 0.4)
         axes.set_xlabel(f"{say['recovery']} (%)")
         quiet(axes)
-        return inline(figure, "comparison", say["alt_comparison"])
+        return inline(figure, "comparison", say["alt_comparison"], words)

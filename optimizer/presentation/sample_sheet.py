@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from optimizer.presentation.sheet import INCREMENTS, Box
-from optimizer.presentation.texts import DEFAULT_LANGUAGE, texts
 from optimizer.text.formulas import harmless
 from optimizer.text.headings import with_unit
+from optimizer.text.words import ENGLISH, Words
 
 
 @dataclass(frozen=True)
@@ -54,6 +54,7 @@ class SampleSheet:
 
     Attributes:
         words: fixed words, by key (section ``sample_sheet`` of the texts).
+        language: language of the words.
         heading: name of the plant and the line.
         tests: ids of the tests.
         streams: name of each stream, with a remark where it is returned to the feed.
@@ -63,6 +64,7 @@ class SampleSheet:
     """
 
     words: Mapping[str, Any]
+    language: str
     heading: str
     tests: tuple[str, ...]
     streams: tuple[str, ...]
@@ -72,25 +74,21 @@ class SampleSheet:
     cautions: Box
 
 
-def make_sample_sheet(asked: SampleRequest, language: str = DEFAULT_LANGUAGE) -> SampleSheet:
-    """The content of a sheet.
-
-    Raises:
-        InputError: when there are no texts in the language.
-    """
-    everything = texts(language)
-    say, names = everything["sample_sheet"], everything["settings"]
+def make_sample_sheet(asked: SampleRequest, words: Words = ENGLISH) -> SampleSheet:
+    """The content of a sheet, as a reader is told things."""
+    say = words["sample_sheet"]
     advice = [line.format(increments=INCREMENTS) for line in say["sampling"]]
     if asked.returned:
         where = say["after_return" if asked.sampled_after_return else "before_return"]
         advice.append(where.format(returned=", ".join(asked.returned)))
     if asked.count is not None:
-        advice.append(say["count"].format(count=asked.count, why=asked.why))
+        advice.append(words.fill(say["count"], count=asked.count, why=asked.why))
     noted = [(say["started_at"], "")]
-    noted += [(names.get(name, name), unit) for name, unit in asked.settings.items()]
-    noted += [(name.replace("_", " "), unit) for name, unit in asked.material.items()]
+    noted += [(words.setting(name), words.unit(unit)) for name, unit in asked.settings.items()]
+    noted += [(words.property(name), words.unit(unit)) for name, unit in asked.material.items()]
     return SampleSheet(
         words=say,
+        language=words.language,
         heading=" · ".join(part for part in (asked.site, asked.line) if part),
         tests=asked.tests,
         streams=tuple(
@@ -100,7 +98,7 @@ def make_sample_sheet(asked: SampleRequest, language: str = DEFAULT_LANGUAGE) ->
         noted=tuple(noted),
         mass_unit=asked.mass_unit,
         sampling=Box(say["sampling_title"], tuple(advice)),
-        cautions=Box(say["cautions_title"], tuple(everything["sheet"]["cautions"][:3])),
+        cautions=Box(say["cautions_title"], tuple(words["sheet"]["cautions"][:3])),
     )
 
 

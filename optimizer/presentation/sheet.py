@@ -12,12 +12,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from optimizer.presentation.texts import DEFAULT_LANGUAGE, texts
-from optimizer.text.figures import exact_percent, level, minutes
-from optimizer.text.masses import feed_key, mass, mass_label, mass_unit_of
+from optimizer.text.figures import level
+from optimizer.text.masses import feed_key, mass_kind, mass_unit_of
 from optimizer.text.plan_middlings import keeps_middlings
+from optimizer.text.sentences import retold
 from optimizer.text.todays_material import todays_material
 from optimizer.text.trial_numbers import id_of_trial
+from optimizer.text.words import ENGLISH, Words
 
 SHEETS = (".pdf", ".html", ".csv")
 """Suffixes of the files that a sheet may be."""
@@ -80,6 +81,7 @@ class Sheet:
 
     Attributes:
         words: fixed words, by key (section ``sheet`` of the texts).
+        language: language of the words.
         states: words for the deck states, by their name in logs.
         heading: id of the batch, or name of the line for a plan that was not issued.
         lot: phrases that describe the material and its amount.
@@ -93,6 +95,7 @@ class Sheet:
     """
 
     words: Mapping[str, Any]
+    language: str
     states: Mapping[str, str]
     heading: str
     lot: tuple[str, ...]
@@ -111,7 +114,7 @@ class Sheet:
 def make_sheet(
     plan: Mapping[str, Any],
     today: Mapping[str, Any],
-    language: str = DEFAULT_LANGUAGE,
+    words: Words = ENGLISH,
     batch: str | None = None,
 ) -> Sheet:
     """Makes the content of the trial sheet of a plan.
@@ -121,18 +124,14 @@ def make_sheet(
         today: the entry ``today`` of a ``highside.landscape/1`` document, see
             ``optimizer.landscape``: ``site``, ``settings`` (name, unit, low, high and max_change of
             each), ``capacity``, ``trials``, ``start``.
-        language: language of the texts.
+        words: how the reader is told things.
         batch: id of the batch as which the plan was issued; None for a plan that was not issued.
-
-    Raises:
-        InputError: when there are no texts in the language.
     """
-    words = texts(language)
-    say, names = words["sheet"], words["settings"]
-    trials, sampling = today["trials"], plan.get("sampling") or _counted_before(today)
+    say, plan = words["sheet"], retold(plan, words)
+    trials, sampling = today["trials"], plan.get("sampling") or _counted_before(today, words)
     fill = {
-        "settle": minutes(trials["settle_minutes"]),
-        "sample": minutes(trials["sample_minutes"]),
+        "settle": words.figure(trials["settle_minutes"], "minutes"),
+        "sample": words.figure(trials["sample_minutes"], "minutes"),
         "count": sampling["count"],
         "why": sampling["why"],
         "increments": INCREMENTS,
@@ -140,23 +139,27 @@ def make_sheet(
 
     def box(key: str) -> Box:
         lines = (line for line in say[key] if fill["count"] or "{count" not in line)
-        return Box(say[f"{key}_title"], tuple(line.format(**fill) for line in lines))
+        return Box(say[f"{key}_title"], tuple(words.fill(line, **fill) for line in lines))
 
     grade, version = plan["goal"]["min_grade"], plan["history_version"]
     made = say["made_new"] if version is None else say["made"]
     available, middlings = trials["material_available"], keeps_middlings(plan)
-    lot = [f"{name.replace('_', ' ')} {text}" for name, text in todays_material(plan).items()]
+    properties = todays_material(plan, words)
+    lot = [f"{words.property(name)} {text}" for name, text in properties.items()]
     if available is not None:
-        unit = mass_label(mass_unit_of(plan))
-        lot.append(say["available"].format(mass=level(available), unit=unit))
+        unit = words.unit(mass_unit_of(plan))
+        lot.append(say["available"].format(mass=words.figure(available), unit=unit))
     return Sheet(
         words=say,
+        language=words.language,
         states=words["states"],
         heading=batch or plan["line"] or "",
         lot=tuple(lot),
-        goal=say["goal_unknown" if grade is None else "goal"].format(grade=exact_percent(grade)),
-        limits=_limits(today, names, say),
-        trials=_blocks(plan, today, names, say, batch),
+        goal=say["goal_unknown" if grade is None else "goal"].format(
+            grade=words.figure(grade, "goal")
+        ),
+        limits=_limits(today, words),
+        trials=_blocks(plan, today, words, batch),
         checks=box("checks"),
         moving=box("moving"),
         watch=_with_drift(box("watch"), plan.get("drift")),
@@ -167,10 +170,10 @@ def make_sheet(
     )
 
 
-def _counted_before(today: Mapping[str, Any]) -> dict[str, Any]:
+def _counted_before(today: Mapping[str, Any], words: Words) -> dict[str, Any]:
     """How much to count where a plan does not say it: batches of older programs say it here."""
     count = today.get("sample_count")
-    return {"count": count, "why": "their grade has a standard error of half a point"}
+    return {"count": count, "why": words["sheet"]["counted_before"]}
 
 
 def _with_middlings(sampling: Box, line: str, middlings: bool) -> Box:
@@ -185,19 +188,20 @@ def _with_drift(watch: Box, drift: Mapping[str, Any] | None) -> Box:
     return Box(watch.title, (*watch.lines, drift["says"]))
 
 
-def _limits(today: Mapping[str, Any], names: Mapping[str, str], say: Any) -> tuple[str, ...]:
+def _limits(today: Mapping[str, Any], words: Words) -> tuple[str, ...]:
+    say = words["sheet"]
     ranges = [
         say["range"].format(
-            name=names.get(s["name"], s["name"]),
-            low=level(s["low"]),
-            high=level(s["high"]),
-            unit=s["unit"],
+            name=words.setting(s["name"]),
+            low=words.figure(s["low"]),
+            high=words.figure(s["high"]),
+            unit=words.unit(s["unit"]),
         )
         for s in today["settings"]
     ]
     unit = next((s["unit"] for s in today["settings"] if s["name"] == "feed_rate"), "")
     rates = [
-        say["rates"].format(name=say[f"{part}_rate"], value=level(value), unit=unit)
+        say["rates"].format(name=say[f"{part}_rate"], value=words.figure(value), unit=unit)
         for part in ("product", "reject")
         if (value := today["capacity"].get(f"max_{part}_rate")) is not None
     ]
@@ -207,10 +211,10 @@ def _limits(today: Mapping[str, Any], names: Mapping[str, str], say: Any) -> tup
 def _blocks(
     plan: Mapping[str, Any],
     today: Mapping[str, Any],
-    names: Mapping[str, str],
-    say: Any,
+    words: Words,
     batch: str | None,
 ) -> tuple[TrialBlock, ...]:
+    say = words["sheet"]
     largest = {s["name"]: s["max_change"] for s in today["settings"]}
     before: dict[str, float] = dict(today["start"])
     places = {name: _places(plan, today, name) for name in plan["units"]}
@@ -221,15 +225,15 @@ def _blocks(
         cells = tuple(
             SettingCell(
                 name,
-                names.get(name, name),
-                plan["units"][name],
-                f"{value:.{places[name]}f}",
-                f"{before[name]:.{places[name]}f}" if name in before else "",
+                words.setting(name),
+                words.unit(plan["units"][name]),
+                words.local(f"{value:.{places[name]}f}"),
+                words.local(f"{before[name]:.{places[name]}f}") if name in before else "",
                 name not in before or name in moved,
             )
             for name, value in trial["settings"].items()
         )
-        moves = tuple(_move(change, names, largest, places, say) for change in trial["changes"])
+        moves = tuple(_move(change, largest, places, words) for change in trial["changes"])
         if not moves:
             moves = (say["no_moves"] if before else say["set_all"],)
         feed = trial[feed_key(unit)]
@@ -243,7 +247,9 @@ def _blocks(
                 moves,
                 trial["watch"],
                 needs.format(
-                    mass=mass(feed, unit), unit=mass_label(unit), minutes=minutes(trial["minutes"])
+                    mass=words.figure(feed, mass_kind(unit)),
+                    unit=words.unit(unit),
+                    minutes=words.figure(trial["minutes"], "minutes"),
                 ),
             )
         )
@@ -258,13 +264,8 @@ def _places(plan: Mapping[str, Any], today: Mapping[str, Any], name: str) -> int
     return max(len(level(value).partition(".")[2]) for value in values)
 
 
-def _move(
-    change: Any,
-    names: Mapping[str, str],
-    largest: Mapping[str, Any],
-    places: Mapping[str, int],
-    say: Any,
-) -> str:
+def _move(change: Any, largest: Mapping[str, Any], places: Mapping[str, int], words: Words) -> str:
+    say = words["sheet"]
     most = largest.get(change["setting"])
     decimals = places[change["setting"]]
     size = abs(change["to"] - change["from"])
@@ -272,10 +273,10 @@ def _move(
     form = say["move"] if steps == 1 else say["move_in_steps"]
     return str(
         form.format(
-            name=names.get(change["setting"], change["setting"]),
-            start=f"{change['from']:.{decimals}f}",
-            end=f"{change['to']:.{decimals}f}",
-            unit=change["unit"],
+            name=words.setting(change["setting"]),
+            start=words.local(f"{change['from']:.{decimals}f}"),
+            end=words.local(f"{change['to']:.{decimals}f}"),
+            unit=words.unit(change["unit"]),
             steps=steps,
         )
     )

@@ -109,7 +109,7 @@ class _Drawing(Drawing):
             self.pdf.set_line_width(0.9 if cell.moved else 0.15)
             self.pdf.rect(left + 0.5, top, each - 1, height)
             self.y = top + 0.4
-            self._text(left + 2, cell.label, 9)
+            self._fitted(left + 2, each - 3, cell.label, 9)
             self.y += self._line(9)
             self._text(left + 2, cell.value, 20, bold=True)
             after = left + 3.2 + self._width(cell.value, 20, bold=True)

@@ -10,8 +10,7 @@ from markupsafe import Markup
 
 from optimizer.presentation.pages import render
 from optimizer.presentation.svg import COLOR, drawing, inline, quiet
-from optimizer.presentation.texts import DEFAULT_LANGUAGE, texts
-from optimizer.text.figures import level, percent
+from optimizer.text.words import ENGLISH, Words
 
 Doc = Mapping[str, Any]
 MOST_PICTURES = 31
@@ -19,34 +18,33 @@ MOST_PICTURES = 31
 MEASURED = ("grade", "recovery")
 
 
-def stretches_html(days: Sequence[Doc], language: str = DEFAULT_LANGUAGE) -> str:
+def stretches_html(days: Sequence[Doc], words: Words = ENGLISH) -> str:
     """The page as one HTML file that loads nothing from elsewhere.
 
     Args:
         days: what was made of the readings of each line and day, see
             ``optimizer.intake.stretches.days``.
-        language: language of the texts.
+        words: how the reader is told things.
     """
-    words = texts(language)
-    say, names = words["stretches"], words["settings"]
     entries = [
         {
             "day": day,
             "settings": [
-                {"name": names.get(s["name"], s["name"]), "key": s["name"], "unit": s["unit"]}
+                {"name": words.setting(s["name"]), "key": s["name"], "unit": words.unit(s["unit"])}
                 for s in day["settings"]
             ],
-            "picture": picture(day, k, say, names) if k < MOST_PICTURES else None,
+            "picture": picture(day, k, words) if k < MOST_PICTURES else None,
         }
         for k, day in enumerate(days)
     ]
     return render(
         "stretches.html",
         days=entries,
-        t=say,
-        language=language,
-        level=level,
-        percent=percent,
+        t=words["stretches"],
+        language=words.language,
+        date=words.date,
+        level=words.figure,
+        percent=words.figure,
         clock=clock,
     )
 
@@ -61,7 +59,7 @@ def clock(hours: float) -> str:
     return f"{minutes // 60:02d}:{minutes % 60:02d}"
 
 
-def picture(day: Doc, number: int, say: Doc, names: Mapping[str, str]) -> Markup:
+def picture(day: Doc, number: int, words: Words) -> Markup:
     """The readings of one line and day over time, with the stretches as bands.
 
     A frame is a stretch, and its shaded part was averaged; an empty frame made no run.
@@ -69,13 +67,13 @@ def picture(day: Doc, number: int, say: Doc, names: Mapping[str, str]) -> Markup
     Args:
         day: the document of the day.
         number: number of the picture on the page.
-        say: words of the page.
-        names: names of the settings.
+        words: how the reader is told things.
     """
+    say = words["stretches"]
     hours = np.array(day["hours"])
     averaged = np.array(day["averaged"], bool)
     rows = [
-        (f"{names.get(s['name'], s['name'])}\n({s['unit']})", s["values"], "ink", 1.0)
+        (f"{words.setting(s['name'])}\n({words.unit(s['unit'])})", s["values"], "ink", 1.0)
         for s in day["settings"]
         if len({v for v in s["values"] if v is not None}) > 1
     ]
@@ -98,8 +96,8 @@ def picture(day: Doc, number: int, say: Doc, names: Mapping[str, str]) -> Markup
             quiet(axes)
         every[-1].set_xlabel(say["hour"])
         every[-1].xaxis.set_major_formatter(lambda value, _: clock(value))
-        label = f"{day['line']}, {day['date']}: {say['alt']}"
-        return inline(figure, f"day{number}", label)
+        label = f"{day['line']}, {words.date(day['date'])}: {say['alt']}"
+        return inline(figure, f"day{number}", label, words)
 
 
 def _band(axes: Any, stretch: Doc) -> None:

@@ -19,9 +19,13 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
+from optimizer.text.words import ENGLISH, Words
+
 NAMES = ("ink", "muted", "rule", "paper", "grade", "recovery", "b0", "b1", "b2", "b3", "b4")
 COLOR = {name: f"#01{k:02x}fe" for k, name in enumerate(NAMES)}
 """Placeholder color of each CSS variable."""
+FIGURE = r"(?<=>)[\u2212-]?[\d.]+( %)?(?=</text>)"
+"""A text of a drawing that is a figure alone, such as one beside a tick."""
 
 STYLE: Any = {
     "svg.fonttype": "none",
@@ -61,13 +65,14 @@ def quiet(axes: Axes) -> None:
     axes.tick_params(length=2.5)
 
 
-def inline(figure: Figure, name: str, label: str) -> Markup:
+def inline(figure: Figure, name: str, label: str, words: Words = ENGLISH) -> Markup:
     """Turns a figure into an SVG element of a page.
 
     Args:
         figure: a figure that was drawn inside ``drawing``.
         name: prefix of the element's ids, one word.
         label: description of the figure for readers who do not see it.
+        words: how the reader is told things; figures on axes are written in that manner.
     """
     buffer = io.StringIO()
     figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
@@ -75,6 +80,7 @@ def inline(figure: Figure, name: str, label: str) -> Markup:
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
     text = re.sub(r"<!--.*?-->", "", text, flags=re.DOTALL)
+    text = re.sub(FIGURE, lambda m: words.local(m[0]), text)
     used = set(re.findall(r"(?:url\(#|href=\"#)([^)\"]+)", text))
     text = re.sub(r' id="([^"]+)"', lambda m: f' id="{name}-{m[1]}"' if m[1] in used else "", text)
     text = re.sub(r"(url\(#|href=\"#)", rf"\g<1>{name}-", text)

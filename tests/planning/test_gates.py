@@ -11,7 +11,7 @@ from optimizer.evidence.line_model import LineModel
 from optimizer.history.snapshot import Snapshot
 from optimizer.landscape.surroundings import landscape
 from optimizer.landscape.what_if import WhatIf
-from optimizer.planning.explanations import changes_between, profile_against, watch_for
+from optimizer.planning.explanations import changes_between, watch_for, with_profile
 from optimizer.planning.planner import plan_of, suggest
 from optimizer.planning.situation import situation_of
 from optimizer.plant.brief import Brief
@@ -98,15 +98,15 @@ def test_a_reason_says_how_the_profile_differs_from_run_now():
     now = dict.fromkeys(FOUR.names, 20.0)
 
     def told(*air):
-        return profile_against(FOUR, now | dict(zip(AIR, air, strict=True)), now)
+        return with_profile("Learns.", FOUR, now | dict(zip(AIR, air, strict=True)), now)
 
-    assert told(30, 24, 16, 10) == " Tries more air at the feed end than run-now."
-    assert told(10, 18, 22, 30) == " Tries more air at the discharge end than run-now."
-    both = " Tries more air at the feed end and more air in the middle than run-now."
+    assert told(30, 24, 16, 10) == "Learns. Tries more air at the feed end than run-now."
+    assert told(10, 18, 22, 30) == "Learns. Tries more air at the discharge end than run-now."
+    both = "Learns. Tries more air at the feed end and more air in the middle than run-now."
     assert told(24, 28, 22, 6) == both
-    assert told(30, 30, 30, 30) == ""
+    assert told(30, 30, 30, 30) == "Learns."
     one = GRAVITY_TABLE.settings
-    assert profile_against(GRAVITY_TABLE, {s.name: s.low for s in one}, {}) == ""
+    assert with_profile("Learns.", GRAVITY_TABLE, {s.name: s.low for s in one}, {}) == "Learns."
 
 
 def test_the_first_batch_varies_the_level_widely_and_tapers_modestly():

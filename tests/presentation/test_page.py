@@ -14,8 +14,9 @@ from optimizer.operations.reporting import ReportFiles, review, write_report
 from optimizer.planning.situation import situation_of
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
-from optimizer.presentation import texts as words
 from optimizer.presentation.page import report_html
+from optimizer.text import texts as words
+from optimizer.text.words import Words
 from tests.presentation.report_case import (
     check_numbers,
     documents,
@@ -190,7 +191,7 @@ def test_another_language_needs_one_file(tmp_path, monkeypatch):
     (tmp_path / "en.toml").write_text(english, encoding="utf-8")
     monkeypatch.setattr(words, "FOLDER", tmp_path)
     words.texts.cache_clear()
-    tree = parse(season_review().page(language="xx"))
+    tree = parse(season_review().page(words=Words("xx")))
     words.texts.cache_clear()
     assert tree.get("lang") == "xx"
     for name in ("h1", "h2", "h3", "th", "dt", "caption", "figcaption", "summary"):

@@ -50,6 +50,7 @@ def write_sample_sheets(
     tests: int = 4,
     purity: float | None = None,
     paper: str = "a4",
+    language: str | None = None,
     clock: Clock = utc_now,
 ) -> WrittenSampleSheets:
     """Writes sheets to fill in.
@@ -63,19 +64,21 @@ def write_sample_sheets(
         purity: grade that is expected, fraction, from which the sheet says how many particles to
             count; None for no such advice.
         paper: ``a4`` or ``letter``.
+        language: language of the texts; None for that of the site file.
         clock: gives the current time.
 
     Raises:
-        InputError: when a path has another suffix, the paper is another one, or a file cannot be
-            written.
+        InputError: when a path has another suffix, the paper is another one, there are no texts
+            in the language, or a file cannot be written.
     """
     if paper not in PAPERS:
         raise InputError(f"--paper {paper}: expected {' or '.join(PAPERS)}.")
     for path in sheets:
         if path.suffix not in SHEETS:
             raise InputError(f"--sheet {path}: expected a name ending in {', '.join(SHEETS)}.")
-    asked = _request(site or Site(), line, tests, purity, clock().date())
-    content = make_sample_sheet(asked)
+    plant = site or Site()
+    asked = _request(plant, line, tests, purity, clock().date())
+    content = make_sample_sheet(asked, plant.words_in(language))
     for path in sheets:
         if path.suffix == ".pdf":
             write_whole(path, sample_sheet_pdf(content, paper))

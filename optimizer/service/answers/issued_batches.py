@@ -83,7 +83,9 @@ class IssuedBatches:
         paper ``a4`` or ``letter``; errors as of ``one``."""
 
         def made(version: int | None) -> Summary:
-            return _tagged(batch_sheet(self._history.at(version), batch_id, f".{form}", paper))
+            words = self._plant.site.words
+            found = batch_sheet(self._history.at(version), batch_id, f".{form}", paper, words)
+            return _tagged(found)
 
         return await self._once(("sheet", batch_id, form, paper), made)
 

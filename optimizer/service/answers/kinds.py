@@ -91,8 +91,8 @@ def make(order: Order, history: str, progress: Callable[[str], None]) -> bytes:
         return sheet_csv(plan_of(situation).as_dict()).encode("utf-8-sig")
     reviewed = review(situation)
     if order.kind == "report":
-        return reviewed.page().encode()
-    sheet, paper = reviewed.sheet(), order.more["paper"]
+        return reviewed.page(words=plant.words).encode()
+    sheet, paper = reviewed.sheet(plant.words), order.more["paper"]
     if order.kind == "sheet.pdf":
         return sheet_pdf(sheet, paper)
     return sheet_html(sheet, paper).encode()

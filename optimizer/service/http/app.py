@@ -35,6 +35,7 @@ from optimizer.service.api.diagnosis_schema import DIAGNOSIS_SCHEMAS
 from optimizer.service.api.expected_schema import EXPECTED_SCHEMAS
 from optimizer.service.api.look_schemas import LOOK_SCHEMAS
 from optimizer.service.api.schemas import SCHEMAS
+from optimizer.service.api.sentence_schema import with_sentences
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.exchange.current_site import STANDARD, CurrentSite
 from optimizer.service.exchange.log_lines import log_as_json
@@ -210,7 +211,8 @@ def _described(app: FastAPI) -> dict[str, Any]:
         )
         components = found.setdefault("components", {})
         components["schemas"] = {
-            **SCHEMAS, **BATCH_SCHEMAS, **DIAGNOSIS_SCHEMAS, **EXPECTED_SCHEMAS, **LOOK_SCHEMAS,
+            **with_sentences({**SCHEMAS, **DIAGNOSIS_SCHEMAS, **EXPECTED_SCHEMAS}),
+            **BATCH_SCHEMAS, **LOOK_SCHEMAS,
         }  # fmt: skip
         components["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
         found["security"] = [{"token": []}, {}]

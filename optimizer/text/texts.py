@@ -1,4 +1,4 @@
-"""The words of pages and sheets, with one file for each language."""
+"""The texts for people, with one file for each language."""
 
 from __future__ import annotations
 
