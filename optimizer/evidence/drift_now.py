@@ -35,26 +35,34 @@ LEAST_PER_WEEK = 0.0005
 
 @dataclass(frozen=True)
 class DriftNow:
-    """Change of true grade and recovery a week, as fractions, at some settings."""
+    """Change of true grade and recovery a week, as fractions, at some settings.
+
+    Attributes:
+        grade, recovery: the change at present.
+        season: what changed over the whole season, in a sentence; empty where nothing did.
+    """
 
     grade: Interval
     recovery: Interval
+    season: str = ""
 
     @property
     def worth_saying(self) -> bool:
-        """Whether a change is certain and large enough to matter."""
-        return any(_worth_saying(each) for each in (self.grade, self.recovery))
+        """Whether a change, at present or over the season, is certain and large enough to
+        matter."""
+        return bool(self.sentence)
 
     @property
     def sentence(self) -> str:
-        """What drifts, in one sentence; empty where nothing is worth saying.
+        """What drifts, in a sentence or two; empty where nothing is worth saying.
 
         >>> print(DriftNow(Interval(-0.004, -0.006, -0.002), NOTHING).sentence)
         The deck drifts: grade at the settings to run now falls by 0.4 points a week (0.2 to 0.6).
         """
         quantities = (("grade", self.grade), ("recovery", self.recovery))
         told = [_told(name, each) for name, each in quantities if _worth_saying(each)]
-        return sentence("drifts", changes=told) if told else ""
+        now = sentence("drifts", changes=told) if told else ""
+        return sentence("drift_twice", now=now, season=self.season) if now and self.season else now or self.season
 
     def as_dict(self) -> dict[str, Any]:
         """The member ``drift`` of a ``highside.plan/1`` document."""
@@ -94,7 +102,7 @@ def drift_at(
         mean = float(by_latent @ effects.weekly.mean)
         off = HALF_WIDTH * float(np.sqrt(by_latent @ effects.weekly.covariance @ by_latent))
         found.append(Interval(mean, mean - off, mean + off))
-    return DriftNow(*found)
+    return DriftNow(found[0], found[1])
 
 
 def _worth_saying(change: Interval) -> bool:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from threadpoolctl import threadpool_limits
 
+from optimizer.diagnostics.season import season_drifts, season_sentence
 from optimizer.evidence.cautions import (
     cautions,
     changes_unlogged,
@@ -111,6 +112,9 @@ def _plan_with_model(situation: Situation) -> Plan:
         ],
     )
     drift = drift_at(situation.surrogate, evidence, at, evidence.feed_odds_today)
+    if drift is not None:
+        season = season_sentence(season_drifts(evidence, situation.seed))
+        drift = replace(drift, season=season)
     plan = replace(plan, favored=situation.surrogate.favored_, drift=drift)
     if chosen.over_shift is not None:
         plan = replace(plan, hold=chosen.over_shift.as_dict())
