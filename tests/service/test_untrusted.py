@@ -132,6 +132,28 @@ def test_files_wait_in_a_short_queue(monkeypatch):
     asyncio.run(run())
 
 
+def test_one_person_leaves_room_for_the_files_of_others(monkeypatch):
+    monkeypatch.setattr(untrusted, "MOST_OF_ONE", 1)
+    reader = Untrusted(apart=False)
+
+    async def run() -> None:
+        async with reader._turn:
+            waiting = [asyncio.create_task(reader.check(b"x", "deck.csv", "ann"))]
+            await asyncio.sleep(0)
+            with pytest.raises(Problem, match="1 files of yours") as refused:
+                await reader.check(b"x", "deck.csv", "ann")
+            assert (refused.value.status, refused.value.code) == (429, "too-many-files")
+            waiting += [
+                asyncio.create_task(reader.check(b"x", "deck.csv", who))
+                for who in ("bob", None, None)
+            ]
+            await asyncio.sleep(0)
+        await asyncio.gather(*waiting)
+        await reader.check(b"x", "deck.csv", "ann")
+
+    asyncio.run(run())
+
+
 def test_an_upload_that_is_too_large_says_why(options, few_rows):
     with client_of(options) as client:
         client.headers["Accept"] = "text/html"

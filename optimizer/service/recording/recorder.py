@@ -104,7 +104,7 @@ class Recorder:
             HistoryError: when the history is damaged, locked or cannot be written.
         """
         await asyncio.to_thread(check_body, upload.body, upload.media_type)
-        await self._check_file(upload)
+        await self._check_file(upload, sender.get("who"))
         report = await self._load(upload)
         if not upload.dry_run:
             await asyncio.to_thread(self._note, upload.media_type, upload.body, report, sender)
@@ -120,7 +120,7 @@ class Recorder:
             )
         return report
 
-    async def _check_file(self, upload: Upload) -> None:
+    async def _check_file(self, upload: Upload, who: str | None) -> None:
         """Refuse a file that cannot be read within limits; a small text always can."""
         is_parquet = upload.media_type == PARQUET
         if upload.media_type == JSON:
@@ -129,7 +129,7 @@ class Recorder:
         upload.body.seek(0)
         if is_parquet or len(content) > SMALL:
             name = NAMES[upload.media_type]
-            await self.untrusted.check(content, name, is_parquet=is_parquet)
+            await self.untrusted.check(content, name, who, is_parquet=is_parquet)
 
     async def add_file(
         self, path: Path, options: LoadOptions, sender: Mapping[str, Any]

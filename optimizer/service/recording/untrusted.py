@@ -6,6 +6,7 @@ from __future__ import annotations
 import asyncio
 import multiprocessing
 import os
+from collections import Counter
 from typing import Any
 
 from optimizer.service.exchange import problems
@@ -22,6 +23,8 @@ from optimizer.service.recording.reading_process import (
 
 MOST_WAITING = 8
 """Largest number of files that wait to be read; further ones are refused."""
+MOST_OF_ONE = 4
+"""Largest number of them that one person may have sent, so that others find room."""
 LONGEST_SECONDS = 600.0
 """Seconds after which reading is given up whatever it waits for."""
 FILES_A_PROCESS = 200
@@ -38,12 +41,14 @@ class Untrusted:
     def __init__(self, *, apart: bool = True) -> None:
         self._apart = apart
         self._turn = asyncio.Lock()
-        self._waiting = 0
+        self._waiting: Counter[str | None] = Counter()
         self._process: Any = None
         self._link: Any = None
         self._left = 0
 
-    async def check(self, place: str | bytes, name: str, *, is_parquet: bool = False) -> None:
+    async def check(
+        self, place: str | bytes, name: str, who: str | None = None, *, is_parquet: bool = False
+    ) -> None:
         """Read a file to its end, within the limits of the reading process.
 
         A file that is merely wrong is not refused; that is told where it is loaded.
@@ -51,24 +56,24 @@ class Untrusted:
         Args:
             place: path or content of the file.
             name: what messages call it.
+            who: name of the person who sent it; without names everybody is one person.
             is_parquet: whether it must be Parquet.
 
         Raises:
             Problem: with status 413 when it is too large to be read, 422 when it is not Parquet
                 though it must be, and 429 when too many files wait.
         """
-        if self._waiting >= MOST_WAITING:
-            raise Problem(
-                429, f"{self._waiting} files are being read already.", code="too-many-files",
-                hint="Send it again in a moment; nothing of it was stored.",
-                headers={"Retry-After": str(problems.RETRY_SECONDS)},
-            )  # fmt: skip
-        self._waiting += 1
+        if who is not None and self._waiting[who] >= MOST_OF_ONE:
+            raise _too_many(f"{self._waiting[who]} files of yours")
+        if self._waiting.total() >= MOST_WAITING:
+            raise _too_many(f"{self._waiting.total()} files")
+        self._waiting[who] += 1
         try:
             async with self._turn:
                 refused = await self._ask((place, name, is_parquet))
         finally:
-            self._waiting -= 1
+            self._waiting[who] -= 1
+            self._waiting += Counter()  # forgets who has none
         if refused is not None:
             raise Problem(
                 refused["status"], refused["message"], code=refused["code"], hint=refused["hint"]
@@ -122,3 +127,11 @@ class Untrusted:
         if self._process is not None:
             self._process.kill()
             self._process = None
+
+
+def _too_many(files: str) -> Problem:
+    return Problem(
+        429, f"{files} are being read already.", code="too-many-files",
+        hint="Send it again in a moment; nothing of it was stored.",
+        headers={"Retry-After": str(problems.RETRY_SECONDS)},
+    )  # fmt: skip

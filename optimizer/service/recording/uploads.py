@@ -76,7 +76,7 @@ class Uploads:
             return None
 
     async def _check(self, kept: KeptFile, key: str) -> dict[str, Any]:
-        await self._recorder.untrusted.check(str(kept.path), kept.name)
+        await self._recorder.untrusted.check(str(kept.path), kept.name, kept.who)
         async with self._room:
             return await asyncio.to_thread(self._checked, kept, key)
 
