@@ -14,7 +14,8 @@ from optimizer.version import __version__
 if TYPE_CHECKING:
     from optimizer.campaign import Batch, Batches
     from optimizer.comparison import Comparison, ComparisonRequest, Prices, compare
-    from optimizer.diagnostics import Diagnosis, diagnose
+    from optimizer.diagnostics.diagnosis import diagnose
+    from optimizer.diagnostics.record import Diagnosis
     from optimizer.errors import (
         HighsideError,
         HistoryError,
@@ -68,7 +69,8 @@ if TYPE_CHECKING:
 _HOMES = {
     "campaign": ("Batch", "Batches"),
     "comparison": ("Comparison", "ComparisonRequest", "Prices", "compare"),
-    "diagnostics": ("Diagnosis", "diagnose"),
+    "diagnostics.diagnosis": ("diagnose",),
+    "diagnostics.record": ("Diagnosis",),
     "history.changes": ("Changes", "changes_of"),
     "errors": ("HighsideError", "HistoryError", "InputError", "LimitError", "QuestionError"),
     "history.history": ("History",),

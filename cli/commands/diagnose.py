@@ -41,7 +41,7 @@ def diagnose(
     """Say what matters, what drifts, which runs are doubtful, what is not known."""
     from cli.output import answer, check_seed, progress
     from cli.show import diagnosis as show_diagnosis
-    from optimizer.diagnostics import diagnose as examine
+    from optimizer.diagnostics.diagnosis import diagnose as examine
 
     found = examine(
         open_history(location).at(as_of),

@@ -5,8 +5,3 @@ surrogate predicts set-points that were left out, where the noise comes from, wh
 which settings were never tried, which runs are doubtful, what drifts. ``diagnosis`` collects the
 answers.
 """
-
-from optimizer.diagnostics.diagnosis import diagnose
-from optimizer.diagnostics.record import Diagnosis
-
-__all__ = ["Diagnosis", "diagnose"]

@@ -5,6 +5,10 @@ scale (the feed's log odds, if known, are subtracted from those of the grade). T
 searched for a slow trend and for sudden steps (``trend_and_steps``), and for single days beyond
 the limits of a control chart (``control_chart``). Each result states the power of its test, since
 "nothing found" means little when the power is low.
+
+A plan tells the same findings (``season_drifts``), since the slow component of its model says how
+fast a deck changes at the moment of the plan, and may be unsure of that where the season's change
+is plain.
 """
 
 from __future__ import annotations
@@ -34,10 +38,12 @@ from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import GaussianProcess
 from optimizer.numerics.cholesky import inverse
 from optimizer.numerics.distinct_rows import distinct_rows
-from optimizer.text.sentences import sentence
+from optimizer.text.sentences import Sentence, sentence
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from optimizer.evidence.record import Evidence
 
     Floats = NDArray[np.float64]
 
@@ -53,6 +59,10 @@ LEAST_STEP = 0.0005
 STATED_PER_DAY, VISIBLE_POWER_Z = 0.002 / 7.0, 1.96 + 0.8416
 # The prior of the length scales in unit coordinates assumes smooth effects, as in the surrogate.
 KERNEL, MEAN = Kernel(NormalPrior(-0.2, 0.8)), Mean("linear")
+
+# The test fits a process to all set-points, which takes half a second at this number and grows
+# with its cube; older runs are left out.
+MOST_SET_POINTS = 400
 
 _AIR = sentence("check_air")
 _SHAKEN = sentence("check_shaken")
@@ -268,3 +278,49 @@ def iso_day(days: float) -> str:
     '2024-10-04'
     """
     return str(np.datetime64(int(np.floor(days)), "D"))
+
+
+def season_drifts(evidence: Evidence, seed: int) -> tuple[Drift, ...]:
+    """The quantities whose drift the diagnosis would report, from the latest runs of a line.
+
+    Args:
+        evidence: evidence of a line, runs in any order.
+        seed: seed of all random numbers.
+
+    Returns:
+        Drifts of grade and recovery, those found alone; empty where too few runs are dated.
+    """
+    return tuple(d for d in drifts(LineModel(latest(evidence), seed)) if d.pattern != "none")
+
+
+def latest(evidence: Evidence) -> Evidence:
+    """The latest dated runs with at most ``MOST_SET_POINTS`` set-points; all runs if so few."""
+    if evidence.set_points <= MOST_SET_POINTS:
+        return evidence
+    dated = np.flatnonzero(evidence.measured & ~np.isnat(evidence.started))
+    newest = dated[np.argsort(evidence.started[dated], kind="stable")[::-1]]
+    _, first = np.unique(evidence.quantities[newest], axis=0, return_index=True)
+    first = np.sort(first)
+    rows = np.zeros(len(evidence.grade), dtype=bool)
+    rows[newest[: first[MOST_SET_POINTS] if len(first) > MOST_SET_POINTS else None]] = True
+    return evidence.take(rows)
+
+
+def season_sentence(found: tuple[Drift, ...]) -> Sentence | str:
+    """The drifts in one sentence; empty where there is none.
+
+    >>> fall = Drift("deck-1", "recovery", "trend", -0.002, 0.0004, 1e-6, (), 0.9, 0.003, ())
+    >>> print(season_sentence((fall,)))
+    Over the season recovery fell by 1.4 points a week beyond settings and material.
+    """
+    changes = [_change(d) for d in found]
+    return sentence("drift_of_season", changes=changes) if changes else ""
+
+
+def _change(drift: Drift) -> Sentence:
+    size = drift.steps[0].size if drift.steps else 7.0 * drift.per_day
+    way, named = "rose" if size > 0.0 else "fell", sentence(f"the_{drift.quantity}")
+    size = 100.0 * abs(size)
+    if drift.steps:
+        return sentence(f"{way}_at_once", quantity=named, size=size, date=drift.steps[0].date)
+    return sentence(f"{way}_a_week", quantity=named, size=size)

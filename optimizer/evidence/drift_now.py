@@ -62,7 +62,9 @@ class DriftNow:
         quantities = (("grade", self.grade), ("recovery", self.recovery))
         told = [_told(name, each) for name, each in quantities if _worth_saying(each)]
         now = sentence("drifts", changes=told) if told else ""
-        return sentence("drift_twice", now=now, season=self.season) if now and self.season else now or self.season
+        if now and self.season:
+            return sentence("drift_twice", now=now, season=self.season)
+        return now or self.season
 
     def as_dict(self) -> dict[str, Any]:
         """The member ``drift`` of a ``highside.plan/1`` document."""

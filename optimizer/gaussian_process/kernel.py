@@ -137,6 +137,30 @@ LABELS = Grouping(NormalPrior(1.0, 1.5), NormalPrior(1.0, 1.5))
 
 
 @dataclass(frozen=True)
+class Parts:
+    """An input that has several values at once, one for each part of what is run.
+
+    Where each part responds to its own value, the response is the mean over the parts. Two parts
+    whose values lie as far to either side of the level as the parts do in the root mean square
+    have that mean to second order (the quadrature of two nodes; Press et al., Numerical Recipes,
+    3rd edition, section 4.6). So what runs with one value teach of an input is known of parts that
+    differ, too.
+
+    Args:
+        level: column of the mean of the values.
+        contrasts: columns that hold how the parts differ, 1/2 where they are alike. The sum of the
+            squares of their differences from 1/2 is the mean square of the parts' own.
+    """
+
+    level: int
+    contrasts: tuple[int, ...]
+
+    def apart(self, X: Floats) -> Floats:
+        """Root mean square of the differences of the parts at X, shape (n, d); shape (n,)."""
+        return np.asarray(np.sqrt(np.sum((X[:, list(self.contrasts)] - 0.5) ** 2, axis=1)))
+
+
+@dataclass(frozen=True)
 class Kernel:
     """Covariance of the smooth deviation, and coordinates, weight and groups of the process.
 
@@ -153,6 +177,7 @@ class Kernel:
             compared by value; None for a factor of 1.
         shared: which of the length scales each input has; None for one each. Inputs that share one
             count as one input of the additive part.
+        parts: the inputs that have several values at once.
     """
 
     length_scale: NormalPrior = LENGTH_SCALE
@@ -162,6 +187,7 @@ class Kernel:
     coordinates: Callable[[Floats], Floats] | None = None
     weight: Callable[[Floats], Floats] | None = None
     shared: SharedLengths | None = None
+    parts: tuple[Parts, ...] = ()
 
     @cached_property
     def correlations(self) -> tuple[NormalPrior, ...]:
@@ -184,6 +210,18 @@ class Kernel:
 
         inputs: Inputs = A.remember(("coordinates", self.coordinates, numbers), transform)
         return inputs
+
+    def nodes(self, X: Inputs) -> tuple[Inputs, ...]:
+        """The points over which the process at X, in the kernel's coordinates, is a mean: X itself,
+        or two points for each of X where parts of some point differ."""
+        apart = [(each.level, each.apart(X.values)) for each in self.parts]
+        if not any(s.any() for _, s in apart):
+            return (X,)
+        above, below = X.values.copy(), X.values.copy()
+        for level, s in apart:
+            above[:, level] += s
+            below[:, level] -= s
+        return Inputs(above), Inputs(below)
 
     def numbers(self, A: Inputs) -> Floats:
         """Number of each point's group by grouping, shape (n, g)."""

@@ -103,6 +103,30 @@ def matern_with_slope(
     return _add_one_by_one(covariance, h, A, B, additive, shared), slope
 
 
+def matern_of_pairs(
+    h: Hyperparameters,
+    A: Inputs,
+    B: Inputs,
+    additive: float = 0.0,
+    shared: SharedLengths | None = None,
+) -> Floats:
+    """The covariance ``matern`` of each point of A and the point of B in the same row, (n,)."""
+    lengths = h.log_length_scales
+    per_length = np.exp(-(lengths if shared is None else shared.spread(lengths))[..., None, :])
+    squares = ((A.values - B.values) * per_length) ** 2
+
+    def of(squared: Floats) -> Floats:
+        r = SQRT_5 * np.sqrt(squared)
+        return np.asarray((1.0 + r * (1.0 + r / 3.0)) * np.exp(-r))
+
+    found = (1.0 - additive) * of(squares.sum(axis=-1))
+    d = lengths.shape[-1]
+    for j in range(d if additive else 0):
+        members = [j] if shared is None else list(shared.members[j])
+        found += additive / d * of(squares[..., members].sum(axis=-1))
+    return np.asarray(np.exp(h.log_variance[..., None]) * found)
+
+
 def derivative_along(
     h: Hyperparameters, A: Inputs, B: Inputs, j: int, shared: SharedLengths | None = None
 ) -> Floats:

@@ -5,8 +5,9 @@ With features phi, deviation f and weight w,
     y(x) = w(x) (slopes' (x - 1/2) + phi(x)' beta + f(x)),  beta ~ N(0, I),  f ~ GP(0, s2 k_ell),
 
 and the covariance between two groups of runs is their correlation times the covariance within one
-(see ``kernel.Grouping``). All output is scaled. For a stack of k sets of hyperparameters every
-result has a first axis of length k.
+(see ``kernel.Grouping``). Where an input has several values at once, trend and deviation are means
+over nodes (see ``kernel.Parts``). All output is scaled. For a stack of k sets of hyperparameters
+every result has a first axis of length k.
 """
 
 from __future__ import annotations
@@ -21,7 +22,12 @@ import numpy as np
 from optimizer.gaussian_process.hyperparameters import Hyperparameters
 from optimizer.gaussian_process.inputs import Inputs
 from optimizer.gaussian_process.kernel import Kernel
-from optimizer.gaussian_process.matern import derivative_along, matern, matern_with_slope
+from optimizer.gaussian_process.matern import (
+    derivative_along,
+    matern,
+    matern_of_pairs,
+    matern_with_slope,
+)
 from optimizer.gaussian_process.mean import Mean
 
 if TYPE_CHECKING:
@@ -37,18 +43,24 @@ class Terms:
     """Terms of a prior at n inputs that do not depend on the hyperparameters.
 
     Args:
-        coordinates: the inputs in the kernel's coordinates.
+        points: the inputs in the kernel's coordinates, m of them: one or two nodes for each input,
+            all first nodes before all second ones.
         features: features of the trend, shape (n, p).
         expected: prior mean, shape (n,).
         weight: factor on the process, shape (n,), or None for 1.
         numbers: number of each input's group by grouping, shape (n, g).
     """
 
-    coordinates: Inputs
+    points: Inputs
     features: Floats
     expected: Floats
     weight: Floats | None
     numbers: Floats
+
+    @property
+    def nodes(self) -> int:
+        """Number of nodes of each input."""
+        return len(self.points) // max(len(self.features), 1) or 1
 
     @cached_property
     def own_trend(self) -> Floats:
@@ -82,12 +94,14 @@ class Prior:
         return terms
 
     def _terms(self, A: Inputs) -> Terms:
-        coordinates, weight = self.kernel.in_coordinates(A), self.kernel.weights(A)
-        expected = self.mean.expected(coordinates.values)
+        nodes, weight = self.kernel.nodes(self.kernel.in_coordinates(A)), self.kernel.weights(A)
+        expected = _mean([self.mean.expected(node.values) for node in nodes])
         if weight is not None:
             expected = expected * weight
-        numbers, features = self.kernel.numbers(A), self.mean.features(coordinates.values)
-        return Terms(coordinates, features, expected, weight, numbers)
+        numbers = self.kernel.numbers(A)
+        features = _mean([self.mean.features(node.values) for node in nodes])
+        points = nodes[0] if len(nodes) == 1 else Inputs(np.vstack([x.values for x in nodes]))
+        return Terms(points, features, expected, weight, numbers)
 
     def expected(self, A: Inputs) -> Floats:
         """Prior mean at A, shape (n, d); shape (n,)."""
@@ -96,7 +110,8 @@ class Prior:
     def covariance(self, h: Hyperparameters, A: Inputs, B: Inputs) -> Floats:
         """Prior covariance between A, shape (n, d), and B, shape (m, d); shape (n, m)."""
         a, b = self.terms(A), self.terms(B)
-        within = matern(h, a.coordinates, b.coordinates, self.kernel.additive, self.kernel.shared)
+        within = matern(h, a.points, b.points, self.kernel.additive, self.kernel.shared)
+        within = _folded(within, a.nodes, b.nodes)
         within += _trend(a, b)
         factor = self._factor(h, a, b)
         if factor is not None:
@@ -108,6 +123,11 @@ class Prior:
         terms = self.terms(A)
         trend = np.sum(terms.features**2, axis=1)
         variance: Floats = np.exp(h.log_variance[..., None]) + trend
+        if terms.nodes > 1:
+            one, other = (Inputs(part) for part in np.split(terms.points.values, 2))
+            kernel = self.kernel
+            between = matern_of_pairs(h, one, other, kernel.additive, kernel.shared)
+            variance = 0.5 * (variance + trend + between)
         return variance if terms.weight is None else variance * terms.weight**2
 
     def covariance_and_gradient(self, h: Hyperparameters, A: Inputs) -> tuple[Floats, Gradient]:
@@ -118,8 +138,9 @@ class Prior:
         or W.
         """
         kernel, terms = self.kernel, self.terms(A)
-        points = terms.coordinates
+        points, nodes = terms.points, terms.nodes
         smooth, slope = matern_with_slope(h, points, points, kernel.additive, kernel.shared)
+        smooth = _folded(smooth, nodes, nodes)
         trend, factor = terms.own_trend, self._factor(h, terms, terms)
         d = h.log_length_scales.shape[-1]
 
@@ -131,6 +152,9 @@ class Prior:
                 by_logit = np.concatenate([g.gradient(own, a, traced) for g, own, a in each])
             if factor is not None:
                 W = W * factor
+            by_variance = 0.5 * float(np.sum(W * smooth))
+            # A covariance of means weighs the covariances of their nodes alike.
+            W = np.tile(W, (nodes, nodes)) / nodes**2 if nodes > 1 else W
             X, steep = points.values, slope * W
             # sum_ij S_ij (x_i - x_j)^2 = 2 (x^2 . S 1 - x' S x), one matrix product for all inputs.
             squares = (X**2).T @ steep.sum(axis=1) - np.sum(X * (steep @ X), axis=0)
@@ -140,7 +164,6 @@ class Prior:
             else:
                 own = np.exp(-2.0 * shared.spread(h.log_length_scales))
                 by_length = shared.total(squares * own)
-            by_variance = 0.5 * float(np.sum(W * smooth))
             for j in range(d if kernel.additive else 0):
                 along = derivative_along(h, points, points, j, shared)
                 by_length[j] += 0.5 * kernel.additive / d * float(np.sum(W * along))
@@ -161,6 +184,17 @@ class Prior:
             between = grouping.correlation(logits, number, b.numbers[:, k])
             factor = between if factor is None else factor * between
         return factor
+
+
+def _mean(of_nodes: list[Floats]) -> Floats:
+    return of_nodes[0] if len(of_nodes) == 1 else np.mean(of_nodes, axis=0)
+
+
+def _folded(between: Floats, rows: int, columns: int) -> Floats:
+    """Covariance of means over nodes, shape (..., n, m), from that between the nodes."""
+    if rows > 1:
+        between = _mean(np.split(between, rows, axis=-2))
+    return _mean(np.split(between, columns, axis=-1)) if columns > 1 else between
 
 
 def _trend(a: Terms, b: Terms) -> Floats:

@@ -32,7 +32,7 @@ import numpy as np
 from optimizer.gaussian_process.estimation import Estimated
 from optimizer.gaussian_process.hyperparameters import NormalPrior
 from optimizer.gaussian_process.inputs import Inputs
-from optimizer.gaussian_process.kernel import Grouping, Kernel
+from optimizer.gaussian_process.kernel import Grouping, Kernel, Parts
 from optimizer.gaussian_process.matern import SharedLengths
 from optimizer.gaussian_process.mean import PER_UNIT, Mean
 from optimizer.gaussian_process.process import GaussianProcess
@@ -119,11 +119,13 @@ TREND_VARIANCE = 0.3
 # single settings takes a fraction of the runs.
 ADDITIVE = 0.5
 # Length scales of taper, of bow and of what is left of a profile of gates, over that of their level
-# (see ``plant.profiles``). Where each gate acts on its part of the bed, the deck responds to the
-# mean square of the contrasts as it does to the square of the level, so the length scale follows
-# that of the level and is not estimated. It is longer, since parts of a bed act alike until runs
-# say otherwise. Chosen by the log score of unseen settings of development decks (reports/gates.md).
-CONTRAST_RATIO = (2.5, 3.5, 5.0)
+# (see ``plant.profiles``). What gates that differ do where each part of the bed needs the same air
+# follows from the level (``gaussian_process.kernel.Parts``); these length scales say how much more
+# than that a profile may do. They follow that of the level and are not estimated, and they are
+# longer, since parts of a bed act alike until runs say otherwise. That of the taper was chosen by
+# the log score of unseen settings of development decks, the others by campaigns on them
+# (reports/gates.md).
+CONTRAST_RATIO = (2.5, 6.0, 20.0)
 # What each description says of a deck; of the coupled ones, by what its settings can change.
 COUPLED = {
     ("bed", "exposure"): sentence("deck_bed_and_exposure"),
@@ -181,6 +183,15 @@ class Frame:
             which[column] = which[level]
             ratio[column] = CONTRAST_RATIO[min(degree, len(CONTRAST_RATIO)) - 1]
         return SharedLengths(tuple(which.tolist()), tuple(ratio.tolist()))
+
+    @cached_property
+    def parts(self) -> tuple[Parts, ...]:
+        """The levels whose gates may differ, each with its contrasts."""
+        levels = dict.fromkeys(level for _, level, _ in self.contrasts)
+        return tuple(
+            Parts(level, tuple(column for column, own, _ in self.contrasts if own == level))
+            for level in levels
+        )
 
 
 @dataclass(frozen=True)
@@ -286,7 +297,8 @@ def _plain_kernel(frame: Frame, length: float, sd: float) -> Kernel:
     """Kernel in the settings themselves, with a prior mean and a prior standard deviation of ln of
     the length scales of settings."""
     lengths = _lengths(frame, length)[frame.own]
-    return Kernel(NormalPrior(tuple(lengths.tolist()), sd), PLAIN_VARIANCE, shared=frame.shared)
+    prior = NormalPrior(tuple(lengths.tolist()), sd)
+    return Kernel(prior, PLAIN_VARIANCE, shared=frame.shared, parts=frame.parts)
 
 
 def _lengths(frame: Frame, length: float) -> Floats:
@@ -310,6 +322,7 @@ def _coupled_parts(belief: CoupledPrior, level: float, frame: Frame) -> tuple[Ke
         NormalPrior(own.variance, COUPLED_VARIANCE_SD),
         coordinates=frame.coordinates,
         shared=frame.shared,
+        parts=frame.parts,
     )
     variance = tuple((sds / PER_UNIT) ** 2)
     return kernel, Mean("linear", variance=variance, level=level, slopes=tuple(slopes))

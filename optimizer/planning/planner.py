@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from optimizer.diagnostics.season import season_drifts, season_sentence
+from optimizer.diagnostics.drift import season_drifts, season_sentence
 from optimizer.evidence.cautions import (
     cautions,
     changes_unlogged,

@@ -7,9 +7,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimizer.diagnostics import season
-from optimizer.diagnostics.drift import ChangePoint, Drift, drifts
-from optimizer.diagnostics.season import latest, season_drifts, season_sentence
+from optimizer.diagnostics import drift
+from optimizer.diagnostics.drift import (
+    ChangePoint,
+    Drift,
+    drifts,
+    latest,
+    season_drifts,
+    season_sentence,
+)
 from optimizer.evidence.line_model import LineModel
 from optimizer.planning import planner
 from tests.evidence.test_occasions import found, spaced, table
@@ -43,9 +49,9 @@ def test_a_season_without_drift_has_no_sentence():
 
 def test_a_plan_tells_it_with_the_change_at_present(monkeypatch, small_plans):
     monkeypatch.setattr(planner, "season_drifts", lambda *_: (TREND,))
-    drift = planner.suggest(table(spaced(24))).as_dict()["drift"]
-    assert drift["worth_saying"]
-    assert drift["says"].endswith(season_sentence((TREND,)))
+    told = planner.suggest(table(spaced(24))).as_dict()["drift"]
+    assert told["worth_saying"]
+    assert told["says"].endswith(season_sentence((TREND,)))
 
 
 def test_a_trend_and_a_step_are_told_in_their_own_units():
@@ -56,9 +62,9 @@ def test_a_trend_and_a_step_are_told_in_their_own_units():
 
 
 def test_of_a_long_history_the_latest_set_points_are_tested(falling, monkeypatch):
-    monkeypatch.setattr(season, "MOST_SET_POINTS", 40)
+    monkeypatch.setattr(drift, "MOST_SET_POINTS", 40)
     kept = latest(falling)
     assert len(np.unique(kept.quantities, axis=0)) == 40
     assert kept.started.min() >= np.setdiff1d(falling.started, kept.started).max()
-    monkeypatch.setattr(season, "MOST_SET_POINTS", falling.set_points)
+    monkeypatch.setattr(drift, "MOST_SET_POINTS", falling.set_points)
     assert latest(falling) is falling

@@ -17,7 +17,7 @@ from starlette.testclient import TestClient
 
 from optimizer import Brief, History, InputError, Site, load_logs
 from optimizer.comparison import ComparisonRequest, compare
-from optimizer.diagnostics import diagnose
+from optimizer.diagnostics.diagnosis import diagnose
 from optimizer.evidence.set_points import collapse_runs
 from optimizer.history.schema import in_schema, schema_of
 from optimizer.history.start_times import MISDATED

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from optimizer.comparison import compare
-from optimizer.diagnostics import diagnose
+from optimizer.diagnostics.diagnosis import diagnose
 from optimizer.evidence import line_model
 from optimizer.evidence.fitting import fit_surrogate
 from optimizer.history.snapshot import Snapshot

@@ -114,21 +114,28 @@ def test_intervals_widen_with_a_taper_that_was_never_tried(one_air):
     tapered[:, 4:] += np.array([0.0, 2.0, 10.0, 30.0])[:, None] * shape
     found = model.latent(np.round(profiles_of(FOUR).inputs(tapered), 9))
     variance = np.mean(found.variance[:, 0], axis=0)
-    assert (np.diff(variance) > 0.0).all()
+    assert variance[0] < variance[2] < variance[3]
     # A small taper is believed to matter little.
-    assert variance[1] < 1.1 * variance[0]
+    assert variance[1] == pytest.approx(variance[0], rel=0.1)
 
 
-def test_runs_teach_the_profile_of_a_deck_whose_gates_act_alone():
-    # Seed 5; the tolerance is a third of the true taper, in ln of the air.
-    rng = np.random.default_rng(5)
+@pytest.mark.parametrize("seed", [5, 6, 7])
+def test_runs_teach_the_profile_of_a_deck_whose_gates_act_alone(seed):
+    # The runs have tapers of at most a quarter, in ln of the air, most of them far less; the true
+    # sharpness is -1.5 at a taper of -1, 6.0 at 0.3, 5.6 at 0.6. A model that does not know that
+    # each part of the bed responds to its own air is off by 4 at -1.
+    rng = np.random.default_rng(seed)
     runs = FOUR.values(Region.whole(FOUR).sample(48, rng))
     model = fitted(FOUR, runs, *read(runs, rng))
     trial = np.tile(alike(np.array([[2.0, 2.5, 2.5, 450.0, 40.0]])), (41, 1))
-    taper = np.linspace(-1.0, 1.0, 41)
+    taper = np.linspace(-1.0, 0.6, 41)
     trial[:, 4:] = 45.0 * np.exp(taper[:, None] * NEED / NEED[0]) - 5.0
     sharpness = model.latent(np.round(profiles_of(FOUR).inputs(trial), 9)).mean[:, 0].mean(axis=0)
-    assert taper[np.argmax(sharpness)] == pytest.approx(NEED[0], abs=0.1)
+    true = apart(trial)[0]
+    assert np.abs(sharpness - true).max() < 2.0
+    # The profile that the runs favor is worth most of what the taper wins over gates alike.
+    found, flat = true[np.argmax(sharpness)], true[np.argmin(np.abs(taper))]
+    assert true.max() - found < 0.5 * (true.max() - flat)
 
 
 def test_a_shared_length_scale_is_one_scale_of_a_longer_vector():

@@ -9,7 +9,7 @@ import re
 import pytest
 
 from optimizer import Brief, History, Site
-from optimizer.diagnostics import diagnose
+from optimizer.diagnostics.diagnosis import diagnose
 from optimizer.service.exchange.configuration import Configuration
 from tests.service.test_service import SITE, client_of, problem, row
 from tests.serving import SECONDS

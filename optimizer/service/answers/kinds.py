@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from optimizer.comparison import ComparisonRequest, Prices, compare, read_fractions
-from optimizer.diagnostics import diagnose
+from optimizer.diagnostics.diagnosis import diagnose
 from optimizer.history.history import History
 from optimizer.operations.batches import plan_to_issue, with_line
 from optimizer.operations.looking import look
