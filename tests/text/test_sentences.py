@@ -17,6 +17,7 @@ ROOT = Path(__file__).parents[2] / "optimizer"
 MADE_OF_PARTS = re.compile(
     r"the_|watch_|unlogged_by_|run_(corrected|withdrawn|reinstated)|(far_)?(high|low)er_than_|"
     r"bed$|exposure$|more_(at|in)_|reading_|label_|feed_grade_unknown|middlings_in_|rises|falls|"
+    r"(rose|fell)_|"
     r"with_unit|number"
 )
 """Keys that the code puts together, or chooses before it makes the sentence."""
