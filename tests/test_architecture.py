@@ -93,7 +93,9 @@ def loaded_by(code: str) -> set[str]:
     return {name.partition(".")[0] for name in names} | set(names)
 
 
-@pytest.mark.parametrize("code", ["import optimizer", "import cli.main"])
+@pytest.mark.parametrize(
+    "code", ["import optimizer", "import optimizer.interop", "import cli.main"]
+)
 def test_start_up_loads_nothing_heavy(code):
     assert not loaded_by(code) & HEAVY
 

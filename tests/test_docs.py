@@ -206,12 +206,13 @@ def test_the_diagnosis_in_the_guide_equals_that_of_the_demo(demo, monkeypatch, c
     assert [line for line in shown if line and line not in said] == []
 
 
-def test_the_python_blocks_of_the_guide_run(demo, monkeypatch, capsys):
+@pytest.mark.parametrize(("topic", "printed"), [("python", "feed_rate"), ("notebook", "slotted")])
+def test_the_python_blocks_of_the_guide_run(topic, printed, demo, monkeypatch, capsys):
     monkeypatch.chdir(demo.folder.parent)
     names: dict[str, object] = {}
-    for block in blocks(page("python").text, "python"):
-        exec(compile(block, "python.md", "exec"), names)
-    assert "feed_rate" in capsys.readouterr().out
+    for block in blocks(page(topic).text, "python"):
+        exec(compile(block, f"{topic}.md", "exec"), names)
+    assert printed in capsys.readouterr().out
 
 
 # ------------------------------------------------------------------ DEVELOPERS.md

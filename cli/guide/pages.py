@@ -20,6 +20,7 @@ TOPICS = (
     "machines",
     "service",
     "python",
+    "notebook",
 )
 
 
