@@ -22,6 +22,7 @@ from cli.options import (
 )
 from cli.output import answer, progress
 from optimizer.errors import InputError
+from optimizer.plant.moments import day_of
 from optimizer.text.key_values import key_values
 
 if TYPE_CHECKING:
@@ -58,6 +59,10 @@ def load(
         typer.Option("--report", metavar="FILE", help="Page of what --samples made (.html)."),
     ] = None,
     date_order: DateOrderOption = None,
+    day: Annotated[
+        str | None,
+        typer.Option("--date", metavar="DAY", help="Date of times of day, such as 2026-03-02."),
+    ] = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Check, and write nothing.")] = False,
     correct: Annotated[
         bool, typer.Option("--correct", help="Rows of known run ids correct these runs.")
@@ -79,6 +84,7 @@ def load(
         "samples": samples,
         "pictured": picture is not None,
         "date_order": cast("DateOrder | None", date_order),  # the load checks it
+        "sheet_date": None if day is None else day_of(day, "--date"),
     }
     runs, plant = open_history(location), open_site(site)
     if picture is not None and not samples:

@@ -41,6 +41,20 @@ Moment = Annotated[str, BeforeValidator(_iso), WithJsonSchema({"type": "string"}
 """A date, which is its first moment, or a time; without an offset by the clocks of the plant."""
 
 
+def day_of(text: str, where: str) -> date:
+    """The day that a text in ISO 8601 names.
+
+    Raises:
+        InputError: when it names none.
+    """
+    try:
+        return date.fromisoformat(text.strip())
+    except ValueError:
+        raise InputError(
+            f"{where} '{text}' is not a date.", hint="Write it like 2026-03-02.", where=where
+        ) from None
+
+
 def instant_of(moment: str, zone: TimeZone, where: str) -> datetime:
     """The point in time, in UTC, that a checked moment stands for.
 

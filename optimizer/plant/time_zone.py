@@ -8,10 +8,11 @@ package ``tzdata`` where the system has none.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, timedelta, timezone, tzinfo
 from functools import cache, cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 import numpy as np
@@ -28,6 +29,7 @@ DEFAULT = "UTC"
 _DAY = 86_400_000_000
 _QUARTER = 900_000_000
 _EPOCH = datetime(1970, 1, 1)
+_FIXED = re.compile(r"^UTC([+-])(0\d|1[0-4]):([0-5]\d)$")
 # Years that Python's dates can represent, with room for an offset on both sides.
 _FIRST_DAY, _LAST_DAY = -719_000, 2_932_000
 
@@ -41,12 +43,27 @@ def zone_names() -> tuple[str, ...]:
     return (DEFAULT, *sorted(name for name in known if name.partition("/")[0] in areas))
 
 
+class Instants(NamedTuple):
+    """Clock times as points in time.
+
+    Attributes:
+        moments: microseconds since 1970 in UTC, shape (n,).
+        skipped: which clock times were skipped when clocks were set forward, shape (n,).
+        twice: which clock times came twice when clocks were set back, shape (n,).
+    """
+
+    moments: Moments
+    skipped: Mask
+    twice: Mask
+
+
 @dataclass(frozen=True)
 class TimeZone:
     """A time zone of the IANA database.
 
     Args:
-        name: name such as ``Africa/Nairobi``; UTC by default.
+        name: name such as ``Africa/Nairobi``, or a fixed offset such as ``UTC+02:00``; UTC by
+            default.
 
     Raises:
         InputError: when the database has no zone of that name; the hint says the nearest one.
@@ -55,7 +72,7 @@ class TimeZone:
     name: str = DEFAULT
 
     def __post_init__(self) -> None:
-        if self.is_utc:
+        if self.is_utc or _FIXED.match(self.name):
             return
         try:
             ZoneInfo(self.name)
@@ -68,6 +85,18 @@ class TimeZone:
                 "database, such as America/Bogota.".lstrip(),
             ) from None
 
+    @classmethod
+    def fixed(cls, sign: str, hours: int, minutes: int = 0) -> TimeZone:
+        """The zone of a fixed offset from UTC.
+
+        Raises:
+            InputError: when no clock has that offset.
+
+        >>> TimeZone.fixed("-", 5).name
+        'UTC-05:00'
+        """
+        return cls(f"UTC{sign}{hours:02}:{minutes:02}")
+
     @property
     def is_utc(self) -> bool:
         """Whether clock times of the zone are UTC."""
@@ -75,21 +104,20 @@ class TimeZone:
 
     @cached_property
     def _rules(self) -> tzinfo:
+        if fixed := _FIXED.match(self.name):
+            ahead = timedelta(hours=int(fixed[2]), minutes=int(fixed[3]))
+            return timezone(ahead if fixed[1] == "+" else -ahead)
         return UTC if self.is_utc else ZoneInfo(self.name)
 
-    def to_utc(self, clock: Moments) -> tuple[Moments, Mask]:
+    def to_utc(self, clock: Moments) -> Instants:
         """Clock times as points in time.
 
         Args:
             clock: clock times in microseconds since 1970 by the clock, shape (n,).
-
-        Returns:
-            Microseconds since 1970 in UTC, shape (n,), and a mask of the clock times that were
-            skipped when clocks were set forward, shape (n,).
         """
-        skipped = np.zeros(len(clock), bool)
+        skipped, twice = np.zeros((2, len(clock)), bool)
         if self.is_utc or not len(clock):
-            return clock, skipped
+            return Instants(clock, skipped, twice)
         # Offsets are looked up once for each day; only on the days of a change once for each time.
         days, which = np.unique(clock // _DAY, return_inverse=True)
         offsets = np.zeros(len(days), np.int64)
@@ -98,10 +126,19 @@ class TimeZone:
             edges = {x for end in (day, day + 1) for x in self._offsets(end * _DAY)}
             offsets[k], changing[k] = min(edges), len(edges) > 1
         found = clock - offsets[which]
-        for k in np.flatnonzero(changing[which]).tolist():
-            first, second = self._offsets(int(clock[k]))
-            found[k], skipped[k] = clock[k] - first, first < second
-        return found, skipped
+        on_a_change, at = np.unique(clock[changing[which]], return_inverse=True)
+        both = np.array([self._offsets(each) for each in on_a_change.tolist()], np.int64)
+        first, second = both.reshape(-1, 2)[at].T
+        changed = changing[which]
+        found[changed] = clock[changed] - first
+        skipped[changed], twice[changed] = first < second, first > second
+        return Instants(found, skipped, twice)
+
+    def both_of_twice(self, moment: datetime) -> tuple[datetime, datetime]:
+        """The two points in time, with their offsets, at which clocks show what they show at the
+        first of them; they are equal for a clock time that comes once."""
+        first = self.clock(moment)
+        return first, first.replace(fold=1).astimezone(UTC).astimezone(self._rules)
 
     def to_clock(self, moments: Moments) -> Moments:
         """Points in time in microseconds since 1970 as clock times in the same unit; (n,) each."""

@@ -91,6 +91,14 @@ def test_an_hour_that_comes_twice_is_the_first_and_one_that_is_skipped_is_said(h
         "rows: 1 time was skipped by the clocks of Europe/Berlin, which were set forward over "
         "'2025-03-30 02:30'; read with the offset before the change",
     )
+    (asked,) = report.questions
+    assert (asked.row, asked.field, asked.value) == (1, "started_at", "2025-10-26 02:30")
+    assert asked.why == (
+        "the clocks of Europe/Berlin showed this time twice that night; it is read as the first, "
+        "2025-10-26T02:30+02:00: if it was the second, write 2025-10-26T02:30+01:00"
+    )
+    second = load_table(rows("2025-10-26T02:30+01:00"), History(f"{history.location}2"), BERLIN)
+    assert second.questions == ()
 
 
 def test_without_a_zone_times_are_utc(history):
@@ -135,14 +143,15 @@ def test_a_time_of_day_without_any_date_is_rejected_with_the_remedy(history):
     assert report.added == 1
     assert report.rejects[0]["reason"] == (
         "started_at '08:30' is a time of day without a date: write the date, too, such as "
-        "2025-03-04 08:30, or add a column date"
+        "2025-03-04 08:30, add a column date, or write the date above the headings"
     )
 
 
-def test_a_column_date_without_times_is_not_read(history):
+def test_a_column_date_without_times_tells_the_day(history):
     made = {**row(), "date": "2026-03-01"}
     made.pop("started_at")
-    assert load_table([made], history, BERLIN).warnings == ("rows: columns not read: 'date'",)
+    assert load_table([made], history, BERLIN).warnings == ()
+    assert starts(history) == ["2026-02-28 23:00"]
 
 
 # ------------------------------------------------------------------ record

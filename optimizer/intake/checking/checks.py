@@ -6,9 +6,7 @@ its cells are empty. A fault does not stop the checks, so a row gets all its rea
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
-from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,20 +16,20 @@ import pyarrow.compute as pc
 from optimizer.errors import nearest
 from optimizer.history.arrow import as_mask, one_array
 from optimizer.history.schema import CORRELATIONS, FRACTIONS, schema_of
-from optimizer.intake.checking.faults import Faults, Fill
+from optimizer.intake.checking.faults import Faults
 from optimizer.intake.checking.fields import COUNTS, NEEDED, Fields, Log, highest_fraction
 from optimizer.intake.checking.halves import halves
 from optimizer.intake.checking.line_names import line_names
 from optimizer.intake.checking.settings import as_column, in_range, settings_of, shown
-from optimizer.intake.checking.times import Reading, both_days, times, with_dates
+from optimizer.intake.checking.starts import started_at
 from optimizer.intake.checking.totals import totals_rows
-from optimizer.intake.reading.columns import DATE, REJECT_COLUMNS, SHAPE_COLUMN
-from optimizer.intake.reading.long_texts import TOO_LONG, quoted, too_long
+from optimizer.intake.reading.columns import REJECT_COLUMNS, SHAPE_COLUMN
+from optimizer.intake.reading.long_texts import TOO_LONG, too_long
 from optimizer.intake.reading.source import Chunk
-from optimizer.intake.reading.values import as_text
 from optimizer.measurement.joint_errors import excess_correlation
 from optimizer.plant.run_columns import DECK_STATES, EVEN, EXPECTED, Kind, names_of
 from optimizer.plant.site import FEED_GRADE
+from optimizer.plant.time_zone import UTC_ZONE, TimeZone
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -64,6 +62,10 @@ class Checked:
         unsure: positions of rows whose meaning other rows of the log may decide.
         proof, settled, highest: values by column, see ``Fields``.
         skipped: clock times that no clock showed, as written.
+        twice: numbers of the rows whose clock time came twice, with the zone of their clocks.
+        back: numbers of the rows of a sheet whose time is before that of the row above, shape (k,).
+        of_sheet: number of times of day that have the date of their sheet.
+        zone: time zone of the clock times.
     """
 
     runs: pa.RecordBatch
@@ -75,6 +77,10 @@ class Checked:
     settled: dict[int, int] = field(default_factory=dict)
     highest: dict[int, float] = field(default_factory=dict)
     skipped: list[str] = field(default_factory=list)
+    twice: dict[int, TimeZone] = field(default_factory=dict)
+    back: Rows = field(default_factory=lambda: np.zeros(0, np.int64))
+    of_sheet: int = 0
+    zone: TimeZone = UTC_ZONE
 
 
 def check(chunk: Chunk, log: Log) -> Checked:
@@ -96,6 +102,10 @@ def check(chunk: Chunk, log: Log) -> Checked:
         fields.settled,
         fields.highest,
         [cell for cells in fields.skipped for cell in cells.to_pylist()],
+        dict.fromkeys(chunk.rows[fields.twice].tolist(), fields.zone),
+        chunk.rows[fields.back],
+        fields.of_sheet,
+        fields.zone,
     )
 
 
@@ -133,46 +143,6 @@ def _text(fields: Fields, name: str) -> pa.Array:
     return text
 
 
-def _started_at(fields: Fields, _: str) -> pa.Array | None:
-    parsed = []
-    how = Reading(fields.site.time_zone, fields.log.date_order, fields.site.date_order)
-    dates = next((fields.chunk.table.column(c.index) for c in fields.columns(DATE)), None)
-    for column in fields.columns("started_at"):
-        cells = with_dates(fields.chunk.table.column(column.index), dates, fields.log.sheet_date)
-        read = times(cells, fields.log.latest, fields.log.proof_of(column), how)
-        fields.note(column, read.proof, read.settled, read.unsure)
-        if read.skipped is not None:
-            fields.skipped.append(fields.cells("started_at", np.flatnonzero(read.skipped)))
-        parsed.append(read.values)
-        said = partial(_dated_cells, fields, cells)
-        shown: dict[str, Fill] = {
-            "value": partial(_of, said, quoted),
-            "iso": partial(_of, said, both_days),
-        }
-        for mask, reason in read.faults:
-            fields.fault("started_at", mask, reason, **shown)
-    if not parsed:
-        return None
-    found = parsed[0] if len(parsed) == 1 else pc.coalesce(*parsed)
-    if fields.log.timed and found.null_count:
-        missing = np.asarray(found.is_null()) & ~fields.faults.bad & ~fields.unsure
-        reason = "is missing: readings over time need the time of each reading"
-        fields.fault("started_at", missing, reason)
-    return found
-
-
-def _dated_cells(fields: Fields, cells: pa.ChunkedArray, at: Rows) -> pa.Array:
-    """The times of some rows as text, with the dates that stand elsewhere."""
-    text = pc.utf8_trim_whitespace(one_array(as_text(cells)).take(pa.array(at)))
-    return pc.coalesce(text, fields.cells("started_at", at))
-
-
-def _of(
-    cells: Callable[[Rows], pa.Array], form: Callable[[pa.Array], pa.Array], at: Rows
-) -> pa.Array:
-    return form(cells(at))
-
-
 def _deck_state(fields: Fields) -> pa.Array:
     """The state of the deck of each row; an empty cell means even."""
     given = fields.text("deck_state")
@@ -194,7 +164,7 @@ def _deck_state(fields: Fields) -> pa.Array:
     return state
 
 
-OWN_CHECKS = {"line": line_names, "started_at": _started_at}
+OWN_CHECKS = {"line": line_names, "started_at": started_at}
 """Checks of columns by kind, for kinds other than text."""
 
 

@@ -68,6 +68,7 @@ class Log:
         trials: whether a row without any result is a trial that was not run yet, rather than a
             fault.
         sheet_date: day of the clock times that stand without a date; None where that is not known.
+        dated_by: where that day stands.
         date_order: order of day, month and year that the options state; None where they state none.
         proof: what the cells of each column prove about its notation, by index; None while the log
             is still being read.
@@ -85,6 +86,7 @@ class Log:
     timed: bool = False
     trials: bool = False
     sheet_date: date | None = None
+    dated_by: str = ""
     date_order: DateOrder | None = None
     proof: Mapping[int, int] | None = None
     conversions: dict[tuple[str, str | None, str | None], Conversion | None] = field(
@@ -116,6 +118,10 @@ class Fields:
         settled: number of cells that were read in the notation that other cells prove, by index.
         highest: highest number of each column whose heading says per cent, by index.
         skipped: clock times that no clock showed, since clocks were set forward over them.
+        twice: rows whose clock time came twice, since clocks were set back, shape (n,).
+        zone: time zone of the clock times.
+        back: rows whose time of day is before that of the row above, shape (n,).
+        of_sheet: number of times of day that have the date of their sheet.
     """
 
     def __init__(self, chunk: Chunk, log: Log) -> None:
@@ -127,6 +133,8 @@ class Fields:
         self.settled: dict[int, int] = {}
         self.highest: dict[int, float] = {}
         self.skipped: list[pa.Array] = []
+        self.twice, self.back = np.zeros((2, self.n), bool)
+        self.of_sheet, self.zone = 0, self.site.time_zone
         self._said: dict[str, Mask] = {}
 
     def has(self, name: str) -> bool:

@@ -67,7 +67,7 @@ def open_delimited(stream: IO[bytes] | Any, name: str, known: Headings) -> Sourc
         except DAMAGE as error:
             raise InputError(f"{name} is damaged: {reason_of(error)}.") from None
 
-    return Source(name, headings, parts, layout.decimal, repeats)
+    return Source(name, headings, parts, layout.decimal, repeats, titles=found.titles)
 
 
 def _blocks(left: bytes, stream: Pieces, line: int, name: str) -> Iterator[tuple[bytes, int]]:

@@ -65,6 +65,7 @@ def _source(name: str, sheet: Any, found: FoundHeadings) -> Source:
         found.headings[:width],
         lambda _: _chunks(name, sheet, found.used, width),
         repeats=tuple(row[:width] for row in found.repeats),
+        titles=found.titles,
     )
 
 

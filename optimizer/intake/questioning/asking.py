@@ -23,7 +23,9 @@ from optimizer.intake.questioning.question import Question, Wording
 from optimizer.intake.questioning.repeats import Repeats
 from optimizer.intake.questioning.rows import Columns, doubts, strange
 from optimizer.intake.questioning.samples import READINGS, START, Sample, by_line
+from optimizer.intake.questioning.starts import twice_shown
 from optimizer.plant.site import Site
+from optimizer.plant.time_zone import TimeZone
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -85,6 +87,7 @@ class Asking:
 
     Attributes:
         units: units of the history and of the plant, in which questions are asked.
+        twice: rows of the log whose clock time came twice, with the zone of their clocks.
     """
 
     def __init__(self, site: Site, now: float) -> None:
@@ -99,7 +102,8 @@ class Asking:
         self._log_starts: dict[tuple[int, str], float] = {}
         self._listed: list[tuple[int, Question]] = []
         self._total = 0
-        self._repeats = Repeats(settings)
+        self._repeats = Repeats(settings, site.time_zone)
+        self.twice: dict[int, TimeZone] = {}
 
     # -- the history -------------------------------------------------------------------------
 
@@ -127,6 +131,7 @@ class Asking:
                 memory, whose names say nothing.
         """
         self._logs.append(file)
+        self.twice = {}
         self._repeats.begin(source)
 
     def known(self, runs: pa.RecordBatch) -> None:
@@ -136,6 +141,8 @@ class Asking:
     def add(self, runs: pa.RecordBatch, derived: NDArray[np.bool_]) -> None:
         """Take new runs of the log, and whether the id of each was made from its content, (n,)."""
         log, columns = len(self._logs) - 1, Columns(runs, self._names)
+        for question in twice_shown(runs, self.twice, self._logs[log]):
+            self._list(log, question)
         for name, rows in by_line(runs):
             line = self._line(name)
             if line.own is None:

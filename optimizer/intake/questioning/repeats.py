@@ -19,6 +19,7 @@ from optimizer.history.arrow import as_mask
 from optimizer.intake.questioning.question import Question, shown_time
 from optimizer.intake.questioning.samples import START
 from optimizer.intake.questioning.starts import Starts
+from optimizer.plant.time_zone import TimeZone
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -97,11 +98,12 @@ class Repeats:
 
     Args:
         settings: names of the settings.
+        zone: time zone of the plant.
     """
 
-    def __init__(self, settings: Sequence[str]) -> None:
+    def __init__(self, settings: Sequence[str], zone: TimeZone) -> None:
         self._compared = (START, *settings, "grade", "recovery")
-        self._starts: defaultdict[str, Starts] = defaultdict(Starts)
+        self._starts: defaultdict[str, Starts] = defaultdict(lambda: Starts(zone))
         self._sources: defaultdict[str, set[str]] = defaultdict(set)
         self._found: list[_Again] = []
         self._placed: list[_Placed] = []

@@ -13,6 +13,13 @@ from dataclasses import dataclass
 from optimizer.errors import InputError, nearest
 from optimizer.history.schema import PROVENANCE, READINGS, declared_unit, fields_of
 from optimizer.history.stored_units import StoredUnits
+from optimizer.intake.reading.time_headings import (
+    DATE,
+    START,
+    joined_headings,
+    notation_of,
+    seen,
+)
 from optimizer.plant.run_columns import Kind, names_of
 from optimizer.plant.site import FEED_GRADE, Site
 from optimizer.plant.units import PERCENT_UNITS, same_unit
@@ -26,8 +33,6 @@ REJECT_COLUMNS = ("file", "row", "field", "value", "reason")
 SHAPE_COLUMN = "row_shape"
 MARK_COLUMN = "decimal_mark"
 
-DATE = "date"
-"""A column with the day of the times in ``started_at`` that are a time of day alone."""
 UNITLESS = (*names_of(Kind.text, Kind.time, Kind.count), *READINGS, DATE)
 
 
@@ -89,7 +94,7 @@ class Headings:
         self.every_sheet = every_sheet
         # A unit that fits the declared one fits the stored one, whatever the history stores.
         self._units = StoredUnits(site)
-        self.fields = {name_key(name): name for name in fields_of(site)}
+        self.fields = {name_key(name): name for name in (DATE, *fields_of(site))}
         self.mapped: dict[str, tuple[str, str | None]] = {}
         for left, right in site.columns.items():
             heading, target = self._either_way(left, right)
@@ -104,6 +109,12 @@ class Headings:
                     hint=nearest(name, [*self.fields.values(), IGNORE]),
                 )
             self.mapped[heading] = found
+        # A date and a time that are joined are two mappings, of a day and of a time of day.
+        self.joined = {
+            heading: joined_headings(heading)
+            for heading, (field, _) in self.mapped.items()
+            if field == START
+        }
 
     def _target(self, spec: str) -> tuple[str, str | None] | None:
         name, unit = split_unit(spec)
@@ -128,12 +139,18 @@ class Headings:
 
     def unmatched(self, headings: Iterable[str]) -> list[str]:
         """Headings that the options map but no log has."""
-        seen = {name_key(name) for h in headings for name in (h, split_unit(h)[0])}
-        return [h for h in self.asked if name_key(h) not in seen]
+        given = {name_key(name) for h in headings for name in (h, split_unit(h)[0])}
+        return [
+            part
+            for h in self.asked
+            if name_key(h) not in given
+            for part in self.joined.get(h, (h,))
+            if name_key(part) not in given
+        ]
 
     def count(self, cells: Iterable[str]) -> int:
         """Number of fields that the cells would name if they were headings."""
-        mapped = {name_key(heading) for heading in self.mapped}
+        mapped = {name_key(h) for each in self.mapped for h in self.joined.get(each, (each,))}
         found = set()
         for cell in cells:
             keys = (name_key(cell), name_key(split_unit(cell)[0])) if len(cell) < 80 else ()
@@ -153,7 +170,8 @@ class Headings:
                 others the results.
         """
         columns: dict[str, list[Column]] = {}
-        ignored, problems = [], []
+        ignored: list[Column] = []
+        problems = []
         leading = len(REJECT_COLUMNS) if is_rejects_file(headings) else 0
         targets = self._targets(headings)
         if set(PROVENANCE) <= set(headings):  # an export of runs from a history
@@ -165,7 +183,7 @@ class Headings:
             if field:
                 columns.setdefault(field, []).append(Column(index, heading, unit))
             elif heading.strip() and heading not in (SHAPE_COLUMN, MARK_COLUMN, *PROVENANCE):
-                ignored.append(heading)
+                ignored.append(Column(index, heading, split_unit(heading)[1]))
         if not leading:
             problems += [
                 f"columns {_listed(c.heading for c in found)} all mean {field}: rename or remove "
@@ -174,29 +192,57 @@ class Headings:
                 if len(found) > 1
             ]
         problems += self._missing(columns, headings, line, timed)
-        if "started_at" in columns:
-            day = next((h for h in ignored if name_key(h) == DATE), None)
-            if day is not None:
-                ignored.remove(day)
-                columns[DATE] = [Column(headings.index(day), day, None)]
+        problems += self._times_seen(columns, ignored, targets)
         return Binding(
             tuple(headings),
             {field: tuple(found) for field, found in columns.items()},
-            tuple(ignored),
+            tuple(column.heading for column in ignored),
             "; ".join(problems),
         )
+
+    def _times_seen(
+        self,
+        columns: dict[str, list[Column]],
+        ignored: list[Column],
+        targets: Mapping[str, tuple[str, str | None]],
+    ) -> list[str]:
+        """Give the start and its date the columns that their headings show, and say what is wrong
+        with their brackets; what is used of ``ignored`` is taken out of it."""
+        free = [(c.index, c.heading) for c in ignored if c.heading not in targets]
+        problems = []
+        for field, index in seen(free, columns).items():
+            column = next(each for each in ignored if each.index == index)
+            ignored.remove(column)
+            columns[field] = [column]
+            problems.append(self.unit_problem(field, column.unit, column.heading))
+        if START not in columns and DATE in columns:
+            columns[START] = columns.pop(DATE)
+        return [problem for problem in problems if problem]
 
     def _targets(self, headings: Sequence[str]) -> dict[str, tuple[str, str | None]]:
         """Target of each mapped heading: of an identical spelling, else of spellings with an equal
         key."""
-        targets = {}
+        targets: dict[str, tuple[str, str | None]] = {}
         for wanted, target in self.mapped.items():
             alike = [h for h in headings if h.strip().lower() == wanted.strip().lower()]
             same = (
                 h for h in headings if name_key(wanted) in (name_key(h), name_key(split_unit(h)[0]))
             )
-            targets.update(dict.fromkeys(alike or same, target))
+            found = [*(alike or same)]
+            if not found and wanted in self.joined:
+                targets |= self._joined(self.joined[wanted], headings, target)
+            targets.update(dict.fromkeys(found, target))
         return targets
+
+    def _joined(
+        self, parts: Sequence[str], headings: Sequence[str], target: tuple[str, str | None]
+    ) -> dict[str, tuple[str, str | None]]:
+        """Targets of the headings of a date and a time; none where one of the two is missing."""
+        found = [next((h for h in headings if name_key(part) in _keys(h)), None) for part in parts]
+        if len(found) != 2 or None in found:
+            return {}
+        day, time = (h for h in found if h is not None)
+        return {day: (DATE, target[1]), time: target}
 
     def _field_of(
         self, heading: str, mapped: tuple[str, str | None] | None
@@ -211,6 +257,8 @@ class Headings:
                 unit = None  # in "Recovery (lab)", mapped to recovery, the bracket is not a unit
             return field, unit if asked is None else asked, self.unit_problem(field, asked)
         found = self.fields.get(name_key(name))
+        if found in (START, DATE):
+            return found, unit, self.unit_problem(found, unit, heading)
         if found is None or found in UNITLESS:
             return found, None, ""
         return found, unit, self.unit_problem(found, unit, heading)
@@ -223,9 +271,15 @@ class Headings:
 
     def unit_problem(self, field: str, unit: str | None, heading: str = "") -> str:
         """Reason why a unit fits a field on no line; empty when it fits."""
-        if unit is None or field in UNITLESS:
+        if unit is None or (field in UNITLESS and field not in (START, DATE)):
             return ""
         shown = f"column '{heading}'" if heading else f"column mapped to {field} [{unit}]"
+        if field in (START, DATE):
+            try:
+                notation_of(unit)
+            except InputError as error:
+                return f"{shown}: {error.message} {error.hint}".strip(" .")
+            return ""
         declared = declared_unit(self.site, field, None)
         is_material = field in self.site.material and field != FEED_GRADE
         if is_material and not declared and not same_unit(unit, declared):
@@ -286,6 +340,11 @@ class Headings:
                 'or map a column with --map "HEADING=line"'
             )
         return problems
+
+
+def _keys(heading: str) -> tuple[str, str]:
+    """The keys of a heading with and without its unit."""
+    return name_key(heading), name_key(split_unit(heading)[0])
 
 
 def is_percent(unit: str | None) -> bool:

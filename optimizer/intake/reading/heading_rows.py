@@ -25,6 +25,7 @@ class FoundHeadings:
         headings: headings as written, with units of the row below appended.
         repeats: the rows of headings and of units as written.
         count: number of fields that the headings name.
+        titles: the filled cells above the headings.
     """
 
     at: int
@@ -32,6 +33,7 @@ class FoundHeadings:
     headings: tuple[str, ...]
     repeats: tuple[tuple[str, ...], ...]
     count: int
+    titles: tuple[str, ...] = ()
 
 
 def find_headings(rows: Sequence[Sequence[str]], known: Headings) -> FoundHeadings:
@@ -54,15 +56,17 @@ def find_headings(rows: Sequence[Sequence[str]], known: Headings) -> FoundHeadin
     if counts[at] < FEWEST:
         at = filled[0]
     names = tuple(rows[at])
+    titles = tuple(cell.strip() for row in rows[:at] for cell in row if cell.strip())
     below = next((k for k in filled if k > at), at)
     units = _units(names, rows[below], known) if below > at else ()
     if not units:
-        return FoundHeadings(at, at + 1, names, (names,), counts[at])
+        return FoundHeadings(at, at + 1, names, (names,), counts[at], titles)
     headings = tuple(
         with_unit(name, unit if known.takes_unit(name) else "")
         for name, unit in zip(names, units, strict=False)
     )
-    return FoundHeadings(at, below + 1, headings, (names, tuple(rows[below])), counts[at])
+    repeats = names, tuple(rows[below])
+    return FoundHeadings(at, below + 1, headings, repeats, counts[at], titles)
 
 
 def _units(names: Sequence[str], row: Sequence[str], known: Headings) -> tuple[str, ...]:

@@ -164,6 +164,7 @@ class Source:
         repeats: the rows of headings and of units as written; a later row with equal cells is not a
             run.
         warnings: sentences about parts that were not read.
+        titles: the filled cells above the headings.
     """
 
     name: str
@@ -172,3 +173,4 @@ class Source:
     decimal: Decimal = "point"
     repeats: tuple[tuple[str, ...], ...] = ()
     warnings: tuple[str, ...] = ()
+    titles: tuple[str, ...] = ()

@@ -65,6 +65,7 @@ class HowRead(TypedDict, total=False):
         date_order: order of day, month and year in dates that can mean two days; None for the
             site's (see ``LoadOptions``).
         pictured: whether the report of the load tells what was made of readings over time.
+        sheet_date: day of the clock times that stand without a date (see ``LoadOptions``).
     """
 
     line: str | None
@@ -72,6 +73,7 @@ class HowRead(TypedDict, total=False):
     samples: bool
     date_order: DateOrder | None
     pictured: bool
+    sheet_date: date | None
 
 
 @dataclass(frozen=True)
@@ -86,7 +88,8 @@ class LoadOptions:
         trials: whether the log is a trial sheet, in which a row without any result is a trial
             that was not run yet.
         sheet_date: day of the clock times that stand without a date, such as ``08:30``; when None,
-            these are rejected. A column ``date`` of the log has precedence.
+            the one that stands above the headings or in the name of the log. A column ``date`` of
+            the log has precedence.
         correcting: why rows whose run id is known with other content correct the runs with these
             ids; such rows are rejected when None.
         sure: whether rows that raise questions are stored; if not, a question refuses the load.

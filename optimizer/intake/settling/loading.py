@@ -21,7 +21,9 @@ from optimizer.history.changes import former_runs
 from optimizer.history.identity import ADDED, CONFLICT, FORMER, KNOWN, Identified, KnownRuns
 from optimizer.history.start_times import instant, latest_start
 from optimizer.history.stored_units import StoredUnits
+from optimizer.intake.checking.dates import Reading
 from optimizer.intake.checking.fields import COUNTS, Log
+from optimizer.intake.checking.sheet_dates import date_of_sheet
 from optimizer.intake.formats.logs import Member
 from optimizer.intake.questioning.asking import Asking
 from optimizer.intake.questioning.question import Question
@@ -229,6 +231,10 @@ class Load:
         return self._log(source, place, binding)
 
     def _log(self, source: Source, place: str, binding: Binding) -> Log:
+        options = self.options
+        how = Reading(stated=options.date_order, usual=self.site.date_order)
+        dated = date_of_sheet(source.titles, place, how) if options.sheet_date is None else None
+        day, where = dated or (options.sheet_date, "")
         return Log(
             source.name,
             place,
@@ -237,10 +243,11 @@ class Load:
             source.decimal,
             self.latest,
             self.line,
-            timed=self.options.samples,
-            trials=self.options.trials,
-            sheet_date=self.options.sheet_date,
-            date_order=self.options.date_order,
+            timed=options.samples,
+            trials=options.trials,
+            sheet_date=day,
+            dated_by=where,
+            date_order=options.date_order,
         )
 
     def _sort_out(
@@ -253,6 +260,7 @@ class Load:
             self.mended.append(places_of(chunk))
         self.rejects += found.rejects
         rejected = sum(len(table) for table in found.rejects)
+        self.asking.twice.update(checked.twice)
         tally.read += rejected + len(checked.runs)
         tally.rejected += rejected
         self._hold(sum(table.nbytes for table in found.rejects))

@@ -34,6 +34,9 @@ class LogRemarks:
         self.highest: dict[int, float] = {}
         self.headings: list[int] = []
         self.skipped: list[str] = []
+        self.back: list[int] = []
+        self.zone = log.site.time_zone.name
+        self.of_sheet = 0
         self.unrun = 0
         self.sampled = self.dated = 0
 
@@ -47,6 +50,9 @@ class LogRemarks:
             self.highest[column] = max(self.highest.get(column, -1.0), highest)
         self.headings += found.chunk.headings
         self.skipped += checked.skipped
+        self.zone = checked.zone.name
+        self.of_sheet += checked.of_sheet
+        self.back += checked.back.tolist()
         self.unrun += found.chunk.unrun
         inside, n = looks_sampled(checked.runs, self.log.units)
         self.sampled += inside
@@ -84,17 +90,31 @@ class LogRemarks:
                 "and were read as other cells of the column are written"
             )
         if self.skipped:
-            zone = self.log.site.time_zone.name
             rows = "1 time was" if len(self.skipped) == 1 else f"{len(self.skipped)} times were"
             sentences.append(
-                f"{name}: {rows} skipped by the clocks of {zone}, which were set forward over "
+                f"{name}: {rows} skipped by the clocks of {self.zone}, which were set forward over "
                 f"'{self.skipped[0]}'; read with the offset before the change"
             )
+        sentences += self._of_the_sheet()
         if not samples and 2 * self.sampled > self.dated:
             sentences.append(
                 f"{name} looks like readings over time: most rows are within {GAP_MINUTES:g} "
                 "minutes of another at the same settings; load it with --samples to make one run "
                 "of each stretch"
+            )
+        return sentences
+
+    def _of_the_sheet(self) -> list[str]:
+        """Sentences about times of day that are read on the one date of their sheet."""
+        if not self.of_sheet or not self.log.dated_by:
+            return []
+        name, day = self.log.name, self.log.sheet_date
+        rows = "1 time of day is" if self.of_sheet == 1 else f"{self.of_sheet} times of day are"
+        sentences = [f"{name}: {rows} read on {day}, the date {self.log.dated_by}"]
+        if self.back:
+            sentences.append(
+                f"{name}: row {min(self.back)} is half a day or more before the row above it, and "
+                f"is read on {day} too: if the sheet runs past midnight, add a column date"
             )
         return sentences
 

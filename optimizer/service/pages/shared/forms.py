@@ -12,7 +12,8 @@ import pyarrow as pa
 from starlette.requests import Request
 
 from optimizer.history.start_times import latest_start, utc_now
-from optimizer.intake.checking.times import Reading, times, with_dates
+from optimizer.intake.checking.dates import Reading
+from optimizer.intake.checking.times import times, with_dates
 from optimizer.intake.reading.long_texts import LONGEST_TEXT
 from optimizer.plant.run_columns import DECK_STATES, EXPECTED
 from optimizer.plant.site import Site
@@ -225,7 +226,9 @@ def _moment(text: str, site: Site) -> str:
     if not written:
         return datetime.now(UTC).isoformat(timespec="seconds")
     now, how = utc_now(), Reading(site.time_zone, usual=site.date_order)
-    cells = with_dates(pa.chunked_array([[written]], pa.string()), None, site.time_zone.today(now))
+    cells, _ = with_dates(
+        pa.chunked_array([[written]], pa.string()), None, site.time_zone.today(now)
+    )
     read = times(cells, latest_start(now), proof=0, how=how)
     try:
         value = read.values[0].as_py()
