@@ -85,6 +85,14 @@ SchedulerOption = Annotated[
     ),
 ]
 
+DateOrderOption = Annotated[
+    str | None,
+    typer.Option(
+        "--date-order",
+        metavar="ORDER",
+        help="Where a date can mean two days: day-first, month-first or year-first.",
+    ),
+]
 PriceOption = Annotated[
     float | None, typer.Option("--price", metavar="VALUE", help="Price of a tonne of product.")
 ]

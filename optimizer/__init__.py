@@ -47,6 +47,8 @@ if TYPE_CHECKING:
     from optimizer.operations.demo import Demo, demo
     from optimizer.operations.every_line import Plans, suggest_every_line
     from optimizer.operations.plan_file import PlanFile, read_plan
+    from optimizer.operations.proposing.initializing import init
+    from optimizer.operations.proposing.proposal import propose_site
     from optimizer.operations.recording import Recorded, record
     from optimizer.operations.reporting import ReportFiles, WrittenReport, report
     from optimizer.operations.site_check import SiteCheck, check_site
@@ -54,7 +56,6 @@ if TYPE_CHECKING:
     from optimizer.planning.planner import suggest
     from optimizer.plant.brief import Brief
     from optimizer.plant.site import Site
-    from optimizer.plant.template import init
     from optimizer.service.admission.token_changes import (
         NamedTokens,
         NewToken,
@@ -99,7 +100,8 @@ _HOMES = {
     "planning.planner": ("suggest",),
     "plant.brief": ("Brief",),
     "plant.site": ("Site",),
-    "plant.template": ("init",),
+    "operations.proposing.initializing": ("init",),
+    "operations.proposing.proposal": ("propose_site",),
     "service.admission.token_changes": (
         "NamedTokens",
         "NewToken",
@@ -165,6 +167,7 @@ __all__ = [
     "named_tokens",
     "new_token",
     "plan_sampling",
+    "propose_site",
     "read_plan",
     "record",
     "reinstate",

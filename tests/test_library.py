@@ -49,7 +49,7 @@ def test_every_command_has_its_function():
     assert set(get_command(cli.app).commands) == {*FUNCTIONS, "guide"}
     functions = {name for names in FUNCTIONS.values() for name in names}
     exported = {n for n in optimizer.__all__ if n[0].islower() and not n.startswith("_")}
-    assert exported == functions | {"read_plan"}
+    assert exported == functions | {"read_plan", "propose_site"}
 
 
 @pytest.mark.parametrize("command", FUNCTIONS)

@@ -12,6 +12,7 @@ import typer
 from cli.options import (
     DEFAULT_HISTORY,
     ByOption,
+    DateOrderOption,
     HistoryOption,
     JsonOption,
     LineOption,
@@ -22,7 +23,6 @@ from cli.options import (
 )
 from cli.output import answer, progress
 from optimizer.errors import InputError
-from optimizer.plant.moments import day_of
 from optimizer.text.key_values import key_values
 
 if TYPE_CHECKING:
@@ -30,15 +30,6 @@ if TYPE_CHECKING:
     from optimizer.intake.settling.load_options import HowRead
     from optimizer.plant.moments import DateOrder
     from optimizer.text.words import Words
-
-DateOrderOption = Annotated[
-    str | None,
-    typer.Option(
-        "--date-order",
-        metavar="ORDER",
-        help="Where a date can mean two days: day-first, month-first or year-first.",
-    ),
-]
 
 
 def load(
@@ -77,6 +68,7 @@ def load(
 ) -> None:
     """Check run logs (text, workbooks, Parquet) and add their new runs to the history."""
     from optimizer.intake.settling.load import load_corrections, load_logs
+    from optimizer.plant.moments import day_of
 
     how: HowRead = {
         "line": line,
@@ -86,13 +78,8 @@ def load(
         "date_order": cast("DateOrder | None", date_order),  # the load checks it
         "sheet_date": None if day is None else day_of(day, "--date"),
     }
+    _check_options(picture, samples, correct, reason, by)
     runs, plant = open_history(location), open_site(site)
-    if picture is not None and not samples:
-        raise InputError("--report tells of readings over time.", hint="Add --samples.")
-    if correct and samples:
-        raise InputError("readings over time cannot correct runs: leave --samples out.")
-    if not correct and (reason is not None or by is not None):
-        raise InputError("--reason and --by tell of corrections.", hint="Add --correct.")
     if correct:
         report = load_corrections(
             logs, runs, plant, reason=reason or "", by=who(by), dry_run=dry_run, **how
@@ -103,6 +90,18 @@ def load(
     if picture is not None:
         _picture(report, picture, plant.words)
     _answer(report, dry_run, as_json)
+
+
+def _check_options(
+    picture: Path | None, samples: bool, correct: bool, reason: str | None, by: str | None
+) -> None:
+    """Refuse options that do not belong together."""
+    if picture is not None and not samples:
+        raise InputError("--report tells of readings over time.", hint="Add --samples.")
+    if correct and samples:
+        raise InputError("readings over time cannot correct runs: leave --samples out.")
+    if not correct and (reason is not None or by is not None):
+        raise InputError("--reason and --by tell of corrections.", hint="Add --correct.")
 
 
 def _picture(report: LoadReport, path: Path, words: Words) -> None:

@@ -5,13 +5,15 @@ from __future__ import annotations
 from pathlib import Path
 
 from optimizer.errors import InputError, reason_of
+from optimizer.files import write_whole
 from optimizer.plant.settings import GRAVITY_TABLE
 
-_HEAD = """\
+HEAD = """\
 # Site file of highside: what your decks are. Edit the numbers, then load a log.
 # Ranges are what the deck can really be set to; steps are the smallest change an operator can
 # make. A run outside the range is rejected on loading, and no plan ever leaves it.
-
+"""
+_SITE = """
 [site]
 name = "my plant"
 # time_zone = "America/Bogota"   # where your clocks are; times without an offset are then read so
@@ -46,7 +48,7 @@ _WAS = """\
 # high = 70
 """
 
-_TAIL = """
+_MATERIAL = """
 # Measured properties of the feed, one table each. They are never searched; a plan is made for
 # today's values. feed_grade, the share of wanted material in the feed, has a fixed meaning.
 # [material.feed_grade]
@@ -57,7 +59,8 @@ _TAIL = """
 # unit = "%"
 # low = 8
 # high = 16
-
+"""
+TAIL = """
 # How you weigh, assay, sample and count. Errors are relative, one standard error; they hold for
 # measurements that state none.
 # [measurement]
@@ -100,21 +103,44 @@ def site_template() -> str:
         )
         for s in GRAVITY_TABLE.settings
     ]
-    return _HEAD + "".join(tables) + _WAS + _TAIL
+    return HEAD + _SITE + "".join(tables) + _WAS + _MATERIAL + TAIL
 
 
-def init(path: Path) -> None:
-    """Write the template to a new file.
+def refuse_existing(path: Path) -> None:
+    """Refuse to write a file that exists.
 
     Raises:
-        InputError: when the file exists, which is then not changed, or cannot be written.
+        InputError: when it exists.
+    """
+    if path.exists():
+        raise _exists(path)
+
+
+def _exists(path: Path) -> InputError:
+    return InputError(
+        f"'{path}' exists and was left alone.",
+        hint="Name another file, move it away, or add --replace.",
+    )
+
+
+def write_site_file(path: Path, text: str, *, replace: bool = False) -> None:
+    """Write the text of a site file.
+
+    Args:
+        path: path of the file.
+        text: text of the file.
+        replace: whether a file that exists is replaced.
+
+    Raises:
+        InputError: when the file exists and is not to be replaced, or cannot be written.
     """
     try:
+        if replace:
+            write_whole(path, text.encode())
+            return
         with path.open("x", encoding="utf-8") as file:
-            file.write(site_template())
+            file.write(text)
     except FileExistsError:
-        raise InputError(
-            f"'{path}' exists and was left alone.", hint="Name another file, or move it away."
-        ) from None
+        raise _exists(path) from None
     except OSError as error:
         raise InputError(f"'{path}' cannot be written: {reason_of(error)}.") from None

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import pytest
 
+from optimizer import init
 from optimizer.errors import HighsideError, InputError
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
-from optimizer.plant.template import init, site_template
+from optimizer.plant.template import site_template
 
 
 def test_a_site_overrides_only_what_it_names():

@@ -267,7 +267,11 @@ class Headings:
         """The field of a heading that could name a unit but does not; None for other headings."""
         name, unit = split_unit(heading)
         found = self.fields.get(name_key(name))
-        return found if unit is None and found not in UNITLESS else None
+        if found is None:
+            alike = (to for of, to in self.mapped.items() if name_key(of) == name_key(name))
+            found, stated = next(alike, (None, None))
+            unit = unit or stated
+        return found if unit is None and found not in (*UNITLESS, IGNORE) else None
 
     def unit_problem(self, field: str, unit: str | None, heading: str = "") -> str:
         """Reason why a unit fits a field on no line; empty when it fits."""
