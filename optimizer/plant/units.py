@@ -34,7 +34,11 @@ STORED_UNITS = {
 converts to is used.
 
 A tilt that is measured as a height is stored as a height, because the length of the deck is not
-declared. Other settings (such as the air knob) are stored in the unit that their line declares."""
+declared. Other settings (such as the air knob), and all that are read on a scale, are stored in the
+unit that their line declares."""
+
+SCALES = ("turn", "mark", "notch", "division", "percent")
+"""Scales on which a control is read: no formula converts them to a unit, nor to each other."""
 
 _EXAMPLES = {
     "t/h": "a mass rate such as t/h, kg/h, lb/h or short_ton/h",
@@ -42,6 +46,11 @@ _EXAMPLES = {
     "mm": "a height such as mm, cm or in",
     "rpm": "a speed of rotation such as rpm or Hz",
 }
+_OWN_SCALE = ", or a scale: turn, mark, notch, division or %."
+_FEED_SCALE = (
+    '. A feeder that is set on a scale: declare the mass rate, and was = [{ unit = "mark", '
+    "at = [[0, 0], [10, 4.5]] }] with what its marks give."
+)
 # In the headings of logs and of trial sheets, a unit follows the name in brackets.
 _IN_A_HEADING = re.compile(r"^[^\[\]\x00-\x1f\x7f]{0,40}$")
 
@@ -54,6 +63,9 @@ SPELLINGS = {
     "degs": "degree",
     "degrees": "degree",
     "turns": "turn",
+    "marks": "mark",
+    "notches": "notch",
+    "divisions": "division",
     "t/hr": "tonne/hour",
     "t/h": "tonne/hour",
     "tph": "tonne/hour",
@@ -105,13 +117,14 @@ def _registry() -> UnitRegistry[float]:
     return UnitRegistry(cache_folder=None)
 
 
+def _spelled(unit: str) -> str:
+    """The one spelling of a unit that is known without the registry; other units as written."""
+    return SPELLINGS.get(unit.strip().lower(), unit.strip())
+
+
 def same_unit(unit: str, other: str) -> bool:
     """Whether two spellings mean the same unit, decided without the unit registry."""
-
-    def spelled(text: str) -> str:
-        return SPELLINGS.get(text.strip().lower(), text.strip())
-
-    return spelled(unit) == spelled(other)
+    return _spelled(unit) == _spelled(other)
 
 
 def unit_factor(unit: str, to: str) -> float:
@@ -137,6 +150,8 @@ def stored_unit_of(setting: str, declared: str) -> str:
     """
     if not _IN_A_HEADING.match(declared):
         raise not_in_a_heading(declared)
+    if setting != "feed_rate" and _spelled(declared) in SCALES:
+        return declared
     kinds = STORED_UNITS.get(setting, (declared,))
     for kind in [k for k in kinds if same_unit(declared, k)] or kinds:
         try:
@@ -147,7 +162,8 @@ def stored_unit_of(setting: str, declared: str) -> str:
     raise InputError(
         f"'{declared}' is not a unit of {setting}.",
         code="setting-unit",
-        hint=f"Accepted: {', or '.join(_EXAMPLES[k] for k in kinds)}.",
+        hint=f"Accepted: {', or '.join(_EXAMPLES[k] for k in kinds)}"
+        + (_OWN_SCALE if setting != "feed_rate" else _FEED_SCALE),
     )
 
 
@@ -240,13 +256,13 @@ def factor(unit: str, to: str) -> float:
     """
     if unit == to:
         return 1.0
-    if "turn" in (SPELLINGS.get(unit.strip().lower(), unit), SPELLINGS.get(to.lower(), to)):
+    if {_spelled(unit), _spelled(to)} & {*SCALES[:-1]}:
         # A turn of the knob measures how far a gate is open and is not an angle, so it has no
-        # conversion.
-        if SPELLINGS.get(unit.strip().lower(), unit) == SPELLINGS.get(to.lower(), to):
+        # conversion; nor has a mark on a scale.
+        if _spelled(unit) == _spelled(to):
             return 1.0
         raise _unlike(unit, to)
-    spelled = [SPELLINGS.get(u.strip().lower(), u.strip()) for u in (unit, to)]
+    spelled = [_spelled(u) for u in (unit, to)]
     for word in spelled:
         if _TON.search(word.lower()):
             raise InputError(
@@ -292,13 +308,11 @@ def shifted_scale(unit: str, to: str) -> tuple[float, float, float] | None:
     >>> shifted_scale("degF", "degC")
     (5.0, -160.0, 9.0)
     """
-    if "turn" in (SPELLINGS.get(u.strip().lower(), u.strip()) for u in (unit, to)):
+    if {_spelled(unit), _spelled(to)} & {*SCALES}:
         return None
     registry = _registry()
     try:
-        source, target = (
-            registry.Unit(SPELLINGS.get(u.strip().lower(), u.strip())) for u in (unit, to)
-        )
+        source, target = (registry.Unit(_spelled(u)) for u in (unit, to))
         zero, far = (float(registry.Quantity(x, source).to(target).magnitude) for x in (0.0, _FAR))
     except Exception:  # the registry evaluates a unit as a formula and can raise any error
         return None

@@ -162,6 +162,22 @@ def zip_member_damaged() -> bytes:
     return out.getvalue().replace(b"0.972", b"0.973", 1)
 
 
+def sensors_and_laboratory() -> bytes:
+    """Settings that sensors read every two minutes, and two results by the time of the sample."""
+    settings = ["line,Date,Time,feed_rate,end_raise,side_tilt,eccentric_speed,air"]
+    for k in range(30):
+        air, speed = (38, 455) if k < 15 else (44, 455)
+        settings.append(f"deck-1,2025-03-01,08:{2 * k:02},2.1,2.5,1.5,{speed},{air}")
+    results = [
+        "line,Sampled at,grade [%],Recovery [%]",
+        "deck-1,2025-03-01 08:24,97.2,91",
+        "deck-1,2025-03-01 08:52,97.9,88",
+        "deck-1,2025-03-01 11:00,96.0,90",
+    ]
+    files = {"settings.csv": settings, "laboratory.csv": results}
+    return _zip({name: "\n".join(lines).encode() for name, lines in files.items()})
+
+
 BUILT: dict[str, tuple[str, Callable[[], bytes]]] = {
     "utf_16": ("log.csv", lambda: plain().decode().encode("utf-16")),
     "utf_16_without_mark": ("log.csv", lambda: plain().decode().encode("utf-16-be")),
@@ -173,6 +189,7 @@ BUILT: dict[str, tuple[str, Callable[[], bytes]]] = {
     "zip_in_zip": ("logs.zip", lambda: _zip({"a.zip": _zip({"log.csv": plain()})})),
     "zip_damaged": ("logs.zip", lambda: _zip({"log.csv": plain()})[:80]),
     "zip_member_damaged": ("logs.zip", zip_member_damaged),
+    "sensors_and_laboratory": ("day.zip", sensors_and_laboratory),
     "workbook": ("book.xlsx", workbook),
     "workbook_formats": ("book.xlsx", workbook_formats),
     "workbook_text_numbers": ("book.xlsx", workbook_text_numbers),

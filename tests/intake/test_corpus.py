@@ -11,6 +11,7 @@ import pytest
 
 from optimizer.history.history import History
 from optimizer.intake.settling.load import load_logs
+from optimizer.plant.site import Site
 from tests.corpus.build import BUILT, FILES
 
 CASES = tomllib.loads((FILES.parent / "cases.toml").read_text(encoding="utf-8"))["case"]
@@ -30,7 +31,8 @@ def log_of(case: dict[str, Any], folder: Path) -> Path:
 def test_log_of_the_corpus(case: dict[str, Any], tmp_path: Path) -> None:
     path, history = log_of(case, tmp_path), History(tmp_path / "history")
     options = {"line": case.get("line"), "mapping": case.get("map")}
-    report = load_logs(path, history, samples=case.get("samples", False), **options)
+    site = Site.from_dict(case["site"]) if "site" in case else None
+    report = load_logs(path, history, site, samples=case.get("samples", False), **options)
     told = {k: getattr(report, k) for k in ("read", "added", "already_known", "rejected")}
     assert told == {k: case[k] for k in told}, report.as_dict()
     assert report.readings == case.get("readings")
@@ -40,6 +42,9 @@ def test_log_of_the_corpus(case: dict[str, Any], tmp_path: Path) -> None:
     for reject, (_, _, part) in zip(rows, wanted, strict=True):
         assert part in reject["reason"]
         assert reject["file"].startswith(str(path))
+    asked = case.get("questions", [[q.row, q.field, q.why] for q in report.questions])
+    assert [(q.row, q.field) for q in report.questions] == [(row, name) for row, name, _ in asked]
+    assert all(part in q.why for q, (*_, part) in zip(report.questions, asked, strict=True))
     errors = [file.error for file in report.files if file.error]
     assert len(errors) == ("error" in case), errors
     assert all(case["error"] in error for error in errors)

@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -19,6 +20,11 @@ from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.plant.site import FEED_GRADE, Site
 from optimizer.plant.units import stored_unit_of
 from optimizer.text.headings import name_key, split_unit, with_unit
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Floats = NDArray[np.float64]
 
 _GATE = re.compile(r"^(?P<name>.*?)[\s_-]*(?:gate|zone|valve|no)?[\s_.-]*(?P<number>[1-9])$", re.I)
 _SETTINGS = tuple(s.name for s in GRAVITY_TABLE.settings)
@@ -35,6 +41,7 @@ class Matched:
         material: names of the material variables.
         names_lines: whether each log has a column for the line.
         unread: columns that mean no field, and some of their cells.
+        numbers: the numbers of each field as they stand in the logs, without gaps.
         open: what is not known, as pairs of what it is about and a question.
     """
 
@@ -44,6 +51,7 @@ class Matched:
     material: list[str] = field(default_factory=list)
     names_lines: bool = True
     unread: dict[str, str] = field(default_factory=dict)
+    numbers: dict[str, Floats] = field(default_factory=dict)
     open: tuple[tuple[str, str], ...] = ()
 
 
@@ -118,6 +126,8 @@ def _new_material(column: LogColumn, found: Matched) -> str:
 def _take(column: LogColumn, name: str, guessed: bool, found: Matched) -> None:
     """Take a column for a field: its mapping where the heading needs one, and its unit."""
     values, said = column.numbers() if name not in UNITLESS else (np.zeros(0), Counter[str]())
+    known = values[np.isfinite(values)]
+    found.numbers[name] = np.concatenate([found.numbers.get(name, np.zeros(0)), known])
     unit = column.unit
     if unit is None and said:
         unit = said.most_common(1)[0][0]

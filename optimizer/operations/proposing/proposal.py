@@ -96,18 +96,22 @@ def propose_site(
         history = History(Path(folder) / "first")
         plant = _site(wide)
         report = load_logs(paths, history, plant)
-        if not report.added:
-            raise _nothing(report)
-        runs = history.at().runs()
+        # Logs of which some hold settings and others results are joined by time.
+        joined = not report.added
+        values = found.numbers if joined else _values_of(history.at().runs(), plant)
         draft = replace(
             wide,
-            settings=tuple(_narrowed(s, runs, plant, found) for s in wide.settings),
-            material=tuple(_range_of(m, runs, plant) for m in wide.material),
+            settings=tuple(_narrowed(s, values, plant, found) for s in wide.settings),
+            material=tuple(_range_of(m, values) for m in wide.material),
         )
-        draft = _with_open_times(draft, report)
-        final = load_logs(paths, History(Path(folder) / "second"), _site(draft))
+        second = History(Path(folder) / "second")
+        final = load_logs(paths, second, _site(draft), samples=joined)
+    if not final.added:
+        raise _nothing(report)
+    draft = _with_open_times(draft, report, joined)
     reasons = dict.fromkeys(r["reason"] for r in final.rejects)
-    accepted = final.added + final.already_known
+    accepted = (final.readings if joined else final.added) or 0
+    accepted += final.already_known
     return Proposal(draft, final.read, accepted, final.rejected, tuple(reasons)[:5])
 
 
@@ -158,21 +162,23 @@ def _ends(name: str, found: Matched) -> tuple[float, float]:
     return -_WIDEST, _WIDEST
 
 
-def _values(name: str, runs: Any, plant: Site) -> Floats:
-    """The numbers of a column of runs in the unit that the site declares, without gaps."""
-    if name not in runs.column_names:
-        return np.zeros(0)
-    stored = runs[name].to_numpy(zero_copy_only=False).astype(float)
-    stored = stored[np.isfinite(stored)]
-    back = StoredUnits(plant).conversion(name, None).inverse
-    return as_typed(np.asarray(back(stored), float))
+def _values_of(runs: Any, plant: Site) -> dict[str, Floats]:
+    """The numbers of each column of runs in the unit that the site declares, without gaps."""
+    found = {}
+    for name in (*plant.setting_names, *plant.material_names):
+        stored = runs[name].to_numpy(zero_copy_only=False).astype(float)
+        back = StoredUnits(plant).conversion(name, None).inverse
+        found[name] = as_typed(np.asarray(back(stored[np.isfinite(stored)]), float))
+    return found
 
 
-def _narrowed(each: DraftVariable, runs: Any, plant: Site, found: Matched) -> DraftVariable:
-    """A setting with the range and the step that the accepted runs show."""
+def _narrowed(
+    each: DraftVariable, shown_values: Mapping[str, Floats], plant: Site, found: Matched
+) -> DraftVariable:
+    """A setting with the range and the step that its numbers in the logs show."""
     usual = next(s for s in GRAVITY_TABLE.settings if s.name == each.name)
-    columns = plant.setting_columns.gates.get(each.name, (each.name,))
-    values = np.concatenate([_values(name, runs, plant) for name in (each.name, *columns)])
+    columns = (each.name, *plant.setting_columns.gates.get(each.name, ()))
+    values = np.concatenate([shown_values.get(name, np.zeros(0)) for name in columns])
     if not len(values):
         same = each.unit == usual.unit
         low, high = (usual.low, usual.high) if same else (0.0, 100.0)
@@ -194,11 +200,11 @@ def _narrowed(each: DraftVariable, runs: Any, plant: Site, found: Matched) -> Dr
     return replace(each, low=said.low, high=said.high, step=said.step, notes=tuple(notes))
 
 
-def _range_of(each: DraftVariable, runs: Any, plant: Site) -> DraftVariable:
-    """A material variable with the range that the accepted runs show, and a fifth beyond."""
+def _range_of(each: DraftVariable, shown_values: Mapping[str, Floats]) -> DraftVariable:
+    """A material variable with the range that the logs show, and a fifth beyond."""
     if each.name == FEED_GRADE:
         return each
-    values = _values(each.name, runs, plant)
+    values = shown_values.get(each.name, np.zeros(0))
     if not len(values):
         return replace(each, low=0.0, high=100.0, notes=("No run of the logs shows it.",))
     spread = 0.2 * float(values.max() - values.min())
@@ -212,13 +218,13 @@ def _range_of(each: DraftVariable, runs: Any, plant: Site) -> DraftVariable:
     return replace(each, low=low, high=high, notes=tuple(notes))
 
 
-def _with_open_times(draft: Draft, report: LoadReport) -> Draft:
+def _with_open_times(draft: Draft, report: LoadReport, joined: bool) -> Draft:
     """The draft with what the times of the logs leave open."""
     reasons: Sequence[str] = [reject["reason"] for reject in report.rejects]
     if any("is a different day when the day comes first" in reason for reason in reasons):
         question = "some dates can mean two days; which comes first, the day or the month?"
         draft = _asked(draft, "date_order", question)
-    if any("looks like readings over time" in warning for warning in report.warnings):
+    if joined or any("looks like readings over time" in warning for warning in report.warnings):
         draft = _asked(draft, "rows", "these look like readings over time: load with --samples?")
     if "time_zone" not in draft.site:
         draft = _asked(draft, "time_zone", "where are the clocks of the plant? Now UTC is taken")

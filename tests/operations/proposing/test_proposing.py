@@ -16,6 +16,7 @@ def test_the_corpus_loads_whole_with_its_proposed_site(case, tmp_path):
     """No row is lost that loads without a site file, and nothing else is rejected than there."""
     path = log_of(case, tmp_path)
     how = {"line": case.get("line"), "mapping": case.get("map")}
+    how["site"] = case.get("site", {}).get("site")
     if not case["added"]:
         with contextlib.suppress(InputError):  # a log of which no row can be a run may be refused
             propose_site(path, **how)
