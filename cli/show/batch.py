@@ -10,6 +10,7 @@ from cli.show.plan import plan
 from cli.show.text import bold, interval, wrap
 from optimizer.text.figures import UNKNOWN, level, minutes, percent
 from optimizer.text.masses import feed_key, mass, mass_symbol, mass_unit_of
+from optimizer.text.setting_names import settings_told
 
 SURPRISING, VERY = 2.0, 3.0
 """Sizes of z from which a result is marked."""
@@ -73,12 +74,12 @@ def _trial(trial: Mapping[str, Any], units: Mapping[str, str]) -> list[str]:
     why = f", {trial['reason']}" if "reason" in trial else ""
     head = f"{trial['trial']} (rank {trial['rank']}): {trial['state']}{why}"
     planned, run = trial["planned"], trial["run"]
-    told = ", ".join(
-        f"{name.replace('_', ' ')} {level(value)}"
+    values = {
+        name: level(value)
         + (f" (run: {level(run[name])})" if run and run.get(name) not in (None, value) else "")
-        + f" {units.get(name, '')}".rstrip()
         for name, value in planned.items()
-    )
+    }
+    told = settings_told(values, units)
     lines = [bold(head), wrap(told, "  ")]
     expected, measured = trial["expected"], trial["measured"]
     for name in ("grade", "recovery"):

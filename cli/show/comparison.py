@@ -8,6 +8,7 @@ from typing import Any
 from cli.show.text import bold, interval, wrap
 from optimizer.text.figures import exact_percent, level, whole_percent, worth
 from optimizer.text.season_value import season_value
+from optimizer.text.setting_names import setting_words
 from optimizer.text.todays_material import todays_material
 
 INDENT = "     "
@@ -101,7 +102,7 @@ def _why(line: Mapping[str, Any], document: Mapping[str, Any]) -> list[str]:
     lines = [bold(f"{line['line']} ({line['runs']} runs): {_verdict(line)}")]
     for cause in line["causes"]:
         lines.append(
-            f"{INDENT}{cause['setting'].replace('_', ' '):<16}{level(cause['now'])} to "
+            f"{INDENT}{setting_words(cause['setting']):<16}{level(cause['now'])} to "
             f"{level(cause['better'])} {cause['unit']}".ljust(46)
             + _gain(cause["recovery_gain"])
         )

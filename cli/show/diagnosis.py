@@ -7,7 +7,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from cli.show.text import WIDTH, bold, wrap
-from optimizer.text.figures import exact_percent, percent
+from optimizer.text.figures import exact_percent, level, percent
+from optimizer.text.setting_names import profiles_told, setting_words
 
 INDENT = "  "
 MOST_DOUBTS, MOST_PAIRS, MOST_DAYS = 5, 3, 3
@@ -70,14 +71,17 @@ def _matters(
     ]
     ordered = sorted(effects, key=lambda e: -e["recovery"])
     for e in ordered:
-        tried = f"{e['tried']['low']:g}-{e['tried']['high']:g} {e['unit']}"
+        low, high = (level(round(e["tried"][end], 6)) for end in ("low", "high"))
+        between = " to " if low.startswith("-") else "-"
+        tried = f"{low}{between}{high} {e['unit']}"
         total = [_share(e["indices"][q]["total"]) for q in ("grade", "recovery")]
-        name = e["setting"].replace("_", " ")
+        name = setting_words(e["setting"])
         lines.append(f"{'':<4}{name:<17}{tried:<20}{total[0]:<17}{total[1]}")
+    lines += [_item(text) for text in profiles_told(e["setting"] for e in effects)]
     lines += [_item(e["in_words"]) for e in ordered]
     shown = sorted(pairs, key=lambda p: -p["recovery"]["mean"])
     for p in shown if details else shown[:1]:
-        both = " and ".join(s.replace("_", " ") for s in p["settings"])
+        both = " and ".join(map(setting_words, p["settings"]))
         lines.append(
             _item(
                 f"{both}, only together: {_share(p['recovery'])} % of recovery's variance, "
@@ -199,14 +203,14 @@ def _unknown(line: Mapping[str, Any]) -> list[str]:
     for gap in line["unexplored"]["gaps"]:
         lines.append(
             _item(
-                f"{gap['setting'].replace('_', ' ')} {gap['low']:g} to {gap['high']:g} "
+                f"{setting_words(gap['setting'])} {gap['low']:g} to {gap['high']:g} "
                 f"{gap['unit']} was never tried ({percent(gap['share'], 0)} % of its range)."
             )
         )
     for c in line["collinear"]:
         lines.append(
             _item(
-                f"{c['setting'].replace('_', ' ')} moved with {c['with'].replace('_', ' ')} "
+                f"{setting_words(c['setting'])} moved with {setting_words(c['with'])} "
                 f"(correlation {c['correlation']:.2f}): their effects are hard to tell apart."
             )
         )

@@ -24,6 +24,7 @@ from optimizer.text.masses import (
     mass_unit_of,
     product_key,
 )
+from optimizer.text.setting_names import at_gates, gate_number, gates_together, settings_told
 from optimizer.text.todays_material import todays_material
 from optimizer.text.trial_numbers import id_of_trial
 
@@ -96,9 +97,11 @@ def _trials(
     batch: str | None,
     unit_of_mass: str,
 ) -> list[str]:
-    names = list(units)
+    # Gates do not fit into 80 columns: they stand on a line of their own below their trial.
+    gates = {k: names for k, names in gates_together(units).items() if names[0] != k}
+    names = [name for name in units if gate_number(name) is None]
     heads = [short(n) for n in names]
-    cells = [list(row) for row in zip(*(_column(trials, n) for n in names), strict=True)]
+    cells = [[_column(trials, n)[k] for n in names] for k in range(len(trials))]
     heads += ["grade %", "recovery %", "sure", "gain", "use", "time"]
     unit, gain = ("pts", points) if in_points else ("/h", worth)
     under = [*(units[n] for n in names), "mean 90 % in", "mean 90 % in", "%", unit]
@@ -125,7 +128,11 @@ def _trials(
             lines.append(bold(f"{number} (rank {trial['rank']})"))
         start = trial["rank"] if batch is None else ""
         even = even_deck(trial.get("chance_even"))
-        lines += [bold(line(start, row)), wrap(f"{trial['why']}{even}", INDENT)]
+        lines.append(bold(line(start, row)))
+        for own in gates.values():
+            told = settings_told({n: level(trial["settings"][n]) for n in own}, units)
+            lines.append(bold(wrap(f"{told[:1].upper()}{told[1:]}.", INDENT)))
+        lines.append(wrap(f"{trial['why']}{even}", INDENT))
         if "middlings" in trial:
             lines.append(wrap(middlings(trial["middlings"]), INDENT))
     return lines
@@ -166,10 +173,8 @@ def _run_now(
     goal: Mapping[str, Any],
     unit_of_mass: str = TONNE,
 ) -> list[str]:
-    settings = ", ".join(
-        f"{name.replace('_', ' ')} {level(now['settings'][name])} {unit}"
-        for name, unit in units.items()
-    )
+    values = {name: level(now["settings"][name]) for name in units}
+    settings = settings_told(values, units)
     sure = now["chance_of_grade"]
     flag = "" if sure >= goal["confidence"] else " (not sure enough yet)"
     chance = f", {whole_percent(sure)} % sure of the grade{flag}"
@@ -206,14 +211,17 @@ def middlings(expected: Mapping[str, Any]) -> str:
 def _trade_off(curve: Sequence[Mapping[str, Any]], units: Mapping[str, str]) -> list[str]:
     if not curve:
         return []
-    names = list(units)
-    cells = list(zip(*(_column(curve, n) for n in names), strict=True))
-    heads = ["sure grade %", "recovery %", *map(short, names)]
+    together = gates_together(units)
+    cells = [
+        [at_gates(_column(curve, n)[k] for n in names) for names in together.values()]
+        for k in range(len(curve))
+    ]
+    heads = ["sure grade %", "recovery %", *map(short, together)]
     rows = [
         [percent(point["sure_grade"]), interval(point["recovery"], "{} {}-{}"), *cell]
         for point, cell in zip(curve, cells, strict=True)
     ]
-    under = ["", "mean 90 % in", *(units[n] for n in names)]
+    under = ["", "mean 90 % in", *(units[names[0]] for names in together.values())]
     widths = [max(map(len, column)) + 2 for column in zip(heads, under, *rows, strict=True)]
     table = [
         "".join(cell.rjust(width) for cell, width in zip(row, widths, strict=True))

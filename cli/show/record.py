@@ -8,6 +8,7 @@ from typing import Any
 from cli.show.load import load
 from cli.show.text import interval, wrap
 from optimizer.text.figures import exact_percent, level, whole_percent, worth
+from optimizer.text.setting_names import settings_told
 
 
 def recorded(document: Mapping[str, Any]) -> str:
@@ -25,7 +26,7 @@ def recorded(document: Mapping[str, Any]) -> str:
 def _run_now(before: Mapping[str, Any] | None, after: Mapping[str, Any]) -> list[str]:
     """The lines about the settings to run now after a result, compared with those before it."""
     now, goal = after["run_now"], after["goal"]
-    settings = ", ".join(f"{k.replace('_', ' ')} {level(v)}" for k, v in now["settings"].items())
+    settings = settings_told({name: level(v) for name, v in now["settings"].items()}, {})
     same = before is not None and before["settings"] == now["settings"]
     what = "Run now, as before" if same else "Run now, changed by this result"
     then = f" (before: {interval(before['recovery'])} %)" if before is not None else ""

@@ -107,7 +107,7 @@ def diagnose_line(
     min_grade = float(np.median(e.grade[e.measured])) if asked is None else asked
     off = residuals(model)
     profiles = profiles_of(e.space)
-    recent = profiles.values(model.recent_settings[None, :])[0]
+    recent = profiles.values(model.recent_settings[None, :])[0] * profiles.told_by
     return LineDiagnosis(
         line=e.line,
         runs=len(e.grade),

@@ -123,7 +123,8 @@ class Sensitivity:
 
     Attributes:
         names: names of the settings.
-        low, high: ends of the range tried, for which the indices hold, shape (d,).
+        low, high: ends of the range tried, for which the indices hold, shape (d,); of a taper and
+            a bow as people are told of them (see ``Profiles.told_by``), and so are slopes.
         effects: for each quantity, one effect for each setting.
         pairs: for each quantity, one pair index for each of ``itertools.combinations(names, 2)``.
     """
@@ -143,7 +144,7 @@ def sensitivity(model: LineModel) -> Sensitivity:
     tried = profiles.values(e.settings[e.measured])[:, told]
     low, high = tried.min(axis=0), tried.max(axis=0)
     unit_low, unit_high = ((end - profiles.low[told]) / profiles.span[told] for end in (low, high))
-    d = len(told)
+    d, told_by = len(told), profiles.told_by[told]
     recent = profiles.inputs(model.recent_settings[None, :])
 
     def box(cube: Floats) -> Floats:
@@ -151,7 +152,7 @@ def sensitivity(model: LineModel) -> Sensitivity:
         unit[:, told] = unit_low + cube * (unit_high - unit_low)
         return e.inputs_at_unit(unit)
 
-    step = e.space.steps[told]
+    step = e.space.steps[told] * told_by
     steps = np.diag(e.space.steps / profiles.span)[told]
     beside = np.vstack([recent - steps, recent + steps])
     anchors = box(even_points(ANCHORS, d, np.random.default_rng(model.seed)))
@@ -178,7 +179,7 @@ def sensitivity(model: LineModel) -> Sensitivity:
             Interval.of_draws(found.pairs[rows, p]) for p in range(found.pairs.shape[1])
         )
     names = tuple(profiles.names[column] for column in told)
-    return Sensitivity(names, low, high, effects, pairs)
+    return Sensitivity(names, low * told_by, high * told_by, effects, pairs)
 
 
 def pairs_of(names: tuple[str, ...]) -> tuple[tuple[str, str], ...]:

@@ -54,6 +54,7 @@ class Today:
                     "low": low,
                     "high": high,
                     "max_change": setting.max_change,
+                    **({} if setting.gate_of is None else {"max_taper": setting.max_taper}),
                 }
                 for setting, low, high in self.ranges
             ],
@@ -110,8 +111,10 @@ class Effect:
     """Grade and recovery as functions of one setting; the other settings are those to run now.
 
     Attributes:
-        setting: the setting.
+        setting: the setting; for gates their level, or their taper as people are told of it (see
+            ``Profiles.told_by``).
         now: value of the setting in the settings to run now.
+        low, high: lowest and highest value that today's limits allow while the others stay.
         levels: values of the setting at which the model was evaluated, shape (k,).
         expected: predictions at these k values.
         reading_levels: value of the setting at each of the u set-points, shape (u,).
@@ -121,6 +124,8 @@ class Effect:
 
     setting: Setting
     now: float
+    low: float
+    high: float
     levels: Floats
     expected: Expectation
     reading_levels: Floats
@@ -133,6 +138,8 @@ class Effect:
             "setting": self.setting.name,
             "unit": self.setting.unit,
             "now": self.now,
+            "low": self.low,
+            "high": self.high,
             "levels": self.levels.tolist(),
             "grade": self.expected.grade.as_dict(),
             "recovery": self.expected.recovery.as_dict(),

@@ -21,6 +21,7 @@ from optimizer.planning.plan import Plan
 from optimizer.planning.situation import Situation
 from optimizer.planning.trade_off import trade_off
 from optimizer.plant.profiles import profiles_of
+from optimizer.plant.region import Region
 from optimizer.plant.settings import SettingSpace
 
 if TYPE_CHECKING:
@@ -107,9 +108,8 @@ def _effects(situation: Situation, points: SetPoints, here: Indices) -> tuple[Ef
     read = np.array(to_latent(points.grade_logit, points.recovery_logit, points.feed_odds))
     effects = []
     for j in (j for j, degree in enumerate(profiles.degrees) if degree < EFFECTS_OF_GATES):
-        index = _along(space, here, j)
-        levels = profiles.values(space.values(index))[:, j]
-        setting = profiles.setting(j)
+        index, low, high = _along(situation.limits.region, here, j)
+        levels, told_by = _told(space, index, j), profiles.told_by[j]
         moved = np.tile(evidence.inputs_today(here[None, :]), (len(points.inputs), 1))
         moved[:, j] = points.inputs[:, j]
         there = situation.surrogate.latent(moved).mean.mean(axis=0)
@@ -117,11 +117,13 @@ def _effects(situation: Situation, points: SetPoints, here: Indices) -> tuple[Ef
         grade, recovery = from_latent(sharpness, balance, evidence.feed_odds_today)
         effects.append(
             Effect(
-                setting=setting,
-                now=float(profiles.values(space.values(here[None, :]))[0, j]),
+                setting=profiles.setting(j),
+                now=float(_told(space, here[None, :], j)[0]),
+                low=low,
+                high=high,
                 levels=levels,
                 expected=situation.expected(index),
-                reading_levels=profiles.low[j] + points.inputs[:, j] * profiles.span[j],
+                reading_levels=(profiles.low[j] + points.inputs[:, j] * profiles.span[j]) * told_by,
                 reading_grade=grade,
                 reading_recovery=recovery,
             )
@@ -129,15 +131,26 @@ def _effects(situation: Situation, points: SetPoints, here: Indices) -> tuple[Ef
     return tuple(effects)
 
 
-def _along(space: SettingSpace, here: Indices, j: int) -> Indices:
-    """Lattice points, shape (k, d), in which one input of the model changes, as far as the ranges
+def _told(space: SettingSpace, index: Indices, j: int) -> Floats:
+    """One input of the model at lattice points, shape (n, d), as people are told of it, (n,)."""
+    profiles = profiles_of(space)
+    return np.asarray(profiles.values(space.values(index))[:, j] * profiles.told_by[j])
+
+
+def _along(region: Region, here: Indices, j: int) -> tuple[Indices, float, float]:
+    """Lattice points in which one input of the model changes, as far as the ranges of the deck
     allow.
 
     Args:
-        space: the settings.
+        region: today's limits.
         here: lattice point that they pass through, shape (d,).
         j: column of the input: a setting, or the level or taper of gates.
+
+    Returns:
+        The points, shape (k, d); the lowest and the highest value of the input inside today's
+        limits, for gates while the others stay as they are.
     """
+    space = region.space
     profiles, tops = profiles_of(space), np.array([s.top for s in space.settings])
     row = profiles.shapes[profiles.told.index(j)]
     row = row / np.abs(row).max()
@@ -145,7 +158,12 @@ def _along(space: SettingSpace, here: Indices, j: int) -> Indices:
     points = here + np.rint(offsets[:, None] * row).astype(np.int64)
     inside = offsets[np.all((points >= 0) & (points <= tops), axis=1)]
     chosen = inside[0] + _levels(int(-inside[0]), int(inside[-1] - inside[0]), LEVELS)
-    return here + np.rint(chosen[:, None] * row).astype(np.int64)
+    if space.settings[j].gate_of is None:
+        ends = space.values(np.array([region.first, region.last]))[:, j]
+    else:
+        ends = _told(space, np.vstack([points[region.contains(points)], here]), j)
+    index = here + np.rint(chosen[:, None] * row).astype(np.int64)
+    return index, float(ends.min()), float(ends.max())
 
 
 def usual_pair(names: tuple[str, ...]) -> tuple[str, ...]:

@@ -25,6 +25,7 @@ from optimizer.plant.gates import values_on
 from optimizer.plant.region import Region
 from optimizer.plant.settings import SLACK, STEP_TOLERANCE, Setting
 from optimizer.text.sentences import listed, sentence
+from optimizer.text.setting_names import setting_words
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -51,8 +52,8 @@ class Range:
         if self.low - slack <= value <= self.high + slack:
             return ""
         return (
-            f"{self.setting.name} {value:g} {self.setting.unit} is outside the limits, "
-            f"{self.low:g} to {self.high:g} {self.setting.unit}."
+            f"{setting_words(self.setting.name)} {value:g} {self.setting.unit} is outside the "
+            f"limits, {self.low:g} to {self.high:g} {self.setting.unit}."
         )
 
     def off_step(self, value: float) -> str:
@@ -62,8 +63,8 @@ class Range:
             return ""
         below, above = self.setting.values(np.floor(steps) + np.array([0, 1]))
         return (
-            f"{self.setting.name} {value:g} {self.setting.unit} is not a step of the deck; the "
-            f"nearest are {below:g} and {above:g}."
+            f"{setting_words(self.setting.name)} {value:g} {self.setting.unit} is not a step of "
+            f"the deck; the nearest are {below:g} and {above:g}."
         )
 
 

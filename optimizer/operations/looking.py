@@ -199,7 +199,8 @@ def pair_of(
                 found.sensitivity.names, found.sensitivity.effects["recovery"], strict=True
             )
         }
-        ranked = sorted(names, key=lambda name: -total[name])
+        # Of gates their profile is known; a map, which moves one gate alone, shows little of it.
+        ranked = sorted(names, key=lambda name: -total.get(name, 0.0))
     free = [name for name in dict.fromkeys(ranked) if name not in (x, y)]
     first = x or (free.pop(0) if free else None)
     second = y or (free.pop(0) if free else None)

@@ -174,6 +174,25 @@ class Profiles:
             found[list(each.columns)] = each.span
         return found
 
+    @cached_property
+    def told_by(self) -> Floats:
+        """What one unit of each input is as people are told of it, shape (d,): of a setting and a
+        level 1; of a taper how much more the first gate gets than the last one; of a bow how much
+        more the middle gets than the ends.
+
+        >>> from optimizer.plant.settings import GRAVITY_TABLE
+        >>> Profiles(GRAVITY_TABLE.with_gates("air", 4)).told_by.round(2).tolist()
+        [1.0, 1.0, 1.0, 1.0, 1.0, 2.68, 2.0, 1.0]
+        """
+        found = np.ones(len(self.levels))
+        for each in self.gates:
+            shapes = polynomials(len(each.columns))
+            middle = len(shapes) // 2
+            for degree, column in tuple(enumerate(each.columns))[1 : len(SHAPES)]:
+                row = shapes[degree]
+                found[column] = row[0] - row[-1] if degree == 1 else row[middle] - row[0]
+        return found
+
     def setting(self, column: int) -> Setting:
         """An input as a setting: itself, or the level or a contrast of gates."""
         own = self.space.settings[column]

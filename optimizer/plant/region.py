@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 from optimizer.plant.gates import names_on
 from optimizer.plant.profiles import moves, profiles_of
 from optimizer.plant.settings import SLACK, Setting, SettingSpace
+from optimizer.text.setting_names import setting_words
 
 
 @dataclass(frozen=True)
@@ -43,11 +44,12 @@ class Coupling:
     def taper(cls, before: Setting, after: Setting) -> Coupling:
         """The limit of the difference between two neighboring gates."""
         most = float(before.max_taper or 0.0)
+        both = f"{setting_words(before.name)} and {setting_words(after.name)}"
         return cls(
             {before.name: -1.0, after.name: 1.0},
             most,
             -most,
-            f"{before.name} and {after.name} at most {most:g} {before.unit} apart".rstrip(),
+            f"{both} at most {most:g} {before.unit} apart",
         )
 
     def on(self, space: SettingSpace) -> Coupling:

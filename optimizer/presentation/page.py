@@ -26,6 +26,7 @@ from optimizer.text.masses import (
 )
 from optimizer.text.season_value import season_value
 from optimizer.text.sentences import retold
+from optimizer.text.setting_names import gates_together
 from optimizer.text.todays_material import FRACTION, unit_text
 from optimizer.text.words import ENGLISH, Words
 
@@ -112,7 +113,7 @@ def report_html(
         language=words.language,
         paper=paper,
         t=words["report"],
-        names={name: words.setting(name) for name in plan["units"]},
+        **_settings_told(plan, landscape, words),
         w=words,
         plan=plan,
         land=landscape,
@@ -142,7 +143,12 @@ def _pictures(
     plan: Doc, land: Doc, diagnosis: Doc | None, comparison: Doc | None, words: Words
 ) -> dict[str, Any]:
     """The plots of the page by name, as SVG; plots without data are left out."""
-    found: dict[str, Any] = {}
+    found: dict[str, Any] = {
+        "profiles": [
+            plots.profile(whole, gates, plan, land, words)
+            for whole, gates in _profiles(plan).items()
+        ]
+    }
     if land["progress"]:
         found["progress"] = plots.progress(land, plan, words)
     if plan["run_now"]:
@@ -157,6 +163,23 @@ def _pictures(
     if comparison is not None and comparison["lines"]:
         found["comparison"] = plots.comparison(comparison["lines"], words)
     return found
+
+
+def _settings_told(plan: Doc, land: Doc, words: Words) -> dict[str, Any]:
+    """What the settings of the plan are called, and those of its effects; which are gates."""
+    profiles = _profiles(plan)
+    named = (*plan["units"], *(effect["setting"] for effect in land.get("effects", ())))
+    means = {whole: words.level_of(whole) for whole in profiles}
+    return {
+        "names": {name: words.setting(name) for name in named} | means,
+        "profiles": profiles,
+        "first_gates": [gates[0] for gates in profiles.values()],
+    }
+
+
+def _profiles(plan: Doc) -> dict[str, tuple[str, ...]]:
+    """The gates of each setting that has them, by its name."""
+    return {k: names for k, names in gates_together(plan["units"]).items() if names[0] != k}
 
 
 def _rows(plan: Doc, land: Doc) -> dict[str, Any]:

@@ -132,8 +132,8 @@ def _cross(axes: Axes, entry: Doc, color: str, width: float) -> None:
 
 def effect(entry: Doc, plan: Doc, land: Doc, words: Words) -> Markup:
     """Grade and recovery as functions of one setting, with 90 % bands and the runs' readings."""
-    say, label = words["plots"], words.setting(entry["setting"])
-    today = next(s for s in land["today"]["settings"] if s["name"] == entry["setting"])
+    say, name = words["plots"], entry["setting"]
+    label = words.level_of(name) if f"{name}_1" in plan["units"] else words.setting(name)
     with drawing(3.5, 3.9) as figure:
         both = figure.subplots(2, 1, sharex=True)
         x = np.array(entry["levels"])
@@ -143,11 +143,11 @@ def effect(entry: Doc, plan: Doc, land: Doc, words: Words) -> Markup:
             _dots(axes, np.array(entry["readings"]["level"]), read, land["points"]["count"])
             axes.fill_between(x, band["low"], band["high"], color=COLOR[quantity], alpha=0.22, lw=0)
             axes.plot(x, band["mean"], color=COLOR[quantity], lw=2)
-            for edge in (today["low"], today["high"]):
+            for edge in (entry["low"], entry["high"]):
                 axes.axvline(edge, color=COLOR["muted"], lw=0.9, ls=(0, (2, 2)))
             k = int(np.argmin(np.abs(x - entry["now"])))
             axes.plot([entry["now"]], [band["mean"][k]], color=COLOR["ink"], zorder=6, **RING)
-            inside = (x >= today["low"]) & (x <= today["high"])
+            inside = (x >= entry["low"]) & (x <= entry["high"])
             low, high = band["low"][inside].min(), band["high"][inside].max()
             if len(read):
                 low, high = min(low, np.quantile(read, 0.01)), max(high, np.quantile(read, 0.99))
@@ -164,6 +164,41 @@ def effect(entry: Doc, plan: Doc, land: Doc, words: Words) -> Markup:
             figure, f"effect-{entry['setting'].replace('_', '-')}",
             say["alt_effect"].format(name=label), words,
         )  # fmt: skip
+
+
+def profile(whole: str, gates: Sequence[str], plan: Doc, land: Doc, words: Words) -> Markup:
+    """The values of the gates of a setting along the deck: today's limits, the set-points, the
+    settings to run now and the trials."""
+    say, label = words["plots"], words.setting(whole)
+    limits = {s["name"]: (s["low"], s["high"]) for s in land["today"]["settings"]}
+    at = np.arange(1, len(gates) + 1)
+    with drawing(4.6, 3.6) as figure:
+        axes = figure.add_subplot()
+        low, high = np.array([limits[gate] for gate in gates]).T
+        axes.bar(at, high - low, 0.7, low, color=COLOR["rule"], zorder=1)
+        for k, gate in zip(at, gates, strict=True):
+            values = np.array(land["points"][gate])
+            _dots(axes, np.full(len(values), float(k)), values, land["points"]["count"])
+        for number, trial in reversed(list(enumerate(plan["recommendations"]))):
+            values = np.array([trial["settings"][gate] for gate in gates])
+            axes.plot(at, values, color=COLOR["ink"], lw=0.8, alpha=0.8, zorder=5)
+            # Each trial has its mark at another gate, as marks would hide each other.
+            place = number % len(gates)
+            _mark(axes, at[place], values[place], str(trial["rank"]))
+        if plan["run_now"]:
+            now = np.array([plan["run_now"]["settings"][gate] for gate in gates])
+            axes.plot(at, now, color=COLOR["ink"], lw=2.2, zorder=8, **RING)
+            axes.annotate(
+                say["run_now"], (at[-1], now[-1]), xytext=(9, 7), textcoords="offset points",
+                weight="bold", zorder=9,
+            )  # fmt: skip
+        axes.set_xticks(at, [str(k) for k in at])
+        axes.set_xlim(0.4, len(gates) + 0.9)
+        axes.set_xlabel(say["along"])
+        axes.set_ylabel(f"{label} ({words.unit(plan['units'][gates[0]])})")
+        quiet(axes)
+        axes.grid(visible=False, axis="x")
+        return inline(figure, "profile", say["alt_profile"].format(name=label))
 
 
 def interaction(plan: Doc, land: Doc, words: Words) -> Markup:

@@ -16,6 +16,7 @@ from optimizer.text.figures import level
 from optimizer.text.masses import feed_key, mass_kind, mass_unit_of
 from optimizer.text.plan_middlings import keeps_middlings
 from optimizer.text.sentences import retold
+from optimizer.text.setting_names import gate_number, gates_together
 from optimizer.text.todays_material import todays_material
 from optimizer.text.trial_numbers import id_of_trial
 from optimizer.text.words import ENGLISH, Words
@@ -35,6 +36,7 @@ class SettingCell:
         value: value in the trial, as text.
         before: value before the trial, as text; empty when it is not known.
         moved: whether the setting must be moved, or its value before is not known.
+        is_gate: whether it is one of several gates in turn.
     """
 
     name: str
@@ -43,6 +45,7 @@ class SettingCell:
     value: str
     before: str
     moved: bool
+    is_gate: bool = False
 
 
 @dataclass(frozen=True)
@@ -122,8 +125,8 @@ def make_sheet(
     Args:
         plan: a ``highside.plan/1`` document.
         today: the entry ``today`` of a ``highside.landscape/1`` document, see
-            ``optimizer.landscape``: ``site``, ``settings`` (name, unit, low, high and max_change of
-            each), ``capacity``, ``trials``, ``start``.
+            ``optimizer.landscape``: ``site``, ``settings`` (name, unit, low, high, max_change and,
+            of gates, max_taper of each), ``capacity``, ``trials``, ``start``.
         words: how the reader is told things.
         batch: id of the batch as which the plan was issued; None for a plan that was not issued.
     """
@@ -190,14 +193,11 @@ def _with_drift(watch: Box, drift: Mapping[str, Any] | None) -> Box:
 
 def _limits(today: Mapping[str, Any], words: Words) -> tuple[str, ...]:
     say = words["sheet"]
+    settings = {s["name"]: s for s in today["settings"]}
     ranges = [
-        say["range"].format(
-            name=words.setting(s["name"]),
-            low=words.figure(s["low"]),
-            high=words.figure(s["high"]),
-            unit=words.unit(s["unit"]),
-        )
-        for s in today["settings"]
+        text
+        for whole, gates in gates_together(settings).items()
+        for text in _ranges(whole, [settings[name] for name in gates], words)
     ]
     unit = next((s["unit"] for s in today["settings"] if s["name"] == "feed_rate"), "")
     rates = [
@@ -206,6 +206,24 @@ def _limits(today: Mapping[str, Any], words: Words) -> tuple[str, ...]:
         if (value := today["capacity"].get(f"max_{part}_rate")) is not None
     ]
     return (*ranges, *rates)
+
+
+def _ranges(whole: str, settings: list[Mapping[str, Any]], words: Words) -> list[str]:
+    """The range of a setting, or the ranges of its gates: in one phrase where they are equal."""
+    say, unit = words["sheet"], words.unit(settings[0]["unit"])
+    ends = [{end: words.figure(s[end]) for end in ("low", "high")} for s in settings]
+    if len(settings) > 1 and all(each == ends[0] for each in ends):
+        called = words.setting(whole)
+        found = [say["each_gate"].format(name=called, count=len(ends), unit=unit, **ends[0])]
+    else:
+        found = [
+            say["range"].format(name=words.setting(s["name"]), unit=unit, **each)
+            for s, each in zip(settings, ends, strict=True)
+        ]
+    most = settings[-1].get("max_taper")
+    if most is not None:
+        found.append(say["apart"].format(value=words.figure(most), unit=unit))
+    return found
 
 
 def _blocks(
@@ -225,17 +243,19 @@ def _blocks(
         cells = tuple(
             SettingCell(
                 name,
-                words.setting(name),
+                words.setting_at_place(name),
                 words.unit(plan["units"][name]),
                 words.local(f"{value:.{places[name]}f}"),
                 words.local(f"{before[name]:.{places[name]}f}") if name in before else "",
                 name not in before or name in moved,
+                gate_number(name) is not None,
             )
             for name, value in trial["settings"].items()
         )
         moves = tuple(_move(change, largest, places, words) for change in trial["changes"])
         if not moves:
-            moves = (say["no_moves"] if before else say["set_all"],)
+            first = "set_all_gates" if any(cell.is_gate for cell in cells) else "set_all"
+            moves = (say["no_moves"] if before else say[first],)
         feed = trial[feed_key(unit)]
         needs = say["needs"] if feed is not None else say["needs_minutes"]
         blocks.append(

@@ -15,11 +15,25 @@ from fpdf import FPDF
 from optimizer.presentation.pdf_drawing import GAP, Drawing, pdf_of
 from optimizer.presentation.sheet import SettingCell, Sheet, TrialBlock
 
+IN_A_ROW = 5
+"""Most settings beside each other: narrower, their names would not fit."""
+
 
 def sheet_pdf(sheet: Sheet, paper: str = "a4") -> bytes:
     """The bytes of the PDF of a sheet; ``paper`` is ``a4`` or ``letter``."""
     title = f"{sheet.words['title']} {sheet.heading}".strip()
     return pdf_of(partial(_Drawing, sheet), title, paper)
+
+
+def _rows(cells: Sequence[SettingCell]) -> list[Sequence[SettingCell]]:
+    """The settings of a trial in rows: those of their own, then the gates, at most ``IN_A_ROW``."""
+    found: list[Sequence[SettingCell]] = []
+    for is_gate in (False, True):
+        own = [cell for cell in cells if cell.is_gate == is_gate]
+        rows = max(1, -(-len(own) // IN_A_ROW))
+        each = max(1, -(-len(own) // rows))
+        found += [own[k : k + each] for k in range(0, len(own), each)]
+    return found
 
 
 class _Drawing(Drawing):
@@ -62,7 +76,8 @@ class _Drawing(Drawing):
         top, bar = self.y, 15.0
         x, width = self.left + bar, self.width - bar
         self.y += GAP / 2
-        self._settings(block.settings, x + 1, width - 1)
+        for row in _rows(block.settings):
+            self._settings(row, x + 1, width - 1)
         self._text(x + 1.5, self.sheet.words["moves"], 9.5, bold=True)
         start = x + 3.5 + self._width(self.sheet.words["moves"], 9.5, bold=True)
         self._ticks(block.moves, start, self.left + self.width - start, 9.5, back=x + 1.5)

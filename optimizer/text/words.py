@@ -15,6 +15,7 @@ from typing import Any
 
 from optimizer.text import figures
 from optimizer.text.masses import pounds
+from optimizer.text.setting_names import gate_number, setting_words
 from optimizer.text.texts import DEFAULT_LANGUAGE, texts
 
 KINDS: dict[str, Callable[[Any], str]] = {
@@ -41,6 +42,8 @@ NAMES = {
     "date": "date",
 }
 """The method of ``Words`` that tells each kind of name. Others are a list (``list``, ``and``)."""
+PARTS = ("taper", "bow")
+"""Parts of a profile of gates that people are told of, besides its level."""
 
 
 @dataclass(frozen=True)
@@ -90,8 +93,24 @@ class Words:
         """What a setting is called; one that has no name for people keeps that of documents."""
         if name in self.settings:
             return self.settings[name]
-        known: Mapping[str, str] = self["settings"]
-        return known.get(name, name)
+        known, forms = self["settings"], self["gates"]
+        if gate := gate_number(name):
+            return str(forms["gate"].format(name=self.setting(gate[0]), number=gate[1]))
+        whole, _, part = name.rpartition("_")
+        if part in PARTS and name not in known:
+            return str(forms[part].format(name=self.setting(whole)))
+        return str(known.get(name, name))
+
+    def setting_at_place(self, name: str) -> str:
+        """The same; the first of several gates with the end of the deck that it is at."""
+        gate = gate_number(name)
+        if gate is None or gate[1] != 1:
+            return self.setting(name)
+        return str(self["gates"]["first"].format(name=self.setting(gate[0]), number=1))
+
+    def level_of(self, name: str) -> str:
+        """What the mean of the gates of a setting is called."""
+        return str(self["gates"]["level"].format(name=self.setting(name)))
 
     def property(self, name: str) -> str:
         """What a property of the material is called."""
@@ -104,7 +123,7 @@ class Words:
         if name in self.settings:
             return self.settings[name]
         if self.language == DEFAULT_LANGUAGE:
-            return name
+            return setting_words(name) if gate_number(name) else name
         called = self.property(name) if name in self["materials"] else self.setting(name)
         return called[:1].lower() + called[1:] if called != name else name
 

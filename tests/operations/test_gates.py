@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 
 import numpy as np
 import pytest
+from pypdfium2 import PdfDocument
 
+from cli.show.batch import batch as show_batch
+from cli.show.diagnosis import diagnosis as show_diagnosis
+from cli.show.plan import plan as show_plan
 from optimizer import Brief, History, Site, compare, diagnose, suggest
 from optimizer.errors import InputError, ValueRefused
 from optimizer.history.changes import changes_of
@@ -15,10 +20,13 @@ from optimizer.history.issued import ISSUED, find_batch
 from optimizer.intake.settling.load import load_corrections, load_table
 from optimizer.landscape.what_if import WhatIf
 from optimizer.operations.batch_sheets import write_batch_sheets
+from optimizer.operations.batches import batch as batch_of
 from optimizer.operations.batches import issue
 from optimizer.operations.corrections import correct
+from optimizer.operations.looking import look
 from optimizer.operations.plan_file import read_plan, result_row
 from optimizer.operations.recording import record
+from optimizer.operations.reporting import ReportFiles, report
 from optimizer.operations.trial_results import add_result
 from optimizer.planning.situation import situation_of
 
@@ -107,9 +115,9 @@ def test_what_to_expect_takes_one_value_for_all_gates(history):
     assert {all_alike[gate] for gate in GATES} == {44.0}
     one = asked.expected({"air": 44, "air_3": 40}).settings
     assert [one[gate] for gate in GATES] == [44, 44, 40]
-    with pytest.raises(InputError, match="air_2 and air_3 at most 15 turn apart"):
+    with pytest.raises(InputError, match="air gate 2 and air gate 3 at most 15 turn apart"):
         asked.expected({"air": 30, "air_3": 50})
-    with pytest.raises(InputError, match="air_1 60 turn is outside the limits"):
+    with pytest.raises(InputError, match="air gate 1 60 turn is outside the limits"):
         asked.expected({"air": 60})
 
 
@@ -222,3 +230,66 @@ def test_a_log_corrects_all_gates_or_one(history, tmp_path):
     log.write_text(f"run_id,line,air\n{run_id},deck-3,45\n", encoding="utf-8")
     assert load_corrections([log], history, SITE, reason="misread").corrected == 1
     assert settings_of(history, run_id) == (None, 45, 45, 45)
+
+
+# -- what people see --------------------------------------------------------------------------
+
+RAW = re.compile(r"\bair_(\d|taper|bow)")
+
+
+def visible(page: str) -> str:
+    """The text of a page, without what only its scripts and forms read."""
+    return re.sub(r"<(style|script)\b.*?</\1>|<[^>]*>", " ", page, flags=re.S)
+
+
+def test_report_and_sheet_call_gates_by_their_number(history, batch, tmp_path):
+    files = ReportFiles(tmp_path / "report.html", (tmp_path / "sheet.html", tmp_path / "sheet.pdf"))
+    report(history.at(), SITE, BRIEF, files)
+    page = visible((tmp_path / "report.html").read_text(encoding="utf-8"))
+    assert not RAW.findall(page)
+    for said in ("Air along the deck", "Air gate 3", "Air, mean of the gates", "first gate over"):
+        assert said in page
+    drawn = (tmp_path / "sheet.html").read_text(encoding="utf-8")
+    sheet = visible(drawn)
+    assert not RAW.findall(sheet)
+    assert "gates side by side at most 15 turn apart" in sheet
+    assert "Air, each of 3 gates from the feed end, 28 to 52 turn" in sheet
+    for trial in drawn.split('class="s-trial"')[1:]:
+        moves = re.findall(r"Air gate (\d) \d+ → \d+ turn", trial)
+        assert moves == sorted(moves)
+    assert "Air gate 1, feed end" in sheet
+    pdf = PdfDocument(tmp_path / "sheet.pdf")[0].get_textpage().get_text_bounded()
+    assert "Air gate 1, feed end" in pdf
+
+
+def test_the_terminal_calls_gates_by_their_number(history, batch):
+    plan = suggest(history, SITE, BRIEF).as_dict()
+    text = show_plan(plan)
+    now = " / ".join(f"{plan['run_now']['settings'][gate]:g}" for gate in GATES)
+    assert f"air {now} turn at gates 1 to 3 from the feed end" in " ".join(text.split())
+    assert text.count("at gates 1 to 3 from the feed end") == 3
+    found = find_batch(history.at(), batch, SITE)
+    shown = show_batch(batch_of(history, batch, SITE).as_dict())
+    assert all(trial.trial in shown for trial in found.trials)
+    goal = {"goal": {"min_grade": 0.96}, "line": "deck-3"}
+    told = show_diagnosis(diagnose(history.at(), SITE, Brief.from_dict(goal)).as_dict())
+    assert "air taper" in told
+    said = "the first one, at the feed end, has than the last one (air taper)"
+    assert said in " ".join(told.split())
+    for answer in (text, shown, told):
+        assert not RAW.findall(answer)
+        assert max(map(len, answer.splitlines())) <= 80
+
+
+def test_pictures_are_drawn_of_a_deck_with_gates(history):
+    found = look(situation_of(history, SITE, BRIEF)).as_dict()
+    effects = {effect["setting"]: effect for effect in found["effects"]}
+    assert [name for name in effects if name.startswith("air")] == ["air", "air_taper"]
+    # All gates together, until the first of them is at its end.
+    now = np.array([found["run_now"]["settings"][gate] for gate in GATES])
+    least, most = (np.array([s[end] for s in found["settings"][-3:]]) for end in ("low", "high"))
+    level = effects["air"]
+    assert level["low"] == pytest.approx(now.mean() + (least - now).max())
+    assert level["high"] == pytest.approx(now.mean() + (most - now).min())
+    # The taper is told as how much more the first gate has than the last one.
+    assert effects["air_taper"]["now"] == pytest.approx(now[0] - now[2])

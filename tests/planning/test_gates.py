@@ -134,7 +134,8 @@ def test_runs_with_gates_alike_are_told_of_once():
 def test_effects_are_of_level_and_taper(situation, plan):
     effects = landscape(situation, plan).run_now.effects
     assert [e.setting.name for e in effects] == [*GRAVITY_TABLE.names, "air_taper"]
-    air = profiles_of(FOUR).gates[0].profile(air_of(plan.run_now.settings)[None, :])[0]
+    profiles, now = profiles_of(FOUR), air_of(plan.run_now.settings)
+    air = profiles.gates[0].profile(now[None, :])[0] * profiles.told_by[4:]
     assert (effects[4].now, effects[5].now) == pytest.approx((air[0], air[1]))
     assert np.any(np.isclose(effects[5].levels, air[1]))
     assert effects[5].reading_levels.min() < 0.0 < 0.2 < effects[5].reading_levels.max()

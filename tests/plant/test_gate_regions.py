@@ -166,7 +166,7 @@ def test_a_tight_coupling_is_sampled_within_the_taper():
 def test_limits_that_no_taper_meets_are_refused_with_it():
     limits = {"air_1": {"high": 10}, "air_2": {"low": 40}}
     region = Brief.from_dict({"limits": limits}).region(SPACE)
-    with pytest.raises(LimitError, match="air_1 and air_2 at most 20 turn apart"):
+    with pytest.raises(LimitError, match="air gate 1 and air gate 2 at most 20 turn apart"):
         region.sample(100, np.random.default_rng(0))
 
 

@@ -62,4 +62,4 @@ def test_pages_show_gates(client, path):
     page = client.get(path, headers={"Accept": "text/html"})
     assert page.status_code == 200
     if path != "/plant":
-        assert "Air 2" in page.text or "air_2" in page.text
+        assert "Air gate 2" in page.text

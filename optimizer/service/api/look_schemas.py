@@ -50,6 +50,8 @@ _EFFECT = object_of(
         "setting": _TEXT,
         "unit": _TEXT,
         "now": {"type": "number", "description": "The value to run now."},
+        "low": {"type": "number", "description": "Lowest value that today's limits allow."},
+        "high": {"type": "number", "description": "Highest value that today's limits allow."},
         "levels": _LEVELS,
         "grade": _columns("Expected grade with its 90 % interval, one entry a level."),
         "recovery": _columns("Expected recovery with its 90 % interval, one entry a level."),

@@ -30,6 +30,7 @@ from optimizer.service.pages.shared.forms import MATERIAL, SETTING, filled_field
 from optimizer.service.pages.shared.rendering import render_for
 from optimizer.service.parts import Parts, parts_of
 from optimizer.text.figures import level
+from optimizer.text.setting_names import setting_words
 from optimizer.text.todays_material import todays_material
 from optimizer.text.visible_text import fits_in_a_page
 
@@ -129,7 +130,7 @@ def read_fields(query: Mapping[str, str], site: Site, lines: list[str]) -> Asked
             continue
         typed[f"{SETTING}{name}"] = text
         try:
-            value = number(text, name)
+            value = number(text, setting_words(name))
         except HighsideError as error:
             asked.faults[f"{SETTING}{name}"] = f"{error.message} {error.hint}".strip()
             continue

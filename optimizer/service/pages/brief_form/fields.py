@@ -26,6 +26,7 @@ from optimizer.plant.site import FEED_GRADE, MaterialVariable, Site
 from optimizer.service.exchange.queries import LABEL
 from optimizer.text.figures import exact_percent, level
 from optimizer.text.masses import mass_label
+from optimizer.text.setting_names import setting_words
 
 MATERIAL = "m."
 SHORT = {"min_grade": ("goal", "min_grade"), "trials": ("trials", "count")}
@@ -246,7 +247,7 @@ def _limits(settings: tuple[Setting, ...]) -> Section:
     ends = {"low": "From", "high": "To", "fixed": "Fixed at"}
     groups = []
     for setting in settings:
-        said = _words(setting.name)
+        said = setting_words(setting.name)
         fields = tuple(
             Field(f"limits.{setting.name}.{end}", label, "signed", setting.unit,
                   said=f"{said} {label.lower()}")
@@ -262,8 +263,9 @@ def _couplings(settings: tuple[Setting, ...], count: int) -> Section:
     for k in range(min(count, MOST_COUPLINGS)):
         said = f"coupling {k + 1}"
         terms = [
-            Field(f"couplings.{k}.terms.{setting.name}", f"× {_words(setting.name)}", "signed",
-                  setting.unit, said=f"{said}, coefficient of {_words(setting.name)}")
+            Field(f"couplings.{k}.terms.{setting.name}", f"× {setting_words(setting.name)}",
+                  "signed", setting.unit,
+                  said=f"{said}, coefficient of {setting_words(setting.name)}")
             for setting in settings
         ]  # fmt: skip
         ends = [
@@ -290,8 +292,8 @@ def _minutes() -> Section:
 
 def _current(settings: tuple[Setting, ...]) -> Section:
     fields = tuple(
-        Field(f"current.{setting.name}", _words(setting.name).capitalize(), "signed", setting.unit,
-              said=f"{_words(setting.name)} now")
+        Field(f"current.{setting.name}", setting_words(setting.name).capitalize(), "signed",
+              setting.unit, said=f"{setting_words(setting.name)} now")
         for setting in settings
     )  # fmt: skip
     note = "An empty field: where the latest run left it."

@@ -12,6 +12,7 @@ from optimizer.service.exchange.queries import LABEL
 from optimizer.service.pages.brief_form.fields import Field, fields_of
 from optimizer.service.pages.brief_form.reading import BriefForm
 from optimizer.text.figures import exact_percent, level
+from optimizer.text.setting_names import gate_number, gates_together, setting_words
 
 
 def asked_for(form: BriefForm) -> list[str]:
@@ -133,4 +134,10 @@ def _deck(plan: Mapping[str, Any], form: BriefForm, brief: Brief) -> list[str]:
 
 
 def _names(names: Any) -> Sequence[str]:
-    return [name.replace("_", " ") for name in names]
+    """Names of settings in words, the gates of one setting together."""
+    found = []
+    for whole, own in gates_together(names).items():
+        gates = [str(gate[1]) for gate in map(gate_number, own) if gate]
+        several = f"{setting_words(whole)} gates {', '.join(gates)}"
+        found.append(several if len(gates) > 1 else setting_words(own[0]))
+    return found

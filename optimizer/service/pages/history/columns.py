@@ -18,6 +18,7 @@ from optimizer.plant.time_zone import TimeZone
 from optimizer.service.answers.run_tables import WITHDRAWN
 from optimizer.service.exchange.typed_numbers import fraction, measured, number, whole
 from optimizer.text.figures import level
+from optimizer.text.setting_names import gate_number, setting_words
 from optimizer.text.visible_text import fits_in_a_page
 
 Kind = Literal["text", "time", "share", "count", "number", "material", "yes or no"]
@@ -140,7 +141,9 @@ def run_field(name: str, site: Site, line: str | None) -> RunField:
     """A column of the runs of a line; for several lines, None."""
     label = LABELS.get(name) or name.replace("_", " ").capitalize()
     if name in site.setting_names:
-        return RunField(name, label, declared_unit(site, name, line), "setting", "number")
+        label = setting_words(name).capitalize()
+        meaning = "setting, counted from the feed end" if gate_number(name) else "setting"
+        return RunField(name, label, declared_unit(site, name, line), meaning, "number")
     if name in site.material_names and name not in MEANINGS:
         unit = declared_unit(site, name, line)
         return RunField(name, label, unit, "property of the material", "material")

@@ -33,6 +33,7 @@ from optimizer.service.pages.brief_form.reading import read_form_of_brief
 from optimizer.service.parts import parts_of
 from optimizer.text.figures import exact_percent, level
 from optimizer.text.names import normal_name
+from optimizer.text.setting_names import setting_words
 
 SETTING = "s."
 LONGEST_SIGNATURE = 60
@@ -153,7 +154,7 @@ def result_row(given: Mapping[str, str], site: Site) -> dict[str, Any]:
             name = key.removeprefix(SETTING)
             if name not in site.setting_names:
                 raise _unknown(key)
-            row[name] = number(value, name)
+            row[name] = number(value, setting_words(name))
     row |= _material(given, site)
     if nonce := given.get("nonce", ""):  # a form that is sent twice is recorded once
         if not re.fullmatch("[0-9a-f]{1,16}", nonce):

@@ -21,7 +21,7 @@ from optimizer.presentation.sheet import by_order
 from optimizer.service.admission.access import SESSION_SECONDS, VISITOR, set_cookie
 from optimizer.service.exchange import problems
 from optimizer.service.pages.shared.progress import duration, queue_before, stage_of
-from optimizer.service.pages.shared.sent_again import Sent, sent_form
+from optimizer.service.pages.shared.sent_again import Sent, sent_form, words_of
 from optimizer.service.parts import parts_of
 from optimizer.text.figures import (
     exact_percent,
@@ -35,6 +35,7 @@ from optimizer.text.figures import (
 from optimizer.text.masses import TONNE, feed_key, mass, mass_label, mass_unit_of
 from optimizer.text.plan_middlings import keeps_middlings
 from optimizer.text.season_value import season_value
+from optimizer.text.setting_names import first_gates, profiles_told, setting_words
 from optimizer.text.todays_material import property_text
 from optimizer.text.visible_text import fits_in_a_page, printable
 
@@ -108,6 +109,7 @@ ENVIRONMENT = Environment(
     lstrip_blocks=True,
 )
 ENVIRONMENT.filters.update(
+    first_gates=first_gates,
     percent=lambda v, places=1: NOTHING if v is None else percent(v, places),
     whole_percent=lambda v: NOTHING if v is None else whole_percent(v),
     exact_percent=exact_percent,
@@ -121,6 +123,9 @@ ENVIRONMENT.filters.update(
     property_text=property_text,
     season_value=season_value,
     words=lambda name: name.replace("_", " "),
+    setting=setting_words,
+    field_words=words_of,
+    profiles_told=profiles_told,
     feed=_feed,
     mass=_mass,
     rate=mass,

@@ -11,12 +11,14 @@ from urllib.parse import quote
 from starlette.requests import Request
 
 from optimizer.service.admission.sent_forms import SECRET, SentForm
+from optimizer.text.setting_names import setting_words
 from optimizer.text.visible_text import fits_in_a_page
 
 UNSEEN = ("form_token", "again", "nonce", "page", "state", "version")
 """Fields that the page itself filled in, which say nothing to a person."""
 PREFIXES = re.compile(r"^[a-z]\.")
 """What stands before the name of a setting (``s.``) or a property of the material (``m.``)."""
+OF_SETTING = "s."
 
 
 @dataclass(frozen=True)
@@ -48,10 +50,11 @@ class Sent:
 def words_of(name: str) -> str:
     """The name of a field in words.
 
-    >>> words_of("s.feed_rate"), words_of("grade_count")
-    ('feed rate', 'grade count')
+    >>> words_of("s.feed_rate"), words_of("s.air_2"), words_of("grade_count")
+    ('feed rate', 'air gate 2', 'grade count')
     """
-    return PREFIXES.sub("", name).replace("_", " ")
+    plain = PREFIXES.sub("", name)
+    return setting_words(plain) if name == f"{OF_SETTING}{plain}" else plain.replace("_", " ")
 
 
 async def sent_form(request: Request) -> Sent | None:

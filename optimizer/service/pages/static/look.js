@@ -3,6 +3,7 @@
 import { axes, line, picture, symbol, text } from "/static/picture.js";
 import { addressOf, between, kindOf, level, percent, runSaid, settingsOf, whole, words } from "/static/figures.js";
 import { drawMap } from "/static/map.js";
+import { drawProfile } from "/static/profile.js";
 import { drawCampaign, drawDrift } from "/static/time.js";
 
 const d3 = globalThis.d3;
@@ -92,7 +93,6 @@ export function markPlanned(point, layer, look, each, x, y) {
 
 function drawEffect(figure, look) {
   const effect = look.effects.find((each) => each.setting === figure.dataset.of);
-  const limits = look.settings.find((each) => each.name === effect.setting);
   const scales = Object.fromEntries(PAIR.map((name) => [name, commonScale(look, name)]));
   picture(figure, {
     title: `Grade and recovery along ${words(effect.setting)}`,
@@ -111,7 +111,7 @@ function drawEffect(figure, look) {
         const at = (end) => (value, k) => y(100 * effect[name][end][k]);
         svg.append("path").attr("class", "band").attr("d", d3.area().x((v) => x(v)).y0(at("low")).y1(at("high"))(effect.levels));
         svg.append("path").attr("class", "curve").attr("d", d3.line().x((v) => x(v)).y(at("mean"))(effect.levels));
-        for (const edge of [limits.low, limits.high]) line(svg, "limit", x(edge), top, x(edge), bottom);
+        for (const edge of [effect.low, effect.high]) line(svg, "limit", x(edge), top, x(edge), bottom);
         line(svg, "now-line", x(effect.now), top, x(effect.now), bottom);
         if (name === "grade" && look.goal.min_grade !== null) line(svg, "goal", left, y(100 * look.goal.min_grade), right, y(100 * look.goal.min_grade));
       }
@@ -132,7 +132,7 @@ function drawEffect(figure, look) {
 function commonScale(look, name) {
   const values = [];
   for (const effect of look.effects) {
-    const { low, high } = look.settings.find((each) => each.name === effect.setting);
+    const { low, high } = effect;
     effect.levels.forEach((value, k) => {
       values.push(effect[name].mean[k]);
       if (value >= low && value <= high) values.push(effect[name].low[k], effect[name].high[k]);
@@ -192,6 +192,7 @@ function drawChances(figure, look) {
 const DRAWN = {
   runs: drawRuns, effect: drawEffect, campaign: drawCampaign, drift: drawDrift,
   intervals: drawIntervals, chances: drawChances,
+  profile: (figure, look) => drawProfile(figure, look, plannedOf(look)),
   map: (figure, look) => drawMap(figure, look, plannedOf(look), { markRun, markPlanned }),
 };
 

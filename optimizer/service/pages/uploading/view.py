@@ -13,6 +13,7 @@ from optimizer.plant.run_columns import RUN_COLUMNS, Kind
 from optimizer.plant.site import Site
 from optimizer.service.recording.kept_files import Choices
 from optimizer.text.headings import split_unit
+from optimizer.text.setting_names import setting_words
 from optimizer.text.visible_text import fits_in_a_page
 
 EXAMPLES = 3
@@ -156,7 +157,10 @@ def fields_by_kind(site: Site) -> dict[str, list[tuple[str, str]]]:
         "How sure the results are": errors,
     }
     return {
-        kind: [(name, name.replace("_", " ").capitalize()) for name in names]
+        kind: [
+            (name, (setting_words if kind == "Settings" else _words)(name).capitalize())
+            for name in names
+        ]
         for kind, names in groups.items()
     }
 
