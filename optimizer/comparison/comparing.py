@@ -65,7 +65,7 @@ def compare(
     site, request = site or Site(), request or ComparisonRequest()
     request = request.in_currency(site.currency)
     brief = (brief or Brief()).check_names(site)
-    snapshot = snapshot_of(history)
+    snapshot = snapshot_of(history, site)
     tables = _runs_of_each(snapshot, site, request.lines)
     basis = choose_basis(tables, site, brief, request.feed_rate)
     reasons = {line: why_not(table, line, site, basis) for line, table in tables.items()}

@@ -68,7 +68,7 @@ def diagnose(
     site = site or Site()
     brief = (brief or Brief()).check_names(site)
     say = progress or (lambda _: None)
-    snapshot = snapshot_of(history)
+    snapshot = snapshot_of(history, site)
     found, skipped = [], []
     with threadpool_limits(1):
         for line in snapshot.chosen_lines(lines or ([brief.line] if brief.line else None)):

@@ -10,11 +10,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import AbstractContextManager
+from importlib import import_module
 from itertools import chain
 from pathlib import Path
 from queue import Full, Queue
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 from deltalake import DeltaTable
@@ -33,6 +34,9 @@ from optimizer.history.storage.table import REJECTS, SAMPLES, RunTable
 from optimizer.history.storage.version_log import VersionEntry, version_entries
 from optimizer.history.stored_units import StoredUnits
 from optimizer.plant.site import Site
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 LOCK_SECONDS = 60.0
 NONE_LEFT_OUT: Mapping[str, Sequence[str]] = MappingProxyType({})
@@ -244,6 +248,21 @@ class History:
             InputError: when there is no such version.
         """
         return Snapshot.of_version(self.place, self.table.open(version))
+
+    def frame(self, line: str | None = None, site: Site | None = None) -> DataFrame:
+        """The runs of the latest version as a pandas data frame, which ``suggest`` takes too.
+
+        Args:
+            line: name of the only line; all lines when None.
+            site: the plant, in whose units the runs are returned; the defaults when None.
+
+        Raises:
+            InputError: when the line has no runs.
+        """
+        # By name, since the doors to other libraries stand above all rooms.
+        frames = import_module("optimizer.interop.frames")
+        found: DataFrame = frames.frame_of_runs(self.at(), site, line)
+        return found
 
     def versions(self, most: int, latest: int | None = None) -> tuple[VersionEntry, ...]:
         """What the newest versions did, newest first.

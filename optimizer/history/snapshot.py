@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol, TypeAlias
+from typing import TYPE_CHECKING, Protocol, TypeAlias, runtime_checkable
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -33,7 +34,7 @@ from optimizer.plant.site import Site
 from optimizer.plant.time_zone import UTC_ZONE
 
 if TYPE_CHECKING:
-    Source: TypeAlias = "Snapshot | Versioned | pa.Table"
+    Source: TypeAlias = "Snapshot | Versioned | pa.Table | Frame"
 
 
 @dataclass(frozen=True)
@@ -246,16 +247,35 @@ class Versioned(Protocol):
         ...
 
 
-def snapshot_of(source: Source) -> Snapshot:
+def snapshot_of(source: Source, site: Site | None = None) -> Snapshot:
     """Turns any source of runs into a snapshot.
 
     Args:
         source: a snapshot, which is returned as it is; or a history, whose latest version is used;
-            or runs as a table in the site's units.
+            or runs as a table or a data frame in the site's units.
+        site: the plant, by whose names a data frame is read; the defaults when None.
+
+    Raises:
+        InputError: when a data frame has columns or values that no run can have.
     """
     if isinstance(source, Snapshot):
         return source
-    return Snapshot.of_table(source) if isinstance(source, pa.Table) else source.at()
+    if isinstance(source, pa.Table):
+        return Snapshot.of_table(source)
+    if isinstance(source, Frame):
+        # By name, since the doors to other libraries stand above all rooms.
+        frames = import_module("optimizer.interop.frames")
+        return Snapshot.of_table(frames.runs_of_frame(source, site))
+    return source.at()
+
+
+@runtime_checkable
+class Frame(Protocol):
+    """Any data frame that offers its columns as Arrow streams, as those of pandas do."""
+
+    def __arrow_c_stream__(self, requested_schema: object | None = None) -> object:
+        """The columns, by the Arrow PyCapsule interface."""
+        ...
 
 
 def _since(runs: pa.Table, begin: datetime | None) -> pa.Table:

@@ -173,7 +173,7 @@ def report(
         LimitError: when the limits leave nothing to recommend.
         HistoryError: when the history cannot be read.
     """
-    snapshot = snapshot_of(history)
+    snapshot = snapshot_of(history, site)
     situation = situation_of(snapshot, site, brief, seed=seed, progress=progress)
     comparison = None
     if compared:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from optimizer.evidence.drift_now import DriftNow
@@ -18,6 +19,7 @@ from optimizer.text.sentences import listed
 
 if TYPE_CHECKING:
     import pyarrow as pa
+    from pandas import DataFrame
 
 UNKNOWN = Interval(None, 0.0, 1.0)
 
@@ -275,10 +277,21 @@ class Plan:
         return [row_of(self.line, trial.as_dict()) for trial in self.recommendations]
 
     def table(self) -> pa.Table:
-        """The rows as an Arrow table; ``table().to_pandas()`` is a data frame."""
+        """The rows as an Arrow table."""
         import pyarrow as pa  # noqa: PLC0415 - only this method needs tables
 
         return pa.Table.from_pylist(self.rows())
+
+    def frame(self) -> DataFrame:
+        """The rows as a pandas data frame."""
+        # By name, since the doors to other libraries stand above all rooms.
+        frames = import_module("optimizer.interop.frames")
+        found: DataFrame = frames.frame_of_rows(self.rows())
+        return found
+
+    def _repr_html_(self) -> str:
+        """The plan as a notebook shows it."""
+        return str(import_module("optimizer.interop.display").plan_as_html(self))
 
 
 def row_of(line: str | None, trial: Mapping[str, Any]) -> dict[str, Any]:

@@ -63,7 +63,7 @@ def situation_of(
     """
     site = site or Site()
     brief = (brief or Brief()).check_names(site)
-    snapshot = snapshot_of(history)
+    snapshot = snapshot_of(history, site)
     # Runs of other lines matter only where a line has few runs.
     runs = snapshot.runs(site, None if brief.line is None else [brief.line])
     if brief.line is not None and not knows_enough(runs, site.space_of(brief.line)):
