@@ -12,11 +12,12 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from optimizer.interop.ask_tell import Optimizer
+    from optimizer.interop.figures import report_figures
     from optimizer.interop.regressor import SurrogateRegressor
 
-_HOME = {"Optimizer": "ask_tell", "SurrogateRegressor": "regressor"}
+_HOME = {"Optimizer": "ask_tell", "SurrogateRegressor": "regressor", "report_figures": "figures"}
 
-__all__ = ["Optimizer", "SurrogateRegressor"]
+__all__ = ["Optimizer", "SurrogateRegressor", "report_figures"]
 
 
 def __getattr__(name: str) -> Any:

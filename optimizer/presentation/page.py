@@ -17,6 +17,7 @@ from markupsafe import Markup, escape
 from optimizer.presentation import plots
 from optimizer.presentation.pages import render
 from optimizer.presentation.sheet import make_sheet
+from optimizer.presentation.svg import inline
 from optimizer.text.figures import UNKNOWN
 from optimizer.text.masses import (
     feed_key,
@@ -120,7 +121,7 @@ def report_html(
         diagnosis=diagnosis,
         comparison=comparison,
         n=Numbers(documents, words),
-        pictures=_pictures(plan, landscape, diagnosis, comparison, words),
+        pictures=pictures(plan, landscape, diagnosis, comparison, words),
         rows=_rows(plan, landscape),
         total=_total(plan, words),
         mass=_mass(plan, words),
@@ -139,29 +140,35 @@ def report_html(
     )
 
 
-def _pictures(
-    plan: Doc, land: Doc, diagnosis: Doc | None, comparison: Doc | None, words: Words
+def pictures(
+    plan: Doc,
+    land: Doc,
+    diagnosis: Doc | None,
+    comparison: Doc | None,
+    words: Words,
+    finish: plots.Finish = inline,
 ) -> dict[str, Any]:
-    """The plots of the page by name, as SVG; plots without data are left out."""
+    """The plots of the page by name, as SVG or as ``finish`` makes them; plots without data are
+    left out."""
     found: dict[str, Any] = {
         "profiles": [
-            plots.profile(whole, gates, plan, land, words)
+            plots.profile(whole, gates, plan, land, words, finish)
             for whole, gates in _profiles(plan).items()
         ]
     }
     if land["progress"]:
-        found["progress"] = plots.progress(land, plan, words)
+        found["progress"] = plots.progress(land, plan, words, finish)
     if plan["run_now"]:
-        found["trade_off"] = plots.trade_off(plan, land, words)
-        found["effects"] = [plots.effect(e, plan, land, words) for e in land["effects"]]
+        found["trade_off"] = plots.trade_off(plan, land, words, finish)
+        found["effects"] = [plots.effect(e, plan, land, words, finish) for e in land["effects"]]
         if land["map"]:
-            found["map"] = plots.interaction(plan, land, words)
+            found["map"] = plots.interaction(plan, land, words, finish)
     if diagnosis is not None:
         bins = diagnosis["calibration"]["chance_of_grade"]["bins"]
         if bins:
-            found["calibration"] = plots.calibration(bins, words)
+            found["calibration"] = plots.calibration(bins, words, finish)
     if comparison is not None and comparison["lines"]:
-        found["comparison"] = plots.comparison(comparison["lines"], words)
+        found["comparison"] = plots.comparison(comparison["lines"], words, finish)
     return found
 
 

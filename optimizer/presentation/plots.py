@@ -6,12 +6,12 @@ rank, and lines are labeled with their names.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from markupsafe import Markup
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from optimizer.presentation.svg import COLOR, drawing, inline, quiet
@@ -24,6 +24,9 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 Doc = Mapping[str, Any]
+Finish = Callable[[Figure, str, str, Words], Any]
+"""What becomes of a drawn figure, given its name, its description and the words: ``inline`` makes
+it an SVG element of the page."""
 # Least number of runs behind a dot, and the size of such a dot.
 SIZES = ((1, 2.2), (3, 3.2), (10, 4.4))
 TICKS = (
@@ -68,7 +71,7 @@ def _mark(axes: Axes, x: float, y: float, text: str) -> None:
     )  # fmt: skip
 
 
-def trade_off(plan: Doc, land: Doc, words: Words) -> Markup:
+def trade_off(plan: Doc, land: Doc, words: Words, finish: Finish = inline) -> Any:
     """Recovery against grade: the set-points, the trade-off curve with its band, the settings to
     run now and the trials."""
     say = words["plots"]
@@ -113,7 +116,7 @@ def trade_off(plan: Doc, land: Doc, words: Words) -> Markup:
         axes.set_xlabel(f"{say['grade']} (%)")
         axes.set_ylabel(f"{say['recovery']} (%)")
         quiet(axes)
-        return inline(figure, "trade-off", say["alt_trade_off"], words)
+        return finish(figure, "trade-off", say["alt_trade_off"], words)
 
 
 def _center(entry: Doc) -> tuple[float, float]:
@@ -130,7 +133,7 @@ def _cross(axes: Axes, entry: Doc, color: str, width: float) -> None:
         axes.plot(xs, ys, color=color, lw=width, alpha=0.8, zorder=5)
 
 
-def effect(entry: Doc, plan: Doc, land: Doc, words: Words) -> Markup:
+def effect(entry: Doc, plan: Doc, land: Doc, words: Words, finish: Finish = inline) -> Any:
     """Grade and recovery as functions of one setting, with 90 % bands and the runs' readings."""
     say, name = words["plots"], entry["setting"]
     label = words.level_of(name) if f"{name}_1" in plan["units"] else words.setting(name)
@@ -160,13 +163,15 @@ def effect(entry: Doc, plan: Doc, land: Doc, words: Words) -> Markup:
             )
         both[1].set_xlabel(f"{label} ({words.unit(entry['unit'])})")
         figure.align_ylabels(both)
-        return inline(
+        return finish(
             figure, f"effect-{entry['setting'].replace('_', '-')}",
             say["alt_effect"].format(name=label), words,
         )  # fmt: skip
 
 
-def profile(whole: str, gates: Sequence[str], plan: Doc, land: Doc, words: Words) -> Markup:
+def profile(
+    whole: str, gates: Sequence[str], plan: Doc, land: Doc, words: Words, finish: Finish = inline
+) -> Any:
     """The values of the gates of a setting along the deck: today's limits, the set-points, the
     settings to run now and the trials."""
     say, label = words["plots"], words.setting(whole)
@@ -198,10 +203,10 @@ def profile(whole: str, gates: Sequence[str], plan: Doc, land: Doc, words: Words
         axes.set_ylabel(f"{label} ({words.unit(plan['units'][gates[0]])})")
         quiet(axes)
         axes.grid(visible=False, axis="x")
-        return inline(figure, "profile", say["alt_profile"].format(name=label))
+        return finish(figure, "profile", say["alt_profile"].format(name=label), words)
 
 
-def interaction(plan: Doc, land: Doc, words: Words) -> Markup:
+def interaction(plan: Doc, land: Doc, words: Words, finish: Finish = inline) -> Any:
     """Chance of the grade over two settings, with lines of equal recovery and today's limits."""
     grid, say = land["map"], words["plots"]
     with drawing(4.6, 4.1) as figure:
@@ -243,7 +248,7 @@ def interaction(plan: Doc, land: Doc, words: Words) -> Markup:
         axes.set_xlabel(f"{words.setting(i)} ({words.unit(plan['units'][i])})")
         axes.set_ylabel(f"{words.setting(j)} ({words.unit(plan['units'][j])})")
         axes.tick_params(length=2.5)
-        return inline(figure, "map", say["alt_map"], words)
+        return finish(figure, "map", say["alt_map"], words)
 
 
 def chance_bands(confidence: float) -> list[float]:
@@ -265,7 +270,7 @@ def _lines(
     axes.clabel(lines, fmt=form, fontsize=8, colors=COLOR["ink"])
 
 
-def progress(land: Doc, plan: Doc, words: Words) -> Markup:
+def progress(land: Doc, plan: Doc, words: Words, finish: Finish = inline) -> Any:
     """Readings over time, and the best recovery known so far by today's model."""
     stretches, say = land["progress"], words["plots"]
     with drawing(4.8, 3.9) as figure:
@@ -299,10 +304,10 @@ def progress(land: Doc, plan: Doc, words: Words) -> Markup:
         both[1].set_xticks(x[::every], labels[::every], rotation=25, ha="right")
         both[1].margins(y=0.15)
         figure.align_ylabels(both)
-        return inline(figure, "progress", say["alt_progress"], words)
+        return finish(figure, "progress", say["alt_progress"], words)
 
 
-def calibration(bins: Sequence[Doc], words: Words) -> Markup:
+def calibration(bins: Sequence[Doc], words: Words, finish: Finish = inline) -> Any:
     """Stated chances of meeting the grade against how often the grade was met."""
     say = words["plots"]
     with drawing(3.8, 3.6) as figure:
@@ -321,10 +326,10 @@ def calibration(bins: Sequence[Doc], words: Words) -> Markup:
         axes.set(xlim=(-2, 105), ylim=(-2, 105), xlabel=say["stated"], ylabel=say["observed"])
         axes.set_aspect("equal")
         quiet(axes)
-        return inline(figure, "calibration", say["alt_calibration"], words)
+        return finish(figure, "calibration", say["alt_calibration"], words)
 
 
-def comparison(lines: Sequence[Doc], words: Words) -> Markup:
+def comparison(lines: Sequence[Doc], words: Words, finish: Finish = inline) -> Any:
     """Present and attainable recovery of each line, with 90 % intervals."""
     say = words["plots"]
     with drawing(4.6, 0.9 + 0.55 * len(lines)) as figure:
@@ -343,4 +348,4 @@ def comparison(lines: Sequence[Doc], words: Words) -> Markup:
         axes.set_ylim(-0.6, len(lines) - 0.4)
         axes.set_xlabel(f"{say['recovery']} (%)")
         quiet(axes)
-        return inline(figure, "comparison", say["alt_comparison"], words)
+        return finish(figure, "comparison", say["alt_comparison"], words)
