@@ -77,7 +77,7 @@ def constrained_by_quadrature(S, C, s, c, best, min_grade, feed_odds, cut):
 
 def test_constrained_improvement_against_quadrature():
     rng = np.random.default_rng(1)
-    seen_large = 0
+    large, small = [], []
     for _ in range(200):
         S, C, best = rng.normal(4, 1.5), rng.normal(1, 1.5), rng.normal(2, 1)
         s, c = rng.uniform(0.01, 1, 2)
@@ -91,12 +91,14 @@ def test_constrained_improvement_against_quadrature():
                 np.log(9.0),
             )[0, 0]
         )
-        if exact > 5e-3:
-            seen_large += 1
-            assert found == pytest.approx(exact, rel=0.05)
-        elif exact > 1e-4:
-            assert found == pytest.approx(exact, rel=0.6)
-    assert seen_large > 50
+        if exact > 1e-4:
+            (large if exact > 1e-3 else small).append(abs(found / exact - 1.0))
+    # The largest errors are 3.5 % and, where a narrow edge of the grade cuts a tail, 29 %.
+    assert len(large) > 100
+    assert max(large) < 0.04
+    assert len(small) > 10
+    assert sorted(small)[-2] < 0.01
+    assert max(small) < 0.3
 
 
 def test_constraint_that_always_holds_leaves_the_improvement_of_recovery():
