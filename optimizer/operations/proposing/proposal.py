@@ -179,6 +179,8 @@ def _narrowed(
     usual = next(s for s in GRAVITY_TABLE.settings if s.name == each.name)
     columns = (each.name, *plant.setting_columns.gates.get(each.name, ()))
     values = np.concatenate([shown_values.get(name, np.zeros(0)) for name in columns])
+    if each.name not in _TILTS:  # a number below 0 is a slip, which must not make the range
+        values = values[values >= 0.0]
     if not len(values):
         same = each.unit == usual.unit
         low, high = (usual.low, usual.high) if same else (0.0, 100.0)

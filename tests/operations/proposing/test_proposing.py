@@ -34,3 +34,14 @@ def test_the_corpus_loads_whole_with_its_proposed_site(case, tmp_path):
     if not samples:
         assert proposal.rejected == report.rejected
         assert proposal.added == report.added + report.already_known
+
+
+def test_a_number_below_zero_is_a_slip_and_makes_no_range(tmp_path):
+    heading = "line,started_at,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recovery\n"
+    rows = [f"a,2025-03-0{k}T08:00Z,{f},3,2.5,460,40,0.98,0.9\n" for k, f in ((1, 2), (2, -2.4))]
+    path = tmp_path / "log.csv"
+    path.write_text(heading + "".join(rows) + "a,2025-03-03T08:00Z,3,-1,2.5,460,40,0.98,0.9\n")
+    proposal = propose_site(path)
+    low = {each.name: each.low for each in proposal.draft.settings}
+    assert (low["feed_rate"], low["end_raise"]) == (2.0, -1.0)
+    assert (proposal.added, proposal.rejected) == (2, 1)
