@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from cli.options import HistoryOption, SeedOption, SiteOption, site_file
+from cli.options import HistoryOption, LanguageOption, SeedOption, SiteOption, site_file
 
 MIB = 1 << 20
 
@@ -85,6 +85,7 @@ def serve(
     state: StateOption = None,
     location: HistoryOption = "history",
     site: SiteOption = None,
+    language: LanguageOption = None,
     seed: SeedOption = 0,
 ) -> None:
     """Serve one history to many: the HTTP interface and a page for the tablet at the deck."""
@@ -98,6 +99,7 @@ def serve(
     configuration = Configuration(
         history=location,
         site=None if plant is None else str(plant),
+        language=language or "",
         seed=check_seed(seed),
         state=str(state or ""),
         tokens=str(tokens or ""),

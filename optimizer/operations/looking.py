@@ -27,6 +27,7 @@ from optimizer.planning.planner import plan_of
 from optimizer.planning.situation import Situation
 from optimizer.plant.run_columns import EVEN
 from optimizer.plant.time_zone import TimeZone
+from optimizer.text.sentences import listed
 
 MOST_RUNS = 1500
 """Largest number of runs that are told one by one: the newest, and all doubtful ones beside them.
@@ -70,23 +71,29 @@ class Look:
         trials = ("rank", "order", "settings", *QUANTITIES, "chance_of_grade", "expected_gain")
         found = self.diagnosis
         drift = [] if found is None else round_floats([d.as_dict() for d in found.drift])
-        return {
-            "schema": "highside.look/1",
-            **{name: plan[name] for name in same},
-            "time_zone": self.zone.name,
-            "settings": land["today"]["settings"],
-            "trials": [{name: each[name] for name in trials} for each in plan["recommendations"]],
-            "known_runs": self.known_runs,
-            "runs": [dict(run) for run in self.runs],
-            "effects": [_without_readings(effect) for effect in land.get("effects", [])],
-            "map": land.get("map") or None,
-            "known_batches": len(self.batches.batches),
-            "campaign": self._campaign(),
-            "drift": drift,
-            "known_happenings": len(self.happenings),
-            "happenings": [each.as_dict(self.zone) for each in self.happenings[-MOST_HAPPENINGS:]],
-            "calibration": self._calibration(),
-        }
+        return listed(
+            {
+                "schema": "highside.look/1",
+                **{name: plan[name] for name in same},
+                "time_zone": self.zone.name,
+                "settings": land["today"]["settings"],
+                "trials": [
+                    {name: each[name] for name in trials} for each in plan["recommendations"]
+                ],
+                "known_runs": self.known_runs,
+                "runs": [dict(run) for run in self.runs],
+                "effects": [_without_readings(effect) for effect in land.get("effects", [])],
+                "map": land.get("map") or None,
+                "known_batches": len(self.batches.batches),
+                "campaign": self._campaign(),
+                "drift": drift,
+                "known_happenings": len(self.happenings),
+                "happenings": [
+                    each.as_dict(self.zone) for each in self.happenings[-MOST_HAPPENINGS:]
+                ],
+                "calibration": self._calibration(),
+            }
+        )
 
     def _campaign(self) -> list[dict[str, Any]]:
         both = zip(self.batches.batches, self.batches.lessons, strict=True)

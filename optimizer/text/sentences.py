@@ -67,14 +67,28 @@ def retold(document: Any, words: Words) -> Any:
 
     A document of an older program lists none, and keeps its sentences in English.
     """
-    if words == ENGLISH or not isinstance(document, Mapping):
+    if words == ENGLISH or not isinstance(document, Mapping | list | tuple):
         return document
     told = {
-        each["text"]: words.fill(words["sentences"][each["key"]], **each["values"])
-        for each in document.get(LISTED, ())
+        each["text"]: words.told(each)
+        for listed_ in _lists(document)
+        for each in listed_
         if each["key"] in words["sentences"]
     }
     return _exchanged(document, told) if told else document
+
+
+def _lists(value: Any) -> Iterator[Any]:
+    """The lists of sentences in a document, and in those that it holds."""
+    if isinstance(value, Mapping):
+        for key, each in value.items():
+            if key == LISTED:
+                yield each
+            else:
+                yield from _lists(each)
+    elif isinstance(value, list | tuple):
+        for each in value:
+            yield from _lists(each)
 
 
 def _found(value: Any) -> Iterator[Sentence]:

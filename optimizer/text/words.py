@@ -38,6 +38,7 @@ NAMES = {
     "setting": "named",
     "property": "named",
     "spoken": "spoken",
+    "label": "labeled",
     "unit": "unit",
     "date": "date",
 }
@@ -62,7 +63,7 @@ class Words:
     """
 
     language: str = DEFAULT_LANGUAGE
-    settings: Mapping[str, str] = field(default_factory=dict)
+    settings: Mapping[str, str] = field(default_factory=dict, hash=False)
 
     def __post_init__(self) -> None:
         texts(self.language)
@@ -131,6 +132,11 @@ class Words:
         """A setting or a property inside a sentence, in English too in words."""
         return self.named(name).replace("_", " ")
 
+    def labeled(self, name: str) -> str:
+        """A setting or a property of the material as a label."""
+        called = self.spoken(name)
+        return called[:1].upper() + called[1:]
+
     def joined(self, told: Sequence[str]) -> str:
         """Parts of a sentence as a list, the last after an "and"."""
         rest = ", ".join(told[:-1])
@@ -140,6 +146,11 @@ class Words:
         """A unit for people."""
         known: Mapping[str, str] = self["units"]
         return known.get(unit, unit)
+
+    def told(self, sentence: Any) -> str:
+        """A sentence, or what a document says it was made of, as this reader is told it."""
+        made = sentence if isinstance(sentence, Mapping) else vars(sentence)
+        return self.fill(self["sentences"][made["key"]], **made["values"])
 
     def fill(self, text: str | Mapping[str, str], **values: Any) -> str:
         """A text with its values, figures in the reader's manner."""
@@ -157,10 +168,9 @@ class _Filling(Formatter):
         if isinstance(value, list | tuple):
             told = [self.format_field(each, "") for each in value]
             return ", ".join(told) if format_spec == "list" else str(self.words.joined(told))
-        if isinstance(value, Mapping):
-            return self.words.fill(self.words["sentences"][value["key"]], **value["values"])
-        if hasattr(value, "key"):
-            return self.words.fill(self.words["sentences"][value.key], **value.values)
+        if isinstance(value, Mapping) or hasattr(value, "key"):
+            said = self.words.told(value)
+            return said[:1].lower() + said[1:] if format_spec == "lower" else said
         if format_spec in NAMES:
             return str(getattr(self.words, NAMES[format_spec])(value))
         if format_spec in KINDS:

@@ -24,6 +24,7 @@ class Configuration:
     Args:
         history: path or URI of the run history.
         site: path of the site file; None for the defaults.
+        language: language of sheets, reports and pages; empty for that of the site file.
         seed: seed of plans whose request names none.
         state: folder of the audit trail and of stored answers; when empty, a folder beside the
             history.
@@ -46,6 +47,7 @@ class Configuration:
 
     history: str
     site: str | None = None
+    language: str = ""
     seed: int = 0
     state: str = ""
     tokens: str = ""

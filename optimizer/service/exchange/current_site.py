@@ -24,6 +24,8 @@ class CurrentSite:
     Args:
         path: path of the site file; it may not exist yet.
         required: whether the file must exist.
+        language: language of sheets, reports and pages, whatever the file says; empty for that of
+            the file.
 
     Attributes:
         path: path of the site file.
@@ -33,11 +35,12 @@ class CurrentSite:
         InputError: when the file cannot be used, or is required and does not exist.
     """
 
-    def __init__(self, path: str | Path, *, required: bool = False) -> None:
+    def __init__(self, path: str | Path, *, required: bool = False, language: str = "") -> None:
         self.path = Path(path)
         self.fault: InputError | None = None
         self._stamp: tuple[int, int, int] | None = None
-        self._site, self._content = Site(), dict[str, Any]()
+        self._language = language
+        self._site, self._content = self._told({})
         if required or self.path.exists():
             self._read()
 
@@ -69,7 +72,7 @@ class CurrentSite:
             return
         if stamp is None:
             self._stamp, self.fault = None, None
-            self._site, self._content = Site(), {}
+            self._site, self._content = self._told({})
             return
         try:
             self._read()
@@ -79,8 +82,14 @@ class CurrentSite:
     def _read(self) -> None:
         stamp = self._stamped()
         content = read_toml(self.path, WHAT)
-        self._site = Site.from_dict(content, str(self.path))
-        self._content, self._stamp, self.fault = content, stamp, None
+        self._site, self._content = self._told(content)
+        self._stamp, self.fault = stamp, None
+
+    def _told(self, content: Mapping[str, Any]) -> tuple[Site, Mapping[str, Any]]:
+        """The site of a content, and the content, in the language of the service."""
+        if self._language:
+            content = {**content, "site": {**content.get("site", {}), "language": self._language}}
+        return Site.from_dict(content, str(self.path)) if content else Site(), content
 
     def _stamped(self) -> tuple[int, int, int] | None:
         """What changes when the file is written again; None where there is no file."""

@@ -163,7 +163,8 @@ def _plant(configuration: Configuration, history: History) -> CurrentSite:
     """
     path = Path(configuration.site or STANDARD)
     missing = bool(configuration.site) and not path.exists()
-    return CurrentSite(path, required=missing and bool(history.at().lines))
+    must = missing and bool(history.at().lines)
+    return CurrentSite(path, required=must, language=configuration.language)
 
 
 def handed_over() -> FastAPI:

@@ -25,9 +25,9 @@ routes = APIRouter(include_in_schema=False, default_response_class=Response)
 
 
 @routes.get("/sign-in")
-async def sign_in() -> Response:
+async def sign_in(request: Request) -> Response:
     """The page with the sign-in form, which takes a token."""
-    return render_sign_in()
+    return render_sign_in(words=parts_of(request).site.words)
 
 
 @routes.post("/sign-in")
@@ -40,7 +40,7 @@ async def signed_in(request: Request) -> Response:
     session = await asyncio.to_thread(parts.sessions.begin, token, before)
     if session is None:
         request.state.refused = "unknown-token"
-        return render_sign_in(403, failed=True, sent=sent)
+        return render_sign_in(403, parts.site.words, failed=True, sent=sent)
     person, secure = parts.access.by_token(token), parts.configuration.secure
     answer: Response = RedirectResponse("/", 303)
     if sent is not None:

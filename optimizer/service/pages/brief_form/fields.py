@@ -24,9 +24,8 @@ from optimizer.plant.brief import (
 from optimizer.plant.settings import FEED_RATE, Setting
 from optimizer.plant.site import FEED_GRADE, MaterialVariable, Site
 from optimizer.service.exchange.queries import LABEL
-from optimizer.text.figures import exact_percent, level
 from optimizer.text.masses import mass_label
-from optimizer.text.setting_names import setting_words
+from optimizer.text.sentences import Sentence, sentence
 
 MATERIAL = "m."
 SHORT = {"min_grade": ("goal", "min_grade"), "trials": ("trials", "count")}
@@ -129,12 +128,11 @@ def fields_of(sections: Iterable[Section]) -> dict[str, Field]:
     return {field.name: field for section in sections for field in section.fields}
 
 
-def _words(name: str) -> str:
-    return name.replace("_", " ")
-
-
-def _range(variable: MaterialVariable | Setting) -> str:
-    return f"{level(variable.low)} to {level(variable.high)} {variable.unit}".rstrip()
+def _range(variable: MaterialVariable | Setting) -> Sentence:
+    ends = {"low": variable.low, "high": variable.high}
+    if variable.unit:
+        return sentence("field_range", unit=variable.unit, **ends)
+    return sentence("field_range_bare", **ends)
 
 
 def _daily(site: Site, has_feed: bool) -> Section:
@@ -142,159 +140,185 @@ def _daily(site: Site, has_feed: bool) -> Section:
     material = [
         Field(
             f"{MATERIAL}{name}",
-            _words(name).capitalize(),
+            sentence("field_setting", name=name),
             "measured",
             variable.unit,
-            f"{_range(variable)}{_of_share(name, variable)}",
-            _words(name),
+            _property_range(name, variable),
+            sentence("field_spoken", name=name),
         )
         for name, variable in site.material.items()
     ]
     lot = Field(
-        "trials.material_available", "Lot", unit=mass_label(site.file.site.mass),
-        note="Feed for all trials together.",
+        "trials.material_available", sentence("field_lot"), unit=mass_label(site.file.site.mass),
+        note=sentence("field_lot_note"),
     )  # fmt: skip
-    note = "Whatever stays empty is assumed, and the plan says what was."
+    note = sentence("field_daily_note")
     return Section("daily", "", (Group((
         *material,
-        Field(f"{MATERIAL}{LABEL}", "Name of the material", "text", said="material"),
-        Field("min_grade", "Grade to reach", "per cent", "%",
-              "When empty: the median grade of the runs.", "Grade"),
-        Field("trials", "Trials", "whole", note=f"1 to {MAX_TRIALS}; {DEFAULT_TRIALS} when empty"),
+        Field(f"{MATERIAL}{LABEL}", sentence("field_material_name"), "text",
+              said=sentence("field_material")),
+        Field("min_grade", sentence("field_grade_to_reach"), "per cent", "%",
+              sentence("field_grade_note"), sentence("field_grade")),
+        Field("trials", sentence("field_trials"), "whole",
+              note=sentence("field_trials_note", most=MAX_TRIALS, usual=DEFAULT_TRIALS)),
         *([lot] if has_feed else []),
-        Field("trials.minutes_available", "Time", unit="min", note="For all trials together.",
-              said="time available"),
+        Field("trials.minutes_available", sentence("field_time"), unit="min",
+              note=sentence("field_time_note"), said=sentence("field_time_available")),
     )),), note)  # fmt: skip
 
 
-def _of_share(name: str, variable: MaterialVariable) -> str:
-    plain = name == FEED_GRADE and not variable.unit
-    return ", or per cent with its sign" if plain else ""
+def _property_range(name: str, variable: MaterialVariable) -> Sentence:
+    """The range of a property, and for the feed grade how a share may be typed."""
+    if name != FEED_GRADE or variable.unit:
+        return _range(variable)
+    return sentence("field_range_share", low=variable.low, high=variable.high)
 
 
 def _over_the_shift(site: Site) -> Section:
     """Ranges of the material, and what must meet the grade over them."""
     ranges = []
     for name, variable in site.material.items():
-        said, about = _words(name), partial(Field, kind="measured", unit=variable.unit)
+        about = partial(Field, kind="measured", unit=variable.unit)
         ranges.append(Group(
-            (about(f"{MATERIAL}{name}.low", "From", said=f"{said} from"),
-             about(f"{MATERIAL}{name}.high", "To", said=f"{said} to")),
-            said.capitalize(), _range(variable),
+            (about(f"{MATERIAL}{name}.low", sentence("field_low"),
+                   said=sentence("field_from", name=name)),
+             about(f"{MATERIAL}{name}.high", sentence("field_high"),
+                   said=sentence("field_to", name=name))),
+            sentence("field_setting", name=name), _range(variable),
         ))  # fmt: skip
-    hold = Field("goal.hold", "What must meet the grade", "choice", choices=(
-        ("", "the product of the whole shift"),
-        ("throughout", "the product of every hour"),
+    hold = Field("goal.hold", sentence("field_hold"), "choice", choices=(
+        ("", sentence("field_blend")),
+        ("throughout", sentence("field_throughout")),
     ))  # fmt: skip
-    note = (
-        f"A property that varies over the shift, at most {MOST_RANGES} of them, has its two ends "
-        "here, and no value above."
-    )
+    note = sentence("field_shift_note", most=MOST_RANGES)
     groups = (*ranges, Group((hold,)))
-    return Section("shift", "Material that varies over the shift", groups, note)
+    return Section("shift", sentence("field_shift"), groups, note)
 
 
 PRICES = {
-    "product": ("Product, a tonne", "that meets the grade", "price of a tonne of product"),
-    "middlings": ("Middlings, a tonne", "", "price of a tonne of middlings"),
-    "reject": (
-        "Reject, a tonne", "below 0 where it costs to be rid of", "price of a tonne of reject",
+    "product": (
+        sentence("field_price_product"),
+        sentence("field_price_product_note"),
+        sentence("field_price_product_said"),
     ),
-    "feed": ("Feed, a tonne", "", "price of a tonne of feed"),
-    "hour": ("An hour of running", "such as power and wages", "cost of an hour"),
+    "middlings": (
+        sentence("field_price_middlings"), "", sentence("field_price_middlings_said"),
+    ),
+    "reject": (
+        sentence("field_price_reject"),
+        sentence("field_price_reject_note"),
+        sentence("field_price_reject_said"),
+    ),
+    "feed": (sentence("field_price_feed"), "", sentence("field_price_feed_said")),
+    "hour": (
+        sentence("field_price_hour"),
+        sentence("field_price_hour_note"),
+        sentence("field_price_hour_said"),
+    ),
 }  # fmt: skip
 """Label, note and name of each price."""
+CAPACITY = {
+    "min_feed_rate": sentence("field_min_feed_rate"),
+    "max_feed_rate": sentence("field_max_feed_rate"),
+    "max_product_rate": sentence("field_max_product_rate"),
+    "max_reject_rate": sentence("field_max_reject_rate"),
+}
+"""Label of each limit of a rate."""
 
 
 def _goal(has_feed: bool) -> Section:
     choices = [
-        ("", "highest recovery at the grade"),
-        *([("value", "highest value of an hour")] if has_feed else []),
-        ("trade-off", "the whole trade-off of grade and recovery"),
+        ("", sentence("field_goal_recovery")),
+        *([("value", sentence("field_goal_value"))] if has_feed else []),
+        ("trade-off", sentence("field_goal_trade_off")),
     ]
-    usual = exact_percent(DEFAULT_CONFIDENCE)
     goal = Group((
-        Field("goal.maximise", "Goal", "choice", choices=tuple(choices)),
-        Field("goal.confidence", "Confidence in the grade", "per cent", "%",
-              f"50 to below 100; {usual} when empty"),
+        Field("goal.maximise", sentence("field_goal"), "choice", choices=tuple(choices)),
+        Field("goal.confidence", sentence("field_confidence"), "per cent", "%",
+              sentence("field_confidence_note", usual=DEFAULT_CONFIDENCE)),
     ))  # fmt: skip
     prices = [_price(name) for name in Prices.model_fields if name != "currency"]
-    currency = Field("goal.prices.currency", "Currency", "text")
-    priced = Group((*prices, currency), "Prices", "Only where the goal is the value of an hour.")
-    return Section("goal", "Goal and prices", (goal, *([priced] if has_feed else [])))
+    currency = Field("goal.prices.currency", sentence("field_currency"), "text")
+    priced = Group((*prices, currency), sentence("field_prices"), sentence("field_prices_note"))
+    return Section(
+        "goal", sentence("field_goal_and_prices"), (goal, *([priced] if has_feed else []))
+    )
 
 
 def _price(name: str) -> Field:
-    label, note, said = PRICES.get(name, (_words(name).capitalize(), "", ""))
+    label, note, said = PRICES.get(name, (sentence("field_setting", name=name), "", ""))
     return Field(f"goal.prices.{name}", label, "signed", note=note, said=said)
 
 
 def _capacity(rates: list[Setting]) -> Section:
-    labels = {"min": "at least", "max": "at most"}
     fields = []
     for rate in rates:
         for name in Capacity.model_fields:
-            end, _, what = name.partition("_")
-            said = f"{_words(what)} {labels.get(end, end)}"
-            note = f"The deck allows {_range(rate)}." if what == FEED_RATE else ""
-            fields.append(
-                Field(f"capacity.{name}", said.capitalize(), unit=rate.unit, note=note, said=said)
-            )
-    return Section("capacity", "Capacity", (Group(tuple(fields)),) if fields else ())
+            of_feed = name.endswith(FEED_RATE)
+            note = sentence("field_deck_allows", range=_range(rate)) if of_feed else ""
+            fields.append(Field(f"capacity.{name}", CAPACITY[name], unit=rate.unit, note=note))
+    return Section(
+        "capacity", sentence("field_capacity"), (Group(tuple(fields)),) if fields else ()
+    )
 
 
 def _limits(settings: tuple[Setting, ...]) -> Section:
-    ends = {"low": "From", "high": "To", "fixed": "Fixed at"}
+    ends = {
+        "low": ("field_low", "field_from"),
+        "high": ("field_high", "field_to"),
+        "fixed": ("field_fixed_at", "field_fixed"),
+    }
     groups = []
     for setting in settings:
-        said = setting_words(setting.name)
         fields = tuple(
-            Field(f"limits.{setting.name}.{end}", label, "signed", setting.unit,
-                  said=f"{said} {label.lower()}")
-            for end, label in ends.items()
+            Field(f"limits.{setting.name}.{end}", sentence(label), "signed", setting.unit,
+                  said=sentence(said, name=setting.name))
+            for end, (label, said) in ends.items()
         )  # fmt: skip
-        note = f"The deck allows {_range(setting)} in steps of {level(setting.step)}."
-        groups.append(Group(fields, said.capitalize(), note))
-    return Section("limits", "Limits of the settings today", tuple(groups))
+        note = sentence("field_deck_allows_steps", range=_range(setting), step=setting.step)
+        groups.append(Group(fields, sentence("field_setting", name=setting.name), note))
+    return Section("limits", sentence("field_limits"), tuple(groups))
 
 
 def _couplings(settings: tuple[Setting, ...], count: int) -> Section:
     groups = []
     for k in range(min(count, MOST_COUPLINGS)):
-        said = f"coupling {k + 1}"
         terms = [
-            Field(f"couplings.{k}.terms.{setting.name}", f"× {setting_words(setting.name)}",
+            Field(f"couplings.{k}.terms.{setting.name}", sentence("field_term", name=setting.name),
                   "signed", setting.unit,
-                  said=f"{said}, coefficient of {setting_words(setting.name)}")
+                  said=sentence("field_coefficient", number=k + 1, name=setting.name))
             for setting in settings
         ]  # fmt: skip
         ends = [
-            Field(f"couplings.{k}.{end}", label, "signed", said=f"{said}, {label.lower()}")
-            for end, label in (("at_least", "At least"), ("at_most", "At most"))
+            Field(
+                f"couplings.{k}.{end}",
+                sentence(f"field_{end}"),
+                "signed",
+                said=sentence(f"field_coupling_{end}", number=k + 1),
+            )
+            for end in ("at_least", "at_most")
         ]
-        groups.append(Group((*terms, *ends), said.capitalize()))
-    note = (
-        "A limit on several settings together: each coefficient times its setting, added up. "
-        "Settings without a coefficient are left out of the sum."
-    )
-    return Section("couplings", "Couplings between settings", tuple(groups), note)
+        groups.append(Group((*terms, *ends), sentence("field_coupling", number=k + 1)))
+    note = sentence("field_couplings_note")
+    return Section("couplings", sentence("field_couplings"), tuple(groups), note)
 
 
 def _minutes() -> Section:
     usual = {"settle": DEFAULT_SETTLE_MINUTES, "sample": DEFAULT_SAMPLE_MINUTES}
     fields = tuple(
-        Field(f"trials.{name}_minutes", f"To {name}", unit="min",
-              note=f"{level(minutes)} when empty", said=f"time to {name}")
+        Field(f"trials.{name}_minutes", sentence(f"field_{name}"), unit="min",
+              note=sentence("field_when_empty", usual=minutes),
+              said=sentence(f"field_{name}_said"))
         for name, minutes in usual.items()
     )  # fmt: skip
-    return Section("minutes", "Time that one trial takes", (Group(fields),))
+    return Section("minutes", sentence("field_minutes"), (Group(fields),))
 
 
 def _current(settings: tuple[Setting, ...]) -> Section:
     fields = tuple(
-        Field(f"current.{setting.name}", setting_words(setting.name).capitalize(), "signed",
-              setting.unit, said=f"{setting_words(setting.name)} now")
+        Field(f"current.{setting.name}", sentence("field_setting", name=setting.name),
+              "signed", setting.unit, said=sentence("field_now", name=setting.name))
         for setting in settings
     )  # fmt: skip
-    note = "An empty field: where the latest run left it."
-    return Section("current", "Where the deck stands now", (Group(fields),), note)
+    note = sentence("field_current_note")
+    return Section("current", sentence("field_current"), (Group(fields),), note)

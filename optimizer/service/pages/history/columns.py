@@ -13,62 +13,26 @@ import pyarrow as pa
 from optimizer.history.schema import declared_unit, fields_of
 from optimizer.history.start_times import MISDATED
 from optimizer.plant.run_columns import RUN_COLUMNS
-from optimizer.plant.site import Site
+from optimizer.plant.site import FEED_GRADE, Site
 from optimizer.plant.time_zone import TimeZone
 from optimizer.service.answers.run_tables import WITHDRAWN
 from optimizer.service.exchange.typed_numbers import fraction, measured, number, whole
 from optimizer.text.figures import level
-from optimizer.text.setting_names import gate_number, setting_words
+from optimizer.text.sentences import sentence
+from optimizer.text.setting_names import gate_number
 from optimizer.text.visible_text import fits_in_a_page
 
 Kind = Literal["text", "time", "share", "count", "number", "material", "yes or no"]
 SHARE_PLACES = 9
 """Decimals of a share in per cent: more than anybody measures, and fewer than rounding spoils."""
-LABELS = {
-    "run_id": "Run",
-    "started_at": "Started",
-    "grade_se": "Error of grade",
-    "recovery_se": "Error of recovery",
-    "feed_grade_se": "Error of feed grade",
-    "grade_count": "Particles counted",
-    "middlings_share_se": "Error of middlings share",
-    "middlings_grade_se": "Error of middlings grade",
-    "feed_grade_count": "Particles counted, feed",
-    "grade_recovery_correlation": "Correlation, grade and recovery",
-    "grade_feed_correlation": "Correlation, grade and feed grade",
-    "recovery_feed_correlation": "Correlation, recovery and feed grade",
-    "deck_state": "Deck",
-    "source": "Log",
-    "source_row": "Row of the log",
-}
-"""What columns are called for people; a column without an entry is called by its name."""
-MEANINGS = {
-    "run_id": "which run of its line it is",
-    "line": "the line that ran it",
-    "started_at": "when it started, by the clock of the plant",
-    "material": "name of the material",
-    "grade": "share of wanted material in the product",
-    "recovery": "share of the wanted material of the feed that went to the product",
-    "grade_se": "standard error of the grade",
-    "recovery_se": "standard error of the recovery",
-    "grade_count": "particles counted for the grade",
-    "grade_recovery_correlation": "correlation of the errors of grade and recovery",
-    "feed_grade": "share of wanted material in the feed",
-    "feed_grade_se": "standard error of the feed grade",
-    "feed_grade_count": "particles counted for the feed grade",
-    "grade_feed_correlation": "correlation of the errors of grade and feed grade",
-    "recovery_feed_correlation": "correlation of the errors of recovery and feed grade",
-    "middlings_share": "share of the feed that went to the middlings, kept as a product",
-    "middlings_share_se": "standard error of the share of the middlings",
-    "middlings_grade": "share of wanted material in the middlings",
-    "middlings_grade_se": "standard error of the grade of the middlings",
-    "deck_state": "how the bed lay on the deck",
-    "note": "what somebody wrote with it",
-    "samples": "number of readings from which it was averaged",
-    "settled": "whether the deck had become steady",
-    "source": "log from which it was loaded",
-    "source_row": "row of that log",
-}
+TOLD = (
+    "run_id", "line", "started_at", "material", "grade", "recovery", "grade_se", "recovery_se",
+    "grade_count", "grade_recovery_correlation", "feed_grade", "feed_grade_se", "feed_grade_count",
+    "grade_feed_correlation", "recovery_feed_correlation", "middlings_share", "middlings_share_se",
+    "middlings_grade", "middlings_grade_se", "deck_state", "note", "samples", "settled", "source",
+    "source_row",
+)  # fmt: skip
+"""Columns whose meaning is the same at every plant (``meaning_grade`` of the texts)."""
 _KINDS: dict[str, Kind] = {
     "text": "text", "time": "time", "fraction": "share", "count": "count", "correlation": "number",
 }  # fmt: skip
@@ -98,7 +62,9 @@ class RunField:
     @property
     def heading(self) -> str:
         """Label and unit."""
-        return f"{self.label}, {self.unit}" if self.unit else self.label
+        if not self.unit:
+            return self.label
+        return sentence("column_heading", label=self.label, unit=self.unit)
 
     @property
     def is_number(self) -> bool:
@@ -139,19 +105,19 @@ class RunField:
 
 def run_field(name: str, site: Site, line: str | None) -> RunField:
     """A column of the runs of a line; for several lines, None."""
-    label = LABELS.get(name) or name.replace("_", " ").capitalize()
+    own = name == FEED_GRADE or name not in TOLD
+    label = sentence("field_setting", name=name) if own else sentence(f"column_{name}")
     if name in site.setting_names:
-        label = setting_words(name).capitalize()
-        meaning = "setting, counted from the feed end" if gate_number(name) else "setting"
+        meaning = sentence("meaning_gate" if gate_number(name) else "meaning_setting")
         return RunField(name, label, declared_unit(site, name, line), meaning, "number")
-    if name in site.material_names and name not in MEANINGS:
+    if name in site.material_names and name not in TOLD:
         unit = declared_unit(site, name, line)
-        return RunField(name, label, unit, "property of the material", "material")
+        return RunField(name, label, unit, sentence("meaning_property"), "material")
     kind = _OF_COLUMN.get(name, "material" if name in site.material_names else "text")
     unit = "%" if kind == "share" else ""
     if name in ("feed_grade", "feed_grade_se"):
         unit, kind = declared_unit(site, name, line), "material"
-    said = MEANINGS.get(name, "a column that the site file does not declare; it is not used")
+    said = sentence(f"meaning_{name}" if name in TOLD else "meaning_none")
     return RunField(name, label, unit, said, kind)
 
 

@@ -7,6 +7,7 @@ import hashlib
 import secrets
 from collections.abc import Mapping
 from datetime import datetime
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -22,6 +23,7 @@ from optimizer.service.admission.access import SESSION_SECONDS, VISITOR, set_coo
 from optimizer.service.exchange import problems
 from optimizer.service.pages.shared.progress import duration, queue_before, stage_of
 from optimizer.service.pages.shared.sent_again import Sent, sent_form, words_of
+from optimizer.service.pages.shared.translated import Translated, filters_for
 from optimizer.service.parts import parts_of
 from optimizer.text.figures import (
     exact_percent,
@@ -35,9 +37,11 @@ from optimizer.text.figures import (
 from optimizer.text.masses import TONNE, feed_key, mass, mass_label, mass_unit_of
 from optimizer.text.plan_middlings import keeps_middlings
 from optimizer.text.season_value import season_value
+from optimizer.text.sentences import LISTED, Sentence, retold
 from optimizer.text.setting_names import first_gates, profiles_told, setting_words
 from optimizer.text.todays_material import property_text
 from optimizer.text.visible_text import fits_in_a_page, printable
+from optimizer.text.words import ENGLISH, Words
 
 STATIC = Path(__file__).parents[1] / "static"
 STYLE = "".join(
@@ -100,51 +104,103 @@ def card_of(trial: str) -> str:
     return f"b{batch.rpartition('-')[2]}-{order}"
 
 
-ENVIRONMENT = Environment(
-    loader=PackageLoader("optimizer.service.pages"),
-    autoescape=True,
-    undefined=StrictUndefined,
-    finalize=_visible,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
-ENVIRONMENT.filters.update(
-    first_gates=first_gates,
-    percent=lambda v, places=1: NOTHING if v is None else percent(v, places),
-    whole_percent=lambda v: NOTHING if v is None else whole_percent(v),
-    exact_percent=exact_percent,
-    worth=lambda v: NOTHING if v is None else worth(v),
-    points=lambda v, places=2: NOTHING if v is None else points(v, places),
-    level=lambda v: NOTHING if v is None else level(v),
-    sigmas=lambda v: NOTHING if v is None else f"{v:.1f}".replace("-", "\u2212"),
-    card=card_of,
-    address=lambda text: Markup(quote(text, safe="")),
-    plain=plain,
-    property_text=property_text,
-    season_value=season_value,
-    words=lambda name: name.replace("_", " "),
-    setting=setting_words,
-    field_words=words_of,
-    profiles_told=profiles_told,
-    feed=_feed,
-    mass=_mass,
-    rate=mass,
-    mass_label=mass_label,
-    by_order=by_order,
-    keeps_middlings=keeps_middlings,
-    duration=duration,
-    moment=datetime.fromisoformat,
-    stage_of=stage_of,
-    queue_before=queue_before,
+FILTERS: dict[str, Any] = {
+    "first_gates": first_gates,
+    "percent": lambda v, places=1: NOTHING if v is None else percent(v, places),
+    "whole_percent": lambda v: NOTHING if v is None else whole_percent(v),
+    "exact_percent": exact_percent,
+    "worth": lambda v: NOTHING if v is None else worth(v),
+    "points": lambda v, places=2: NOTHING if v is None else points(v, places),
+    "level": lambda v: NOTHING if v is None else level(v),
+    "sigmas": lambda v: NOTHING if v is None else f"{v:.1f}".replace("-", "\u2212"),
+    "card": card_of,
+    "address": lambda text: Markup(quote(text, safe="")),
+    "plain": plain,
+    "property_text": property_text,
+    "season_value": season_value,
+    "words": lambda name: name.replace("_", " "),
+    "setting": setting_words,
+    "field_words": words_of,
+    "profiles_told": profiles_told,
+    "feed": _feed,
+    "mass": _mass,
+    "rate": mass,
+    "mass_label": mass_label,
+    "by_order": by_order,
+    "keeps_middlings": keeps_middlings,
+    "duration": duration,
+    "moment": datetime.fromisoformat,
+    "stage_of": stage_of,
+    "queue_before": queue_before,
     # The value of a form field comes back from the browser, so it is not changed.
-    value=lambda text: Markup(escape(text)),
-)
-ENVIRONMENT.tests["fitting"] = fits_in_a_page
+    "value": lambda text: Markup(escape(text)),
+    "told": str,
+    "told_of": lambda text, document: text,
+}
 
 
-def render(template: str, status: int = 200, **values: Any) -> Response:
-    """A page rendered from a template, with its content-security policy."""
-    content = ENVIRONMENT.get_template(template).render(style=STYLE, **values)
+@lru_cache(maxsize=16)
+def environment(words: Words) -> Environment:
+    """The templates, told as a reader is told things; in plain English they are as they stand."""
+    made = Environment(
+        loader=PackageLoader("optimizer.service.pages"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=_visible if words == ENGLISH else partial(_told, words),
+        trim_blocks=True,
+        lstrip_blocks=True,
+        extensions=() if words.language == ENGLISH.language else (Translated,),
+    )
+    made.filters.update(FILTERS)
+    made.tests["fitting"] = fits_in_a_page
+    made.globals["language"] = words.language
+    if words == ENGLISH:
+        return made
+    made.filters.update(
+        words=words.spoken,
+        told_of=partial(_told_of, words),
+    )
+    if words.language != ENGLISH.language:
+        texts = words["pages"]
+        made.exchange = texts.__getitem__  # type: ignore[attr-defined]
+        made.filters.update(
+            **filters_for(made.filters, words),
+            told=lambda text: texts.get(text, text),
+            words=lambda name: texts.get(name) or words.spoken(name),
+            capitalize=lambda text: _capital(texts.get(text, text)),
+            join=partial(_joined, words),
+        )
+    return made
+
+
+def _told(words: Words, value: Any) -> Any:
+    """A value for a page, a sentence as the reader is told it."""
+    return _visible(words.told(value) if isinstance(value, Sentence) else value)
+
+
+def _told_of(words: Words, text: str, document: Mapping[str, Any]) -> str:
+    """A sentence of a document, as the reader is told it."""
+    return str(retold({LISTED: document.get(LISTED, ()), "": text}, words)[""])
+
+
+def _joined(words: Words, parts: Any, mark: str = "", attribute: str = "") -> str:
+    """Parts as one text, each sentence among them as the reader is told it."""
+    each = (part[attribute] if attribute else part for part in parts)
+    return mark.join(str(_told(words, part)) for part in each)
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+ENVIRONMENT = environment(ENGLISH)
+
+
+def render(template: str, status: int = 200, words: Words = ENGLISH, **values: Any) -> Response:
+    """A page rendered from a template as a reader is told things, with its content-security
+    policy."""
+    told = {name: retold(value, words) for name, value in values.items()}
+    content = environment(words).get_template(template).render(style=STYLE, **told)
     headers = {"Content-Security-Policy": POLICY, "Cache-Control": "no-store"}
     return Response(content, status, headers, media_type="text/html; charset=utf-8")
 
@@ -189,7 +245,8 @@ def render_with_token(
     first_visit = parts.access.open and not cookies.get(VISITOR)
     if first_visit:
         cookies[VISITOR] = secrets.token_urlsafe(16)
-    page = render(template, status, form_token=parts.access.form_token(cookies), **values)
+    token = parts.access.form_token(cookies)
+    page = render(template, status, parts.site.words, form_token=token, **values)
     if first_visit:
         secure = parts.configuration.secure
         cookie = set_cookie(VISITOR, cookies[VISITOR], SESSION_SECONDS, secure)
@@ -198,7 +255,11 @@ def render_with_token(
 
 
 def render_sign_in(
-    status: int = 200, *, failed: bool = False, sent: Sent | None = None
+    status: int = 200,
+    words: Words = ENGLISH,
+    *,
+    failed: bool = False,
+    sent: Sent | None = None,
 ) -> Response:
     """The page with the sign-in form.
 
@@ -207,10 +268,11 @@ def render_sign_in(
 
     Args:
         status: HTTP status of the answer.
+        words: how the reader is told things.
         failed: whether a token was given that is not known.
         sent: form that was refused since nobody was signed in.
     """
-    page = render("sign_in.html", status, failed=failed, kept=sent and sent.as_text())
+    page = render("sign_in.html", status, words, failed=failed, kept=sent and sent.as_text())
     page.headers["Referrer-Policy"] = "same-origin"
     return page
 
@@ -237,7 +299,7 @@ async def refusal(error: HighsideError, request: Request) -> Response:
     document = problems.document(error)
     status, sent = document["status"], await sent_form(request)
     if status == 401:
-        page = render_sign_in(status, sent=sent)
+        page = render_sign_in(status, parts_of(request).site.words, sent=sent)
     else:
         heading = "This could not be done"
         page = render_with_token(
