@@ -32,6 +32,9 @@ FEED_SAMPLED = ("before_return", "after_return")
 """Where the feed may be sampled: before streams that are led back join it, or after."""
 
 
+Word = Annotated[str, Field(min_length=1, max_length=200)]
+
+
 class SettingFields(Strict):
     """The fields of one setting in a site file; a field that is left out keeps its default."""
 
@@ -111,6 +114,13 @@ class Measurement(Strict):
     """Difference of grade between two settings that a count of particles should show."""
 
 
+class SheetFields(Strict):
+    """The ``[sheet]`` table."""
+
+    checks: tuple[Word, ...] | None = None
+    """What is checked before the first trial, in the plant's words; None for a general start."""
+
+
 class SiteFile(Strict):
     """The content of a site file."""
 
@@ -121,6 +131,9 @@ class SiteFile(Strict):
     lines: dict[str, LineFields] = {}
     events: tuple[Event, ...] = ()
     measurement: Measurement = Measurement()
+    called: dict[str, Word] = {}
+    """What the plant calls its settings, its ``high_side`` and its ``feed_end``."""
+    sheet: SheetFields = SheetFields()
 
     @field_validator("lines", mode="before")
     @classmethod
@@ -163,7 +176,6 @@ class Site:
         zone = self.file.site.time_zone
         self.time_zone = located("[site] time_zone", lambda: TimeZone(zone))
         self.name = self.file.site.name
-        self.words = located("[site] language", self.words_in)
         self.mass = MassUnit(self.file.site.mass)
         self.date_order = self.file.site.date_order
         self.currency = self.file.site.currency
@@ -180,6 +192,7 @@ class Site:
             self._lines[line] = common.with_fields(own, f"lines.{line}.settings")
         self.setting_columns = SettingColumns.of(self._lines.values())
         self._check_names()
+        self.words = self.words_in()
         self.material = dict(self.file.material)
         self.material.setdefault(FEED_GRADE, MaterialVariable(unit="", low=0.0, high=1.0))
         self._check_units()
@@ -227,7 +240,11 @@ class Site:
         Raises:
             InputError: when there are no texts in the language.
         """
-        return Words(language or self.file.site.language)
+        asked = language or self.file.site.language
+        words = located(
+            "[site] language", lambda: Words(asked, self.file.called, self.file.sheet.checks)
+        )
+        return words.check_names({*self.set_names, *(s.name for s in self.wholes)})
 
     @classmethod
     def read(cls, path: str | Path | None) -> Site:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from optimizer.errors import InputError, reason_of
@@ -20,6 +21,7 @@ name = "my plant"
 # mass = "lb"                    # unit of lots, feed used, product: t (default), kg, lb, short_ton
 # date_order = "day-first"       # 03/04/2026 is then 3 April; or "month-first", "year-first"
 # currency = "credits"           # of all prices
+# language = "es"                # of report, sheets and pages: en (default), es or pt
 """
 
 _SETTING = """
@@ -34,7 +36,7 @@ step = {step}
 _NOTES = {
     "feed_rate": '              # or "kg/h", "lb/h": numbers here and in plans are then in it',
     "end_raise": '             # or a height: "mm", "cm", "in"; so may the side tilt be',
-    "air": '             # turns of the air-gate knob; or "%" of opening',
+    "air": '                # per cent open; or "turn": turns of the air-gate knob',
 }
 _WAS = """\
 # A unit that changed and that no formula converts: pairs of an old value and the same in the unit
@@ -71,6 +73,16 @@ TAIL = """
 # feed_sampled = "before_return"    # or "after_return": where those streams have joined the feed
 # grade_difference = "0.5 %"        # difference of grade that a count of particles should show
 
+# What your people call the knobs, the high side and the feed end; report, sheets and pages say so.
+# [called]
+# air = "damper"
+# high_side = "wall side"
+# feed_end = "left"
+
+# What is checked before the first trial, as it stands on the sheet; ours is a general start.
+# [sheet]
+# checks = ["Deck cloth brushed.", "Fan belt looked at."]
+
 # Headings of your logs, when they are not the canonical names (feed_rate, end_raise, side_tilt,
 # eccentric_speed, air, grade, recovery, grade_count, line, started_at, run_id, deck_state ...).
 # [columns]
@@ -91,6 +103,8 @@ TAIL = """
 
 def site_template() -> str:
     """The text of a site file with the default ranges."""
+    # Air in per cent open says the same at every deck; turns differ with the knob.
+    air = replace(GRAVITY_TABLE["air"], unit="%", low=0.0, high=100.0)
     tables = [
         _SETTING.format(
             name=s.name,
@@ -101,7 +115,7 @@ def site_template() -> str:
             step=f"{s.step:g}",
             max_change=f"{5 * s.step:g}",
         )
-        for s in GRAVITY_TABLE.settings
+        for s in (air if each.name == air.name else each for each in GRAVITY_TABLE.settings)
     ]
     return HEAD + _SITE + "".join(tables) + _WAS + _MATERIAL + TAIL
 

@@ -204,6 +204,12 @@ class Drawing:
             if x > start and x + needs > end:
                 x = start = self.left if back is None else back
                 self.y += self._line(size)
+            if x + needs > end:  # longer than a row: the text goes on below its box
+                side = self._tick(x, "", size)
+                self._wrapped(side, end - side, line, size)
+                self.y -= self._line(size)
+                x = end
+                continue
             x = self._tick(x, line, size) + 4
         self.y += self._line(size)
 

@@ -163,7 +163,7 @@ def make_sheet(
         ),
         limits=_limits(today, words),
         trials=_blocks(plan, today, words, batch),
-        checks=box("checks"),
+        checks=box("checks") if words.checks is None else Box(say["checks_title"], words.checks),
         moving=box("moving"),
         watch=_with_drift(box("watch"), plan.get("drift")),
         sampling=_with_middlings(box("sampling"), say["sampling_middlings"], middlings),

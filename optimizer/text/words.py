@@ -8,11 +8,12 @@ A text with the forms ``one`` and ``other`` is chosen by its value ``count``. Wh
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from string import Formatter
 from typing import Any
 
+from optimizer.errors import InputError, nearest
 from optimizer.text import figures
 from optimizer.text.masses import pounds
 from optimizer.text.setting_names import gate_number, setting_words
@@ -53,7 +54,9 @@ class Words:
 
     Attributes:
         language: code of a language that has a file of texts.
-        settings: the plant's own names of settings, by the names of documents.
+        called: what the plant calls its settings, its high side and its feed end, by the names of
+            documents, ``high_side`` and ``feed_end``.
+        checks: what the plant checks before the first trial; None for a general start.
 
     Raises:
         InputError: when there are no texts in the language.
@@ -63,10 +66,25 @@ class Words:
     """
 
     language: str = DEFAULT_LANGUAGE
-    settings: Mapping[str, str] = field(default_factory=dict, hash=False)
+    called: Mapping[str, str] = field(default_factory=dict, hash=False)
+    checks: tuple[str, ...] | None = None
 
     def __post_init__(self) -> None:
         texts(self.language)
+
+    def check_names(self, settings: Iterable[str]) -> Words:
+        """These words, whose names are those of settings or places of the deck.
+
+        Raises:
+            InputError: when a name is another one; the hint names the nearest.
+        """
+        known = [*settings, *self["places"]]
+        for name in self.called:
+            if name not in known:
+                raise InputError(
+                    f"[called] {name}: there is no such setting.", hint=nearest(name, known)
+                )
+        return self
 
     def __getitem__(self, section: str) -> Any:
         """The texts of one section, by key."""
@@ -92,8 +110,8 @@ class Words:
 
     def setting(self, name: str) -> str:
         """What a setting is called; one that has no name for people keeps that of documents."""
-        if name in self.settings:
-            return self.settings[name]
+        if name in self.called:
+            return self.called[name]
         known, forms = self["settings"], self["gates"]
         if gate := gate_number(name):
             return str(forms["gate"].format(name=self.setting(gate[0]), number=gate[1]))
@@ -121,12 +139,12 @@ class Words:
     def named(self, name: str) -> str:
         """A setting or a property of the material inside a sentence. In English it is the name of
         logs, which people look for there, unless the plant has its own word."""
-        if name in self.settings:
-            return self.settings[name]
-        if self.language == DEFAULT_LANGUAGE:
-            return setting_words(name) if gate_number(name) else name
+        gate = gate_number(name)
+        own = name in self.called or (gate is not None and gate[0] in self.called)
+        if self.language == DEFAULT_LANGUAGE and not own:
+            return setting_words(name) if gate else name
         called = self.property(name) if name in self["materials"] else self.setting(name)
-        return called[:1].lower() + called[1:] if called != name else name
+        return called if own or called == name else called[:1].lower() + called[1:]
 
     def spoken(self, name: str) -> str:
         """A setting or a property inside a sentence, in English too in words."""
@@ -155,7 +173,15 @@ class Words:
     def fill(self, text: str | Mapping[str, str], **values: Any) -> str:
         """A text with its values, figures in the reader's manner."""
         form = text if isinstance(text, str) else text["one" if values["count"] == 1 else "other"]
-        return _Filling(self).vformat(form, (), values)
+        return _Filling(self).vformat(form, (), {**self._places(), **values})
+
+    def _places(self) -> dict[str, str]:
+        """The sides and ends of the deck, with the plant's own words in brackets."""
+        own = self.called
+        return {
+            name: f"{place} ({own[name]})" if name in own else place
+            for name, place in self["places"].items()
+        }
 
 
 class _Filling(Formatter):

@@ -148,7 +148,7 @@ def test_the_template_shows_gates_that_work_once_uncommented():
     )
     space = Site.from_dict(tomllib.loads(text)).space
     assert space.names[4:] == GATES
-    assert (space["air_1"].max_taper, space["air_1"].high, space["air_2"].high) == (20, 90, 70)
+    assert (space["air_1"].max_taper, space["air_1"].high, space["air_2"].high) == (20, 100, 70)
 
 
 def test_a_changed_site_file_keeps_its_gates():

@@ -118,7 +118,11 @@ def test_a_missing_site_file_says_how_to_make_one(tmp_path):
 def test_the_template_is_a_site_file_with_the_defaults(tmp_path):
     file = tmp_path / "site.toml"
     init(file)
-    assert Site.read(file).space == Site().space
+    # Air in per cent open says the same at every deck; without a file it stays in turns.
+    made, usual = Site.read(file).space, Site().space
+    assert [s for s in made.settings if s.name != "air"] == list(usual.settings)[:-1]
+    assert (made["air"].unit, made["air"].low, made["air"].high) == ("%", 0, 100)
+    assert usual["air"].unit == "turn"
     with pytest.raises(InputError, match="exists and was left alone"):
         init(file)
     # The commented lines of the template must also be valid once uncommented.

@@ -196,11 +196,11 @@ def _capital(text: str) -> str:
 ENVIRONMENT = environment(ENGLISH)
 
 
-def render(template: str, status: int = 200, words: Words = ENGLISH, **values: Any) -> Response:
+def render(template: str, status: int = 200, reader: Words = ENGLISH, **values: Any) -> Response:
     """A page rendered from a template as a reader is told things, with its content-security
     policy."""
-    told = {name: retold(value, words) for name, value in values.items()}
-    content = environment(words).get_template(template).render(style=STYLE, **told)
+    told = {name: retold(value, reader) for name, value in values.items()}
+    content = environment(reader).get_template(template).render(style=STYLE, **told)
     headers = {"Content-Security-Policy": POLICY, "Cache-Control": "no-store"}
     return Response(content, status, headers, media_type="text/html; charset=utf-8")
 
