@@ -102,7 +102,7 @@ class Words:
 
     def date(self, moment: str) -> str:
         """A date, or a date and a time after it, that is written as ISO 8601 says."""
-        day, rest = moment[:10], moment[10:].replace("T", " ")
+        day, rest = moment[:10], moment[10:].replace("T", " ", 1 if moment[10:11] == "T" else 0)
         year, month, number = day.split("-")
         if self.language == DEFAULT_LANGUAGE:
             return moment

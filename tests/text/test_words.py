@@ -101,6 +101,7 @@ def test_dates_are_day_month_year(language):
     order = re.sub(r"[^dMy]", "", re.sub(r"(.)\1+", r"\1", _short(language)))
     assert order == "dMy"
     assert Words(language).date("2026-03-09T06:30") == "09/03/2026 06:30"
+    assert Words(language).date("2026-03-09 06:30 UTC") == "09/03/2026 06:30 UTC"
     assert Words().date("2026-03-09T06:30") == "2026-03-09T06:30"
 
 

@@ -33,7 +33,7 @@ COMPARED = ("==", "!=", "in", "[", "get(")
 """What stands before a literal that is compared or looked up, and so is no text."""
 VALUES = (
     "to run", "running", "done", "failed", "skipped", "open", "closed", "queued", "waiting",
-    "any", "alone", "not stated", "even", "boiling", "sluggish", "starved", "flooded",
+    "any", "alone", "nothing", "not stated", "even", "boiling", "sluggish", "starved", "flooded",
     "grade", "recovery",
     "middlings_share", "middlings_grade", "corrected", "withdrawn", "reinstated",
     "Today", "Batches", "Look", "What if", "Runs", "Lines", "Diagnosis", "Plant",
@@ -53,6 +53,9 @@ ATTRIBUTES = re.compile(r"\w=\"")
 CLOCK = re.compile(r"(zone\.shown\([^()]*\))")
 UNIT = re.compile(r"^\s*([\w.]*\bunit|[\w.]*units\.get\([^()]*\)|[\w.]*units\[[\w.]+\])\s*$")
 """An expression that is a unit alone."""
+UNIT_OF_LABEL = re.compile(r"(\", \" ~ )([\w.]*\bunit)\b")
+BESIDE_TEXT = re.compile(rf"\|\s*({'|'.join(FIGURES)})\)(?= ~ \")")
+"""A unit and a figure that an expression joins to a text."""
 LETTERS = re.compile(r"[^\W\d_]{2}")
 
 
@@ -135,6 +138,7 @@ def _literals(code: str, exchange: Callable[[str], str]) -> str:
             return found[0]
         return f'"{exchange(text)}"'
 
+    code = BESIDE_TEXT.sub(r"| told_\1)", UNIT_OF_LABEL.sub(r"\1(\2 | told_unit)", code))
     code = LITERAL.sub(said, code)
     return CHOSEN.sub(lambda m: f'"{exchange(m[1] or m[2])}"', code)
 
