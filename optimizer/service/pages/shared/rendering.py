@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import secrets
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 from functools import lru_cache, partial
 from pathlib import Path
@@ -158,6 +158,7 @@ def environment(words: Words) -> Environment:
         return made
     made.filters.update(
         words=words.spoken,
+        setting=words.spoken,
         told_of=partial(_told_of, words),
     )
     if words.language != ENGLISH.language:
@@ -169,6 +170,7 @@ def environment(words: Words) -> Environment:
             words=lambda name: texts.get(name) or words.spoken(name),
             capitalize=lambda text: _capital(texts.get(text, text)),
             join=partial(_joined, words),
+            profiles_told=partial(_profiles_told, words),
         )
     return made
 
@@ -187,6 +189,19 @@ def _joined(words: Words, parts: Any, mark: str = "", attribute: str = "") -> st
     """Parts as one text, each sentence among them as the reader is told it."""
     each = (part[attribute] if attribute else part for part in parts)
     return mark.join(str(_told(words, part)) for part in each)
+
+
+def _profiles_told(words: Words, names: Iterable[str]) -> list[str]:
+    """``profiles_told`` as the reader is told it."""
+    known = set(names)
+    wholes = (name.removesuffix("_taper") for name in sorted(known) if name.endswith("_taper"))
+    return [
+        words.fill(
+            words["sentences"]["profile_told_bow" if f"{name}_bow" in known else "profile_told"],
+            name=name,
+        )
+        for name in wholes
+    ]
 
 
 def _capital(text: str) -> str:
