@@ -14,6 +14,7 @@ from tests.serving import SECONDS
 
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
 JAVA = shutil.which("java")
+SOFFICE = shutil.which("soffice")
 PEERS = "needs other optimizers: pip install -e '.[peers]', as DEVELOPERS.md says of the peers"
 
 
@@ -25,6 +26,7 @@ def _needs(program: str, path: str | None, package: str) -> pytest.MarkDecorator
 
 
 needs_chromium = _needs("the browser Chromium", CHROMIUM, "chromium")
+needs_libreoffice = _needs("the program LibreOffice", SOFFICE, "libreoffice-calc-nogui")
 needs_java = _needs("a Java runtime", JAVA, "default-jre-headless")
 
 

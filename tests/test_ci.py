@@ -57,7 +57,7 @@ def ci(tmp_path):
     (programs / "rm").symlink_to(shutil.which("rm"))  # for the final cleanup
 
     def call(fail_at: int = 0, outside: bool = True):
-        for name in ("chromium", "java"):
+        for name in ("chromium", "java", "soffice"):
             (programs / name).unlink(missing_ok=True)
             if outside:
                 (programs / name).symlink_to(stub)

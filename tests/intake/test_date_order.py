@@ -71,7 +71,7 @@ def test_only_that_reason_means_two_days(history):
 def test_a_year_of_two_digits_is_rejected_without_a_stated_order(history, written):
     starts, (reason,) = loaded(history, written)
     assert not starts
-    assert "is not a date: write year-month-day" in reason
+    assert "has a year of two digits: say in which order day, month and year stand" in reason
 
 
 @pytest.mark.parametrize("written", ["31/12/25", "13/13/25", "25-13-01", "1/2-25"])

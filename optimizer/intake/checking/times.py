@@ -35,6 +35,7 @@ _SHORTEST = len("2025-03-04")
 _DAY = 86_400_000_000
 _FARTHEST = 2.0**61
 """Microseconds from 1970 to a time that no log has."""
+_SHORT_YEAR = r"^\d{1,2}[/.-]\d{1,2}[/.-]\d{1,2}($|[ ,T])"
 _DAYS_COUNTED, _SECONDS_COUNTED = r"^[2-6]\d{4}([.,]\d+)?$", r"^1\d{9}(\d{3})?([.,]\d+)?$"
 
 TWO_DAYS = (
@@ -52,6 +53,10 @@ NO_DAY = (
 ABBREVIATED = (
     "'{value}' has an abbreviated time zone, and several zones can have that: write the offset, "
     "such as 2025-03-04T16:30+02:00, or none for clocks of the plant"
+)
+SHORT_YEAR = (
+    "'{value}' has a year of two digits: say in which order day, month and year stand "
+    "(--date-order day-first, or date_order under [site] in the site file), or write year-month-day"
 )
 COUNTED_DAYS = (
     "'{value}' counts days from one that it does not tell: write the heading as "
@@ -268,6 +273,7 @@ def _times_by_pattern(shown: pa.Array, proof: int | None, how: Reading) -> tuple
     for pattern, reason in (
         (TIME_OF_DAY, NO_DAY),
         (ABBREVIATED_ZONE, ABBREVIATED),
+        *(() if how.stated or how.usual else ((_SHORT_YEAR, SHORT_YEAR),)),
         (_DAYS_COUNTED, COUNTED_DAYS),
         (_SECONDS_COUNTED, COUNTED_SECONDS),
         ("", NO_DATE),

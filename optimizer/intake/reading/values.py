@@ -55,6 +55,18 @@ TWO_WAYS = (
     "thousands mark, and decimals with a point)"
 )
 NO_NUMBER = "'{value}' is not a number"
+A_DATE = (
+    "'{value}' is a date, which a spreadsheet may have made of a number such as 2.4 (type the "
+    "number again in a column of texts or numbers)"
+)
+_MONTH = (
+    "(?i:jan|ene|gen|feb|fev|fév|mar|mär|mrz|apr|abr|avr|mai|may|mag|jun|giu|jul|lug|aug|ago|sep"
+    "|set|oct|okt|ott|out|nov|dec|dez|dic|déc)"
+)
+_DATE = (
+    rf"^\d{{1,2}}[.\- /]+{_MONTH}\.?([ \-]\d{{2,4}})?$|^{_MONTH}\.?[ \-]\d{{1,2}}$"
+    r"|^\d{1,2}[./-]\d{1,2}[./-](\d{2}|\d{4})$|^\d{4}-\d{2}-\d{2}( 00:00(:00)?)?$"
+)
 
 
 @dataclass
@@ -211,14 +223,20 @@ def _odd_numbers(text: pa.Array, decimal: Decimal, proof: int | None, units: boo
         number = pc.if_else(pc.is_in(unit, pa.array(["", "%"])), number, "")
     forms = _Forms(number, decimal)
     forms.settle(proof)
-    taken = forms.readable & ~absent & ~infinite
+    dates = matches(text, _DATE)
+    taken = forms.readable & ~absent & ~infinite & ~dates
     values = np.where(infinite, np.inf, forms.values(taken))
     values[infinite & matches(text, "^-")] = -np.inf
     said = taken & as_mask(pc.not_equal(unit, ""))
     unsure = forms.unsure & ~absent
     refused = forms.refused & ~absent
     left = ~(taken | absent | infinite | unsure | refused | forms.two_ways)
-    faults = [(refused, NO_COMMA), (forms.two_ways, TWO_WAYS), (left, NO_NUMBER)]
+    faults = [
+        (refused, NO_COMMA),
+        (forms.two_ways, TWO_WAYS),
+        (dates, A_DATE),
+        (left & ~dates, NO_NUMBER),
+    ]
     return Numbers(
         values,
         pc.if_else(pa.array(said), unit, None) if said.any() else None,
