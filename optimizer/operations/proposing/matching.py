@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,7 +18,7 @@ from optimizer.operations.proposing.log_columns import LogColumn, columns_of
 from optimizer.operations.proposing.words import claims, material_of, words_of
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.plant.site import FEED_GRADE, Site
-from optimizer.plant.units import stored_unit_of
+from optimizer.plant.units import factor, stored_unit_of
 from optimizer.text.headings import name_key, split_unit, with_unit
 
 if TYPE_CHECKING:
@@ -75,6 +75,8 @@ def _match(log: Sequence[LogColumn], found: Matched, mapping: Mapping[str, str])
     known = Headings(Site(), mapping)
     binding = known.bind([c.heading for c in log], "")
     bound = {c.index: name for name, columns in binding.columns.items() for c in columns}
+    by_name = dict(bound)
+    stated = {c.index: c.unit for columns in binding.columns.values() for c in columns}
     _match_gates(log, bound, found)
     free = [c.heading for k, c in enumerate(log) if k not in bound and c.heading not in mapping]
     numeric = [c.heading for c in log if c.heading in free and material_of(c.heading)]
@@ -88,7 +90,8 @@ def _match(log: Sequence[LogColumn], found: Matched, mapping: Mapping[str, str])
         if name is None and column.heading in numeric and column.is_numeric:
             name = _new_material(column, found)
         if name is not None:
-            _take(column, name, name != bound.get(k), found)
+            unit = stated.get(k) or column.unit
+            _take(replace(column, unit=unit), name, name != by_name.get(k), found)
         elif column.heading in free and column.heading not in claimed:
             found.unread.setdefault(column.heading, column.some)
     found.names_lines &= "line" in {*bound.values(), *alone.values()}
@@ -152,11 +155,25 @@ def _take_unit(name: str, unit: str, found: Matched) -> None:
         try:
             stored_unit_of(name, unit)
         except InputError as error:
+            _refuse_two_meanings(name, unit)
             found.open += ((name, f"{error.message} {error.hint}"),)
             return
     elif name == FEED_GRADE:
         unit = "%" if is_percent(unit) else "fraction"
     found.units.setdefault(name, unit)
+
+
+def _refuse_two_meanings(name: str, unit: str) -> None:
+    """Refuse a unit that can be several: a proposal would guess one of them."""
+    try:
+        factor(unit, "t/h")
+    except InputError as error:
+        if error.code == "ambiguous-unit":
+            raise InputError(
+                f"the logs give {name} in '{unit}': {error.message}",
+                code=error.code,
+                hint=f'Say which with --map "HEADING={name} [short_ton/h]", or another unit.',
+            ) from None
 
 
 def _is_per_cent(values: Iterable[float]) -> bool:

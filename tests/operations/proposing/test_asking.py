@@ -151,3 +151,38 @@ def test_options_of_logs_need_logs(run, option):
     code, _, err = run("init", *option)
     assert code == 2
     assert "Add --from LOG" in err
+
+
+def test_a_unit_of_several_meanings_is_asked_for_and_not_guessed(run, log, tmp_path):
+    text = (tmp_path / log).read_text(encoding="utf-8")
+    changes = {"Feed kg/h": "Feed (tons/h)", "1800": "1,8", "2000": "2,0", "2250": "2,2"}
+    for old, new in changes.items():
+        text = text.replace(old, new)
+    (tmp_path / log).write_text(text, encoding="utf-8")
+    drive = ("--map", "Drive=eccentric_speed")
+    code, _, err = run("init", "--from", log, *drive)
+    assert code == 2
+    assert "can be a tonne, a short ton or a long ton" in err
+    assert '--map "HEADING=feed_rate [short_ton/h]"' in err
+    (tmp_path / log).write_text(
+        text.replace("1800", "1,8").replace("2000", "2,0").replace("2250", "2,2")
+    )
+    assert (
+        run("init", "--from", log, *drive, "--map", "Feed (tons/h)=feed_rate [short_ton/h]")[0] == 0
+    )
+    assert Site.read("site.toml").columns["Feed (tons/h)"] == "feed_rate [short_ton/h]"
+
+
+def test_gates_are_proposed_from_columns_with_numbers(run, tmp_path):
+    (tmp_path / "log.csv").write_text(
+        "line,feed_rate,end_raise,side_tilt,eccentric_speed,Air gate 1,Air gate 2,grade,recovery\n"
+        "A,1.8,2.4,2.1,440,30,32,0.975,0.9\nA,2.0,2.4,2.2,450,31,36,0.98,0.91\n"
+    )
+    code, out, err = run("init", "--from", "log.csv", "--json")
+    assert code == 0, err
+    document = json.loads(out)
+    assert document["loads"]["added"] == 2
+    assert document["settings"][-1] == {
+        "name": "air", "unit": "turn", "low": 30, "high": 36, "step": 1, "gates": 2,
+    }  # fmt: skip
+    assert document["columns"] == {"Air gate 1": "air_1", "Air gate 2": "air_2"}
