@@ -25,7 +25,7 @@ import pyarrow.parquet as pq
 # A script sees its own folder, not the project it stands in, unless the project is installed.
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from optimizer.plant.settings import GRAVITY_TABLE
+from optimizer.plant.settings import GRAVITY_TABLE, SettingSpace
 from optimizer.simulation import coffee, demo_deck
 
 SEED = 20_250_512
@@ -51,7 +51,12 @@ LOT_SCATTER = np.array([0.30, 7.0, 0.010])
 DAY_SCATTER = np.array([0.08, 2.0, 0.003])
 DECIMALS = (1, 0, 3)
 
-SETTINGS = GRAVITY_TABLE.names
+GATES = {"deck-3": 4}
+SPACES = {line: GRAVITY_TABLE.with_gates("air", count) for line, count in GATES.items()}
+"""The settings of decks whose air has gates; the others have those of ``GRAVITY_TABLE``."""
+# Turns by which the first gate is above the mean of all, by habit; how that varies from one
+# set-point to the next, and how each gate does.
+USUAL_TAPER, TAPER_WANDER, GATE_WANDER = 2.0, 2.5, 1.0
 
 
 @dataclass(frozen=True)
@@ -59,7 +64,7 @@ class Habit:
     """How one deck is run.
 
     Args:
-        usual: the settings everybody knows, in the order of ``SETTINGS``.
+        usual: the settings everybody knows, in the order of ``GRAVITY_TABLE``.
         wander: standard deviation of each from one set-point to the next.
         paired: speed follows tilt (40 rpm a degree), as operators are taught.
         highest_feed: t/h, what the deck is allowed.
@@ -77,7 +82,7 @@ PAIRED_SPEED = 40.0  # rpm a degree of tilt
 HABITS = {
     "deck-1": Habit((2.4, 3.1, 3.0, 470, 42), (0.15, 0.15, 0.25, 3, 1.2), True, 4.0, 400),
     "deck-2": Habit((2.0, 3.0, 2.8, 485, 33), (0.15, 0.15, 0.20, 3, 1.5), True, 3.0, 300),
-    "deck-3": Habit((2.6, 2.7, 3.1, 460, 53), (0.20, 0.15, 0.15, 6, 1.5), False, 4.0, 500),
+    "deck-3": Habit((2.6, 2.7, 3.1, 460, 50), (0.20, 0.15, 0.15, 6, 1.5), False, 4.0, 500),
 }
 # Reach of an exploring day, one setting at a time and both ways.
 REACH = np.array([0.6, 0.8, 0.8, 30.0, 6.0])
@@ -85,9 +90,15 @@ REACH = np.array([0.6, 0.8, 0.8, 30.0, 6.0])
 Row = dict[str, Any]
 
 
+def space_of(line: str) -> SettingSpace:
+    """The settings of a deck."""
+    return SPACES.get(line, GRAVITY_TABLE)
+
+
 def make_runs(line: str) -> list[Row]:
     """All runs of one deck over the season, in order of time."""
-    rng = np.random.default_rng([SEED, sorted(HABITS).index(line)])
+    number = sorted(HABITS).index(line)
+    rng, of_gates = (np.random.default_rng([SEED, number, *more]) for more in ((), (1,)))
     rows: list[Row] = []
     lot_left, label, lot = 0, "", np.zeros(3)
     for day in range(DAYS):
@@ -99,7 +110,7 @@ def make_runs(line: str) -> list[Row]:
             lot_left = int(rng.integers(3, 7))
         lot_left -= 1
         state = np.round(lot + DAY_SCATTER * rng.standard_normal(3), 4)
-        rows += _day(line, date, label, state, rng)
+        rows += _day(line, date, label, state, rng, of_gates)
     for number, row in enumerate(rows, start=1):
         row["run_id"] = f"{line}-{number:04d}"
     return rows
@@ -112,11 +123,18 @@ def _new_lot(rng: np.random.Generator) -> tuple[str, np.ndarray]:
 
 
 def _day(
-    line: str, date: datetime, label: str, state: np.ndarray, rng: np.random.Generator
+    line: str,
+    date: datetime,
+    label: str,
+    state: np.ndarray,
+    rng: np.random.Generator,
+    of_gates: np.random.Generator,
 ) -> list[Row]:
-    """One deck, one day: readings at one or more set-points on one lot."""
+    """One deck, one day: readings at one or more set-points on one lot. The second generator draws
+    how the gates differ, so that a deck with gates has the days of one without."""
     habit = HABITS[line]
-    settings = np.repeat(_set_points(habit, rng), rng.integers(2, 4), axis=0)
+    points = _at_gates(line, _set_points(habit, rng), of_gates)
+    settings = np.repeat(points, rng.integers(2, 4), axis=0)
     reading = demo_deck(line).measure(settings, coffee(*state), rng, habit.grade_count)
     logged = {
         name: None if rng.random() < EMPTY_CELL else round(float(value), places)
@@ -132,7 +150,7 @@ def _day(
                 "line": line,
                 "started_at": clock,
                 "material": label,
-                **dict(zip(SETTINGS, map(float, values), strict=True)),
+                **dict(zip(space_of(line).names, map(float, values), strict=True)),
                 "grade": float(reading.grade[i]) if even else None,
                 "recovery": round(float(reading.recovery[i]), 4) if even else None,
                 "grade_count": reading.grade_count if even else None,
@@ -160,6 +178,19 @@ def _set_points(habit: Habit, rng: np.random.Generator) -> np.ndarray:
     return GRAVITY_TABLE.values(GRAVITY_TABLE.nearest_index(points))
 
 
+def _at_gates(line: str, points: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Set-points, shape (k, 5), with the air of each gate in place of one air, shape (k, d): a
+    profile that varies from one set-point to the next. Decks without gates draw nothing."""
+    if line not in GATES:
+        return points
+    count = GATES[line]
+    taper = USUAL_TAPER + TAPER_WANDER * rng.standard_normal((len(points), 1))
+    air = points[:, 4:] + taper * np.linspace(1.0, -1.0, count)
+    air += GATE_WANDER * rng.standard_normal((len(points), count))
+    space = space_of(line)
+    return space.values(space.nearest_index(np.hstack([points[:, :4], air])))
+
+
 # --- Files. Each deck's log has the dress of a different office.
 
 
@@ -183,7 +214,7 @@ Columns = Mapping[str, tuple[str, Callable[[Any], str]]]
 MEASURED = ("grade", "recovery", "grade_count", "deck_state", *MATERIAL, "note")
 DECK_1: Columns = {
     name: (name, _plain)
-    for name in ("run_id", "line", "started_at", "material", *SETTINGS, *MEASURED)
+    for name in ("run_id", "line", "started_at", "material", *GRAVITY_TABLE.names, *MEASURED)
 }
 DECK_2: Columns = {
     "line": ("line", _plain),
@@ -269,7 +300,7 @@ def _write_parquet(path: Path, rows: list[Row]) -> dict[str, Any]:
     text, real = pa.string(), pa.float64()
     schema = pa.schema(
         [("run_id", text), ("line", text), ("started_at", pa.timestamp("ms")), ("material", text)]
-        + [(name, real) for name in SETTINGS]
+        + [(name, real) for name in space_of("deck-3").names]
         + [("grade", real), ("recovery", real), ("recovery_se", real)]
         + [("grade_count", pa.int32()), ("deck_state", text)]
         + [(name, real) for name in MATERIAL]

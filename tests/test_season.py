@@ -125,11 +125,15 @@ def test_settings_lie_on_the_steps_and_in_the_range_of_the_site(name):
     own = SITE.get("lines", {}).get(line, {}).get("settings", {})
     for field, declared in SITE["settings"].items():
         declared = {**declared, **own.get(field, {})}
-        values = np.array([run[field] for run in RUNS[name]])
+        gates = [f"{field}_{k + 1}" for k in range(declared.get("gates", 0))]
+        values = np.array([[run[each] for each in gates or [field]] for run in RUNS[name]])
         steps = (values - declared["low"]) / declared["step"]
         assert np.allclose(steps, np.rint(steps), atol=1e-6)
         assert values.min() >= declared["low"] - 1e-9
         assert values.max() <= declared["high"] + 1e-9
+        if gates:
+            assert np.abs(np.diff(values, axis=1)).max() <= declared["max_taper"]
+            assert {name for name in RUNS[name][0] if name.startswith(field)} == set(gates)
 
 
 @pytest.mark.parametrize("name", LOGS)
@@ -155,7 +159,8 @@ def test_about_two_percent_of_all_trials_failed():
 
 @pytest.mark.parametrize("name", LOGS)
 def test_set_points_are_read_several_times_and_material_cells_are_sometimes_empty(name):
-    points = {tuple(run[s] for s in GRAVITY_TABLE.names) for run in RUNS[name]}
+    names = SCRIPT.space_of(name.split(".")[0]).names
+    points = {tuple(run[s] for s in names) for run in RUNS[name]}
     assert len(RUNS[name]) / len(points) > 2.0
     for field in SITE["material"]:
         values = [run[field] for run in RUNS[name]]
@@ -176,6 +181,19 @@ def test_operators_move_speed_and_tilt_together_on_two_decks_only():
     assert correlation("deck-1.csv") > 0.5
     assert correlation("deck-2.csv") > 0.5
     assert abs(correlation("deck-3.parquet")) < 0.3
+
+
+def test_the_feed_end_of_the_deck_with_gates_gets_more_air_by_habit_but_too_little_more():
+    """Uses the true values of the simulation: more taper than by habit recovers more."""
+    names = SCRIPT.space_of("deck-3").names
+    habit = np.array([[run[s] for s in names] for run in RUNS["deck-3.parquet"]]).mean(axis=0)
+    air = habit[4:]
+    assert (np.diff(air) < 0.0).all()
+    deck, material = demo_deck("deck-3"), demo_material()
+    tapered, alike = habit.copy(), habit.copy()
+    tapered[4:], alike[4:] = 2.0 * air - air.mean(), air.mean()
+    points = np.array([alike, habit, tapered])
+    assert (np.diff(deck.run(points, material).recovery) > 0.001).all()
 
 
 def test_about_a_dozen_rows_are_spoiled_at_the_places_in_expected_json():
@@ -220,10 +238,11 @@ def test_habit_loses_recovery(name):
     """Uses the true values of the simulation, today's material and the grade of the brief."""
     line, goal = name.split(".")[0], BRIEF["goal"]["min_grade"]
     deck, material = demo_deck(line), demo_material()
-    points = np.unique([[run[s] for s in GRAVITY_TABLE.names] for run in RUNS[name]], axis=0)
+    space = SCRIPT.space_of(line)
+    points = np.unique([[run[s] for s in space.names] for run in RUNS[name]], axis=0)
     response = deck.run(points, material)
     good = (response.grade >= goal) & (response.failure <= 0.05)
-    region = Region.whole(GRAVITY_TABLE).narrow(
+    region = Region.whole(space).narrow(
         "feed_rate",
         BRIEF["capacity"]["min_feed_rate"],
         SCRIPT.HABITS[line].highest_feed,

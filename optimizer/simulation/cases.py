@@ -54,11 +54,12 @@ DEMO_DECKS: Mapping[str, Deck] = {
         balance_speed=390.0,
         bypass=0.004,
         cut_noise=0.035,
+        air_need=(0.12, 0.04, -0.04, -0.12),
         laws=physics.Laws(hump=physics.skewed_hump),
     ),
 }
-"""A medium deck; a small deck with a quick gate; a large deck on which some feed bypasses
-sorting."""
+"""A medium deck; a small deck with a quick gate; a large deck on which some feed bypasses sorting,
+and whose feed end needs more air than its discharge end."""
 
 
 def demo_deck(line: str) -> Deck:

@@ -38,12 +38,12 @@ def test_run_now_beats_the_best_run_of_the_season(season, line):
     if line != "deck-1":
         # The brief states the current settings of deck-1; the other decks may move freely.
         brief = brief.model_copy(update={"current": {}})
-    plan = suggest(history.at(), site, brief)
-    recovery, grade = truth(line, [plan.run_now.settings[n] for n in NAMES])
+    plan, names = suggest(history.at(), site, brief), site.space_of(line).names
+    recovery, grade = truth(line, [plan.run_now.settings[n] for n in names])
     assert grade[0] >= 0.985
 
     runs = history.at().runs(site=site).filter(pc.field("line") == line)
-    values = np.column_stack([runs[n].to_numpy() for n in NAMES])
+    values = np.column_stack([runs[n].to_numpy() for n in names])
     read_grade, read_recovery = runs["grade"].to_numpy(), runs["recovery"].to_numpy()
     met = (read_grade >= 0.985) & (values[:, 0] >= brief.capacity.min_feed_rate)
     best = np.flatnonzero(met)[np.argmax(read_recovery[met])]
