@@ -99,6 +99,14 @@ PriceOption = Annotated[
 RejectPriceOption = Annotated[
     float, typer.Option("--reject-price", metavar="VALUE", help="Price of a tonne of reject.")
 ]
+MiddlingsPriceOption = Annotated[
+    float | None,
+    typer.Option(
+        "--middlings-price",
+        metavar="VALUE",
+        help="Price of a tonne of middlings; that of reject when left out.",
+    ),
+]
 HoursOption = Annotated[
     float | None, typer.Option("--hours", metavar="H", help="Running hours of a season.")
 ]
@@ -188,6 +196,7 @@ class Money(NamedTuple):
     price: float | None
     hours: float | None
     reject_price: float
+    middlings_price: float | None = None
 
 
 def comparison_request(
@@ -206,16 +215,19 @@ def comparison_request(
     """
     from optimizer.comparison import ComparisonRequest, Prices, read_fractions
 
-    price, hours, reject = money
+    price, hours, reject, middlings = money
     if (price is None) != (hours is None):
         raise InputError(
             "--price and --hours go together: value per tonne, hours per season.",
             hint="Write both, such as --price 2400 --hours 900",
         )
+    prices = None
+    if price is not None and hours is not None:
+        prices = Prices(price, hours, reject, middlings=middlings)
     return ComparisonRequest(
         lines=[n.strip() for entry in lines or () for n in entry.split(",") if n.strip()] or None,
         feed_rate=feed_rate,
-        prices=None if price is None or hours is None else Prices(price, hours, reject),
+        prices=prices,
         fractions=None if fractions is None else read_fractions(fractions),
         ranked_by=ranked_by,
         anonymous=anonymous,

@@ -21,6 +21,7 @@ from cli.options import (
     LanguageOption,
     LineOption,
     MaterialOption,
+    MiddlingsPriceOption,
     MinGradeOption,
     Money,
     PriceOption,
@@ -79,6 +80,7 @@ def report(
     feed_rate: CommonFeedRateOption = None,
     price: PriceOption = None,
     reject_price: RejectPriceOption = 0.0,
+    middlings_price: MiddlingsPriceOption = None,
     hours: HoursOption = None,
     fractions: FractionsOption = None,
     anonymous: AnonymousOption = False,
@@ -105,7 +107,7 @@ def report(
         )
         answer(done.as_dict(), as_json, _text)
         return
-    money = Money(price, hours, reject_price)
+    money = Money(price, hours, reject_price, middlings_price)
     request = _compared(compared, feed_rate, money, fractions, anonymous)
     command = shlex.join(["highside", *sys.argv[1:]])
     files = ReportFiles(out, tuple(sheets or ()), paper, language, command)
@@ -129,12 +131,12 @@ def _compared(
     Raises:
         InputError: when options of a comparison are given without one.
     """
-    price, hours, reject = money
-    beyond = feed_rate, price, hours, fractions, reject or None, anonymous or None
+    price, hours, reject, middlings = money
+    beyond = feed_rate, price, hours, fractions, reject or None, middlings, anonymous or None
     if not compared and any(option is not None for option in beyond):
         raise InputError(
-            "--feed-rate, --price, --reject-price, --hours, --fractions and --anonymous choose how "
-            "lines are compared.",
+            "--feed-rate, --price, --reject-price, --middlings-price, --hours, --fractions and "
+            "--anonymous choose how lines are compared.",
             hint="Add --compare, or leave them out.",
         )
     if not compared:

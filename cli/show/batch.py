@@ -46,8 +46,9 @@ def batch(document: Mapping[str, Any]) -> str:
             "history."
         ),
     ]
+    planned = {each["order"]: each for each in document["plan"]["recommendations"]}
     for trial in document["trials"]:
-        lines += ["", *_trial(trial, units)]
+        lines += ["", *_trial(trial, planned.get(trial["order"], {}), units)]
     return "\n".join(lines)
 
 
@@ -69,8 +70,10 @@ def _day(moment: str) -> str:
     return f"{moment[:10]} {moment[11:16]} UTC"
 
 
-def _trial(trial: Mapping[str, Any], units: Mapping[str, str]) -> list[str]:
-    """The lines about one trial."""
+def _trial(
+    trial: Mapping[str, Any], planned_as: Mapping[str, Any], units: Mapping[str, str]
+) -> list[str]:
+    """The lines about one trial, which the plan has as ``planned_as``."""
     why = f", {trial['reason']}" if "reason" in trial else ""
     head = f"{trial['trial']} (rank {trial['rank']}): {trial['state']}{why}"
     planned, run = trial["planned"], trial["run"]
@@ -88,6 +91,18 @@ def _trial(trial: Mapping[str, Any], units: Mapping[str, str]) -> list[str]:
             said += f", measured {percent(measured[name])} %{_mark(trial['surprise'], name)}"
         if expected[name]["mean"] is not None or measured is not None:
             lines.append(f"  {said}")
+    return [*lines, *_middlings(planned_as.get("middlings", {}), measured or {})]
+
+
+def _middlings(expected: Mapping[str, Any], measured: Mapping[str, Any]) -> list[str]:
+    """The lines about the middlings of a trial, where they are expected or were measured."""
+    lines = []
+    for key, name in (("share", "middlings, share of the feed"), ("grade", "grade of middlings")):
+        said = [f"expected {interval(expected[key])} %"] if key in expected else []
+        if (read := measured.get(f"middlings_{key}")) is not None:
+            said.append(f"measured {percent(read)} %")
+        if said:
+            lines.append(f"  {name}: {', '.join(said)}")
     return lines
 
 

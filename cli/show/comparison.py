@@ -116,11 +116,28 @@ def _why(line: Mapping[str, Any], document: Mapping[str, Any]) -> list[str]:
             INDENT,
         )
     )
+    lines += _middlings(line)
     value = line.get("value_per_season")
     if value is not None:
         lines.append(wrap(season_value(value, document), INDENT))
     lines += [wrap(f"! {w}", INDENT) for w in line["warnings"]]
     return lines
+
+
+def _middlings(line: Mapping[str, Any]) -> list[str]:
+    """What is expected of middlings now and after the changes; nothing where no runs tell."""
+    now, better = (line[key].get("middlings") for key in ("current", "attainable"))
+    if now is None:
+        return []
+    said = f"Middlings now: {_share_and_grade(now)}"
+    if line["causes"] and better is not None:
+        said += f"; after the changes {_share_and_grade(better)}"
+    return [wrap(f"{said}.", INDENT)]
+
+
+def _share_and_grade(expected: Mapping[str, Any]) -> str:
+    grade = f", grade {interval(expected['grade'])} %" if "grade" in expected else ""
+    return f"{interval(expected['share'])} % of the feed{grade}"
 
 
 def _verdict(line: Mapping[str, Any]) -> str:

@@ -12,9 +12,11 @@ from optimizer.history.issued import RUNNING, TO_RUN, IssuedBatch, IssuedTrial
 from optimizer.history.summary import iso
 from optimizer.interval import rounded
 from optimizer.planning.plan import row_of
+from optimizer.plant.run_columns import OF_MIDDLINGS
 from optimizer.plant.site import Site
 
 MEASURED = ("grade", "grade_se", "recovery", "recovery_se")
+"""Columns of a run that ``measured`` tells; besides them those of middlings that the run has."""
 
 
 @dataclass(frozen=True)
@@ -38,6 +40,9 @@ class Trial:
         """JSON form, part of ``highside.batch/1``."""
         trial, run = self.issued, self.issued.run
         measured = None if run is None else {name: rounded(run.get(name)) for name in MEASURED}
+        if run is not None and measured is not None:
+            read = {name: run.get(name) for name in OF_MIDDLINGS}
+            measured |= {name: rounded(value) for name, value in read.items() if value is not None}
         return {
             "trial": trial.trial,
             "order": trial.order,

@@ -213,5 +213,7 @@ def _value(study: Study, site: Site, basis: Basis, prices: Prices | None) -> Sea
     tonnes = basis.feed_rate * site.tonnes_per_hour(study.line)
     fed = feed_grade * site.feed_grade_scale
     draws = prices.season(study.gap_draws, tonnes, fed, basis.min_grade)
+    if study.middlings is not None and study.middlings.gain is not None:
+        draws = draws + prices.season_of_middlings(study.middlings.gain, tonnes)
     sure = max(0.0, float(np.quantile(draws, 1.0 - basis.confidence)))
     return SeasonValue(Interval.of_draws(draws), sure)

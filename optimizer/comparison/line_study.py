@@ -23,6 +23,7 @@ from threadpoolctl import threadpool_limits
 from optimizer.comparison.attribution import corners, shapley
 from optimizer.comparison.basis import Basis, brief_for_line, untried
 from optimizer.comparison.better_settings import Search
+from optimizer.comparison.middlings import LineMiddlings, middlings_of
 from optimizer.comparison.recovery_at_grade import recovery_at_grade
 from optimizer.evidence.assembly import evidence_of
 from optimizer.evidence.cautions import of_other_labels
@@ -110,6 +111,7 @@ class Study:
         chance_better: chance that the grade is met at ``better``; when there are no such settings,
             the highest chance of the grade with an even deck that any settings have.
         warnings: what the runs cannot tell.
+        middlings: middlings kept as a product; None where too few runs tell of them.
     """
 
     line: str
@@ -128,6 +130,7 @@ class Study:
     chance_now: float
     chance_better: float
     warnings: tuple[str, ...] = field(default=())
+    middlings: LineMiddlings | None = None
 
     @property
     def gap_draws(self) -> Floats | None:
@@ -211,6 +214,7 @@ class _Study:
             chance_now=self._chance_of_grade(now),
             chance_better=chance,
             warnings=tuple(warnings),
+            middlings=middlings_of(e, now, better, len(practice), self.model.seed),
         )
 
     def _better(self, surfaces: Surfaces, now: Indices, credits: Floats) -> Indices | None:

@@ -13,6 +13,7 @@ from optimizer.comparison.density_fractions import CurvesCompared
 from optimizer.comparison.line_study import Study
 from optimizer.comparison.ranking import Rank, Ranking
 from optimizer.comparison.request import Prices
+from optimizer.evidence.middlings import ExpectedMiddlings
 from optimizer.interval import PLACES, Interval, rounded
 from optimizer.text.sentences import listed
 
@@ -91,6 +92,7 @@ class LineResult:
             "current": {
                 "recovery": Interval.of_draws(s.now_draws).exact(),
                 "chance_of_grade": round(s.chance_now, PLACES),
+                **_middlings(None if s.middlings is None else s.middlings.now),
                 "settings": _named(s.names, s.now),
                 "as_run": {
                     "settings": _named(s.names, s.as_run),
@@ -102,6 +104,7 @@ class LineResult:
                 "sure": s.better is not None,
                 "recovery": _interval_of(s.reach_draws),
                 "chance_of_grade": round(s.chance_better, PLACES),
+                **_middlings(None if s.middlings is None else s.middlings.better),
                 "settings": None if s.better is None else _named(s.names, s.better),
             },
             "gap": _interval_of(s.gap_draws),
@@ -171,7 +174,7 @@ class Comparison:
             "model": "each line fitted on its own runs",
             "ranked_by": self.ranked_by,
             "order_probability": None if self.ranking is None else _known(self.ranking.whole),
-            "prices": None if self.prices is None else asdict(self.prices),
+            "prices": None if self.prices is None else self.prices.as_dict(),
             "lines": [line.as_dict() for line in self.lines],
             "not_compared": [{"line": name, "reason": why} for name, why in self.left_out],
             "warnings": list(self.warnings),
@@ -179,6 +182,11 @@ class Comparison:
         if self.curves is not None:
             document["partition"] = self.curves.as_dict()
         return listed(document)
+
+
+def _middlings(expected: ExpectedMiddlings | None) -> dict[str, object]:
+    """The member ``middlings``; empty where nothing is expected of them."""
+    return {} if expected is None else {"middlings": expected.as_dict()}
 
 
 def _interval_of(draws: Floats | None) -> dict[str, float | None] | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,13 +27,30 @@ class Prices:
         product: value of a tonne of product.
         hours: running hours of a season.
         reject: value of a tonne of reject; recovered material is no longer sold as reject.
-        currency: currency of both; that of the site when None.
+        currency: currency of all prices; that of the site when None.
+        middlings: value of a tonne of middlings; that of reject when None.
     """
 
     product: float
     hours: float
     reject: float = 0.0
     currency: str | None = None
+    middlings: float | None = None
+
+    def as_dict(self) -> dict[str, object]:
+        """JSON form; without a price of middlings where there is none."""
+        found = asdict(self)
+        return found if self.middlings is not None else {k: found[k] for k in list(found)[:-1]}
+
+    def season_of_middlings(self, gain: Floats, tonnes_per_hour: float) -> Floats:
+        """Value of a gain in the share of the middlings over a season, shape of ``gain``: what goes
+        to the middlings does not go to the reject.
+
+        >>> Prices(4.0, 100.0, reject=1.0, middlings=3.0).season_of_middlings(np.array([0.1]), 2.0)
+        array([40.])
+        """
+        each = 0.0 if self.middlings is None else self.middlings - self.reject
+        return np.asarray(gain * tonnes_per_hour * each * self.hours)
 
     def season(
         self, gain: Floats, tonnes_per_hour: float, feed_grade: float, grade: float

@@ -10,14 +10,14 @@ nothing of them, and effects of time are not taken off.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.special import expit, ndtri
 
 from optimizer.gaussian_process.inputs import Inputs
 from optimizer.gaussian_process.solvers import InducingPoints
-from optimizer.interval import ENDS, Intervals
+from optimizer.interval import ENDS, Interval, Intervals
 from optimizer.measurement.share_readings import ShareReadings
 from optimizer.model.deck_coordinates import deck_coordinates_of
 from optimizer.model.deck_prior import Frame, share_process_of
@@ -54,11 +54,39 @@ class ShareProcess:
         """Expected true share at inputs A, shape (n, d); shape (n,)."""
         return _mean(*self.process.predict(A, return_std=True))
 
+    def draws(self, A: ArrayLike | Inputs, normals: Floats) -> Floats:
+        """Draws of the true share at inputs A, shape (n, d).
+
+        Args:
+            A: the inputs.
+            normals: standard normal deviates, shape (draws, n). Where they are independent, so are
+                the errors at the inputs, which makes differences too wide rather than too narrow.
+
+        Returns:
+            shape (draws, n).
+        """
+        center, sd = self.process.predict(A, return_std=True)
+        return np.asarray(expit(center + sd * normals))
+
     def predict(self, A: ArrayLike | Inputs) -> Intervals:
         """Mean and 90 % interval of the true share at inputs A, shape (n, d)."""
         center, sd = self.process.predict(A, return_std=True)
         low, high = (expit(center + ndtri(end) * sd) for end in ENDS)
         return Intervals(_mean(center, sd), low, high)
+
+
+@dataclass(frozen=True)
+class ExpectedMiddlings:
+    """Middlings that are kept as a product: their share of the feed by mass, and the share of
+    wanted material in them, None where too few runs state it."""
+
+    share: Interval
+    grade: Interval | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form."""
+        grade = {} if self.grade is None else {"grade": self.grade.as_dict()}
+        return {"share": self.share.as_dict(), **grade}
 
 
 @dataclass(frozen=True)
@@ -72,6 +100,15 @@ class Middlings:
 
     share: ShareProcess
     grade: ShareProcess | None
+
+    def expected(self, A: ArrayLike | Inputs) -> tuple[ExpectedMiddlings, ...]:
+        """What to expect of the middlings at inputs A, shape (n, d)."""
+        share = self.share.predict(A)
+        grade = None if self.grade is None else self.grade.predict(A)
+        return tuple(
+            ExpectedMiddlings(share[k], None if grade is None else grade[k])
+            for k in range(len(share))
+        )
 
 
 def middlings_readings(evidence: Evidence) -> int:

@@ -18,8 +18,9 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from optimizer.errors import InputError, LimitError, nearest
+from optimizer.evidence.middlings import ExpectedMiddlings
 from optimizer.interval import Interval, rounded
-from optimizer.planning.hold import expected_at
+from optimizer.planning.hold import expected_at, expected_middlings_at
 from optimizer.planning.situation import FEWEST_TO_LEARN, Situation
 from optimizer.plant.gates import values_on
 from optimizer.plant.region import Region
@@ -111,6 +112,7 @@ class Expected:
         chance_of_grade: chance that the true grade is at least the grade to reach.
         chance_even: chance that the deck runs even.
         product_t_per_h: expected product, t/h; None where feed rate is no setting.
+        middlings: middlings kept as a product; None where too few runs tell of them.
         nearest_run: the nearest run of the line; None where it has none.
         warnings: sentences about what the runs cannot show here.
         over: ``low`` and ``high`` of each property of the material that varies over the shift; the
@@ -129,6 +131,7 @@ class Expected:
     chance_of_grade: float
     chance_even: float
     product_t_per_h: float | None
+    middlings: ExpectedMiddlings | None
     nearest_run: NearestRun | None
     warnings: tuple[str, ...]
     over: Mapping[str, Mapping[str, float]]
@@ -155,6 +158,7 @@ class Expected:
                 "chance_of_grade": rounded(self.chance_of_grade),
                 "chance_even": rounded(self.chance_even),
                 "product_t_per_h": rounded(self.product_t_per_h),
+                **({} if self.middlings is None else {"middlings": self.middlings.as_dict()}),
                 "nearest_run": None if self.nearest_run is None else self.nearest_run.as_dict(),
                 "warnings": list(self.warnings),
             }
@@ -203,6 +207,7 @@ class WhatIf:
         with threadpool_limits(1):
             found = expected_at(situation, values, least)
             product = situation.product_tonnes_at(values)
+            (middlings,) = expected_middlings_at(situation, values)
         off_steps = filter(None, (self.ranges[name].off_step(v) for name, v in whole.items()))
         return Expected(
             line=evidence.line,
@@ -217,6 +222,7 @@ class WhatIf:
             chance_of_grade=float(found.chance_of_grade[0]),
             chance_even=float(found.chance_even[0]),
             product_t_per_h=product,
+            middlings=middlings,
             nearest_run=self._nearest(values[0]),
             warnings=(*off_steps, *self._outside(whole), *evidence.warnings),
             over={

@@ -17,12 +17,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy.special import expit, logit
 
+from optimizer.evidence.middlings import ExpectedMiddlings
 from optimizer.gaussian_process.inputs import Inputs
 from optimizer.interval import Interval, Intervals, rounded
 from optimizer.model.coordinates import from_latent
 from optimizer.model.selection import INTENSITY, noise_of_grade
 from optimizer.numerics.cholesky import factorize
-from optimizer.planning.plan import ExpectedMiddlings
 from optimizer.planning.situation import Expectation
 
 if TYPE_CHECKING:

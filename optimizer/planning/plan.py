@@ -11,6 +11,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from optimizer.evidence.drift_now import DriftNow
+from optimizer.evidence.middlings import ExpectedMiddlings
 from optimizer.interval import Interval, rounded
 from optimizer.measurement import SampleCount
 from optimizer.model.fitted_surrogate import FavoredDescriptions
@@ -36,20 +37,6 @@ class Change:
     def as_dict(self) -> dict[str, Any]:
         """JSON form."""
         return {"setting": self.setting, "from": self.start, "to": self.end, "unit": self.unit}
-
-
-@dataclass(frozen=True)
-class ExpectedMiddlings:
-    """Middlings that are kept as a product: their share of the feed by mass, and the share of
-    wanted material in them, None where too few runs state it."""
-
-    share: Interval
-    grade: Interval | None = None
-
-    def as_dict(self) -> dict[str, Any]:
-        """JSON form."""
-        grade = {} if self.grade is None else {"grade": self.grade.as_dict()}
-        return {"share": self.share.as_dict(), **grade}
 
 
 @dataclass(frozen=True)

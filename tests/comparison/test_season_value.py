@@ -23,7 +23,7 @@ class Basis:
 
 class Study:
     line = "deck-1"
-    now, better = np.array([2.0]), np.array([2.5])
+    now, better, middlings = np.array([2.0]), np.array([2.5]), None
 
     def __init__(self, gap):
         self.gap_draws = gap

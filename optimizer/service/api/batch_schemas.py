@@ -30,7 +30,8 @@ _TRIAL = object_of(
             object_of({
                 "grade": number("A fraction."), "grade_se": number("Its standard error."),
                 "recovery": number("A fraction."), "recovery_se": number("Its standard error."),
-            })
+                **{name: number("Where it was read, a fraction.") for name in OF_MIDDLINGS},
+            }, ["grade", "grade_se", "recovery", "recovery_se"])
         ),
         "surprise": _or_null(
             object_of({

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from optimizer.service.api.schemas import INTERVAL, SETTINGS, Doc, number, object_of
+from optimizer.service.api.schemas import INTERVAL, MIDDLINGS, SETTINGS, Doc, number, object_of
 
 EXPECTED_SCHEMAS: dict[str, Doc] = {"Expected": object_of(
     {
@@ -27,6 +27,7 @@ EXPECTED_SCHEMAS: dict[str, Doc] = {"Expected": object_of(
         ),
         "chance_even": number("Chance that the deck runs even, from 0 to 1."),
         "product_t_per_h": number("t/h; null where feed rate is no setting."),
+        "middlings": MIDDLINGS,
         "nearest_run": {
             "description": "Null where the line has no measured run.",
             "oneOf": [

@@ -58,6 +58,14 @@ Price = Annotated[
 RejectPrice = Annotated[
     float, Query(description="Price of a tonne of reject.", ge=-LARGEST, le=LARGEST)
 ]
+MiddlingsPrice = Annotated[
+    float | None,
+    Query(
+        description="Price of a tonne of middlings; that of reject when left out.",
+        ge=-LARGEST,
+        le=LARGEST,
+    ),
+]
 Hours = Annotated[
     float | None, Query(description="Running hours of a season; with price.", gt=0, le=LARGEST)
 ]
@@ -166,7 +174,8 @@ def brief_of_comparison(
 
 def more_of_comparison(
     lines: Lines = None, feed_rate: FeedRate = None, price: Price = None, hours: Hours = None,
-    reject_price: RejectPrice = 0.0, rank_by: RankBy = RANKED_BY[0], anonymous: Anonymous = False,
+    reject_price: RejectPrice = 0.0, middlings_price: MiddlingsPrice = None,
+    rank_by: RankBy = RANKED_BY[0], anonymous: Anonymous = False,
 ) -> dict[str, Any]:  # fmt: skip
     """What a query chooses of a comparison beyond the brief.
 
@@ -179,6 +188,8 @@ def more_of_comparison(
     found: dict[str, Any] = {"lines": lines or None, "feed_rate": feed_rate}
     if price is not None:
         found["prices"] = {"product": price, "hours": hours, "reject": reject_price}
+        if middlings_price is not None:
+            found["prices"]["middlings"] = middlings_price
     if rank_by != RANKED_BY[0]:
         found["ranked_by"] = rank_by
     if anonymous:

@@ -293,13 +293,15 @@ SCHEMAS: dict[str, Doc] = {
         description="RFC 9457.",
     ),
 }
+MIDDLINGS = object_of(
+    {"share": INTERVAL, "grade": INTERVAL},
+    ["share"],
+    description="Middlings kept as a product, where runs tell of them: share of the feed.",
+)
+"""The schema of what to expect of middlings."""
 _OF_PLAN = SCHEMAS["Plan"]["properties"]
 for _settings in (_OF_PLAN["run_now"]["oneOf"][1], _OF_PLAN["recommendations"]["items"]):
-    _settings["properties"]["middlings"] = object_of(
-        {"share": INTERVAL, "grade": INTERVAL},
-        ["share"],
-        description="Middlings kept as a product, where runs tell of them: share of the feed.",
-    )
+    _settings["properties"]["middlings"] = MIDDLINGS
 _REASON: Doc = {
     "type": "string", "minLength": 1, "maxLength": LONGEST_REASON,
     "description": "Why; it is kept with the change.",

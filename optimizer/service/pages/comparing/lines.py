@@ -104,6 +104,9 @@ def read_request(typed: Typed, chosen: Sequence[str], parts: Parts) -> dict[str,
         field = "price" if name == "product" else name
         if prices[name] is None and prices[other] is not None and field not in typed.faults:
             typed.faults[field] = PRICE_NEEDS
+    middlings = typed.read("middlings_price", lambda text: number(text, "Price of middlings"))
+    if middlings is not None:
+        prices["middlings"] = middlings
     found: dict[str, Any] = {
         "lines": list(chosen) or None,
         "feed_rate": typed.read("feed_rate", lambda text: positive(text, "Feed rate")),
