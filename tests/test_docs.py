@@ -169,7 +169,8 @@ def test_the_brief_in_the_guide_is_valid():
 
 
 def test_the_site_file_in_the_guide_is_valid():
-    plant, gated, changed = map(tomllib.loads, blocks(page("site").text, "toml"))
+    plant, own, gated, changed = map(tomllib.loads, blocks(page("site").text, "toml"))
+    assert Site.from_dict(own).words.setting("air") == "damper"
     (earlier,) = Site.from_dict(changed).was("air", None)
     assert earlier.conversion(np.array([60.0])).tolist() == [80.0]
     site = Site.from_dict(plant)

@@ -43,7 +43,7 @@ def form(page: str, deed: str) -> dict[str, str]:
         if found.get("deed") == deed:
             chosen = re.search(r'<select name="v.deck_state".*?</select>', each, re.S)
             if chosen is not None:
-                state = re.search("<option selected>([^<]*)", chosen[0])
+                state = re.search(r'<option value="([^"]*)" selected>', chosen[0])
                 found["v.deck_state"] = state[1] if state else ""
             return found
     raise AssertionError(f"there is no form to {deed} the run")
