@@ -133,11 +133,11 @@ def noise_of_grade(monkeypatch, sd):
     )
 
 
-def planned(tried=(30.0, 34.0), variance=0.2, even=None, **tables):
+def planned(tried=(30.0, 34.0), variance=0.2, even=None, grades=0.98, **tables):
     """A situation whose model is known: runs at the airs tried, all other settings fixed today."""
     settings = GRAVITY_TABLE.values(np.vstack([at(air) for air in tried]))
     n = len(tried)
-    table = run_table(settings, [0.98] * n, [0.8] * n, feed_grade=[FEED] * n)
+    table = run_table(settings, np.broadcast_to(grades, n), [0.8] * n, feed_grade=[FEED] * n)
     limits = {name: {"fixed": value} for name, value in FIXED.items()}
     brief = {
         "material": {"feed_grade": FEED},
@@ -194,6 +194,8 @@ def test_expectations_of_a_setting_are_means_chances_and_intervals_of_ninety_per
 def test_the_grade_to_reach_is_that_of_the_brief_else_the_median_of_the_runs():
     assert planned().min_grade == ASKED
     assert planned(goal={}).min_grade == 0.98
+    read = [0.95, 0.982, np.nan, 0.99]
+    assert planned(tried=(30.0, 34.0, 36.0, 40.0), grades=read, goal={}).min_grade == 0.982
     prices = {"product": 100.0}
     assert planned(goal={"maximise": "value", "prices": prices}).min_grade < 1e-5
     both = {"maximise": "value", "prices": prices, "min_grade": 0.97}

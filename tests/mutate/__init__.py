@@ -1,0 +1,1 @@
+"""Mistakes planted in the code, one at a time, and whether a test notices: ``__main__.py``."""

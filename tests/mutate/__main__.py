@@ -1,0 +1,219 @@
+"""Mistakes planted in the code, one at a time, and whether a test notices.
+
+    python -m tests.mutate --rooms planning evidence --mutants 20
+
+picks so many mutants of each room by the seed and runs the tests that belong to the changed module:
+the files that name the module, of ``tests/ROOM`` and of a few other folders of tests, else all of
+``tests/ROOM``; those that took least first, until a test fails. A mutant is killed where a test
+fails or the work of the tests grows out of proportion, and survives where all pass. It works in
+copies of the tree.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import random
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from tests.mutate.mutants import Mutant, mutants_of
+
+ROOT = Path(__file__).resolve().parents[2]
+LEFT_OUT = (".git", ".venv*", "__pycache__", "build", ".*_cache")
+ROOMS = (
+    "measurement", "model", "gaussian_process", "planning", "evidence", "plant", "history",
+    "intake", "campaign", "comparison", "diagnostics", "time_effects", "numerics", "landscape",
+)  # fmt: skip
+BESIDE = ("planning", "model", "operations", "diagnostics", "outside")
+"""Folders whose tests check modules of other rooms, too."""
+SLOW = ("browser",)
+"""Files of tests whose names have one of these words are left out."""
+KILLED, SURVIVED, UNTESTED = "killed", "survived", "untested"
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What became of a mutant: killed, survived, or untested where all its tests take too long."""
+
+    room: str
+    mutant: Mutant
+    outcome: str
+
+
+def sample(room: str, count: int, seed: int) -> list[Mutant]:
+    """So many mutants of a room, spread over its modules as their mistakes are."""
+    modules = sorted((ROOT / "optimizer" / room).rglob("*.py"))
+    every = [
+        mutant
+        for path in modules
+        for mutant in mutants_of(str(path.relative_to(ROOT)), path.read_text(encoding="utf-8"))
+    ]
+    rng = random.Random(f"{seed} {room}")
+    return sorted(rng.sample(every, min(count, len(every))), key=lambda m: (m.path, m.line))
+
+
+def files_of(room: str, module: str) -> list[str]:
+    """The files of tests that belong to a module, from the root of the tree."""
+    name = module.removesuffix(".py").replace("/", ".")
+    package, _, last = name.rpartition(".")
+    named = re.compile(
+        rf"{re.escape(name)}\b|from {re.escape(package)} import [^\n]*\b{re.escape(last)}\b"
+    )
+    own = sorted((ROOT / "tests" / room).glob("test_*.py"))
+    every = [p for other in (room, *BESIDE) for p in sorted((ROOT / "tests" / other).glob("*.py"))]
+    found = [
+        path
+        for path in dict.fromkeys(every)
+        if path.name.startswith("test_")
+        and not any(word in path.name for word in SLOW)
+        and named.search(path.read_text(encoding="utf-8"))
+    ]
+    return [str(p.relative_to(ROOT)) for p in found or own]
+
+
+class Copy:
+    """A copy of the tree, and a process that runs tests there."""
+
+    def __init__(self, folder: Path) -> None:
+        ignored = shutil.ignore_patterns(*LEFT_OUT)
+        shutil.copytree(ROOT, folder, ignore=ignored, dirs_exist_ok=True)
+        self._clean: dict[str, tuple[int, float]] = {}
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "tests.mutate.worker"],
+            cwd=folder,
+            env={**os.environ, "PYTHONPATH": str(folder), "PYTHONDONTWRITEBYTECODE": "1"},
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+
+    def ask(self, **job: Any) -> tuple[int, float]:
+        """The exit code of a job and its seconds of work."""
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        print(json.dumps(job), file=self._process.stdin, flush=True)
+        answer = json.loads(self._process.stdout.readline())
+        return answer["code"], answer["seconds"]
+
+    def clean(self, file: str, longest: float) -> tuple[int, float]:
+        """The same of one file of tests on clean code, which runs once; a negative code where it
+        takes longer than so many seconds of work."""
+        if file not in self._clean:
+            self._clean[file] = self.ask(files=[file], limit=longest)
+        return self._clean[file]
+
+    def __enter__(self) -> Copy:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        # Closes the pipes; without jobs the process ends.
+        self._process.__exit__(None, None, None)
+
+
+def verdicts(work: Sequence[tuple[str, Mutant]], longest: float) -> Iterator[Verdict]:
+    """What became of each mutant of a room, in a copy of the tree.
+
+    Args:
+        work: rooms and their mutants.
+        longest: files of tests that take more seconds of work than this are left out.
+    """
+    with tempfile.TemporaryDirectory() as folder, Copy(Path(folder)) as copied:
+        for room, mutant in work:
+            times = {file: copied.clean(file, longest) for file in files_of(room, mutant.path)}
+            red = [file for file, (code, _) in times.items() if code > 0]
+            if red:
+                raise SystemExit(f"these tests fail without any mistake: {', '.join(red)}")
+            files = [file for file, (code, _) in times.items() if code == 0]
+            if not files:
+                yield Verdict(room, mutant, UNTESTED)
+                continue
+            files.sort(key=lambda file: times[file][1])
+            code, took = copied.ask(
+                files=files,
+                path=mutant.path,
+                source=mutant.source,
+                clean=sum(times[file][1] for file in files),
+            )
+            outcome = SURVIVED if code == 0 else KILLED
+            told(f"{outcome:<10}{took:6.0f} s  {said(mutant)}")
+            yield Verdict(room, mutant, outcome)
+
+
+def said(mutant: Mutant) -> str:
+    """A mutant in one line."""
+    was, became = (" ".join(text.split()) for text in (mutant.was, mutant.became))
+    return f"{mutant.path}:{mutant.line}: {was} -> {became}"
+
+
+def told(line: str) -> None:
+    print(line, file=sys.stderr, flush=True)
+
+
+def report(found: Sequence[Verdict], command: str) -> str:
+    """The counts by room, and the survivors, as Markdown."""
+    lines = [f"`{command}`", "", "| room | mutants | killed | survived | untested | share killed |"]
+    lines.append("|---|---|---|---|---|---|")
+    rooms = list(dict.fromkeys(v.room for v in found))
+    for room in rooms:
+        here = [v.outcome for v in found if v.room == room]
+        counts = [here.count(outcome) for outcome in (KILLED, SURVIVED, UNTESTED)]
+        told_share = share_told([v for v in found if v.room == room])
+        lines.append(f"| {room} | {len(here)} | {' | '.join(map(str, counts))} | {told_share} |")
+    for room in rooms:
+        left = [v for v in found if v.room == room and v.outcome != KILLED]
+        if left:
+            lines += ["", f"Not killed in `{room}`:", ""]
+            lines += [f"- `{said(v.mutant)}`" + f" ({v.outcome})" for v in left]
+    return "\n".join(lines) + "\n"
+
+
+def share_killed(found: Sequence[Verdict]) -> float | None:
+    """Share of the mutants whose tests ran that a test noticed; None where none ran."""
+    ran = [v.outcome for v in found if v.outcome != UNTESTED]
+    return ran.count(KILLED) / len(ran) if ran else None
+
+
+def share_told(found: Sequence[Verdict]) -> str:
+    share = share_killed(found)
+    return "none ran" if share is None else f"{share:.0%}"
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(prog="python -m tests.mutate", description="Plant mistakes.")
+    parser.add_argument("--rooms", nargs="+", choices=ROOMS, default=list(ROOMS))
+    parser.add_argument("--mutants", type=int, default=20, help="number for each room")
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--longest", type=float, default=60.0, help="seconds of a file of tests")
+    parser.add_argument("--floor", type=float, default=0.0, help="least share killed, of all")
+    options = parser.parse_args(arguments)
+    work = [(r, m) for r in options.rooms for m in sample(r, options.mutants, options.seed)]
+    modules = list(dict.fromkeys(mutant.path for _, mutant in work))
+    parts = [
+        [(r, m) for r, m in work if modules.index(m.path) % options.workers == k]
+        for k in range(options.workers)
+    ]
+    with ThreadPoolExecutor(options.workers) as pool:
+        each = pool.map(lambda part: list(verdicts(part, options.longest)), parts)
+        found = [verdict for part in each for verdict in part]
+    order = {room: k for k, room in enumerate(options.rooms)}
+    found.sort(key=lambda v: (order[v.room], v.mutant.path, v.mutant.line))
+    command = " ".join(["python -m tests.mutate", *(arguments or sys.argv[1:])])
+    print(report(found, command))
+    share = share_killed(found)
+    told(f"noticed of the mistakes whose tests ran: {share_told(found)}")
+    return int(share is None or share < options.floor)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

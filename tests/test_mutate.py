@@ -1,0 +1,133 @@
+"""The command that plants mistakes: which mistakes, which tests, and what it says of them."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tests.mutate import __main__ as mutate
+from tests.mutate.mutants import mutants_of
+
+PART = '''"""A part."""
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from a import b
+
+LEAST = 2
+
+
+def enough(count: int = 1) -> bool:
+    """Whether a count is enough."""
+    if count < 0:
+        raise ValueError(f"{count + 1}")
+    return count >= LEAST and not count % 2 == 1
+'''
+TESTS = '''"""Tests of the part."""
+import pytest
+
+from optimizer.room.part import enough
+
+
+def test_enough():
+    assert [enough(k) for k in (1, 2, 3, 4)] == [False, True, False, True]
+    with pytest.raises(ValueError):
+        enough(-1)
+'''
+
+
+def test_each_mistake_is_one_change_of_one_line():
+    found = [(m.line, m.was, m.became) for m in mutants_of("part.py", PART)]
+    assert found == [
+        (7, "2", "3"),
+        (10, "1", "2"),
+        (12, "count < 0", "count <= 0"),
+        (12, "count < 0", "count >= 0"),
+        (12, "0", "1"),
+        (13, 'raise ValueError(f"{count + 1}")', "pass"),
+        (14, "count >= LEAST and not count % 2 == 1", "count >= LEAST or not count % 2 == 1"),
+        (14, "count >= LEAST", "count > LEAST"),
+        (14, "count >= LEAST", "count < LEAST"),
+        (14, "not count % 2 == 1", "count % 2 == 1"),
+        (14, "count % 2 == 1", "count % 2 != 1"),
+        (14, "2", "3"),
+        (14, "1", "2"),
+    ]
+    for mutant in mutants_of("part.py", PART):
+        lines = zip(PART.splitlines(), mutant.source.splitlines(), strict=True)
+        assert [k for k, (a, b) in enumerate(lines, 1) if a != b] == [mutant.line]
+
+
+def test_arguments_change_places_unless_their_order_does_not_matter():
+    swapped = [m.became for m in mutants_of("a.py", "f(x, y, z)\nmax(x, y)\nf(*x, y)\n")]
+    assert swapped == ["pass", "f(y, x, z)", "pass", "pass"]
+
+
+def test_a_share_is_off_by_a_tenth_and_what_absorbs_rounding_is_left_alone():
+    found = [m.became for m in mutants_of("a.py", "A, B, C, D = 0.5, 1e-9, 0.0, True\n")]
+    assert found == ["0.55", "1.0", "False"]
+
+
+@pytest.fixture
+def tree(tmp_path, monkeypatch) -> Path:
+    """A project of one room with one module and its tests."""
+    root = tmp_path / "tree"
+    for name, text in (("optimizer/room/part.py", PART), ("tests/room/test_part.py", TESTS)):
+        (root / name).parent.mkdir(parents=True)
+        (root / name).write_text(text, encoding="utf-8")
+    for package in ("optimizer", "optimizer/room", "tests", "tests/room"):
+        (root / package / "__init__.py").touch()
+    shutil.copytree(mutate.ROOT / "tests" / "mutate", root / "tests" / "mutate")
+    monkeypatch.setattr(mutate, "ROOT", root)
+    return root
+
+
+def test_a_noticed_mistake_is_killed_and_one_that_changes_nothing_survives(tree):
+    every = {(m.line, m.became): m for m in mutants_of("optimizer/room/part.py", PART)}
+    work = [("room", every[12, "count >= 0"]), ("room", every[12, "count <= 0"])]
+    found = list(mutate.verdicts(work, 60.0))
+    assert [v.outcome for v in found] == [mutate.KILLED, mutate.SURVIVED]
+    assert (tree / "optimizer/room/part.py").read_text(encoding="utf-8") == PART
+    said = mutate.report(found, "command")
+    assert "| room | 2 | 1 | 1 | 0 | 50% |" in said
+    assert "- `optimizer/room/part.py:12: count < 0 -> count <= 0` (survived)" in said
+
+
+def test_tests_that_fail_without_a_mistake_end_the_run(tree):
+    (tree / "tests/room/test_part.py").write_text(TESTS.replace("False, True", "True, True", 1))
+    work = [("room", mutants_of("optimizer/room/part.py", PART)[0])]
+    with pytest.raises(SystemExit, match=r"fail without any mistake: tests/room/test_part\.py"):
+        list(mutate.verdicts(work, 60.0))
+
+
+def test_a_sample_depends_on_the_seed_alone():
+    one, again, other = (mutate.sample("campaign", 5, seed) for seed in (1, 1, 2))
+    assert one == again != other
+    assert len({(m.path, m.line, m.became) for m in one}) == 5
+
+
+@pytest.mark.parametrize(("floor", "code"), [(0.5, 0), (0.51, 1)])
+def test_fewer_noticed_than_the_floor_fails_the_command(monkeypatch, capsys, floor, code):
+    def verdicts(work, longest):
+        for k, (room, mutant) in enumerate(work):
+            yield mutate.Verdict(room, mutant, mutate.KILLED if k % 2 else mutate.SURVIVED)
+
+    monkeypatch.setattr(mutate, "verdicts", verdicts)
+    asked = ["--rooms", "campaign", "--mutants", "4", "--floor", str(floor)]
+    assert mutate.main(asked) == code
+    said = capsys.readouterr()
+    assert "noticed of the mistakes whose tests ran: 50%" in said.err
+    assert "| campaign | 4 | 2 | 2 | 0 | 50% |" in said.out
+
+
+def test_where_every_test_takes_too_long_nothing_is_known(tree, capsys):
+    work = [("room", mutants_of("optimizer/room/part.py", PART)[0])]
+    assert [v.outcome for v in mutate.verdicts(work, -1.0)] == [mutate.UNTESTED]
+
+
+def test_tests_of_a_module_are_those_that_name_it():
+    found = mutate.files_of("planning", "optimizer/planning/stopping.py")
+    assert "tests/planning/test_stopping.py" in found
+    assert "tests/planning/test_search.py" not in found
