@@ -18,6 +18,7 @@ from optimizer.plant.region import Region
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.simulation import demo_deck, demo_material
 from tests.remembered import remembering
+from tests.slow import is_slow, listed
 
 # The time of an example depends on the load of the machine, so properties have no deadline.
 settings.register_profile(
@@ -40,6 +41,15 @@ def pytest_xdist_make_scheduler(config, log):
 
     config.option.loadscopereorder = False
     return LoadFileScheduling(config, log)
+
+
+@pytest.hookimpl(tryfirst=True)  # before pytest leaves out what ``-m`` does not ask for
+def pytest_collection_modifyitems(items):
+    """Slow tests run as proofs."""
+    names = listed()
+    for item in items:
+        if is_slow(item.nodeid, names):
+            item.add_marker("proof")
 
 
 @pytest.fixture(autouse=True, scope="session")

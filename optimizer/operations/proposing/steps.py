@@ -46,7 +46,7 @@ def shown_by(values: Floats, usual: float) -> Shown:
         usual: step where one number alone tells none.
 
     >>> shown_by(np.array([1.2, 1.8, 3.0]), 0.1)
-    Shown(low=1.0, high=3.0, step=0.2, scatter=False, single=False)
+    Shown(low=1.2, high=3.0, step=0.2, scatter=False, single=False)
     """
     distinct = np.unique(values)
     low, high = float(distinct[0]), float(distinct[-1])
