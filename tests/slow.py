@@ -19,7 +19,7 @@ from pathlib import Path
 import pytest
 
 LIST = Path(__file__).parent / "data" / "slow_tests.txt"
-LONGEST = 1.5
+LONGEST = 0.8
 """Seconds of processor time of a function's tests."""
 
 
