@@ -10,6 +10,7 @@ import zipfile
 from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
 import openpyxl
 import pyarrow as pa
 import pyarrow.csv as pa_csv
@@ -127,7 +128,7 @@ def parquet_typed() -> bytes:
         "started_at": pa.array(starts, pa.timestamp("ms", "+02:00")),
         "feed_rate": pa.array([decimal.Decimal("2.10")] * n),
         "end_raise": pa.array([2.5] * n, pa.float32()),
-        "side_tilt": pa.array([1.5] * n, pa.float16()),
+        "side_tilt": pa.array(np.full(n, 1.5, np.float16)),
         "eccentric_speed": pa.array([455, 455, None], pa.uint16()),
         "air": pa.array(["38"] * n, pa.large_string()),
         "extra": pa.array([{"a": 1}] * n),

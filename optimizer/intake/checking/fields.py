@@ -390,8 +390,12 @@ def _units_of(read: Numbers, rows: Rows, unit: str) -> pa.Array:
 
 def _composed(text: pa.Array) -> pa.Array:
     """Texts in which letters with accents are one character, as ``names.composed`` writes them."""
-    plain = pc.all(pc.string_is_ascii(text)).as_py()
-    return text if plain is not False else pc.utf8_normalize(text, form="NFC")
+    if pc.all(pc.string_is_ascii(text)).as_py() is not False:
+        return text
+    # Arrow's own normalization takes letters apart in versions before 25 or so.
+    distinct = text.dictionary_encode()
+    words = pa.array(composed(distinct.dictionary.to_pylist()), text.type)
+    return words.take(distinct.indices)
 
 
 def _blank_as_null(column: pa.ChunkedArray) -> pa.ChunkedArray:

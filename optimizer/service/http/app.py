@@ -103,7 +103,13 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
     app.add_exception_handler(HTTPException, _not_there)
     app.add_exception_handler(RequestValidationError, _invalid)
     senders = Senders(parts.access, parts.sessions, parts.audit.add)
-    app.add_middleware(Guard, configuration, senders, parts.metrics, refusal)
+    app.add_middleware(
+        Guard,
+        configuration=configuration,
+        senders=senders,
+        metrics=parts.metrics,
+        refuse=refusal,
+    )
     app.openapi = lambda: _described(app)  # type: ignore[method-assign]
     return app
 
