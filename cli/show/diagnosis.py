@@ -8,7 +8,8 @@ from typing import Any
 
 from cli.show.text import WIDTH, bold, wrap
 from optimizer.text.figures import exact_percent, level, percent
-from optimizer.text.setting_names import profiles_told, setting_words
+from optimizer.text.sentences import profiles_told
+from optimizer.text.setting_names import setting_words
 
 INDENT = "  "
 MOST_DOUBTS, MOST_PAIRS, MOST_DAYS = 5, 3, 3

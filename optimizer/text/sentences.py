@@ -8,7 +8,7 @@ what its sentences were made of (``sentences_of``), and pages tell them as their
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from optimizer.text.words import ENGLISH, Words
@@ -49,6 +49,23 @@ def sentence(key: str, **values: Any) -> Sentence:
 def quantity(value: float, unit: str) -> Sentence:
     """A value with its unit, as a part of a sentence; the value alone where it has none."""
     return sentence("with_unit" if unit else "number", value=value, unit=unit)
+
+
+def profiles_told(names: Iterable[str]) -> list[Sentence]:
+    """Sentences that say what level, taper and bow of gates are, where a table tells of them.
+
+    Args:
+        names: names of the inputs that the table tells of.
+
+    >>> str(profiles_told(["side_tilt", "air", "air_taper"])[0])[:43]
+    'The air gates are told by their mean (air) '
+    """
+    known = set(names)
+    wholes = (name.removesuffix("_taper") for name in sorted(known) if name.endswith("_taper"))
+    return [
+        sentence("profile_told_bow" if f"{name}_bow" in known else "profile_told", name=name)
+        for name in wholes
+    ]
 
 
 def sentences_of(document: Any) -> list[dict[str, Any]]:

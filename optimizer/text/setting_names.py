@@ -83,25 +83,3 @@ def settings_told(values: Mapping[str, str], units: Mapping[str, str]) -> str:
         place = "" if names[0] == whole else f" at gates 1 to {len(names)} from the feed end"
         told.append(f"{setting_words(whole)} {text}{place}")
     return ", ".join(told)
-
-
-def profiles_told(names: Iterable[str]) -> list[str]:
-    """Sentences that say what level, taper and bow of gates are, where a table tells of them.
-
-    Args:
-        names: names of the inputs that the table tells of.
-
-    >>> profiles_told(["side_tilt", "air", "air_taper"])
-    ['Of the air gates it is told by their mean (air), by how much more the first one, at the feed \
-end, has than the last one (air taper).']
-    """
-    known, found = set(names), []
-    for whole in sorted(known):
-        if f"{whole}_taper" in known:
-            words = setting_words(whole)
-            bow = f", and the middle than the ends ({words} bow)" if f"{whole}_bow" in known else ""
-            found.append(
-                f"Of the {words} gates it is told by their mean ({words}), by how much more the "
-                f"first one, at the feed end, has than the last one ({words} taper){bow}."
-            )
-    return found

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import secrets
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from datetime import datetime
 from functools import lru_cache, partial
 from pathlib import Path
@@ -37,8 +37,8 @@ from optimizer.text.figures import (
 from optimizer.text.masses import TONNE, feed_key, mass, mass_label, mass_unit_of
 from optimizer.text.plan_middlings import keeps_middlings
 from optimizer.text.season_value import season_value
-from optimizer.text.sentences import LISTED, Sentence, retold
-from optimizer.text.setting_names import first_gates, profiles_told, setting_words
+from optimizer.text.sentences import LISTED, Sentence, profiles_told, retold
+from optimizer.text.setting_names import first_gates, setting_words
 from optimizer.text.todays_material import property_text
 from optimizer.text.visible_text import fits_in_a_page, printable
 from optimizer.text.words import ENGLISH, Words
@@ -170,7 +170,6 @@ def environment(words: Words) -> Environment:
             words=lambda name: texts.get(name) or words.spoken(name),
             capitalize=lambda text: _capital(texts.get(text, text)),
             join=partial(_joined, words),
-            profiles_told=partial(_profiles_told, words),
         )
     return made
 
@@ -189,19 +188,6 @@ def _joined(words: Words, parts: Any, mark: str = "", attribute: str = "") -> st
     """Parts as one text, each sentence among them as the reader is told it."""
     each = (part[attribute] if attribute else part for part in parts)
     return mark.join(str(_told(words, part)) for part in each)
-
-
-def _profiles_told(words: Words, names: Iterable[str]) -> list[str]:
-    """``profiles_told`` as the reader is told it."""
-    known = set(names)
-    wholes = (name.removesuffix("_taper") for name in sorted(known) if name.endswith("_taper"))
-    return [
-        words.fill(
-            words["sentences"]["profile_told_bow" if f"{name}_bow" in known else "profile_told"],
-            name=name,
-        )
-        for name in wholes
-    ]
 
 
 def _capital(text: str) -> str:
