@@ -14,15 +14,21 @@ HEAD = """\
 # Ranges are what the deck can really be set to; steps are the smallest change an operator can
 # make. A run outside the range is rejected on loading, and no plan ever leaves it.
 """
-_SITE = """
-[site]
-name = "my plant"
-# time_zone = "America/Bogota"   # where your clocks are; times without an offset are then read so
-# mass = "lb"                    # unit of lots, feed used, product: t (default), kg, lb, short_ton
-# date_order = "day-first"       # 03/04/2026 is then 3 April; or "month-first", "year-first"
-# currency = "credits"           # of all prices
-# language = "es"                # of report, sheets and pages: en (default), es or pt
-"""
+_SITE_KEYS = {
+    "time_zone": (
+        "America/Bogota",
+        "where your clocks are; times without an offset are then read so",
+    ),
+    "mass": ("lb", "unit of lots, feed used, product: t (default), kg, lb, short_ton"),
+    "date_order": ("day-first", '03/04/2026 is then 3 April; or "month-first", "year-first"'),
+    "currency": ("credits", "of all prices"),
+    "language": ("es", "of report, sheets and pages: en (default), es or pt"),
+}
+SITE_LINES = {
+    key: f'# {key} = "{example}"'.ljust(33) + f"# {what}"
+    for key, (example, what) in _SITE_KEYS.items()
+}
+"""The entries of ``[site]`` besides the name, as comments with an example each."""
 
 _SETTING = """
 [settings.{name}]
@@ -117,7 +123,8 @@ def site_template() -> str:
         )
         for s in (air if each.name == air.name else each for each in GRAVITY_TABLE.settings)
     ]
-    return HEAD + _SITE + "".join(tables) + _WAS + _MATERIAL + TAIL
+    site = "\n".join(["", "[site]", 'name = "my plant"', *SITE_LINES.values(), ""])
+    return HEAD + site + "".join(tables) + _WAS + _MATERIAL + TAIL
 
 
 def refuse_existing(path: Path) -> None:

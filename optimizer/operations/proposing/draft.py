@@ -8,14 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from optimizer.plant.settings import GRAVITY_TABLE
-from optimizer.plant.template import HEAD, TAIL
-
-_SITE_KEYS = {
-    "time_zone": '"America/Bogota"   # where your clocks are; times without an offset are read so',
-    "mass": '"lb"             # unit of lots, feed used, product: t (default), kg, lb, short_ton',
-    "date_order": '"day-first"   # 03/04/2026 is then 3 April; or "month-first", "year-first"',
-    "currency": '"credits"       # of all prices',
-}
+from optimizer.plant.template import HEAD, SITE_LINES, TAIL
 
 
 @dataclass(frozen=True)
@@ -72,7 +65,7 @@ class Draft:
         """The text of the site file."""
         parts = [HEAD, "[site]"]
         parts += [f"{key} = {_text(value)}" for key, value in self.site.items()]
-        parts += [f"# {key} = {w}" for key, w in _SITE_KEYS.items() if key not in self.site]
+        parts += [line for key, line in SITE_LINES.items() if key not in self.site]
         for room, variables in (("settings", self.settings), ("material", self.material)):
             for each in variables:
                 parts += [
