@@ -111,16 +111,14 @@ def matern_of_pairs(
     shared: SharedLengths | None = None,
 ) -> Floats:
     """The covariance ``matern`` of each point of A and the point of B in the same row, (n,)."""
-    lengths = h.log_length_scales
-    per_length = np.exp(-(lengths if shared is None else shared.spread(lengths))[..., None, :])
-    squares = ((A.values - B.values) * per_length) ** 2
+    squares = ((A.values - B.values) * _per_length(h, shared)) ** 2
 
     def of(squared: Floats) -> Floats:
         r = SQRT_5 * np.sqrt(squared)
         return np.asarray((1.0 + r * (1.0 + r / 3.0)) * np.exp(-r))
 
     found = (1.0 - additive) * of(squares.sum(axis=-1))
-    d = lengths.shape[-1]
+    d = h.log_length_scales.shape[-1]
     for j in range(d if additive else 0):
         members = [j] if shared is None else list(shared.members[j])
         found += additive / d * of(squares[..., members].sum(axis=-1))
@@ -157,8 +155,7 @@ def _joint(
     h: Hyperparameters, A: Inputs, B: Inputs, additive: float, shared: SharedLengths | None
 ) -> tuple[Floats, Floats]:
     """Scaled distances over all inputs, and their exponential times the variance, each (n, m)."""
-    lengths = h.log_length_scales
-    per_length = np.exp(-(lengths if shared is None else shared.spread(lengths))[..., None, :])
+    per_length = _per_length(h, shared)
     P = A.values * per_length
     Q = P if A is B else B.values * per_length
     of_p = np.sum(P * P, -1)
@@ -173,6 +170,14 @@ def _joint(
     np.exp(decay, out=decay)
     decay *= (1.0 - additive) * np.exp(h.log_variance[..., None, None])
     return r, decay
+
+
+def _per_length(h: Hyperparameters, shared: SharedLengths | None) -> Floats:
+    """One over the length scale of each input, shape (..., 1, d)."""
+    lengths = h.log_length_scales
+    return np.asarray(
+        np.exp(-(lengths if shared is None else shared.spread(lengths))[..., None, :])
+    )
 
 
 def _distance_along(
