@@ -104,13 +104,7 @@ def texts_of(source: str) -> Iterator[str]:
 
 def _text(part: str, exchange: Callable[[str], str]) -> str:
     """A run of text and expressions, exchanged as a whole."""
-    inside = [
-        UNIT.sub(
-            r"(\1) | told_unit",
-            CLOCK.sub(r"\1 | told_moment", SHOWN.sub(r"| told_\1", _literals(each, exchange))),
-        )
-        for each in EXPRESSION.findall(part)
-    ]
+    inside = [_shown(_literals(each, exchange)) for each in EXPRESSION.findall(part)]
     number = iter(range(1, len(inside) + 1))
     key = EXPRESSION.sub(lambda _: f"{{{next(number)}}}", part)
     whole = " ".join(key.split())
