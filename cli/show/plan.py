@@ -101,7 +101,8 @@ def _trials(
     gates = {k: names for k, names in gates_together(units).items() if names[0] != k}
     names = [name for name in units if gate_number(name) is None]
     heads = [short(n) for n in names]
-    cells = [[_column(trials, n)[k] for n in names] for k in range(len(trials))]
+    columns = [_column(trials, n) for n in names]
+    cells = [[column[k] for column in columns] for k in range(len(trials))]
     heads += ["grade %", "recovery %", "sure", "gain", "use", "time"]
     unit, gain = ("pts", points) if in_points else ("/h", worth)
     under = [*(units[n] for n in names), "mean 90 % in", "mean 90 % in", "%", unit]
@@ -212,10 +213,8 @@ def _trade_off(curve: Sequence[Mapping[str, Any]], units: Mapping[str, str]) -> 
     if not curve:
         return []
     together = gates_together(units)
-    cells = [
-        [at_gates(_column(curve, n)[k] for n in names) for names in together.values()]
-        for k in range(len(curve))
-    ]
+    columns = [[_column(curve, n) for n in names] for names in together.values()]
+    cells = [[at_gates(c[k] for c in own) for own in columns] for k in range(len(curve))]
     heads = ["sure grade %", "recovery %", *map(short, together)]
     rows = [
         [percent(point["sure_grade"]), interval(point["recovery"], "{} {}-{}"), *cell]

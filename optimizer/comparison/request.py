@@ -40,7 +40,9 @@ class Prices:
     def as_dict(self) -> dict[str, object]:
         """JSON form; without a price of middlings where there is none."""
         found = asdict(self)
-        return found if self.middlings is not None else {k: found[k] for k in list(found)[:-1]}
+        if self.middlings is None:
+            del found["middlings"]
+        return found
 
     def season_of_middlings(self, gain: Floats, tonnes_per_hour: float) -> Floats:
         """Value of a gain in the share of the middlings over a season, shape of ``gain``: what goes

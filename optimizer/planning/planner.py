@@ -27,7 +27,7 @@ from optimizer.planning.batch_order import in_order
 from optimizer.planning.explanations import reason, reason_of_gain, with_profile
 from optimizer.planning.first_batch import spread_trials, unknown_trials
 from optimizer.planning.hold import expected_middlings, expected_over_shift
-from optimizer.planning.objective import told_prices
+from optimizer.planning.objective import Recovery, told_prices
 from optimizer.planning.plan import Plan, Recommendation, RunNow, Stopping
 from optimizer.planning.run_now import choose_run_now
 from optimizer.planning.situation import FEWEST_TO_LEARN, Situation, situation_of
@@ -196,10 +196,10 @@ def _why(situation: Situation, trial: Recommendation, run_now: RunNow) -> str:
     if goal.maximise == "recovery":
         sure = run_now.chance_of_grade is not None and run_now.chance_of_grade >= goal.confidence
         return reason(trial.recovery, chance, goal.confidence, run_now.recovery, sure)
-    bar, unit = least_gain(situation, run_now), situation.objective.unit
+    bar, objective = least_gain(situation, run_now), situation.objective
     chance_asked = None if goal.min_grade is None else chance
-    over = getattr(situation.objective, "reference", None)
-    return reason_of_gain(gain, bar, unit, chance_asked, over)
+    over = objective.reference if isinstance(objective, Recovery) else None
+    return reason_of_gain(gain, bar, objective.unit, chance_asked, over)
 
 
 def _plan(

@@ -392,7 +392,7 @@ def _composed(text: pa.Array) -> pa.Array:
     """Texts in which letters with accents are one character, as ``names.composed`` writes them."""
     if pc.all(pc.string_is_ascii(text)).as_py() is not False:
         return text
-    # Arrow's own normalization takes letters apart in versions before 26.
+    # Arrow's own normalization took letters apart in versions 18 to 24.
     distinct = text.dictionary_encode()
     words = pa.array(composed(distinct.dictionary.to_pylist()), text.type)
     return words.take(distinct.indices)

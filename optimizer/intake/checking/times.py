@@ -259,7 +259,8 @@ def _iso_times(text: pa.Array) -> tuple[pa.Array, Mask]:
 
 def _times_by_pattern(shown: pa.Array, proof: int | None, how: Reading) -> tuple[Times, Mask]:
     """Convert the cells that are not plain ISO dates, and say which state no offset."""
-    dates = Dates(spelled(shown), proof, how)
+    alike = spelled(shown)
+    dates = Dates(alike, proof, how)
     # Decimals of a second beyond six are cut, because the history stores microseconds.
     text = pc.replace_substring_regex(dates.text, r"(\.\d{6})\d+", r"\1")
     text = pc.replace_substring_regex(text, r" Z$", "Z")
@@ -278,7 +279,7 @@ def _times_by_pattern(shown: pa.Array, proof: int | None, how: Reading) -> tuple
         (_SECONDS_COUNTED, COUNTED_SECONDS),
         ("", NO_DATE),
     ):
-        here = unread & matches(spelled(shown) if reason is NO_DAY else shown, pattern)
+        here = unread & matches(alike if reason is NO_DAY else shown, pattern)
         faults.append((here, reason))
         unread = unread & ~here
     read = Times(

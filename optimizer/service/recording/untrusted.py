@@ -56,7 +56,8 @@ class Untrusted:
         Args:
             place: path or content of the file.
             name: what messages call it.
-            who: name of the person who sent it; without names everybody is one person.
+            who: name of the person who sent it; None where persons have no names, and only the
+                number of all files is limited.
             is_parquet: whether it must be Parquet.
 
         Raises:
