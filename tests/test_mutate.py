@@ -95,6 +95,17 @@ def test_a_noticed_mistake_is_killed_and_one_that_changes_nothing_survives(tree)
     assert "- `optimizer/room/part.py:12: count < 0 -> count <= 0` (survived)" in said
 
 
+def test_tests_that_the_default_run_leaves_out_judge_too(tree):
+    options = '[tool.pytest.ini_options]\naddopts = "-m \'not proof\'"\nmarkers = ["proof"]\n'
+    (tree / "pyproject.toml").write_text(options)
+    (tree / "tests/room/test_part.py").write_text(
+        TESTS.replace("def test_enough", "@pytest.mark.proof\ndef test_enough")
+    )
+    every = {(m.line, m.became): m for m in mutants_of("optimizer/room/part.py", PART)}
+    found = list(mutate.verdicts([("room", every[12, "count >= 0"])], 60.0))
+    assert [v.outcome for v in found] == [mutate.KILLED]
+
+
 def test_tests_that_fail_without_a_mistake_end_the_run(tree):
     (tree / "tests/room/test_part.py").write_text(TESTS.replace("False, True", "True, True", 1))
     work = [("room", mutants_of("optimizer/room/part.py", PART)[0])]

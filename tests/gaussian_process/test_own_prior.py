@@ -112,7 +112,7 @@ def test_intervals_cover_what_they_say():
 
 def test_chances_come_true():
     assert abs(off([np.mean(d.met - d.chance) for d in decks()])) < Z
-    # In the deciles of what was said, too, where points of one deck count once.
+    # In each fifth of what was said, too, where points of one deck count once.
     for low in np.arange(0.0, 1.0, 0.2):
         rows = [
             np.mean((d.met - d.chance)[(low <= d.chance) & (d.chance < low + 0.2)])

@@ -52,7 +52,7 @@ def work_of(files: list[str], limit: float) -> tuple[int, float]:
             os.dup2(silence, stream)
         code = NOT_RUN
         try:
-            code = int(pytest.main(["-x", "-q", "--hypothesis-seed=0", *files]))
+            code = int(pytest.main(["-x", "-q", "-m", "", "--hypothesis-seed=0", *files]))
         finally:
             os._exit(code)
     end = time.monotonic() + CLOCK
