@@ -21,6 +21,7 @@ from optimizer.history.arrow import one_array
 from optimizer.history.schema import CORRELATIONS, FRACTIONS, declared_unit
 from optimizer.history.stored_units import StoredUnits
 from optimizer.intake.checking.faults import Faults, Fill
+from optimizer.intake.checking.texts import blank_as_null, in_one_spelling
 from optimizer.intake.reading.columns import Binding, Column, is_percent
 from optimizer.intake.reading.long_texts import quoted
 from optimizer.intake.reading.source import Chunk, Decimal
@@ -239,11 +240,11 @@ class Fields:
     def text(self, name: str) -> pa.Array:
         """The trimmed text of a field in one spelling, shape (n,), null where it is empty."""
         texts = [
-            _blank_as_null(as_text(self.chunk.table.column(c.index))) for c in self.columns(name)
+            blank_as_null(as_text(self.chunk.table.column(c.index))) for c in self.columns(name)
         ]
         if not texts:
             return pa.nulls(self.n, pa.string())
-        return _composed(one_array(texts[0] if len(texts) == 1 else pc.coalesce(*texts)))
+        return in_one_spelling(one_array(texts[0] if len(texts) == 1 else pc.coalesce(*texts)))
 
     def number(self, name: str) -> tuple[Floats, Mask]:
         """A field in stored units, NaN where empty, and a mask of unreadable cells; (n,) each."""
@@ -386,18 +387,3 @@ def _units_of(read: Numbers, rows: Rows, unit: str) -> pa.Array:
     if read.units is None:
         return pa.repeat(unit, len(rows))
     return pc.fill_null(read.units.take(pa.array(rows)), unit)
-
-
-def _composed(text: pa.Array) -> pa.Array:
-    """Texts in which letters with accents are one character, as ``names.composed`` writes them."""
-    if pc.all(pc.string_is_ascii(text)).as_py() is not False:
-        return text
-    # Arrow's own normalization took letters apart in versions 18 to 24.
-    distinct = text.dictionary_encode()
-    words = pa.array(composed(distinct.dictionary.to_pylist()), text.type)
-    return words.take(distinct.indices)
-
-
-def _blank_as_null(column: pa.ChunkedArray) -> pa.ChunkedArray:
-    trimmed = pc.utf8_trim_whitespace(column)
-    return pc.if_else(pc.equal(trimmed, ""), pa.scalar(None, pa.string()), trimmed)
