@@ -5,7 +5,7 @@ from __future__ import annotations
 import ast
 from pathlib import Path
 
-from tests.slow import is_slow, listed
+from tests.slow import ALWAYS, is_slow, listed
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -26,6 +26,11 @@ def test_a_case_of_a_listed_function_and_a_test_in_a_browser_are_slow():
     assert is_slow("tests/a/test_a.py::test_one[7-x]", named)
     assert is_slow("tests/outside/test_page_browser.py::test_any", named)
     assert not is_slow("tests/a/test_a.py::test_one_more", named)
+
+
+def test_rules_of_structure_run_by_default():
+    assert ALWAYS <= listed()
+    assert not any(is_slow(name, listed()) for name in ALWAYS)
 
 
 def test_this_test_is_not_slow(request):
