@@ -9,7 +9,12 @@ from scipy.special import expit
 from scipy.stats import multivariate_normal
 
 from optimizer.diagnostics.calibration import share_interval
-from optimizer.diagnostics.control_chart import chart_constants, out_of_line, range_moments
+from optimizer.diagnostics.control_chart import (
+    chart_constants,
+    mean_range,
+    out_of_line,
+    sd_of_range,
+)
 from optimizer.diagnostics.sensitivity import sobol_indices
 from optimizer.diagnostics.serial_correlation import restricted
 from optimizer.diagnostics.trend_and_steps import Known, steps, trend
@@ -91,9 +96,9 @@ def test_chart_constants_of_the_tables(n):
 
 def test_range_of_two_and_three_in_closed_form():
     # d2(2) = 2/sqrt(pi), d2(3) = 3/sqrt(pi), d3(2)^2 = 2 - 4/pi.
-    assert range_moments(2)[0] == pytest.approx(2.0 / np.sqrt(np.pi), abs=1e-8)
-    assert range_moments(3)[0] == pytest.approx(3.0 / np.sqrt(np.pi), abs=1e-8)
-    assert range_moments(2)[1] == pytest.approx(np.sqrt(2.0 - 4.0 / np.pi), abs=1e-4)
+    assert mean_range(2) == pytest.approx(2.0 / np.sqrt(np.pi), abs=1e-8)
+    assert mean_range(3) == pytest.approx(3.0 / np.sqrt(np.pi), abs=1e-8)
+    assert sd_of_range(2) == pytest.approx(np.sqrt(2.0 - 4.0 / np.pi), abs=1e-4)
 
 
 def test_rate_of_false_alarms_on_a_chart():
