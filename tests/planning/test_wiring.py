@@ -216,7 +216,7 @@ def falls(air):
 
 
 def test_run_now_recovers_most_among_the_settings_that_are_sure_of_the_grade():
-    chosen = choose_run_now(planned(tried=(30.0,)))
+    chosen = choose_run_now(planned(tried=(50.0,)))
     best = most_air(lambda air: chance_at(air) >= SURE)
     assert 30 < best < 50
     assert airs_of(chosen.point[None]) == [best]
@@ -226,10 +226,37 @@ def test_run_now_recovers_most_among_the_settings_that_are_sure_of_the_grade():
     assert (now.chance_even, now.tried, chosen.warnings) == (1.0, False, ())
 
 
+def clearly_more(air, tried, variance):
+    """Whether the mean recovery at an air exceeds that of an air tried, which is known, by one
+    standard deviation."""
+    promised, known = (draws_at(a, v)[1] for a, v in ((air, variance), (tried, KNOWN)))
+    return promised.mean() - known.mean() > promised.std()
+
+
+@pytest.mark.parametrize(("sure", "rather_new"), [(0.95, False), (0.8, True)])
+def test_run_now_was_tried_unless_others_promise_clearly_more(sure, rather_new):
+    """Air 30 was tried and is sure. The most air that is sure promises more: clearly more where it
+    is far from 30, as less confidence allows."""
+    best = most_air(lambda air: chance_at(air) >= sure)
+    assert clearly_more(best, 30.0, 0.2) == rather_new
+    chosen = choose_run_now(planned(goal={"min_grade": ASKED, "confidence": sure}, tried=(30.0,)))
+    assert airs_of(chosen.point[None]) == [best if rather_new else 30.0]
+    assert chosen.run_now.tried != rather_new
+
+
+def test_settings_tried_that_are_not_sure_after_selection_are_not_run_now(monkeypatch):
+    """At air 34, which was tried, the grade is known to be met, but for the errors of readings."""
+    noise_of_grade(monkeypatch, 0.6)
+    asked = expit(logit(ASKED) + 0.3)
+    assert chance_at(34.0, KNOWN) > SURE > chance_at(34.0, KNOWN, asked)
+    chosen = choose_run_now(planned(tried=(30.0, 34.0)))
+    assert airs_of(chosen.point[None]) == [30.0]
+
+
 def test_more_confidence_asks_for_less_air():
     asked = [0.6, 0.8, 0.95]
     goals = [{"min_grade": ASKED, "confidence": confidence} for confidence in asked]
-    points = [choose_run_now(planned(tried=(30.0,), goal=goal)).point for goal in goals]
+    points = [choose_run_now(planned(tried=(50.0,), goal=goal)).point for goal in goals]
     found = airs_of(np.array(points)).tolist()
     assert found == [most_air(lambda air, c=c: chance_at(air) >= c) for c in asked]
     assert len(set(found)) == 3
@@ -237,7 +264,7 @@ def test_more_confidence_asks_for_less_air():
 
 def test_run_now_is_sure_of_the_grade_on_an_even_deck():
     """The two chances are multiplied: neither of them alone is below what is asked."""
-    chosen = choose_run_now(planned(tried=(30.0,), even=falls))
+    chosen = choose_run_now(planned(tried=(50.0,), even=falls))
     best = most_air(lambda air: chance_at(air) * falls(air) >= SURE)
     assert airs_of(chosen.point[None]) == [best]
     assert best < most_air(lambda air: chance_at(air) >= SURE)
@@ -248,7 +275,7 @@ def test_run_now_is_sure_of_the_grade_on_an_even_deck():
 
 def test_a_deck_that_may_not_be_even_is_warned_of_below_nine_in_ten():
     for chance, count in ((0.91, 0), (0.89, 1)):
-        made = planned(tried=(30.0,), even=lambda air, c=chance: np.full(len(air), c))
+        made = planned(tried=(50.0,), even=lambda air, c=chance: np.full(len(air), c))
         said = choose_run_now(made).warnings
         assert sum("even" in warning for warning in said) == count
 
