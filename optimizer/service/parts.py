@@ -129,7 +129,7 @@ def require_recorder(request: Request) -> None:
         )  # fmt: skip
 
 
-def cancel_job(request: Request, key: str) -> None:
+async def cancel_job(request: Request, key: str) -> None:
     """Cancel a job for the sender of a request, who asked for it or may record.
 
     Raises:
@@ -144,4 +144,4 @@ def cancel_job(request: Request, key: str) -> None:
             hint="Ask who began it, or use a token with the role 'record'.",
         )  # fmt: skip
     parts.jobs.cancel(key, person.name)
-    parts.audit.add(did="cancel", job=key, kind=state["kind"], **sender_of(request))
+    await parts.audit.note(did="cancel", job=key, kind=state["kind"], **sender_of(request))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import subprocess
@@ -95,6 +96,36 @@ def test_entries_of_several_processes_make_one_chain(tmp_path):
         list(pool.map(lambda k: several[k % 3].add(did="record", k=k), range(60)))
     assert sorted(each["k"] for each in trail_of(tmp_path)) == list(range(60))
     assert verify_audit(tmp_path).sound
+
+
+def noted_together(audit: Audit, count: int) -> list[BaseException | None]:
+    """What each of some entries was told that were noted at the same time."""
+
+    async def note() -> list[BaseException | None]:
+        each = [asyncio.create_task(audit.note(did="refused", k=k)) for k in range(count)]
+        await asyncio.sleep(0)
+        each[1].cancel()  # its sender has gone
+        return list(await asyncio.gather(*each, return_exceptions=True))
+
+    return asyncio.run(note())
+
+
+def test_entries_that_wait_together_share_a_write(tmp_path, monkeypatch):
+    audit, written = Audit(tmp_path), []
+    whole = audit._append
+    monkeypatch.setattr(audit, "_append", lambda each: (written.append(len(each)), whole(each)))
+    told = noted_together(audit, 40)
+    assert [each for k, each in enumerate(told) if k != 1] == [None] * 39
+    assert sum(written) == 40
+    assert len(written) <= 2
+    assert [each["k"] for each in trail_of(tmp_path)] == list(range(40))
+    assert verify_audit(tmp_path).sound
+
+
+def test_a_shared_write_that_fails_is_told_to_each(tmp_path):
+    (tmp_path / TRAIL).mkdir()
+    told = noted_together(Audit(tmp_path), 3)
+    assert [type(each) for each in told] == [HistoryError, asyncio.CancelledError, HistoryError]
 
 
 CHANGES = {

@@ -6,6 +6,7 @@ import json
 import logging
 import resource
 import socket
+import sys
 from contextlib import ExitStack
 from dataclasses import replace
 from types import SimpleNamespace
@@ -15,6 +16,7 @@ import pytest
 from optimizer.errors import InputError
 from optimizer.service.exchange.configuration import VARIABLE, Configuration
 from optimizer.service.exchange.log_lines import AT_ONCE, JsonLines, Thinned
+from optimizer.service.http import app
 from optimizer.service.http.connections import Door
 from optimizer.service.http.server import check_open_files
 from tests.serving import SECONDS, TOKEN, ask, started
@@ -178,3 +180,15 @@ def test_the_limits_reach_the_processes_that_answer(monkeypatch):
     before = replace(Configuration("h"), proxies=("192.0.2.1",), hosts=("a",), connections=7)
     before.hand_over()
     assert Configuration.handed_over() == before
+
+
+def test_a_process_that_answers_lets_its_threads_take_turns_often(monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv(VARIABLE, "")
+    Configuration("h").hand_over()
+    before = sys.getswitchinterval()
+    try:
+        app.handed_over()
+        assert sys.getswitchinterval() < before / 5
+    finally:
+        sys.setswitchinterval(before)

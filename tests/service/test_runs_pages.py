@@ -14,6 +14,7 @@ import pytest
 
 from optimizer import History
 from optimizer.service.exchange.configuration import Configuration
+from optimizer.service.pages.history import run_list
 from tests.service.test_service import READ, TOKENS, client_of, options, problem, row
 from tests.service.test_service import SITE as MOISTURE
 
@@ -320,3 +321,20 @@ def test_rejected_rows_stand_in_pages_newest_first(options):
         assert Path(History(options.history).rejects_folder, "rejected.csv").read_bytes() == (
             client.get("/rejected.csv").content
         )
+
+
+def test_a_page_is_made_once_until_a_run_is_recorded(tmp_path, monkeypatch):
+    made = []
+    whole = run_list._rows
+    monkeypatch.setattr(run_list, "_rows", lambda *given: (made.append(1), whole(*given))[1])
+    options = Configuration(str(tmp_path / "history"), rate=0, planners=0)
+    with client_of(options, **HTML) as client:
+        client.post("/v1/runs", json=[row(1), row(2)])
+        first = client.get("/runs").text
+        assert ids(client.get("/runs").text) == ids(first) == ["r2", "r1"]
+        assert len(made) == 1
+        assert ids(client.get("/runs?text=r2").text) == ["r2"]
+        assert len(made) == 2
+        client.post("/v1/runs", json=[row(3)])
+        assert sorted(ids(client.get("/runs").text)) == ["r1", "r2", "r3"]
+        assert len(made) == 3

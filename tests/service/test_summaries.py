@@ -87,6 +87,18 @@ def test_a_summary_that_is_no_longer_requested_is_not_made_again(case):
     assert case.made == before + 1  # only the summary of all lines, which the pages show
 
 
+def test_a_recording_that_adds_nothing_makes_no_summary_again(case):
+    case.record(row(1))
+    case.told()
+    with case.summaries.recording():
+        case.record(row(1))
+    before = case.made
+    with case.summaries.recording():
+        case.record({**row(2), "grade": 97.2})  # which is refused
+    assert case.told()["runs"] == 1
+    assert case.made == before
+
+
 def test_a_recording_is_kept_when_its_summary_fails(case, monkeypatch):
     def broken(*_, **__):
         raise ZeroDivisionError

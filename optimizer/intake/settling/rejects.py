@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import io
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from itertools import chain
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 import pyarrow as pa
@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 
     Keys = NDArray[np.uint64]
     Mask = NDArray[np.bool_]
+
+T = TypeVar("T")
 
 SCHEMA = pa.schema(
     [
@@ -195,11 +197,24 @@ class RejectsStore:
         Raises:
             HistoryError: when the file is damaged or cannot be read.
         """
+        found = self._of_file(lambda file: in_schema(file.read(), SCHEMA).select(SCHEMA.names))
+        return SCHEMA.empty_table() if found is None else found
+
+    def count(self) -> int:
+        """The number of rejects, which the end of the file tells.
+
+        Raises:
+            HistoryError: when the file is damaged or cannot be read.
+        """
+        return self._of_file(lambda file: int(file.metadata.num_rows)) or 0
+
+    def _of_file(self, take: Callable[[pq.ParquetFile], T]) -> T | None:
+        """What a function takes from the file; None where there is no file."""
         try:
             with pq.ParquetFile(self.parquet) as file:
-                return in_schema(file.read(), SCHEMA).select(SCHEMA.names)
+                return take(file)
         except FileNotFoundError:
-            return SCHEMA.empty_table()
+            return None
         except PermissionError as error:
             raise HistoryError(
                 f"the rejects file '{self.parquet}' cannot be read: {reason_of(error)}.",

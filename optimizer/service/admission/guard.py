@@ -8,12 +8,10 @@ they apply to pages and an API without third parties.
 
 from __future__ import annotations
 
-import asyncio
 import secrets
 import time
 from collections import Counter, OrderedDict
 from collections.abc import Awaitable, Callable, Mapping
-from functools import partial
 from typing import Any
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -278,7 +276,7 @@ class Guard:
         """Note a refusal in the audit trail before it is answered."""
         entry = refusal_entry(scope, status)
         try:
-            await asyncio.to_thread(partial(self.senders.note, **entry))
+            await self.senders.note(**entry)
         except HighsideError as error:  # the refusal holds all the same
             log.error("audit", extra={"fields": {"reason": error.message, **entry}})
 

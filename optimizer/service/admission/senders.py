@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,7 +27,7 @@ class Senders:
 
     access: Access
     sessions: Sessions
-    note: Callable[..., None]
+    note: Callable[..., Awaitable[None]]
 
     def person(self, authorization: str | None, cookies: Mapping[str, str]) -> Person | None:
         """The sender of a request with these headers; None for an unknown sender."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import partial
 
 import numpy as np
@@ -21,6 +21,8 @@ from optimizer.service.exchange.current_site import CurrentSite
 
 KEPT = 2
 """Largest number of tables that are kept: that of the latest version, and one of an earlier one."""
+MADE = 8
+"""Largest number of pages of a table that are kept."""
 WITHDRAWN = "withdrawn"
 """Column that says whether a run is withdrawn; it comes last."""
 
@@ -34,11 +36,13 @@ class RunTable:
         latest: number of the latest version; None for an empty history.
         runs: the runs in the units of the site, in the order of an export, then the withdrawn ones;
             the last column is ``WITHDRAWN``.
+        made: what was made of the table for readers, by question; kept as long as the table.
     """
 
     snapshot: Snapshot
     latest: int | None
     runs: pa.Table
+    made: KeptTasks = field(default_factory=partial(KeptTasks, MADE))
 
     @property
     def version(self) -> int | None:
@@ -77,7 +81,7 @@ class RunTables:
         site = self._plant.site
         key = (table_id, latest if as_of is None else as_of, site.fingerprint)
         found = await self._kept.of(key, partial(self._made, key[1], latest, site))
-        return RunTable(found.snapshot, latest, found.runs)
+        return replace(found, latest=latest)
 
     def _made(self, version: int | None, latest: int | None, site: Site) -> RunTable:
         snapshot = self._history.at(version)

@@ -90,7 +90,8 @@ class Summaries:
         with suppress(Exception):
             latest = (*self.versions.newest(), self._plant.site.fingerprint)
             for question in dict.fromkeys([(None, None), *lately]):
-                self._make((*latest, *question))
+                if (*latest, *question) not in self._made:  # a load that added nothing
+                    self._make((*latest, *question))
 
     def _make(self, asked: Asked) -> Summary:
         _, version, _, line, since = asked

@@ -205,7 +205,7 @@ async def job(request: Request, job: JobId) -> Response:
                responses=responses.CANCEL)  # fmt: skip
 async def cancel(request: Request, job: JobId) -> Response:
     """Cancel a job that is under way; its sender and all who may record can."""
-    cancel_job(request, job)
+    await cancel_job(request, job)
     return Response(json_text(parts_of(request).jobs.job(job)), media_type=JSON)
 
 

@@ -6,6 +6,7 @@ from __future__ import annotations
 import asyncio
 import multiprocessing
 import signal
+import sys
 import threading
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -70,6 +71,10 @@ ROOMS = (
     *(lines, diagnosis, job_pages, sign_in, assets),
 )
 """The modules with addresses: for programs, then for people."""
+SWITCH_SECONDS = 0.0005
+"""Seconds after which a thread of Python gives way to another one that waits. A recording reads and
+writes many small files and has to wait for its turn after each; at Python's own 0.005 s, beside
+many requests, that is most of its time."""
 LOCK_SECONDS = 20.0
 """How long a request to add runs waits for other writers; after that it is refused, and nothing is
 added."""
@@ -102,7 +107,7 @@ def create_app(configuration: Configuration, access: Access | None = None) -> Fa
     app.add_exception_handler(HighsideError, _refused)
     app.add_exception_handler(HTTPException, _not_there)
     app.add_exception_handler(RequestValidationError, _invalid)
-    senders = Senders(parts.access, parts.sessions, parts.audit.add)
+    senders = Senders(parts.access, parts.sessions, parts.audit.note)
     app.add_middleware(
         Guard,
         configuration=configuration,
@@ -177,6 +182,7 @@ def handed_over() -> FastAPI:
     """The application in one of several processes, with the configuration that its parent
     stored."""
     log_as_json()
+    sys.setswitchinterval(SWITCH_SECONDS)
     parent = multiprocessing.parent_process()
     if parent is not None:
         threading.Thread(target=_end_with, args=(parent,), daemon=True).start()

@@ -93,7 +93,7 @@ async def cancel(request: Request) -> Response:
     given = await read_form(request)
     check_form(request, given)
     key, page = given.get("job", ""), own_address(given.get("page", ""))
-    cancel_job(request, key)
+    await cancel_job(request, key)
     return RedirectResponse(f"/jobs/{key}" + (f"?{urlencode({'page': page})}" if page else ""), 303)
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-from functools import partial
 
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
@@ -50,7 +49,7 @@ async def signed_in(request: Request) -> Response:
         )
     answer.headers.append("Set-Cookie", set_cookie(SESSION, session, SESSION_SECONDS, secure))
     about = {**sender_of(request), "who": person and person.name, "role": person and person.role}
-    await asyncio.to_thread(partial(parts.audit.add, did="sign-in", **about))
+    await parts.audit.note(did="sign-in", **about)
     return answer
 
 
@@ -60,7 +59,7 @@ async def sign_out(request: Request) -> Response:
     check_form(request, await read_form(request))
     parts = parts_of(request)
     await asyncio.to_thread(parts.sessions.end, request.state.cookies.get(SESSION, ""))
-    await asyncio.to_thread(partial(parts.audit.add, did="sign-out", **sender_of(request)))
+    await parts.audit.note(did="sign-out", **sender_of(request))
     answer = RedirectResponse("/sign-in", 303)
     secure = parts.configuration.secure
     answer.headers.append("Set-Cookie", set_cookie(SESSION, "", 0, secure))

@@ -5,10 +5,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -50,6 +51,40 @@ class Audit:
         self.path = folder / TRAIL
         self._count = folder / COUNT
         self._lock = threading.Lock()
+        self._waiting: list[tuple[dict[str, Any], asyncio.Future[None]]] = []
+        self._writing: asyncio.Task[None] | None = None
+
+    async def note(self, **entry: Any) -> None:
+        """Append an entry from the event loop, and return when it is on disk.
+
+        Entries that wait at the same time are written together, so that a person's entry does not
+        wait for each of many refused requests. An entry is written also where its sender has gone.
+
+        Raises:
+            HistoryError: when the entry cannot be written.
+        """
+        loop = asyncio.get_running_loop()
+        done: asyncio.Future[None] = loop.create_future()
+        self._waiting.append((entry, done))
+        if self._writing is None or self._writing.done():
+            self._writing = loop.create_task(self._write_waiting())
+        await done
+
+    async def _write_waiting(self) -> None:
+        while self._waiting:
+            group, self._waiting = self._waiting, []
+            failure: Exception | None = None
+            try:
+                await asyncio.to_thread(self._add, [entry for entry, _ in group])
+            except Exception as error:
+                failure = error
+            for _, done in group:
+                if done.done():  # its sender has gone
+                    continue
+                if failure is None:
+                    done.set_result(None)
+                else:
+                    done.set_exception(failure)
 
     def add(self, **entry: Any) -> None:
         """Append an entry, and return when it is on disk.
@@ -57,11 +92,14 @@ class Audit:
         Raises:
             HistoryError: when the entry cannot be written.
         """
+        self._add([entry])
+
+    def _add(self, entries: Sequence[dict[str, Any]]) -> None:
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             lock = self.path.with_suffix(".lock")
             with self._lock, FileLock(str(lock), LOCK_SECONDS, poll_interval=POLL_SECONDS):
-                self._append(entry)
+                self._append(entries)
         except OSError as error:
             raise HistoryError(
                 f"the audit trail '{self.path}' cannot be written: {reason_of(error)}.",
@@ -69,17 +107,17 @@ class Audit:
                 hint="Check the space on the disk and the permissions.",
             ) from None
 
-    def _append(self, entry: dict[str, Any]) -> None:
+    def _append(self, entries: Sequence[dict[str, Any]]) -> None:
         with _opened(self.path) as trail:
             head, start, found = self._end(trail)
             lines = b""
-            for each in (*found, entry):
+            for each in (*found, *entries):
                 at = datetime.now(UTC).isoformat(timespec="milliseconds")
                 line = chained({"at": at, **each}, head)
                 head, lines = head.after(line), lines + line + b"\n"
             os.lseek(trail, 0, os.SEEK_END)
             _write(trail, start + lines)
-        # A kill at this place leaves one line beyond the count, which the next entry counts.
+        # A kill at this place leaves lines beyond the count, which the next entry counts.
         with _opened(self._count) as count:
             _write(count, head.as_count())
 

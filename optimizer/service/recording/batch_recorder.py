@@ -180,10 +180,8 @@ class BatchRecorder:
         return Problem(409, error.message, code=error.code, hint=hint, more={"there": there})
 
     async def _note(self, sender: Sender, **entry: Any) -> None:
-        def note() -> None:
-            self._audit.add(**entry, **sender, version=self._history.version)
-
-        await asyncio.to_thread(note)
+        version = await asyncio.to_thread(lambda: self._history.version)
+        await self._audit.note(**entry, **sender, version=version)
 
 
 def _withdrawn(trial: str) -> Problem:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import asyncio
 import hashlib
+import os
 from collections.abc import Callable, Mapping
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
@@ -27,7 +28,7 @@ from optimizer.service.recording.untrusted import Untrusted
 
 T = TypeVar("T")
 SMALL = 1 << 16
-"""Size of a text, bytes, up to which reading it cannot take much memory or time."""
+"""Size of a body, bytes, up to which reading it cannot take much memory or time."""
 COUNTS = ("read", "added", "already_known", "rejected", "version")
 """Fields of a load report that the audit trail stores."""
 
@@ -103,11 +104,12 @@ class Recorder:
             QuestionError: when a row raises a question and nobody is sure; nothing is stored.
             HistoryError: when the history is damaged, locked or cannot be written.
         """
-        await asyncio.to_thread(check_body, upload.body, upload.media_type)
+        check_body(upload.body, upload.media_type)
         await self._check_file(upload, sender.get("who"))
         report = await self._load(upload)
         if not upload.dry_run:
-            await asyncio.to_thread(self._note, upload.media_type, upload.body, report, sender)
+            sha256 = await _beside(_size(upload.body), partial(_sha256, upload.body))
+            await self._note(upload.media_type, sha256, report, sender)
             self._count(report)
         if report.unreadable or (report.read and report.rejected == report.read):
             first = next(iter(report.rejects), {"reason": "the body holds no rows."})
@@ -152,13 +154,13 @@ class Recorder:
                     content, self.history, self.site, file=path.name, options=options, named=True
                 )
 
-        def note(report: LoadReport) -> None:
+        def sha256() -> str:
             with path.open("rb") as content:
-                about = {"file": path.name, "edited": len(options.edits)}
-                self._note("file", content, report, {**sender, **about})
+                return _sha256(content)
 
         report = await self.write(load)
-        await asyncio.to_thread(note, report)
+        about = {"file": path.name, "edited": len(options.edits)}
+        await self._note("file", await asyncio.to_thread(sha256), report, {**sender, **about})
         self._count(report)
         return report
 
@@ -181,7 +183,7 @@ class Recorder:
             made = await asyncio.to_thread(changed)
         (change,) = made.as_dict()["changes"]
         told = {name: change[name] for name in ("run_id", "line", "reason", "version")}
-        await asyncio.to_thread(partial(self._audit.add, did=change["what"], **sender, **told))
+        await self._audit.note(did=change["what"], **sender, **told)
         self._metrics.count("runs_changed")
         return made
 
@@ -192,8 +194,7 @@ class Recorder:
         file, site = NAMES[upload.media_type], self.site
         if upload.media_type == JSON:
             content = upload.body.read()
-            # A large body would keep all others waiting while it is parsed.
-            given = await asyncio.to_thread(read_rows, content)
+            given = await _beside(len(content), partial(read_rows, content))
             rows = complete_rows(given, site, upload.line)
             if not (upload.dry_run or upload.samples) and len(rows) <= MOST_ROWS:
                 return await self._group_commit.load(rows, upload.line, upload.sure)
@@ -229,17 +230,21 @@ class Recorder:
         self._metrics.count("runs_added", report.added)
         self._metrics.count("rows_rejected", report.rejected)
 
-    def _note(
-        self, what: str, body: IO[bytes], report: LoadReport, sender: Mapping[str, Any]
+    async def _note(
+        self, what: str, sha256: str, report: LoadReport, sender: Mapping[str, Any]
     ) -> None:
         counts = report.as_dict()
-        self._audit.add(
-            did="record",
-            **sender,
-            what=what,
-            sha256=_sha256(body),
-            **{name: counts[name] for name in COUNTS},
-        )
+        told = {name: counts[name] for name in COUNTS}
+        await self._audit.note(did="record", **sender, what=what, sha256=sha256, **told)
+
+
+async def _beside(size: int, work: Callable[[], T]) -> T:
+    """The result of some work on a body: of a large one in a thread, since others would wait."""
+    return work() if size <= SMALL else await asyncio.to_thread(work)
+
+
+def _size(body: IO[bytes]) -> int:
+    return body.seek(0, os.SEEK_END)
 
 
 def _sha256(body: IO[bytes]) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import Sequence
+from functools import partial
 from typing import Any
 
 import pyarrow as pa
@@ -26,7 +27,7 @@ from optimizer.service.pages.history.choice import (
     read_choice,
 )
 from optimizer.service.pages.history.columns import RunField, listed_fields, run_address
-from optimizer.service.pages.shared.rendering import render_for
+from optimizer.service.pages.shared.rendering import render_for, rendered_part
 from optimizer.service.parts import Parts, parts_of
 from optimizer.service.recording.bodies import CSV, PARQUET
 from optimizer.text.figures import percent
@@ -41,12 +42,13 @@ async def runs(request: Request) -> Response:
     parts = parts_of(request)
     choice = read_choice(request.query_params, parts.site)
     table = await parts.run_tables.of(choice.as_of)
-    values = await asyncio.to_thread(_shown, table, choice, parts.site)
-    rejects = await asyncio.to_thread(RejectsStore(parts.history.rejects_folder).read)
+    question = tuple(choice.typed.items())
+    values = await table.made.of(question, partial(_shown, table, choice, parts.site))
+    rejected = await asyncio.to_thread(RejectsStore(parts.history.rejects_folder).count)
     return render_for(
         request, "runs.html", "runs", 422 if choice.faults else 200,
         history=await _summary(parts, table, choice), choice=choice, table=table, states=STATES,
-        zone=parts.site.time_zone, rejected=len(rejects), **values,
+        zone=parts.site.time_zone, rejected=rejected, **values,
     )  # fmt: skip
 
 
@@ -97,23 +99,25 @@ async def _summary(parts: Parts, table: RunTable, choice: Choice) -> dict[str, A
 
 
 def _shown(table: RunTable, choice: Choice, site: Site) -> dict[str, Any]:
-    """The runs of one page of the list, and how many there are."""
+    """The runs of one page of the list as they are shown, how many there are, and the lines."""
     lines = table.snapshot.lines
+    values = {"lines": [line for line in lines if fits_in_a_page(line)]}
+    if choice.faults:
+        return {**values, "found": None}
+    found = chosen(table.runs, choice)
+    order = in_order(found, choice)
+    if not len(found):
+        return {**values, "found": 0}
+    pages = -(-len(found) // SHOWN)
+    first = SHOWN * (min(choice.page, pages) - 1)
+    here = found.take(order.slice(first, SHOWN))
     named = [choice.typed["line"]] if "line" in choice.typed else lines
     fields = listed_fields(table.runs, site, named)
-    values = {
-        "fields": fields,
-        "lines": [line for line in lines if fits_in_a_page(line)],
-        "orders": _orders(fields, choice),
-    }
-    if choice.faults:
-        return {**values, "rows": (), "found": None, "first": 0, "pages": 1}
-    found = chosen(table.runs, choice)
-    pages = max(1, -(-len(found) // SHOWN))
-    first = SHOWN * (min(choice.page, pages) - 1)
-    here = found.take(in_order(found, choice).slice(first, SHOWN))
-    rows = _rows(here, fields, choice, site)
-    return {**values, "rows": rows, "found": len(found), "first": first, "pages": pages}
+    listed = rendered_part(
+        "run_rows.html", site.words, choice=choice, fields=fields, orders=_orders(fields, choice),
+        rows=_rows(here, fields, choice, site), found=len(found), first=first, pages=pages,
+    )  # fmt: skip
+    return {**values, "found": len(found), "listed": listed}
 
 
 def _orders(fields: Sequence[RunField], choice: Choice) -> dict[str, str]:
@@ -126,15 +130,25 @@ def _orders(fields: Sequence[RunField], choice: Choice) -> dict[str, str]:
 def _rows(
     here: pa.Table, fields: Sequence[RunField], choice: Choice, site: Site
 ) -> list[dict[str, Any]]:
-    """The runs of a page as texts; the address of each leads to its own page."""
+    """The runs of a page as texts, each cell after the id with its style; the address of each leads
+    to its own page."""
+    others = [(field, _style(field)) for field in fields if field.name != "run_id"]
     return [
         {
             "address": run_address(run["line"], run["run_id"], choice.as_of),
+            "run_id": run["run_id"],
             "withdrawn": run[WITHDRAWN],
-            "cells": [_cell(field, run[field.name], site) for field in fields],
+            "cells": [(style, _cell(field, run[field.name], site)) for field, style in others],
         }
         for run in here.to_pylist()
     ]
+
+
+def _style(field: RunField) -> str:
+    """The class of the cells of a column."""
+    if field.is_number:
+        return "number"
+    return "short" if field.name in ("line", "started_at") else ""
 
 
 def _cell(field: RunField, value: Any, site: Site) -> str:

@@ -120,7 +120,7 @@ async def go_back(request: Request, version: str) -> Response:
     if made is None:
         return await _asked(request, number, given, {"": OVERTAKEN}, 409)
     about = {"restored": number, "version": made, "reason": reason}
-    await asyncio.to_thread(lambda: parts.audit.add(did="restore", **sender, **about))
+    await parts.audit.note(did="restore", **sender, **about)
     return RedirectResponse("/versions", 303)
 
 

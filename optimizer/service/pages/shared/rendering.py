@@ -206,6 +206,12 @@ def render(template: str, status: int = 200, reader: Words = ENGLISH, **values: 
     return Response(content, status, headers, media_type="text/html; charset=utf-8")
 
 
+def rendered_part(template: str, reader: Words, **values: Any) -> Markup:
+    """A part of a page that is the same for every request, so that it can be kept."""
+    told = {name: retold(value, reader) for name, value in values.items()}
+    return Markup(environment(reader).get_template(template).render(**told))
+
+
 def render_for(
     request: Request, template: str, here: str, status: int = 200, **values: Any
 ) -> Response:

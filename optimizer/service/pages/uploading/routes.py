@@ -70,7 +70,7 @@ async def _choose_page(request: Request, fault: str = "", status: int = 200) -> 
 
 
 def _number_of_rejects(request: Request) -> int:
-    return len(RejectsStore(parts_of(request).history.rejects_folder).read())
+    return RejectsStore(parts_of(request).history.rejects_folder).count()
 
 
 @routes.post("/upload")
