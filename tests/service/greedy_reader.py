@@ -8,22 +8,22 @@ from multiprocessing.connection import Connection
 from optimizer.service.recording import reading_process
 
 serve = reading_process.serve
-read_through = reading_process.read_through
+logs_of = reading_process._logs_of
 
 
 def serve_greedy(link: Connection) -> None:
     """A reading process in which reading the file ``memory`` takes 4 GiB, ``time`` has no end, and
     ``fault`` ends the process."""
 
-    def greedy(stream, name):
-        if name == "memory":
+    def greedy(stream, work):
+        if work.name == "memory":
             bytearray(4 << 30)
-        while name == "time":
+        while work.name == "time":
             pass
-        if name == "fault":
+        if work.name == "fault":
             os._exit(1)
-        read_through(stream, name)
+        return logs_of(stream, work)
 
-    reading_process.read_through = greedy
+    reading_process._logs_of = greedy
     reading_process.CPU_SECONDS = 1
     serve(link)

@@ -369,8 +369,9 @@ def _typed_chunks(batches: Iterable[pa.RecordBatch]) -> Iterator[Callable[[], Ch
 
 
 def _chunk_of(table: pa.Table, rows: Integers) -> Callable[[], Chunk]:
-    return lambda: Chunk(table, rows, lambda: _table_as_text(table))
+    return lambda: Chunk(table, rows, lambda: table_as_text(table))
 
 
-def _table_as_text(table: pa.Table) -> pa.Table:
+def table_as_text(table: pa.Table) -> pa.Table:
+    """Cells of types as text, as they would stand in a text log."""
     return pa.table([as_text(c) for c in table.columns], names=table.column_names)

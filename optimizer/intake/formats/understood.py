@@ -3,10 +3,10 @@ and some rows as they stand in the file."""
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain
-from typing import IO
+from typing import IO, Any
 
 import pyarrow as pa
 
@@ -115,9 +115,25 @@ def understood(
             field.
     """
 
-    def of(known: Headings) -> tuple[Understood, ...]:
+    def logs(*how: Any) -> Iterator[Member]:
         stream.seek(0)
-        members = logs_in(stream, name, known, lambda _: None)
+        return logs_in(stream, name, *how)
+
+    return understood_logs(logs, site, mapping, edits, asked)
+
+
+def understood_logs(
+    logs: Callable[[Headings, Callable[[str], None]], Iterator[Member]],
+    site: Site,
+    mapping: Mapping[str, str] | None = None,
+    edits: Edits | None = None,
+    asked: Collection[tuple[str, int]] = (),
+) -> tuple[Understood, ...]:
+    """What logs are understood as that a function iterates over as ``logs_in`` does; the other
+    arguments and errors are those of ``understood``."""
+
+    def of(known: Headings) -> tuple[Understood, ...]:
+        members = logs(known, lambda _: None)
         return tuple(_of_log(member, known, edits or {}, frozenset(asked)) for member in members)
 
     try:

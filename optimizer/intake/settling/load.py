@@ -153,7 +153,15 @@ def load_bytes(
         InputError: when a heading is mapped to an unknown field.
         HistoryError: when the history is damaged or locked.
     """
-    return _load([content_as_file(file, content, named)], history, site, options)
+    return load_file(content_as_file(file, content, named), history, site, options=options)
+
+
+def load_file(
+    file: LogFile, history: History, site: Site | None = None, *, options: LoadOptions = DEFAULTS
+) -> LoadReport:
+    """Load one file, however its logs are read; the other arguments and errors are those of
+    ``load_bytes``."""
+    return _load([file], history, site, options)
 
 
 def load_table(
@@ -220,6 +228,7 @@ __all__ = [
     "LoadReport",
     "load_bytes",
     "load_corrections",
+    "load_file",
     "load_logs",
     "load_table",
     "load_tables",

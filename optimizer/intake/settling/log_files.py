@@ -14,6 +14,7 @@ import pyarrow as pa
 from optimizer.intake.formats.files import find_logs, logs_of_path
 from optimizer.intake.formats.logs import Member, logs_in, table_of_rows
 from optimizer.intake.formats.parquet import open_table
+from optimizer.intake.formats.parsed import parsed_logs
 from optimizer.intake.reading.columns import Headings
 
 Rows: TypeAlias = "pa.Table | Sequence[Mapping[str, Any]]"
@@ -54,6 +55,11 @@ def content_as_file(name: str, content: bytes | IO[bytes], named: bool = False) 
         return logs_in(stream, name, *how)
 
     return LogFile(name, logs, named)
+
+
+def parsed_file(name: str, folder: Path, named: bool = False) -> LogFile:
+    """A file that was parsed into a folder, see ``formats.parsed``."""
+    return LogFile(name, partial(parsed_logs, folder), named)
 
 
 def rows_as_file(name: str, rows: Rows) -> LogFile:

@@ -7,10 +7,11 @@ from typing import IO, TYPE_CHECKING, Any
 
 from optimizer.errors import InputError
 from optimizer.intake.checking.times import means_two_days
-from optimizer.intake.formats.understood import Understood, understood
-from optimizer.intake.settling.load import load_bytes
+from optimizer.intake.formats.understood import Understood, understood_logs
+from optimizer.intake.settling.load import load_file
 from optimizer.intake.settling.load_options import DEFAULTS, LoadOptions
 from optimizer.intake.settling.load_report import LoadReport
+from optimizer.intake.settling.log_files import LogFile, content_as_file
 from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
@@ -64,12 +65,25 @@ def preview(
         InputError: when a heading is mapped to an unknown field.
         HistoryError: when the history is damaged.
     """
-    trial = replace(options, dry_run=True)
-    report = load_bytes(content, history, site, file=file, options=trial, named=True)
+    given = content_as_file(file, content, named=True)
+    return preview_file(given, history, site, options=options, most_rows=most_rows)
+
+
+def preview_file(
+    file: LogFile,
+    history: History,
+    site: Site,
+    *,
+    options: LoadOptions = DEFAULTS,
+    most_rows: int = 200,
+) -> Preview:
+    """Look at a file before it is loaded, however its logs are read; the other arguments and errors
+    are those of ``preview``."""
+    report = load_file(file, history, site, options=replace(options, dry_run=True))
     asked = [(reject["file"], reject["row"]) for reject in report.rejects[:most_rows]]
     asked += [(question.file, question.row) for question in report.questions[:most_rows]]
     try:
-        logs = understood(content, file, site, options.mapping, options.edits, asked)
+        logs = understood_logs(file.logs, site, options.mapping, options.edits, asked)
     except InputError:
         logs = ()  # the report tells why
     two_days = any(means_two_days(reject["reason"]) for reject in report.rejects)

@@ -140,8 +140,8 @@ def _parts(configuration: Configuration, access: Access | None) -> Parts:
     jobs = JobQueue(configuration, plant, history)
     jobs.versions.latest()
     summaries = Summaries(history, plant, jobs.versions)
-    untrusted = Untrusted(apart=configuration.planners > 0)
-    recorder = Recorder(history, plant, audit, metrics, summaries.recording, untrusted)
+    untrusted = Untrusted(configuration.folder / "parsed", apart=configuration.planners > 0)
+    recorder = Recorder(history, plant, audit, metrics, untrusted, summaries.recording)
     access = access or Access.from_environment(configuration.tokens)
     return Parts(
         configuration=configuration,

@@ -7,7 +7,7 @@ import asyncio
 import hashlib
 import os
 from collections.abc import Callable, Mapping
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractAsyncContextManager, AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -15,20 +15,24 @@ from typing import IO, Any, TypeVar
 
 from optimizer.history.changes import Changes
 from optimizer.history.history import History
-from optimizer.intake.settling.load import LoadOptions, LoadReport, load_bytes, load_table
+from optimizer.intake.settling.load import LoadOptions, LoadReport, load_file
+from optimizer.intake.settling.log_files import LogFile, content_as_file, rows_as_file
 from optimizer.operations.recording import complete_rows
 from optimizer.plant.site import Site
 from optimizer.service.exchange.current_site import CurrentSite
 from optimizer.service.exchange.metrics import Metrics
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.recording.audit import Audit
-from optimizer.service.recording.bodies import JSON, NAMES, PARQUET, check_body, read_rows
+from optimizer.service.recording.bodies import CSV, JSON, NAMES, PARQUET, check_body, read_rows
 from optimizer.service.recording.group_commit import MOST_ROWS, GroupCommit
+from optimizer.service.recording.reading_process import Kind
 from optimizer.service.recording.untrusted import Untrusted
 
 T = TypeVar("T")
 SMALL = 1 << 16
-"""Size of a body, bytes, up to which reading it cannot take much memory or time."""
+"""Size of a text, bytes, up to which parsing it cannot take much memory or time."""
+KINDS: Mapping[str, Kind] = {JSON: "rows", CSV: "file", PARQUET: "parquet"}
+"""What the reading process takes a body of each media type for."""
 COUNTS = ("read", "added", "already_known", "rejected", "version")
 """Fields of a load report that the audit trail stores."""
 
@@ -62,8 +66,8 @@ class Recorder:
         plant: the site file as it stands.
         audit: audit trail, which records who added what.
         metrics: counters of added runs.
+        untrusted: parses files of strangers.
         recording: context that is entered around each load, in its thread.
-        untrusted: reads files before they are trusted; None to read them in a thread.
 
     Attributes:
         turn: lock that is held while this process changes the history.
@@ -75,10 +79,10 @@ class Recorder:
         plant: CurrentSite,
         audit: Audit,
         metrics: Metrics,
+        untrusted: Untrusted,
         recording: Callable[[], AbstractContextManager[None]] = nullcontext,
-        untrusted: Untrusted | None = None,
     ) -> None:
-        self.untrusted = untrusted or Untrusted(apart=False)
+        self.untrusted = untrusted
         self.history = history
         self._plant = plant
         self._audit = audit
@@ -105,8 +109,7 @@ class Recorder:
             HistoryError: when the history is damaged, locked or cannot be written.
         """
         check_body(upload.body, upload.media_type)
-        await self._check_file(upload, sender.get("who"))
-        report = await self._load(upload)
+        report = await self._load(upload, sender.get("who"))
         if not upload.dry_run:
             sha256 = await _beside(_size(upload.body), partial(_sha256, upload.body))
             await self._note(upload.media_type, sha256, report, sender)
@@ -122,16 +125,13 @@ class Recorder:
             )
         return report
 
-    async def _check_file(self, upload: Upload, who: str | None) -> None:
-        """Refuse a file that cannot be read within limits; a small text always can."""
-        is_parquet = upload.media_type == PARQUET
-        if upload.media_type == JSON:
-            return
-        content = await asyncio.to_thread(upload.body.read)
-        upload.body.seek(0)
-        if is_parquet or len(content) > SMALL:
-            name = NAMES[upload.media_type]
-            await self.untrusted.check(content, name, who, is_parquet=is_parquet)
+    def parsed(
+        self, path: Path, options: LoadOptions, site: Site, who: str | None
+    ) -> AbstractAsyncContextManager[LogFile]:
+        """A context with the logs of a kept file; errors as of ``Untrusted.parsed``."""
+        return self.untrusted.parsed(
+            str(path), path.name, site, who=who, named=True, mapping=options.mapping
+        )
 
     async def add_file(
         self, path: Path, options: LoadOptions, sender: Mapping[str, Any]
@@ -148,17 +148,13 @@ class Recorder:
             HistoryError: when the history is damaged, locked or cannot be written.
         """
 
-        def load() -> LoadReport:
-            with path.open("rb") as content:
-                return load_bytes(
-                    content, self.history, self.site, file=path.name, options=options, named=True
-                )
-
         def sha256() -> str:
             with path.open("rb") as content:
                 return _sha256(content)
 
-        report = await self.write(load)
+        site = self.site
+        async with self.parsed(path, options, site, sender.get("who")) as file:
+            report = await self.write(partial(load_file, file, self.history, site, options=options))
         about = {"file": path.name, "edited": len(options.edits)}
         await self._note("file", await asyncio.to_thread(sha256), report, {**sender, **about})
         self._count(report)
@@ -187,21 +183,26 @@ class Recorder:
         self._metrics.count("runs_changed")
         return made
 
-    async def _load(self, upload: Upload) -> LoadReport:
+    async def _load(self, upload: Upload, who: str | None) -> LoadReport:
         options = LoadOptions(
             upload.line, dry_run=upload.dry_run, samples=upload.samples, sure=upload.sure
         )
-        file, site = NAMES[upload.media_type], self.site
-        if upload.media_type == JSON:
-            content = upload.body.read()
-            given = await _beside(len(content), partial(read_rows, content))
-            rows = complete_rows(given, site, upload.line)
-            if not (upload.dry_run or upload.samples) and len(rows) <= MOST_ROWS:
-                return await self._group_commit.load(rows, upload.line, upload.sure)
-            load = partial(load_table, rows, self.history, site, file=file, options=options)
-        else:
-            load = partial(load_bytes, upload.body, self.history, site, file=file, options=options)
-        return await self.write(load, nullcontext if upload.dry_run else self._recording)
+        kind, name, site = upload.media_type, NAMES[upload.media_type], self.site
+        load = partial(load_file, history=self.history, site=site, options=options)
+        recording = nullcontext if upload.dry_run else self._recording
+        content = await _beside(_size(upload.body), partial(_content, upload.body))
+        if kind == PARQUET or len(content) > SMALL:
+            apart = self.untrusted.parsed(
+                content, name, site, who=who, kind=KINDS[kind], line=upload.line
+            )
+            async with apart as file:
+                return await self.write(partial(load, file), recording)
+        if kind != JSON:
+            return await self.write(partial(load, content_as_file(name, content)), recording)
+        rows = complete_rows(read_rows(content), site, upload.line)
+        if not (upload.dry_run or upload.samples) and len(rows) <= MOST_ROWS:
+            return await self._group_commit.load(rows, upload.line, upload.sure)
+        return await self.write(partial(load, rows_as_file(name, rows)), recording)
 
     async def write(
         self,
@@ -241,6 +242,11 @@ class Recorder:
 async def _beside(size: int, work: Callable[[], T]) -> T:
     """The result of some work on a body: of a large one in a thread, since others would wait."""
     return work() if size <= SMALL else await asyncio.to_thread(work)
+
+
+def _content(body: IO[bytes]) -> bytes:
+    body.seek(0)
+    return body.read()
 
 
 def _size(body: IO[bytes]) -> int:

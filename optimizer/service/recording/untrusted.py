@@ -1,24 +1,32 @@
-"""Files of strangers are read in a process with limits first, and refused where these are
-exceeded."""
+"""Files of strangers are parsed in a process with limits, and refused where these are exceeded."""
 
 from __future__ import annotations
 
 import asyncio
 import multiprocessing
 import os
+import shutil
+import tempfile
+import time
 from collections import Counter
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager, suppress
+from pathlib import Path
 from typing import Any
 
+from optimizer.intake.formats.parsed import SPLIT
+from optimizer.intake.reading.columns import Headings
+from optimizer.intake.settling.log_files import LogFile, parsed_file
+from optimizer.plant.site import Site
 from optimizer.service.exchange import problems
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.recording import reading_process
 from optimizer.service.recording.reading_process import (
     CPU_SECONDS,
     MEMORY,
-    SPLIT,
     Refusal,
     Work,
-    refusal,
+    parse,
 )
 
 MOST_WAITING = 8
@@ -27,6 +35,8 @@ MOST_OF_ONE = 4
 """Largest number of them that one person may have sent, so that others find room."""
 LONGEST_SECONDS = 600.0
 """Seconds after which reading is given up whatever it waits for."""
+LEFT_SECONDS = 3600.0
+"""Age of a folder, seconds, from which on it was left by a process that was killed."""
 FILES_A_PROCESS = 200
 """Number of files after which the process is replaced, which frees memory that libraries hold."""
 
@@ -35,10 +45,12 @@ class Untrusted:
     """The reading process of one service, which starts at the first file.
 
     Args:
+        folder: folder in which files are handed over; a missing one is created.
         apart: whether files are read in a process with limits, rather than in a thread.
     """
 
-    def __init__(self, *, apart: bool = True) -> None:
+    def __init__(self, folder: Path, *, apart: bool = True) -> None:
+        self._folder = folder
         self._apart = apart
         self._turn = asyncio.Lock()
         self._waiting: Counter[str | None] = Counter()
@@ -46,24 +58,53 @@ class Untrusted:
         self._link: Any = None
         self._left = 0
 
-    async def check(
-        self, place: str | bytes, name: str, who: str | None = None, *, is_parquet: bool = False
-    ) -> None:
-        """Read a file to its end, within the limits of the reading process.
+    @asynccontextmanager
+    async def parsed(
+        self,
+        place: str | bytes,
+        name: str,
+        site: Site,
+        *,
+        who: str | None = None,
+        named: bool = False,
+        **how: Any,
+    ) -> AsyncIterator[LogFile]:
+        """A context with the logs of a file, which the reading process parsed within its limits.
 
         A file that is merely wrong is not refused; that is told where it is loaded.
 
         Args:
             place: path or content of the file.
-            name: what messages call it.
+            name: what messages and reports call it.
+            site: the plant, by whose names headings are recognized.
             who: name of the person who sent it; None where persons have no names, and only the
                 number of all files is limited.
-            is_parquet: whether it must be Parquet.
+            named: whether the name is that of a person's file, by which a log may be known again.
+            how: ``kind``, ``mapping`` and ``line`` of ``Work``.
 
         Raises:
-            Problem: with status 413 when it is too large to be read, 422 when it is not Parquet
-                though it must be, and 429 when too many files wait.
+            InputError: when a heading is mapped to an unknown field.
+            Problem: with status 413 when it is too large to be read, another one when it is not
+                what it must be, and 429 when too many files wait.
         """
+        Headings(site, how.get("mapping"))
+        folder = await asyncio.to_thread(self._new_folder)
+        try:
+            await self._parse(Work(place, name, str(folder), site=site, **how), who)
+            yield parsed_file(name, folder, named)
+        finally:
+            await asyncio.to_thread(shutil.rmtree, folder, ignore_errors=True)
+
+    def _new_folder(self) -> Path:
+        """An empty folder; those that killed processes left are removed."""
+        self._folder.mkdir(parents=True, exist_ok=True)
+        for path in self._folder.iterdir():
+            with suppress(OSError):
+                if time.time() - path.stat().st_mtime > LEFT_SECONDS:
+                    shutil.rmtree(path, ignore_errors=True)
+        return Path(tempfile.mkdtemp(dir=self._folder))
+
+    async def _parse(self, work: Work, who: str | None) -> None:
         if who is not None and self._waiting[who] >= MOST_OF_ONE:
             raise _too_many(f"{self._waiting[who]} files of yours")
         if self._waiting.total() >= MOST_WAITING:
@@ -71,7 +112,7 @@ class Untrusted:
         self._waiting[who] += 1
         try:
             async with self._turn:
-                refused = await self._ask((place, name, is_parquet))
+                refused = await self._ask(work)
         finally:
             self._waiting[who] -= 1
             self._waiting += Counter()  # forgets who has none
@@ -95,7 +136,7 @@ class Untrusted:
         self.end()
         return {
             "status": 413,
-            "message": f"{work[1]} needs more than {MEMORY >> 20:,} MiB of memory or more than "
+            "message": f"{work.name} needs more than {MEMORY >> 20:,} MiB of memory or more than "
             f"{CPU_SECONDS} s of processor time to be read.",
             "code": "too-large",
             "hint": SPLIT,
@@ -103,7 +144,7 @@ class Untrusted:
 
     def _asked(self, work: Work) -> Refusal | None:
         if not self._apart:
-            return refusal(work)
+            return parse(work)
         if self._process is None or not self._process.is_alive() or self._left <= 0:
             self.end()
             # Arrow's other pools reserve a gibibyte at once, which would count. The process reads

@@ -10,12 +10,13 @@ import asyncio
 import hashlib
 import json
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any
 
 from optimizer.intake.settling.load_report import LoadReport
-from optimizer.intake.settling.preview import preview
+from optimizer.intake.settling.preview import Preview, preview_file
 from optimizer.service.recording.kept_files import KeptFile, KeptFiles
 from optimizer.service.recording.recorder import Recorder
 from optimizer.version import __version__
@@ -76,20 +77,15 @@ class Uploads:
             return None
 
     async def _check(self, kept: KeptFile, key: str) -> dict[str, Any]:
-        await self._recorder.untrusted.check(str(kept.path), kept.name, kept.who)
-        async with self._room:
-            return await asyncio.to_thread(self._checked, kept, key)
-
-    def _checked(self, kept: KeptFile, key: str) -> dict[str, Any]:
-        with kept.path.open("rb") as content:
-            made = preview(
-                content,
-                self._recorder.history,
-                self._recorder.site,
-                file=kept.name,
-                options=kept.choices.options,
-                most_rows=SHOWN_ROWS,
+        site, options = self._recorder.site, kept.choices.options
+        async with self._recorder.parsed(kept.path, options, site, kept.who) as file, self._room:
+            look = partial(preview_file, options=options, most_rows=SHOWN_ROWS)
+            return await asyncio.to_thread(
+                self._checked, kept, key, partial(look, file, self._recorder.history, site)
             )
+
+    def _checked(self, kept: KeptFile, key: str, look: Callable[[], Preview]) -> dict[str, Any]:
+        made = look()
         # As it is read from the disk later, with lists for tuples.
         document = json.loads(json.dumps({**made.as_dict(), "report": _shown(made.report)}))
         self.files.keep_document(kept, "checked", {"key": key, "preview": document})
