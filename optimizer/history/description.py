@@ -42,6 +42,11 @@ class Units:
     stored: str
     declared: str
 
+    @staticmethod
+    def told(units: Mapping[str, Any]) -> Units:
+        """The units that an event tells; what a later program may tell besides is passed over."""
+        return Units(units["stored"], units["declared"])
+
 
 @dataclass(frozen=True)
 class Description:
@@ -100,12 +105,12 @@ def description_of(events: Iterable[Event]) -> Description:
             continue
         about = event.about
         lines = {
-            line: {name: Units(**units) for name, units in settings.items()}
+            line: {name: Units.told(units) for name, units in settings.items()}
             for line, settings in about["lines"].items()
         }
         found = Description(
             {**found.meanings, **about["meanings"]},
-            {**found.columns, **{k: Units(**units) for k, units in about["columns"].items()}},
+            {**found.columns, **{k: Units.told(units) for k, units in about["columns"].items()}},
             {**found.lines, **lines},
             about["headings"],
             about["fingerprint"],

@@ -8,6 +8,7 @@ a batch at any version follows from the events and the runs of that version.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -180,9 +181,12 @@ def issued_batches(
     if not issued:
         return ()
     runs = _runs(snapshot, site, issued)
+    about: defaultdict[str, list[Event]] = defaultdict(list)
+    for event in events:
+        about[_batch_of(event)].append(event)
     found = []
     for event in issued:
-        own = [e for e in events if _is_about(e, event.about)]
+        own = [e for e in about[event.about["batch"]] if _is_about(e, event.about)]
         found.append(_batch(event, own, runs, site))
     return tuple(found)
 
@@ -295,26 +299,29 @@ def _issues(event: Event) -> bool:
     return event.what == ISSUED
 
 
-def _is_about(event: Event, issued: Mapping[str, Any]) -> bool:
-    """Whether an event is about a batch or one of its trials."""
+def _batch_of(event: Event) -> str:
+    """Id of the batch that an event may be about; empty where it is about none."""
     if event.what == WITHDRAWN:
-        of_batch = batch_of_trial(str(event.about.get("run_id", ""))) == issued["batch"]
-        return of_batch and event.about.get("line", issued["line"]) == issued["line"]
-    return event.what != ISSUED and event.about.get("batch") == issued["batch"]
+        return batch_of_trial(str(event.about.get("run_id", "")))
+    return str(event.about.get("batch", ""))
+
+
+def _is_about(event: Event, issued: Mapping[str, Any]) -> bool:
+    """Whether an event with the id of a batch is about it or one of its trials."""
+    if event.what == WITHDRAWN:
+        return bool(event.about.get("line", issued["line"]) == issued["line"])
+    return event.what != ISSUED
 
 
 def _runs(
     snapshot: Snapshot, site: Site | None, issued: Iterable[Event]
 ) -> dict[tuple[str, str], dict[str, Any]]:
     """The runs that are results of issued trials, by line and run id."""
-    trials = [
-        id_of_trial(e.about["batch"], r["order"])
-        for e in issued
-        for r in e.about["plan"]["recommendations"]
-    ]
+    batches = pa.array([e.about["batch"] for e in issued], pa.string())
     lines = sorted({e.about["line"] for e in issued})
     runs = snapshot.runs(site, lines)
-    mine = runs.filter(pc.is_in(runs["run_id"], pa.array(trials, pa.string())))
+    of = pc.replace_substring_regex(runs["run_id"], r"\.[^.]*$", "")
+    mine = runs.filter(pc.is_in(of, batches))
     return {(row["line"], row["run_id"]): row for row in mine.to_pylist()}
 
 

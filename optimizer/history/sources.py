@@ -17,6 +17,7 @@ from optimizer.history.schema import in_schema, run_schema, schema_of
 from optimizer.history.start_times import MISDATED, latest_start, without_impossible_times
 from optimizer.history.storage.commits import MARK
 from optimizer.history.storage.event_log import Event, events_until
+from optimizer.history.storage.kept_events import kept_events
 from optimizer.history.storage.place import Place
 from optimizer.history.storage.run_files import DataFile, read_runs, stated_files
 from optimizer.history.storage.table import RunTable, files_of, written_at
@@ -143,6 +144,8 @@ class StoredRuns:
     @cached_property
     def events(self) -> tuple[Event, ...]:
         try:
+            if self._place.folder is not None:
+                return kept_events(self._place.folder, self._table.version())
             return events_until(self._place.filesystem, self._table.version())
         except (OSError, ValueError, pa.ArrowException) as error:
             raise self._place.damaged(error) from None

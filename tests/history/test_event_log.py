@@ -14,6 +14,7 @@ from optimizer.history.history import History
 from optimizer.history.issued import next_number
 from optimizer.history.schema import schema_of
 from optimizer.history.storage.event_log import Event, versions_with_events
+from optimizer.history.storage.kept_events import _KEPT
 from optimizer.history.upkeep import restore
 from optimizer.intake.settling.load import load_table
 from optimizer.plant.site import Site
@@ -127,6 +128,7 @@ def test_only_commits_with_events_are_opened(tmp_path, monkeypatch):
     opened = []
     read = "optimizer.history.storage.event_log.read_file"
     monkeypatch.setattr(read, lambda fs, path: (opened.append(path), _bytes(fs, path))[1])
+    _KEPT.clear()  # as in a new process
     assert numbers(history) == [1]
     assert len(opened) == 3  # the latest, that of the event, and that of the description
 

@@ -83,11 +83,23 @@ def events_until(filesystem: pa_fs.FileSystem, version: int) -> tuple[Event, ...
     Raises:
         OSError, pyarrow.ArrowException, ValueError: when a commit cannot be read.
     """
-    return tuple(
-        replace(event, version=held)
-        for held in versions_with_events(filesystem, version)
-        for event in _events_of(_metadata(filesystem, held), held)
-    )
+    held = versions_with_events(filesystem, version)
+    return tuple(event for each in held for event in events_in(filesystem, each))
+
+
+def events_in(filesystem: pa_fs.FileSystem, version: int) -> tuple[Event, ...]:
+    """The events of one commit.
+
+    Raises:
+        OSError, pyarrow.ArrowException, ValueError: when the commit cannot be read.
+    """
+    stored = json.loads(_metadata(filesystem, version)[EVENTS])
+    return tuple(Event.from_dict(each, version) for each in stored)
+
+
+def commit_path(version: int) -> str:
+    """Path of a commit in the folder of a history."""
+    return f"{LOG}/{version:020d}.json"
 
 
 def versions_with_events(filesystem: pa_fs.FileSystem, version: int) -> list[int]:
@@ -110,13 +122,9 @@ def versions_with_events(filesystem: pa_fs.FileSystem, version: int) -> list[int
     return later[::-1]
 
 
-def _events_of(metadata: Mapping[str, Any], version: int) -> list[Event]:
-    return [Event.from_dict(stored, version) for stored in json.loads(metadata[EVENTS])]
-
-
 def _metadata(filesystem: pa_fs.FileSystem, version: int) -> Mapping[str, Any]:
     """The metadata of a commit; empty where the commit states none."""
-    for line in read_file(filesystem, f"{LOG}/{version:020d}.json").splitlines():
+    for line in read_file(filesystem, commit_path(version)).splitlines():
         if line.startswith(b'{"commitInfo"'):
             found = json.loads(line)["commitInfo"]
             assert isinstance(found, dict)
