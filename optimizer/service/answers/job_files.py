@@ -189,6 +189,15 @@ class JobFiles:
                 if silent and state["state"] in UNDER_WAY and self.cancelled(path.stem) is None:
                     yield path.stem, state, changed_at == 0.0
 
+    def code_of_order(self, key: str) -> str | None:
+        """The version of the program whose answer a kept order asks for; None where none is
+        kept."""
+        try:
+            found = json.loads(self.path(key, "order").read_bytes()).get("code")
+        except (OSError, ValueError, AttributeError):
+            return None
+        return found if isinstance(found, str) else None
+
     def take_order(self, key: str) -> dict[str, Any] | None:
         """What was kept of a job, for the one process that takes it; None for all others."""
         taken = self.path(key, "order").with_suffix(f".{os.getpid()}.taken")

@@ -283,9 +283,11 @@ class JobQueue:
             return
         for key, state, on_purpose in self.files.left():
             attempts = int(state.get("attempts", 0)) + (not on_purpose)
-            kept = self.files.take_order(key) if attempts < MOST_ATTEMPTS else None
-            if kept is None or kept.get("code") != self._code:
-                continue  # the job is told to be lost
+            if attempts >= MOST_ATTEMPTS or self.files.code_of_order(key) != self._code:
+                continue  # the job is told to be lost, until its own version is back
+            kept = self.files.take_order(key)
+            if kept is None:
+                continue
             with suppress(HighsideError, KeyError, TypeError):
                 order, asker = order_from(kept["order"]), Asker(**kept["asker"])
                 self._task(order, asker, attempts)

@@ -202,8 +202,11 @@ class KeptFiles:
     # -- on the disk -------------------------------------------------------------------------
 
     def _write(self, kept: KeptFile) -> None:
-        stored = {"name": kept.name, "size": kept.size, "who": kept.who}
-        stored |= {"at": kept.at.isoformat(), "choices": kept.choices.as_dict()}
+        # What a later version of the program wrote beside is kept.
+        stored = self.document(kept, "upload") or {}
+        choices = {**stored.get("choices", {}), **kept.choices.as_dict()}
+        stored |= {"name": kept.name, "size": kept.size, "who": kept.who}
+        stored |= {"at": kept.at.isoformat(), "choices": choices}
         self.keep_document(kept, "upload", stored)
 
     def _read(self, folder: Path) -> KeptFile | None:
