@@ -94,17 +94,18 @@ DateOrderOption = Annotated[
     ),
 ]
 PriceOption = Annotated[
-    float | None, typer.Option("--price", metavar="VALUE", help="Price of a tonne of product.")
+    float | None,
+    typer.Option("--price", metavar="VALUE", help="Price of product per unit of mass of the site."),
 ]
 RejectPriceOption = Annotated[
-    float, typer.Option("--reject-price", metavar="VALUE", help="Price of a tonne of reject.")
+    float, typer.Option("--reject-price", metavar="VALUE", help="Price of reject, likewise.")
 ]
 MiddlingsPriceOption = Annotated[
     float | None,
     typer.Option(
         "--middlings-price",
         metavar="VALUE",
-        help="Price of a tonne of middlings; that of reject when left out.",
+        help="Price of middlings, likewise; that of reject when left out.",
     ),
 ]
 HoursOption = Annotated[
@@ -218,7 +219,7 @@ def comparison_request(
     price, hours, reject, middlings = money
     if (price is None) != (hours is None):
         raise InputError(
-            "--price and --hours go together: value per tonne, hours per season.",
+            "--price and --hours go together: value of the product, hours per season.",
             hint="Write both, such as --price 2400 --hours 900",
         )
     prices = None

@@ -7,7 +7,7 @@ from typing import Any
 
 from cli.show.text import bold, interval, wrap
 from optimizer.text.figures import exact_percent, level, whole_percent, worth
-from optimizer.text.season_value import season_value
+from optimizer.text.money import prices_told, season_value
 from optimizer.text.setting_names import setting_words
 from optimizer.text.todays_material import todays_material
 
@@ -44,6 +44,8 @@ def _basis(document: Mapping[str, Any]) -> list[str]:
     lines = [bold(head)]
     if material:
         lines.append(wrap(f"Material: {material}."))
+    if document.get("prices"):
+        lines.append(wrap(prices_told(document["prices"])))
     return lines
 
 

@@ -24,6 +24,7 @@ from optimizer.text.masses import (
     mass_unit_of,
     product_key,
 )
+from optimizer.text.money import prices_told
 from optimizer.text.setting_names import at_gates, gate_number, gates_together, settings_told
 from optimizer.text.todays_material import todays_material
 from optimizer.text.trial_numbers import id_of_trial
@@ -53,6 +54,7 @@ def plan(document: Mapping[str, Any], batch: str | None = None) -> str:
         told = todays_material(document).items()
         shown = ", ".join(f"{name.replace('_', ' ')} {text}" for name, text in told)
         lines.append(wrap(f"Material: {shown}."))
+    lines += [wrap(prices_told(goal["prices"]))] if goal.get("prices") else []
     lines.append(
         wrap(
             f"From {document['runs_used']} runs at {document['set_points']} set-points"

@@ -166,6 +166,7 @@ def _side_by_side(
         lines=results,
         left_out=tuple((called[line], why) for line, why in found.left_out),
         prices=request.prices,
+        mass=site.mass,
         curves=None if found.curves is None else found.curves.called(called),
         units={name: site.setting(name, None).unit for name in site.set_names},
         material_units=site.material_units(basis.material),
@@ -210,10 +211,10 @@ def _value(study: Study, site: Site, basis: Basis, prices: Prices | None) -> Sea
         return None
     if study.better is None or not np.any(study.better != study.now):
         return None
-    tonnes = basis.feed_rate * site.tonnes_per_hour(study.line)
+    feed = basis.feed_rate * site.mass_per_hour(study.line)
     fed = feed_grade * site.feed_grade_scale
-    draws = prices.season(study.gap_draws, tonnes, fed, basis.min_grade)
+    draws = prices.season(study.gap_draws, feed, fed, basis.min_grade)
     if study.middlings is not None and study.middlings.gain is not None:
-        draws = draws + prices.season_of_middlings(study.middlings.gain, tonnes)
+        draws = draws + prices.season_of_middlings(study.middlings.gain, feed)
     sure = max(0.0, float(np.quantile(draws, 1.0 - basis.confidence)))
     return SeasonValue(Interval.of_draws(draws), sure)

@@ -15,6 +15,7 @@ from optimizer.comparison.ranking import Rank, Ranking
 from optimizer.comparison.request import Prices
 from optimizer.evidence.middlings import ExpectedMiddlings
 from optimizer.interval import PLACES, Interval, rounded
+from optimizer.plant.mass import MassUnit
 from optimizer.text.sentences import listed
 
 if TYPE_CHECKING:
@@ -142,6 +143,7 @@ class Comparison:
         lines: results of the compared lines, the best first.
         left_out: names of the other lines, each with the reason.
         prices: the prices behind the value of a season; None when none were given.
+        mass: the unit of mass of the prices.
         curves: partition curves; None when no density fractions were given.
         units, material_units: unit of each setting and of each property of the material, by name.
         seed: seed of all random draws.
@@ -155,6 +157,7 @@ class Comparison:
     lines: tuple[LineResult, ...]
     left_out: tuple[tuple[str, str], ...]
     prices: Prices | None
+    mass: MassUnit
     curves: CurvesCompared | None
     units: Mapping[str, str]
     material_units: Mapping[str, str]
@@ -174,7 +177,7 @@ class Comparison:
             "model": "each line fitted on its own runs",
             "ranked_by": self.ranked_by,
             "order_probability": None if self.ranking is None else _known(self.ranking.whole),
-            "prices": None if self.prices is None else self.prices.as_dict(),
+            "prices": None if self.prices is None else self.prices.as_dict(self.mass),
             "lines": [line.as_dict() for line in self.lines],
             "not_compared": [{"line": name, "reason": why} for name, why in self.left_out],
             "warnings": list(self.warnings),

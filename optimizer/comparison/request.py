@@ -14,6 +14,8 @@ from optimizer.errors import InputError
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from optimizer.plant.mass import MassUnit
+
     Floats = NDArray[np.float64]
 
 RANKED_BY = ("attainable", "current", "gap")
@@ -21,14 +23,14 @@ RANKED_BY = ("attainable", "current", "gap")
 
 @dataclass(frozen=True)
 class Prices:
-    """Prices that turn recovery into money.
+    """Prices that turn recovery into money, each for a unit of the site's mass, such as a tonne.
 
     Args:
-        product: value of a tonne of product.
+        product: value of product.
         hours: running hours of a season.
-        reject: value of a tonne of reject; recovered material is no longer sold as reject.
+        reject: value of reject; recovered material is no longer sold as reject.
         currency: currency of all prices; that of the site when None.
-        middlings: value of a tonne of middlings; that of reject when None.
+        middlings: value of middlings; that of reject when None.
     """
 
     product: float
@@ -37,37 +39,35 @@ class Prices:
     currency: str | None = None
     middlings: float | None = None
 
-    def as_dict(self) -> dict[str, object]:
-        """JSON form; without a price of middlings where there is none."""
-        found = asdict(self)
+    def as_dict(self, mass: MassUnit) -> dict[str, object]:
+        """JSON form, with the unit of mass; without a price of middlings where there is none."""
+        found = {**asdict(self), "mass_unit": mass.name}
         if self.middlings is None:
             del found["middlings"]
         return found
 
-    def season_of_middlings(self, gain: Floats, tonnes_per_hour: float) -> Floats:
+    def season_of_middlings(self, gain: Floats, feed: float) -> Floats:
         """Value of a gain in the share of the middlings over a season, shape of ``gain``: what goes
-        to the middlings does not go to the reject.
+        to the middlings does not go to the reject. ``feed`` is that of ``season``.
 
         >>> Prices(4.0, 100.0, reject=1.0, middlings=3.0).season_of_middlings(np.array([0.1]), 2.0)
         array([40.])
         """
         each = 0.0 if self.middlings is None else self.middlings - self.reject
-        return np.asarray(gain * tonnes_per_hour * each * self.hours)
+        return np.asarray(gain * feed * each * self.hours)
 
-    def season(
-        self, gain: Floats, tonnes_per_hour: float, feed_grade: float, grade: float
-    ) -> Floats:
+    def season(self, gain: Floats, feed: float, feed_grade: float, grade: float) -> Floats:
         """Value of a gain in recovery over a season, shape of ``gain``.
 
         For each tonne of feed of grade f, a gain dr in recovery makes f dr / grade tonnes more
-        product of the required grade, and as much less reject.
+        product of the required grade, and as much less reject; so for any other unit of mass.
 
         Args:
             gain: gain in recovery, fraction.
-            tonnes_per_hour: feed rate, t/h.
+            feed: feed rate, in the prices' unit of mass an hour.
             feed_grade, grade: grade of the feed and required grade of the product, fractions.
         """
-        product = tonnes_per_hour * feed_grade * gain / grade
+        product = feed * feed_grade * gain / grade
         return np.asarray(product * (self.product - self.reject) * self.hours)
 
 

@@ -15,7 +15,9 @@ from scipy.special import expit
 
 from optimizer.errors import InputError
 from optimizer.plant.brief import Goal, Prices
+from optimizer.plant.mass import MassUnit
 from optimizer.plant.settings import FEED_RATE, SettingSpace
+from optimizer.text.money import NO_CURRENCY
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -61,13 +63,12 @@ class Recovery:
 
 
 RECOVERY = Recovery()
-NO_CURRENCY = "value"
-"""Stands for the currency where neither brief nor site file names one."""
 
 
-def told_prices(prices: Prices) -> dict[str, float | str]:
-    """The prices that are stated, as JSON, always with a currency."""
-    return {**prices.model_dump(exclude_none=True), "currency": prices.currency or NO_CURRENCY}
+def told_prices(prices: Prices, mass: MassUnit) -> dict[str, float | str]:
+    """The prices that are stated, as JSON, always with a currency and the unit of mass."""
+    told = prices.model_dump(exclude_none=True)
+    return {**told, "currency": prices.currency or NO_CURRENCY, "mass_unit": mass.name}
 
 
 @dataclass(frozen=True)
@@ -75,9 +76,10 @@ class ValuePerHour:
     """The hourly value as worth: product and reject sold, less feed and running cost.
 
     Args:
-        prices: prices of a tonne of product, reject and feed, and cost of an hour.
+        prices: prices of a unit of mass of product, reject and feed, and cost of an hour.
         feed_odds: log odds of today's feed grade.
-        feed: function from inputs, shape (n, d), to feed rates, t/h, shape (n,).
+        feed: function from inputs, shape (n, d), to feed rates in that unit of mass an hour, shape
+            (n,).
         middlings: function from inputs, shape (n, d), to the expected share of the feed that goes
             to the middlings, shape (n,); None where there are none, or they have no price.
     """
@@ -125,7 +127,7 @@ class ValuePerHour:
 def objective_of(
     goal: Goal,
     space: SettingSpace,
-    tonnes_per_unit: float,
+    mass_per_unit: float,
     feed_odds: float,
     middlings: Callable[[Floats], Floats] | None = None,
 ) -> Objective:
@@ -134,7 +136,8 @@ def objective_of(
     Args:
         goal: goal of the brief.
         space: the settings of the line, which must include the feed rate where the goal is value.
-        tonnes_per_unit: factor from the unit of the feed rate to t/h.
+        mass_per_unit: factor from the unit of the feed rate to an hour's mass in the unit of the
+            prices.
         feed_odds: log odds of today's feed grade.
         middlings: expected share of the feed that goes to the middlings, as of ``ValuePerHour``.
 
@@ -156,7 +159,7 @@ def objective_of(
     low, span = space.low[j], space.span[j]
 
     def feed(A: Floats) -> Floats:
-        return (low + span * A[:, j]) * tonnes_per_unit
+        return (low + span * A[:, j]) * mass_per_unit
 
     priced = goal.prices.middlings is not None
     return ValuePerHour(goal.prices, feed_odds, feed, middlings if priced else None)

@@ -230,7 +230,7 @@ def _plan(
         warnings=(*evidence.warnings, *situation.under_way.warnings, *warnings),
         brief=situation.brief.as_document(),
         maximise=goal.maximise,
-        prices=None if goal.prices is None else told_prices(goal.prices),
+        prices=None if goal.prices is None else told_prices(goal.prices, situation.site.mass),
         gain_unit=situation.objective.unit,
         pending=situation.under_way.trials if situation.under_way.issued else None,
         mass=situation.site.mass,

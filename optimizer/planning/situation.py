@@ -255,9 +255,9 @@ class Situation:
     def objective(self) -> Objective:
         """The worth that the plan maximizes."""
         e, found = self.evidence, self.middlings
-        tonnes = self.site.tonnes_per_hour(e.line)
+        mass = self.site.mass_per_hour(e.line)
         share = None if found is None else found.share.mean
-        return objective_of(self.brief.goal, e.space, tonnes, e.feed_odds_today, share)
+        return objective_of(self.brief.goal, e.space, mass, e.feed_odds_today, share)
 
     def expected_worth(self, inputs: Inputs, coarse: bool = False) -> Floats:
         """Posterior mean of the worth at n inputs, shape (n,)."""

@@ -64,7 +64,8 @@ def select_trials(situation: Situation, count: int, run_now: Indices) -> Selecti
     improvement = _improvement(situation, count, run_now)
     space = situation.evidence.space
     points, gains, spent = np.empty((0, len(space.names)), dtype=np.int64), [], 0.0
-    warnings = [sentence("lot_binds")] if situation.limits.lot_binds else []
+    lot = sentence("lot_binds", mass=situation.site.mass.name)
+    warnings = [lot] if situation.limits.lot_binds else []
     for k in range(count):
         under_way = np.vstack([situation.pending, points])
         taken = np.vstack([situation.tried, under_way])

@@ -36,16 +36,17 @@ Positive = Annotated[float, Field(gt=0)]
 
 
 class Prices(Strict):
-    """What an hour of running earns and costs, in one currency."""
+    """What an hour of running earns and costs, in one currency; materials for each unit of the mass
+    in which the site tells lots and product, a tonne unless it says otherwise."""
 
     product: float
-    """Price of a tonne of product that meets the grade."""
+    """Price of product that meets the grade."""
     reject: float = 0.0
-    """Price of a tonne of reject; below 0 when its disposal costs money."""
+    """Price of reject; below 0 when its disposal costs money."""
     middlings: float | None = None
-    """Price of a tonne of middlings that are kept as a product; None where there are none."""
+    """Price of middlings that are kept as a product; None where there are none."""
     feed: float = 0.0
-    """Price of a tonne of feed."""
+    """Price of feed."""
     hour: float = 0.0
     """Cost of an hour of running, such as power and wages."""
     currency: str | None = None  # that of the site file when None
@@ -98,8 +99,8 @@ class Goal(Strict):
     def _priced(self) -> Goal:
         if self.maximise == "value" and self.prices is None:
             raise ValueError(
-                'maximise = "value" needs [goal.prices], at least the price of a tonne '
-                "of product, such as product = 2400.0"
+                'maximise = "value" needs [goal.prices], at least the price of the product for '
+                "each unit of mass of the site, such as product = 2400.0"
             )
         if self.maximise != "value" and self.prices is not None:
             raise ValueError('prices are for maximise = "value": write that, or no [goal.prices]')

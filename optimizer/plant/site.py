@@ -365,6 +365,10 @@ class Site:
             return 1.0
         return rate_in_tonnes_per_hour(space["feed_rate"].unit)
 
+    def mass_per_hour(self, line: str | None) -> float:
+        """Factor from the declared unit of feed rate to the site's unit of mass an hour."""
+        return self.tonnes_per_hour(line) * self.mass.per_tonne
+
 
 def rate_in_tonnes_per_hour(unit: str) -> float:
     """Factor from a rate unit to t/h.

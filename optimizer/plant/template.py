@@ -19,7 +19,7 @@ _SITE_KEYS = {
         "America/Bogota",
         "where your clocks are; times without an offset are then read so",
     ),
-    "mass": ("lb", "unit of lots, feed used, product: t (default), kg, lb, short_ton"),
+    "mass": ("lb", "unit of lots, feed used, product, prices: t (default), kg, lb, short_ton"),
     "date_order": ("day-first", '03/04/2026 is then 3 April; or "month-first", "year-first"'),
     "currency": ("credits", "of all prices"),
     "language": ("es", "of report, sheets and pages: en (default), es or pt"),

@@ -25,7 +25,7 @@ from optimizer.text.masses import (
     mass_unit_of,
     product_key,
 )
-from optimizer.text.season_value import season_value
+from optimizer.text.money import prices_told, season_value
 from optimizer.text.sentences import retold
 from optimizer.text.setting_names import gates_together
 from optimizer.text.todays_material import FRACTION, unit_text
@@ -128,6 +128,7 @@ def report_html(
         bands=_bands(plan, words),
         alone=False,
         season_value=season_value,
+        prices_told=prices_told,
         kind_of=lambda name: "goal" if units.get(name) == FRACTION else "level",
         unit_of=lambda name: unit_text(units.get(name, ""), words),
         sheet=make_sheet(plan, landscape["today"], words),

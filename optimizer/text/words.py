@@ -41,6 +41,7 @@ NAMES = {
     "spoken": "spoken",
     "label": "labeled",
     "unit": "unit",
+    "mass": "mass_word",
     "date": "date",
 }
 """The method of ``Words`` that tells each kind of name. Others are a list (``list``, ``and``)."""
@@ -163,6 +164,11 @@ class Words:
     def unit(self, unit: str) -> str:
         """A unit for people."""
         known: Mapping[str, str] = self["units"]
+        return known.get(unit, unit)
+
+    def mass_word(self, unit: str) -> str:
+        """One of a unit of mass, as in "a price per tonne"."""
+        known: Mapping[str, str] = self["mass_words"]
         return known.get(unit, unit)
 
     def told(self, sentence: Any) -> str:

@@ -10,7 +10,7 @@ from optimizer.comparison.request import ComparisonRequest, Prices
 from optimizer.interval import Interval
 from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
-from optimizer.text.season_value import season_value
+from optimizer.text.money import season_value
 
 CREDITS = Site.from_dict({"site": {"currency": "credits"}})
 PRICED = {"goal": {"maximise": "value", "prices": {"product": 2400.0}}}

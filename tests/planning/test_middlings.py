@@ -125,7 +125,9 @@ def test_a_plan_tells_the_middlings_that_it_expects(mill, plans):
             margin = interval["high"] - interval["low"]
             assert interval["low"] - margin < actual < interval["high"] + margin
             assert interval["low"] < interval["mean"] < interval["high"]
-    assert document["goal"]["prices"] == {**PRICES, "hour": 0.0, "currency": "value"}
+    assert document["goal"]["prices"] == {
+            **PRICES, "hour": 0.0, "currency": "value", "mass_unit": "t",
+        }  # fmt: skip
     assert "middlings" not in plans[1].as_dict()["goal"]["prices"]
     share = document["run_now"]["middlings"]["share"]["mean"]
     assert f"Middlings {100 * share:.1f} (" in show.plan(document)

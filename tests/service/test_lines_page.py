@@ -10,7 +10,7 @@ import pytest
 
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.text.figures import whole_percent
-from optimizer.text.season_value import season_value
+from optimizer.text.money import season_value
 from optimizer.text.todays_material import property_text
 from tests.service.test_diagnosis_page import text_of
 from tests.service.test_page import fields

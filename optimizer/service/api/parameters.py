@@ -53,15 +53,16 @@ Lines = Annotated[
 ]
 FeedRate = Annotated[float | None, Query(description="Feed rate, in site units.", gt=0, le=LARGEST)]
 Price = Annotated[
-    float | None, Query(description="Price of a tonne of product; with hours.", gt=0, le=LARGEST)
+    float | None,
+    Query(description="Price of product per unit of mass; with hours.", gt=0, le=LARGEST),
 ]
 RejectPrice = Annotated[
-    float, Query(description="Price of a tonne of reject.", ge=-LARGEST, le=LARGEST)
+    float, Query(description="Price of reject per unit of mass.", ge=-LARGEST, le=LARGEST)
 ]
 MiddlingsPrice = Annotated[
     float | None,
     Query(
-        description="Price of a tonne of middlings; that of reject when left out.",
+        description="Price of middlings likewise; that of reject when left out.",
         ge=-LARGEST,
         le=LARGEST,
     ),
@@ -183,7 +184,7 @@ def more_of_comparison(
         Problem: when only one of price and hours is given.
     """
     if (price is None) != (hours is None):
-        said = "price and hours go together: value of a tonne, hours of a season."
+        said = "price and hours go together: value of the product, hours of a season."
         raise Problem(422, said, code="price-without-hours")
     found: dict[str, Any] = {"lines": lines or None, "feed_rate": feed_rate}
     if price is not None:

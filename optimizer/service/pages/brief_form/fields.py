@@ -113,7 +113,7 @@ def sections_of(site: Site, line: str, couplings: int = 1) -> tuple[Section, ...
     found = [
         _daily(site, bool(rates)),
         _over_the_shift(site),
-        _goal(bool(rates)),
+        _goal(bool(rates), site.mass.name),
         _capacity(rates),
         _limits(settings),
         _couplings(settings, couplings),
@@ -195,28 +195,8 @@ def _over_the_shift(site: Site) -> Section:
     return Section("shift", sentence("field_shift"), groups, note)
 
 
-PRICES = {
-    "product": (
-        sentence("field_price_product"),
-        sentence("field_price_product_note"),
-        sentence("field_price_product_said"),
-    ),
-    "middlings": (
-        sentence("field_price_middlings"), "", sentence("field_price_middlings_said"),
-    ),
-    "reject": (
-        sentence("field_price_reject"),
-        sentence("field_price_reject_note"),
-        sentence("field_price_reject_said"),
-    ),
-    "feed": (sentence("field_price_feed"), "", sentence("field_price_feed_said")),
-    "hour": (
-        sentence("field_price_hour"),
-        sentence("field_price_hour_note"),
-        sentence("field_price_hour_said"),
-    ),
-}  # fmt: skip
-"""Label, note and name of each price."""
+NOTED_PRICES = ("product", "reject", "hour")
+"""Prices with a note under their field."""
 CAPACITY = {
     "min_feed_rate": sentence("field_min_feed_rate"),
     "max_feed_rate": sentence("field_max_feed_rate"),
@@ -226,7 +206,7 @@ CAPACITY = {
 """Label of each limit of a rate."""
 
 
-def _goal(has_feed: bool) -> Section:
+def _goal(has_feed: bool, mass: str) -> Section:
     choices = [
         ("", sentence("field_goal_recovery")),
         *([("value", sentence("field_goal_value"))] if has_feed else []),
@@ -237,7 +217,7 @@ def _goal(has_feed: bool) -> Section:
         Field("goal.confidence", sentence("field_confidence"), "per cent", "%",
               sentence("field_confidence_note", usual=DEFAULT_CONFIDENCE)),
     ))  # fmt: skip
-    prices = [_price(name) for name in Prices.model_fields if name != "currency"]
+    prices = [_price(name, mass) for name in Prices.model_fields if name != "currency"]
     currency = Field("goal.prices.currency", sentence("field_currency"), "text")
     priced = Group((*prices, currency), sentence("field_prices"), sentence("field_prices_note"))
     return Section(
@@ -245,8 +225,10 @@ def _goal(has_feed: bool) -> Section:
     )
 
 
-def _price(name: str) -> Field:
-    label, note, said = PRICES.get(name, (sentence("field_setting", name=name), "", ""))
+def _price(name: str, mass: str) -> Field:
+    key = f"field_price_{name}"
+    note = sentence(f"{key}_note") if name in NOTED_PRICES else ""
+    label, said = sentence(key, mass=mass), sentence(f"{key}_said", mass=mass)
     return Field(f"goal.prices.{name}", label, "signed", note=note, said=said)
 
 

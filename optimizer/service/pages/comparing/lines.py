@@ -27,7 +27,7 @@ LINES = "lines"
 once."""
 NOT_SENT_ON = ("form_token", "without")
 """Fields of the form that are no part of the address of its answer."""
-PRICE_NEEDS = "Price and running hours go together: value of a tonne, hours of a season."
+PRICE_NEEDS = "Price and running hours go together: value of the product, hours of a season."
 
 routes = APIRouter(include_in_schema=False, default_response_class=Response)
 
@@ -88,7 +88,7 @@ async def _page(request: Request, typed: Typed, chosen: Sequence[str], begins: b
         request, "lines.html", "lines", status, typed=typed, chosen=chosen,
         lines=[entry["line"] for entry in summary["lines"]], comparison=comparison,
         material=parts.site.material, feed_unit=units.get("feed_rate", ""), ranks=RANKED_BY,
-        again=_query(typed.fields, chosen),
+        again=_query(typed.fields, chosen), mass_unit=parts.site.mass.name,
     )  # fmt: skip
 
 

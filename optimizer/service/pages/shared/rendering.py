@@ -35,8 +35,8 @@ from optimizer.text.figures import (
     worth,
 )
 from optimizer.text.masses import TONNE, feed_key, mass, mass_label, mass_unit_of
+from optimizer.text.money import prices_told, season_value
 from optimizer.text.plan_middlings import keeps_middlings
-from optimizer.text.season_value import season_value
 from optimizer.text.sentences import LISTED, Sentence, profiles_told, retold
 from optimizer.text.setting_names import first_gates, setting_words
 from optimizer.text.todays_material import property_text
@@ -126,6 +126,8 @@ FILTERS: dict[str, Any] = {
     "mass": _mass,
     "rate": mass,
     "mass_label": mass_label,
+    "mass_word": ENGLISH.mass_word,
+    "prices_told": prices_told,
     "by_order": by_order,
     "keeps_middlings": keeps_middlings,
     "duration": duration,
@@ -159,6 +161,8 @@ def environment(words: Words) -> Environment:
     made.filters.update(
         words=words.spoken,
         setting=words.spoken,
+        mass_word=words.mass_word,
+        prices_told=partial(prices_told, words=words),
         told_of=partial(_told_of, words),
     )
     if words.language != ENGLISH.language:

@@ -16,7 +16,7 @@ from typing import Any
 from jinja2 import Environment
 from jinja2.ext import Extension
 
-from optimizer.text.season_value import season_value
+from optimizer.text.money import season_value
 from optimizer.text.todays_material import property_text
 from optimizer.text.words import Words
 
