@@ -69,12 +69,13 @@ def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
     if not known:
         readings = readings.with_exact_feed()
     fine = pc.fill_null(pc.equal(runs["deck_state"], EVEN), True) if runs.num_rows else []
+    today = np.concatenate([today, labels.inputs_today])
     whole = Evidence(
         space=space,
         line=line,
         settings=settings,
         context=np.hstack([context, labels.inputs]),
-        today=np.concatenate([today, labels.inputs_today]),
+        today=today,
         readings=readings.with_usual_errors(),
         middlings_share=_share(column, "middlings_share"),
         middlings_grade=_share(column, "middlings_grade"),

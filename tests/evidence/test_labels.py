@@ -151,3 +151,15 @@ def test_a_plan_says_what_a_label_learned_from_others(labels, asked, agreement, 
 @pytest.mark.parametrize("labels", [["c"] * 5, ["a", *["c"] * 40], [None] * 5])
 def test_nothing_is_said_of_one_label_or_of_one_with_many_runs(labels):
     assert of_other_labels(evidence(labels), 0.8) == []
+
+
+def test_a_material_that_varies_keeps_the_label_that_is_an_input():
+    table = runs(["washed", "natural"] * 60).append_column("moisture", [[11.0, 12.0] * 60])
+    site = Site.from_dict({"material": {"moisture": {"unit": "%", "low": 8.0, "high": 16.0}}})
+    brief = Brief.from_dict({"material": {"moisture": {"low": 10, "high": 13}}})
+    found = evidence_of(table, site, brief.check_names(site))
+    assert not found.by_label
+    assert found.today.shape == (3,)  # the moisture, and the two labels
+    each = found.shift.today
+    assert each.shape == (5, 3)
+    assert np.array_equal(each[:, 1:], np.tile(found.today[1:], (5, 1)))
