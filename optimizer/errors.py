@@ -145,7 +145,12 @@ def nearest(word: str, known: Iterable[str]) -> str:
     "Did you mean 'feed_rate'?"
     """
     names = sorted(known)
-    close = difflib.get_close_matches(word, names, n=1, cutoff=0.6)
-    if close:
-        return f"Did you mean '{close[0]}'?"
+    close = closest(word, names)
+    if close is not None:
+        return f"Did you mean '{close}'?"
     return f"Known here: {', '.join(names)}." if names else ""
+
+
+def closest(word: str, known: Iterable[str]) -> str | None:
+    """The known word closest to ``word``; None where none is close."""
+    return next(iter(difflib.get_close_matches(word, sorted(known), n=1, cutoff=0.6)), None)

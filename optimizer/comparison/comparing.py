@@ -74,7 +74,7 @@ def compare(
         for line, table in tables.items()
         if reasons[line] is None
     ]
-    (progress or (lambda _: None))(f"learning from {len(tasks)} lines")
+    (progress or (lambda _: None))(sentence("stage_lines", count=len(tasks)))
     found = _Findings(
         studies=tuple(run_all(study_line, tasks, scheduler, workers)),
         left_out=tuple((line, why) for line, why in reasons.items() if why is not None),

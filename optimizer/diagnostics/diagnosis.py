@@ -72,7 +72,7 @@ def diagnose(
     found, skipped = [], []
     with threadpool_limits(1):
         for line in snapshot.chosen_lines(lines or ([brief.line] if brief.line else None)):
-            say(f"diagnosing {line}")
+            say(sentence("stage_diagnosing", line=line))
             runs = snapshot.runs(site, [line])
             result = diagnose_line(runs, site, brief.model_copy(update={"line": line}), seed)
             if isinstance(result, str):

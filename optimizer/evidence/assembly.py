@@ -15,7 +15,7 @@ import numpy as np
 import pyarrow.compute as pc
 import pyarrow.types as pa_types
 
-from optimizer.errors import nearest
+from optimizer.errors import closest
 from optimizer.evidence.borrowing import runs_to_learn_from
 from optimizer.evidence.cautions import days_by_habit, habits, unsettled
 from optimizer.evidence.columns import codes_of, column_reader, moment64, settings_of, start_times
@@ -153,7 +153,9 @@ def _choose_line(runs: pa.Table, brief: Brief, warnings: list[str]) -> str | Non
     lines: list[str] = sorted(pc.unique(runs["line"]).to_pylist()) if runs.num_rows else []
     if brief.line is not None:
         if lines and brief.line not in lines:
-            hint = nearest(brief.line, lines)
+            near = closest(brief.line, lines)
+            hint = sentence("known_here", names=lines)
+            hint = hint if near is None else sentence("did_you_mean", name=near)
             warnings.append(sentence("line_without_runs", line=brief.line, hint=hint))
         return brief.line
     if len(lines) <= 1:

@@ -27,7 +27,7 @@ from optimizer.planning.planner import plan_of
 from optimizer.planning.situation import Situation
 from optimizer.plant.run_columns import EVEN
 from optimizer.plant.time_zone import TimeZone
-from optimizer.text.sentences import listed
+from optimizer.text.sentences import listed, sentence
 
 MOST_RUNS = 1500
 """Largest number of runs that are told one by one: the newest, and all doubtful ones beside them.
@@ -145,7 +145,7 @@ def look(situation: Situation, x: str | None = None, y: str | None = None) -> Lo
     found = diagnosis_of(situation, plan)
     whole = None if found is None or isinstance(found, PooledCalibration) else found.lines[0]
     pair = pair_of(names, x, y, whole)
-    situation.progress("drawing the map")
+    situation.progress(sentence("stage_map"))
     around = landscape(situation, plan, pair)
     batches, line = line_batches(situation, plan), plan.line
     issued = [batch.issued for batch in batches.batches]

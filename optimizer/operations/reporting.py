@@ -37,6 +37,7 @@ from optimizer.presentation.pdf_drawing import PAPERS
 from optimizer.presentation.sheet import SHEETS, Sheet, make_sheet
 from optimizer.presentation.sheet_csv import sheet_csv
 from optimizer.presentation.sheet_pdf import sheet_pdf
+from optimizer.text.sentences import sentence
 from optimizer.text.words import ENGLISH, Words
 from optimizer.version import __version__
 
@@ -190,7 +191,7 @@ def review(situation: Situation) -> Review:
         LimitError: when the limits leave nothing to recommend.
     """
     plan = plan_of(situation)
-    situation.progress("reviewing the plan")
+    situation.progress(sentence("stage_reviewing"))
     found = landscape(situation, plan), diagnosis_of(situation, plan)
     return Review(plan, *found, line_batches(situation, plan))
 
@@ -239,7 +240,7 @@ def diagnosis_of(situation: Situation, plan: Plan) -> Diagnosis | PooledCalibrat
     """
     if plan.run_now is None or plan.line is None:
         return None
-    situation.progress("checking what the history can tell")
+    situation.progress(sentence("stage_checking"))
     if len(situation.evidence.grade) > MOST_DIAGNOSED:
         model = LineModel(situation.evidence.alone(), situation.seed, situation.surrogate)
         with threadpool_limits(1):

@@ -88,11 +88,11 @@ def _plan_with_model(situation: Situation) -> Plan:
     """Trials by expected gain, from a model of the runs."""
     evidence, brief = situation.evidence, situation.brief
     count, shortages = situation.limits.affordable()
-    situation.progress(f"learning from {len(evidence.grade)} runs")
+    situation.progress(sentence("stage_learning", count=len(evidence.grade)))
     open_questions = cautions(evidence, situation.min_grade, brief)
     chosen = choose_run_now(situation)
     run_now = chosen.run_now
-    situation.progress(f"weighing {count} trials")
+    situation.progress(sentence("stage_weighing", count=count))
     selection = select_trials(situation, count, chosen.point)
     at = evidence.space.values(chosen.point[None, :])
     plan = _plan(

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from optimizer.plant.run_columns import DECK_STATES, EVEN
+from optimizer.service.pages.assets import STATIC
 from optimizer.service.pages.shared import rendering
 from optimizer.service.pages.shared.translated import VALUES, exchanged, texts_of
 from optimizer.text.texts import texts
@@ -45,6 +47,32 @@ def test_every_text_of_every_template_is_told(language):
     for text, told in known.items():
         assert sorted(PLACES.findall(told)) == sorted(PLACES.findall(text)), text
         assert not ENGLISH_WORDS.search(re.sub(r"mass_\w+|turn|density_\w+", "", told)), told
+
+
+TOLD = re.compile(r'\bsay\((?:[\w ]+< [\w ]+\? )?("[^"]*")(?: : ("[^"]*"))?')
+"""A text of a script, or the two between which it chooses."""
+STATES = (
+    "to run",
+    "running",
+    "done",
+    "failed",
+    "skipped",
+    "grade",
+    "recovery",
+    *(s for s in DECK_STATES if s != EVEN),
+)
+"""Words of the answers that scripts tell."""
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_every_text_of_every_script_is_told(language):
+    sources = [path.read_text("utf-8") for path in STATIC.glob("*.js") if "d3" not in path.name]
+    asked = {text.strip('"') for s in sources for each in TOLD.findall(s) for text in each if text}
+    known = texts(language)["scripts"]
+    assert set(known) == asked | set(STATES)
+    for text, told in known.items():
+        assert sorted(PLACES.findall(told)) == sorted(PLACES.findall(text)), text
+        assert not ENGLISH_WORDS.search(told), told
 
 
 @pytest.mark.parametrize("language", LANGUAGES)

@@ -17,6 +17,7 @@ from optimizer.errors import HighsideError
 from optimizer.files import write_whole
 from optimizer.service.answers.job_files import CANCELLED, moment, write_state
 from optimizer.service.answers.order import Order
+from optimizer.text.sentences import listed, sentence
 
 
 def start_up() -> None:
@@ -88,10 +89,11 @@ def make_answer(history: str, order: Order, job: str, about: Mapping[str, Any]) 
         if path.with_suffix(f".{CANCELLED}").exists():
             raise HighsideError("the job was cancelled.", code=CANCELLED)
         stages.append(stage)
-        write_state(path, {**about, "state": "running", "progress": stages})
+        write_state(path, listed({**about, "state": "running", "progress": stages}))
 
-    note("reading the history")
+    note(sentence("stage_reading"))
     content = make(order, history, note)
     write_whole(path.with_suffix(".answer"), content, own=True)
-    write_state(path, {**about, "state": "done", "progress": stages, "ended_at": moment()})
+    done = {**about, "state": "done", "progress": stages, "ended_at": moment()}
+    write_state(path, listed(done))
     return content

@@ -1,4 +1,5 @@
-"""The scripts and the icon of pages, as files that browsers keep while their content is the same.
+"""The scripts and the icon of pages, and the texts of scripts in other languages than English, as
+files that browsers keep while their content is the same.
 
 A script is sent compressed to browsers that accept it. Pages are never compressed: a page holds a
 token beside text from its address, and the length of the two compressed together would tell of the
@@ -9,6 +10,7 @@ from __future__ import annotations
 
 import gzip
 import hashlib
+import json
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -17,10 +19,25 @@ from fastapi import APIRouter, Request
 from starlette.responses import Response
 
 from optimizer.service.exchange.problems import Problem
+from optimizer.text.texts import DEFAULT_LANGUAGE, languages, texts
 
 STATIC = Path(__file__).parent / "static"
 MEDIA_TYPES = {".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}
-FILES = {p.name: p.read_bytes() for p in sorted(STATIC.iterdir()) if p.suffix in MEDIA_TYPES}
+
+
+def texts_script(language: str) -> bytes:
+    """The script that gives other scripts their texts in a language: ``globalThis.TEXTS`` with the
+    decimal mark, the form of a date, and under ``said`` each English text with its translation."""
+    told, form = texts(language), texts(language)["figures"]
+    found = {"decimal": form["decimal"], "date": form["date"], "said": told["scripts"]}
+    return f"globalThis.TEXTS = {json.dumps(found, ensure_ascii=False)};\n".encode()
+
+
+FILES = {p.name: p.read_bytes() for p in sorted(STATIC.iterdir()) if p.suffix in MEDIA_TYPES} | {
+    f"texts-{language}.js": texts_script(language)
+    for language in languages()
+    if language != DEFAULT_LANGUAGE
+}
 """Content of each file by its name."""
 
 routes = APIRouter(include_in_schema=False, default_response_class=Response)

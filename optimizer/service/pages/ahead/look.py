@@ -21,7 +21,10 @@ from optimizer.service.pages.shared.forms import filled_fields
 from optimizer.service.pages.shared.rendering import render_for
 from optimizer.service.pages.shared.waiting import answer_in_time, waiting_page
 from optimizer.service.parts import Parts, asker_of, parts_of
+from optimizer.text.sentences import LISTED
+from optimizer.text.setting_names import gates_together
 from optimizer.text.visible_text import fits_in_a_page
+from optimizer.text.words import ENGLISH, Words
 
 AXES = ("x", "y")
 """Fields of the page that choose the settings of the map."""
@@ -75,10 +78,25 @@ async def _pictures(request: Request, asked: Mapping[str, str], values: dict[str
         chosen = {axis: name for axis, name in values["axes"].items() if name}
         address = f"/look?{urlencode({**asked, **chosen})}{'#map' if chosen else ''}"
         return waiting_page(request, order, address, "pictures", "look")
-    values |= {"look": json.loads(content), "answer": f"/v1/results/{order.key}",
-               "run_address": run_address,
+    found = json.loads(content)
+    values |= {"look": found, "answer": f"/v1/results/{order.key}", "run_address": run_address,
+               "told_by": json.dumps(told_by(found, parts.site.words)),
                "material_units": parts.site.material_units(parts.site.material)}  # fmt: skip
     return render_for(request, "look.html", "look", 422 if faults else 200, **values)
+
+
+def told_by(look: Mapping[str, Any], words: Words) -> dict[str, dict[str, str]]:
+    """How the scripts tell settings and sentences of a ``highside.look/1`` document: what each is
+    for the reader."""
+    if words == ENGLISH:
+        return {"names": {}, "said": {}}
+    named = [setting["name"] for setting in look["settings"]]
+    named += [*gates_together(named), *(effect["setting"] for effect in look["effects"])]
+    shown = {run["doubt"] for run in look["runs"]} | {each["said"] for each in look["happenings"]}
+    return {
+        "names": {name: words.spoken(name) for name in named},
+        "said": {s["text"]: words.told(s) for s in look[LISTED] if s["text"] in shown},
+    }
 
 
 def _axes(

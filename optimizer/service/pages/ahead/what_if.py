@@ -26,6 +26,7 @@ from optimizer.service.exchange.problems import status_of
 from optimizer.service.exchange.typed_numbers import number
 from optimizer.service.pages.brief_form.fields import fields_of
 from optimizer.service.pages.brief_form.reading import read_form_of_brief
+from optimizer.service.pages.brief_form.telling import told_field
 from optimizer.service.pages.shared.forms import MATERIAL, SETTING, filled_fields
 from optimizer.service.pages.shared.rendering import render_for
 from optimizer.service.parts import Parts, parts_of
@@ -51,6 +52,7 @@ class Asked:
         faults: what is wrong, by name of the field.
         elsewhere: what the fields of today's form that this page does not show are called, by
             name.
+        carried: those fields with what was typed into them, as sentences.
     """
 
     typed: dict[str, str]
@@ -59,6 +61,7 @@ class Asked:
     ranges: Mapping[str, Range] = field(default_factory=dict)
     faults: dict[str, str] = field(default_factory=dict)
     elsewhere: dict[str, str] = field(default_factory=dict)
+    carried: list[str] = field(default_factory=list)
 
 
 @routes.get("/what-if")
@@ -94,7 +97,7 @@ async def what_if(request: Request) -> Response:
 def _material(found: Mapping[str, Any], site: Site) -> dict[str, str]:
     """The material of an expectation, as texts with units."""
     units = site.material_units(found["material"])
-    return todays_material({**found, "hold": found, "material_units": units})
+    return todays_material({**found, "hold": found, "material_units": units}, site.words)
 
 
 def read_fields(query: Mapping[str, str], site: Site, lines: list[str]) -> Asked:
@@ -117,9 +120,9 @@ def read_fields(query: Mapping[str, str], site: Site, lines: list[str]) -> Asked
     asked.brief, asked.faults = form.brief, form.faults
     shown = {"line", "min_grade", *(f"{MATERIAL}{name}" for name in site.material)}
     called = fields_of(form.sections)
-    asked.elsewhere = {
-        name: called[name].called for name in form.typed if name not in shown and name in called
-    }
+    elsewhere = [name for name in form.typed if name not in shown and name in called]
+    asked.elsewhere = {name: called[name].called for name in elsewhere}
+    asked.carried = [told_field(called[name], form.typed[name]) for name in elsewhere]
     if asked.faults:
         asked.ranges = ranges_of(Region.whole(site.space_of(form.line)))
     else:

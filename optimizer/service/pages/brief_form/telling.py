@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -14,19 +15,28 @@ from optimizer.service.pages.brief_form.reading import BriefForm
 from optimizer.text.sentences import quantity, sentence
 from optimizer.text.setting_names import gate_number, gates_together
 
+_NUMBER = re.compile(r"-?\d+(\.\d+)?")
+"""A number as readers of every language are told it in their manner; others stay as typed."""
+
 
 def asked_for(form: BriefForm) -> list[str]:
     """The entered fields with their values, as they were typed."""
-    found: list[str] = []
-    for name, field in fields_of(form.sections).items():
-        if name in form.typed:
-            text = dict(field.choices).get(form.typed[name], form.typed[name])
-            key = "field_chosen" if field.choices else "field_asked"
-            found.append(sentence(key, name=field.called, value=_with_unit(text, field)))
-    return found
+    fields = fields_of(form.sections)
+    return [told_field(field, form.typed[n]) for n, field in fields.items() if n in form.typed]
+
+
+def told_field(field: Field, text: str) -> str:
+    """A field with what was typed into it."""
+    if field.choices:
+        chosen = dict(field.choices).get(text, text)
+        return sentence("field_chosen", name=field.called, value=chosen)
+    return sentence("field_asked", name=field.called, value=_with_unit(text, field))
 
 
 def _with_unit(text: str, field: Field) -> str:
+    if field.kind != "text" and _NUMBER.fullmatch(text):
+        key = "level_with_unit" if field.unit else "level"
+        return sentence(key, value=float(text), unit=field.unit)
     return text if not field.unit or not text[-1:].isdecimal() else f"{text} {field.unit}"
 
 

@@ -22,7 +22,7 @@ from optimizer.text.sentences import sentence
 from optimizer.text.setting_names import gate_number
 from optimizer.text.visible_text import fits_in_a_page
 
-Kind = Literal["text", "time", "share", "count", "number", "material", "yes or no"]
+Kind = Literal["text", "time", "share", "count", "number", "material", "state", "yes or no"]
 SHARE_PLACES = 9
 """Decimals of a share in per cent: more than anybody measures, and fewer than rounding spoils."""
 TOLD = (
@@ -38,7 +38,8 @@ _KINDS: dict[str, Kind] = {
 }  # fmt: skip
 _OF_COLUMN: dict[str, Kind] = {
     **{column.name: _KINDS[column.kind.value] for column in RUN_COLUMNS},
-    "samples": "count", "settled": "yes or no", "source": "text", "source_row": "count",
+    "deck_state": "state", "samples": "count", "settled": "yes or no", "source": "text",
+    "source_row": "count",
 }  # fmt: skip
 
 

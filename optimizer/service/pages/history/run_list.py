@@ -130,7 +130,7 @@ def _orders(fields: Sequence[RunField], choice: Choice) -> dict[str, str]:
 def _rows(
     here: pa.Table, fields: Sequence[RunField], choice: Choice, site: Site
 ) -> list[dict[str, Any]]:
-    """The runs of a page as texts, each cell after the id with its style; the address of each leads
+    """The runs of a page as texts, each cell after the id with its field and style; the address of each leads
     to its own page."""
     others = [(field, _style(field)) for field in fields if field.name != "run_id"]
     return [
@@ -138,7 +138,9 @@ def _rows(
             "address": run_address(run["line"], run["run_id"], choice.as_of),
             "run_id": run["run_id"],
             "withdrawn": run[WITHDRAWN],
-            "cells": [(style, _cell(field, run[field.name], site)) for field, style in others],
+            "cells": [
+                (field, style, _cell(field, run[field.name], site)) for field, style in others
+            ],
         }
         for run in here.to_pylist()
     ]

@@ -9,14 +9,14 @@ from typing import Any
 
 from optimizer.history.changes import CORRECTED, Change
 from optimizer.plant.site import Site
-from optimizer.service.pages.history.columns import run_field
+from optimizer.service.pages.history.columns import RunField, run_field
 
 NOT_TOLD = ("run_id", "line", "source", "source_row", "settled", "samples")
 """Columns that are not told of a run that was withdrawn or reinstated as a whole."""
 
 
-def compared(change: Change, site: Site) -> list[tuple[str, str, str]]:
-    """Heading, former and new value of each column that a change tells of.
+def compared(change: Change, site: Site) -> list[tuple[RunField, str, str]]:
+    """Each column that a change tells of, with its former and its new value.
 
     A withdrawal has no new values, and a reinstatement no former ones.
     """
@@ -28,7 +28,7 @@ def compared(change: Change, site: Site) -> list[tuple[str, str, str]]:
             continue
         field = run_field(name, site, change.line)
         former, new = (field.text(side.get(name), site.time_zone) for side in (before, after))
-        found.append((field.heading, former, new))
+        found.append((field, former, new))
     return found
 
 

@@ -22,6 +22,7 @@ from optimizer.service.exchange.typed_numbers import whole
 from optimizer.service.pages.shared.forms import check_form, read_form, signature
 from optimizer.service.pages.shared.rendering import render_for
 from optimizer.service.parts import Parts, parts_of, require_recorder, sender_of
+from optimizer.text.sentences import Sentence, sentence
 
 SHOWN = 100
 """Number of versions of a page."""
@@ -31,29 +32,18 @@ OVERTAKEN = (
     "Nothing was restored: the history has changed since you opened this page. Below stands what "
     "restoring would change now."
 )
-SENTENCES = {
-    "issued": "Batch {batch} issued",
-    "started": "Trial {trial} started",
-    "skipped": "Trial {trial} skipped: {reason}",
-    "reopened": "Trial {trial} is to run again",
-    "closed": "Batch {batch} closed",
-    "corrected": "Run {run_id} of {line} corrected: {reason}",
-    "withdrawn": "Run {run_id} of {line} withdrawn: {reason}",
-    "reinstated": "Run {run_id} of {line} reinstated: {reason}",
-    "described": "Units and meanings of the columns noted",
-}
-"""What an event did, with the values of its JSON."""
-COUNTED = {
-    "issued": ("issued batch", "issued batches"),
-    "started": ("start of a trial", "starts of trials"),
-    "skipped": ("skipped trial", "skipped trials"),
-    "reopened": ("reopened trial", "reopened trials"),
-    "closed": ("closed batch", "closed batches"),
-    "corrected": ("correction", "corrections"),
-    "withdrawn": ("withdrawal", "withdrawals"),
-    "reinstated": ("reinstatement", "reinstatements"),
-}
-"""What one event of a kind is called, and what several are."""
+KNOWN = (
+    "issued",
+    "started",
+    "skipped",
+    "reopened",
+    "closed",
+    "corrected",
+    "withdrawn",
+    "reinstated",
+)
+"""Events that are told in a sentence, or counted: ``deed_issued`` and ``deeds_issued`` of the
+texts, with the values of their JSON."""
 
 routes = APIRouter(include_in_schema=False, default_response_class=Response)
 
@@ -145,17 +135,18 @@ async def _asked(
     )  # fmt: skip
 
 
-def _runs_told(found: Difference) -> list[tuple[str, int, list[str]]]:
+def _runs_told(found: Difference) -> list[tuple[str, int, Sequence[str]]]:
     """What would become of runs: a sentence, how many, and the first of them."""
     tables = (
-        ("would no longer be there", found.gone),
-        ("would be there again", found.back),
-        ("would have former values again", found.changed),
+        (sentence("runs_gone"), found.gone),
+        (sentence("runs_back"), found.back),
+        (sentence("runs_as_before"), found.changed),
     )
-    told = []
+    told: list[tuple[str, int, Sequence[str]]] = []
     for said, runs in tables:
         first = runs.slice(0, NAMED).to_pylist()
-        told.append((said, len(runs), [f"{run['run_id']} of {run['line']}" for run in first]))
+        named = [sentence("run_of", run=run["run_id"], line=run["line"]) for run in first]
+        told.append((said, len(runs), named))
     return told
 
 
@@ -181,55 +172,64 @@ def _told(parts: Parts, until: int) -> list[Told]:
     ]
 
 
-def deeds_of(entry: VersionEntry) -> list[str]:
+def deeds_of(entry: VersionEntry) -> Sequence[str]:
     """Sentences that say what a version did."""
-    found = []
+    found: list[str] = []
     if entry.only is not None:
         ((line, _),) = entry.added.items()
-        found.append(f"Run {entry.only} of {line} added")
+        found.append(sentence("deed_run_added", run_id=entry.only, line=line))
     elif entry.added:
-        lines = ", ".join(f"{count} of {line}" for line, count in entry.added.items())
-        many = sum(entry.added.values())
-        said = f"{many} {'run' if many == 1 else 'runs'} added ({lines})"
+        lines = [sentence("so_many_of", number=n, line=line) for line, n in entry.added.items()]
+        told = {"count": sum(entry.added.values()), "lines": lines}
         names = [f"{name} ({count})" for name, count in entry.sources.items()]
-        found.append(f"{said}, from {_some(names)}" if names else said)
+        if names:
+            found.append(sentence("deed_runs_loaded", **told, names=_some(names)))
+        else:
+            found.append(sentence("deed_runs_added", **told))
     found += _events_told(entry.events)
     if found:
         return found
     return {
-        "merged": ["Small files merged; no run changed"],
-        "declared": ["Columns added; no run changed"],
-        "other": [f"Written by another program ({entry.operation or 'unnamed'})"],
-    }.get(entry.deed, ["An earlier version restored"] if entry.operation == "RESTORE" else [])
+        "merged": [sentence("deed_merged")],
+        "declared": [sentence("deed_declared")],
+        "other": [sentence("deed_other", operation=entry.operation or "?")],
+    }.get(entry.deed, [sentence("deed_version_restored")] if entry.operation == "RESTORE" else [])
 
 
 def _events_told(events: Sequence[Event]) -> list[str]:
     """Sentences that say what events did; those beyond ``NAMED`` are counted by kind."""
     found = [_sentence(event) for event in events[:NAMED]]
     rest = Counter(event.what for event in events[NAMED:])
-    return found + [f"and {_counted(what, count)}" for what, count in sorted(rest.items())]
+    return found + [
+        sentence("deed_and", counted=_counted(what, count)) for what, count in sorted(rest.items())
+    ]
 
 
 def _counted(what: str, count: int) -> str:
     """Events of a kind, counted."""
-    one, several = COUNTED.get(what, (what, what))
-    return f"{count} {one if count == 1 else several}"
+    if what in KNOWN:
+        return sentence(f"deeds_{what}", count=count)
+    return f"{count} {what}"
 
 
 def _sentence(event: Event) -> str:
+    about = event.about
     if event.what == "restored":
-        why = f": {event.about['reason']}" if event.about.get("reason") else ""
-        return f"Version {event.about['version']} restored{why}"
-    known = SENTENCES.get(event.what)
+        why = {"reason": about["reason"]} if about.get("reason") else {}
+        return sentence("deed_restored_why" if why else "deed_restored",
+                        version=about["version"], **why)  # fmt: skip
     try:
-        return event.what if known is None else known.format(**event.about)
+        known = event.what in (*KNOWN, "described")
+        return sentence(f"deed_{event.what}", **about) if known else event.what
     except KeyError:  # written by an earlier version of highside
         return event.what
 
 
-def _some(names: Sequence[str]) -> str:
+def _some(names: Sequence[str]) -> Sequence[str] | Sentence:
     more = len(names) - NAMED
-    return ", ".join(names[:NAMED]) + (f" and {more} more" if more > 0 else "")
+    if more <= 0:
+        return list(names)
+    return sentence("some_and_more", names=list(names[:NAMED]), count=more)
 
 
 def _people(entry: VersionEntry, noted: Sequence[Mapping[str, Any]]) -> list[str]:

@@ -4,23 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from optimizer.text.sentences import Sentence, sentence
 
-def stage_of(progress: Sequence[str], most: int | None) -> str:
+
+def stage_of(progress: Sequence[str], most: int | None) -> Sentence:
     """The stage of a job.
 
     Args:
         progress: what was said at each stage so far.
         most: largest number of stages of such a job; None where it is not known.
 
-    >>> stage_of(["reading the history", "learning from 60 runs"], 3)
+    >>> str(stage_of(["reading the history", "learning from 60 runs"], 3))
     'Stage 2 of up to 3: learning from 60 runs'
-    >>> stage_of([], 3)
+    >>> str(stage_of([], 3))
     'Waiting for its turn'
     """
     if not progress:
-        return "Waiting for its turn"
-    of = "" if most is None else f" of up to {most}"
-    return f"Stage {len(progress)}{of}: {progress[-1]}"
+        return sentence("stage_waiting")
+    told = {"number": len(progress), "said": progress[-1]}
+    return sentence("stage", **told) if most is None else sentence("stage_of", most=most, **told)
 
 
 def duration(seconds: int) -> str:
@@ -33,12 +35,10 @@ def duration(seconds: int) -> str:
     return f"{minutes} min {rest} s" if minutes else f"{rest} s"
 
 
-def queue_before(number: int) -> str:
+def queue_before(number: int) -> Sentence | str:
     """How many jobs have to end before one begins; empty for none.
 
-    >>> queue_before(2)
+    >>> str(queue_before(2))
     '2 answers are before it.'
     """
-    if not number:
-        return ""
-    return "1 answer is before it." if number == 1 else f"{number} answers are before it."
+    return sentence("answers_before", count=number) if number else ""

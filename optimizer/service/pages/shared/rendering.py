@@ -21,6 +21,7 @@ from optimizer.errors import HighsideError
 from optimizer.presentation.sheet import by_order
 from optimizer.service.admission.access import SESSION_SECONDS, VISITOR, set_cookie
 from optimizer.service.exchange import problems
+from optimizer.service.pages.history.columns import RunField
 from optimizer.service.pages.shared.progress import duration, queue_before, stage_of
 from optimizer.service.pages.shared.sent_again import Sent, sent_form, words_of
 from optimizer.service.pages.shared.translated import Translated, filters_for
@@ -60,6 +61,10 @@ NAVIGATION = (
     ("plant", "/plant", "Plant"),
 )
 """Entries of the navigation: name, address and label."""
+REFUSED = "This could not be done"
+"""Heading of the page of an error."""
+CLOSED_KINDS = ("state", "yes or no")
+"""Kinds of cells whose texts are of a closed set, which pages tell in the reader's language."""
 NOTHING = "–"
 """Text on a page in place of an unknown figure."""
 _HASH = base64.b64encode(hashlib.sha256(STYLE.encode()).digest()).decode()
@@ -132,6 +137,8 @@ FILTERS: dict[str, Any] = {
     "keeps_middlings": keeps_middlings,
     "duration": duration,
     "moment": datetime.fromisoformat,
+    "clock": lambda text: text.replace("T", " "),
+    "cell": lambda text, field: text,
     "stage_of": stage_of,
     "queue_before": queue_before,
     # The value of a form field comes back from the browser, so it is not changed.
@@ -171,6 +178,8 @@ def environment(words: Words) -> Environment:
         made.filters.update(
             **filters_for(made.filters, words),
             told=lambda text: texts.get(text, text),
+            clock=words.date,
+            cell=partial(_cell, words),
             words=lambda name: texts.get(name) or words.spoken(name),
             capitalize=lambda text: _capital(texts.get(text, text)),
             join=partial(_joined, words),
@@ -192,6 +201,15 @@ def _joined(words: Words, parts: Any, mark: str = "", attribute: str = "") -> st
     """Parts as one text, each sentence among them as the reader is told it."""
     each = (part[attribute] if attribute else part for part in parts)
     return mark.join(str(_told(words, part)) for part in each)
+
+
+def _cell(words: Words, text: str, field: RunField) -> str:
+    """A cell of a run, as the reader is told it."""
+    if field.kind == "time" and text:
+        return words.date(text)
+    if field.is_number:
+        return words.local(text)
+    return str(words["pages"].get(text, text)) if field.kind in CLOSED_KINDS else text
 
 
 def _capital(text: str) -> str:
@@ -312,7 +330,7 @@ async def refusal(error: HighsideError, request: Request) -> Response:
     if status == 401:
         page = render_sign_in(status, parts_of(request).site.words, sent=sent)
     else:
-        heading = "This could not be done"
+        heading = REFUSED
         page = render_with_token(
             request, "refused.html", status, heading=heading, problem=document, sent=sent
         )

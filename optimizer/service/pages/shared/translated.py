@@ -37,7 +37,9 @@ VALUES = (
     "grade", "recovery",
     "middlings_share", "middlings_grade", "corrected", "withdrawn", "reinstated",
     "Today", "Batches", "Look", "What if", "Runs", "Lines", "Diagnosis", "Plant",
-    "plan", "batch", "report", "sheet", "comparison", "diagnosis", "expectation",
+    "plan", "batch", "report", "sheet", "comparison", "diagnosis", "expectation", "pictures",
+    "trial sheet", "sharpness", "balance", "yes", "no", "This could not be done",
+    "You are signed in",
 )  # fmt: skip
 """Words of a closed set that pages show as they are (the filter ``told``)."""
 CHOSEN = re.compile(r"(?<=else )\"([a-z]{2,})\"|\"([a-z]{2,})\"(?= if )")
@@ -50,12 +52,15 @@ FIGURES = (
 SHOWN = re.compile(rf"\|\s*({'|'.join(FIGURES)})\b")
 ATTRIBUTES = re.compile(r"\w=\"")
 """Attributes that a block of a template holds for another, which are no text."""
-CLOCK = re.compile(r"(zone\.shown\([^()]*\))")
+FORMATTED = re.compile(r"\|\s*format\(")
+"""A figure that a statement formats, to be shown later."""
+CLOCK = re.compile(r"(zone\.(?:shown|day_of)\((?:[^()]|\(\))*\))")
 UNIT = re.compile(r"^\s*([\w.]*\bunit|[\w.]*units\.get\([^()]*\)|[\w.]*units\[[\w.]+\])\s*$")
 """An expression that is a unit alone."""
 UNIT_OF_LABEL = re.compile(r"(\", \" ~ )([\w.]*\bunit)\b")
 BESIDE_TEXT = re.compile(rf"\|\s*({'|'.join(FIGURES)})\)(?= ~ \")")
-"""A unit and a figure that an expression joins to a text."""
+AFTER_TEXT = re.compile(rf"(?<=\" ~ )\(([\w.]+)\s*\|\s*({'|'.join(FIGURES)})\)")
+"""A unit, and figures before and after a text to which an expression joins them."""
 LETTERS = re.compile(r"[^\W\d_]{2}")
 
 
@@ -83,7 +88,7 @@ def exchanged(source: str, exchange: Callable[[str], str]) -> str:
         if k % 2 == 0:
             parts[k] = _text(part, exchange)
         elif part.startswith("{%"):
-            parts[k] = _literals(part, exchange)
+            parts[k] = FORMATTED.sub("| told_format(", _literals(part, exchange))
         elif not part.startswith("{#"):
             told = READ_OUT.sub(lambda m: m[1] + _text(m[2], exchange) + m[3], part)
             parts[k] = told
@@ -132,7 +137,8 @@ def _literals(code: str, exchange: Callable[[str], str]) -> str:
             return found[0]
         return f'"{exchange(text)}"'
 
-    code = BESIDE_TEXT.sub(r"| told_\1)", UNIT_OF_LABEL.sub(r"\1(\2 | told_unit)", code))
+    code = AFTER_TEXT.sub(r"(\1 | told_\2)", UNIT_OF_LABEL.sub(r"\1(\2 | told_unit)", code))
+    code = BESIDE_TEXT.sub(r"| told_\1)", code)
     code = LITERAL.sub(said, code)
     return CHOSEN.sub(lambda m: f'"{exchange(m[1] or m[2])}"', code)
 

@@ -7,6 +7,7 @@
 // nobody sees what somebody else typed; signing out forgets all that the person had typed.
 "use strict";
 (() => {
+  const say = (text) => globalThis.TEXTS?.said[text] ?? text; // see assets.py
   const PERSON = document.body.dataset.person;
   const START = `highside:keep:${PERSON}:`;
   const COOKIE = /(?:^|; )(highside_stored_([0-9a-f]{1,32}))=/g;
@@ -75,10 +76,10 @@
     const discard = document.createElement("button");
     said.className = "kept";
     said.setAttribute("role", "status");
-    text.textContent = "What was typed here before is back.";
+    text.textContent = say("What was typed here before is back.");
     discard.type = "button";
     discard.className = "act second";
-    discard.textContent = "Discard it";
+    discard.textContent = say("Discard it");
     discard.addEventListener("click", () => {
       write(name, null);
       form.reset();

@@ -1,15 +1,18 @@
 // Draws the pictures of the page Look from the numbers of its answer. Nothing is computed here but
 // where a number stands in a picture.
 import { axes, line, picture, symbol, text } from "/static/picture.js";
-import { addressOf, between, kindOf, level, percent, runSaid, settingsOf, whole, words } from "/static/figures.js";
+import {
+  addressOf, between, capital, headed, kindOf, level, percent, runSaid, say, settingsOf, whole, withUnit, words,
+} from "/static/figures.js";
 import { drawMap } from "/static/map.js";
 import { drawProfile } from "/static/profile.js";
 import { drawCampaign, drawDrift } from "/static/time.js";
 
 const d3 = globalThis.d3;
 const PAIR = ["grade", "recovery"];
-const RUNS = [["even", "a run"], ["failed", "a failed run"], ["doubt", "a doubtful run"]];
-const PLANNED = [["now", "run now, with 90 % intervals"], ["trial", "a next trial, by its order"]];
+const RUNS = [["even", say("a run")], ["failed", say("a failed run")], ["doubt", say("a doubtful run")]];
+const PLANNED = [["now", say("run now, with 90 % intervals")], ["trial", say("a next trial, by its order")]];
+const TITLES = { grade: say("Grade, %"), recovery: say("Recovery, %") };
 
 // -- grade against recovery --------------------------------------------------------------------
 
@@ -20,7 +23,7 @@ function drawRuns(figure, look) {
   read.sort((a, b) => a.grade - b.grade || a.recovery - b.recovery);
   const legend = [...RUNS, ...(planned.length ? PLANNED : [])];
   picture(figure, {
-    title: "Grade against recovery",
+    title: say("Grade against recovery"),
     legend,
     height: (width) => Math.round(Math.min(560, Math.max(340, 0.66 * width))) + (rest.length ? 44 : 0),
     draw({ svg, width, height, point }) {
@@ -35,18 +38,18 @@ function drawRuns(figure, look) {
       ].map((share) => 100 * share));
       const x = d3.scaleLinear(padded(extent("grade")), [left, right]);
       const y = d3.scaleLinear(padded(extent("recovery")), [bottom, top]);
-      axes(svg, { x, y, left, right, top, bottom, xTitle: "Grade, %", yTitle: "Recovery, %", xTicks: width < 500 ? 5 : 9 });
+      axes(svg, { x, y, left, right, top, bottom, xTitle: TITLES.grade, yTitle: TITLES.recovery, xTicks: width < 500 ? 5 : 9 });
       if (look.goal.min_grade !== null) {
         const at = x(100 * look.goal.min_grade);
         line(svg, "goal", at, top - 8, at, bottom);
-        text(svg, "goal-name", at, top - 12, `to reach: ${level(Number((100 * look.goal.min_grade).toFixed(6)))} %`, at > (left + right) / 2 ? "end" : "start");
+        text(svg, "goal-name", at, top - 12, say("to reach: {1} %", level(Number((100 * look.goal.min_grade).toFixed(6)))), at > (left + right) / 2 ? "end" : "start");
       }
       const layer = svg.append("g");
       for (const run of read) markRun(point, layer, look, run, x(100 * run.grade), y(100 * run.recovery));
       for (const each of [...planned].reverse()) cross(svg, each, x, y);
       const over = svg.append("g");
       for (const each of planned) markPlanned(point, over, look, each, x(100 * each.grade.mean), y(100 * each.recovery.mean));
-      if (rest.length) text(svg, "title", left, height - 26, `Without both readings: ${rest.length}, the oldest first`);
+      if (rest.length) text(svg, "title", left, height - 26, say("Without both readings: {1}, the oldest first", rest.length));
       const gap = (right - left) / Math.max(rest.length, 1);
       rest.forEach((run, k) => markRun(point, layer, look, run, left + (k + 0.5) * gap, height - 10));
     },
@@ -59,13 +62,13 @@ function padded([low, high]) {
 }
 
 function plannedOf(look) {
-  const trials = look.trials.map((trial) => ({ ...trial, name: `trial ${trial.order}`, kind: "trial" }));
-  return look.run_now ? [{ ...look.run_now, name: "run now", kind: "now" }, ...trials] : trials;
+  const trials = look.trials.map((trial) => ({ ...trial, name: say("trial {1}", trial.order), kind: "trial" }));
+  return look.run_now ? [{ ...look.run_now, name: say("run now"), kind: "now" }, ...trials] : trials;
 }
 
 export function markRun(point, layer, look, run, x, y) {
   const kind = kindOf(run);
-  const node = point({ x, y, layer, className: "run", name: `run ${run.run_id}`, said: runSaid(look, run), href: addressOf(look, run.run_id) });
+  const node = point({ x, y, layer, className: "run", name: say("run {1}", run.run_id), said: runSaid(look, run), href: addressOf(look, run.run_id) });
   node.attr("data-run", run.run_id).append("path").attr("class", kind).attr("d", symbol(kind));
 }
 
@@ -80,13 +83,15 @@ function cross(svg, each, x, y) {
 }
 
 export function markPlanned(point, layer, look, each, x, y) {
-  const what = each.name[0].toUpperCase() + each.name.slice(1);
-  const chance = each.chance_of_grade === null ? "" : ` Chance of the grade ${whole(each.chance_of_grade)} %.`;
-  const expected = each.grade.mean === null ? "nothing is expected yet." : `expected grade ${between(each.grade)}, recovery ${between(each.recovery)}.`;
-  const node = point({ x, y, layer, className: "planned", name: each.name, said: `${what}: ${expected}${chance} At ${settingsOf(look, each.settings)}.` });
+  const said = [
+    `${capital(each.name)}: ${each.grade.mean === null ? say("nothing is expected yet.") : say("expected grade {1}, recovery {2}.", between(each.grade), between(each.recovery))}`,
+    ...(each.chance_of_grade === null ? [] : [say("Chance of the grade {1} %.", whole(each.chance_of_grade))]),
+    say("At {1}.", settingsOf(look, each.settings)),
+  ].join(" ");
+  const node = point({ x, y, layer, className: "planned", name: each.name, said });
   node.append("path").attr("class", each.kind).attr("d", symbol(each.kind));
   if (each.kind === "trial") text(node, "order", 0, 4.5, String(each.order), "middle");
-  else text(node, "now-name", x > 150 ? -12 : 12, -9, "run now", x > 150 ? "end" : "start");
+  else text(node, "now-name", x > 150 ? -12 : 12, -9, say("run now"), x > 150 ? "end" : "start");
 }
 
 // -- effects -----------------------------------------------------------------------------------
@@ -95,8 +100,8 @@ function drawEffect(figure, look) {
   const effect = look.effects.find((each) => each.setting === figure.dataset.of);
   const scales = Object.fromEntries(PAIR.map((name) => [name, commonScale(look, name)]));
   picture(figure, {
-    title: `Grade and recovery along ${words(effect.setting)}`,
-    legend: [["line now-line", "run now"], ["line limit", "today's limits"]],
+    title: say("Grade and recovery along {1}", words(effect.setting)),
+    legend: [["line now-line", say("run now")], ["line limit", say("today's limits")]],
     height: () => 380,
     draw({ svg, width, height, point }) {
       const left = 56, right = width - 14, middle = 172;
@@ -105,8 +110,8 @@ function drawEffect(figure, look) {
       for (const name of PAIR) {
         const [top, bottom] = panels[name], y = d3.scaleLinear(scales[name], [bottom, top]).clamp(true);
         axes(svg, {
-          x, y, left, right, top, bottom, yTitle: `${name === "grade" ? "Grade" : "Recovery"}, %`, yTicks: 4, xTicks: 5,
-          ...(name === "grade" ? { xFormat: () => "" } : { xTitle: words(effect.setting) + (effect.unit ? `, ${effect.unit}` : "") }),
+          x, y, left, right, top, bottom, yTitle: TITLES[name], yTicks: 4, xTicks: 5,
+          ...(name === "grade" ? { xFormat: () => "" } : { xTitle: headed(words(effect.setting), effect.unit) }),
         });
         const at = (end) => (value, k) => y(100 * effect[name][end][k]);
         svg.append("path").attr("class", "band").attr("d", d3.area().x((v) => x(v)).y0(at("low")).y1(at("high"))(effect.levels));
@@ -119,8 +124,9 @@ function drawEffect(figure, look) {
       const layer = svg.append("g");
       effect.levels.forEach((value, k) => {
         const of = (name) => between({ mean: effect[name].mean[k], low: effect[name].low[k], high: effect[name].high[k] });
-        const name = `${words(effect.setting)} ${level(value)}${effect.unit ? ` ${effect.unit}` : ""}`;
-        const said = `${name[0].toUpperCase()}${name.slice(1)}${value === effect.now ? " (run now)" : ""}: grade ${of("grade")}, recovery ${of("recovery")}, chance of the grade ${whole(effect.chance_of_grade[k])} %.`;
+        const name = withUnit(`${words(effect.setting)} ${level(value)}`, effect.unit);
+        const where = value === effect.now ? say("{1} (run now)", capital(name)) : capital(name);
+        const said = say("{1}: grade {2}, recovery {3}, chance of the grade {4} %.", where, of("grade"), of("recovery"), whole(effect.chance_of_grade[k]));
         const node = point({ x: x(value), y: y(100 * effect.recovery.mean[k]), layer, className: "level", name, said });
         node.append("circle").attr("r", 2.5);
       });
@@ -146,12 +152,12 @@ function commonScale(look, name) {
 function drawShares(figure, title, xTitle, series, least) {
   picture(figure, {
     title,
-    legend: [...(series.length > 1 ? series.map(({ kind, name }) => [kind, name]) : []), ["line even-line", "as claimed"]],
+    legend: [...(series.length > 1 ? series.map(({ kind, name }) => [kind, name]) : []), ["line even-line", say("as claimed")]],
     height: (width) => Math.min(400, width) + 20,
     draw({ svg, width, height, point }) {
       const left = 56, right = width - 16, top = 16, bottom = height - 48;
       const x = d3.scaleLinear([least, 100], [left, right]), y = d3.scaleLinear([least, 100], [bottom, top]);
-      axes(svg, { x, y, left, right, top, bottom, xTitle, yTitle: "Came true, %", xTicks: 5 });
+      axes(svg, { x, y, left, right, top, bottom, xTitle, yTitle: say("Came true, %"), xTicks: 5 });
       line(svg, "even-line", x(least), y(least), x(100), y(100));
       const layer = svg.append("g");
       const all = series.flatMap((each) => each.points.map((p) => ({ ...p, ...each, at: x(p.x) + each.shift })));
@@ -167,24 +173,24 @@ function drawShares(figure, title, xTitle, series, least) {
 
 function drawIntervals(figure, look) {
   const series = [["grade", "even", -5], ["recovery", "diamond", 5]].map(([name, kind, shift]) => ({
-    kind, shift, name,
+    kind, shift, name: say(name),
     points: look.calibration.levels.map((each) => ({
       x: 100 * each.nominal, y: 100 * each[name].mean, low: 100 * each[name].low, high: 100 * each[name].high,
-      label: `${name}, intervals of ${whole(each.nominal)} %`,
-      said: `Intervals that claim ${whole(each.nominal)} % of the readings of the ${name} held ${between(each[name])} of them.`,
+      label: say("{1}, intervals of {2} %", say(name), whole(each.nominal)),
+      said: say("Intervals that claim {1} % of the readings of the {2} held {3} of them.", whole(each.nominal), say(name), between(each[name])),
     })),
   }));
   const least = 10 * Math.floor(d3.min(series.flatMap((each) => each.points), (p) => Math.min(p.x, p.low)) / 10);
-  drawShares(figure, "Claimed and true coverage of intervals", "Claimed, %", series, least);
+  drawShares(figure, say("Claimed and true coverage of intervals"), say("Claimed, %"), series, least);
 }
 
 function drawChances(figure, look) {
   const found = look.calibration.chance_of_grade.bins.map((bin) => ({
     x: 100 * bin.stated, y: 100 * bin.observed, low: 100 * bin.low, high: 100 * bin.high,
-    label: `stated chance ${percent(bin.stated)} %`,
-    said: `Where a chance of ${percent(bin.stated)} % was stated, ${between({ mean: bin.observed, low: bin.low, high: bin.high })} of ${bin.n} met the grade.`,
+    label: say("stated chance {1} %", percent(bin.stated)),
+    said: say("Where a chance of {1} % was stated, {2} of {3} met the grade.", percent(bin.stated), between({ mean: bin.observed, low: bin.low, high: bin.high }), bin.n),
   }));
-  drawShares(figure, "Stated chance of the grade and how often it came true", "Stated chance, %", [{ kind: "even", shift: 0, points: found }], 0);
+  drawShares(figure, say("Stated chance of the grade and how often it came true"), say("Stated chance, %"), [{ kind: "even", shift: 0, points: found }], 0);
 }
 
 // -- the page ----------------------------------------------------------------------------------
@@ -199,9 +205,9 @@ const DRAWN = {
 async function draw(place) {
   const figures = place.querySelectorAll("figure[data-picture]");
   try {
-    if (!d3) throw new Error("the library of the pictures was not loaded");
+    if (!d3) throw new Error(say("the library of the pictures was not loaded"));
     const answer = await fetch(place.dataset.numbers);
-    if (!answer.ok) throw new Error(`the service answered ${answer.status}`);
+    if (!answer.ok) throw new Error(say("the service answered {1}", answer.status));
     const look = await answer.json();
     for (const figure of figures) DRAWN[figure.dataset.picture](figure, look);
     place.dataset.drawn = "yes";
@@ -209,7 +215,7 @@ async function draw(place) {
     for (const figure of figures) {
       const said = document.createElement("p");
       said.className = "fault";
-      said.textContent = `This picture could not be drawn: ${error.message}. Load the page again; the numbers are in the table.`;
+      said.textContent = say("This picture could not be drawn: {1}. Load the page again; the numbers are in the table.", error.message);
       figure.replaceChildren(said);
     }
   }

@@ -1,6 +1,6 @@
 // The map of two settings: expected recovery, the region that is less sure of the grade, the runs.
 import { axes, picture, text } from "/static/picture.js";
-import { level, percent, whole, words } from "/static/figures.js";
+import { headed, level, percent, say, whole, words } from "/static/figures.js";
 
 const d3 = globalThis.d3;
 const STEPS = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20]; // points of recovery between two lines
@@ -8,13 +8,17 @@ const MOST_LINES = 7;
 
 export function drawMap(figure, look, planned, { markRun, markPlanned }) {
   const map = look.map, unit = (name) => look.settings.find((each) => each.name === name)?.unit;
-  const named = (name) => words(name) + (unit(name) ? `, ${unit(name)}` : "");
+  const named = (name) => headed(words(name), unit(name));
   const runs = [...look.runs].filter((run) => run.settings[map.x] !== null && run.settings[map.y] !== null);
   runs.sort((a, b) => a.settings[map.x] - b.settings[map.x] || a.settings[map.y] - b.settings[map.y]);
   const flat = map.recovery.flat().map((share) => 100 * share), [least, most] = d3.extent(flat);
   picture(figure, {
-    title: `Expected recovery over ${words(map.x)} and ${words(map.y)}`,
-    legend: [["even", "a run"], ["failed", "a failed run"], ["doubt", "a doubtful run"], ["now", "run now"], ["trial", "a next trial, by its order"], ["hatch", "less sure of the grade than asked"], ["line sure", "edge of the sure region"], ["line contour", "equal recovery, %"]],
+    title: say("Expected recovery over {1} and {2}", words(map.x), words(map.y)),
+    legend: [
+      ["even", say("a run")], ["failed", say("a failed run")], ["doubt", say("a doubtful run")], ["now", say("run now")],
+      ["trial", say("a next trial, by its order")], ["hatch", say("less sure of the grade than asked")],
+      ["line sure", say("edge of the sure region")], ["line contour", say("equal recovery, %")],
+    ],
     height: (width) => Math.round(Math.min(560, Math.max(340, 0.72 * width))),
     draw({ svg, width, height, point }) {
       const left = 56, right = width - 16, top = 12, bottom = height - 48;
@@ -56,7 +60,7 @@ function cells(svg, map, x, y, shade) {
     const cell = layer.append("rect").attr("x", across[i]).attr("y", up[j + 1]);
     cell.attr("width", across[i + 1] - across[i] + 0.3).attr("height", up[j] - up[j + 1] + 0.3);
     cell.node().style.fill = `color-mix(in srgb, var(--act) ${Math.round(8 + 62 * shade(share))}%, var(--sheet))`;
-    cell.append("title").text(`${words(map.x)} ${level(map.x_levels[i])}, ${words(map.y)} ${level(map.y_levels[j])}: expected recovery ${percent(share)} %, chance of the grade ${whole(map.chance_of_grade[j][i])} %`);
+    cell.append("title").text(say("{1} {2}, {3} {4}: expected recovery {5} %, chance of the grade {6} %", words(map.x), level(map.x_levels[i]), words(map.y), level(map.y_levels[j]), percent(share), whole(map.chance_of_grade[j][i])));
   }));
 }
 

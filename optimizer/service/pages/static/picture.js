@@ -1,6 +1,9 @@
 // A picture whose points tell what they stand for: when pointed at, tapped or focused. A picture is
 // one tab stop; arrow keys move from point to point, and Enter opens the page of a run.
+import { LANGUAGE, say } from "/static/figures.js";
+
 const d3 = globalThis.d3;
+if (LANGUAGE !== "en") d3?.formatDefaultLocale({ decimal: globalThis.TEXTS.decimal, thousands: "\u00a0", grouping: [3], currency: ["", ""] });
 const NEAR = 32; // pixels from a point within which pointing or tapping finds it
 const KEYS = { ArrowRight: 1, ArrowDown: 1, ArrowLeft: -1, ArrowUp: -1, PageDown: 10, PageUp: -10 };
 const SYMBOLS = {
@@ -21,10 +24,10 @@ export function symbol(kind) {
 export function picture(figure, { title, height, draw, legend = [], least = 0 }) {
   const frame = d3.select(figure);
   const pane = frame.append("div").attr("class", "pane");
-  const svg = pane.append("svg").attr("role", "group").attr("aria-label", `${title}. Arrow keys move from point to point.`);
+  const svg = pane.append("svg").attr("role", "group").attr("aria-label", say("{1}. Arrow keys move from point to point.", title));
   const box = pane.append("div").attr("class", "box").attr("aria-hidden", "true").attr("hidden", "");
   const told = frame.append("p").attr("class", "telling").attr("aria-live", "polite");
-  told.text("Point at, tap or focus a point.");
+  told.text(say("Point at, tap or focus a point."));
   if (legend.length) key(frame, legend);
   let points = [], at = 0, drawn = 0, find = null, ring = null, held = false;
 
@@ -59,12 +62,12 @@ export function picture(figure, { title, height, draw, legend = [], least = 0 })
   // offers the page of the run.
   function show(k, hold) {
     const p = points[k], here = points.filter((q) => q !== p && q.x === p.x && q.y === p.y).length;
-    const said = here ? `${p.said} ${here} more at this place: arrow keys move through them.` : p.said;
+    const said = here ? `${p.said} ${say("{1} more at this place: arrow keys move through them.", here)}` : p.said;
     held = hold;
     ring.attr("hidden", null).attr("cx", p.x).attr("cy", p.y);
     box.attr("hidden", null).selectAll("*").remove();
     box.append("span").text(said);
-    if (hold && p.href) box.append("a").attr("href", p.href).attr("tabindex", -1).text("Open the run");
+    if (hold && p.href) box.append("a").attr("href", p.href).attr("tabindex", -1).text(say("Open the run"));
     if (hold && told.text() !== said) told.text(said);
     // The box stays inside the picture, to the side where there is more room.
     const node = box.node(), room = pane.node();

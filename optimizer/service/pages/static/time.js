@@ -1,18 +1,19 @@
 // The pictures by time: the campaign, trial by trial, and drift, run by run.
 import { axes, line, picture, symbol, text } from "/static/picture.js";
-import { addressOf, between, clock, kindOf, percent, points } from "/static/figures.js";
+import { LANGUAGE, addressOf, between, clock, date, kindOf, percent, points, retold, say, sigmas } from "/static/figures.js";
 
 const d3 = globalThis.d3;
 const PAIR = ["grade", "recovery"];
-const STATES = { "to run": "open", running: "runs" }; // short, since trials stand close together
-const TITLES = { grade: "Grade, %", recovery: "Recovery, %" };
+const STATES = { "to run": say("open"), running: say("runs") }; // short, since trials stand close together
+const TITLES = { grade: say("Grade, %"), recovery: say("Recovery, %") };
+const OFF = { grade: say("Grade, points"), recovery: say("Recovery, points") };
 
 export function drawCampaign(figure, look) {
   const trials = look.campaign.flatMap((batch) => batch.trials.map((trial) => ({ ...trial, of: batch })));
   picture(figure, {
-    title: "Each trial expected and measured, by batch",
+    title: say("Each trial expected and measured, by batch"),
     least: 90 + 30 * trials.length,
-    legend: [["line interval trial", "expected, 90 %"], ["even filled", "measured"], ["failed", "measured on a failed deck"], ["line best", "best so far"]],
+    legend: [["line interval trial", say("expected, 90 %")], ["even filled", say("measured")], ["failed", say("measured on a failed deck")], ["line best", say("best so far")]],
     height: () => 460,
     draw({ svg, width, height, point }) {
       const left = 56, right = width - 16, panels = { grade: [40, 210], recovery: [236, height - 48] };
@@ -33,17 +34,17 @@ export function drawCampaign(figure, look) {
         }
         if (name === "recovery") best(svg, look, x, half, y);
       }
-      text(svg, "title", (left + right) / 2, height - 10, "Trials in the order of their batches", "middle");
+      text(svg, "title", (left + right) / 2, height - 10, say("Trials in the order of their batches"), "middle");
       for (const trial of trials) {
         const measured = trial.measured ?? {}, name = measured.recovery === null || measured.recovery === undefined ? "grade" : "recovery";
         const [top, bottom] = panels[name], y = d3.scaleLinear(spanOf(look, trials, name), [bottom, top]);
         const value = measured[name] ?? trial.expected[name].mean ?? y.invert(bottom) / 100;
         const node = point({
-          x: x(trial.trial), y: y(100 * value), layer, className: "trial-point", name: `trial ${trial.trial}`, said: trialSaid(trial),
+          x: x(trial.trial), y: y(100 * value), layer, className: "trial-point", name: say("trial {1}", trial.trial), said: trialSaid(trial),
           href: trial.run_id ? addressOf(look, trial.run_id) : null,
         }).attr("data-trial", trial.trial);
         if (measured[name] !== null && measured[name] !== undefined) node.append("path").attr("class", trial.state === "failed" ? "failed" : "even filled").attr("d", symbol(trial.state === "failed" ? "failed" : "even"));
-        else text(node, "state-name", 0, 18, STATES[trial.state] ?? trial.state, "middle");
+        else text(node, "state-name", 0, 18, STATES[trial.state] ?? say(trial.state), "middle");
         const other = name === "recovery" ? measured.grade : null;
         if (other !== null && other !== undefined) {
           const [above, below] = panels.grade, up = d3.scaleLinear(spanOf(look, trials, "grade"), [below, above]);
@@ -84,21 +85,29 @@ function best(svg, look, x, half, y) {
 function trialSaid(trial) {
   const each = PAIR.map((name) => {
     const z = trial.surprise?.[name];
-    const read = trial.measured?.[name] === null || trial.measured?.[name] === undefined ? "not measured" : `measured ${percent(trial.measured[name])} %`;
-    const off = z === null || z === undefined ? "" : `, ${Math.abs(z).toFixed(1)} standard deviations ${z < 0 ? "below" : "above"}`;
-    return `${name} expected ${trial.expected[name].mean === null ? "–" : between(trial.expected[name])}, ${read}${off}`;
+    const read = trial.measured?.[name] === null || trial.measured?.[name] === undefined ? say("not measured") : say("measured {1} %", percent(trial.measured[name]));
+    const off = z === null || z === undefined ? [] : [say(z < 0 ? "{1} standard deviations below" : "{1} standard deviations above", sigmas(z))];
+    return [say("{1} expected {2}", say(name), trial.expected[name].mean === null ? "–" : between(trial.expected[name])), read, ...off].join(", ");
   });
-  return `Trial ${trial.trial}, ${trial.state}: ${each.join("; ")}.`;
+  return say("Trial {1}, {2}: {3}.", trial.trial, say(trial.state), each.join("; "));
 }
 
 // -- drift -------------------------------------------------------------------------------------
 
 const moment = (clocked) => new Date(`${clocked}Z`); // a clock time of the plant, drawn as it is
 
-// Months by their first three letters, which fit beside each other on a phone.
+// Months by their first three letters, which fit beside each other on a phone; in other languages
+// than English with the day before the month.
 function shortMonth(x) {
   const usual = x.tickFormat();
-  return (at) => usual(at).replace(/^([A-Z][a-z]{2})[a-z]+$/, "$1");
+  if (LANGUAGE === "en") return (at) => usual(at).replace(/^([A-Z][a-z]{2})[a-z]+$/, "$1");
+  const month = new Intl.DateTimeFormat(LANGUAGE, { month: "short", timeZone: "UTC" });
+  return (at) => {
+    if (at.getUTCHours() || at.getUTCMinutes()) return at.toISOString().slice(11, 16);
+    const named = month.format(at).replace(".", "");
+    if (at.getUTCDate() > 1) return `${at.getUTCDate()} ${named}`;
+    return at.getUTCMonth() ? named : String(at.getUTCFullYear());
+  };
 }
 
 export function drawDrift(figure, look) {
@@ -107,13 +116,13 @@ export function drawDrift(figure, look) {
   const room = runs.length ? 0.25 * (span[1] - span[0]) : 0;
   const days = d3.groups(look.happenings, (each) => each.clock.slice(0, 10)).map(([day, all]) => ({ day, all, at: moment(`${day}T12:00`) }));
   const near = days.filter(({ at }) => runs.length && at >= span[0] - room && at <= +span[1] + room);
-  const legend = [["even", "a run"], ["doubt", "a doubtful run"], ["failed", "a failed run"]];
-  if (near.length) legend.push(["line event", "what happened that day, by number"]);
+  const legend = [["even", say("a run")], ["doubt", say("a doubtful run")], ["failed", say("a failed run")]];
+  if (near.length) legend.push(["line event", say("what happened that day, by number")]);
   const far = d3.sum(days, ({ all }) => all.length) - d3.sum(near, ({ all }) => all.length);
-  if (far) legend.push(["", `What happened far from these dates is in the table only: ${far} more.`]);
-  if (undated) legend.push(["", `Runs without a date are in the table only: ${undated}.`]);
+  if (far) legend.push(["", say("What happened far from these dates is in the table only: {1} more.", far)]);
+  if (undated) legend.push(["", say("Runs without a date are in the table only: {1}.", undated)]);
   picture(figure, {
-    title: "Read minus expected by date",
+    title: say("Read minus expected by date"),
     legend,
     height: () => 440,
     draw({ svg, width, height, point }) {
@@ -124,29 +133,30 @@ export function drawDrift(figure, look) {
       for (const name of PAIR) {
         const [top, bottom] = panels[name];
         const y = scales[name] = d3.scaleLinear(d3.extent([0, ...runs.map((run) => 100 * run.residual[name])]), [bottom, top]).nice();
-        axes(svg, { x, y, left, right, top, bottom, yTitle: `${name === "grade" ? "Grade" : "Recovery"}, points`, xTicks: width < 500 ? 4 : 8, ...(name === "grade" ? { xFormat: () => "" } : { xTitle: "Date", xFormat: shortMonth(x) }) });
+        axes(svg, { x, y, left, right, top, bottom, yTitle: OFF[name], xTicks: width < 500 ? 4 : 8, ...(name === "grade" ? { xFormat: () => "" } : { xTitle: say("Date"), xFormat: shortMonth(x) }) });
         line(svg, "zero", left, y(0), right, y(0));
         for (const found of look.drift) {
           if (found.quantity !== name) continue;
           for (const step of found.change_points) {
             const at = x(moment(`${step.date}T00:00`));
             line(svg, "step", at, top, at, bottom);
-            text(svg, "step-name", at + 4, top + 12, `step ${points(step.size)}`);
+            text(svg, "step-name", at + 4, top + 12, say("step {1}", points(step.size)));
           }
         }
       }
       near.forEach(({ day, all, at }, k) => {
         line(svg, "event", x(at), 24, x(at), panels.recovery[1]);
-        const said = `${day}: ${all.map((each) => each.said).join(" ")}`;
-        const node = point({ x: x(at), y: 14, layer, className: "happening", name: `what happened on ${day}`, said });
+        const said = `${date(day)}: ${all.map((each) => retold(each.said)).join(" ")}`;
+        const node = point({ x: x(at), y: 14, layer, className: "happening", name: say("what happened on {1}", date(day)), said });
         node.append("circle").attr("class", "flag").attr("r", 9);
         text(node, "flag-name", 0, 4, String(k + 1), "middle");
       });
       for (const name of PAIR) {
         for (const run of runs) {
-          const said = `Run ${run.run_id}, ${clock(run)}: ${name} read ${percent(run[name])} %, the others say ${percent(run.expected[name])} %, off by ${points(run.residual[name])} points.${run.doubt ? " Doubtful." : ""}`;
+          const told = say("Run {1}, {2}: {3} read {4} %, the others say {5} %, off by {6} points.", run.run_id, clock(run), say(name), percent(run[name]), percent(run.expected[name]), points(run.residual[name]));
+          const said = run.doubt ? `${told} ${say("Doubtful.")}` : told;
           const kind = kindOf(run);
-          point({ x: x(moment(run.clock)), y: scales[name](100 * run.residual[name]), layer, className: "run", name: `run ${run.run_id}, ${name}`, said, href: addressOf(look, run.run_id) })
+          point({ x: x(moment(run.clock)), y: scales[name](100 * run.residual[name]), layer, className: "run", name: say("run {1}, {2}", run.run_id, say(name)), said, href: addressOf(look, run.run_id) })
             .attr("data-run", run.run_id).append("path").attr("class", kind).attr("d", symbol(kind));
         }
       }

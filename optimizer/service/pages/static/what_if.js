@@ -2,6 +2,7 @@
 // stand, and takes over its answer. One question is under way at a time: moves made meanwhile wait,
 // and only the last of them is asked. The page works without it.
 "use strict";
+const say = (text) => globalThis.TEXTS?.said[text] ?? text; // see assets.py
 const form = document.getElementById("what-if"), answer = document.getElementById("answer");
 const headline = document.getElementById("headline");
 const TYPING = 350, FITTING = 500, BUSY = 2000; // milliseconds
@@ -23,7 +24,7 @@ function address() {
   return `/what-if?${asked}`;
 }
 
-function say(text) {
+function tell(text) {
   if (headline.textContent !== text) headline.textContent = text;
 }
 
@@ -51,15 +52,15 @@ async function once(where) {
     const got = await fetch(where, { headers: { Accept: "text/html" } });
     if (got.status === 401) return location.assign(where); // the page to sign in
     if (got.status === 429) {
-      say("The service is busy; it is asked again.");
+      tell(say("The service is busy; it is asked again."));
       return askIn(BUSY);
     }
     page = new DOMParser().parseFromString(await got.text(), "text/html");
   } catch {
-    return fail("The service cannot be reached. It is asked again at the next move.");
+    return fail(say("The service cannot be reached. It is asked again at the next move."));
   }
   if (!page.getElementById("answer")) {
-    return fail(page.querySelector("main")?.textContent.trim().replace(/\s+/g, " ") || "The service failed.");
+    return fail(page.querySelector("main")?.textContent.trim().replace(/\s+/g, " ") || say("The service failed."));
   }
   history.replaceState(null, "", where);
   take(page);
@@ -73,19 +74,19 @@ function fail(text) {
   said.classList.add("failed");
   answer.prepend(said);
   answer.setAttribute("aria-busy", "false");
-  say(text);
+  tell(text);
 }
 
 function take(page) {
   const got = page.getElementById("answer");
   if ("waiting" in got.dataset) { // the figures before stay until there are new ones
-    say(page.getElementById("headline").textContent);
+    tell(page.getElementById("headline").textContent);
     if (!answer.querySelector("dl")) answer.replaceChildren(...got.childNodes);
     return askIn(FITTING);
   }
   answer.replaceChildren(...got.childNodes);
   answer.setAttribute("aria-busy", "false");
-  say(page.getElementById("headline").textContent);
+  tell(page.getElementById("headline").textContent);
   for (const entry of form.querySelectorAll("[data-field]")) takeField(entry, page);
   sliders.forEach(place);
 }

@@ -11,9 +11,10 @@ from typing import Any
 from optimizer.intake.reading.columns import IGNORE, MARK_COLUMN, REJECT_COLUMNS, SHAPE_COLUMN
 from optimizer.plant.run_columns import RUN_COLUMNS, Kind
 from optimizer.plant.site import Site
+from optimizer.service.pages.history.columns import run_field
 from optimizer.service.recording.kept_files import Choices
 from optimizer.text.headings import split_unit
-from optimizer.text.setting_names import setting_words
+from optimizer.text.sentences import sentence
 from optimizer.text.visible_text import fits_in_a_page
 
 EXAMPLES = 3
@@ -150,17 +151,14 @@ def fields_by_kind(site: Site) -> dict[str, list[tuple[str, str]]]:
     errors = [c.name for c in RUN_COLUMNS if c.kind in (Kind.count, Kind.correlation)]
     errors += [c.name for c in RUN_COLUMNS if c.name.endswith("_se")]
     groups: dict[str, Sequence[str]] = {
-        "Settings": site.setting_names,
-        "Results": ("grade", "recovery", "middlings_share", "middlings_grade", "deck_state"),
-        "Run": ("line", "started_at", "run_id", "material", "note"),
-        "Material": site.material_names,
-        "How sure the results are": errors,
+        "kind_settings": site.setting_names,
+        "kind_results": ("grade", "recovery", "middlings_share", "middlings_grade", "deck_state"),
+        "kind_run": ("line", "started_at", "run_id", "material", "note"),
+        "column_material": site.material_names,
+        "kind_errors": errors,
     }
     return {
-        kind: [
-            (name, (setting_words if kind == "Settings" else _words)(name).capitalize())
-            for name in names
-        ]
+        sentence(kind): [(name, run_field(name, site, None).label) for name in names]
         for kind, names in groups.items()
     }
 
@@ -193,7 +191,7 @@ def faulty_rows(
 
 
 def _faulty_row(place: tuple[str, int], key: str, known: Any, choices: Choices) -> FaultyRow:
-    shown = f"{place[0]}, row {place[1]}"
+    shown = sentence("row_of_log", log=place[0], row=place[1])
     if known is None:
         return FaultyRow(key, shown)
     log, row = known
@@ -232,7 +230,7 @@ def corrected_rows(checked: Mapping[str, Any], choices: Choices) -> list[tuple[s
     """Key and place of each corrected row."""
     known = {log["log"] for log in checked["logs"]}
     return [
-        (f"{key_of(log)}.{row}", f"{log}, row {row}")
+        (f"{key_of(log)}.{row}", sentence("row_of_log", log=log, row=row))
         for log, row in sorted(choices.edits)
         if log in known
     ]
@@ -246,16 +244,14 @@ def obstacles(checked: Mapping[str, Any], choices: Choices, site: Site) -> list[
         if log["problem"] or not choices.options.reads(name):
             continue
         for what, headings in log["doubled"]:
-            listed = ", ".join(f"‘{heading}’" for heading in headings)
-            found.append(
-                f"{name}: the columns {listed} all mean {_words(what)}. Keep one of them, and set "
-                "the others to ‘not read’."
-            )
+            quoted = [f"‘{heading}’" for heading in headings]
+            found.append(sentence("columns_doubled", log=name, headings=quoted, name=what))
         if log["missing"]:
-            listed = ", ".join(map(_words, log["missing"]))
-            found.append(f"{name} has no column for {listed}. Choose which columns these are.")
+            labels = [run_field(each, site, None).label for each in log["missing"]]
+            missing = [sentence("lowered", label=label) for label in labels]
+            found.append(sentence("columns_missing", log=name, names=missing))
         if not log["names_lines"] and choices.line is None and len(site.file.lines) != 1:
-            found.append(f"{name} does not say which line its runs are from. Choose the line.")
+            found.append(sentence("line_missing", log=name))
     return list(dict.fromkeys(found))
 
 
@@ -264,7 +260,3 @@ def unread(checked: Mapping[str, Any], choices: Choices, site: Site) -> list[str
     if obstacles(checked, choices, site):
         return []
     return [entry["reason"] for entry in checked["report"]["rejects"] if not entry["row"]]
-
-
-def _words(name: str) -> str:
-    return name.replace("_", " ")
