@@ -122,7 +122,10 @@ class HyperparameterPrior:
     @cached_property
     def bounds(self) -> Floats:
         """Lowest and highest values that a search may try, shape (p, 2)."""
-        ends = LENGTH_SCALE_BOUNDS, VARIANCE_BOUNDS, NOISE_BOUNDS, AGREEMENT_BOUNDS
+        # Readings whose noise is expected to be tiny may have less than others.
+        least = min(NOISE_BOUNDS[0], np.min(self.noise.center) - 4.0 * self.noise.sd)
+        noise = least, NOISE_BOUNDS[1]
+        ends = LENGTH_SCALE_BOUNDS, VARIANCE_BOUNDS, noise, AGREEMENT_BOUNDS
         return np.column_stack([self._vector(*(end[k] for end in ends)) for k in (0, 1)])
 
     def log_density(self, vectors: Floats) -> tuple[Any, Floats]:

@@ -2,7 +2,8 @@
 
 Beyond scikit-optimize, an optimizer may be told the error of a reading, constraints that are only
 known by trying, and trials that failed; and what was asked for and not told yet is pending, so that
-several trials may be under way.
+several trials may be under way. The function is learned on a scale on which readings far from the
+minimum are compressed (``warp``); constraints are learned as they are.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from optimizer.interop.gain import Gain
 from optimizer.interop.lattice import Lattice, space_of
 from optimizer.interop.regressor import LARGEST_SEED, SurrogateRegressor
 from optimizer.interop.told import Told, checked, one_each, rank
+from optimizer.interop.warp import Warp, WarpedRegressor
 from optimizer.model.deck_state import AveragedDeckState, deck_state_of
 from optimizer.planning.trial_selection import FAILING, LEAST_EVEN
 
@@ -46,12 +48,12 @@ class Learned:
     """What the trials told so far teach.
 
     Attributes:
-        objective: model of the function.
+        objective: model of the function, whose readings are warped.
         constraints: model of each constraint.
         works: chance that a trial gives a reading; None where none has failed.
     """
 
-    objective: SurrogateRegressor
+    objective: WarpedRegressor
     constraints: tuple[SurrogateRegressor, ...]
     works: AveragedDeckState | None
 
@@ -202,7 +204,7 @@ class Optimizer:
         good = tried[[not each.failed for each in self.told]]
         order = _promising(learned, good)
         gain = Gain(
-            learned.objective.process_,
+            learned.objective.regressor.process_,
             [c.process_ for c in learned.constraints],
             np.unique(np.vstack([good[order[:MOST_INCUMBENTS]], pending]), axis=0),
             count,
@@ -260,9 +262,10 @@ class Optimizer:
         bounds = np.tile([0.0, 1.0], (X.shape[1], 1))
         # A trend would promise the most at the corners, where least is known.
         plain = SurrogateRegressor(trend="constant", bounds=bounds, random_state=self._seed)
-        objective = clone(plain).set_params(noise="estimated" if None in noise else "known")
+        y = np.array([each.y for each in good])
+        regressor = clone(plain).set_params(noise="estimated" if None in noise else "known")
         variance = np.array([(each or 0.0) ** 2 for each in noise])
-        objective.fit(X[worked], [each.y for each in good], known_variance=variance)
+        objective = WarpedRegressor(regressor, Warp.fitted(y)).fit(X[worked], y, variance)
         constraints = [
             clone(plain).fit(X[worked], column)
             for column in np.array([each.constraint for each in good]).T

@@ -73,7 +73,7 @@ class Gain:
     def log_gain(self, A: Floats) -> Floats:
         """ln of the expected improvement of a trial at each of A, shape (n, d); shape (n,).
 
-        The improvement is in units of the function.
+        The improvement is in units of the readings of ``objective``.
         """
         points = Inputs(A)
         objective, *constraints = self._draws

@@ -16,7 +16,7 @@ from threadpoolctl import threadpool_limits
 
 from optimizer.evidence.fitting import MOST_POINTS
 from optimizer.gaussian_process.estimation import Estimated
-from optimizer.gaussian_process.hyperparameters import NOISE_BOUNDS, NormalPrior
+from optimizer.gaussian_process.hyperparameters import NormalPrior
 from optimizer.gaussian_process.kernel import Kernel
 from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.noise import Noise
@@ -29,14 +29,15 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-NO_NOISE = NormalPrior(NOISE_BOUNDS[0], 0.1)
-"""Prior of readings whose errors are all known: the estimated part is as small as it may be."""
+NO_NOISE = NormalPrior(-20.0, 0.1)
+"""Prior of readings whose errors are all known: the estimated part is next to none, and is there
+because rounding does not allow none."""
 # For an output of variance 1. The variance is about 1, as Hvarfner, Hellsten & Nardi have it (ICML
 # 2024, "Vanilla Bayesian optimization performs great in high dimensions"): by a vaguer prior twelve
 # readings of a function that is flat in most places are all taken for noise. The noise may be next
 # to none, as of a computed function, or most of the variance: it was chosen on functions that no
-# report judges by (three-hump and Goldstein-Price, Shekel, Hartmann-3).
-VARIANCE, ESTIMATED_NOISE = NormalPrior(0.0, 0.5), NormalPrior(-8.0, 2.0)
+# report judges by (six-hump camel, Goldstein-Price, Rosenbrock, Hartmann-3).
+VARIANCE, ESTIMATED_NOISE = NormalPrior(0.0, 0.5), NormalPrior(-10.0, 3.0)
 NOISES = {"estimated": ESTIMATED_NOISE, "known": NO_NOISE}
 TRENDS = ("constant", "linear", "quadratic")
 LARGEST_SEED = 2**31 - 1

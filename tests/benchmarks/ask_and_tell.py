@@ -27,7 +27,7 @@ from optimizer.interop import Optimizer
 from tests.benchmarks.replays.functions import gramacy_constraint
 
 NOISE = 0.05
-FIRST_SEED = 100
+FIRST_SEED = 200
 
 
 @dataclass(frozen=True)

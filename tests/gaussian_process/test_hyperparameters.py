@@ -7,6 +7,7 @@ import pytest
 
 from optimizer.gaussian_process import likelihood
 from optimizer.gaussian_process.estimation import Given
+from optimizer.gaussian_process.hyperparameters import HyperparameterPrior, NormalPrior
 from optimizer.gaussian_process.kernel import LABELS, LINES, Kernel
 from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import ESTIMATED, GaussianProcess
@@ -99,3 +100,11 @@ def test_a_search_from_the_first_fit_finds_the_mode_of_two_searches_from_the_pri
         modes = [p.posteriors_[0].hyperparameters.vector for p in (gp, cold)]
         target = gp.hyperparameter_posterior().of_many(np.array(modes))
         assert target[0] == pytest.approx(target[1], abs=0.01)
+
+
+def test_noise_that_is_expected_to_be_tiny_may_be_less_than_other_noise():
+    """Four standard deviations below the center, and never above the least that all may have."""
+    ordinary, tiny = NormalPrior(-4.0, 1.5), NormalPrior(-10.0, 3.0)
+    plain = NormalPrior(0.0, 1.0)
+    lowest = [HyperparameterPrior(1, plain, plain, each).bounds[2, 0] for each in (ordinary, tiny)]
+    assert lowest == [-12.0, -22.0]
