@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import threading
+from contextlib import contextmanager
 
 from optimizer import History, Site
 from optimizer.errors import InputError
@@ -10,6 +12,7 @@ from optimizer.intake.settling.load import load_table
 from optimizer.service.exchange.current_site import CurrentSite
 from optimizer.service.recording.group_commit import GroupCommit
 from tests.service.test_service import row
+from tests.serving import SECONDS
 
 NO_FILE = CurrentSite("no-such-site.toml")
 
@@ -54,24 +57,35 @@ def test_a_request_that_cannot_be_loaded_does_not_stop_the_others(tmp_path):
     assert len(history.at().runs()) == 2
 
 
-def test_a_disconnected_client_does_not_affect_the_others(tmp_path):
+def test_disconnected_clients_do_not_affect_the_others(tmp_path):
+    """Of five that share the second commit, the one that began it and another one leave while it is
+    written: what was sent is kept."""
     history = History(tmp_path / "history")
+    begun, writing, go_on = [], threading.Event(), threading.Event()
+
+    @contextmanager
+    def held():
+        begun.append(history.version)
+        if len(begun) == 2:
+            writing.set()
+            assert go_on.wait(SECONDS)
+        yield
 
     async def run():
-        commits = GroupCommit(history, NO_FILE, asyncio.Lock())
+        commits = GroupCommit(history, NO_FILE, asyncio.Lock(), held)
         tasks = [asyncio.create_task(commits.load([row(k)], None)) for k in range(6)]
-        await asyncio.sleep(0.02)
-        tasks[0].cancel()
+        assert await asyncio.to_thread(writing.wait, SECONDS)
+        tasks[1].cancel()
         tasks[3].cancel()
-        return await asyncio.gather(*tasks, return_exceptions=True)
+        await asyncio.sleep(0)
+        go_on.set()
+        return await asyncio.wait_for(asyncio.gather(*tasks, return_exceptions=True), SECONDS)
 
     answers = asyncio.run(run())
-    assert [isinstance(a, asyncio.CancelledError) for a in answers].count(True) <= 2
-    acknowledged = [k for k, a in enumerate(answers) if not isinstance(a, BaseException)]
-    assert {1, 2, 4, 5} <= set(acknowledged)
-    kept = history.at().runs()["run_id"].to_pylist()
-    assert len(kept) == len(set(kept))
-    assert {f"r{k}" for k in acknowledged} <= set(kept)
+    gone = [k for k, answer in enumerate(answers) if isinstance(answer, asyncio.CancelledError)]
+    assert (gone, len(begun)) == ([1, 3], 2)
+    assert [answers[k].added for k in (0, 2, 4, 5)] == [1, 1, 1, 1]
+    assert sorted(history.at().runs()["run_id"].to_pylist()) == [f"r{k}" for k in range(6)]
 
 
 def test_requests_for_different_lines_take_separate_commits(tmp_path):
