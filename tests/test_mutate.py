@@ -65,6 +65,10 @@ def test_arguments_change_places_unless_their_order_does_not_matter():
     assert swapped == ["pass", "f(y, x, z)", "pass", "pass"]
 
 
+def test_a_strict_zip_is_left_alone():
+    assert not mutants_of("a.py", "a = zip(x, strict=True)\n")
+
+
 def test_a_share_is_off_by_a_tenth_and_what_absorbs_rounding_is_left_alone():
     found = [m.became for m in mutants_of("a.py", "A, B, C, D = 0.5, 1e-9, 0.0, True\n")]
     assert found == ["0.55", "1.0", "False"]

@@ -76,13 +76,14 @@ def mutants_of(path: str, source: str) -> list[Mutant]:
 
 
 def nodes_of(node: ast.AST) -> Iterator[ast.AST]:
-    """The nodes below one at which a mistake can show: no types, decorators, formatted texts or
-    imports for the type checker."""
+    """The nodes below one at which a mistake can show: no types, decorators, formatted texts,
+    imports for the type checker, or ``strict`` of a ``zip``, whose lengths agree."""
     left_out: list[ast.AST | None] = [getattr(node, "annotation", None)]
     left_out += [getattr(node, "returns", None), *getattr(node, "decorator_list", ())]
     for child in ast.iter_child_nodes(node):
         typing = isinstance(child, ast.If) and ast.unparse(child.test) == "TYPE_CHECKING"
-        if typing or child in left_out or isinstance(child, ast.JoinedStr | ast.Import):
+        strict = isinstance(child, ast.keyword) and child.arg == "strict"
+        if typing or strict or child in left_out or isinstance(child, ast.JoinedStr | ast.Import):
             continue
         if isinstance(child, ast.expr | ast.stmt):
             yield child
