@@ -130,8 +130,8 @@ def _orders(fields: Sequence[RunField], choice: Choice) -> dict[str, str]:
 def _rows(
     here: pa.Table, fields: Sequence[RunField], choice: Choice, site: Site
 ) -> list[dict[str, Any]]:
-    """The runs of a page as texts, each cell after the id with its field and style; the address of each leads
-    to its own page."""
+    """The runs of a page as texts, each cell after the id with its field and style; the address of
+    each leads to its own page."""
     others = [(field, _style(field)) for field in fields if field.name != "run_id"]
     return [
         {
