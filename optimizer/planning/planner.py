@@ -105,7 +105,7 @@ def _plan_with_model(situation: Situation) -> Plan:
             *open_questions,
             *of_other_labels(evidence, situation.surrogate.agreement_),
             *over_the_shift(evidence),
-            *_contradicting(situation),
+            *_contradicting(situation, run_now),
             *changes_unlogged(situation.surrogate, evidence, evidence.inputs_at(at)),
             *chosen.warnings,
             *selection.warnings,
@@ -124,12 +124,32 @@ def _plan_with_model(situation: Situation) -> Plan:
     return replace(plan, trade_off=curve)
 
 
-def _contradicting(situation: Situation) -> list[str]:
-    """A warning about runs that count little because their readings contradict all others."""
-    doubtful = int(np.sum(situation.surrogate.run_weights_ < WRONG_BELOW))
-    if not doubtful:
+def _contradicting(situation: Situation, run_now: RunNow) -> list[str]:
+    """Warnings about runs that count little because their readings contradict all others; one that
+    read better than the settings to run now is worth a repeat, which decides whether it was
+    wrong."""
+    doubted = situation.surrogate.run_weights_ < WRONG_BELOW
+    if not doubted.any():
         return []
-    return [sentence("runs_count_little", count=doubtful)]
+    said = [sentence("runs_count_little", count=int(doubted.sum()))]
+    e = situation.evidence
+    rows = np.flatnonzero(e.measured)
+    rows = rows[doubted[: len(rows)]]
+    within = situation.limits.region.contains(e.space.nearest_index(e.settings[rows]))
+    recovery = e.readings.recovery[rows]
+    met = within & (e.grade[rows] >= situation.min_grade) & (recovery > run_now.recovery.mean)
+    if situation.brief.goal.maximise == "recovery" and met.any():
+        best = rows[met][np.argmax(recovery[met])]
+        named = zip(e.space.names, e.settings[best].tolist(), strict=True)
+        said.append(
+            sentence(
+                "doubted_but_best",
+                recovery=float(e.readings.recovery[best]),
+                grade=float(e.grade[best]),
+                settings=[sentence("setting_at", name=name, value=value) for name, value in named],
+            )
+        )
+    return said
 
 
 def _plan_without_model(situation: Situation) -> Plan:
