@@ -68,7 +68,6 @@ def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
     )
     if not known:
         readings = readings.with_exact_feed()
-    fine = pc.fill_null(pc.equal(runs["deck_state"], EVEN), True) if runs.num_rows else []
     today = np.concatenate([today, labels.inputs_today])
     whole = Evidence(
         space=space,
@@ -82,7 +81,7 @@ def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
         feed_odds=odds,
         feed_odds_today=odds_today,
         feed_grade_known=known,
-        even=np.array(fine, dtype=bool),
+        even=_ran_even(runs),
         started=start_times(runs),
         lot=codes_of(runs, "lot"),
         now=_now(runs, line, site, brief),
@@ -103,6 +102,12 @@ def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
     mine = runs.slice(int(np.sum(number > 0)))
     warnings += unsettled(mine, own, brief.trials.settle_minutes)
     return replace(own, warnings=tuple(warnings), borrowed=other)
+
+
+def _ran_even(runs: pa.Table) -> NDArray[np.bool_]:
+    """Whether the deck ran even, shape (n,); a run that does not say did."""
+    fine = pc.fill_null(pc.equal(runs["deck_state"], EVEN), True) if runs.num_rows else []
+    return np.array(fine, dtype=bool)
 
 
 def _now(runs: pa.Table, line: str | None, site: Site, brief: Brief) -> np.datetime64 | None:

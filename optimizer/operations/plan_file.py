@@ -13,8 +13,8 @@ from optimizer.errors import InputError
 from optimizer.plant.gates import gates_among
 from optimizer.text.headings import split_unit, with_unit
 
-# Keys of a plan's goal that a brief's goal does not have.
-_NOT_IN_A_BRIEF = ("gain_unit",)
+# Keys of a plan's goal, and of its prices, that those of a brief do not have.
+_NOT_IN_A_BRIEF = ("gain_unit", "mass_unit")
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,9 @@ def read_plan(path: str | Path) -> PlanFile:
     try:
         document = json.loads(path.read_text(encoding="utf-8"))
         material, goal = document.get("material", {}), document.get("goal", {})
-        asked = {k: v for k, v in goal.items() if k not in _NOT_IN_A_BRIEF and v is not None}
+        asked = _of_a_brief(goal)
+        if "prices" in asked:
+            asked["prices"] = _of_a_brief(asked["prices"])
         return PlanFile(
             path=path,
             line=document.get("line") or None,
@@ -108,3 +110,8 @@ def result_row(
     row = {**planned, **given}
     row.setdefault("started_at", datetime.now(UTC).isoformat(timespec="seconds"))
     return row
+
+
+def _of_a_brief(table: Mapping[str, Any]) -> dict[str, Any]:
+    """The members of a plan's table that the same table of a brief has."""
+    return {k: v for k, v in table.items() if k not in _NOT_IN_A_BRIEF and v is not None}

@@ -131,13 +131,15 @@ def _contradicting(situation: Situation, run_now: RunNow) -> list[str]:
     doubted = situation.surrogate.run_weights_ < WRONG_BELOW
     if not doubted.any():
         return []
-    said = [sentence("runs_count_little", count=int(doubted.sum()))]
+    said: list[str] = [sentence("runs_count_little", count=int(doubted.sum()))]
     e = situation.evidence
     rows = np.flatnonzero(e.measured)
     rows = rows[doubted[: len(rows)]]
     within = situation.limits.region.contains(e.space.nearest_index(e.settings[rows]))
-    recovery = e.readings.recovery[rows]
-    met = within & (e.grade[rows] >= situation.min_grade) & (recovery > run_now.recovery.mean)
+    recovery, expected = e.readings.recovery[rows], run_now.recovery.mean
+    met = within & (e.grade[rows] >= situation.min_grade)
+    if expected is not None:
+        met &= recovery > expected
     if situation.brief.goal.maximise == "recovery" and met.any():
         best = rows[met][np.argmax(recovery[met])]
         named = zip(e.space.names, e.settings[best].tolist(), strict=True)

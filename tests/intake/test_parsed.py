@@ -21,8 +21,10 @@ from optimizer.intake.settling.load_options import LoadOptions
 from optimizer.intake.settling.log_files import LogFile, content_as_file, parsed_file
 from optimizer.intake.settling.preview import preview_file
 from optimizer.plant.site import Site
-from tests.intake.test_corpus import CASES, log_of
+from tests.intake.test_corpus import CASES, FILES, log_of
 
+SINGLE = [case for case in CASES if "file" not in case or (FILES / case["file"]).is_file()]
+"""Cases of one file."""
 MOST = MostParsed(rows=10_000, columns=100, size=1 << 26)
 HEAD = "line,feed_rate,end_raise,side_tilt,eccentric_speed,air,grade,recovery\n"
 LINE = "deck-1,2,2.4,2,450,37,0.98,0.93\n"
@@ -43,15 +45,12 @@ def parsed(
     return parsed_file("log", folder, named=True)
 
 
-@pytest.mark.parametrize("case", CASES, ids=[case["name"] for case in CASES])
+@pytest.mark.parametrize("case", SINGLE, ids=[case["name"] for case in SINGLE])
 def test_a_parsed_log_of_the_corpus_loads_like_the_log(
     case: dict[str, Any], tmp_path: Path
 ) -> None:
     """Report, preview, stored runs and rejects are equal to the last digit."""
-    path = log_of(case, tmp_path)
-    if not path.is_file():
-        pytest.skip("a folder of several files")
-    content = path.read_bytes()
+    content = log_of(case, tmp_path).read_bytes()
     site = Site.from_dict(case["site"]) if "site" in case else Site()
     options = LoadOptions(
         case.get("line"), case.get("map") or {}, samples=case.get("samples", False)

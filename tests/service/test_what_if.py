@@ -306,7 +306,7 @@ def test_what_the_form_of_today_states_holds_here_too(client):
     page = client.get("/what-if", params={**today, "s.air": "35"}, headers=HTML)
     text = said(page.text)
     assert "32 to 40 in steps of 1" in text
-    assert "From today’s form, too: air from 32, air to 40, trials 2." in text
+    assert "From today’s form, too: air from 32 turn, air to 40 turn, trials 2." in text
     hidden = dict(re.findall(r'<input type="hidden" name="([^"]+)" value="([^"]*)">', page.text))
     assert hidden == {name: today[name] for name in ("limits.air.low", "limits.air.high", "trials")}
     wrong = client.get("/what-if", params={**today, "limits.air.low": "x"}, headers=HTML)

@@ -37,7 +37,7 @@ def leaves(found: Any, path: str = "") -> Iterator[tuple[str, str]]:
 
 def every_text(language: str) -> dict[str, str]:
     """The texts of a language by path, but for those of pages, whose English is the templates."""
-    return dict(leaves({k: v for k, v in texts(language).items() if k != "pages"}))
+    return dict(leaves({k: v for k, v in texts(language).items() if k not in ("pages", "scripts")}))
 
 
 def places(text: str) -> set[str]:

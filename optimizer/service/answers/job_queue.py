@@ -145,8 +145,7 @@ class JobQueue:
     def _task(self, order: Order, asker: Asker, attempts: int = 0) -> asyncio.Task[bytes]:
         """The task that makes an answer; a new task is started where there is none yet."""
         key = order.key
-        task = self._running.get(key)
-        if task is not None:
+        if (task := self._running.get(key)) is not None:
             self._lanes.promote(ticket_of(order, asker))
             return task
         if self._ending:

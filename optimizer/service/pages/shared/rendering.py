@@ -21,7 +21,6 @@ from optimizer.errors import HighsideError
 from optimizer.presentation.sheet import by_order
 from optimizer.service.admission.access import SESSION_SECONDS, VISITOR, set_cookie
 from optimizer.service.exchange import problems
-from optimizer.service.pages.history.columns import RunField
 from optimizer.service.pages.shared.progress import duration, queue_before, stage_of
 from optimizer.service.pages.shared.sent_again import Sent, sent_form, words_of
 from optimizer.service.pages.shared.translated import Translated, filters_for
@@ -138,7 +137,7 @@ FILTERS: dict[str, Any] = {
     "duration": duration,
     "moment": datetime.fromisoformat,
     "clock": lambda text: text.replace("T", " "),
-    "cell": lambda text, field: text,
+    "cell": lambda text, kind, is_number: text,
     "stage_of": stage_of,
     "queue_before": queue_before,
     # The value of a form field comes back from the browser, so it is not changed.
@@ -203,13 +202,13 @@ def _joined(words: Words, parts: Any, mark: str = "", attribute: str = "") -> st
     return mark.join(str(_told(words, part)) for part in each)
 
 
-def _cell(words: Words, text: str, field: RunField) -> str:
+def _cell(words: Words, text: str, kind: str, is_number: bool) -> str:
     """A cell of a run, as the reader is told it."""
-    if field.kind == "time" and text:
+    if kind == "time" and text:
         return words.date(text)
-    if field.is_number:
+    if is_number:
         return words.local(text)
-    return str(words["pages"].get(text, text)) if field.kind in CLOSED_KINDS else text
+    return str(words["pages"].get(text, text)) if kind in CLOSED_KINDS else text
 
 
 def _capital(text: str) -> str:
