@@ -95,9 +95,8 @@ def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
         zone=site.time_zone,
         shift=shift_of(brief.ranges, site, today, names, odds_today, known),
     )
-    own, other = whole, None
-    if whole.by_line:
-        own, other = whole.take(number == 0), whole.take(number > 0)
+    here = number == 0
+    own, other = (whole.take(here), whole.take(~here)) if whole.by_line else (whole, None)
     warnings += habits(own) + days_by_habit(own)
     mine = runs.slice(int(np.sum(number > 0)))
     warnings += unsettled(mine, own, brief.trials.settle_minutes)

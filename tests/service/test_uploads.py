@@ -207,6 +207,31 @@ def test_the_order_of_dates_is_asked_where_the_file_does_not_tell(client, option
     assert f"{runs(options)[0]['started_at']:%Y-%m-%d}" == "2025-04-03"
 
 
+def test_times_of_day_take_the_date_that_is_chosen(client, options):
+    page = send(client, text(row(1, started_at="08:30")), "sheet.csv")
+    assert "0 would be added" in said(page)
+    page = press(client, page, sheet_date="no day")
+    assert page.status_code == 422
+    assert "The date 'no day' is not a date. Write it like 2026-03-02." in said(page)
+    page = press(client, page, sheet_date="2026-03-02")
+    assert "1 would be added" in said(page)
+    assert form(page)["sheet_date"] == "2026-03-02"
+    press(client, page, "load")
+    assert f"{runs(options)[0]['started_at']:%Y-%m-%d %H:%M}" == "2026-03-02 08:30"
+
+
+def test_a_date_and_a_time_of_day_are_joined(client, options):
+    odd = row(1, **{"Turno del": "02/03/2026", "Reloj": "08:30"})
+    del odd["started_at"]
+    page = send(client, text(odd))
+    chosen = {**column("Turno del", "date"), **column("Reloj", "started_at")}
+    page = press(client, page, date_order="day-first", **chosen)
+    assert form(page)[f"is.{key_of('Turno del')}"] == "date"
+    assert "Date beside a time of day" in page.text
+    press(client, page, "load")
+    assert f"{runs(options)[0]['started_at']:%Y-%m-%d %H:%M}" == "2026-03-02 08:30"
+
+
 def test_readings_over_time_become_runs(client, options):
     readings = [row(k, run_id="", started_at=f"2026-03-02T06:{k:02d}:00Z") for k in range(8)]
     page = send(client, text(*readings))

@@ -15,7 +15,7 @@ import shutil
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import IO, Any, cast
 
@@ -47,6 +47,7 @@ class Choices:
     samples: bool = False
     logs: tuple[str, ...] | None = None
     edits: Mapping[tuple[str, int], tuple[str, ...]] = field(default_factory=dict)
+    sheet_date: date | None = None
 
     @property
     def options(self) -> LoadOptions:
@@ -58,6 +59,7 @@ class Choices:
             date_order=self.date_order,
             logs=self.logs,
             edits=self.edits,
+            sheet_date=self.sheet_date,
         )
 
     def as_dict(self) -> dict[str, Any]:
@@ -70,13 +72,14 @@ class Choices:
             "samples": self.samples,
             "logs": None if self.logs is None else list(self.logs),
             "edits": edits,
+            "sheet_date": None if self.sheet_date is None else self.sheet_date.isoformat(),
         }
 
     @classmethod
     def from_dict(cls, stored: Mapping[str, Any]) -> Choices:
         """The choices of what ``as_dict`` returned."""
         edits = {(log, row): tuple(cells) for log, row, cells in stored["edits"]}
-        logs = stored["logs"]
+        logs, day = stored["logs"], stored.get("sheet_date")  # none in an upload of before
         return cls(
             stored["mapping"],
             stored["line"],
@@ -84,6 +87,7 @@ class Choices:
             stored["samples"],
             None if logs is None else tuple(logs),
             edits,
+            None if day is None else date.fromisoformat(day),
         )
 
 

@@ -5,11 +5,13 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from datetime import date
 from typing import Any
 from urllib.parse import parse_qsl
 
+from optimizer.errors import InputError
 from optimizer.intake.reading.columns import IGNORE, UNITLESS, Headings
-from optimizer.plant.moments import DATE_ORDERS
+from optimizer.plant.moments import DATE_ORDERS, day_of
 from optimizer.plant.site import Site
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.queries import LONGEST_NAME, unique_fields
@@ -61,7 +63,7 @@ def chosen(
     if line is not None and len(line) > LONGEST_NAME:
         faults["new_line"] = f"A line has a name of at most {LONGEST_NAME} characters."
         line = before.line
-    order = given.get("date_order", "")
+    order, day = given.get("date_order", ""), _day(given, before, faults)
     logs = tuple(log["log"] for log in checked["logs"])
     kept = tuple(log for log in logs if given.get(f"log.{key_of(log)}") == "yes")
     if len(logs) > 1 and not kept:
@@ -74,8 +76,19 @@ def chosen(
         given.get("samples") == "yes",
         None if len(logs) < 2 or kept == logs else kept,
         _edits(given, before, checked),
+        day,
     )
     return found, faults
+
+
+def _day(given: Mapping[str, str], before: Choices, faults: dict[str, str]) -> date | None:
+    """The date of times of day; that of before, with a fault, where the field holds none."""
+    text = given.get("sheet_date", "").strip()
+    try:
+        return day_of(text, "The date") if text else None
+    except InputError as error:
+        faults["sheet_date"] = f"{error.message} {error.hint}"
+        return before.sheet_date
 
 
 def _mapping(

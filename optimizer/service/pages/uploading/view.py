@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from optimizer.intake.reading.columns import IGNORE, MARK_COLUMN, REJECT_COLUMNS, SHAPE_COLUMN
+from optimizer.intake.reading.time_headings import DATE
 from optimizer.plant.run_columns import RUN_COLUMNS, Kind
 from optimizer.plant.site import Site
 from optimizer.service.pages.history.columns import run_field
@@ -153,14 +154,18 @@ def fields_by_kind(site: Site) -> dict[str, list[tuple[str, str]]]:
     groups: dict[str, Sequence[str]] = {
         "kind_settings": site.setting_names,
         "kind_results": ("grade", "recovery", "middlings_share", "middlings_grade", "deck_state"),
-        "kind_run": ("line", "started_at", "run_id", "material", "note"),
+        "kind_run": ("line", "started_at", DATE, "run_id", "material", "note"),
         "column_material": site.material_names,
         "kind_errors": errors,
     }
     return {
-        sentence(kind): [(name, run_field(name, site, None).label) for name in names]
+        sentence(kind): [(name, _label(name, site)) for name in names]
         for kind, names in groups.items()
     }
+
+
+def _label(name: str, site: Site) -> str:
+    return sentence("column_date") if name == DATE else run_field(name, site, None).label
 
 
 def faulty_rows(
@@ -247,7 +252,7 @@ def obstacles(checked: Mapping[str, Any], choices: Choices, site: Site) -> list[
             quoted = [f"‘{heading}’" for heading in headings]
             found.append(sentence("columns_doubled", log=name, headings=quoted, name=what))
         if log["missing"]:
-            labels = [run_field(each, site, None).label for each in log["missing"]]
+            labels = [_label(each, site) for each in log["missing"]]
             missing = [sentence("lowered", label=label) for label in labels]
             found.append(sentence("columns_missing", log=name, names=missing))
         if not log["names_lines"] and choices.line is None and len(site.file.lines) != 1:
