@@ -114,14 +114,16 @@ def _apply(content: Fields, wish: Wish, put: Put, new: Callable[[bool], Any]) ->
         at: Any = content
         for depth, name in enumerate(path):
             if name not in at:
-                if not present and len(path) > 2:
-                    break  # a line's setting in which nothing differs needs no table
+                if not present and (len(path) > 2 or path[0] == "settings"):
+                    break  # a setting of a line, or a gate, in which nothing differs has no table
                 at[name] = new(depth < len(path) - 1 and depth != 1)
             parent, at = at, at[name]
         else:
             _fill(parent, path[-1], fields, put)
             if len(path) > 2 and not parent[path[-1]]:
                 _prune(content, path, new)
+            elif path[0] == "settings" and not parent[path[-1]]:
+                del parent[path[-1]]  # a gate in which nothing differs any more
 
 
 def _prune(content: Fields, path: tuple[str, ...], new: Callable[[bool], Any]) -> None:

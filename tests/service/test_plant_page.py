@@ -17,7 +17,8 @@ from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.plant.site_document import merged
 from optimizer.service.exchange.configuration import Configuration
 from optimizer.service.http.app import create_app
-from optimizer.service.pages.plant.plant_form import fields_of, read_plant, told
+from optimizer.service.pages.plant.plant_form import read_plant
+from optimizer.service.pages.plant.shown_plant import fields_of, told
 from tests.conftest import names_of_before
 from tests.service.test_service import READ, RECORD, TOKENS, client_of, row
 from tests.serving import SECONDS
@@ -519,7 +520,7 @@ def test_a_form_that_is_sent_back_unchanged_wishes_what_the_file_says():
     assert form.faults == {}
     wished = {"settings": form.wish["settings"], "lines": form.wish["lines"]}
     assert wished["lines"]["deck-2"]["feed_rate"] == {
-        "low": None, "high": 3.0, "step": None, "max_change": None
+        "low": None, "high": 3.0, "step": None, "max_change": None, "gates": None, "max_taper": None
     }  # fmt: skip
     for name, fields_ in wished["settings"].items():
         assert {k: v for k, v in fields_.items() if v is not None} == season["settings"][name]
@@ -534,6 +535,40 @@ def test_two_forms_are_compared_by_names_not_by_rows():
         == told(other)
         == {"line a": "listed", "line a, air, low": "1", "line b": "listed"}
     )
+
+
+def test_gates_are_declared_changed_and_taken_away(client, options):
+    page = send(client, {**opened(client), "s.air.gates": "3", "s.air.max_taper": "20"}, "check")
+    assert {"s.air_1.high", "s.air_3.step"} <= set(fields(page.text))
+    saved(client, {**fields(page.text), "s.air_2.high": "70", "s.air_3.low": "10"})
+    site = Site.read(site_path(options))
+    air = [site.space_of(None)[f"air_{k}"] for k in (1, 2, 3)]
+    assert [(s.low, s.high) for s in air] == [(0, 90), (0, 70), (10, 90)]
+    assert {s.max_taper for s in air} == {20}
+    own = {"l.0.name": "deck-1", "l.0.air.gates": "2"}
+    saved(client, {**opened(client), "s.air_2.high": "", **own})
+    tables = tomllib.loads(site_path(options).read_text())["settings"]
+    assert "air_2" not in tables
+    assert tables["air_3"] == {"low": 10}
+    assert len(Site.read(site_path(options)).space_of("deck-1").gates["air"]) == 2
+    saved(client, {**opened(client), "s.air.gates": "", "s.air.max_taper": "", "l.0.air.gates": ""})
+    assert "air" in Site.read(site_path(options)).space_of("deck-1").names
+    assert "air_3" not in tomllib.loads(site_path(options).read_text())["settings"]
+
+
+@pytest.mark.parametrize(
+    ("changed", "field", "why"),
+    [
+        ({"s.air.gates": "1"}, "s.air.gates", "whole number of gates from 2"),
+        ({"s.air.max_taper": "20"}, "s.air.max_taper", "no gates that could differ"),
+        ({"s.air.gates": "2", "s.air_2.high": "-5"}, "s.air_2.low", "below"),
+        ({"l.0.name": "d", "l.0.air.gates": "2.5"}, "l.0.air.gates", "whole number of gates"),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_with_gates_stands_beside_their_field(client, changed, field, why):
+    page = send(client, {**opened(client), **changed}, "check")
+    assert page.status_code == 422
+    assert why in faults(page.text)[field]
 
 
 def test_gates_stay_when_the_form_is_sent_back():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Mapping
+from functools import partial
 
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
@@ -15,6 +16,7 @@ from optimizer.plant.site import Site
 from optimizer.plant.time_zone import zone_names
 from optimizer.service.exchange.problems import Problem, status_of
 from optimizer.service.exchange.queries import parse_fields, unique_fields
+from optimizer.service.pages.plant.gate_fields import gates_in_form
 from optimizer.service.pages.plant.plant_form import (
     ANYWHERE,
     MOST_LINES,
@@ -22,14 +24,12 @@ from optimizer.service.pages.plant.plant_form import (
     PAIRS,
     PlantForm,
     add_row,
-    assumed_in,
     earlier_units,
-    fields_of,
     read_plant,
     rows_of,
-    told,
     unit_field,
 )
+from optimizer.service.pages.plant.shown_plant import assumed_in, fields_of, told
 from optimizer.service.pages.shared.forms import check_form, read_form, signature
 from optimizer.service.pages.shared.rendering import render_for
 from optimizer.service.parts import Parts, parts_of, require_recorder, sender_of
@@ -172,6 +172,7 @@ async def _page(
         lines=named,
         properties=rows_of(typed, "properties"),
         names=[setting.name for setting in site.wholes],
+        gates_of=partial(gates_in_form, typed),
         own_units=[_own_units(site, line.strip()) for line in named],
         earlier=earlier_units(typed),
         pairs=range(PAIRS),

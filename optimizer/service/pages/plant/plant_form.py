@@ -1,9 +1,10 @@
-"""The form that describes the plant: from the site file to fields, and from fields to a wish.
+"""The form that describes the plant: from its fields to a wish.
 
 Fields have these names, in which ``K`` is the number of a row:
 
 - ``site.name``, ``site.time_zone``, ``site.mass``;
-- ``s.SETTING.FIELD`` for the settings of all lines, with the fields of ``COMMON``;
+- ``s.SETTING.FIELD`` for the settings of all lines, with the fields of ``COMMON``, and gates
+  (``gate_fields``);
 - ``f.FIELD`` for the feed grade, and ``m.K.FIELD`` for the other properties of the material;
 - ``l.K.name`` and ``l.K.SETTING.FIELD`` for a line and what differs on it, with those of ``OWN``;
 - ``m.K.old`` and ``l.K.old`` for the name with which a row came;
@@ -26,22 +27,27 @@ from optimizer.plant.site_document import merged
 from optimizer.plant.units import same_unit
 from optimizer.service.exchange.problems import Problem
 from optimizer.service.exchange.typed_numbers import number
-from optimizer.text.figures import level
+from optimizer.service.pages.plant.gate_fields import (
+    COMMON,
+    GATES,
+    OF_A_GATE,
+    OWN,
+    gates_in_form,
+    gates_of_file,
+)
+from optimizer.service.pages.plant.shown_plant import VARIABLE
 from optimizer.text.visible_text import fits_in_a_page
 
-COMMON = ("unit", "low", "high", "step", "max_change")
-OWN = ("low", "high", "step", "max_change")
-VARIABLE = ("unit", "low", "high")
-MAY_BE_EMPTY = ("unit", "max_change")
+MAY_BE_EMPTY = ("unit", "max_change", *GATES)
 """Fields that need no value: a property without a unit, a setting that may move freely."""
 MOST_LINES, MOST_PROPERTIES, PAIRS = 60, 40, 4
 LONGEST_NAME, LONGEST_UNIT = 100, 40
 ANYWHERE = ""
 """Key of a fault that belongs to no field."""
-NEW_SITE, FRACTION = "my plant", "fraction"
 _SAID = re.compile(
-    r"^(?:setting '[^']*': |\[(?:settings|material|lines)[^\]]*\](?: (?P<of>unit|was))?: ?|"
-    r"\[site\] time_zone: |(?:site|material|settings|lines)\.[\w.-]*: (?:at: )?)"
+    r"^(?:setting '[^']*': |"
+    r"\[(?:settings|material|lines)[^\]]*\](?: (?P<of>unit|was|max_taper))?: ?|"
+    r"\[site\] time_zone: |(?:site|material|settings|lines)\.[\w.-]*?(?P<gates>gates)?: (?:at: )?)"
 )
 _NAMED = re.compile(r"is already a column|is one word of")
 
@@ -61,76 +67,6 @@ class PlantForm:
     wish: dict[str, Any] = field(default_factory=dict)
 
 
-# -- from the site file to fields ---------------------------------------------------------------
-
-
-def fields_of(site: Site, lines: Iterable[str], *, new: bool) -> dict[str, str]:
-    """The fields of the form for a plant.
-
-    Args:
-        site: the plant.
-        lines: names of the lines to list.
-        new: whether there is no site file yet.
-    """
-    found = {
-        "site.name": NEW_SITE if new else site.name,
-        "site.time_zone": site.time_zone.name,
-        "site.mass": site.mass.name,
-    }
-    for setting in site.wholes:
-        for name in COMMON:
-            found[f"s.{setting.name}.{name}"] = _shown(getattr(setting, name))
-    feed = site.material[FEED_GRADE]
-    found |= {f"f.{name}": _shown(getattr(feed, name)) for name in VARIABLE}
-    found["f.unit"] = feed.unit or FRACTION
-    properties = [name for name in site.material if name != FEED_GRADE]
-    for k, name in enumerate(properties):
-        found[f"m.{k}.name"] = found[f"m.{k}.old"] = name
-        for each in VARIABLE:
-            found[f"m.{k}.{each}"] = _shown(getattr(site.material[name], each))
-    shown = [line for line in lines if fits_in_a_page(line)]
-    for k, line in enumerate(shown):
-        found[f"l.{k}.name"] = found[f"l.{k}.old"] = line
-        own = site.file.lines[line].settings if line in site.file.lines else {}
-        for name, fields in own.items():
-            if name not in GRAVITY_TABLE.names:
-                continue  # a single gate is described in the site file alone
-            for each in OWN:
-                found[f"l.{k}.{name}.{each}"] = _shown(getattr(fields, each))
-    return {**found, "lines": str(max(1, len(shown))), "properties": str(len(properties))}
-
-
-def assumed_in(content: Mapping[str, Any]) -> set[str]:
-    """What a site file leaves to the defaults: ``site.FIELD``, settings, the feed grade."""
-    site, settings = content.get("site", {}), content.get("settings", {})
-    found = {f"site.{name}" for name in ("name", "time_zone", "mass") if name not in site}
-    for name in GRAVITY_TABLE.names:
-        if not {"unit", "low", "high", "step"} <= set(settings.get(name, {})):
-            found.add(name)
-    return found | ({FEED_GRADE} - set(content.get("material", {})))
-
-
-def told(fields: Mapping[str, str]) -> dict[str, str]:
-    """The filled fields of a form by what they are about, for comparing two forms.
-
-    >>> told({"l.0.name": "deck-1", "l.0.air.high": "60", "s.air.low": "0", "lines": "1"})
-    {'line deck-1': 'listed', 'line deck-1, air, high': '60', 'air, low': '0'}
-    """
-    found = {}
-    for name, value in fields.items():
-        kind, *parts = name.split(".")
-        if not value.strip() or kind not in ("site", "s", "f", "m", "l") or parts[-1:] == ["old"]:
-            continue
-        if kind in ("m", "l"):
-            row = fields.get(f"{kind}.{parts[0]}.name", "").strip()
-            parts = [f"{'line' if kind == 'l' else 'property'} {row}", *parts[1:]]
-        words = [*(["feed grade"] if kind == "f" else []), *parts]
-        if words[-1] == "name" and kind in ("m", "l"):
-            words, value = words[:-1], "listed"
-        found[", ".join(words).replace("_", " ")] = value.strip()
-    return found
-
-
 # -- from fields to a wish ------------------------------------------------------------------------
 
 
@@ -145,23 +81,30 @@ def read_plant(typed: Mapping[str, str], site: Site, content: Mapping[str, Any])
     form = PlantForm(typed)
     form.wish = {"site": _read_site(form), "settings": {}, "material": {}, "lines": {}}
     for setting in site.wholes:
-        fields = _read_fields(form, f"s.{setting.name}", COMMON)
-        form.wish["settings"][setting.name] = fields
-        _read_pairs(form, setting.name, fields, setting.unit, site.was(setting.name, None))
-        _try(form, f"s.{setting.name}", {"settings": {setting.name: _given(fields)}})
+        name = setting.name
+        fields = _read_fields(form, f"s.{name}", COMMON)
+        form.wish["settings"][name] = fields
+        _read_pairs(form, name, fields, setting.unit, site.was(name, None))
+        _try(form, f"s.{name}", {"settings": {name: _given(fields)}})
+        gates = _read_gates(form, "s", name, site.file.settings)
+        form.wish["settings"] |= gates
+        for gate, own in gates.items():
+            if not any(f.startswith(f"s.{name}.") for f in form.faults):
+                both = {name: _given(fields), gate: _given(own)}
+                _try(form, f"s.{gate}", {"settings": both if any(own.values()) else {}})
     _read_material(form, site)
     _read_lines(form, site)
     _name_rows(form)
     whole = merged(content, form.wish)
     for k, line in _rows(typed, "l", MOST_LINES):
         own = whole["lines"].get(line, {})
-        for name, fields in own.get("settings", own).items():
+        settings = own.get("settings", own)
+        for name, fields in settings.items():
             at = f"l.{k}.{name}"
-            if name not in GRAVITY_TABLE.names:
-                continue  # a single gate has no field here; the whole site file is checked below
-            if not any(f.startswith((f"{at}.", f"s.{name}.")) for f in form.faults):
-                lines = {line: {"settings": {name: fields}}}
-                common = {name: whole["settings"].get(name, {})}
+            base = name if name in GRAVITY_TABLE.names else name.rpartition("_")[0]  # of a gate
+            if not any(f.startswith((f"{at}.", f"s.{base}.")) for f in form.faults):
+                lines = {line: {"settings": {base: settings.get(base, {}), name: fields}}}
+                common = {base: whole["settings"].get(base, {})}
                 _try(form, at, {"settings": common, "lines": lines})
     _ask_units(form, site)
     if not form.faults:
@@ -242,10 +185,23 @@ def _read_lines(form: PlantForm, site: Site) -> None:
         for setting in site.wholes:
             at = f"l.{k}.{setting.name}"
             own[setting.name] = _read_fields(form, at, OWN, may_be_empty=OWN)
+            known = site.file.lines[line].settings if line in site.file.lines else {}
+            own |= _read_gates(form, f"l.{k}", setting.name, known, "s")
         if line in lines:
             form.faults[f"l.{k}.name"] = f"'{line}' stands above already."
         lines[line] = own
     form.wish["lines"] = lines
+
+
+def _read_gates(
+    form: PlantForm, at: str, name: str, known: Iterable[str], common: str = ""
+) -> dict[str, dict[str, Any]]:
+    """What differs at each gate of a setting; nothing at those that the site file knows and the
+    form has not."""
+    gates = gates_in_form(form.typed, at, name, common)
+    left = [gate for gate in gates_of_file(known, name) if gate not in gates]
+    read = {gate: _read_fields(form, f"{at}.{gate}", OF_A_GATE, OF_A_GATE) for gate in gates}
+    return {**read, **{gate: dict.fromkeys(OF_A_GATE) for gate in left}}
 
 
 def _rows(typed: Mapping[str, str], kind: str, most: int) -> Iterator[tuple[int, str]]:
@@ -368,15 +324,16 @@ def _try(form: PlantForm, at: str, content: Mapping[str, Any], name: str | None 
         elif at.startswith("l.") and end not in OWN:
             where = f"{at}.low"  # the unit of a line is not in the form
         text = rest.replace("max_change", "the largest move")
-        elsewhere = "brief" in error.hint or "[columns]" in error.hint  # what no form here states
+        # What no form here states, or states otherwise.
+        elsewhere = any(each in error.hint for each in ("brief", "[columns]", "gates = N"))
         hint = "" if elsewhere else error.hint
         form.faults[where] = f"{text[0].upper()}{text[1:]} {hint}".strip()
 
 
 def _field_of(said: str, start: re.Match[str] | None) -> str:
     """The field that a message of a site file is about, with what it said before."""
-    if start and (start["of"] or ".was." in start[0]):
-        return start["of"] or "was"
+    if start and (start["of"] or start["gates"] or ".was." in start[0]):
+        return start["of"] or start["gates"] or "was"
     if _NAMED.search(said):
         return "name"
     return next((name for name in ("step", "max_change", "unit") if said.startswith(name)), "low")
@@ -385,8 +342,3 @@ def _field_of(said: str, start: re.Match[str] | None) -> str:
 def _one_word(name: str) -> str:
     """The name of a property as a site file writes it."""
     return re.sub(r"\s+", "_", name)
-
-
-def _shown(value: Any) -> str:
-    """The text of a field."""
-    return "" if value is None else value if isinstance(value, str) else level(value)
