@@ -33,7 +33,7 @@ from cli.commands.site import site
 from cli.commands.suggest import suggest
 from cli.commands.token import token
 from cli.commands.withdraw import withdraw
-from cli.output import FAULT, complain, printable_errors
+from cli.output import FAULT, complain, fit_streams, printable_errors
 from optimizer.errors import HighsideError, InputError, reason_of
 from optimizer.text.visible_text import json_line
 
@@ -94,6 +94,7 @@ def program() -> NoReturn:
     """
     code: str | int | None = 0
     sys.meta_path[:0] = [WithoutPandas(), LoadedLate()]
+    fit_streams()
     try:
         run()
     except SystemExit as stop:

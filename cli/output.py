@@ -9,12 +9,26 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from io import TextIOWrapper
 from typing import Any, TextIO, cast
 
 import typer
 
 from optimizer.errors import InputError
 from optimizer.text.visible_text import json_text, printable, printable_lines
+
+
+def fit_streams() -> None:
+    """Let no character of an answer end the command.
+
+    What goes to a file or to another program is UTF-8 on every system, as JSON has to be (RFC 8259,
+    section 8.1). A terminal that lacks a character is shown its escape.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):  # a caller may have put another kind there
+            stream.reconfigure(
+                encoding=None if stream.isatty() else "utf-8", errors="backslashreplace"
+            )
 
 
 def _printable_document(value: Any) -> Any:

@@ -8,12 +8,18 @@ from __future__ import annotations
 
 import os
 import shutil
+import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from optimizer.errors import HistoryError, InputError, reason_of
 
+WINDOWS = os.name == "nt"
+BINARY = getattr(os, "O_BINARY", 0)
+"""Flag for ``os.open``, without which Windows writes each line feed as two characters."""
+WAITS = (0.01, 0.02, 0.04, 0.08, 0.16, 0.32)
+"""Seconds between tries to replace a file that someone reads."""
 LONGEST_NAME = 100
 """Number of characters of a file's name in the name of its hidden file; file systems allow 255 in
 total."""
@@ -62,7 +68,7 @@ def whole_file(path: Path, *, own: bool = False, secret: bool = False) -> Iterat
         if target.exists() and not secret:
             shutil.copymode(target, hidden)
         flush(hidden)
-        os.replace(hidden, target)
+        _replace(hidden, target)
     except OSError as error:
         raise _unwritable(path, error, own) from None
     finally:
@@ -71,14 +77,31 @@ def whole_file(path: Path, *, own: bool = False, secret: bool = False) -> Iterat
                 hidden.unlink(missing_ok=True)
 
 
+def _replace(hidden: Path, target: Path) -> None:
+    """Put a file in the place of another one, in one step.
+
+    Windows refuses this while anyone reads the other one, which takes a moment.
+    """
+    for wait in WAITS if WINDOWS else ():
+        with suppress(PermissionError):
+            os.replace(hidden, target)
+            return
+        time.sleep(wait)
+    os.replace(hidden, target)
+
+
 def flush(*paths: Path) -> None:
     """Flush files and folders to the disk.
+
+    Windows flushes files that are open for writing alone, and no folders.
 
     Raises:
         OSError: when one cannot be flushed; some file systems cannot.
     """
     for path in paths:
-        handle = os.open(path, os.O_RDONLY)
+        if WINDOWS and path.is_dir():
+            continue
+        handle = os.open(path, os.O_RDWR if WINDOWS else os.O_RDONLY)
         try:
             os.fsync(handle)
         finally:

@@ -18,6 +18,7 @@ from typing import Any
 from filelock import FileLock
 
 from optimizer.errors import HistoryError, reason_of
+from optimizer.files import BINARY
 from optimizer.service.recording.audit_chain import (
     BROKEN,
     COUNT,
@@ -166,7 +167,7 @@ class Audit:
 @contextmanager
 def _opened(path: Path) -> Iterator[int]:
     """A file for reading and writing, which only its owner may read where it is new."""
-    handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
+    handle = os.open(path, os.O_RDWR | os.O_CREAT | BINARY, 0o600)
     try:
         yield handle
     finally:

@@ -35,6 +35,8 @@ LONGEST_NAME = 200
 _ID = re.compile(r"[0-9a-f]{16}")
 _FOLDERS = re.compile(r"[/\\]")
 _REFUSED_IN_NAMES = re.compile(r'[<>:"|?*]')  # by some file systems
+# Devices of Windows, with any ending (Microsoft, "Naming Files, Paths, and Namespaces").
+_DEVICES = re.compile(r"(con|prn|aux|nul|(com|lpt)[1-9¹²³]) *(\.|$)", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -236,6 +238,8 @@ def safe_name(name: str) -> str:
 
     >>> safe_name("../../etc/März 2026.csv"), safe_name("C:\\\\logs\\\\deck\\x1b[2J.csv")
     ('März 2026.csv', 'deck[2J.csv')
+    >>> safe_name("con.csv"), safe_name("contents.csv")
+    ('_con.csv', 'contents.csv')
     """
     last = _FOLDERS.split(unicodedata.normalize("NFC", name))[-1]
     seen = "".join(c for c in last if printable(c) == c)
@@ -245,7 +249,9 @@ def safe_name(name: str) -> str:
         stem, dot, suffix = seen, "", ""
     room = LONGEST_NAME - len(f"{dot}{suffix}".encode())
     stem = stem.encode()[:room].decode(errors="ignore").strip(". ")
-    return f"{stem}{dot}{suffix}" if stem else "upload"
+    if not stem:
+        return "upload"
+    return f"{'_' if _DEVICES.match(stem) else ''}{stem}{dot}{suffix}"
 
 
 def _json(path: Path) -> dict[str, Any] | None:
