@@ -163,7 +163,10 @@ class IssuedBatch:
 
 
 def issued_batches(
-    snapshot: Snapshot, site: Site | None = None, line: str | None = None
+    snapshot: Snapshot,
+    site: Site | None = None,
+    line: str | None = None,
+    batch: str | None = None,
 ) -> tuple[IssuedBatch, ...]:
     """The issued batches of a snapshot, in the order in which they were issued.
 
@@ -172,12 +175,14 @@ def issued_batches(
         site: the plant, in whose units settings are returned; when None, planned settings are in
             the units of their plan and runs in stored units.
         line: name of the only line whose batches are returned; all lines when None.
+        batch: id of the only batch that is returned; all of them when None.
 
     Raises:
         HistoryError: when events or runs cannot be read.
     """
     events = snapshot.events
     issued = [e for e in events if e.what == ISSUED and line in (None, e.about["line"])]
+    issued = [e for e in issued if batch in (None, e.about["batch"])]
     if not issued:
         return ()
     runs = _runs(snapshot, site, issued)
@@ -197,11 +202,10 @@ def find_batch(snapshot: Snapshot, batch: str, site: Site | None = None) -> Issu
     Raises:
         InputError: when there is no such batch; the hint names the nearest.
     """
-    line = line_of_batch(batch)
-    found = {each.batch: each for each in issued_batches(snapshot, site, line)}
-    if batch not in found:
+    found = issued_batches(snapshot, site, line_of_batch(batch), batch)
+    if not found:
         raise unknown("batch", batch, [e.about["batch"] for e in snapshot.events if _issues(e)])
-    return found[batch]
+    return found[-1]
 
 
 def find_trial(
@@ -212,8 +216,8 @@ def find_trial(
     Raises:
         InputError: when there is no such trial; the hint names the nearest.
     """
-    line = line_of_batch(batch_of_trial(trial))
-    for batch in issued_batches(snapshot, site, line):
+    issued = batch_of_trial(trial)
+    for batch in issued_batches(snapshot, site, line_of_batch(issued), issued):
         for each in batch.trials:
             if each.trial == trial:
                 return batch, each
