@@ -199,7 +199,7 @@ def profile(
             )  # fmt: skip
         axes.set_xticks(at, [str(k) for k in at])
         axes.set_xlim(0.4, len(gates) + 0.9)
-        axes.set_xlabel(say["along"])
+        axes.set_xlabel(words.fill(say["along"]))
         axes.set_ylabel(f"{label} ({words.unit(plan['units'][gates[0]])})")
         quiet(axes)
         axes.grid(visible=False, axis="x")

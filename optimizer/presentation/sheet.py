@@ -214,7 +214,7 @@ def _ranges(whole: str, settings: list[Mapping[str, Any]], words: Words) -> list
     ends = [{end: words.figure(s[end]) for end in ("low", "high")} for s in settings]
     if len(settings) > 1 and all(each == ends[0] for each in ends):
         called = words.setting(whole)
-        found = [say["each_gate"].format(name=called, count=len(ends), unit=unit, **ends[0])]
+        found = [words.fill(say["each_gate"], name=called, count=len(ends), unit=unit, **ends[0])]
     else:
         found = [
             say["range"].format(name=words.setting(s["name"]), unit=unit, **each)
@@ -255,7 +255,7 @@ def _blocks(
         moves = tuple(_move(change, largest, places, words) for change in trial["changes"])
         if not moves:
             first = "set_all_gates" if any(cell.is_gate for cell in cells) else "set_all"
-            moves = (say["no_moves"] if before else say[first],)
+            moves = (words.fill(say["no_moves" if before else first]),)
         feed = trial[feed_key(unit)]
         needs = say["needs"] if feed is not None else say["needs_minutes"]
         blocks.append(

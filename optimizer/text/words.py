@@ -126,7 +126,14 @@ class Words:
         gate = gate_number(name)
         if gate is None or gate[1] != 1:
             return self.setting(name)
-        return str(self["gates"]["first"].format(name=self.setting(gate[0]), number=1))
+        forms = self["gates"]
+        place = self.called.get("feed_end", forms["place"])
+        return str(forms["first"].format(name=self.setting(gate[0]), number=1, place=place))
+
+    def place(self, name: str) -> str:
+        """A side or an end of the deck, with the plant's own word in brackets."""
+        told = str(self["places"][name])
+        return f"{told} ({self.called[name]})" if name in self.called else told
 
     def level_of(self, name: str) -> str:
         """What the mean of the gates of a setting is called."""
@@ -182,12 +189,7 @@ class Words:
         return _Filling(self).vformat(form, (), {**self._places(), **values})
 
     def _places(self) -> dict[str, str]:
-        """The sides and ends of the deck, with the plant's own words in brackets."""
-        own = self.called
-        return {
-            name: f"{place} ({own[name]})" if name in own else place
-            for name, place in self["places"].items()
-        }
+        return {name: self.place(name) for name in self["places"]}
 
 
 class _Filling(Formatter):

@@ -14,6 +14,7 @@ from babel.numbers import format_decimal, get_decimal_symbol
 
 from optimizer.errors import InputError
 from optimizer.plant.site import Site
+from optimizer.text.sentences import sentence
 from optimizer.text.texts import languages, texts
 from optimizer.text.words import Words
 from tests.languages import ENGLISH_WORDS
@@ -121,3 +122,23 @@ def test_the_site_file_names_the_language_and_an_unknown_one_is_refused():
     ) as caught:
         Site.from_dict({"site": {"language": "ptt"}})
     assert "pt" in str(caught.value.hint)
+
+
+@pytest.mark.parametrize(
+    ("language", "first", "along"),
+    [
+        ("en", "Air gate 1, left", "Gate, from the feed end (left) to the discharge end"),
+        ("es", "Aire, compuerta 1 (left)",
+         "Compuerta, del extremo de alimentación (left) al extremo de descarga"),
+        ("pt", "Ar, comporta 1 (left)",
+         "Comporta, do extremo de alimentação (left) ao extremo de descarga"),
+    ],
+)  # fmt: skip
+def test_gates_are_told_from_the_plants_own_word_for_the_feed_end(language, first, along):
+    words = Words(language, {"feed_end": "left"})
+    assert words.setting_at_place("air_1") == first
+    assert words.fill(words["plots"]["along"]) == along
+    assert "left" not in words.setting_at_place("air_2")
+    for key in ("set_all_gates", "each_gate"):
+        assert "{feed_end}" in words["sheet"][key]
+    assert "(left)" in words.told(sentence("profile_told", name="air"))

@@ -86,15 +86,17 @@ async def _pictures(request: Request, asked: Mapping[str, str], values: dict[str
 
 
 def told_by(look: Mapping[str, Any], words: Words) -> dict[str, dict[str, str]]:
-    """How the scripts tell settings and sentences of a ``highside.look/1`` document: what each is
-    for the reader."""
+    """What settings, units, places and sentences of a ``highside.look/1`` document are for the
+    reader, by which scripts tell them."""
     if words == ENGLISH:
-        return {"names": {}, "said": {}}
+        return {"names": {}, "said": {}, "units": {}, "places": {}}
     named = [setting["name"] for setting in look["settings"]]
     named += [*gates_together(named), *(effect["setting"] for effect in look["effects"])]
     shown = {run["doubt"] for run in look["runs"]} | {each["said"] for each in look["happenings"]}
     return {
         "names": {name: words.spoken(name) for name in named},
+        "places": {name: words.place(name) for name in words["places"]},
+        "units": {each["unit"]: words.unit(each["unit"]) for each in look["settings"]},
         "said": {s["text"]: words.told(s) for s in look[LISTED] if s["text"] in shown},
     }
 

@@ -161,7 +161,7 @@ def environment(words: Words) -> Environment:
     )
     made.filters.update(FILTERS)
     made.tests["fitting"] = fits_in_a_page
-    made.globals["language"] = words.language
+    made.globals |= {"language": words.language, "feed_end": words.place("feed_end")}
     if words == ENGLISH:
         return made
     made.filters.update(

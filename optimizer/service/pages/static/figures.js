@@ -1,7 +1,7 @@
 // How figures, dates and runs are written in pictures: as in the tables of the page, in its
 // language, and in the plant's own words.
 const TEXTS = globalThis.TEXTS ?? { decimal: ".", date: "", said: {} }; // see assets.py
-const page = JSON.parse(document.getElementById("look")?.dataset.told ?? '{"names":{},"said":{}}');
+const page = JSON.parse(document.getElementById("look")?.dataset.told ?? '{"names":{},"said":{},"units":{},"places":{}}');
 export const LANGUAGE = document.documentElement.lang;
 
 // A text in the language of the page; {1} stands for the first value.
@@ -17,10 +17,11 @@ export const points = (share) => local((100 * share).toFixed(2));
 export const sigmas = (z) => local(Math.abs(z).toFixed(1));
 export const whole = (share) => (share === null ? "–" : String(Math.floor(100 * share + 1e-9)));
 export const words = (name) => page.names[name] ?? name.replace(/_([1-9]\d*)$/, " gate $1").replaceAll("_", " ");
+export const place = (name) => page.places[name] ?? name.replace("_", " ");
 export const level = (value) => (value === null ? "–" : local(String(Number(value.toPrecision(10)))));
 export const between = (ends) => say("{1} ({2} to {3}) %", percent(ends.mean), percent(ends.low), percent(ends.high));
-export const withUnit = (told, unit) => (unit ? `${told} ${unit}` : told);
-export const headed = (told, unit) => (unit ? `${told}, ${unit}` : told);
+export const withUnit = (told, unit) => (unit ? `${told} ${page.units[unit] ?? unit}` : told);
+export const headed = (told, unit) => (unit ? `${told}, ${page.units[unit] ?? unit}` : told);
 
 // A date, or a date and a clock time after it, as the reader writes them.
 export function date(iso) {
@@ -38,7 +39,7 @@ export function settingsOf(look, values) {
   }
   return [...wholes].map(([whole, { unit, levels, gates }]) => {
     const told = withUnit(`${words(whole)} ${levels.join(" / ")}`, unit);
-    return gates ? say("{1} at gates 1 to {2} from the feed end", told, levels.length) : told;
+    return gates ? say("{1} at gates 1 to {2} from the {3}", told, levels.length, place("feed_end")) : told;
   }).join(", ");
 }
 

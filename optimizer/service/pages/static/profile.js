@@ -1,7 +1,7 @@
 // The gates of a setting along the deck: today's limits, the runs, the settings to run now and the
 // next trials.
 import { axes, line, picture, symbol, text } from "/static/picture.js";
-import { capital, headed, level, say, settingsOf, withUnit, words } from "/static/figures.js";
+import { capital, headed, level, place, say, settingsOf, withUnit, words } from "/static/figures.js";
 
 const d3 = globalThis.d3;
 
@@ -20,7 +20,7 @@ export function drawProfile(figure, look, planned) {
       const numbers = d3.range(1, gates.length + 1);
       gates.forEach(({ low, high }, k) => line(svg, "limit-bar", x(k + 1), y(low), x(k + 1), y(high)));
       axes(svg, { x, y, left, right, top, bottom, xTicks: gates.length, xFormat: (k) => (numbers.includes(k) ? String(k) : ""),
-        xTitle: say(width < 500 ? "Gate, from the feed end" : "Gate, from the feed end to the discharge end"), yTitle: headed(words(whole), unit) });
+        xTitle: width < 500 ? say("Gate, from the {1}", place("feed_end")) : say("Gate, from the {1} to the {2}", place("feed_end"), place("discharge_end")), yTitle: headed(words(whole), unit) });
       const path = (settings) => d3.line()(gates.map(({ name }, k) => [x(k + 1), y(settings[name])]));
       const below = svg.append("g").attr("aria-hidden", "true");
       for (const run of read) below.append("path").attr("class", "tried").attr("d", path(run.settings));
