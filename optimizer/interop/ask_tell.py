@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy.special import ndtr
 from sklearn.base import clone
 from sklearn.utils import check_random_state
 from skopt.space import Space
@@ -39,6 +40,8 @@ if TYPE_CHECKING:
 FEWEST_READINGS = 3
 # Number of points tried among which each draw finds its incumbent; others can hardly be the best.
 MOST_INCUMBENTS = 40
+# Chance of meeting all constraints from which a trial may be named as the best.
+SURE = 0.9
 # Number of points tried around which the search starts.
 STARTS = 5
 
@@ -283,8 +286,9 @@ class Optimizer:
                 enough trials.
 
         Returns:
-            ``x`` and ``fun``, the best trial that meets all constraints (or, where none does, the
-            one that comes nearest to it, and infinity); ``x_iters``; ``func_vals``, infinite for
+            ``x`` and ``fun``, the best trial that meets all constraints by its readings (or, where
+            none does, the one that comes nearest to it, and infinity) and, where there is a model,
+            is likely to meet them in truth, with its reading; ``x_iters``; ``func_vals``, infinite for
             trials that failed or do not meet a constraint; ``space``; ``models``, none or one, in
             the coordinates of ``space.transform``. Beyond scikit-optimize: ``readings``, ``noise``
             and ``constraints`` as they were told.
@@ -301,7 +305,7 @@ class Optimizer:
                 models = [self._model().objective]
         values = [each.y if each.counts else np.inf for each in self.told]
         result = create_result(self.Xi, values, self.space, self.rng, models=models)
-        best = min(self.told, key=rank)
+        best = self._best(bool(models))
         result.x, result.fun = best.x, best.y if best.counts else np.inf
         # Which trials spread, and by which gain the others were chosen, as the plots read it.
         result.specs = {
@@ -317,6 +321,21 @@ class Optimizer:
         result.noise = [each.noise for each in self.told]
         result.constraints = [each.constraint for each in self.told]
         return result
+
+    def _best(self, fitted: bool) -> Told:
+        """The trial that is named as the best: by readings or, where there are constraints and a
+        model, by what it expects at the trials that meet the constraints by their readings. The
+        lowest such reading is often that of a trial that truly breaks a constraint."""
+        counting = [each for each in self.told if each.counts]
+        if not fitted or not counting or not counting[0].constraint:
+            return min(self.told, key=rank)
+        learned, points = self._model(), self._inputs([each.x for each in counting])
+        chance = np.ones(len(points))
+        for model in learned.constraints:
+            mean, sd = model.predict(points, return_std=True)
+            chance *= ndtr(-mean / sd)
+        short = np.maximum(SURE - chance, 0.0)
+        return counting[int(np.lexsort((learned.objective.predict(points), short))[0])]
 
 
 def _promising(learned: Learned, points: Floats) -> Indices:

@@ -6,8 +6,8 @@ Branin and Hartmann-6 as in ``skopt.benchmarks``, without noise; and the constra
 R. B. Gramacy et al., Technometrics 58 (2016) 1-11, whose readings of function and constraint have
 normal noise of standard deviation 0.05. Both optimizers have their defaults and the same seeds.
 scikit-optimize takes no constraint: where the constraint reads above 0, it is told the reading plus
-a penalty of 1 and the violation. Regret is that of the trial each would name as best, by readings:
-true value less the minimum, or 1 where the trial breaks the constraint.
+a penalty of 1 and the violation. Regret is that of the trial each names as best: true value less
+the minimum, or 1 where the trial breaks the constraint.
 """
 
 from __future__ import annotations
@@ -75,7 +75,7 @@ def ours(problem: Problem, trials: int, seed: int) -> list[list[float]]:
     for _ in range(trials):
         x = optimizer.ask()
         y, c = problem.read(x, rng)
-        named.append(optimizer.tell(x, y, constraint=c, fit=False).x)
+        named.append(optimizer.tell(x, y, constraint=c).x)
     return named
 
 

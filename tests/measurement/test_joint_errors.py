@@ -1,6 +1,6 @@
 """Covariances of the logits of grade, recovery and feed grade, from stated errors."""
 
-from dataclasses import replace
+from dataclasses import astuple, replace
 
 import numpy as np
 import pytest
@@ -67,7 +67,9 @@ def test_feed_without_a_reading_or_an_error_is_exact(joint):
     found = RunReadings.from_shares(0.95, 0.9, 0.003, 0.006, joint=joint)
     assert found.feed_variance == found.grade_feed_covariance == 0.0
     assert found.recovery_feed_covariance == 0.0
-    assert (found.grade_recovery_covariance == 0.0) == (joint == JointErrors())
+    # Python 3.13 compares records field by field, and NaN with itself is unequal.
+    nothing_stated = all(np.isnan(value) for value in astuple(joint))
+    assert (found.grade_recovery_covariance == 0.0) == nothing_stated
 
 
 def test_readings_without_errors_have_no_covariance_even_after_the_usual_errors():
