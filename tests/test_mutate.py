@@ -110,6 +110,21 @@ def test_tests_that_the_default_run_leaves_out_judge_too(tree):
     assert [v.outcome for v in found] == [mutate.KILLED]
 
 
+def test_no_further_mutant_is_begun_after_the_time(tree):
+    work = [("room", mutants_of("optimizer/room/part.py", PART)[0])]
+    assert list(mutate.verdicts(work, 60.0, until=0.0)) == []
+
+
+def test_a_share_is_below_the_floor_where_chance_hardly_explains_it():
+    """Of 10 with a true share of 0.85, 3 or fewer are noticed once in 7,000 samples, and 4 or
+    fewer once in 750 (binomial, by hand)."""
+    (one, *_), kinds = mutants_of("part.py", PART), (mutate.KILLED, mutate.SURVIVED)
+    for noticed, low in ((3, True), (4, False)):
+        found = [mutate.Verdict("room", one, kinds[k >= noticed]) for k in range(10)]
+        untested = mutate.Verdict("room", one, mutate.UNTESTED)
+        assert mutate.below([*found, untested], 0.85) is low
+
+
 def test_tests_that_fail_without_a_mistake_end_the_run(tree):
     (tree / "tests/room/test_part.py").write_text(TESTS.replace("False, True", "True, True", 1))
     work = [("room", mutants_of("optimizer/room/part.py", PART)[0])]

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import os
 import random
 import re
@@ -20,11 +21,14 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+from scipy.stats import binom
 
 from tests.mutate.mutants import Mutant, mutants_of
 
@@ -38,6 +42,8 @@ BESIDE = ("planning", "model", "operations", "diagnostics", "outside")
 """Folders whose tests check modules of other rooms, too."""
 SLOW = ("browser",)
 """Files of tests whose names have one of these words are left out."""
+FALSE_ALARM = 1e-3
+"""Chance that a share of just the floor is judged to be below it."""
 KILLED, SURVIVED, UNTESTED = "killed", "survived", "untested"
 
 
@@ -120,15 +126,20 @@ class Copy:
         self._process.__exit__(None, None, None)
 
 
-def verdicts(work: Sequence[tuple[str, Mutant]], longest: float) -> Iterator[Verdict]:
+def verdicts(
+    work: Sequence[tuple[str, Mutant]], longest: float, until: float = math.inf
+) -> Iterator[Verdict]:
     """What became of each mutant of a room, in a copy of the tree.
 
     Args:
         work: rooms and their mutants.
         longest: files of tests that take more seconds of work than this are left out.
+        until: time of ``time.monotonic`` from which no further mutant is begun.
     """
     with tempfile.TemporaryDirectory() as folder, Copy(Path(folder)) as copied:
         for room, mutant in work:
+            if time.monotonic() > until:
+                return
             times = {file: copied.clean(file, longest) for file in files_of(room, mutant.path)}
             red = [file for file, (code, _) in times.items() if code > 0]
             if red:
@@ -183,6 +194,12 @@ def share_killed(found: Sequence[Verdict]) -> float | None:
     return ran.count(KILLED) / len(ran) if ran else None
 
 
+def below(found: Sequence[Verdict], floor: float) -> bool:
+    """Whether so few mutants were killed that their share of all mutants is hardly the floor."""
+    ran = [v.outcome for v in found if v.outcome != UNTESTED]
+    return bool(binom.cdf(ran.count(KILLED), len(ran), floor) < FALSE_ALARM)
+
+
 def share_told(found: Sequence[Verdict]) -> str:
     share = share_killed(found)
     return "none ran" if share is None else f"{share:.0%}"
@@ -195,16 +212,20 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--longest", type=float, default=60.0, help="seconds of a file of tests")
-    parser.add_argument("--floor", type=float, default=0.0, help="least share killed, of all")
+    parser.add_argument("--minutes", type=float, default=math.inf, help="then no further mutant")
+    parser.add_argument("--floor", type=float, default=0.0, help="share killed, less chance")
     options = parser.parse_args(arguments)
+    until = time.monotonic() + 60.0 * options.minutes
     work = [(r, m) for r in options.rooms for m in sample(r, options.mutants, options.seed)]
+    if options.minutes < math.inf:  # the mutants that fit are then a sample of all
+        random.Random(options.seed).shuffle(work)
     modules = list(dict.fromkeys(mutant.path for _, mutant in work))
     parts = [
         [(r, m) for r, m in work if modules.index(m.path) % options.workers == k]
         for k in range(options.workers)
     ]
     with ThreadPoolExecutor(options.workers) as pool:
-        each = pool.map(lambda part: list(verdicts(part, options.longest)), parts)
+        each = pool.map(lambda part: list(verdicts(part, options.longest, until)), parts)
         found = [verdict for part in each for verdict in part]
     order = {room: k for k, room in enumerate(options.rooms)}
     found.sort(key=lambda v: (order[v.room], v.mutant.path, v.mutant.line))
@@ -212,7 +233,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     print(report(found, command))
     share = share_killed(found)
     told(f"noticed of the mistakes whose tests ran: {share_told(found)}")
-    return int(share is None or share < options.floor)
+    return int(share is None or below(found, options.floor))
 
 
 if __name__ == "__main__":
