@@ -288,10 +288,10 @@ class Optimizer:
         Returns:
             ``x`` and ``fun``, the best trial that meets all constraints by its readings (or, where
             none does, the one that comes nearest to it, and infinity) and, where there is a model,
-            is likely to meet them in truth, with its reading; ``x_iters``; ``func_vals``, infinite for
-            trials that failed or do not meet a constraint; ``space``; ``models``, none or one, in
-            the coordinates of ``space.transform``. Beyond scikit-optimize: ``readings``, ``noise``
-            and ``constraints`` as they were told.
+            is likely to meet them in truth, with its reading; ``x_iters``; ``func_vals``, infinite
+            for trials that failed or do not meet a constraint; ``space``; ``models``, none or one,
+            in the coordinates of ``space.transform``. Beyond scikit-optimize: ``readings``,
+            ``noise`` and ``constraints`` as they were told.
 
         Raises:
             InputError: when nothing was told yet.
