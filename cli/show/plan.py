@@ -107,7 +107,8 @@ def _trials(
     cells = [[column[k] for column in columns] for k in range(len(trials))]
     heads += ["grade %", "recovery %", "sure", "gain", "use", "time"]
     unit, gain = ("pts", points) if in_points else ("/h", worth)
-    under = [*(units[n] for n in names), "mean 90 % in", "mean 90 % in", "%", unit]
+    marks = [units[n].replace("short_ton", mass_symbol("short_ton")) for n in names]
+    under = [*marks, "mean 90 % in", "mean 90 % in", "%", unit]
     under += [mass_symbol(unit_of_mass), "min"]
     for trial, row in zip(trials, cells, strict=True):
         row += [

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from cli.show import plan as show
 from optimizer import suggest
 from optimizer.comparison.comparing import _value
 from optimizer.comparison.request import Prices
@@ -68,3 +69,10 @@ def test_a_season_is_worth_as_much_by_the_pound():
 
     assert worth("lb", 2400.0 / POUNDS_OF_A_TONNE) == pytest.approx(worth("t", 2400.0))
     assert worth("kg", 2.4) == pytest.approx(worth("t", 2400.0))
+
+
+def test_a_rate_in_short_tons_has_a_narrow_head(plans):
+    units = {**plans[0]["units"], "feed_rate": "short_ton/h"}
+    text = show.plan({**plans[0], "units": units, "mass_unit": "short_ton"})
+    assert "sh tn/h" in text
+    assert "short_ton/h" not in text.partition("Run now")[0]
