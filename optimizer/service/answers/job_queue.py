@@ -284,8 +284,7 @@ class JobQueue:
             attempts = int(state.get("attempts", 0)) + (not on_purpose)
             if attempts >= MOST_ATTEMPTS or self.files.code_of_order(key) != self._code:
                 continue  # the job is told to be lost, until its own version is back
-            kept = self.files.take_order(key)
-            if kept is None:
+            if (kept := self.files.take_order(key)) is None:
                 continue
             with suppress(HighsideError, KeyError, TypeError):
                 order, asker = order_from(kept["order"]), Asker(**kept["asker"])
