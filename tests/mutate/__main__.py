@@ -3,10 +3,10 @@
     python -m tests.mutate --rooms planning evidence --mutants 20
 
 picks so many mutants of each room by the seed and runs the tests that belong to the changed module:
-the files that name the module, of ``tests/ROOM`` and of a few other folders of tests, else all of
-``tests/ROOM``; those that took least first, until a test fails. A mutant is killed where a test
-fails or the work of the tests grows out of proportion, and survives where all pass. It works in
-copies of the tree.
+its own examples, and the files that name it, of ``tests/ROOM`` and of a few other folders of tests,
+else all of ``tests/ROOM``; those that took least first, until a test fails. A mutant is killed
+where a test fails or the work of the tests grows out of proportion, and survives where all pass.
+It works in copies of the tree.
 """
 
 from __future__ import annotations
@@ -69,7 +69,8 @@ def sample(room: str, count: int, seed: int) -> list[Mutant]:
 
 
 def files_of(room: str, module: str) -> list[str]:
-    """The files of tests that belong to a module, from the root of the tree."""
+    """The files of tests that belong to a module, from the root of the tree: its own examples,
+    where it has any, and others."""
     name = module.removesuffix(".py").replace("/", ".")
     package, _, last = name.rpartition(".")
     named = re.compile(
@@ -84,7 +85,8 @@ def files_of(room: str, module: str) -> list[str]:
         and not any(word in path.name for word in SLOW)
         and named.search(path.read_text(encoding="utf-8"))
     ]
-    return [str(p.relative_to(ROOT)) for p in found or own]
+    examples = [module] if ">>>" in (ROOT / module).read_text(encoding="utf-8") else []
+    return examples + [str(p.relative_to(ROOT)) for p in found or own]
 
 
 class Copy:

@@ -28,6 +28,7 @@ LIBRARIES = (
 TIMES, SECONDS, CLOCK = 4.0, 20.0, 1200.0
 
 
+HOW = "-x", "-q", "-m", "", "--doctest-modules", "--hypothesis-seed=0"
 NOT_RUN = 100
 """Exit code where the tests could not be started at all."""
 
@@ -52,7 +53,7 @@ def work_of(files: list[str], limit: float) -> tuple[int, float]:
             os.dup2(silence, stream)
         code = NOT_RUN
         try:
-            code = int(pytest.main(["-x", "-q", "-m", "", "--hypothesis-seed=0", *files]))
+            code = int(pytest.main([*HOW, *files]))
         finally:
             os._exit(code)
     end = time.monotonic() + CLOCK

@@ -276,3 +276,20 @@ def test_what_is_wrong_is_said_and_nothing_is_taken(told, said):
 def test_what_cannot_be_done_is_said(make, said):
     with pytest.raises(HighsideError, match=said):
         make()
+
+
+def test_a_trial_that_hardly_meets_its_constraint_is_not_named_as_the_best():
+    """The lowest reading meets the constraint by a fifth of the noise of its readings, among eight
+    others by much more."""
+    optimizer = Optimizer([(0.0, 1.0)], random_state=0, n_initial_points=6)
+    rng = np.random.default_rng(0)
+    for x in np.linspace(0.0, 1.0, 12).tolist():
+        # Truly met up to x = 0.6, where the noise of both readings is 0.1.
+        c = x - 0.6 + 0.1 * float(rng.standard_normal())
+        optimizer.tell([x], -x, constraint=c, fit=False)
+    optimizer.tell([0.68], -0.68, constraint=-0.02, fit=False)
+    by_readings = optimizer.get_result(fit=False)
+    assert by_readings.x[0] > 0.6
+    result = optimizer.get_result()
+    assert result.x[0] <= 0.6
+    assert result.fun == -result.x[0]
