@@ -164,7 +164,7 @@ def test_any_changes_say_what_was_wished_and_keep_the_rest(text, wishes):
         for room in ("settings", "material"):
             for name, fields in wish.get(room, {}).items():
                 for key, value in fields.items():
-                    assert found[room][name].get(key) == value
+                    assert found.get(room, {}).get(name, {}).get(key) == value
         for line, settings in wish.get("lines", {}).items():
             own = found["lines"][line]
             for name, fields in settings.items():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 import secrets
 from collections.abc import Mapping
 from datetime import datetime
@@ -136,7 +137,7 @@ FILTERS: dict[str, Any] = {
     "keeps_middlings": keeps_middlings,
     "duration": duration,
     "moment": datetime.fromisoformat,
-    "clock": lambda text: text.replace("T", " "),
+    "clock": lambda text: re.sub(r"(?<=\d)T(?=\d)", " ", text),
     "cell": lambda text, kind, is_number: text,
     "stage_of": stage_of,
     "queue_before": queue_before,
