@@ -23,7 +23,7 @@ from optimizer.evidence.labels import LABEL, labels_of
 from optimizer.evidence.material import feed_odds, material_inputs
 from optimizer.evidence.record import Evidence
 from optimizer.evidence.shift import shift_of
-from optimizer.history.description import not_used, undeclared
+from optimizer.history.description import undeclared
 from optimizer.history.start_times import misdated
 from optimizer.measurement.joint_errors import JointErrors
 from optimizer.measurement.run_readings import RunReadings
@@ -50,7 +50,7 @@ def evidence_of(runs: pa.Table, site: Site, brief: Brief) -> Evidence:
         site: description of the plant.
         brief: what is wanted today, of which the line and the material are used.
     """
-    warnings = [f"{not_used(name)}." for name in _unused(runs, site)]
+    warnings: list[str] = [sentence("variable_not_used", name=n) for n in _unused(runs, site)]
     line = _choose_line(runs, brief, warnings)
     runs, number = runs_to_learn_from(runs, line, site, warnings)
     warnings += misdated(runs)

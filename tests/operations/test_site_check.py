@@ -251,6 +251,6 @@ def test_a_plan_says_which_variable_is_not_used(season, tmp_path, few):
     dropped = TURNS.replace("moisture", "water")
     plan = suggest(history, site(dropped), Brief.from_dict(BRIEF))
     assert (
-        "the history has 'moisture', which the site file no longer declares; its values are not "
+        "The history has 'moisture', which the site file no longer declares; its values are not "
         "used."
     ) in plan.warnings
