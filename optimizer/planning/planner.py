@@ -23,6 +23,7 @@ from optimizer.evidence.cautions import (
 from optimizer.evidence.drift_now import drift_at
 from optimizer.measurement import count_for_grade
 from optimizer.model.wrong_readings import WRONG_BELOW
+from optimizer.numerics.distinct_rows import distinct_rows
 from optimizer.planning.batch_order import in_order
 from optimizer.planning.explanations import reason, reason_of_gain, with_profile
 from optimizer.planning.first_batch import spread_trials, unknown_trials
@@ -126,15 +127,18 @@ def _plan_with_model(situation: Situation) -> Plan:
 
 def _contradicting(situation: Situation, run_now: RunNow) -> list[str]:
     """Warnings about runs that count little because their readings contradict all others; one that
-    read better than the settings to run now is worth a repeat, which decides whether it was
-    wrong."""
+    read better than the settings to run now is worth a repeat, which decides whether it was wrong,
+    unless another run at its settings has decided that."""
     doubted = situation.surrogate.run_weights_ < WRONG_BELOW
     if not doubted.any():
         return []
     said: list[str] = [sentence("runs_count_little", count=int(doubted.sum()))]
     e = situation.evidence
     rows = np.flatnonzero(e.measured)
-    rows = rows[doubted[: len(rows)]]
+    own = doubted[: len(rows)]
+    _, group = distinct_rows(e.settings[rows])
+    decided = np.bincount(group, weights=~own) > 0
+    rows = rows[own & ~decided[group]]
     within = situation.limits.region.contains(e.space.nearest_index(e.settings[rows]))
     recovery, expected = e.readings.recovery[rows], run_now.recovery.mean
     met = within & (e.grade[rows] >= situation.min_grade)

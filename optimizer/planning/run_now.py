@@ -2,8 +2,7 @@
 
 Settings that were tried come first: the best of thousands of predictions is often one that is too
 high, and where the model is wrong about a deck it is too high most often where no run corrects it.
-So settings that were not tried have to promise clearly more than the best of those that were. They
-are then the first that a trial is worth.
+So settings that were not tried have to promise clearly more than the best of those that were.
 """
 
 from __future__ import annotations
@@ -40,8 +39,8 @@ UNSURE = -1e9
 LEAST_UPGRADE = 1e-6
 # Standard deviations of the difference by which settings that were not tried have to promise more
 # than the best that were. Chosen on campaigns of one seed on six published tables and five families
-# of development decks: a threshold of 0.5 left the tables a regret of 0.18 (none: 0.23), 1.0 and
-# 1.3 of 0.10, and on the decks all were alike.
+# of development decks: a threshold of 0.5 left the tables a strict regret of 0.18 (none: 0.23), 1.0
+# and 1.3 of 0.10, and on the decks all were alike.
 CLEARLY = 1.0
 # Most of the settings tried that are looked at for whether they are sure after selection.
 MOST_TRIED = 8
