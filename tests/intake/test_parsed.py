@@ -19,7 +19,7 @@ from optimizer.intake.reading.columns import Headings
 from optimizer.intake.settling.load import load_file
 from optimizer.intake.settling.load_options import LoadOptions
 from optimizer.intake.settling.log_files import LogFile, content_as_file, parsed_file
-from optimizer.intake.settling.preview import preview_file
+from optimizer.intake.settling.preview import preview
 from optimizer.plant.site import Site
 from tests.intake.test_corpus import CASES, FILES, log_of
 
@@ -61,7 +61,7 @@ def test_a_parsed_log_of_the_corpus_loads_like_the_log(
         file = content_as_file("log", content, named=True)
         if name == "parsed":
             file = parsed(content, tmp_path / "folder", site, mapping=options.mapping)
-        seen = preview_file(file, history, site, options=options).as_dict()
+        seen = preview(file, history, site, options=options).as_dict()
         report = replace(load_file(file, history, site, options=options), rejects_file=None)
         runs = history.at().runs().to_pylist() if report.version is not None else []
         rejects = history.rejects_folder / "rejected.csv"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from typing import IO, Any
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -14,7 +15,9 @@ from optimizer import History, Site
 from optimizer.errors import InputError
 from optimizer.intake.formats.understood import Meaning, understood
 from optimizer.intake.settling.load import LoadOptions, load_bytes
-from optimizer.intake.settling.preview import preview
+from optimizer.intake.settling.log_files import content_as_file
+from optimizer.intake.settling.preview import Preview
+from optimizer.intake.settling.preview import preview as preview_of_file
 from optimizer.intake.settling.rejects import RejectsStore
 from tests.history.runs import RUN
 from tests.history.runs import run as row
@@ -25,6 +28,11 @@ SITE = Site.from_dict(
         "columns": {"Deck": "line"},
     }
 )
+
+
+def preview(content: IO[bytes], history: History, site: Site, *, file: str, **more: Any) -> Preview:
+    """The preview of an open file of this name."""
+    return preview_of_file(content_as_file(file, content, named=True), history, site, **more)
 
 
 @pytest.fixture

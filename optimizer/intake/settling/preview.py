@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, replace
-from typing import IO, TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any
 
 from optimizer.errors import InputError
 from optimizer.intake.checking.times import means_two_days
@@ -11,7 +11,7 @@ from optimizer.intake.formats.understood import Understood, understood_logs
 from optimizer.intake.settling.load import load_file
 from optimizer.intake.settling.load_options import DEFAULTS, LoadOptions
 from optimizer.intake.settling.load_report import LoadReport
-from optimizer.intake.settling.log_files import LogFile, content_as_file
+from optimizer.intake.settling.log_files import LogFile
 from optimizer.plant.site import Site
 
 if TYPE_CHECKING:
@@ -42,21 +42,19 @@ class Preview:
 
 
 def preview(
-    content: IO[bytes],
+    file: LogFile,
     history: History,
     site: Site,
     *,
-    file: str,
     options: LoadOptions = DEFAULTS,
     most_rows: int = 200,
 ) -> Preview:
-    """Look at a log before it is loaded; nothing is stored.
+    """Look at a file before it is loaded, however its logs are read; nothing is stored.
 
     Args:
-        content: the open file, which must be seekable.
+        file: the file; one that is open must be seekable.
         history: history to which its runs would be added.
         site: the plant.
-        file: name of the file.
         options: options of the load.
         most_rows: largest number of rejected rows, and of rows with a question, whose cells are
             returned.
@@ -65,20 +63,6 @@ def preview(
         InputError: when a heading is mapped to an unknown field.
         HistoryError: when the history is damaged.
     """
-    given = content_as_file(file, content, named=True)
-    return preview_file(given, history, site, options=options, most_rows=most_rows)
-
-
-def preview_file(
-    file: LogFile,
-    history: History,
-    site: Site,
-    *,
-    options: LoadOptions = DEFAULTS,
-    most_rows: int = 200,
-) -> Preview:
-    """Look at a file before it is loaded, however its logs are read; the other arguments and errors
-    are those of ``preview``."""
     report = load_file(file, history, site, options=replace(options, dry_run=True))
     asked = [(reject["file"], reject["row"]) for reject in report.rejects[:most_rows]]
     asked += [(question.file, question.row) for question in report.questions[:most_rows]]

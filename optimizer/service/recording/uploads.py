@@ -16,7 +16,7 @@ from functools import partial
 from typing import Any
 
 from optimizer.intake.settling.load_report import LoadReport
-from optimizer.intake.settling.preview import Preview, preview_file
+from optimizer.intake.settling.preview import Preview, preview
 from optimizer.service.recording.kept_files import KeptFile, KeptFiles
 from optimizer.service.recording.recorder import Recorder
 from optimizer.version import __version__
@@ -79,7 +79,7 @@ class Uploads:
     async def _check(self, kept: KeptFile, key: str) -> dict[str, Any]:
         site, options = self._recorder.site, kept.choices.options
         async with self._recorder.parsed(kept.path, options, site, kept.who) as file, self._room:
-            look = partial(preview_file, options=options, most_rows=SHOWN_ROWS)
+            look = partial(preview, options=options, most_rows=SHOWN_ROWS)
             return await asyncio.to_thread(
                 self._checked, kept, key, partial(look, file, self._recorder.history, site)
             )
