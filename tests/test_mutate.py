@@ -173,3 +173,35 @@ def test_tests_of_a_module_are_those_that_name_it():
     found = mutate.files_of("planning", "optimizer/planning/stopping.py")
     assert "tests/planning/test_stopping.py" in found
     assert "tests/planning/test_search.py" not in found
+
+
+@pytest.fixture
+def users(tree) -> Path:
+    """Modules of other rooms that use the part, and what tests them."""
+    for name, text in {
+        "optimizer/room/part.py": PART,
+        "optimizer/hall/user.py": "from optimizer.room.part import enough\n",
+        "optimizer/hall/remote.py": "from optimizer.hall import user\n",
+        "tests/hall/test_user.py": "from optimizer.hall.user import enough\n",
+        "tests/hall/test_remote.py": "import optimizer.hall.remote\n",
+        "tests/room/test_part.py": "import optimizer.room.other\n",
+    }.items():
+        (tree / name).parent.mkdir(parents=True, exist_ok=True)
+        (tree / name).write_text(text, encoding="utf-8")
+    return tree
+
+
+def test_a_module_that_no_test_names_is_judged_by_tests_of_its_nearest_users_and_its_room(users):
+    found = mutate.files_of("room", "optimizer/room/part.py")
+    assert found == ["tests/room/test_part.py", "tests/hall/test_user.py"]
+    (users / "tests/hall/test_user.py").unlink()
+    found = mutate.files_of("room", "optimizer/room/part.py")
+    assert found == ["tests/room/test_part.py", "tests/hall/test_remote.py"]
+
+
+def test_tests_of_other_rooms_judge_where_they_name_the_module_and_those_of_its_own_do_not(users):
+    (users / "tests/hall/test_user.py").write_text("import optimizer.room.part\n")
+    found = mutate.files_of("room", "optimizer/room/part.py")
+    assert found == ["tests/room/test_part.py", "tests/hall/test_user.py"]
+    (users / "tests/room/test_part.py").write_text(TESTS)
+    assert mutate.files_of("room", "optimizer/room/part.py") == ["tests/room/test_part.py"]

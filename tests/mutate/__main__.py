@@ -3,10 +3,11 @@
     python -m tests.mutate --rooms planning evidence --mutants 20
 
 picks so many mutants of each room by the seed and runs the tests that belong to the changed module:
-its own examples, and the files that name it, of ``tests/ROOM`` and of a few other folders of tests,
-else all of ``tests/ROOM``; those that took least first, until a test fails. A mutant is killed
-where a test fails or the work of the tests grows out of proportion, and survives where all pass.
-It works in copies of the tree.
+its own examples, and the files that name it, in ``tests/ROOM`` and a few other folders of tests,
+else in any. Where none names it, they are those that name a module which uses it. Where none is in
+``tests/ROOM``, all files there run, too. Those that took least run first, until a test fails. A
+mutant is killed where a test fails or the work of the tests grows out of proportion, and survives
+where all pass. It works in copies of the tree.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -71,22 +72,32 @@ def sample(room: str, count: int, seed: int) -> list[Mutant]:
 def files_of(room: str, module: str) -> list[str]:
     """The files of tests that belong to a module, from the root of the tree: its own examples,
     where it has any, and others."""
-    name = module.removesuffix(".py").replace("/", ".")
-    package, _, last = name.rpartition(".")
-    named = re.compile(
-        rf"{re.escape(name)}\b|from {re.escape(package)} import [^\n]*\b{re.escape(last)}\b"
+    own, near, every = (
+        sorted({path for each in folders for path in (ROOT / "tests" / each).glob("**/test_*.py")})
+        for folders in ((room,), (room, *BESIDE), (".",))
     )
-    own = sorted((ROOT / "tests" / room).glob("test_*.py"))
-    every = [p for other in (room, *BESIDE) for p in sorted((ROOT / "tests" / other).glob("*.py"))]
-    found = [
-        path
-        for path in dict.fromkeys(every)
-        if path.name.startswith("test_")
-        and not any(word in path.name for word in SLOW)
-        and named.search(path.read_text(encoding="utf-8"))
-    ]
+    modules = [path for path in (ROOT / "optimizer").rglob("*.py") if path.name != "__init__.py"]
+    found: list[Path] = []
+    users = known = {module}
+    while users and not found:
+        found = naming(near, users) or naming(every, users)
+        users = {str(path.relative_to(ROOT)) for path in naming(modules, users)} - known
+        known = known | users
+    if not set(found) & set(own):
+        found = [*own, *found]
     examples = [module] if ">>>" in (ROOT / module).read_text(encoding="utf-8") else []
-    return examples + [str(p.relative_to(ROOT)) for p in found or own]
+    quick = [path for path in found if not any(word in path.name for word in SLOW)]
+    return examples + [str(path.relative_to(ROOT)) for path in quick]
+
+
+def naming(files: Iterable[Path], modules: Iterable[str]) -> list[Path]:
+    """Those of some files of Python that import one of some modules, given from the root."""
+    names = [module.removesuffix(".py").replace("/", ".").rpartition(".") for module in modules]
+    one = "|".join(
+        rf"{re.escape(package)}\.{last}\b|from {re.escape(package)} import [^\n]*\b{last}\b"
+        for package, _, last in names
+    )
+    return [path for path in files if re.search(one, path.read_text(encoding="utf-8"))]
 
 
 class Copy:
@@ -99,7 +110,12 @@ class Copy:
         self._process = subprocess.Popen(
             [sys.executable, "-m", "tests.mutate.worker"],
             cwd=folder,
-            env={**os.environ, "PYTHONPATH": str(folder), "PYTHONDONTWRITEBYTECODE": "1"},
+            env={
+                **os.environ,
+                "PYTHONPATH": str(folder),
+                "PYTHONDONTWRITEBYTECODE": "1",
+                "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1",
+            },
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,

@@ -20,7 +20,7 @@ from pathlib import Path
 import pytest
 
 LIBRARIES = (
-    "deltalake", "matplotlib", "numpy", "pandas", "pint", "pyarrow.compute",
+    "deltalake", "hypothesis", "matplotlib", "numpy", "pandas", "pint", "pyarrow.compute",
     "pyarrow.dataset", "pydantic", "scipy.optimize", "scipy.special", "scipy.stats", "typer",
 )  # fmt: skip
 # A mutant may take this many times the work of the clean code and this many seconds more; a
@@ -28,7 +28,12 @@ LIBRARIES = (
 TIMES, SECONDS, CLOCK = 4.0, 20.0, 1200.0
 
 
-HOW = "-x", "-q", "-m", "", "--doctest-modules", "--hypothesis-seed=0"
+HOW = (
+    "-x", "-q", "-m", "", "--doctest-modules",
+    "-p", "_hypothesis_pytestplugin", "--hypothesis-seed=0",
+)  # fmt: skip
+"""Every mutant pays for each plugin of pytest, so only one is loaded, for the sake of its option:
+the environment that ``__main__.py`` sets leaves out the others."""
 NOT_RUN = 100
 """Exit code where the tests could not be started at all."""
 
