@@ -591,23 +591,6 @@ def test_hash_of_text_depends_on_every_byte_and_not_on_its_place() -> None:
     assert hash_text(pa.array([None, "a"]))[0] == 0
 
 
-@given(st.lists(st.lists(st.integers(0, 40), max_size=30), max_size=12))
-def test_key_map_agrees_with_a_dictionary(batches: list[list[int]]) -> None:
-    kept: dict[int, int] = {}
-    fast = KeyMap(4)
-    for k, batch in enumerate(batches):
-        keys = np.array([key * 8 + 1 for key in batch], np.uint64)  # few hash slots: collisions
-        values = np.arange(len(batch), dtype=np.uint64) + np.uint64(1000 * k)
-        added = fast.claim(keys, values)
-        for key, value, new in zip(keys.tolist(), values.tolist(), added.tolist(), strict=True):
-            assert new == (key not in kept)
-            kept.setdefault(key, value)
-        found, got = fast.get(np.array(list(kept), np.uint64))
-        assert found.all()
-        assert got.tolist() == list(kept.values())
-        assert not fast.get(np.array([4], np.uint64))[0].any()
-
-
 def test_key_map_with_many_keys_uses_little_memory() -> None:
     # A map of ten million runs may take at most 48 bytes per run, including one copy of the keys
     # while the map grows.
