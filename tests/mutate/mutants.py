@@ -113,7 +113,8 @@ def changed_nodes(node: ast.AST) -> Iterator[ast.AST]:
     elif isinstance(node, ast.Call) and ast.unparse(node.func).split(".")[-1] not in SYMMETRIC:
         if len(node.args) > 1 and not any(isinstance(a, ast.Starred) for a in node.args[:2]):
             first, second, *rest = node.args
-            yield with_field(node, args=[second, first, *rest])
+            if ast.unparse(first) != ast.unparse(second):
+                yield with_field(node, args=[second, first, *rest])
     elif isinstance(node, DELETED) and not is_kept(node):
         yield ast.Pass()
 

@@ -9,6 +9,13 @@ from optimizer.time_effects.information import Information, ReadMeans
 from optimizer.time_effects.occasions import NONE, Occasions
 
 VAGUE = 1e9
+ERROR = np.array([0.02, 0.03])
+
+
+def readings(effect, seed=1):
+    """Readings of sharpness and balance with an effect, shape (2, n), and errors."""
+    errors = np.random.default_rng(seed).standard_normal(np.shape(effect))
+    return effect + np.sqrt(ERROR)[:, None] * errors
 
 
 def by_day(day, time=None, **more):

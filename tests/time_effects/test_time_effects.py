@@ -22,15 +22,7 @@ from optimizer.time_effects.occasions import (
 from optimizer.time_effects.spread import Search, Spread, days_are_settings
 from optimizer.time_effects.unknown_days import with_unknown_days
 from optimizer.time_effects.variance_test import tail, variance_test
-from tests.time_effects.cases import by_day, constant_deck
-
-ERROR = np.array([0.02, 0.03])
-
-
-def readings(effect, seed=1):
-    """Readings of sharpness and balance with an effect, shape (2, n), and errors."""
-    errors = np.random.default_rng(seed).standard_normal(np.shape(effect))
-    return effect + np.sqrt(ERROR)[:, None] * errors
+from tests.time_effects.cases import ERROR, by_day, constant_deck, readings
 
 
 def drifting(days=60, change=(-0.8, -0.5)):
@@ -136,20 +128,6 @@ def test_days_of_one_lot_each_are_tested_without_the_lots():
     information = constant_deck(read, ERROR, made.cells.which)
     for kind in (DAY, LOT):
         assert variance_test(information, made.cells, kind).p_value < 1e-3
-
-
-def test_the_p_values_of_nothing_are_not_too_small():
-    """With 400 simulated plants without an effect, as many tests at 5 % find one as chance allows:
-    at most 32 of 400 (binomial, mean 20, standard deviation 4.4). There are fewer, since the slow
-    component takes a part."""
-    day = np.repeat(np.arange(15), 3)
-    made = by_day(day, day + 0.5)
-    read = [readings(np.zeros((2, len(day))), seed) for seed in range(400)]
-    p = [
-        variance_test(constant_deck(r, ERROR, made.cells.which), made.cells, DAY).p_value
-        for r in read
-    ]
-    assert 1 <= np.sum(np.array(p) < 0.05) <= 32
 
 
 def test_the_tail_is_that_of_the_mixture():
