@@ -124,6 +124,15 @@ def test_gates_have_effects_of_their_level_and_taper():
     assert low < high
 
 
+@pytest.mark.parametrize("here", [0, 7, 100])
+def test_the_levels_of_a_fine_setting_hold_the_present_one_and_both_ends(here):
+    """At most about 41 of 101 levels: every third."""
+    space = SettingSpace((Setting("air", "turn", 0.0, 100.0, 1.0),))
+    index, _, _ = surroundings._along(Region.whole(space), np.array([here]), 0)
+    levels = index[:, 0].tolist()
+    assert levels == sorted({0, 100, *range(here % 3, 101, 3)})
+
+
 @pytest.mark.parametrize(
     ("here", "top", "most", "levels"),
     [
