@@ -19,7 +19,7 @@ from optimizer.gaussian_process.estimation import (
 )
 from optimizer.gaussian_process.hyperparameters import HyperparameterPrior, NormalPrior
 from optimizer.gaussian_process.inputs import Inputs
-from optimizer.gaussian_process.kernel import Grouping, some_points
+from optimizer.gaussian_process.kernel import Grouping, of_asked, some_points
 from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import GaussianProcess
 
@@ -212,16 +212,20 @@ def test_results_are_kept_with_points_and_not_with_their_copies():
     assert (levels.tolist(), which.tolist()) == ([1.0, 3.0], [1, 0, 1])
 
 
-@pytest.mark.parametrize(("most", "asked"), [(4, 2), (5, 2), (6, 6), (7, 6)])
-def test_at_most_half_of_some_points_are_of_the_group_asked_about(most, asked):
-    """Three of six are of group 0 of the second grouping alone; all are taken where they fit."""
-    points = np.array([[k, 1.0, float(k % 2)] for k in range(6)])
+def test_half_of_some_points_are_kept_for_the_group_asked_about():
+    """Three of sixty points are of group 0 of the second grouping alone, the one that asks."""
+    points = np.ones((60, 3))
+    points[[5, 20, 50], 2] = 0.0
+    points[[6, 21, 51], 1] = 0.0
     one = Grouping(NormalPrior(0.0, 1.0))
     groupings = (one, Grouping(NormalPrior(0.0, 1.0), NormalPrior(0.0, 1.0)))
-    found = some_points(points, groupings, most, np.random.default_rng(0)).tolist()
-    assert found == sorted(set(found))
-    if asked == 6:
-        assert found == list(range(6))
-    else:
+    for most, kept in ((6, 3), (4, 2)):
+        found = some_points(points, groupings, most, np.random.default_rng(0)).tolist()
+        assert found == sorted(set(found))
         assert len(found) == most
-        assert sum(k % 2 == 0 for k in found) >= asked
+        assert len({5, 20, 50} & set(found)) == kept
+    whole = some_points(points, groupings, 60, np.random.default_rng(0))
+    assert whole.tolist() == list(range(60))
+    assert not of_asked(points, (one, one)).any()
+    plain = some_points(points, (one, one), 6, np.random.default_rng(0))
+    np.testing.assert_array_equal(plain, np.sort(np.random.default_rng(0).permutation(60)[:6]))
