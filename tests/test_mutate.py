@@ -122,6 +122,18 @@ def test_tests_that_the_default_run_leaves_out_judge_too(tree):
     assert [v.outcome for v in found] == [mutate.KILLED]
 
 
+def test_a_file_that_takes_too_long_judges_without_its_slow_tests(tree, monkeypatch):
+    (tree / "pyproject.toml").write_text("[tool.pytest.ini_options]\n")
+    slow = "\n\ndef test_slow():\n    while True:\n        pass\n"
+    (tree / "tests/room/test_part.py").write_text(TESTS + slow)
+    every = {(m.line, m.became): m for m in mutants_of("optimizer/room/part.py", PART)}
+    work = [("room", every[12, "count >= 0"])]
+    for name, outcome in (("test_slow", mutate.KILLED), ("test_other", mutate.UNTESTED)):
+        name = f"tests/room/test_part.py::{name}"
+        monkeypatch.setattr(mutate, "listed", lambda name=name: frozenset([name]))
+        assert [v.outcome for v in mutate.verdicts(work, 2.0)] == [outcome]
+
+
 def test_no_further_mutant_is_begun_after_the_time(tree):
     work = [("room", mutants_of("optimizer/room/part.py", PART)[0])]
     assert list(mutate.verdicts(work, 60.0, until=0.0)) == []

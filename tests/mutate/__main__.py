@@ -27,11 +27,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from scipy.stats import binom
 
 from tests.mutate.mutants import Mutant, mutants_of
+from tests.slow import listed
 
 ROOT = Path(__file__).resolve().parents[2]
 LEFT_OUT = (".git", ".venv*", "__pycache__", "build", ".*_cache")
@@ -55,6 +56,15 @@ class Verdict:
     room: str
     mutant: Mutant
     outcome: str
+
+
+class Clean(NamedTuple):
+    """What a file of tests does on clean code: its arguments for pytest, the exit code, negative
+    where it takes too long, and the seconds of work."""
+
+    arguments: tuple[str, ...]
+    code: int
+    seconds: float
 
 
 def sample(room: str, count: int, seed: int) -> list[Mutant]:
@@ -106,7 +116,7 @@ class Copy:
     def __init__(self, folder: Path) -> None:
         ignored = shutil.ignore_patterns(*LEFT_OUT)
         shutil.copytree(ROOT, folder, ignore=ignored, dirs_exist_ok=True)
-        self._clean: dict[str, tuple[int, float]] = {}
+        self._clean: dict[str, Clean] = {}
         self._process = subprocess.Popen(
             [sys.executable, "-m", "tests.mutate.worker"],
             cwd=folder,
@@ -129,11 +139,15 @@ class Copy:
         answer = json.loads(self._process.stdout.readline())
         return answer["code"], answer["seconds"]
 
-    def clean(self, file: str, longest: float) -> tuple[int, float]:
-        """The same of one file of tests on clean code, which runs once; a negative code where it
-        takes longer than so many seconds of work."""
+    def clean(self, file: str, longest: float) -> Clean:
+        """A file of tests on clean code, which runs once. Where it takes longer than so many
+        seconds of work, it is judged without those of its tests that are listed as slow."""
         if file not in self._clean:
-            self._clean[file] = self.ask(files=[file], limit=longest)
+            found = Clean((file,), *self.ask(files=[file], limit=longest))
+            slow = [f"--deselect={name}" for name in listed() if name.startswith(f"{file}::")]
+            if found.code < 0 and slow:
+                found = Clean((file, *slow), *self.ask(files=[file, *slow], limit=longest))
+            self._clean[file] = found
         return self._clean[file]
 
     def __enter__(self) -> Copy:
@@ -151,27 +165,27 @@ def verdicts(
 
     Args:
         work: rooms and their mutants.
-        longest: files of tests that take more seconds of work than this are left out.
+        longest: files of tests that take more seconds of work than this run without those of their
+            tests that are listed as slow, or not at all where they still do.
         until: time of ``time.monotonic`` from which no further mutant is begun.
     """
     with tempfile.TemporaryDirectory() as folder, Copy(Path(folder)) as copied:
         for room, mutant in work:
             if time.monotonic() > until:
                 return
-            times = {file: copied.clean(file, longest) for file in files_of(room, mutant.path)}
-            red = [file for file, (code, _) in times.items() if code > 0]
+            every = [copied.clean(file, longest) for file in files_of(room, mutant.path)]
+            red = [each.arguments[0] for each in every if each.code > 0]
             if red:
                 raise SystemExit(f"these tests fail without any mistake: {', '.join(red)}")
-            files = [file for file, (code, _) in times.items() if code == 0]
-            if not files:
+            green = sorted((e for e in every if e.code == 0), key=lambda each: each.seconds)
+            if not green:
                 yield Verdict(room, mutant, UNTESTED)
                 continue
-            files.sort(key=lambda file: times[file][1])
             code, took = copied.ask(
-                files=files,
+                files=[argument for each in green for argument in each.arguments],
                 path=mutant.path,
                 source=mutant.source,
-                clean=sum(times[file][1] for file in files),
+                clean=sum(each.seconds for each in green),
             )
             outcome = SURVIVED if code == 0 else KILLED
             told(f"{outcome:<10}{took:6.0f} s  {said(mutant)}")

@@ -42,7 +42,7 @@ def work_of(files: list[str], limit: float) -> tuple[int, float]:
     """Run files of tests until one fails: the exit code, and the seconds of work.
 
     Args:
-        files: files of tests, in the order in which they run.
+        files: files of tests, in the order in which they run, and options of pytest.
         limit: seconds of work after which the run is ended.
 
     Returns:
