@@ -51,7 +51,14 @@ def test_what_was_not_expected_or_not_measured_does_not_surprise():
 
 @pytest.mark.parametrize(
     ("grade", "words"),
-    [(1.9, None), (2.1, "is higher than"), (-2.9, "is lower than"), (3.1, "is far higher than")],
+    [
+        (1.9, None),
+        (2.0, None),
+        (2.1, "is higher than"),
+        (-2.9, "is lower than"),
+        (3.0, "is higher than"),
+        (3.1, "is far higher than"),
+    ],
 )
 def test_a_sentence_says_how_surprising(grade, words):
     found = sentences("a-1.1", {"grade": grade, "recovery": None})
@@ -112,3 +119,35 @@ def test_what_finished_batches_taught():
     assert counts == [1, 1, 0, 1, 1]
     assert second["best_so_far"]["trial"] == "a-1.1"  # still the best of the line
     assert second["minutes"] == 60.0
+    closed_at = [lesson["closed_at"][11:16] for lesson in (first, second)]
+    assert closed_at == ["12:06", "12:50"]
+
+
+def test_what_an_open_batch_taught_so_far():
+    events = [issued("a", 1, trials=4), said("started", "a-1.1")]
+    runs = [result("a-1.2", feed_rate=1.5), result("a-1.3", feed_rate=None)]
+    (lesson,) = batches_of(issued_batches(snapshot(events, runs), Site()), Site()).lessons
+    assert (lesson.done, lesson.left, lesson.closed_at) == (2, 2, None)
+    assert lesson.material_t is lesson.material_mass is None  # one run does not tell its feed
+
+
+def test_before_any_run_a_batch_took_no_feed_and_has_no_best_reading():
+    (lesson,) = batches_of(issued_batches(snapshot([issued()]), Site()), Site()).lessons
+    assert (lesson.material_t, lesson.minutes, lesson.best_so_far) == (0.0, 0.0, None)
+    assert lesson.as_dict()["best_so_far"] is None
+    assert lesson.surprise == {"grade": None, "recovery": None}
+
+
+def test_without_a_grade_to_reach_none_is_counted_as_met():
+    events = [issued(goal={"min_grade": None}, trials=2)]
+    runs = [result("a-1.1", recovery=0.91), result("a-1.2", grade=0.9)]
+    (lesson,) = batches_of(issued_batches(snapshot(events, runs), Site()), Site()).lessons
+    assert lesson.met is None
+    assert lesson.best_so_far.trial == "a-1.1"
+
+
+def test_a_grade_that_is_just_reached_is_met():
+    (lesson,) = batches_of(
+        issued_batches(snapshot([issued()], [result("a-1.1", grade=0.975)]), Site()), Site()
+    ).lessons
+    assert (lesson.met, lesson.best_so_far.grade) == (1, 0.975)
