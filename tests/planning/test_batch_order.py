@@ -10,13 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimizer.history.snapshot import Snapshot
-from optimizer.planning.batch_order import MOST_EXACT, _costs, cheapest_path, in_order
+from optimizer.planning.batch_order import MOST_EXACT, _costs, cheapest_path
 from optimizer.planning.explanations import changes_between
-from optimizer.planning.planner import suggest
-from optimizer.plant.brief import Brief
 from optimizer.plant.settings import GRAVITY_TABLE
-from optimizer.plant.site import Site
 
 CAREFUL = GRAVITY_TABLE.override({"air": {"max_change": 10.0}, "side_tilt": {"max_change": 0.5}})
 
@@ -96,26 +92,3 @@ def test_orders_of_equal_cost_follow_the_rank():
 def test_fifty_trials_are_ordered_quickly():
     values = GRAVITY_TABLE.values(np.random.default_rng(0).integers(0, 30, (50, 5)))
     assert sorted(cheapest_path(values, np.full(5, np.nan), GRAVITY_TABLE)) == list(range(50))
-
-
-@pytest.mark.parametrize("known", [True, False], ids=["history", "first-batch"])
-def test_a_plan_keeps_its_trials_and_chains_its_moves(season_table, known):
-    table = season_table if known else season_table.slice(0, 0)
-    current = {"feed_rate": 2.0, "end_raise": 2.5, "side_tilt": 2.0, "eccentric_speed": 450.0}
-    brief = Brief.from_dict(
-        {"goal": {"min_grade": 0.985}, "current": {**current, "air": 40}, "trials": {"count": 5}}
-    )
-    plan = suggest(Snapshot.of_table(table), Site(), brief)
-    trials = plan.recommendations
-    assert [t.rank for t in trials] == [1, 2, 3, 4, 5]
-    assert sorted(t.order for t in trials) == [1, 2, 3, 4, 5]
-    here = {**current, "air": 40.0}
-    for trial in sorted(trials, key=lambda t: t.order):
-        for change in trial.changes:
-            assert here[change.setting] == change.start
-            here[change.setting] = change.end
-        assert here == dict(trial.settings)
-        assert trial.watch
-    # Ordering is idempotent: it depends on the settings alone.
-    again = in_order(trials, GRAVITY_TABLE, {**current, "air": 40.0})
-    assert again == trials
