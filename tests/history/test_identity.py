@@ -117,7 +117,7 @@ def test_numbers_are_coded_by_their_six_digits():
     assert [int(c) for c in number_codes(np.array(numbers))] == [coded(n) for n in numbers]
     same = number_codes(np.array([0.1, np.float64(np.float32(0.1)), 0.10000001]))
     assert len(set(same.tolist())) == 1
-    assert len(set(number_codes(np.array([0.0, 1.0, np.nan, 1e300])).tolist())) >= 3
+    assert len(set(number_codes(np.array([0.0, 1.0, 10.0, np.nan])).tolist())) >= 3
 
 
 # ------------------------------------------------------------------ ids
