@@ -28,6 +28,7 @@ from optimizer.history.storage.event_log import Event
 from optimizer.plant.gates import gates_among
 from optimizer.plant.run_columns import RUN_COLUMNS, Kind
 from optimizer.plant.site import Site
+from optimizer.text.sentences import sentence
 
 DESCRIBED = "described"
 """Kind of the events that describe a history."""
@@ -183,10 +184,10 @@ def undeclared(columns: Iterable[str], site: Site) -> tuple[str, ...]:
 
 
 def not_used(name: str) -> str:
-    """The warning that the values of a column are not used."""
-    return (
-        f"the history has '{name}', which the site file no longer declares; its values are not used"
-    )
+    """The warning that the values of a column are not used, as commands tell it: the sentence of a
+    plan as part of a line."""
+    told = sentence("variable_not_used", name=name)
+    return told[0].lower() + told[1:].removesuffix(".")
 
 
 def _new(before: Mapping[str, Any], now: Mapping[str, Any]) -> dict[str, Any]:

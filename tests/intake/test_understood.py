@@ -13,7 +13,8 @@ from openpyxl import Workbook
 
 from optimizer import History, Site
 from optimizer.errors import InputError
-from optimizer.intake.formats.understood import Meaning, understood
+from optimizer.intake.formats.logs import logs_in
+from optimizer.intake.formats.understood import Meaning, understood_logs
 from optimizer.intake.settling.load import LoadOptions, load_bytes
 from optimizer.intake.settling.log_files import content_as_file
 from optimizer.intake.settling.preview import Preview
@@ -33,6 +34,16 @@ SITE = Site.from_dict(
 def preview(content: IO[bytes], history: History, site: Site, *, file: str, **more: Any) -> Preview:
     """The preview of an open file of this name."""
     return preview_of_file(content_as_file(file, content, named=True), history, site, **more)
+
+
+def understood(content: IO[bytes], name: str, *how: Any, **more: Any):
+    """What the logs of an open file are understood as."""
+
+    def logs(*asked: Any):
+        content.seek(0)
+        return logs_in(content, name, *asked)
+
+    return understood_logs(logs, *how, **more)
 
 
 @pytest.fixture

@@ -6,13 +6,12 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import chain
-from typing import IO, Any
 
 import pyarrow as pa
 
 from optimizer.errors import InputError
 from optimizer.history.schema import declared_unit
-from optimizer.intake.formats.logs import NO_SHEET, Member, logs_in
+from optimizer.intake.formats.logs import NO_SHEET, Member
 from optimizer.intake.reading.columns import UNITLESS, Binding, Headings, is_rejects_file
 from optimizer.intake.reading.edited_rows import Edits, with_edits
 from optimizer.intake.reading.source import Chunk, Source
@@ -89,9 +88,8 @@ class Understood:
     problem: str = ""
 
 
-def understood(
-    stream: IO[bytes],
-    name: str,
+def understood_logs(
+    logs: Callable[[Headings, Callable[[str], None]], Iterator[Member]],
     site: Site,
     mapping: Mapping[str, str] | None = None,
     edits: Edits | None = None,
@@ -103,8 +101,7 @@ def understood(
     can say what its headings mean.
 
     Args:
-        stream: the open file, which must be seekable.
-        name: name of the file.
+        logs: iterates over the logs of the file as ``logs_in`` does.
         site: units, material columns and mapped headings.
         mapping: mapping from heading to ``field``, ``field [unit]`` or ``ignore``.
         edits: cells that stand in place of those of a row (see ``LoadOptions``).
@@ -114,23 +111,6 @@ def understood(
         InputError: when the file is damaged or holds no log, or a heading is mapped to an unknown
             field.
     """
-
-    def logs(*how: Any) -> Iterator[Member]:
-        stream.seek(0)
-        return logs_in(stream, name, *how)
-
-    return understood_logs(logs, site, mapping, edits, asked)
-
-
-def understood_logs(
-    logs: Callable[[Headings, Callable[[str], None]], Iterator[Member]],
-    site: Site,
-    mapping: Mapping[str, str] | None = None,
-    edits: Edits | None = None,
-    asked: Collection[tuple[str, int]] = (),
-) -> tuple[Understood, ...]:
-    """What logs are understood as that a function iterates over as ``logs_in`` does; the other
-    arguments and errors are those of ``understood``."""
 
     def of(known: Headings) -> tuple[Understood, ...]:
         members = logs(known, lambda _: None)
