@@ -11,8 +11,9 @@ from deltalake import DeltaTable
 
 from optimizer.errors import HistoryError, Overtaken
 from optimizer.history.history import History
-from optimizer.history.issued import next_number
+from optimizer.history.issued_numbers import next_number
 from optimizer.history.schema import schema_of
+from optimizer.history.storage import event_log, table
 from optimizer.history.storage.event_log import Event, versions_with_events
 from optimizer.history.storage.kept_events import _KEPT
 from optimizer.history.upkeep import restore
@@ -131,6 +132,91 @@ def test_only_commits_with_events_are_opened(tmp_path, monkeypatch):
     _KEPT.clear()  # as in a new process
     assert numbers(history) == [1]
     assert len(opened) == 3  # the latest, that of the event, and that of the description
+
+
+def commit_info(history: History, version: int) -> dict:
+    path = history.place.folder / event_log.commit_path(version)
+    infos = [json.loads(line) for line in path.read_text().splitlines()]
+    return next(each["commitInfo"] for each in infos if "commitInfo" in each)
+
+
+def as_an_older_program_reads(history: History, version: int) -> list[int]:
+    """The versions with events, as the program read them that knew complete lists only: from the
+    metadata of the commit, or else from the commit before it."""
+    later: list[int] = []
+    while version >= 0:
+        metadata = commit_info(history, version)
+        later += [version] if event_log.EVENTS in metadata else []
+        if event_log.EARLIER in metadata:
+            return [*event_log._from_ranges(metadata[event_log.EARLIER]), *reversed(later)]
+        version -= 1
+    return later[::-1]
+
+
+def as_an_older_program_writes(fs, version, events, *, restores=False):
+    """The metadata of a commit of that program: always a complete list."""
+    found = {event_log.EARLIER: event_log._as_ranges(versions_with_events(fs, version))}
+    if events:
+        found[event_log.EVENTS] = json.dumps([each.as_dict() for each in events])
+    return found
+
+
+@pytest.fixture
+def alternating(tmp_path, monkeypatch):
+    """A history of loads and events by turns, with short lists of earlier versions."""
+    monkeypatch.setattr(event_log, "MOST_NAMED", 3)
+    history = History(tmp_path / "h")
+    for k in range(1, 12):
+        load(history, k)
+        history.note([event(k)], history.version, SCHEMA)
+    return history
+
+
+def test_no_commit_grows_with_the_number_of_events_before_it(alternating):
+    named = [commit_info(alternating, v)[event_log.LATEST] for v in range(22)]
+    assert max(len(event_log._from_ranges(each.partition(":")[2])) for each in named) <= 3
+    for version in range(22):
+        assert numbers(alternating, version) == list(range(1, (version + 1) // 2 + 1))
+
+
+def test_programs_that_know_complete_lists_only_share_a_history(alternating, monkeypatch):
+    for version in range(22):
+        expected = versions_with_events(alternating.place.filesystem, version)
+        assert as_an_older_program_reads(alternating, version) == expected
+    with monkeypatch.context() as older:
+        older.setattr(table, "noted", as_an_older_program_writes)
+        alternating.note([event(12)], 21, SCHEMA)
+        load(alternating, 13)
+    alternating.note([event(14)], 23, SCHEMA)
+    alternating.table.restore(9)
+    alternating.note([event(15)], 25, SCHEMA)
+    assert numbers(alternating, 24) == [*range(1, 13), 14]
+    assert numbers(alternating) == [1, 2, 3, 4, 5, 15]
+    for version in (22, 23, 24, 25, 26):
+        expected = versions_with_events(alternating.place.filesystem, version)
+        assert as_an_older_program_reads(alternating, version) == expected
+
+
+def test_a_list_that_leads_nowhere_is_damage(alternating, tmp_path):
+    path = tmp_path / "h" / event_log.commit_path(21)
+    before = commit_info(alternating, 21)[event_log.LATEST].partition(":")[0]
+    path.write_text(path.read_text().replace(f'"{before}:', '"21:'))
+    _KEPT.clear()
+    with pytest.raises(HistoryError, match="damaged"):
+        _ = alternating.at().events
+
+
+def test_a_lost_commit_that_names_events_is_damage(alternating, tmp_path, monkeypatch):
+    with monkeypatch.context() as older:
+        older.setattr(table, "noted", as_an_older_program_writes)
+        load(alternating, 12)
+    load(alternating, 13)
+    assert commit_info(alternating, 23)[event_log.LATEST] == "22:"
+    assert event_log.EVENTS not in commit_info(alternating, 22)
+    snapshot = alternating.at()
+    (tmp_path / "h" / event_log.commit_path(22)).unlink()
+    with pytest.raises(HistoryError, match="damaged"):
+        _ = snapshot.events
 
 
 def test_a_lost_commit_with_events_is_damage(tmp_path):

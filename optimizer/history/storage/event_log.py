@@ -2,14 +2,18 @@
 
 An event is part of the commit that it belongs to: a correction and the corrected run are stored in
 one step, and so is an issued batch and the version that it raises. Each commit also names the
-earlier commits that hold events, so that reading all events opens only these. A commit of another
-program does not name them; the reader then looks at the commit before it.
+latest commits before it that hold events, and a commit that names those before these, and so on:
+reading all events opens only commits that hold or name events, and no commit grows with the number
+of events before it. A commit of another program names none; the reader then looks at the commit
+before it, as versions of this program do that know complete lists only. So both understand a log to
+which both have written. A commit that restores an earlier version has a complete list, since the
+commit before it would lead such a version to events that do not count.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -18,8 +22,16 @@ import pyarrow.fs as pa_fs
 
 from optimizer.history.storage.log_hashes import LOG, read_file
 
-EVENTS, EARLIER = "highside.events", "highside.event_versions"
-"""Keys of a commit's metadata: its own events, and the earlier versions that have events."""
+EVENTS = "highside.events"
+"""Key of a commit's metadata for its own events."""
+EARLIER = "highside.event_versions"
+"""Key for all earlier versions that have events, in commits that restore a version and in those of
+programs that knew no other list."""
+LATEST = "highside.latest_event_versions"
+"""Key for a version and the later ones before the commit that have events, as ``BEFORE:RANGES``;
+the events up to the version BEFORE, its own among them, are those that its commit tells of."""
+MOST_NAMED = 64
+"""Largest number of versions in a list that goes on in an earlier commit."""
 
 
 @dataclass(frozen=True)
@@ -60,18 +72,27 @@ class Event:
         return Event(stored["what"], at, stored["by"], stored["about"], version)
 
 
-def noted(filesystem: pa_fs.FileSystem, version: int, events: Sequence[Event]) -> dict[str, str]:
+def noted(
+    filesystem: pa_fs.FileSystem, version: int, events: Sequence[Event], *, restores: bool = False
+) -> dict[str, str]:
     """The metadata of a commit that follows a version and holds events.
 
     Args:
         filesystem: file system whose root is the table.
         version: the version that the commit follows, or whose state it restores; -1 for none.
         events: events of the commit; there may be none.
+        restores: whether the commit restores the state of the version.
 
     Raises:
         OSError, pyarrow.ArrowException, ValueError: when a commit cannot be read.
     """
-    found = {EARLIER: _as_ranges(versions_with_events(filesystem, version))}
+    if restores:
+        found = {EARLIER: _as_ranges(versions_with_events(filesystem, version))}
+    else:
+        before, named = named_at(filesystem, version)
+        if len(named) > MOST_NAMED:
+            before, named = version, []
+        found = {LATEST: f"{before}:{_as_ranges(named)}"}
     if events:
         found[EVENTS] = json.dumps([event.as_dict() for event in events], separators=(",", ":"))
     return found
@@ -102,24 +123,60 @@ def commit_path(version: int) -> str:
     return f"{LOG}/{version:020d}.json"
 
 
-def versions_with_events(filesystem: pa_fs.FileSystem, version: int) -> list[int]:
+Named = Callable[[pa_fs.FileSystem, int], tuple[int, list[int]]]
+"""A function such as ``named_at``."""
+
+
+def versions_with_events(
+    filesystem: pa_fs.FileSystem, version: int, named: Named | None = None
+) -> list[int]:
     """The versions up to ``version`` whose events count there, in order.
+
+    Args:
+        filesystem: file system whose root is the table.
+        version: the version; -1 for none.
+        named: function that replaces ``named_at``, such as one that keeps its answers.
 
     Raises:
         OSError, pyarrow.ArrowException, ValueError: when a commit cannot be read.
     """
-    later: list[int] = []
+    parts: list[list[int]] = []
+    while version >= 0:
+        if parts and not _exists(filesystem, version):
+            raise ValueError(f"commit {version}, which names events, is missing")
+        version, part = (named or named_at)(filesystem, version)
+        parts.append(part)
+    return [each for part in reversed(parts) for each in part]
+
+
+def named_at(filesystem: pa_fs.FileSystem, version: int) -> tuple[int, list[int]]:
+    """An earlier version, -1 for none, and the later ones up to ``version`` that have events.
+
+    Raises:
+        OSError, pyarrow.ArrowException, ValueError: when a commit cannot be read.
+    """
+    own: list[int] = []
     while version >= 0:
         try:
             metadata = _metadata(filesystem, version)
         except FileNotFoundError:  # another program removed old commits, which named no events
             break
         if EVENTS in metadata:
-            later.append(version)
+            own.append(version)
+        if LATEST in metadata:
+            before, _, ranges = metadata[LATEST].partition(":")
+            if not -1 <= int(before) < version:
+                raise ValueError(f"commit {version} names events of version {before}")
+            return int(before), [*_from_ranges(ranges), *reversed(own)]
         if EARLIER in metadata:
-            return [*_from_ranges(metadata[EARLIER]), *reversed(later)]
+            return -1, [*_from_ranges(metadata[EARLIER]), *reversed(own)]
         version -= 1
-    return later[::-1]
+    return -1, own[::-1]
+
+
+def _exists(filesystem: pa_fs.FileSystem, version: int) -> bool:
+    (found,) = filesystem.get_file_info([commit_path(version)])
+    return bool(found.type == pa_fs.FileType.File)
 
 
 def _metadata(filesystem: pa_fs.FileSystem, version: int) -> Mapping[str, Any]:

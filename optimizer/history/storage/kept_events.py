@@ -12,14 +12,20 @@ import os
 from collections import OrderedDict
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 
 import pyarrow.fs as pa_fs
 
 from optimizer.errors import HistoryError, reason_of
-from optimizer.history.storage.event_log import Event, commit_path, events_in, versions_with_events
+from optimizer.history.storage.event_log import (
+    Event,
+    commit_path,
+    events_in,
+    named_at,
+    versions_with_events,
+)
 
 LARGE = 500
 """Number of characters of JSON from which on a part of an event is not kept."""
@@ -28,6 +34,9 @@ MOST_HISTORIES = 4
 longest time is dropped first."""
 WHOLE = 16
 """Largest number of commits that are kept with the large parts of their events."""
+
+NAMED = 1024
+"""Largest number of commits of which it is kept which earlier ones they name."""
 
 Stamp = tuple[int, int, int]
 """What tells one file of a name from another: inode, size, and time of change."""
@@ -84,7 +93,7 @@ def kept_events(folder: Path, version: int) -> tuple[Event, ...]:
     while len(_KEPT) > MOST_HISTORIES:
         _KEPT.popitem(last=False)
     found: list[Event] = []
-    for held in versions_with_events(filesystem, version):
+    for held in versions_with_events(filesystem, version, partial(_named, root)):
         path = f"{root}/{commit_path(held)}"
         stamp = _stamp(path)
         if held not in kept or kept[held][0] != stamp:
@@ -93,15 +102,32 @@ def kept_events(folder: Path, version: int) -> tuple[Event, ...]:
     return tuple(found)
 
 
+def _named(root: str, filesystem: pa_fs.FileSystem, version: int) -> tuple[int, list[int]]:
+    """What ``named_at`` answers, kept for commits that go on in an earlier one."""
+    path = f"{root}/{commit_path(version)}"
+    if not os.path.exists(path):
+        return named_at(filesystem, version)
+    return _named_once(root, version, _stamp(path))
+
+
+@lru_cache(maxsize=NAMED)
+def _named_once(root: str, version: int, _: Stamp) -> tuple[int, list[int]]:
+    return named_at(pa_fs.SubTreeFileSystem(root, pa_fs.LocalFileSystem()), version)
+
+
 def _light(events: tuple[Event, ...], path: str) -> Iterator[Event]:
     """Events without their large parts."""
     for place, event in enumerate(events):
-        large = tuple(n for n, part in event.about.items() if len(json.dumps(part)) >= LARGE)
+        large = tuple(name for name, part in event.about.items() if _is_large(part))
         if not large:
             yield event
             continue
         small = {name: part for name, part in event.about.items() if name not in large}
         yield replace(event, about=About(small, large, path, place))
+
+
+def _is_large(part: Any) -> bool:
+    return isinstance(part, dict | list | str) and len(json.dumps(part)) >= LARGE
 
 
 @lru_cache(maxsize=WHOLE)

@@ -330,7 +330,7 @@ class RunTable:
         expected, mark = table.version() + 1, uuid4().hex
         self.keep_hashes(expected - 1)
         try:
-            told = noted(self.place.filesystem, version, events)
+            told = noted(self.place.filesystem, version, events, restores=True)
             table.restore(version, commit_properties=commits.alone(mark, told))
         except _FAILURES as error:
             self._explain(error, expected, mark)
