@@ -5,9 +5,17 @@ In come the issued batches of a history (``optimizer.history.issued``); out come
 batches taught.
 """
 
-from optimizer.campaign.lessons import Lesson, lessons_of
+from optimizer.campaign.lessons import Lesson
 from optimizer.campaign.noise import reading_noise
-from optimizer.campaign.record import Batch, Batches, Trial, batch_of, batches_of
+from optimizer.campaign.record import (
+    Batch,
+    Batches,
+    Trial,
+    batch_of,
+    batches_in_pieces,
+    batches_of,
+    told_in_turn,
+)
 
 __all__ = [
     "Batch",
@@ -15,7 +23,8 @@ __all__ = [
     "Lesson",
     "Trial",
     "batch_of",
+    "batches_in_pieces",
     "batches_of",
-    "lessons_of",
     "reading_noise",
+    "told_in_turn",
 ]

@@ -94,32 +94,62 @@ class Lesson:
         }
 
 
-def lessons_of(batches: Sequence[tuple[IssuedBatch, Surprises]], site: Site) -> tuple[Lesson, ...]:
-    """What each batch taught, so far if it is open.
+class BestReadings:
+    """The readings of a season of which one is the best at some grade, by line.
+
+    Readings that an other one of the line makes needless are left out, so that the best one so far
+    is found without going through all batches again for each of them.
 
     Args:
-        batches: batches in the order of their issue, settings in the units of the site, each with
-            the surprise of its trials.
+        before: by line, readings on an even deck in the order in which their trials were planned;
+            rows with ``run_id``, ``grade`` and ``recovery``.
+    """
+
+    def __init__(self, before: Mapping[str, Sequence[Mapping[str, Any]]]) -> None:
+        self._kept: dict[str, list[Mapping[str, Any]]] = {}
+        for line, runs in before.items():
+            for run in runs:
+                self.add(line, run)
+
+    def add(self, line: str, run: Mapping[str, Any]) -> None:
+        """Add a reading of a line; one that lacks grade or recovery does not count."""
+        kept = self._kept.setdefault(line, [])
+        grade, recovery = run.get("grade"), run.get("recovery")
+        if grade is None or recovery is None:
+            return
+        if any(each["grade"] >= grade and each["recovery"] >= recovery for each in kept):
+            return
+        kept[:] = [each for each in kept if each["grade"] > grade or each["recovery"] >= recovery]
+        kept.append(run)
+
+    def best(self, line: str, goal: float | None) -> BestReading | None:
+        """The highest recovery at a grade, of equal ones the first; None without a reading."""
+        met = [run for run in self._kept.get(line, ()) if _meets(run, goal)]
+        if not met:
+            return None
+        best = max(met, key=lambda run: run["recovery"])
+        return BestReading(best["run_id"], best["grade"], best["recovery"])
+
+
+def lesson_of(
+    batch: IssuedBatch, surprises: Surprises, readings: BestReadings, site: Site
+) -> Lesson:
+    """What a batch taught, so far if it is open.
+
+    Args:
+        batch: the batch, settings in the units of the site.
+        surprises: the surprise of each trial.
+        readings: those of the batches before it, to which its own are added.
         site: the plant.
     """
-    results: dict[str, list[IssuedTrial]] = {}
-    found = []
-    for batch, surprises in batches:
-        so_far = results.setdefault(batch.line, [])
-        so_far += [t for t in batch.trials if t.state == DONE]
-        found.append(_lesson(batch, surprises, so_far, site))
-    return tuple(found)
-
-
-def _lesson(
-    batch: IssuedBatch, surprises: Surprises, so_far: Sequence[IssuedTrial], site: Site
-) -> Lesson:
     count = {state: sum(t.state == state for t in batch.trials) for state in
              ("done", "failed", "skipped", "to run", "running")}  # fmt: skip
     run = [trial for trial in batch.trials if trial.run is not None]
     goal = batch.plan["goal"]["min_grade"]
     minutes = Brief.from_dict(batch.brief, "the batch's brief").trials.minutes
-    done = [t for t in batch.trials if t.state == DONE]
+    done = [t.run or {} for t in batch.trials if t.state == DONE]
+    for each in done:
+        readings.add(batch.line, each)
     return Lesson(
         batch=batch.batch,
         line=batch.line,
@@ -128,8 +158,8 @@ def _lesson(
         failed=count["failed"],
         skipped=count["skipped"],
         left=count["to run"] + count["running"],
-        met=None if goal is None else sum(_meets(t.run or {}, goal) for t in done),
-        best_so_far=_best(so_far, goal),
+        met=None if goal is None else sum(_meets(each, goal) for each in done),
+        best_so_far=readings.best(batch.line, goal),
         surprise={name: _root_mean_square(surprises, name) for name in ("grade", "recovery")},
         material_t=_feed(run, minutes, site.tonnes_per_hour(batch.line)),
         minutes=minutes * len(run),
@@ -141,15 +171,6 @@ def _meets(run: Mapping[str, Any], goal: float | None) -> bool:
     """Whether both readings are there and the grade meets a goal."""
     grade, recovery = run.get("grade"), run.get("recovery")
     return grade is not None and recovery is not None and (goal is None or grade >= goal)
-
-
-def _best(trials: Sequence[IssuedTrial], goal: float | None) -> BestReading | None:
-    """The highest recovery read among trials whose grade meets a goal."""
-    met = [t.run for t in trials if t.run is not None and _meets(t.run, goal)]
-    if not met:
-        return None
-    best = max(met, key=lambda run: run["recovery"])
-    return BestReading(best["run_id"], best["grade"], best["recovery"])
 
 
 def _root_mean_square(surprises: Surprises, name: str) -> float | None:

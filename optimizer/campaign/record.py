@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from types import MappingProxyType
+from typing import Any, TypeAlias
 
-from optimizer.campaign.lessons import Lesson, lessons_of
+from optimizer.campaign.lessons import BestReadings, Lesson, lesson_of
 from optimizer.campaign.surprise import sentences, surprise_of
 from optimizer.history.issued import RUNNING, TO_RUN, IssuedBatch, IssuedTrial
 from optimizer.history.summary import iso
@@ -14,7 +15,11 @@ from optimizer.interval import rounded
 from optimizer.planning.plan import row_of
 from optimizer.plant.run_columns import OF_MIDDLINGS
 from optimizer.plant.site import Site
+from optimizer.text.visible_text import json_end, json_pieces
 
+SCHEMA = "highside.batches/1"
+Readings: TypeAlias = Mapping[str, Sequence[Mapping[str, Any]]]
+NOTHING_BEFORE: Readings = MappingProxyType({})
 MEASURED = ("grade", "grade_se", "recovery", "recovery_se")
 """Columns of a run that ``measured`` tells; besides them those of middlings that the run has."""
 
@@ -115,10 +120,28 @@ class Batches:
     def as_dict(self) -> dict[str, Any]:
         """The ``highside.batches/1`` document; ``taught`` holds the finished batches only."""
         return {
-            "schema": "highside.batches/1",
+            "schema": SCHEMA,
             "batches": [batch.as_dict() for batch in self.batches],
             "taught": [each.as_dict() for each in self.lessons if each.closed_at is not None],
         }
+
+
+def batches_in_pieces(told: Iterable[tuple[Batch, Lesson]]) -> Iterator[bytes]:
+    """The ``highside.batches/1`` document as JSON, in pieces: one batch at a time is in memory.
+
+    Args:
+        told: what ``told_in_turn`` gives.
+    """
+    taught = []
+
+    def documents() -> Iterator[dict[str, Any]]:
+        for batch, lesson in told:
+            if lesson.closed_at is not None:
+                taught.append(lesson.as_dict())
+            yield batch.as_dict()
+
+    yield from json_pieces({"schema": SCHEMA}, "batches", documents())
+    yield json_end({"taught": taught})
 
 
 def batch_of(issued: IssuedBatch) -> Batch:
@@ -126,16 +149,33 @@ def batch_of(issued: IssuedBatch) -> Batch:
     return Batch(issued, tuple(_trial(issued, trial) for trial in issued.trials))
 
 
-def batches_of(issued: Sequence[IssuedBatch], site: Site) -> Batches:
+def batches_of(
+    issued: Iterable[IssuedBatch], site: Site, before: Readings = NOTHING_BEFORE
+) -> Batches:
     """Issued batches with the surprise of each result, and what each taught.
+
+    Arguments are those of ``told_in_turn``.
+    """
+    found = tuple(told_in_turn(issued, site, before))
+    return Batches(tuple(batch for batch, _ in found), tuple(lesson for _, lesson in found))
+
+
+def told_in_turn(
+    issued: Iterable[IssuedBatch], site: Site, before: Readings = NOTHING_BEFORE
+) -> Iterator[tuple[Batch, Lesson]]:
+    """Each issued batch with the surprise of its results, and what it taught, one by one.
 
     Args:
         issued: batches in the order of their issue, with settings in the units of the site.
         site: the plant.
+        before: by line, the readings of the batches that were issued before them (see
+            ``history.issued_numbers.readings_before``).
     """
-    found = tuple(batch_of(each) for each in issued)
-    taught = lessons_of([(b.issued, [t.surprise for t in b.trials]) for b in found], site)
-    return Batches(found, taught)
+    readings = BestReadings(before)
+    for each in issued:
+        batch = batch_of(each)
+        surprises = [trial.surprise for trial in batch.trials]
+        yield batch, lesson_of(each, surprises, readings, site)
 
 
 def _trial(batch: IssuedBatch, trial: IssuedTrial) -> Trial:

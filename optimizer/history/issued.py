@@ -9,7 +9,7 @@ a batch at any version follows from the events and the runs of that version.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Literal, TypeVar
@@ -25,7 +25,7 @@ from optimizer.plant.run_columns import EVEN
 from optimizer.plant.settings import SettingSpace
 from optimizer.plant.site import Site
 from optimizer.plant.units import as_typed, scaled, unit_factor
-from optimizer.text.trial_numbers import batch_of_trial, id_of_batch, id_of_trial, line_of_batch
+from optimizer.text.trial_numbers import batch_of_trial, id_of_trial, line_of_batch
 
 T = TypeVar("T")
 ISSUED, STARTED, SKIPPED, REOPENED, CLOSED = "issued", "started", "skipped", "reopened", "closed"
@@ -42,12 +42,13 @@ DONE: State = "done"
 FAILED: State = "failed"
 SKIPPED_STATE: State = "skipped"
 
-_AFTER: Mapping[str, State] = {
+AFTER: Mapping[str, State] = {
     STARTED: RUNNING,
     SKIPPED: SKIPPED_STATE,
     REOPENED: TO_RUN,
     WITHDRAWN: TO_RUN,
 }
+"""State of a trial without a result after an event about it."""
 
 
 @dataclass(frozen=True)
@@ -166,7 +167,7 @@ def issued_batches(
     snapshot: Snapshot,
     site: Site | None = None,
     line: str | None = None,
-    batch: str | None = None,
+    only: Collection[str] | None = None,
 ) -> tuple[IssuedBatch, ...]:
     """The issued batches of a snapshot, in the order in which they were issued.
 
@@ -175,25 +176,33 @@ def issued_batches(
         site: the plant, in whose units settings are returned; when None, planned settings are in
             the units of their plan and runs in stored units.
         line: name of the only line whose batches are returned; all lines when None.
-        batch: id of the only batch that is returned; all of them when None.
+        only: ids of the only batches that are returned; all of them when None.
 
     Raises:
         HistoryError: when events or runs cannot be read.
     """
+    return tuple(batches_in_turn(snapshot, site, line, only))
+
+
+def batches_in_turn(
+    snapshot: Snapshot,
+    site: Site | None = None,
+    line: str | None = None,
+    only: Collection[str] | None = None,
+) -> Iterator[IssuedBatch]:
+    """The batches of ``issued_batches`` one by one, so that not all plans are in memory at once."""
     events = snapshot.events
-    issued = [e for e in events if e.what == ISSUED and line in (None, e.about["line"])]
-    issued = [e for e in issued if batch in (None, e.about["batch"])]
+    issued = [e for e in events if _issues(e) and line in (None, e.about["line"])]
+    issued = [e for e in issued if only is None or e.about["batch"] in only]
     if not issued:
-        return ()
+        return
     runs = _runs(snapshot, site, issued)
     about: defaultdict[str, list[Event]] = defaultdict(list)
     for event in events:
-        about[_batch_of(event)].append(event)
-    found = []
+        about[batch_about(event)].append(event)
     for event in issued:
         own = [e for e in about[event.about["batch"]] if _is_about(e, event.about)]
-        found.append(_batch(event, own, runs, site))
-    return tuple(found)
+        yield _batch(event, own, runs, site)
 
 
 def find_batch(snapshot: Snapshot, batch: str, site: Site | None = None) -> IssuedBatch:
@@ -202,7 +211,7 @@ def find_batch(snapshot: Snapshot, batch: str, site: Site | None = None) -> Issu
     Raises:
         InputError: when there is no such batch; the hint names the nearest.
     """
-    found = issued_batches(snapshot, site, line_of_batch(batch), batch)
+    found = issued_batches(snapshot, site, line_of_batch(batch), [batch])
     if not found:
         raise unknown("batch", batch, [e.about["batch"] for e in snapshot.events if _issues(e)])
     return found[-1]
@@ -217,7 +226,7 @@ def find_trial(
         InputError: when there is no such trial; the hint names the nearest.
     """
     issued = batch_of_trial(trial)
-    for batch in issued_batches(snapshot, site, line_of_batch(issued), issued):
+    for batch in issued_batches(snapshot, site, line_of_batch(issued), [issued]):
         for each in batch.trials:
             if each.trial == trial:
                 return batch, each
@@ -234,37 +243,6 @@ def unknown(kind: str, given: str, known: Sequence[str]) -> InputError:
     """The error for a batch or a trial that was never issued."""
     hint = nearest(given, known[-200:]) if known else "Issue a plan with: highside suggest --issue"
     return InputError(f"there is no {kind} '{given}'.", code=f"unknown-{kind}", hint=hint)
-
-
-def highest_numbers(events: Iterable[Event]) -> dict[str, int]:
-    """The highest number of a batch that was ever issued on each line, by line.
-
-    Args:
-        events: the events of a version of the history. Those that restored an earlier version
-            state the numbers of before.
-    """
-    found: dict[str, int] = {}
-    for event in events:
-        given = event.about["numbers"] if event.what == RESTORED else {}
-        if _issues(event):
-            given = {event.about["line"]: event.about["number"]}
-        for line, number in given.items():
-            found[line] = max(number, found.get(line, 0))
-    return found
-
-
-def next_number(snapshot: Snapshot, line: str) -> int:
-    """The number of the next batch of a line.
-
-    A number is given once: also one of a batch that a restored version does not have, since its
-    sheet may lie at the deck. A number is passed over when a run of the line already has an id as a
-    trial of that batch would have: the run would be taken for a result of the trial.
-    """
-    number = highest_numbers(snapshot.events).get(line, 0) + 1
-    ids = snapshot.runs(None, [line])["run_id"]
-    while pc.any(pc.starts_with(ids, f"{id_of_batch(line, number)}.")).as_py():
-        number += 1
-    return number
 
 
 def in_units(
@@ -303,7 +281,7 @@ def _issues(event: Event) -> bool:
     return event.what == ISSUED
 
 
-def _batch_of(event: Event) -> str:
+def batch_about(event: Event) -> str:
     """Id of the batch that an event may be about; empty where it is about none."""
     if event.what == WITHDRAWN:
         return batch_of_trial(str(event.about.get("run_id", "")))
@@ -377,7 +355,7 @@ def _trial(
         rank=planned["rank"],
         planned=planned["settings"],
         expected={name: planned[name] for name in ("grade", "recovery")},
-        state=TO_RUN if last is None else _AFTER[last.what],
+        state=TO_RUN if last is None else AFTER[last.what],
         settings=tuple(units),
         reason=why.get(SKIPPED),
         withdrawn=why.get(WITHDRAWN),
@@ -387,7 +365,7 @@ def _trial(
 
 def _changes(event: Event, trial: str) -> bool:
     about = event.about.get("run_id" if event.what == WITHDRAWN else "trial")
-    return event.what in _AFTER and about == trial
+    return event.what in AFTER and about == trial
 
 
 def _with_run(trial: IssuedTrial, run: Mapping[str, Any]) -> IssuedTrial:

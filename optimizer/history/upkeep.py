@@ -29,7 +29,8 @@ from optimizer.history.arrow import matches
 from optimizer.history.changes import recorded_runs
 from optimizer.history.health import Damage, Health, Restored
 from optimizer.history.identity import Fingerprints, hash_text, mix, run_ids
-from optimizer.history.issued import RESTORED, highest_numbers
+from optimizer.history.issued import RESTORED
+from optimizer.history.issued_numbers import highest_numbers
 from optimizer.history.schema import CORRELATIONS, FRACTIONS, in_schema, schema_of
 from optimizer.history.storage.event_log import Event, events_until
 from optimizer.history.storage.log_hashes import (

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import random
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import nullcontext
 from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
-from optimizer.campaign import Batch, Batches, batch_of, batches_of, reading_noise
+from optimizer.campaign import Batch, Batches, Lesson, batch_of, reading_noise, told_in_turn
 from optimizer.errors import InputError, LimitError, Overtaken
 from optimizer.history.issued import (
     CLOSED,
@@ -27,11 +27,11 @@ from optimizer.history.issued import (
     TO_RUN,
     IssuedBatch,
     IssuedTrial,
+    batches_in_turn,
     find_batch,
     find_trial,
-    issued_batches,
-    next_number,
 )
+from optimizer.history.issued_numbers import ORDERS, next_number, readings_before
 from optimizer.history.schema import schema_of
 from optimizer.history.snapshot import Snapshot, snapshot_of
 from optimizer.history.storage.event_log import Event
@@ -120,8 +120,17 @@ def batches(
         history, site: as of ``batch``.
         line: name of the only line whose batches are returned; all lines when None.
     """
-    site = site or Site()
-    return batches_of(issued_batches(snapshot_of(history), site, line), site)
+    told = tuple(told_batches(snapshot_of(history), site or Site(), line))
+    return Batches(tuple(batch for batch, _ in told), tuple(lesson for _, lesson in told))
+
+
+def told_batches(
+    snapshot: Snapshot, site: Site, line: str | None, only: Sequence[str] = ()
+) -> Iterator[tuple[Batch, Lesson]]:
+    """What ``batches`` answers, one by one, so that not all plans are in memory at once; of
+    ``only``, ids in the order of their issue, where they are given."""
+    before = readings_before(snapshot, line, only[0]) if only else {}
+    return told_in_turn(batches_in_turn(snapshot, site, line, only or None), site, before)
 
 
 def start_trial(
@@ -264,6 +273,7 @@ def plan_to_issue(situation: Situation) -> dict[str, Any]:
         "plan": plan.as_dict(),
         "today": today_of(situation).as_dict(),
         "noise": reading_noise(situation, plan),
+        ORDERS: sorted(each.order for each in plan.recommendations),
     }
 
 

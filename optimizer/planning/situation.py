@@ -20,6 +20,7 @@ from optimizer.evidence.middlings import Middlings, fit_middlings
 from optimizer.evidence.record import Evidence
 from optimizer.gaussian_process.inputs import Inputs
 from optimizer.history.issued import ISSUED, issued_batches
+from optimizer.history.issued_numbers import unsettled_ids
 from optimizer.history.snapshot import Snapshot, snapshot_of
 from optimizer.interval import Intervals
 from optimizer.model.fitted_surrogate import FittedSurrogate
@@ -95,7 +96,8 @@ def _under_way(snapshot: Snapshot, site: Site, brief: Brief, line: str | None) -
     if not any(event.what == ISSUED for event in snapshot.events):
         return UnderWay(tuple(named))
     found, warnings = [], []
-    for batch in () if line is None else issued_batches(snapshot, site, line):
+    still_open = [] if line is None else unsettled_ids(snapshot, line)
+    for batch in issued_batches(snapshot, site, line, still_open) if still_open else ():
         unlike = [
             s.name
             for s in space.settings

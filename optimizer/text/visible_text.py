@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 _CONTROLS = r"\x00-\x1f\x7f-\x9f"
@@ -97,6 +97,41 @@ def json_bytes(document: Mapping[str, Any]) -> bytes:
             program.
     """
     return _checked(document).encode() + b"\n"
+
+
+def json_pieces(
+    before: Mapping[str, Any], name: str, rows: Iterable[Mapping[str, Any]]
+) -> Iterator[bytes]:
+    """The beginning of what ``json_bytes`` makes of a document whose last value is a long list, in
+    pieces; ``json_end`` ends it.
+
+    Args:
+        before: the document without the list.
+        name: key of the list.
+        rows: its elements, each taken when the pieces before are.
+
+    >>> b"".join([*json_pieces({"a": 1}, "b", [{"c": 2}]), json_end({"d": []})]) == json_bytes(
+    ...     {"a": 1, "b": [{"c": 2}], "d": []}
+    ... )
+    True
+    """
+    text = _checked({**before, name: []})
+    yield text.removesuffix("]\n}").encode()
+    end = b"]"
+    for k, row in enumerate(rows):
+        inner = _checked(row).replace("\n", "\n  ")  # a text in JSON has no end of a line
+        yield f"{',' if k else ''}\n  {inner}".encode()
+        end = b"\n ]"
+    yield end
+
+
+def json_end(after: Mapping[str, Any]) -> bytes:
+    """The end of a document that ``json_pieces`` began.
+
+    Args:
+        after: the values after the list, at least one.
+    """
+    return b"," + _checked(after).removeprefix("{").encode() + b"\n"
 
 
 def plain_values(value: Any) -> Any:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from optimizer.errors import InputError
-from optimizer.history.issued import find_batch, find_trial, issued_batches, next_number
+from optimizer.history.issued import find_batch, find_trial, issued_batches
+from optimizer.history.issued_numbers import next_number
 from optimizer.plant.site import Site
 from tests.history.issued import (
     closed,

@@ -12,6 +12,7 @@ import pytest
 from optimizer import History, Site
 from optimizer.errors import HistoryError
 from optimizer.history.issued import find_batch, find_trial, issued_batches
+from optimizer.history.issued_numbers import ORDERS, unsettled_ids
 from optimizer.history.schema import schema_of
 from optimizer.history.storage import event_log, kept_events
 from optimizer.history.storage.event_log import Event, events_until
@@ -85,13 +86,16 @@ def test_one_batch_is_found_without_the_plans_of_the_others(history: History, mo
     trial = {"order": 1, "rank": 1, "settings": {}, "grade": {}, "recovery": {}, "why": "x" * LARGE}
     for k in range(1, 6):
         about = {"batch": f"deck-1-{k}", "line": "deck-1", "number": k, "brief": {}, "today": {},
-                 "noise": {}, "plan": {"units": {}, "recommendations": [trial]}}  # fmt: skip
+                 "noise": {}, "plan": {"units": {}, "recommendations": [trial]},
+                 ORDERS: [1]}  # fmt: skip
         event = Event("issued", datetime(2026, 3, 1, tzinfo=UTC), "Ana", about)
         history.note([event], history.version, schema_of(Site()))
     read = []
     whole = kept_events._whole
     monkeypatch.setattr(kept_events, "_whole", lambda *of: (read.append(of[0]), whole(*of))[1])
     snapshot = history.at()
+    assert unsettled_ids(snapshot, "deck-1") == [f"deck-1-{k}" for k in range(1, 6)]
+    assert not read
     assert find_batch(snapshot, "deck-1-3").number == 3
     assert find_trial(snapshot, "deck-1-3.1")[1].order == 1
     assert len(set(read)) == 1

@@ -43,6 +43,7 @@ import optimizer.intake.settling.load
 from optimizer.errors import InputError, LimitError, Overtaken
 from optimizer.history.history import History
 from optimizer.history.issued import issued_batches
+from optimizer.history.issued_numbers import unsettled_ids
 from optimizer.history.snapshot import Snapshot
 from optimizer.history.storage import commits
 from optimizer.history.storage.event_log import Event
@@ -470,7 +471,11 @@ class Histories(RuleBasedStateMachine):
         assert self._runs(now) == self.model.runs
         batches = issued_batches(now, Site())
         assert {t.trial: t.state for b in batches for t in b.trials} == self.model.states()
-        assert {b.batch: b.closed_at is not None for b in batches} == self.model.closed()
+        closed = self.model.closed()
+        assert {b.batch: b.closed_at is not None for b in batches} == closed
+        still_open = {each for line in now.lines for each in unsettled_ids(now, line)}
+        with_runs = {b.batch for b in batches if b.line in now.lines}
+        assert still_open == {each for each in with_runs if not closed[each]}
         if now.version is not None:
             for version in range(max(self.digests, default=-1) + 1, now.version + 1):
                 held = now if version == now.version else self.reader.at(version)
