@@ -112,9 +112,10 @@ class Client:
         body = json.dumps(brief).encode()
         return self._json("POST", "/v1/batches", {"seed": seed}, body)
 
-    def batches(self, line: str | None = None) -> dict[str, Any]:
-        """The issued batches of a line, or of all lines: the ``highside.batches/1`` document."""
-        return self._json("GET", "/v1/batches", {"line": line})
+    def batches(self, line: str | None = None, *, latest: int | None = None) -> dict[str, Any]:
+        """The issued batches of a line, or of all lines: the ``highside.batches/1`` document; with
+        ``latest`` only as many, those that were issued last."""
+        return self._json("GET", "/v1/batches", {"line": line, "latest": latest})
 
     def batch(self, batch: str) -> dict[str, Any]:
         """An issued batch by its number: the ``highside.batch/1`` document."""

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from optimizer import History, Site, batch
-from tests.service.test_batches import quick, runs
+from tests.service.test_batches import BRIEF, quick, runs
 from tests.service.test_page import HTML, fields, forms, issue_form, trial_form
 from tests.service.test_service import READ, RECORD, TOKENS, client_of, options
 from tests.serving import SECONDS
@@ -291,6 +291,21 @@ def test_a_batch_is_closed_and_its_page_stays(client, options, page):
     listed = client.get("/batches").text
     assert 'href="/batches?batch=a-1">a-1</a>' in listed
     assert client.get("/batches?batch=a-1").status_code == 200
+
+
+def test_the_list_of_batches_has_pages(client, monkeypatch):
+    for _ in range(3):
+        client.post("/v1/batches", json={**BRIEF, "trials": {"count": 1}})
+    client.post("/v1/batches/a-1/trials/1/result", json={"grade": 0.98, "recovery": 0.917})
+    for module in ("deck.batches", "history.paging"):
+        monkeypatch.setattr(f"optimizer.service.pages.{module}.SHOWN", 2)
+    first, second = (client.get(f"/batches?line=a&page={page}").text for page in (1, 2))
+    listed = [re.findall(r"batch=(a-\d)", page) for page in (first, second)]
+    assert listed == [["a-3", "a-2"], ["a-1"]]
+    assert "/batches?line=a&amp;page=2" in first
+    assert "/batches?line=a&amp;page=1" in second
+    assert first.count("91.7") == 2  # the best reading so far, which is on the other page
+    assert client.get("/batches?page=x").status_code == 422
 
 
 def test_what_does_not_exist_is_said(client, page):

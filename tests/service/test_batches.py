@@ -123,6 +123,20 @@ def test_all_batches_and_those_of_one_line(client, options):
     one = client.get("/v1/batches?line=b").json()
     assert [each["batch"] for each in one["batches"]] == ["b-1"]
     assert client.get("/v1/batches?line=none").json()["batches"] == []
+    assert client.get("/v1/batches?latest=1").json() == {**found, "batches": found["batches"][1:]}
+    assert client.get("/v1/batches?latest=1&line=a").json()["batches"] == found["batches"][:1]
+    assert client.get("/v1/batches?latest=1&line=none").json()["batches"] == []
+    assert client.get("/v1/batches?latest=0").status_code == 422
+
+
+def test_a_long_list_is_sent_whole_to_readers_that_take_it_at_the_same_time(client, monkeypatch):
+    monkeypatch.setattr("optimizer.service.answers.issued_batches.PIECE", 7)
+    issued(client)
+    whole = client.get("/v1/batches")
+    assert int(whole.headers["content-length"]) == len(whole.content)
+    with ThreadPoolExecutor(3) as pool:
+        for found in pool.map(lambda _: client.get("/v1/batches"), range(3)):
+            assert found.content == whole.content
 
 
 @pytest.mark.parametrize("path", ["/v1/batches", "/v1/batches/a-1", "/v1/batches/a-1/sheet"])

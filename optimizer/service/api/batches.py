@@ -9,7 +9,7 @@ from typing import Any
 from urllib.parse import quote
 
 from fastapi import APIRouter, Request
-from starlette.responses import Response
+from starlette.responses import Response, StreamingResponse
 
 from optimizer.campaign import Batch
 from optimizer.errors import Overtaken
@@ -21,6 +21,7 @@ from optimizer.service.api.parameters import (
     BatchId,
     Form,
     IfNoneMatch,
+    Latest,
     Line,
     Paper,
     Seed,
@@ -57,11 +58,16 @@ async def issue(request: Request, seed: Seed = None) -> Response:
 @routes.get("/v1/batches", summary="Issued batches, and what the finished ones taught",
             responses=responses.BATCHES)  # fmt: skip
 async def batches(
-    request: Request, line: Line = None, if_none_match: IfNoneMatch = None
+    request: Request, line: Line = None, latest: Latest = None, if_none_match: IfNoneMatch = None
 ) -> Response:
     """The batches in the order of their issue."""
-    tag, content = await parts_of(request).issued.document(line)
-    return tagged(content, tag, JSON, request)
+    found = await parts_of(request).issued.document(line, latest)
+    known = tagged(b"", found.tag, JSON, request)
+    if known.status_code == 304:
+        return known
+    headers = {name: known.headers[name] for name in ("etag", "cache-control")}
+    headers["content-length"] = str(found.size)
+    return StreamingResponse(found.pieces(), headers=headers, media_type=JSON)
 
 
 # A line may have a slash in its name, which a server decodes before the address is read. Since the

@@ -22,6 +22,10 @@ MOST_SEED = 2**32 - 1
 Line = Annotated[
     str | None, Query(description="The line.", max_length=LONGEST_NAME, examples=["deck-1"])
 ]
+Latest = Annotated[
+    int | None,
+    Query(description="Only this many, those issued last; all when left out.", ge=1, le=200),
+]
 LineOfRows = Annotated[
     str | None,
     Query(description="Line of rows that name none.", min_length=1, max_length=LONGEST_NAME),

@@ -152,7 +152,7 @@ def _parts(configuration: Configuration, access: Access | None) -> Parts:
         jobs=jobs,
         expectations=Expectations(configuration),
         summaries=summaries,
-        issued=IssuedBatches(history, plant, jobs.versions),
+        issued=IssuedBatches(history, plant, jobs.versions, configuration.folder),
         run_tables=RunTables(history, plant, jobs.versions),
         recorder=recorder,
         batch_recorder=BatchRecorder(recorder, audit, metrics),

@@ -27,6 +27,7 @@ from optimizer.service.exchange.queries import LONGEST_NAME, parse_fields
 from optimizer.service.exchange.typed_numbers import whole
 from optimizer.service.pages.deck.result_form import Entered, beside, read_result, read_signature
 from optimizer.service.pages.deck.trials import trials_page
+from optimizer.service.pages.history.paging import SHOWN, page_of
 from optimizer.service.pages.shared.forms import (
     address_back,
     asked_of_brief,
@@ -67,11 +68,14 @@ async def batches(request: Request) -> Response:
     if batch := request.query_params.get("batch", ""):
         return await _page(request, batch)
     line = request.query_params.get("line", "").strip()[:LONGEST_NAME] or None
-    issued = await parts_of(request).issued.of(line)
-    return render_for(request, "batches.html", "batches", line=line, issued=issued.batches[::-1],
-                      zone=parts_of(request).site.time_zone,
-                      lessons={lesson.batch: lesson for lesson in issued.lessons},
-                      mass_unit=parts_of(request).site.mass.name)  # fmt: skip
+    parts = parts_of(request)
+    ids = (await parts.issued.ids(line))[::-1]
+    page = page_of("/batches", {} if line is None else {"line": line}, len(ids),
+                   request.query_params.get("page", "")[:LONGEST_NAME])  # fmt: skip
+    shown = ids[page.first : page.first + SHOWN][::-1]
+    return render_for(request, "batches.html", "batches", line=line, page=page,
+                      issued=(await parts.issued.told(shown, line))[::-1],
+                      zone=parts.site.time_zone, mass_unit=parts.site.mass.name)  # fmt: skip
 
 
 @routes.post("/batches/issue")
@@ -214,8 +218,7 @@ async def _page(
     """The page of one batch, with a form that was refused, if any."""
     parts, query = parts_of(request), request.query_params
     found = await parts.issued.one(batch)
-    issued = await parts.issued.of(found.issued.line)
-    (lesson,) = (each for each in issued.lessons if each.batch == batch)
+    ((_, lesson),) = await parts.issued.told((batch,), found.issued.line)
     trials = {each.issued.trial: each.issued for each in found.trials}
     stored = trials.get(query.get("stored", ""))
     again = urlencode(await asyncio.to_thread(_asked_for, parts, found.issued.brief))

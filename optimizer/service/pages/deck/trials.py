@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import secrets
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from contextlib import suppress
 from datetime import UTC, datetime
 from typing import Any
@@ -14,7 +14,6 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, Request
 from starlette.responses import RedirectResponse, Response
 
-from optimizer.campaign import Batch
 from optimizer.errors import HistoryError, InputError, LimitError
 from optimizer.plant.run_columns import DECK_STATES
 from optimizer.service.answers.order import Order
@@ -185,7 +184,7 @@ async def _page(
         "batches": (), "entered": None, "zone": parts.site.time_zone,
     }  # fmt: skip
     if form is not None:
-        base["batches"] = shown_batches((await parts.issued.of(form.line)).batches)
+        base["batches"] = await parts.issued.beside_plan(form.line)
     return render_for(request, "main.html", "trials", status, **{**base, **values})
 
 
@@ -193,11 +192,6 @@ async def _lines(parts: Parts) -> list[str]:
     """The lines of the history, and those that the site file describes besides."""
     summary = json.loads((await parts.summaries.of())[1])
     return list(parts.site.lines_with(entry["line"] for entry in summary["lines"]))
-
-
-def shown_batches(issued: Sequence[Batch]) -> Sequence[Batch]:
-    """The batches of a line beside its plan: those that are open, else the latest one."""
-    return [batch for batch in issued if batch.issued.is_open] or issued[-1:]
 
 
 def change_between(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:

@@ -27,6 +27,7 @@ from optimizer.service.pages.history.told_change import compared, with_times
 from optimizer.service.pages.shared.forms import check_form, read_form, result_row, signature
 from optimizer.service.pages.shared.rendering import render_for
 from optimizer.service.parts import Parts, parts_of, require_recorder, sender_of
+from optimizer.text.trial_numbers import batch_of_trial
 
 VALUE = "v."
 """Beginning of the names of the fields that hold values of the run."""
@@ -233,8 +234,11 @@ def _lost(sent: Sent, found: FoundRun) -> str:
 
 async def _trial(parts: Parts, found: FoundRun) -> tuple[Batch | None, Trial | None]:
     """The batch and the trial whose result a run is; None for another run."""
-    for batch in (await parts.issued.of(found.line)).batches:
-        for trial in batch.trials:
-            if trial.issued.trial == found.run_id and trial.issued.run is not None:
-                return batch, trial
+    batch_id = batch_of_trial(found.run_id)
+    if batch_id not in await parts.issued.ids(found.line):
+        return None, None
+    batch = await parts.issued.one(batch_id)
+    for trial in batch.trials:
+        if trial.issued.trial == found.run_id and trial.issued.run is not None:
+            return batch, trial
     return None, None
