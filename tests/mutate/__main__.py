@@ -23,6 +23,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -81,7 +82,7 @@ def sample(room: str, count: int, seed: int) -> list[Mutant]:
 
 def files_of(room: str, module: str) -> list[str]:
     """The files of tests that belong to a module, from the root of the tree: its own examples,
-    where it has any, and others."""
+    where it has any, those without slow tests, and others; those of the room before others."""
     own, near, every = (
         sorted({path for each in folders for path in (ROOT / "tests" / each).glob("**/test_*.py")})
         for folders in ((room,), (room, *BESIDE), (".",))
@@ -96,9 +97,10 @@ def files_of(room: str, module: str) -> list[str]:
     if not set(found) & set(own):
         found = [*own, *found]
     examples = [module] if ">>>" in (ROOT / module).read_text(encoding="utf-8") else []
-    found.sort(key=lambda path: path not in own)
     quick = [path for path in found if not any(word in path.name for word in SLOW)]
-    return examples + [str(path.relative_to(ROOT)) for path in quick]
+    slow = Counter(name.split("::")[0] for name in listed())
+    names = {str(path.relative_to(ROOT)): path in own for path in quick}
+    return examples + sorted(names, key=lambda name: (slow[name] > 0, not names[name]))
 
 
 def naming(files: Iterable[Path], modules: Iterable[str]) -> list[Path]:
