@@ -31,7 +31,7 @@ DELETED = (ast.Expr, ast.AugAssign, ast.Raise, ast.Continue, ast.Break)
 """Statements that may be left out."""
 KEPT = (ast.Constant, ast.Yield, ast.YieldFrom)
 """Values whose statement is no mistake to leave out: docstrings, and what makes a generator."""
-SYMMETRIC = ("maximum", "minimum", "max", "min", "hypot", "allclose", "logaddexp")
+SYMMETRIC = ("maximum", "minimum", "max", "min", "hypot", "allclose", "array_equal", "logaddexp")
 """Functions whose first two arguments may change places."""
 # A constant that is a share or a width is off by a tenth, a count is off by one.
 OFF = 1.1

@@ -25,7 +25,7 @@ LIBRARIES = (
 )  # fmt: skip
 # A mutant may take this many times the work of the clean code and this many seconds more; a
 # process that works no more (two that wait for each other) ends after so many seconds of the clock.
-TIMES, SECONDS, CLOCK = 4.0, 20.0, 1200.0
+TIMES, SECONDS, CLOCK = 4.0, 5.0, 1200.0
 
 
 HOW = (
