@@ -7,34 +7,18 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from scipy import optimize, stats
+from scipy import stats
 from scipy.special import expit, logit
 
 from optimizer.gaussian_process.kernel import LABELS, LINES
-from optimizer.gaussian_process.mean import PER_UNIT
 from optimizer.gaussian_process.replicates import Groups
 from optimizer.model import candidate as candidates
 from optimizer.model import surrogate as surrogates
-from optimizer.model import unstated_errors, wrong_readings
-from optimizer.model.averaging import favored_of, weights_of
 from optimizer.model.candidate import Candidate
-from optimizer.model.coordinates import LatentReadings, from_latent
-from optimizer.model.deck_coordinates import deck_coordinates_of
-from optimizer.model.deck_state import (
-    COUPLED_SCALE,
-    COUPLED_WEIGHT,
-    EDGE_WEIGHT,
-    SETTINGS_WEIGHT,
-    AveragedDeckState,
-    DeckState,
-    deck_state_of,
-)
-from optimizer.model.left_out import OwnPrecision, log_density
+from optimizer.model.coordinates import from_latent
 from optimizer.model.selection import INTENSITY, chance_after_selection, sure_after_selection
 from optimizer.model.shared_error import MOST_SHARED, SharedError
 from optimizer.model.surrogate import Surrogate
-from optimizer.model.wrong_readings import weights_of_runs
-from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.time_effects.occasions import NONE, Occasions
 
 RNG = np.random.default_rng(31)
@@ -341,93 +325,6 @@ def test_the_errors_of_two_readings_are_shared_up_to_a_limit():
     assert error != "another"
 
 
-# -- weights --------------------------------------------------------------------------------------
-
-
-def test_descriptions_are_weighed_by_how_often_they_are_ahead_and_by_their_evidence():
-    """Of two that predict alike, the evidence to the power 0.2 decides: 5 ln 3 is a factor of 3."""
-    alike = np.zeros((6, 2))
-    np.testing.assert_allclose(weights_of([5.0 * np.log(3.0), 0.0], alike, 0), [0.75, 0.25])
-    # A description that is far ahead at each set-point has its least rivals' probability, 0.001.
-    ahead = np.column_stack([np.full(6, 50.0), np.zeros(6)])
-    assert weights_of([0.0, 0.0], ahead, 0).tolist() == [1.0, 0.0]
-    # 0.02 is enough to count: the power of the evidence makes 49 to 1.
-    found = weights_of([5.0 * np.log(48.9), 0.0], alike, 0)
-    np.testing.assert_allclose(found, [48.9 / 49.9, 1.0 / 49.9])
-    assert weights_of([5.0 * np.log(49.1), 0.0], alike, 0).tolist() == [1.0, 0.0]
-
-
-def test_a_description_is_favored_together_with_its_twin():
-    def one(name, alone=False):
-        return SimpleNamespace(
-            description=SimpleNamespace(name=name, says=f"as {name}", alone=alone)
-        )
-
-    found = favored_of([(one("a"), 0.4), (one("b"), 0.35), (one("b", True), 0.25)])
-    assert [(f.name, f.says, f.weight) for f in found.each] == [
-        ("b", "as b", 0.6), ("a", "as a", 0.4),
-    ]  # fmt: skip
-
-
-def test_a_run_weighs_as_it_is_probable_that_it_is_not_wrong():
-    """Nine runs at settings of their own. With certain predictions and errors of variance 1 of each
-    quantity, readings off by (d, 0) are wrong with the odds 0.01 / 0.99 times the densities' ratio
-    of normals of variance 17 and 1 (``scipy.stats``)."""
-    n = 9
-    off = np.linspace(0.0, 8.0, n)
-    noise = np.tile(np.eye(2), (n, 1, 1))
-    # A prediction of variance v from all others has the precision block 1 / (1 + v).
-    v = 1e-6
-    blocks = noise / (1.0 + v)
-    read = np.column_stack([off, np.zeros(n)])
-    known = OwnPrecision(read, noise, blocks, (blocks @ read[..., None])[..., 0])
-    pair = SimpleNamespace(own_precision=lambda: known)
-    latent = LatentReadings(off, np.zeros(n), *np.ones((3, n)))
-    groups = Groups.of(np.arange(float(n))[:, None])
-    found = weights_of_runs(pair, groups, latent)
-    normal = stats.multivariate_normal
-    for k in range(n):
-        right = 0.99 * normal.pdf(read[k], cov=(1.0 + v) * np.eye(2))
-        wrong = 0.01 * normal.pdf(read[k], cov=(17.0 + v) * np.eye(2))
-        assert found[k] == pytest.approx(max(right / (right + wrong), 1e-3), rel=1e-3)
-    few = Groups.of(np.arange(7.0)[:, None])
-    np.testing.assert_array_equal(weights_of_runs(None, few, None), np.ones(7))
-    eight = Groups.of(np.arange(8.0)[:, None])
-    with pytest.raises(AttributeError):
-        weights_of_runs(None, eight, None)
-
-
-def test_a_fit_that_a_wrong_reading_spoiled_is_sharpened():
-    """The usual median of the squared distance is 2 ln 2; half of it is no reason to doubt."""
-    spread = np.tile(np.eye(2), (5, 1, 1))
-    usual = 2.0 * np.log(2.0)
-    off = np.zeros((5, 2))
-    off[:, 0] = np.sqrt([0.1 * usual, 0.2 * usual, 0.3 * usual, 9.0, 9.0])
-    weight = np.array([1.0, 1.0, 0.5, 0.49, 0.4])
-    assert wrong_readings._shrinkage(off, spread, weight) == pytest.approx(0.2 / 0.5)
-    assert wrong_readings._shrinkage(off, spread, np.ones(5)) == pytest.approx(0.3 / 0.5)
-    assert wrong_readings._shrinkage(2.0 * off, spread, np.ones(5)) == 1.0
-    least = wrong_readings._shrinkage(0.0 * off, spread, np.ones(5))
-    assert least == pytest.approx(1e-3 / (0.5 * usual))
-
-
-def test_the_density_of_two_is_that_of_a_normal():
-    covariance = np.array([[[2.0, 0.5], [0.5, 1.0]]])
-    found = log_density(np.array([[0.3, -0.7]]), covariance)
-    wanted = stats.multivariate_normal.logpdf([0.3, -0.7], cov=covariance[0])
-    assert found[0] == pytest.approx(wanted)
-
-
-def test_errors_that_are_learned_are_told_by_their_median(monkeypatch):
-    sides = {
-        "more": LatentReadings(*np.zeros((2, 3)), *np.array([[3.0, 5, 9], [4, 5, 6], [1, 1, 7]])),
-        "less": LatentReadings(*np.zeros((2, 3)), *np.array([[1.0, 1, 1], [1, 1, 1], [0, 3, 1]])),
-    }
-    monkeypatch.setattr(unstated_errors, "latent_of", lambda readings, odds: sides[readings])
-    found = unstated_errors.typical_difference("more", "less", np.zeros(3))
-    np.testing.assert_allclose(found, [[4.0, 1.0], [1.0, 4.0]])
-
-
 # -- selection ------------------------------------------------------------------------------------
 
 
@@ -460,148 +357,3 @@ def test_a_search_ends_where_the_chance_is_just_reached_or_after_five():
     assert len(asked) == 5
     assert asked[0] < asked[1]
     assert sure_after_selection(lambda wanted: None, lambda k: (1.0, 1.0), 0.9) is None
-
-
-# -- the state of the deck ------------------------------------------------------------------------
-
-
-def by_laplace(member, X, even):
-    """Level, mode and evidence of the classifier by Rasmussen & Williams (2006), equations 3.15,
-    3.21, 3.26 and 3.32, with a general optimizer and plain inverses."""
-    d = X.shape[1] - len(member.contrasts)
-
-    def kernel(P, Q):
-        def features(Z):
-            z = PER_UNIT * (Z - 0.5)
-            one = np.ones(Z.shape[1])
-            one[list(member.contrasts)] = 0.0
-            square = (z**2 - one) / np.sqrt(0.8)
-            return np.hstack([
-                member.trend * z, member.trend * square, member.edge * z,
-                np.full((len(Z), 1), member.edge),
-            ])  # fmt: skip
-
-        squared = ((P[:, None] - Q[None]) ** 2).sum(axis=2) / (member.lengthscale**2 * d)
-        return member.deviation**2 * np.exp(-0.5 * squared) + features(P) @ features(Q).T
-
-    level = stats.norm.ppf((even.sum() + 1.0) / (len(even) + 2.0))
-    sign = np.where(even, 1.0, -1.0)
-    K = kernel(X, X) + 1e-10 * np.eye(len(X))
-    root = np.linalg.cholesky(K)
-
-    def negative(u):
-        return 0.5 * u @ u - stats.norm.logcdf(sign * (level + root @ u)).sum()
-
-    found = optimize.minimize(negative, np.zeros(len(X)), method="BFGS", options={"gtol": 1e-9})
-    f = root @ found.x
-    z = sign * (level + f)
-    ratio = np.exp(stats.norm.logpdf(z) - stats.norm.logcdf(z))
-    W = np.diag(ratio * (ratio + z))
-    evidence = -found.fun - 0.5 * np.linalg.slogdet(np.eye(len(X)) + K @ W)[1]
-
-    def chance(B):
-        cross = kernel(X, B)
-        mean = level + cross.T @ np.linalg.solve(K, f)
-        variance = kernel(B, B) - cross.T @ np.linalg.solve(K + np.linalg.inv(W), cross)
-        return stats.norm.cdf(mean / np.sqrt(1.0 + np.diag(variance)))
-
-    return evidence, chance
-
-
-RUNS = RNG.random((14, 3))
-EVEN = np.array(
-    [True, True, False, True, True, False, True, True, True, False, True, True, True, True]
-)
-
-
-@pytest.mark.parametrize(
-    "member",
-    [
-        DeckState(),
-        DeckState(0.4, 1.5, 0.5, contrasts=(1,)),
-        DeckState(deviation=0.0, trend=0.0, edge=1.5),
-    ],
-)
-def test_the_classifier_is_laplaces_approximation(member):
-    evidence, chance = by_laplace(member, RUNS, EVEN)
-    found = member.fit(RUNS, EVEN)
-    assert found.log_evidence_ == pytest.approx(evidence, abs=1e-4)
-    B = RNG.random((5, 3))
-    np.testing.assert_allclose(found.chance_even(B), chance(B), atol=1e-4)
-
-
-def test_repeated_runs_are_counted():
-    twice = DeckState().fit(np.vstack([RUNS, RUNS]), np.concatenate([EVEN, EVEN]))
-    apart = DeckState().fit(np.vstack([RUNS, RUNS + 1e-7]), np.concatenate([EVEN, EVEN]))
-    assert twice.log_evidence_ == pytest.approx(apart.log_evidence_, abs=1e-3)
-    assert len(twice.X_) == len(RUNS)
-
-
-class Told:
-    """A description of a given evidence and chance, which counts what it is fitted to."""
-
-    def __init__(self, evidence, chance):
-        self.log_evidence_, self.chance, self.fits = evidence, chance, []
-
-    def fit(self, X, even):
-        self.fits.append(len(X))
-        return self
-
-    def chance_even(self, B):
-        return np.full(len(B), self.chance)
-
-
-def test_descriptions_of_the_state_are_averaged_by_belief_times_evidence():
-    made = AveragedDeckState([(0.6, Told(np.log(2.0), 0.5)), (0.4, Told(0.0, 1.0))])
-    made.fit(np.zeros((3, 1)), [True] * 3)
-    np.testing.assert_allclose(made.weights_, [0.75, 0.25])
-    np.testing.assert_allclose(made.chance_even(np.zeros((2, 1))), [0.625, 0.625])
-    # One of less weight than a thousandth is left out of predictions, the others count for it.
-    made = AveragedDeckState([(0.5, Told(0.0, 0.5)), (0.5, Told(np.log(9e-4), 1.0))])
-    assert made.fit(np.zeros((3, 1)), [True] * 3).chance_even(np.zeros((1, 1))) == 0.5
-
-
-@pytest.mark.parametrize(
-    ("runs", "first", "second"), [(400, 400, None), (401, 201, 401), (801, 267, 801)]
-)
-def test_many_runs_are_judged_by_a_part_and_then_by_all(runs, first, second):
-    kept, dropped = Told(0.0, 0.5), Told(-99.0, 0.5)
-    AveragedDeckState([(0.5, kept), (0.5, dropped)]).fit(np.zeros((runs, 1)), [True] * runs)
-    assert dropped.fits == [first]
-    assert kept.fits == [first] + ([] if second is None else [second])
-
-
-def test_three_descriptions_of_the_state_compete_where_there_are_coupled_coordinates():
-    plain = deck_state_of(None, (2,)).members
-    assert [w for w, _ in plain] == [SETTINGS_WEIGHT, EDGE_WEIGHT]
-    assert [(m.deviation > 0, m.edge > 0, m.contrasts) for _, m in plain] == [
-        (True, False, (2,)), (False, True, (2,)),
-    ]  # fmt: skip
-    view = deck_coordinates_of(GRAVITY_TABLE)
-    (weight, coupled), *others = deck_state_of(view, (7,)).members
-    assert (weight, len(others), coupled.contrasts) == (COUPLED_WEIGHT, 2, (7,))
-    assert coupled.coordinates == replace(view, scale=COUPLED_SCALE)
-
-
-def test_a_deck_without_some_settings_is_classified_as_one_that_never_moves_them():
-    """With all five at the middle but air and speed, and with air and speed alone."""
-    two = ("eccentric_speed", "air")
-    space = replace(
-        GRAVITY_TABLE, settings=tuple(s for s in GRAVITY_TABLE.settings if s.name in two)
-    )
-    X = RNG.random((10, 2))
-    whole = np.full((10, 5), 0.5)
-    whole[:, [GRAVITY_TABLE.names.index(name) for name in two]] = X
-    (_, few), (_, all_) = (
-        deck_state_of(deck_coordinates_of(s)).members[0] for s in (space, GRAVITY_TABLE)
-    )
-    P, Q = (m._in_coordinates(x) for m, x in ((few, X), (all_, whole)))
-    smooth = [
-        replace_trend(m)._kernel(Z, Z, np.zeros((10, 1)), np.zeros((10, 1)))
-        for m, Z in ((few, P), (all_, Q))
-    ]
-    np.testing.assert_allclose(smooth[0], smooth[1], rtol=1e-9)
-
-
-def replace_trend(member):
-    return member.set_params(trend=0.0)
