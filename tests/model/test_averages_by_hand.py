@@ -91,7 +91,7 @@ def test_the_chance_of_the_grade_and_the_recovery_are_integrals_over_both_member
             mean, covariance = normal(pair, j)
             density = stats.multivariate_normal(mean, covariance)
             sd = np.sqrt(np.diag(covariance))
-            grid = [np.linspace(m - 6 * d, m + 6 * d, 601) for m, d in zip(mean, sd, strict=True)]
+            grid = [np.linspace(m - 6 * d, m + 6 * d, 301) for m, d in zip(mean, sd, strict=True)]
             S, C = np.meshgrid(*grid, indexing="ij")
             p = density.pdf(np.stack([S, C], axis=-1))
             p /= p.sum()
