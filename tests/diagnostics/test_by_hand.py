@@ -22,6 +22,17 @@ from optimizer.diagnostics.unexplored import collinear, plan_sampling, untried_r
 from optimizer.plant.region import Region
 from optimizer.plant.settings import Setting, SettingSpace
 
+
+@pytest.fixture(autouse=True)
+def constants(monkeypatch):
+    """The examples are worked out for these values, which are choices and may change."""
+    monkeypatch.setattr("optimizer.diagnostics.unexplored.WIDE_GAP", 0.2)
+    monkeypatch.setattr("optimizer.diagnostics.unexplored.INFLATED", 10.0)
+    monkeypatch.setattr("optimizer.diagnostics.unexplored.TOGETHER", 0.9)
+    monkeypatch.setattr("optimizer.diagnostics.unexplored.KNOWN_FROM", 0.5)
+    monkeypatch.setattr("optimizer.diagnostics.unexplored.MORE_RUNS", 8)
+
+
 # -- calibration ----------------------------------------------------------------------------------
 
 

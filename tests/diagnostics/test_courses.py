@@ -34,6 +34,17 @@ from optimizer.gaussian_process.estimation import Given
 from optimizer.gaussian_process.mean import Mean
 from optimizer.gaussian_process.process import GaussianProcess
 
+
+@pytest.fixture(autouse=True)
+def constants(monkeypatch):
+    """The examples are worked out for these values, which are choices and may change."""
+    monkeypatch.setattr("optimizer.diagnostics.trend_and_steps.FEWEST_GROUPS", 10)
+    monkeypatch.setattr("optimizer.diagnostics.trend_and_steps.EDGE", 0.05)
+    monkeypatch.setattr("optimizer.diagnostics.drift.FEWEST_RUNS", 20)
+    monkeypatch.setattr("optimizer.diagnostics.drift.FEWEST_DAYS", 8)
+    monkeypatch.setattr("optimizer.diagnostics.drift.LEVEL", 0.05)
+
+
 RNG = np.random.default_rng(21)
 N = 30
 TIME = np.sort(RNG.uniform(0.0, 24.0, N))

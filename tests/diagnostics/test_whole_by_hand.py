@@ -16,6 +16,13 @@ from optimizer.plant.brief import Brief
 from optimizer.plant.settings import Setting, SettingSpace
 from optimizer.plant.site import Site
 
+
+@pytest.fixture(autouse=True)
+def constants(monkeypatch):
+    """The examples are worked out for these values, which are choices and may change."""
+    monkeypatch.setattr("optimizer.diagnostics.diagnosis.FEWEST_RUNS", 8)
+
+
 SPACE = SettingSpace(
     (
         Setting("feed_rate", "t/h", 1.0, 3.0, 0.1),

@@ -23,6 +23,13 @@ from optimizer.plant.brief import Brief
 from optimizer.plant.region import Coupling, Region
 from optimizer.plant.settings import GRAVITY_TABLE, Setting, SettingSpace
 
+
+@pytest.fixture(autouse=True)
+def constants(monkeypatch):
+    """The examples are worked out for these values, which are choices and may change."""
+    monkeypatch.setattr("optimizer.landscape.progress.MOST_STRETCHES", 26)
+
+
 SPACE = SettingSpace(
     (
         Setting("feed_rate", "t/h", 1.0, 3.0, 0.1),

@@ -21,6 +21,19 @@ from optimizer.model.shared_error import MOST_SHARED, SharedError
 from optimizer.model.surrogate import Surrogate
 from optimizer.time_effects.occasions import NONE, Occasions
 
+
+@pytest.fixture(autouse=True)
+def constants(monkeypatch):
+    """The examples are worked out for these values, which are choices and may change."""
+    monkeypatch.setattr("optimizer.model.surrogate.MEMBERS", ((40, 16), (100, 8), (300, 4)))
+    monkeypatch.setattr("optimizer.model.selection.MOST_SEARCHES", 5)
+    monkeypatch.setattr("optimizer.model.candidate.FISHER_SD", 0.8)
+    monkeypatch.setattr("optimizer.model.candidate.LEAST_CURVATURE", 0.1)
+    monkeypatch.setattr(
+        "optimizer.model.candidate.CORRELATIONS", np.tanh(np.linspace(-2.4, 2.4, 13))
+    )
+
+
 RNG = np.random.default_rng(31)
 
 

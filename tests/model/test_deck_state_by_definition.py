@@ -21,6 +21,14 @@ from optimizer.model.deck_state import (
 )
 from optimizer.plant.settings import GRAVITY_TABLE
 
+
+@pytest.fixture(autouse=True)
+def constants(monkeypatch):
+    """The examples are worked out for these values, which are choices and may change."""
+    monkeypatch.setattr("optimizer.model.deck_state.MOST_JUDGED", 400)
+    monkeypatch.setattr("optimizer.model.deck_state.LEAST_WEIGHT", 0.001)
+
+
 RNG = np.random.default_rng(31)
 
 

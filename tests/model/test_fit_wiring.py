@@ -20,6 +20,17 @@ from optimizer.model.averaging import weighted_descriptions
 from optimizer.model.deck_prior import Frame
 from optimizer.model.surrogate import SETTLED, Settled, Surrogate
 
+
+@pytest.fixture(autouse=True)
+def constants(monkeypatch):
+    """The examples are worked out for these values, which are choices and may change."""
+    monkeypatch.setattr("optimizer.model.surrogate.REREADINGS", 2)
+    monkeypatch.setattr("optimizer.model.surrogate.MOST_REREADINGS", 12)
+    monkeypatch.setattr("optimizer.model.surrogate.WRONG_BELOW", 0.5)
+    monkeypatch.setattr("optimizer.model.averaging.TEMPER", 0.2)
+    monkeypatch.setattr("optimizer.model.averaging.MOST_GUARDED", 3)
+
+
 X = np.array([[0.0], [1.0], [0.0], [2.0]])
 GROUPS = Groups.of(X)
 

@@ -16,6 +16,7 @@ from optimizer.gaussian_process.replicates import Groups
 from optimizer.gaussian_process.solvers import EXACT
 from optimizer.measurement import RunReadings
 from optimizer.model.coordinates import (
+    GUESS_WORST_UNWANTED,
     MOST_UNWANTED,
     LatentReadings,
     PairReadings,
@@ -84,11 +85,11 @@ def test_an_impossible_reading_is_taken_as_nearly_all_of_the_unwanted():
     assert pytest.approx(logit(0.98)) == 0.5 * (C + S)
 
 
-def test_a_guessed_feed_makes_the_worst_run_lose_six_tenths_of_the_unwanted():
+def test_a_guessed_feed_makes_the_worst_run_lose_as_much_of_the_unwanted_as_stated():
     grade, recovery = np.array([0.9, 0.95]), np.array([0.8, 0.99])
     odds = guess_feed_odds(logit(grade), logit(recovery))
     shares = np.exp(odds) * recovery * (1.0 - grade) / grade
-    assert shares.max() == pytest.approx(0.6)
+    assert shares.max() == pytest.approx(GUESS_WORST_UNWANTED)
 
 
 def test_errors_of_readings_are_carried_to_sharpness_and_balance():

@@ -16,6 +16,20 @@ from optimizer.model.left_out import OwnPrecision, log_density
 from optimizer.model.wrong_readings import weights_of_runs
 
 
+@pytest.fixture(autouse=True)
+def constants(monkeypatch):
+    """The examples are worked out for these values, which are choices and may change."""
+    monkeypatch.setattr("optimizer.model.averaging.TEMPER", 0.2)
+    monkeypatch.setattr("optimizer.model.averaging.LEAST_WEIGHT", 0.02)
+    monkeypatch.setattr("optimizer.model.averaging.LEAST_AHEAD", 0.001)
+    monkeypatch.setattr("optimizer.model.wrong_readings.WRONG", 0.01)
+    monkeypatch.setattr("optimizer.model.wrong_readings.WRONG_SD", 4.0)
+    monkeypatch.setattr("optimizer.model.wrong_readings.SPOILED", 0.5)
+    monkeypatch.setattr("optimizer.model.wrong_readings.LEAST_WEIGHT", 0.001)
+    monkeypatch.setattr("optimizer.model.wrong_readings.FEWEST_RUNS", 8)
+    monkeypatch.setattr("optimizer.model.wrong_readings.WRONG_BELOW", 0.5)
+
+
 def test_descriptions_are_weighed_by_how_often_they_are_ahead_and_by_their_evidence():
     """Of two that predict alike, the evidence to the power 0.2 decides: 5 ln 3 is a factor of 3."""
     alike = np.zeros((6, 2))

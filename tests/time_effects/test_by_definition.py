@@ -29,6 +29,13 @@ from optimizer.time_effects.spread import (
 from optimizer.time_effects.unknown_days import with_unknown_days
 from optimizer.time_effects.variance_test import variance_test
 
+
+@pytest.fixture(autouse=True)
+def constants(monkeypatch):
+    """The examples are worked out for these values, which are choices and may change."""
+    monkeypatch.setattr("optimizer.time_effects.effects.KEPT", 0.999)
+
+
 RNG = np.random.default_rng(12)
 POINT = np.array([0, 0, 1, 1, 1, 2, 2, 0])
 DAYS = np.array([0, 1, 0, 1, 2, 2, 2, 2])

@@ -10,6 +10,14 @@ import pytest
 from optimizer.time_effects.occasions import DAY, SLOW, Occasions
 
 
+@pytest.fixture(autouse=True)
+def constants(monkeypatch):
+    """The examples are worked out for these values, which are choices and may change."""
+    monkeypatch.setattr("optimizer.time_effects.occasions.FEWEST_RUNS", 12)
+    monkeypatch.setattr("optimizer.time_effects.occasions.FEWEST_DAYS", 3)
+    monkeypatch.setattr("optimizer.time_effects.occasions.LOOK_BACK", 28.0)
+
+
 def runs(time, day=None, lot=None, **more) -> Occasions:
     time = np.asarray(time, float)
     day = np.floor(time).astype(int) if day is None else np.asarray(day)
