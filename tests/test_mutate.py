@@ -184,10 +184,12 @@ def test_where_every_test_takes_too_long_nothing_is_known(tree, capsys):
     assert [v.outcome for v in mutate.verdicts(work, -1.0)] == [mutate.UNTESTED]
 
 
-def test_tests_of_a_module_are_those_that_name_it():
-    found = mutate.files_of("planning", "optimizer/planning/stopping.py")
-    assert "tests/planning/test_stopping.py" in found
-    assert "tests/planning/test_search.py" not in found
+def test_tests_of_a_module_are_those_that_name_it_before_others_of_its_room():
+    found = mutate.files_of("planning", "optimizer/planning/search.py")
+    room = [name for name in found if name.startswith("tests/planning/")]
+    assert room[0] == "tests/planning/test_search.py"
+    assert "tests/planning/test_stopping.py" in room
+    assert "tests/history/test_table.py" not in found
 
 
 @pytest.fixture
@@ -208,15 +210,15 @@ def users(tree) -> Path:
 
 def test_a_module_that_no_test_names_is_judged_by_tests_of_its_nearest_users_and_its_room(users):
     found = mutate.files_of("room", "optimizer/room/part.py")
-    assert found == ["tests/room/test_part.py", "tests/hall/test_user.py"]
+    assert found == ["tests/hall/test_user.py", "tests/room/test_part.py"]
     (users / "tests/hall/test_user.py").unlink()
     found = mutate.files_of("room", "optimizer/room/part.py")
-    assert found == ["tests/room/test_part.py", "tests/hall/test_remote.py"]
+    assert found == ["tests/hall/test_remote.py", "tests/room/test_part.py"]
 
 
 def test_tests_of_other_rooms_judge_where_they_name_the_module_and_those_of_its_own_do_not(users):
     (users / "tests/hall/test_user.py").write_text("import optimizer.room.part\n")
     found = mutate.files_of("room", "optimizer/room/part.py")
-    assert found == ["tests/room/test_part.py", "tests/hall/test_user.py"]
+    assert found == ["tests/hall/test_user.py", "tests/room/test_part.py"]
     (users / "tests/room/test_part.py").write_text(TESTS)
     assert mutate.files_of("room", "optimizer/room/part.py") == ["tests/room/test_part.py"]

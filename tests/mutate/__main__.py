@@ -3,11 +3,11 @@
     python -m tests.mutate --rooms planning evidence --mutants 20
 
 picks so many mutants of each room by the seed and runs the tests that belong to the changed module:
-its own examples, and the files that name it, in ``tests/ROOM`` and a few other folders of tests,
-else in any. Where none names it, they are those that name a module which uses it. Where none is in
-``tests/ROOM``, all files there run, too. One runs after the other until a test fails. A mutant is
-killed where a test fails or the work of the tests grows out of proportion, and survives where all
-pass. It works in copies of the tree.
+its own examples, the files that name it, in ``tests/ROOM`` and a few other folders of tests, else
+in any, and all others of ``tests/ROOM``. Where none names it, those that name a module which uses
+it stand in for them. One runs after the other until a test fails. A mutant is killed where a test
+fails or the work of the tests grows out of proportion, and survives where all pass. It works in
+copies of the tree.
 """
 
 from __future__ import annotations
@@ -82,7 +82,8 @@ def sample(room: str, count: int, seed: int) -> list[Mutant]:
 
 def files_of(room: str, module: str) -> list[str]:
     """The files of tests that belong to a module, from the root of the tree: its own examples,
-    where it has any, those without slow tests, and others; those of the room before others."""
+    where it has any, those without slow tests, and others; those that name it or the modules that
+    use it before the others of its room."""
     own, near, every = (
         sorted({path for each in folders for path in (ROOT / "tests" / each).glob("**/test_*.py")})
         for folders in ((room,), (room, *BESIDE), (".",))
@@ -94,13 +95,10 @@ def files_of(room: str, module: str) -> list[str]:
         found = naming(near, users) or naming(every, users)
         users = {str(path.relative_to(ROOT)) for path in naming(modules, users)} - known
         known = known | users
-    if not set(found) & set(own):
-        found = [*own, *found]
     examples = [module] if ">>>" in (ROOT / module).read_text(encoding="utf-8") else []
-    quick = [path for path in found if not any(word in path.name for word in SLOW)]
+    every = [p for p in dict.fromkeys([*found, *own]) if not any(word in p.name for word in SLOW)]
     slow = Counter(name.split("::")[0] for name in listed())
-    names = {str(path.relative_to(ROOT)): path in own for path in quick}
-    return examples + sorted(names, key=lambda name: (slow[name] > 0, not names[name]))
+    return examples + sorted((str(p.relative_to(ROOT)) for p in every), key=lambda n: slow[n] > 0)
 
 
 def naming(files: Iterable[Path], modules: Iterable[str]) -> list[Path]:
