@@ -178,10 +178,8 @@ class Cells:
         """Days between occasions, infinite where a time is not known, shape (c + 3, c + 3)."""
         dated = np.isfinite(self.time)
         time = np.where(dated, self.time, 0.0)
-        found = np.where(dated[:, None] & dated, np.abs(time[:, None] - time), np.array(np.inf))
-        # Runs without a time have no effects of time.
-        np.fill_diagonal(found, np.where(dated, 0.0, np.inf))
-        return found
+        # Runs without a time have no effects of time, not even on themselves.
+        return np.where(dated[:, None] & dated, np.abs(time[:, None] - time), np.array(np.inf))
 
     @cached_property
     def _fixed(self) -> dict[str, Floats]:

@@ -6,6 +6,7 @@ expectations that the situation gives are numbers that tell which points were as
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -20,6 +21,7 @@ from optimizer.landscape.surroundings import today_of, usual_pair
 from optimizer.landscape.what_if import WhatIf, ranges_of
 from optimizer.model.coordinates import from_latent, to_latent
 from optimizer.plant.brief import Brief
+from optimizer.plant.profiles import profiles_of
 from optimizer.plant.region import Coupling, Region
 from optimizer.plant.settings import GRAVITY_TABLE, Setting, SettingSpace
 
@@ -129,6 +131,26 @@ def test_gates_have_effects_of_their_level_and_taper():
     np.testing.assert_array_equal(taper[:, 4] + taper[:, 5], 30)
     assert taper[0, 4] == 0 or taper[0, 5] == 0
     assert low < high
+
+
+def test_readings_of_gates_are_told_by_level_and_taper():
+    """Gates at 30 and 10 have the level 20 and, told as people are told of it, the taper that their
+    own settings to run now would have."""
+    space = GRAVITY_TABLE.with_gates("air", 2)
+    profiles = profiles_of(space)
+    here = np.array([[3, 3, 3, 3, 30, 10]])
+    one = situation()
+    one.evidence.space, one.limits.region = space, Region.whole(space)
+    one.evidence.inputs_today = lambda index: profiles.inputs(space.values(index))
+    one.expected = lambda index: "expected"
+    points = SimpleNamespace(
+        **{**vars(POINTS), "inputs": np.vstack([profiles.inputs(space.values(here))] * 2)}
+    )
+    effects = surroundings._effects(one, points, here[0])
+    assert len(effects) == 6
+    for effect in effects:
+        np.testing.assert_allclose(effect.reading_levels, effect.now, atol=1e-9)
+    assert effects[4].now == pytest.approx(space.values(here)[0, 4:].mean())
 
 
 @pytest.mark.parametrize("here", [0, 7, 100])
@@ -395,6 +417,19 @@ def test_an_answer_holds_what_the_situation_expects(monkeypatch):
     shift = SimpleNamespace(over={"moisture": SimpleNamespace(ends=(10.0, 14.0))})
     asked, _ = asked_of(monkeypatch, evidence={"shift": shift})
     assert asked.expected({}).over == {"moisture": {"low": 10.0, "high": 14.0}}
+
+
+def test_an_answer_is_written_with_what_it_has_and_without_what_it_has_not(monkeypatch):
+    asked, _ = asked_of(monkeypatch)
+    found = asked.expected({"side_tilt": 2.0, "eccentric_speed": 430.0})
+    kept = replace(found, middlings=SimpleNamespace(as_dict=lambda: "kept")).as_dict()
+    assert (kept["middlings"], kept["nearest_run"]["differs"]) == ("kept", {"feed_rate": 0.5})
+    bare = replace(found, middlings=None, nearest_run=None).as_dict()
+    assert "middlings" not in bare
+    assert "over" not in bare
+    assert bare["nearest_run"] is None
+    varied = replace(found, over={"moisture": {"low": 10.0, "high": 14.0}}, middlings=None)
+    assert varied.as_dict()["over"] == {"moisture": {"low": 10.0, "high": 14.0}}
 
 
 def test_the_nearest_run_is_by_shares_of_ranges_and_the_latest_of_equals(monkeypatch):

@@ -31,7 +31,17 @@ DELETED = (ast.Expr, ast.AugAssign, ast.Raise, ast.Continue, ast.Break)
 """Statements that may be left out."""
 KEPT = (ast.Constant, ast.Yield, ast.YieldFrom)
 """Values whose statement is no mistake to leave out: docstrings, and what makes a generator."""
-SYMMETRIC = ("maximum", "minimum", "max", "min", "hypot", "allclose", "array_equal", "logaddexp")
+SYMMETRIC = (
+    "clip",
+    "maximum",
+    "minimum",
+    "max",
+    "min",
+    "hypot",
+    "allclose",
+    "array_equal",
+    "logaddexp",
+)
 """Functions whose first two arguments may change places."""
 # A constant that is a share or a width is off by a tenth, a count is off by one.
 OFF = 1.1
@@ -113,16 +123,10 @@ def changed_nodes(node: ast.AST) -> Iterator[ast.AST]:
     elif isinstance(node, ast.Call) and ast.unparse(node.func).split(".")[-1] not in SYMMETRIC:
         if len(node.args) > 1 and not any(isinstance(a, ast.Starred) for a in node.args[:2]):
             first, second, *rest = node.args
-            if ast.unparse(first) != ast.unparse(second) and not is_one_sided(node):
+            if ast.unparse(first) != ast.unparse(second):
                 yield with_field(node, args=[second, first, *rest])
     elif isinstance(node, DELETED) and not is_kept(node):
         yield ast.Pass()
-
-
-def is_one_sided(node: ast.Call) -> bool:
-    """Whether a call is ``clip(x, low, None)``, the larger of the first two."""
-    unlimited = len(node.args) == 3 and ast.unparse(node.args[2]) == "None"
-    return unlimited and ast.unparse(node.func).split(".")[-1] == "clip"
 
 
 def is_kept(node: ast.AST) -> bool:
