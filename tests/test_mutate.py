@@ -63,7 +63,7 @@ def test_each_mistake_is_one_change_of_one_line():
 def test_arguments_change_places_unless_their_order_does_not_matter():
     swapped = [
         m.became
-        for m in mutants_of("a.py", "f(x, y, z)\nmax(x, y)\nf(*x, y)\nf(x, x)\nclip(x, 1, None)\n")
+        for m in mutants_of("a.py", "f(x, y, z)\nmax(x, y)\nf(*x, y)\nf(x, x)\nclip(x, 0.0, y)\n")
     ]
     assert swapped == ["pass", "f(y, x, z)", "pass", "pass", "pass", "pass", "1.0"]
 
