@@ -5,7 +5,13 @@ from __future__ import annotations
 import pytest
 
 from optimizer.interval import Interval
-from optimizer.planning.explanations import reason, reason_of_gain, watch_for
+from optimizer.planning.explanations import (
+    changes_between,
+    reason,
+    reason_of_gain,
+    watch_for,
+    with_profile,
+)
 from optimizer.planning.plan import Change
 from optimizer.plant.settings import GRAVITY_TABLE
 
@@ -81,3 +87,68 @@ def test_what_to_watch_for_follows_from_the_move_that_is_largest_in_shares_of_it
     assert largest.values["what"].key == "watch_side_tilt_down"
     assert watch_for(GRAVITY_TABLE, moved(air=1.0)).values["what"].key == "watch_air_up"
     assert watch_for(GRAVITY_TABLE, ()).key == "wait_for_cover"
+
+
+# ------------------------------------------------------------------ moves
+
+
+def changes(space, end, start=None):
+    here = dict(zip(space.names, (space.low + space.span / 2).tolist(), strict=True))
+    return [c.setting for c in changes_between(space, {**here, **(start or {})}, {**here, **end})]
+
+
+def test_a_lower_feed_rate_is_set_first_a_higher_one_last_and_air_after_the_others():
+    moved = {"air": 50.0, "eccentric_speed": 500.0, "side_tilt": 3.0, "end_raise": 3.0}
+    others = ["end_raise", "side_tilt", "eccentric_speed", "air"]
+    assert changes(GRAVITY_TABLE, {**moved, "feed_rate": 1.0}) == ["feed_rate", *others]
+    assert changes(GRAVITY_TABLE, {**moved, "feed_rate": 3.0}) == [*others, "feed_rate"]
+    gates = GRAVITY_TABLE.with_gates("air", 2)
+    both = {"air_1": 50.0, "air_2": 40.0, "side_tilt": 3.0, "feed_rate": 3.0}
+    assert changes(gates, both) == ["side_tilt", "air_1", "air_2", "feed_rate"]
+
+
+def test_a_control_whose_value_is_not_known_is_no_move():
+    (change,) = changes_between(GRAVITY_TABLE, {"air": 40.0}, {**dict.fromkeys(
+        GRAVITY_TABLE.names, 1.0), "air": 45.0})  # fmt: skip
+    assert (change.setting, change.start, change.end, change.unit) == ("air", 40.0, 45.0, "turn")
+
+
+def test_a_move_of_gates_is_watched_for_as_the_profile_that_changes_most():
+    gates = GRAVITY_TABLE.with_gates("air", 3)
+
+    def watched(*by):
+        moved = tuple(
+            Change(f"air_{k}", 40.0, 40.0 + each, "turn") for k, each in enumerate(by, 1) if each
+        )
+        return watch_for(gates, moved).values["what"].key
+
+    assert watched(9.0, 9.0, 9.0) == "watch_air_up"
+    assert watched(-9.0, -9.0, -8.0) == "watch_air_down"
+    assert watched(9.0, 0.0, -9.0) == "watch_air_taper_up"
+    assert watched(-9.0, 0.0, 9.0) == "watch_air_taper_down"
+    assert watched(-9.0, 18.0, -9.0) == "watch_air_bow_up"
+    assert watched(9.0, -18.0, 9.0) == "watch_air_bow_down"
+
+
+def test_a_reason_tells_how_the_profile_of_gates_differs_by_a_step_or_more():
+    gates = GRAVITY_TABLE.with_gates("air", 3)
+    now = dict.fromkeys(gates.names, 40.0)
+
+    def said(*by):
+        trial = {**now, **{f"air_{k}": 40.0 + each for k, each in enumerate(by, 1)}}
+        found = with_profile("because", gates, trial, now)
+        return found if found == "because" else [s.key for s in found.values["profile"]]
+
+    assert said(5.0, 5.0, 5.0) == "because"
+    assert said(0.4, 0.0, -0.4) == "because"
+    assert said(5.0, 0.0, -5.0) == ["more_at_feed_end"]
+    assert said(-5.0, 0.0, 5.0) == ["more_at_discharge_end"]
+    assert said(-3.0, 6.0, -3.0) == ["more_in_middle"]
+    assert said(8.0, -6.0, -2.0) == ["more_at_feed_end", "more_at_ends"]
+    two = GRAVITY_TABLE.with_gates("air", 2)
+    level = dict.fromkeys(two.names, 40.0)
+    found = with_profile("because", two, {**level, "air_1": 45.0}, level)
+    assert (found.values["why"], [s.key for s in found.values["profile"]]) == (
+        "because", ["more_at_feed_end"],
+    )  # fmt: skip
+    assert with_profile("because", GRAVITY_TABLE, now | level, now | level) == "because"
