@@ -5,21 +5,24 @@ from __future__ import annotations
 from types import SimpleNamespace
 
 import numpy as np
+import pyarrow as pa
 import pytest
 from scipy.special import expit, logit
 
-from optimizer.comparison import line_study
+from optimizer.comparison import compare, comparing, line_study
 from optimizer.comparison.basis import Basis
 from optimizer.comparison.comparing import _Findings, _rankings, _side_by_side
 from optimizer.comparison.line_study import SHAPE, TOWARDS_PEAK, UNKNOWN, VARYING, Study, trusted
 from optimizer.comparison.ranking import Rank
 from optimizer.comparison.record import LineResult
 from optimizer.comparison.request import ComparisonRequest, Prices
+from optimizer.history.snapshot import Snapshot
 from optimizer.interval import Interval
 from optimizer.plant.brief import Brief
 from optimizer.plant.mass import TONNE
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.plant.site import Site
+from tests.conftest import run_table
 
 BASIS = Basis({"feed_grade": 0.9}, 2.0, 0.98, 0.9)
 
@@ -136,6 +139,41 @@ def test_the_gap_of_a_line_is_priced():
     assert worth["b"] is None
     assert found.as_dict()["prices"] == prices.as_dict(TONNE)
     assert prices.as_dict(TONNE)["mass_unit"] == "t"
+
+
+def few(line, n=7, **more):
+    settings = GRAVITY_TABLE.values(np.tile([15, 20, 20, 30, 40], (n, 1)))
+    return run_table(settings, [0.98] * n, [0.9] * n, line=line, **more)
+
+
+def test_lines_with_few_runs_are_left_out_with_the_reason():
+    table = pa.concat_tables([few("a"), few("b", 3)])
+    told = []
+    found = compare(Snapshot.of_table(table), progress=told.append)
+    assert [line for line, _ in found.left_out] == ["a", "b"]
+    assert [why.values["runs"] for _, why in found.left_out] == [7, 3]
+    assert (found.lines, found.ranking, found.ranked_by) == ((), None, "attainable")
+    assert [said.values["count"] for said in told] == [0]
+    asked = compare(Snapshot.of_table(table), request=ComparisonRequest(lines=["b"]))
+    assert [line for line, _ in asked.left_out] == ["b"]
+
+
+def test_lines_that_can_be_compared_are_studied(monkeypatch):
+    """The study is replaced: each task is of a line, its runs and the basis of all."""
+    seen = []
+
+    def studied(work, tasks, *where):
+        seen.extend([(task.line, task.runs.num_rows, task.seed, where) for task in tasks])
+        return [study(task.line, 0.8 + 0.01 * k) for k, task in enumerate(tasks)]
+
+    monkeypatch.setattr(comparing, "run_all", studied)
+    table = pa.concat_tables([few("a", 8), few("b", 9), few("c", 7)])
+    found = compare(Snapshot.of_table(table), seed=5, scheduler="spread", workers=2)
+    assert seen == [("a", 8, 5, ("spread", 2)), ("b", 9, 5, ("spread", 2))]
+    assert [line.name for line in found.lines] == ["a", "b"]
+    assert [line for line, _ in found.left_out] == ["c"]
+    assert (found.seed, found.basis.feed_rate) == (5, 2.0)
+    assert found.curves is None
 
 
 # ------------------------------------------------------------------ one line

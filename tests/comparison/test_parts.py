@@ -160,3 +160,56 @@ def test_values_outside_the_runs_of_a_line(change, said):
     found = untried(table, GRAVITY_TABLE, site, Basis(**{**asked_for, **change}))
     assert len(found) == len(said)
     assert all(warning.startswith(start) for warning, start in zip(found, said, strict=True))
+
+
+# ------------------------------------------------------------------ settings that are sure enough
+
+
+def test_settings_that_are_not_sure_rank_below_all_others_by_worth_times_chance():
+    region, worth, chance = deck_of_two()
+    points = np.array([[0, 15], [7, 2], [10, 10], [20, 0]])
+    assert chance(points) == pytest.approx([0.85, 0.84, 0.7, 0.6])
+    found = Search(region, chance, 0.85).sure_first(worth)(points)
+    assert found == pytest.approx([0.65, -1 + 0.84 * 0.59, -1 + 0.7 * 0.7, -1 + 0.6 * 0.7])
+    assert [Search(region, chance, at).sure(points[0]) for at in (0.85, 0.86)] == [True, False]
+
+
+def test_settings_are_moved_until_most_of_the_gain_is_reached():
+    """Both settings add alike up to 10 steps each; all settings are sure. The best has both at 10;
+    the first move reaches half of the gain, the second all of it."""
+    region, _, _ = deck_of_two()
+    search = Search(region, lambda index: np.ones(len(index)), 0.5)
+
+    def both(index):
+        return 0.02 * np.minimum(index, 10).sum(axis=1)
+
+    now, best = np.array([0, 0]), np.array([10, 10])
+    assert both(search.simplest(both, now, best)[None])[0] == pytest.approx(0.4)
+
+    def mostly_one(index):
+        return 0.04 * np.minimum(index[:, 0], 10) + 0.005 * np.minimum(index[:, 1], 10)
+
+    assert search.simplest(mostly_one, now, best).tolist()[1] == 0
+    assert search.simplest(mostly_one, best, best).tolist() == [10, 10]
+
+
+def test_without_a_way_to_be_sure_the_best_is_kept():
+    """From settings that are not sure, no single move leads to sure ones: only both together."""
+    region, worth, _ = deck_of_two()
+
+    def chance(index):
+        return np.where((index[:, 0] == 5) & (index[:, 1] == 5), 0.9, 0.1)
+
+    search = Search(region, chance, 0.8)
+    found = search.simplest(worth, np.array([15, 15]), np.array([5, 5]))
+    assert search.sure(found)
+
+
+def test_the_best_start_is_the_worthiest_of_the_sure_ones():
+    region, _, chance = deck_of_two()
+    search = Search(region, chance, 0.85)
+    starts = np.array([[20, 20], [0, 3], [1, 2]])
+    flat = search.best(starts, np.array([9.0, 0.1, 0.2]), lambda index: np.zeros(len(index)))
+    assert flat.tolist() == [1, 2]
+    point, surest = search.surest(np.array([[3, 3]]))
+    assert (point.tolist(), surest) == ([0, 0], 1.0)
