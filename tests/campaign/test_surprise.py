@@ -121,6 +121,7 @@ def test_what_finished_batches_taught():
     assert second["minutes"] == 60.0
     closed_at = [lesson["closed_at"][11:16] for lesson in (first, second)]
     assert closed_at == ["12:06", "12:50"]
+    assert document(events, runs)["batches"][0]["closed_at"] == first["closed_at"]
 
 
 def test_what_an_open_batch_taught_so_far():
