@@ -1,22 +1,19 @@
-"""What a few runs give as evidence: the line, the runs it borrows, its days, its drift."""
+"""What a few runs give as evidence: the line, the runs it borrows, its days, its middlings."""
 
 from __future__ import annotations
-
-from types import SimpleNamespace
 
 import numpy as np
 import pyarrow as pa
 import pytest
-from scipy.special import expit, logit
+from scipy.special import expit
 
-from optimizer.evidence import borrowing, drift_now
+from optimizer.evidence import borrowing
 from optimizer.evidence.assembly import evidence_of
 from optimizer.evidence.borrowing import FEWEST_OWN, knows_enough, runs_to_learn_from
 from optimizer.evidence.columns import codes_of, column_reader, settings_of
-from optimizer.evidence.drift_now import NOTHING, DriftNow, drift_at
+from optimizer.evidence.middlings import fit_middlings, middlings_readings
 from optimizer.evidence.occasions import days_since_1970, occasions_of
-from optimizer.evidence.unlogged import LEAST_P, Unlogged, _slopes
-from optimizer.interval import Interval
+from optimizer.evidence.set_points import collapse_runs
 from optimizer.plant.brief import Brief
 from optimizer.plant.settings import GRAVITY_TABLE
 from optimizer.plant.site import Site
@@ -241,101 +238,39 @@ def test_borrowed_runs_have_no_day_and_no_lot():
     assert np.isnan(found.time[9:]).all()
 
 
-# ------------------------------------------------------------------ drift
-
-WANTED, UNWANTED, FEED = 0.9, 0.2, 0.8
-S, C = logit(WANTED) - logit(UNWANTED), logit(WANTED) + logit(UNWANTED)
+# ------------------------------------------------------------------ middlings and set-points
 
 
-def grade_and_recovery(sharpness, balance):
-    """By the two-product formula."""
-    wanted, unwanted = expit(0.5 * (balance + sharpness)), expit(0.5 * (balance - sharpness))
-    return np.array([FEED * wanted / (FEED * wanted + (1 - FEED) * unwanted), wanted])
+def test_middlings_are_learned_from_three_readings_on():
+    share = np.array([0.1, 0.1, 0.1, *[np.nan] * 6])
+    grade = np.array([0.8, 0.8, *[np.nan] * 7])
+    table = runs(9, middlings_share=share, middlings_grade=grade)
+    found = fit_middlings(evidence(table), 0)
+    (here,) = found.expected(evidence(table).inputs[:1])
+    assert here.share.mean == pytest.approx(0.1, abs=0.01)
+    assert here.share.low < 0.1 < here.share.high
+    assert (here.grade, found.grade) == (None, None)
+    two = runs(9, middlings_share=np.where(np.arange(9) < 2, share, np.nan))
+    assert fit_middlings(evidence(two), 0) is None
+    assert fit_middlings(evidence(runs(9)), 0) is None
 
 
-def slopes():
-    """Derivatives of grade, then of recovery, by S and C, as differences."""
-    h = 1e-5
-    by_s = (grade_and_recovery(S + h, C) - grade_and_recovery(S - h, C)) / (2 * h)
-    by_c = (grade_and_recovery(S, C + h) - grade_and_recovery(S, C - h)) / (2 * h)
-    return np.column_stack([by_s, by_c])
-
-
-def deck(weekly):
-    """Two members that agree on the mean of S and of C at any settings."""
-    mean = np.array([[[S + 0.1], [C - 0.1]], [[S - 0.1], [C + 0.1]]])
-    effects = None if weekly is None else SimpleNamespace(weekly=weekly)
-    return SimpleNamespace(latent=lambda A: SimpleNamespace(mean=mean), time_effects_=effects)
-
-
-def drift(weekly, dated=True):
-    table = runs(3)
-    if not dated:
-        table = table.set_column(2, "started_at", pa.nulls(3, pa.timestamp("us", "UTC")))
-    found = evidence(table)
-    return drift_at(deck(weekly), found, found.settings[:1], float(logit(FEED)))
-
-
-def test_a_drift_of_sharpness_and_balance_is_one_of_grade_and_recovery():
-    """Independent: slopes as differences of the two-product formula; 90 % of a normal lie within
-    1.645 standard deviations."""
-    mean, covariance = np.array([0.02, -0.05]), np.array([[4e-4, 1e-4], [1e-4, 9e-4]])
-    found = drift(SimpleNamespace(mean=mean, covariance=covariance))
-    for row, change in zip(slopes(), (found.grade, found.recovery), strict=True):
-        off = 1.645 * np.sqrt(row @ covariance @ row)
-        assert change.mean == pytest.approx(row @ mean, rel=1e-3)
-        assert change.low == pytest.approx(row @ mean - off, rel=1e-2)
-        assert change.high == pytest.approx(row @ mean + off, rel=1e-2)
-
-
-def test_no_drift_is_told_apart_from_not_knowing():
-    assert drift(None) == DriftNow(NOTHING, NOTHING)
-    assert drift(None, dated=False) is None
-    assert not DriftNow(NOTHING, NOTHING).worth_saying
-
-
-@pytest.mark.parametrize(
-    ("change", "worth"),
-    [((0.0006, 0.0001, 0.0011), True), ((0.0005, 0.0001, 0.0011), True),
-     ((0.0004, 0.0001, 0.0011), False), ((0.01, -0.001, 0.021), False),
-     ((-0.0006, -0.001, -0.0001), True), ((0.01, 0.0, 0.02), False)],
-)  # fmt: skip
-def test_a_drift_is_worth_saying_where_it_is_large_and_certain(change, worth):
-    assert drift_now._worth_saying(Interval(*change)) == worth
-    assert DriftNow(NOTHING, Interval(*change)).worth_saying == worth
-
-
-def test_a_drift_is_told_in_points_with_its_ends():
-    found = DriftNow(Interval(-0.004, -0.006, -0.002), Interval(0.003, 0.001, 0.005))
-    fall, rise = found.sentence.values["changes"]
-    assert (fall.key, rise.key) == ("falls_by", "rises_by")
-    assert [fall.values[k] for k in ("mean", "low", "high")] == pytest.approx([0.4, 0.2, 0.6])
-    assert [rise.values[k] for k in ("mean", "low", "high")] == pytest.approx([0.3, 0.1, 0.5])
-    both = DriftNow(found.grade, NOTHING, "season")
-    assert both.sentence.key == "drift_twice"
-    assert DriftNow(NOTHING, NOTHING, "season").sentence == "season"
-    assert both.as_dict()["worth_saying"] is True
-    assert both.as_dict()["grade_per_week"]["mean"] == -0.004
-
-
-def test_the_slopes_of_what_is_not_logged_are_those_of_the_two_product_formula():
-    assert _slopes(deck(None), np.zeros((1, 5)), float(logit(FEED))) == pytest.approx(
-        slopes(), rel=1e-4, abs=1e-6
+def test_middlings_of_other_lines_count_too():
+    share = np.full(8, 0.1)
+    table = pa.concat_tables(
+        [runs(9, "a", middlings_share=np.full(9, np.nan)), runs(8, "b", 1, middlings_share=share)]
     )
+    found = evidence(table, line="a")
+    assert middlings_readings(found) == 8
+    (here,) = fit_middlings(found, 0).expected(found.inputs[:1])
+    assert here.share.low < 0.1 < here.share.high
 
 
-def test_what_is_not_logged_is_told_below_a_chance_of_one_in_twenty():
-    def found(p, by="lot"):
-        return Unlogged("a", by, 0.001, 0.008, p)
-
-    assert [found(p).found for p in (0.0499, 0.05)] == [True, False]
-    assert found(0.05).sentences == ""
-    said = found(0.03).sentences
-    assert (said.key, said.values["grade"], said.values["recovery"]) == (
-        "unlogged_by_lot", pytest.approx(0.1), pytest.approx(0.8),
-    )  # fmt: skip
-    assert [found(p).sentences.values["p"].key for p in (LEAST_P, 0.9 * LEAST_P)] == [
-        "p_value", "p_below",
-    ]  # fmt: skip
-    assert found(0.5).as_dict()["measure"] == []
-    assert len(found(0.01, "day").as_dict()["measure"]) == 4
+def test_set_points_are_joined_only_where_there_are_more_than_wanted():
+    table = pa.concat_tables([runs(6), runs(6)])
+    found = collapse_runs(evidence(table), 6)
+    assert (len(found.count), found.count.tolist(), found.cell) == (6, [2.0] * 6, 0.0)
+    assert collapse_runs(evidence(table), 5).cell > 0.0
+    assert expit(np.sort(found.grade_logit)) == pytest.approx(
+        [0.96 + 0.004 * k for k in range(6)], abs=1e-4
+    )
