@@ -11,7 +11,7 @@ from scipy.special import expit, logit
 from optimizer.errors import LimitError
 from optimizer.interval import Interval, Intervals
 from optimizer.planning.first_batch import spread_trials, unknown_trials
-from optimizer.planning.hold import _held, _share_over_shift, expected_middlings_at
+from optimizer.planning.hold import _held, _share_over_shift, expected_middlings_at, outlook
 from optimizer.planning.limits import Limits
 from optimizer.planning.objective import Recovery, objective_of
 from optimizer.planning.plan import RunNow
@@ -71,6 +71,31 @@ def test_middlings_of_one_material_are_those_of_today():
     assert (found.share.mean, found.grade) == (pytest.approx(0.1), None)
     nothing = SimpleNamespace(middlings=None)
     assert expected_middlings_at(nothing, np.zeros((2, 5))) == [None, None]
+
+
+@pytest.mark.parametrize("hold", ["blend", "throughout"])
+def test_the_chance_over_a_shift_is_that_of_its_product_or_of_its_worst_material(hold):
+    """Known everywhere, each air meets the grade for sure or not at all, by the two-product formula
+    at each feed grade."""
+    goal = {"min_grade": 0.985, "confidence": 0.8, "hold": hold}
+    feeds = {"feed_grade": {"low": 0.86, "high": 0.94}}
+    made = planned(tried=EVERY, variance=KNOWN, material=feeds, goal=goal)
+    shift, airs = made.evidence.shift, np.array(EVERY)
+    wanted, unwanted = expit(a_of(airs))[:, None], expit(b_of(airs))[:, None]
+    feed = expit(shift.feed_odds)
+    product = feed * wanted + (1 - feed) * unwanted
+    grades = feed * wanted / product
+    held = grades.min(axis=1)
+    if hold == "blend":
+        held = (feed * wanted) @ shift.share / (product @ shift.share)
+    index = np.vstack([at(air) for air in airs])
+    for coarse in (False, True):
+        chance, recovery = outlook(made, index, coarse)
+        assert chance.tolist() == (held >= 0.985).astype(float).tolist()
+        assert recovery == pytest.approx(wanted[:, 0], abs=1e-4)
+    assert 0.0 < np.mean(held >= 0.985) < 1.0
+    chance, _ = outlook(made, index, grade=0.97)
+    assert chance.tolist() == (held >= 0.97).astype(float).tolist()
 
 
 # ------------------------------------------------------------------ a trade-off
