@@ -11,7 +11,14 @@ from scipy.special import expit, logit
 from optimizer.errors import LimitError
 from optimizer.interval import Interval, Intervals
 from optimizer.planning.first_batch import spread_trials, unknown_trials
-from optimizer.planning.hold import _held, _share_over_shift, expected_middlings_at, outlook
+from optimizer.planning.hold import (
+    _held,
+    _share_over_shift,
+    expected_middlings_at,
+    expected_over_shift,
+    outlook,
+    over_shift,
+)
 from optimizer.planning.limits import Limits
 from optimizer.planning.objective import Recovery, objective_of
 from optimizer.planning.plan import RunNow
@@ -96,6 +103,31 @@ def test_the_chance_over_a_shift_is_that_of_its_product_or_of_its_worst_material
     assert 0.0 < np.mean(held >= 0.985) < 1.0
     chance, _ = outlook(made, index, grade=0.97)
     assert chance.tolist() == (held >= 0.97).astype(float).tolist()
+
+
+def test_what_is_expected_over_a_shift_is_of_its_whole_product(monkeypatch):
+    """At an air that is known: the product of five feed grades, the lowest of which is the worst.
+    A grade that counts lower by half a deviation of two logits is met no more."""
+    feeds = {"feed_grade": {"low": 0.86, "high": 0.94}}
+    made = planned(tried=EVERY, variance=KNOWN, material=feeds)
+    monkeypatch.setattr("optimizer.planning.hold.noise_of_grade", lambda *_: np.zeros(1))
+    shift, air = made.evidence.shift, 33.0
+    feed, wanted, unwanted = expit(shift.feed_odds), expit(a_of(air)), expit(b_of(air))
+    kept, other = shift.share @ feed * wanted, shift.share @ (1 - feed) * unwanted
+    found = over_shift(made, at(air)[0])
+    assert found.grade.mean == pytest.approx(kept / (kept + other), abs=1e-5)
+    assert found.recovery.mean == pytest.approx(wanted, abs=1e-4)
+    assert found.over == {"feed_grade": {"low": 0.86, "high": 0.94}}
+    assert (found.chance_before, found.chance_of_grade) == (1.0, 1.0)
+    assert found.worst.material == {"feed_grade": 0.86}
+    assert found.worst.chance_of_grade == 0.0
+    assert found.as_dict()["worst"]["chance_of_grade"] == 0.0
+    monkeypatch.setattr("optimizer.planning.hold.noise_of_grade", lambda *_: np.full(1, 2.0))
+    careful = over_shift(made, at(air)[0])
+    assert (careful.chance_before, careful.chance_of_grade) == (1.0, 0.0)
+    both = expected_over_shift(made, np.vstack([at(33.0), at(50.0)]))
+    assert both.grade.mean[0] == pytest.approx(found.grade.mean)
+    assert both.chance_of_grade.tolist() == [1.0, 0.0]
 
 
 # ------------------------------------------------------------------ a trade-off
