@@ -11,8 +11,9 @@ from collections.abc import Collection, Sequence
 
 from optimizer.errors import InputError, nearest
 
+# No space is matched before the bracket: of a heading of spaces, all lengths would be tried.
 _WITH_UNIT = re.compile(
-    r"^(?P<name>.*?)\s*(?:\[(?P<square>[^\[\]]*)\]|\((?P<round>[^()]*)\)|(?P<sign>%))\s*$", re.S
+    r"^(?P<name>.*?)(?:\[(?P<square>[^\[\]]*)\]|\((?P<round>[^()]*)\)|(?P<sign>%))\s*$", re.S
 )
 _SEPARATORS = re.compile(r"[\W_]+")
 

@@ -10,11 +10,16 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Mapping
+from itertools import groupby
 from typing import Any
 
 from optimizer.errors import InputError
 from optimizer.text.visible_text import is_printable, printable
 
+MOST_MARKS = 30
+"""Largest number of marks on one letter of a text that is put into composed form, that of Unicode's
+stream-safe text (Annex #15, section 13): putting them in order takes the square of their number, a
+second for a text of 64 KiB."""
 SHOWN = 40
 """Number of characters of a refused name that a message shows."""
 
@@ -22,14 +27,25 @@ SHOWN = 40
 def composed(value: Any) -> Any:
     """A value in whose texts, also those of names in it, letters with accents are one character.
 
+    A text with more than ``MOST_MARKS`` marks on one letter, which no language has, is left as it
+    is.
+
     >>> composed({"e\u0301": ["o\u0308", 1]}) == {"\u00e9": ["\u00f6", 1]}
     True
     """
     if isinstance(value, str):
-        return value if value.isascii() else unicodedata.normalize("NFC", value)
+        as_it_is = value.isascii() or _has_many_marks(value)
+        return value if as_it_is else unicodedata.normalize("NFC", value)
     if isinstance(value, Mapping):
         return {composed(name): composed(each) for name, each in value.items()}
     return list(map(composed, value)) if isinstance(value, list) else value
+
+
+def _has_many_marks(text: str) -> bool:
+    if len(text) <= MOST_MARKS:
+        return False
+    marks = groupby(map(unicodedata.combining, text), bool)
+    return any(is_mark and sum(1 for _ in run) > MOST_MARKS for is_mark, run in marks)
 
 
 def normal_name(text: str, what: str, longest: int) -> str:

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import partial
@@ -35,7 +34,6 @@ if TYPE_CHECKING:
 # enough that its columns stay in the processor's cache while they are checked, and that two
 # processors share a log of usual size.
 BLOCK_BYTES = 4 << 20
-_TORN = re.compile(rb"[^\n]*\0[^\n]*")
 # Longest row in bytes. Without a limit, a file of another kind could fill the memory.
 LONGEST_ROW = 64 << 20
 
@@ -52,7 +50,7 @@ def open_delimited(stream: IO[bytes] | Any, name: str, known: Headings) -> Sourc
     except DAMAGE as error:
         raise InputError(f"{name} cannot be read: {reason_of(error)}.") from None
     whole = start[: start.rfind(b"\n") + 1] if len(start) == SAMPLE_BYTES else start
-    layout = sniff(_TORN.sub(b"", utf8(whole or start)).decode(), known, name)
+    layout = sniff(_without_torn(utf8(whole or start), 1)[0].decode(), known, name)
     found = layout.found
     headings = tuple(map(as_meant, found.headings))
     repeats = tuple(tuple(map(as_meant, row)) for row in found.repeats)

@@ -22,14 +22,16 @@ DELIMITERS = ("\t", ";", "|", ",", "~", "^", "!", "#", "&", "*", ":", " ")
 # Columns that are aligned with blanks are separated by two or more blanks, since a cell may contain
 # one.
 ALIGNED = "  "
-_OUTER = re.compile(rb"^ +| +(?=\r?$)", re.M)
+# Blanks are matched from their first one only, here and below: else all beginnings of a long run of
+# blanks would be tried.
+_OUTER = re.compile(rb"^ +|(?<! ) +(?=\r?$)", re.M)
 _GAP = re.compile(rb" {2,}")
 # A delimiter is accepted if at least this share of the sampled rows has as many cells as the
 # headings.
 AGREEMENT = 0.9
 
 _PLAIN_CELL = [
-    re.compile(rf"^ *([+-]?(\d+{m}?\d*|{m}\d+)([eE][+-]?\d+)?)? *$") for m in (r"\.", ",")
+    re.compile(rf"^ *(?:([+-]?(\d+{m}?\d*|{m}\d+)([eE][+-]?\d+)?) *)?$") for m in (r"\.", ",")
 ]
 _COMMA_GROUPS = re.compile(r"^\s*[+-]?[1-9]\d{0,2}(,\d{3})+\.\d")
 _DECIMAL_COMMA = re.compile(r"^\s*[+-]?(\d+),(\d+)\s*([A-Za-z°%].*)?$")

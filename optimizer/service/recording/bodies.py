@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import IO, Any
 
@@ -20,6 +20,10 @@ sender is never used on the disk."""
 MOST_ROWS = 100_000
 """Largest number of rows of a JSON body."""
 MOST_COLUMNS = 500
+"""Largest number of different keys of the rows of a JSON body."""
+MOST_LEVELS = 16
+"""Largest number of lists and objects in one another in a JSON body; a brief has five. Deeper ones
+would exhaust the stack of what looks at their values one in another."""
 BEGINNING = 4096
 """Number of first bytes of a body by which an empty or packed body is recognized."""
 PACKED = (b"\x1f\x8b", b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
@@ -56,10 +60,11 @@ def read_json(body: bytes) -> Any:
     """The parsed value of a JSON body.
 
     Raises:
-        Problem: when the body is not JSON, has a key twice, or holds a number that is not finite.
+        Problem: when the body is not JSON, has a key twice, is nested too deeply, or holds a number
+            that is not finite.
     """
     try:
-        return json.loads(
+        found = json.loads(
             body.decode("utf-8-sig"),
             parse_constant=_refuse,
             parse_float=_finite,
@@ -69,6 +74,17 @@ def read_json(body: bytes) -> Any:
     except (ValueError, RecursionError) as error:
         said = "nested too deeply" if isinstance(error, RecursionError) else reason_of(error)
         raise Problem(400, f"the body is not JSON: {said}.", code="not-json") from None
+    level = [found]
+    for _ in range(MOST_LEVELS):
+        level = [each for value in level if isinstance(value, dict | list) for each in _in(value)]
+    if any(isinstance(value, dict | list) for value in level):
+        said = f"the body has more than {MOST_LEVELS} lists and objects in one another."
+        raise Problem(400, said, code="not-json")
+    return found
+
+
+def _in(value: dict[str, Any] | list[Any]) -> Iterable[Any]:
+    return value.values() if isinstance(value, dict) else value
 
 
 def _refuse(name: str) -> Any:
@@ -184,11 +200,14 @@ def read_rows(body: bytes) -> Sequence[Mapping[str, Any]]:
         )  # fmt: skip
     if len(rows) > MOST_ROWS:
         raise Problem(413, f"more than {MOST_ROWS} rows.", code="too-many-rows")
+    columns: set[str] = set()
     for number, row in enumerate(rows, 1):
         if not isinstance(row, dict) or not row:
             raise Problem(422, f"row {number} is not an object of values.", code="not-rows")
-        if len(row) > MOST_COLUMNS:
-            raise Problem(422, f"row {number} has more than {MOST_COLUMNS} keys.", code="not-rows")
+        columns |= row.keys()
+        if len(columns) > MOST_COLUMNS:
+            said = f"the rows up to row {number} have more than {MOST_COLUMNS} different keys."
+            raise Problem(422, said, code="not-rows")
         for key, value in row.items():
             if not isinstance(value, str | int | float | None):
                 raise Problem(
