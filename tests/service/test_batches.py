@@ -460,3 +460,12 @@ def test_answers_are_as_described(client):
     found = client.get("/openapi.json").json()
     for name, document in [("Batch", done), ("Batches", client.get("/v1/batches").json())]:
         jsonschema.validate(document, {"$ref": f"#/components/schemas/{name}", **found})
+
+
+def test_the_result_of_what_is_no_trial_is_refused_as_described(client):
+    for number in ("-1", "x"):
+        done = client.post(f"/v1/batches/a-1/trials/{number}/result", json=RESULT)
+        assert done.status_code == 405
+        assert done.json()["code"] == "method-not-allowed"
+    paths = client.get("/openapi.json").json()["paths"]
+    assert "405" in paths["/v1/batches/{batch}/trials/{k}/result"]["post"]["responses"]

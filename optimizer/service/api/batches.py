@@ -91,7 +91,7 @@ async def sheet(
 
 
 @routes.post("/v1/batches/{batch:path}/trials/{k:int}/result", summary="Add the result of a trial",
-             responses=responses.CHANGED, openapi_extra=responses.RESULT_BODY)  # fmt: skip
+             responses=responses.RECORDED, openapi_extra=responses.RESULT_BODY)  # fmt: skip
 async def result(request: Request, batch: BatchId, k: TrialNumber) -> Response:
     """Add the run that is the result of a trial, and answer when it is on disk."""
     require_recorder(request)

@@ -40,6 +40,7 @@ def _refusals(*statuses: int) -> dict[int | str, Doc]:
         401: "A token is needed.",
         403: "This token, or this sender, may not do this.",
         404: "There is nothing with that id.",
+        405: "The address is that of something to which this cannot be done.",
         409: "What is stored does not allow it, or the job was cancelled; the document says what "
         "is there and what to do.",
         413: "The body is too large.",
@@ -150,6 +151,7 @@ CHANGED: Responses = {
     200: _answer("Batch", "The batch after the change, which is on disk.", _TO_BATCH),
     **_refusals(400, 404, 409, 413, 415, 422, *_ALL),
 }
+RECORDED: Responses = {**CHANGED, **_refusals(405)}
 BATCH_SHEET: Responses = {200: SHEET[200], **_refusals(304, 404, 422, *_ALL)}
 
 
