@@ -66,14 +66,14 @@ def test_the_work_of_a_reader_grows_with_the_size_of_a_text_alone(given_up, read
     READERS[reader]()
 
 
-@pytest.mark.parametrize("cell", ["x" * (1 << 20), "1" + " " * (1 << 20) + "x", " " * (1 << 20)])
 def test_the_layout_of_a_long_line_is_found_in_a_time_that_grows_with_its_size(
-    given_up, cell, monkeypatch
+    given_up, monkeypatch
 ):
     monkeypatch.setattr(delimited, "SAMPLE_BYTES", 2 << 20)
+    cell = "x" * (1 << 19)
     text = f"line,{cell},air\ndeck-1,{cell},3\n"
     found = open_delimited(io.BytesIO(text.encode()), "deck.csv", Headings(Site(), None))
-    assert found.headings[0].startswith("line")
+    assert found.headings == ("line", cell, "air")
 
 
 def test_marks_on_a_letter_are_put_in_order_where_a_language_can_have_them():
