@@ -12,6 +12,7 @@ import json
 import math
 import re
 from collections.abc import Iterable, Iterator, Mapping
+from functools import partial
 from typing import Any
 
 _CONTROLS = r"\x00-\x1f\x7f-\x9f"
@@ -102,27 +103,23 @@ def json_bytes(document: Mapping[str, Any]) -> bytes:
 def json_pieces(
     before: Mapping[str, Any], name: str, rows: Iterable[Mapping[str, Any]]
 ) -> Iterator[bytes]:
-    """The beginning of what ``json_bytes`` makes of a document whose last value is a long list, in
-    pieces; ``json_end`` ends it.
+    """The beginning of a document as JSON whose last value is a long list, in pieces; ``json_end``
+    ends it. Each element of the list is a line.
 
     Args:
         before: the document without the list.
         name: key of the list.
         rows: its elements, each taken when the pieces before are.
 
-    >>> b"".join([*json_pieces({"a": 1}, "b", [{"c": 2}]), json_end({"d": []})]) == json_bytes(
-    ...     {"a": 1, "b": [{"c": 2}], "d": []}
-    ... )
-    True
+    >>> b"".join([*json_pieces({"a": 1}, "b", [{"c": 2}, {}]), json_end({"d": []})]).split()
+    [b'{', b'"a":', b'1,', b'"b":', b'[', b'{"c":2},', b'{}', b'],', b'"d":', b'[]', b'}']
     """
-    text = _checked({**before, name: []})
-    yield text.removesuffix("]\n}").encode()
-    end = b"]"
-    for k, row in enumerate(rows):
-        inner = _checked(row).replace("\n", "\n  ")  # a text in JSON has no end of a line
-        yield f"{',' if k else ''}\n  {inner}".encode()
-        end = b"\n ]"
-    yield end
+    yield _checked({**before, name: []}).removesuffix("]\n}").encode()
+    between = "\n"
+    for row in rows:
+        yield f"{between}{_checked(row, indent=None)}".encode()
+        between = ",\n"
+    yield b"\n ]"
 
 
 def json_end(after: Mapping[str, Any]) -> bytes:
@@ -154,11 +151,14 @@ def _texts(value: Any) -> Any:
     return [_texts(each) for each in value] if isinstance(value, list | tuple) else value
 
 
-def _checked(document: Mapping[str, Any]) -> str:
-    """A document as JSON; a ValueError when a number is not finite."""
-    text = json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False)
+def _checked(document: Mapping[str, Any], indent: int | None = 1) -> str:
+    """A document as JSON; a ValueError when a number is not finite. Without indentation it is made
+    ten times as fast, in one line."""
+    between = (",", ": ") if indent else (",", ":")
+    dump = partial(json.dumps, indent=indent, separators=between, ensure_ascii=False)
+    text = dump(document, allow_nan=False)
     if _HALF_PAIR.search(text):
-        text = json.dumps(_texts(document), indent=1, ensure_ascii=False)
+        text = dump(_texts(document))
     return _ANY_BUT_LINE_ENDS.sub(lambda found: json.dumps(found[0])[1:-1], text)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -10,7 +12,6 @@ from optimizer.campaign.lessons import BestReadings
 from optimizer.history.issued import issued_batches
 from optimizer.history.issued_numbers import issued_ids, readings_before
 from optimizer.plant.site import Site
-from optimizer.text.visible_text import json_bytes
 from tests.history.issued import issued, result, snapshot
 
 SITE = Site()
@@ -51,4 +52,4 @@ def test_the_document_in_pieces_is_the_whole_document():
         seen = snapshot(events, [result("a-1.1"), result("a-1.2")])
         batches = issued_batches(seen, SITE)
         pieces = b"".join(batches_in_pieces(told_in_turn(batches, SITE)))
-        assert pieces == json_bytes(batches_of(batches, SITE).as_dict())
+        assert json.loads(pieces) == batches_of(batches, SITE).as_dict()

@@ -70,10 +70,10 @@ def test_the_layout_of_a_long_line_is_found_in_a_time_that_grows_with_its_size(
     given_up, monkeypatch
 ):
     monkeypatch.setattr(delimited, "SAMPLE_BYTES", 2 << 20)
-    cell = "x" * (1 << 19)
-    text = f"line,{cell},air\ndeck-1,{cell},3\n"
+    cells = ("x" * 999 + ",") * 500
+    text = f"line,{cells}air\ndeck-1,{cells}3\n"
     found = open_delimited(io.BytesIO(text.encode()), "deck.csv", Headings(Site(), None))
-    assert found.headings == ("line", cell, "air")
+    assert (found.headings[0], len(found.headings), found.headings[-1]) == ("line", 502, "air")
 
 
 def test_marks_on_a_letter_are_put_in_order_where_a_language_can_have_them():
