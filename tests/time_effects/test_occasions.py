@@ -76,3 +76,8 @@ def test_the_slow_component_forgets_and_knows_nothing_of_runs_without_a_time():
     assert found[0].tolist() == [0.0] * 6
     assert found[1, 2] == pytest.approx(np.exp(-1.5))
     assert found[2, 3:].tolist() == pytest.approx([1.0, 1.0, np.exp(-1.5)])
+
+
+def test_a_run_on_the_day_of_number_0_is_dated_and_one_without_a_day_is_not():
+    assert runs([0.5]).dated
+    assert not runs([np.nan], [-1], now=1.0).dated
