@@ -135,6 +135,11 @@ def test_a_brief_in_a_query_is_nested_as_little(unchanged):
     assert answer.json()["code"] == "not-json"
 
 
+def test_a_range_of_many_ends_is_refused(unchanged):
+    typed = {"line": "deck-1", "m.moisture": "1 to " * 2500 + "1"}
+    assert fault(unchanged.get("/", params=typed)) is None
+
+
 JSON = {"content-type": "application/json"}
 
 

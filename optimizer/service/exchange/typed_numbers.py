@@ -41,7 +41,7 @@ def measured(text: str, field: str) -> float | str:
         Problem: when the text is neither, or is larger than any number of a plant.
     """
     low, _, high = text.partition(" to ")
-    if high:
+    if high and " to " not in high:
         for end in (low, high):
             measured(end, field)
         return text.strip()
