@@ -23,13 +23,13 @@ from deltalake.transaction import RemoveAction
 
 from optimizer.errors import InputError, Overtaken
 from optimizer.history.exporting import write_table
-from optimizer.history.samples import SampleStore
 from optimizer.history.snapshot import Snapshot
 from optimizer.history.start_times import Clock, utc_now
 from optimizer.history.storage.commits import MARK
 from optimizer.history.storage.event_log import Event
 from optimizer.history.storage.place import Place
 from optimizer.history.storage.rewriting import Rewriting
+from optimizer.history.storage.samples import SampleStore
 from optimizer.history.storage.table import REJECTS, SAMPLES, RunTable
 from optimizer.history.storage.version_log import VersionEntry, version_entries
 from optimizer.history.stored_units import StoredUnits
@@ -78,7 +78,7 @@ class History:
 
     @property
     def samples_folder(self) -> Path:
-        """Folder for the readings from which runs were averaged (``history.samples``)."""
+        """Folder for the readings from which runs were averaged (``storage.samples``)."""
         return self.folder / SAMPLES if self.folder is not None else Path("highside-samples")
 
     @property

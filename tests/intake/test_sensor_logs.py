@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.history.history import History
-from optimizer.history.samples import SampleStore
+from optimizer.history.storage.samples import SampleStore
 from optimizer.intake.settling.load import load_logs, load_tables
 from optimizer.intake.settling.load_options import LoadOptions
 from optimizer.intake.stretches.change_points import FEWEST, OUTSIDE, levels, scatter

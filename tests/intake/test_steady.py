@@ -12,7 +12,7 @@ from statsmodels.stats.stattools import durbin_watson
 
 from optimizer.errors import InputError
 from optimizer.history.history import History
-from optimizer.history.samples import SampleStore
+from optimizer.history.storage.samples import SampleStore
 from optimizer.intake.settling.load import LoadOptions, load_table
 from optimizer.intake.stretches.steady import FEWEST, LEVEL, chance
 

@@ -12,9 +12,9 @@ import pyarrow.compute as pc
 
 from optimizer.errors import HighsideError, HistoryError, InputError, QuestionError
 from optimizer.history.changes import Why
-from optimizer.history.samples import SampleStore
 from optimizer.history.schema import schema_of
 from optimizer.history.storage.rewriting import Rewriting
+from optimizer.history.storage.samples import SampleStore
 from optimizer.intake.settling.correcting import stored_runs
 from optimizer.intake.settling.describing import described
 from optimizer.intake.settling.load_report import LoadReport
