@@ -38,7 +38,7 @@ def distinct_rows(rows: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArr
     first = np.empty(int(which.max(initial=-1)) + 1, np.int64)
     first[which[::-1]] = np.arange(len(which))[::-1]
     points, order = np.unique(exact[first], axis=0, return_inverse=True)
-    which = order[which]
+    which = order.reshape(-1)[which]  # numpy 2.0.0 gives the inverse a second axis
     if not np.array_equal(points[which], exact):
         points, which = np.unique(exact, axis=0, return_inverse=True)
     return points, which.reshape(-1)
