@@ -134,6 +134,14 @@ def test_a_file_that_takes_too_long_judges_without_its_slow_tests(tree, monkeypa
         assert [v.outcome for v in mutate.verdicts(work, 2.0)] == [outcome]
 
 
+def test_a_file_of_slow_tests_alone_leaves_a_mistake_untested(tree, monkeypatch):
+    slow = "def test_slow():\n    while True:\n        pass\n"
+    (tree / "tests/room/test_part.py").write_text(slow)
+    monkeypatch.setattr(mutate, "listed", lambda: frozenset(["tests/room/test_part.py::test_slow"]))
+    work = [("room", mutants_of("optimizer/room/part.py", PART)[0])]
+    assert [v.outcome for v in mutate.verdicts(work, 1.0)] == [mutate.UNTESTED]
+
+
 def test_no_further_mutant_is_begun_after_the_time(tree):
     work = [("room", mutants_of("optimizer/room/part.py", PART)[0])]
     assert list(mutate.verdicts(work, 60.0, until=0.0)) == []

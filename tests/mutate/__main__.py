@@ -30,6 +30,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
 
+import pytest
 from scipy.stats import binom
 
 from tests.mutate.mutants import Mutant, mutants_of
@@ -47,6 +48,8 @@ SLOW = ("browser",)
 """Files of tests whose names have one of these words are left out."""
 FALSE_ALARM = 1e-3
 """Chance that a share of just the floor is judged to be below it."""
+NO_TESTS = int(pytest.ExitCode.NO_TESTS_COLLECTED)
+"""Exit code where all tests of a file are listed as slow, and none is left."""
 KILLED, SURVIVED, UNTESTED = "killed", "survived", "untested"
 
 
@@ -147,7 +150,8 @@ class Copy:
             found = Clean((file,), *self.ask(files=[file], limit=longest))
             slow = [f"--deselect={name}" for name in listed() if name.startswith(f"{file}::")]
             if found.code < 0 and slow:
-                found = Clean((file, *slow), *self.ask(files=[file, *slow], limit=longest))
+                rest = Clean((file, *slow), *self.ask(files=[file, *slow], limit=longest))
+                found = found if rest.code == NO_TESTS else rest
             self._clean[file] = found
         return self._clean[file]
 
