@@ -73,16 +73,16 @@ def readings_before(
     all_issued = _issued(snapshot, line)
     issued = all_issued[: [event.about["batch"] for event in all_issued].index(batch)]
     found: dict[str, list[dict[str, Any]]] = {}
-    for line in {event.about["line"] for event in issued}:
-        own = [event for event in issued if event.about["line"] == line]
+    for each in {event.about["line"] for event in issued}:
+        own = [event for event in issued if event.about["line"] == each]
         place = {trial: k for k, (_, trial) in enumerate(_trials(own))}
         names = ["run_id", "grade", "recovery", "deck_state"]
         rows = []
-        for part in snapshot.batches(names, [line]):
+        for part in snapshot.batches(names, [each]):
             ours = pc.is_in(part["run_id"], value_set=pa.array(list(place), pa.string()))
             rows += part.filter(ours).to_pylist()
         even = [row for row in rows if row.pop("deck_state") in (None, EVEN)]
-        found[line] = sorted(even, key=lambda row: place[row["run_id"]])
+        found[each] = sorted(even, key=lambda row: place[row["run_id"]])
     return found
 
 

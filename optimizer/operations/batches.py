@@ -14,7 +14,15 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
-from optimizer.campaign import Batch, Batches, Lesson, batch_of, reading_noise, told_in_turn
+from optimizer.campaign import (
+    Batch,
+    Batches,
+    Lesson,
+    batch_of,
+    batches_of,
+    reading_noise,
+    told_in_turn,
+)
 from optimizer.errors import InputError, LimitError, Overtaken
 from optimizer.history.issued import (
     CLOSED,
@@ -120,8 +128,8 @@ def batches(
         history, site: as of ``batch``.
         line: name of the only line whose batches are returned; all lines when None.
     """
-    told = tuple(told_batches(snapshot_of(history), site or Site(), line))
-    return Batches(tuple(batch for batch, _ in told), tuple(lesson for _, lesson in told))
+    site = site or Site()
+    return batches_of(batches_in_turn(snapshot_of(history), site, line), site)
 
 
 def told_batches(

@@ -97,7 +97,7 @@ def _under_way(snapshot: Snapshot, site: Site, brief: Brief, line: str | None) -
         return UnderWay(tuple(named))
     found, warnings = [], []
     still_open = [] if line is None else unsettled_ids(snapshot, line)
-    for batch in issued_batches(snapshot, site, line, still_open) if still_open else ():
+    for batch in issued_batches(snapshot, site, line, still_open):
         unlike = [
             s.name
             for s in space.settings

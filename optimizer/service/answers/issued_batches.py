@@ -122,8 +122,7 @@ class IssuedBatches:
         def made(version: int | None) -> list[Batch]:
             snapshot, site = self._history.at(version), self._plant.site
             shown = unsettled_ids(snapshot, line) or issued_ids(snapshot, line)[-1:]
-            found = issued_batches(snapshot, site, line, shown) if shown else ()
-            return [batch_of(each) for each in found]
+            return [batch_of(each) for each in issued_batches(snapshot, site, line, shown)]
 
         return await self._once(("beside", line), made)
 

@@ -79,7 +79,8 @@ def read_json(body: bytes) -> Any:
         level = [each for value in level if isinstance(value, dict | list) for each in _in(value)]
     if any(isinstance(value, dict | list) for value in level):
         said = f"the body has more than {MOST_LEVELS} lists and objects in one another."
-        raise Problem(400, said, code="not-json")
+        hint = "Send the document as /openapi.json describes it; a brief has five levels."
+        raise Problem(400, said, code="not-json", hint=hint)
     return found
 
 
@@ -207,7 +208,8 @@ def read_rows(body: bytes) -> Sequence[Mapping[str, Any]]:
         columns |= row.keys()
         if len(columns) > MOST_COLUMNS:
             said = f"the rows up to row {number} have more than {MOST_COLUMNS} different keys."
-            raise Problem(422, said, code="not-rows")
+            hint = "Give all rows the same keys: the columns of a log, as /openapi.json describes them."
+            raise Problem(422, said, code="not-rows", hint=hint)
         for key, value in row.items():
             if not isinstance(value, str | int | float | None):
                 raise Problem(
