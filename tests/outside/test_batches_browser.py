@@ -396,3 +396,13 @@ def test_a_question_about_a_run_is_accessible(show, options):
     assert "year-month-day" in page.inner_text(f"[id='{described[-1]}']")
     assert not re.search(r"\d\.0\b", page.inner_text("ul.settings"))
     check(page, PHONE)
+
+
+def test_the_list_of_batches_prints_with_their_numbers_and_all_columns(show):
+    page = show("/batches?line=a")
+    page.emulate_media(media="print")
+    page.set_viewport_size(
+        {"width": 718, "height": 1000}
+    )  # A4 less margins of 10 mm, 96 dots an inch
+    assert page.is_visible("td >> text=a-1")
+    assert page.evaluate("(e => e.scrollWidth <= e.clientWidth)(document.querySelector('.wide'))")

@@ -208,7 +208,7 @@ def read_rows(body: bytes) -> Sequence[Mapping[str, Any]]:
         columns |= row.keys()
         if len(columns) > MOST_COLUMNS:
             said = f"the rows up to row {number} have more than {MOST_COLUMNS} different keys."
-            hint = "Give all rows the same keys: the columns of a log, as /openapi.json describes them."
+            hint = "Give all rows the same keys, those of a log that /openapi.json describes."
             raise Problem(422, said, code="not-rows", hint=hint)
         for key, value in row.items():
             if not isinstance(value, str | int | float | None):
