@@ -38,7 +38,6 @@ if TYPE_CHECKING:
         batch,
         batches,
         close_batch,
-        issue,
         reopen_trial,
         skip_trial,
         start_trial,
@@ -46,6 +45,7 @@ if TYPE_CHECKING:
     from optimizer.operations.corrections import correct, reinstate, withdraw
     from optimizer.operations.demo import Demo, demo
     from optimizer.operations.every_line import Plans, suggest_every_line
+    from optimizer.operations.issuing import issue
     from optimizer.operations.plan_file import PlanFile, read_plan
     from optimizer.operations.proposing.initializing import init
     from optimizer.operations.proposing.proposal import propose_site
@@ -84,13 +84,13 @@ _HOMES = {
         "batch",
         "batches",
         "close_batch",
-        "issue",
         "reopen_trial",
         "skip_trial",
         "start_trial",
     ),
     "operations.demo": ("Demo", "demo"),
     "operations.every_line": ("Plans", "suggest_every_line"),
+    "operations.issuing": ("issue",),
     "operations.plan_file": ("PlanFile", "read_plan"),
     "operations.recording": ("Recorded", "record"),
     "operations.reporting": ("ReportFiles", "WrittenReport", "report"),

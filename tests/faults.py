@@ -27,7 +27,7 @@ from optimizer.history.issued import issued_batches
 from optimizer.history.upkeep import restore, verify
 from optimizer.intake.settling.load import load_logs, load_table
 from optimizer.intake.settling.rejects import RejectsStore
-from optimizer.operations import batches
+from optimizer.operations import issuing
 from optimizer.operations.corrections import correct, reinstate, withdraw
 from optimizer.operations.trial_results import add_result
 from optimizer.plant.brief import Brief
@@ -104,11 +104,11 @@ def record_one(folder: str, k: int) -> None:
 
 def issue_one(folder: str, batch: str) -> None:
     """Issues a batch without the planner, whose work stores nothing."""
-    batches.situation_of, batches.plan_to_issue = without_planner, fixed_plan  # type: ignore[assignment]
+    issuing.situation_of, issuing.plan_to_issue = without_planner, fixed_plan  # type: ignore[assignment]
     history, line = History(folder), line_of_batch(batch)
     brief = Brief.from_dict({"line": line, "trials": {"count": TRIALS}})
     if batch not in [each.batch for each in issued_batches(history.at())]:
-        batches.issue(history, Site(), brief)
+        issuing.issue(history, Site(), brief)
 
 
 def record_trial(folder: str, trial: str, grade: float) -> None:

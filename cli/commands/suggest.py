@@ -143,7 +143,7 @@ def _issue(
     told: Callable[[str], None],
 ) -> Batch:
     """A plan that is issued."""
-    from optimizer.operations.batches import issue
+    from optimizer.operations.issuing import issue
 
     return issue(history, site, brief, seed=seed, by=by, progress=told)
 

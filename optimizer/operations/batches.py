@@ -1,4 +1,4 @@
-"""The command ``batch``, and ``suggest --issue``: issues plans and changes the state of trials.
+"""The command ``batch``: what was issued, and changes of the state of its trials.
 
 Everything that happens to a batch is an event in a commit of the history. An event is stored only
 on the version on which it was checked; when other commits come first, it is checked again.
@@ -9,8 +9,7 @@ from __future__ import annotations
 import random
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import nullcontext
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pyarrow as pa
 
@@ -20,13 +19,11 @@ from optimizer.campaign import (
     Lesson,
     batch_of,
     batches_of,
-    reading_noise,
     told_in_turn,
 )
-from optimizer.errors import InputError, LimitError, Overtaken
+from optimizer.errors import InputError, Overtaken
 from optimizer.history.issued import (
     CLOSED,
-    ISSUED,
     REOPENED,
     RUNNING,
     SKIPPED,
@@ -39,70 +36,21 @@ from optimizer.history.issued import (
     find_batch,
     find_trial,
 )
-from optimizer.history.issued_numbers import ORDERS, next_number, readings_before
-from optimizer.history.schema import schema_of
+from optimizer.history.issued_numbers import readings_before
 from optimizer.history.snapshot import Snapshot, snapshot_of
 from optimizer.history.storage.event_log import Event
-from optimizer.landscape import today_of
-from optimizer.planning.planner import plan_of
-from optimizer.planning.situation import Situation, situation_of
-from optimizer.plant.brief import Brief
 from optimizer.plant.site import Site
 from optimizer.text.figures import percent
-from optimizer.text.trial_numbers import id_of_batch, line_of_batch
 
 if TYPE_CHECKING:
     from optimizer.history.history import History
 
     Progress = Callable[[str], None]
 
-MOST_PLANS = 4
-"""Number of times that a plan is made to be issued while others load runs of its line. The last one
-is made while this machine's other loads wait."""
 TRIES = 20
 """Number of times that an event is stored again when other commits come first."""
 LONGEST_PAUSE = 0.2
 """Longest random wait in seconds before the next try."""
-
-
-def issue(
-    history: History,
-    site: Site | None = None,
-    brief: Brief | None = None,
-    *,
-    seed: int = 0,
-    by: str | None = None,
-    progress: Progress | None = None,
-) -> Batch:
-    """Makes a plan on the latest version and issues it: its trials get their numbers.
-
-    When runs or batches of the line are added meanwhile, the plan is made again; other commits do
-    not matter to it.
-
-    Args:
-        history: the run history; it may be empty.
-        site: description of the plant; None for the defaults.
-        brief: what is wanted today; None for the defaults.
-        seed: seed of all random numbers.
-        by: who issues the plan; None where that is not known.
-        progress: function that is called with a line of text at each stage.
-
-    Raises:
-        InputError: when the brief names something that the site lacks, or the history is empty and
-            no line is named.
-        LimitError: when the limits leave nothing to recommend.
-        HistoryError: when the history cannot be read or written.
-    """
-    site = site or Site()
-    brief = with_line(brief or Brief(), site)
-    for plans_left in reversed(range(MOST_PLANS)):
-        with nullcontext() if plans_left else history.lock():
-            snapshot = history.at()
-            about = plan_to_issue(situation_of(snapshot, site, brief, seed=seed, progress=progress))
-            version = issue_plan(history, site, snapshot, about, by)
-        if version is not None:
-            return batch(history, id_of_batch(about["line"], about["number"]), site)
-    raise Overtaken(history.location)
 
 
 def batch(history: History | Snapshot, batch_id: str, site: Site | None = None) -> Batch:
@@ -259,91 +207,9 @@ def closed(batch: IssuedBatch) -> InputError:
     )
 
 
-# -- issuing ---------------------------------------------------------------------------------
-
-
-def with_line(brief: Brief, site: Site) -> Brief:
-    """The brief with its line as logs write it: a site with one line needs none to be named."""
-    line = brief.line
-    if line is None and len(site.file.lines) == 1:
-        (line,) = site.file.lines
-    return brief if line is None else brief.model_copy(update={"line": line.strip()})
-
-
-def plan_to_issue(situation: Situation) -> dict[str, Any]:
-    """Makes the plan of a situation, as JSON with everything that is stored when it is issued."""
-    plan = plan_of(situation)
-    return {
-        "line": plan.line,
-        "seed": plan.seed,
-        "history_version": plan.history_version,
-        "brief": plan.brief,
-        "plan": plan.as_dict(),
-        "today": today_of(situation).as_dict(),
-        "noise": reading_noise(situation, plan),
-        ORDERS: sorted(each.order for each in plan.recommendations),
-    }
-
-
-def issue_plan(
-    history: History, site: Site, snapshot: Snapshot, about: dict[str, Any], by: str | None
-) -> int | None:
-    """Issues a plan that was made from a snapshot.
-
-    Args:
-        about: what ``plan_to_issue`` returned; it gets the id of the batch.
-
-    Returns:
-        The version after it; None when the plan must be made again, since runs or batches of its
-        line were added after the snapshot.
-
-    Raises:
-        InputError: when the plan has no line.
-        LimitError: when the plan has no trial.
-    """
-    if not about["line"]:
-        raise InputError(
-            "an issued plan needs a line, and the history is empty.",
-            code="no-line",
-            hint="Give it with --line NAME.",
-        )
-    if not about["plan"]["recommendations"]:
-        raise LimitError("the plan has no trial that could be issued.", code="nothing-to-issue")
-    now, line = snapshot, about["line"]
-    for _ in range(TRIES):
-        about["number"] = next_number(now, line)
-        about["batch"] = id_of_batch(line, about["number"])
-        event = Event(ISSUED, history.clock(), by, about)
-        try:
-            return history.note([event], now.version, schema_of(site))
-        except Overtaken:
-            time.sleep(random.uniform(0.0, LONGEST_PAUSE))
-            now = history.at()
-            if _basis(now, line) != _basis(snapshot, line):
-                return None
-    raise Overtaken(history.location)
-
-
-def _basis(snapshot: Snapshot, line: str) -> tuple[object, ...]:
-    """What a plan of a line depends on that other commits may change: its runs, its events."""
-    events = [e for e in snapshot.events if _is_of(line, e)]
-    return (*events, _Runs(snapshot.runs(None, [line])))
-
-
-def _is_of(line: str, event: Event) -> bool:
-    return line in (event.about.get("line"), line_of_batch(str(event.about.get("batch", ""))))
-
-
-class _Runs:
-    """Runs as a value that equals runs of the same content."""
-
-    def __init__(self, table: pa.Table) -> None:
-        self.table = table
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Runs) and self.table.equals(other.table)
-
-    __hash__ = None  # type: ignore[assignment]
+def pause() -> None:
+    """Waits a short random while, since another commit came first."""
+    time.sleep(random.uniform(0.0, LONGEST_PAUSE))
 
 
 # -- changing --------------------------------------------------------------------------------
@@ -404,5 +270,5 @@ def _store(history: History, checked: Callable[[Snapshot], Event]) -> int:
         except Overtaken:
             if not left:
                 raise
-            time.sleep(random.uniform(0.0, LONGEST_PAUSE))
+            pause()
     raise AssertionError("the last try answers or raises")

@@ -21,7 +21,7 @@ from pathlib import Path
 
 from optimizer import Brief, History, Site
 from optimizer.intake.settling.load import load_table
-from optimizer.operations.batches import issue_plan, plan_to_issue
+from optimizer.operations.issuing import issue_plan, plan_to_issue
 from optimizer.planning.situation import situation_of
 from tests.benchmarks.service_attack import memory, row
 from tests.serving import ask, free_port, start

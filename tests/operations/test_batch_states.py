@@ -52,7 +52,7 @@ from optimizer.history.upkeep import restore, verify
 from optimizer.intake.settling.load import LoadOptions, LoadReport, load_table
 from optimizer.intake.settling.load_options import Correcting
 from optimizer.operations import batches as operation
-from optimizer.operations import recording
+from optimizer.operations import issuing, recording
 from optimizer.operations.corrections import correct, reinstate, withdraw
 from optimizer.operations.trial_results import add_result
 from optimizer.plant.brief import Brief
@@ -189,8 +189,8 @@ class Histories(RuleBasedStateMachine):
             raise LimitError("no settings")
 
         for where, name, value in (
-            (operation, "situation_of", without_planner),
-            (operation, "plan_to_issue", fixed_plan),
+            (issuing, "situation_of", without_planner),
+            (issuing, "plan_to_issue", fixed_plan),
             (operation, "LONGEST_PAUSE", 0.0),
             (recording, "suggest", no_plan),
             (optimizer.intake.settling.load, "LONGEST_PAUSE", 0.0),
@@ -279,7 +279,7 @@ class Histories(RuleBasedStateMachine):
         self.act(
             second,
             moment,
-            lambda history: {operation.issue(history, Site(), brief).issued.batch},
+            lambda history: {issuing.issue(history, Site(), brief).issued.batch},
             lambda: {self.model.issue(line, trials)},
         )
 

@@ -28,7 +28,7 @@ from optimizer.errors import LimitError
 from optimizer.history.storage.table import RunTable
 from optimizer.intake.settling.load import load_table
 from optimizer.operations import batches as operation
-from optimizer.operations import recording
+from optimizer.operations import issuing, recording
 
 NOON = datetime(2026, 5, 4, 12, tzinfo=UTC)
 ROW = {"line": "a", "feed_rate": 2.0, "end_raise": 2.5, "side_tilt": 2.2, "eccentric_speed": 450}
@@ -141,8 +141,8 @@ def meanwhile(monkeypatch, act):
             act()
         return plan
 
-    operation_plan = operation.plan_of
-    monkeypatch.setattr(operation, "plan_of", planned)
+    operation_plan = issuing.plan_of
+    monkeypatch.setattr(issuing, "plan_of", planned)
     monkeypatch.setattr(operation, "LONGEST_PAUSE", 0.0)
     return made
 

@@ -21,8 +21,8 @@ from optimizer.intake.settling.load import load_corrections, load_table
 from optimizer.landscape.what_if import WhatIf
 from optimizer.operations.batch_sheets import write_batch_sheets
 from optimizer.operations.batches import batch as batch_of
-from optimizer.operations.batches import issue
 from optimizer.operations.corrections import correct
+from optimizer.operations.issuing import issue
 from optimizer.operations.looking import look
 from optimizer.operations.plan_file import read_plan, result_row
 from optimizer.operations.recording import record

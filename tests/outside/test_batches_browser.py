@@ -11,7 +11,8 @@ import re
 import pytest
 
 from optimizer import Brief, History, Site
-from optimizer.operations.batches import batch, issue
+from optimizer.operations.batches import batch
+from optimizer.operations.issuing import issue
 from optimizer.service.admission.access import Access, Person, digest
 from optimizer.service.http.app import create_app
 from tests.outside.test_service_browser import (

@@ -15,7 +15,8 @@ import pytest
 
 from optimizer import Brief, History, Site
 from optimizer.errors import HistoryError
-from optimizer.operations.batches import batch, issue
+from optimizer.operations.batches import batch
+from optimizer.operations.issuing import issue
 from optimizer.service.admission.access import SESSION
 from optimizer.service.admission.form_key import NAME, stored_form_key
 from optimizer.service.admission.sent_forms import readable_fields

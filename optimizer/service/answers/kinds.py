@@ -9,7 +9,7 @@ from typing import Any
 from optimizer.comparison import ComparisonRequest, Prices, compare, read_fractions
 from optimizer.diagnostics.diagnosis import diagnose
 from optimizer.history.history import History
-from optimizer.operations.batches import plan_to_issue, with_line
+from optimizer.operations.issuing import plan_to_issue, with_line
 from optimizer.operations.looking import look
 from optimizer.operations.reporting import review
 from optimizer.planning.planner import plan_of

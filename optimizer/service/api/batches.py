@@ -145,7 +145,7 @@ async def issue_brief(request: Request, brief: Mapping[str, Any], seed: int | No
     """Make a plan on the latest version, and issue it.
 
     Raises:
-        HighsideError: the errors of ``operations.batches.issue``.
+        HighsideError: the errors of ``operations.issuing.issue``.
         Problem: when too many answers are being made.
     """
     parts = parts_of(request)

@@ -14,11 +14,11 @@ from optimizer.history.issued import RUNNING, SKIPPED_STATE, TO_RUN
 from optimizer.operations.batches import (
     batch,
     close_batch,
-    issue_plan,
     reopen_trial,
     skip_trial,
     start_trial,
 )
+from optimizer.operations.issuing import issue_plan
 from optimizer.operations.trial_results import add_result
 from optimizer.plant.site import Site
 from optimizer.service.exchange.metrics import Metrics
