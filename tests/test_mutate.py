@@ -60,6 +60,17 @@ def test_each_mistake_is_one_change_of_one_line():
         assert [k for k, (a, b) in enumerate(lines, 1) if a != b] == [mutant.line]
 
 
+def test_a_mistake_in_a_constant_of_a_module_is_a_kind_of_its_own():
+    source = "A = 1\n_B: int = 2\nC, D = (3, 4)\ne = 5\nE = f(6)\ndef f():\n    G = 7\n"
+    found = {m.line: m.constant for m in mutants_of("a.py", source)}
+    assert found == {1: True, 2: True, 3: True, 4: False, 5: True, 7: False}
+
+
+def test_constants_are_planted_where_they_are_asked_for(tree):
+    assert {m.line for m in mutate.sample("room", 99, 0, constants=True)} == {7}
+    assert {m.line for m in mutate.sample("room", 99, 0)} == {10, 12, 13, 14}
+
+
 def test_arguments_change_places_unless_their_order_does_not_matter():
     swapped = [
         m.became

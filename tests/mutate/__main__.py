@@ -41,6 +41,7 @@ LEFT_OUT = (".git", ".venv*", "__pycache__", "build", ".*_cache")
 ROOMS = (
     "measurement", "model", "gaussian_process", "planning", "evidence", "plant", "history",
     "intake", "campaign", "comparison", "diagnostics", "time_effects", "numerics", "landscape",
+    "interop",
 )  # fmt: skip
 BESIDE = ("planning", "model", "operations", "diagnostics", "outside")
 """Folders whose tests check modules of other rooms, too."""
@@ -71,13 +72,18 @@ class Clean(NamedTuple):
     seconds: float
 
 
-def sample(room: str, count: int, seed: int) -> list[Mutant]:
-    """So many mutants of a room, spread over its modules as their mistakes are."""
+def sample(room: str, count: int, seed: int, constants: bool = False) -> list[Mutant]:
+    """So many mutants of a room, spread over its modules as their mistakes are.
+
+    Those in constants at the top of modules are a kind of their own: most of these are numbers of
+    draws and limits that are chosen by benchmarks, and a test that repeats them proves nothing.
+    """
     modules = sorted((ROOT / "optimizer" / room).rglob("*.py"))
     every = [
         mutant
         for path in modules
         for mutant in mutants_of(str(path.relative_to(ROOT)), path.read_text(encoding="utf-8"))
+        if mutant.constant == constants
     ]
     rng = random.Random(f"{seed} {room}")
     return sorted(rng.sample(every, min(count, len(every))), key=lambda m: (m.path, m.line))
@@ -251,13 +257,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--rooms", nargs="+", choices=ROOMS, default=list(ROOMS))
     parser.add_argument("--mutants", type=int, default=20, help="number for each room")
     parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--constants", action="store_true", help="in those of modules, alone")
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--longest", type=float, default=60.0, help="seconds of a file of tests")
     parser.add_argument("--minutes", type=float, default=math.inf, help="then no further mutant")
     parser.add_argument("--floor", type=float, default=0.0, help="share killed, less chance")
     options = parser.parse_args(arguments)
     until = time.monotonic() + 60.0 * options.minutes
-    work = [(r, m) for r in options.rooms for m in sample(r, options.mutants, options.seed)]
+    work = [
+        (room, mutant)
+        for room in options.rooms
+        for mutant in sample(room, options.mutants, options.seed, options.constants)
+    ]
     if options.minutes < math.inf:  # the mutants that fit are then a sample of all
         random.Random(options.seed).shuffle(work)
     modules = list(dict.fromkeys(mutant.path for _, mutant in work))

@@ -58,6 +58,8 @@ class Mutant:
         line: line of the mistake, from 1.
         was, became: the text before and after.
         source: the whole module with the mistake.
+        constant: whether the mistake is in a constant at the top of the module, such as
+            ``DRAWS = 512``.
     """
 
     path: str
@@ -65,6 +67,7 @@ class Mutant:
     was: str
     became: str
     source: str
+    constant: bool = False
 
 
 def mutants_of(path: str, source: str) -> list[Mutant]:
@@ -74,14 +77,16 @@ def mutants_of(path: str, source: str) -> list[Mutant]:
     for line in lines:
         starts.append(starts[-1] + len(line.encode()))
     content, found = source.encode(), []
-    for node in nodes_of(ast.parse(source)):
+    tree = ast.parse(source)
+    constants = {inner for each in tree.body if is_constant(each) for inner in ast.walk(each)}
+    for node in nodes_of(tree):
         begin = starts[node.lineno - 1] + node.col_offset
         end = starts[node.end_lineno - 1] + node.end_col_offset
         was = content[begin:end].decode()
         for became in changes_of(node):
             text = became if isinstance(node, ast.stmt) else f"({became})"
             changed = (content[:begin] + text.encode() + content[end:]).decode()
-            found.append(Mutant(path, node.lineno, was, became, changed))
+            found.append(Mutant(path, node.lineno, was, became, changed, node in constants))
     return sorted(found, key=lambda mutant: mutant.line)
 
 
@@ -98,6 +103,19 @@ def nodes_of(node: ast.AST) -> Iterator[ast.AST]:
         if isinstance(child, ast.expr | ast.stmt):
             yield child
         yield from nodes_of(child)
+
+
+def is_constant(node: ast.stmt) -> bool:
+    """Whether a statement gives values to names in capitals alone."""
+    targets: list[ast.expr] = []
+    if isinstance(node, ast.Assign):
+        targets = node.targets
+    elif isinstance(node, ast.AnnAssign):
+        targets = [node.target]
+    names = [
+        each.id for target in targets for each in ast.walk(target) if isinstance(each, ast.Name)
+    ]
+    return bool(names) and all(name.isupper() for name in names)
 
 
 def changes_of(node: ast.AST) -> Iterator[str]:
