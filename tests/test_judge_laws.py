@@ -12,7 +12,7 @@ import pytest
 from scipy.stats import cauchy
 
 from optimizer.plant.settings import GRAVITY_TABLE
-from optimizer.simulation import attainable
+from optimizer.simulation import attainable, demanding_grade
 from tests.benchmarks import judge_decks
 from tests.benchmarks import other_laws as command
 from tests.benchmarks.trials import __main__ as trials
@@ -143,6 +143,13 @@ def test_the_grade_asked_for_is_as_hard_as_on_the_other_families(family, seed):
     assert 0.6 < p.best < 0.995
     assert np.median(truth.recovery[met]) < p.best - 0.02
     assert 0.01 < truth.failure.mean() < 0.4
+
+
+def test_a_deck_that_leaves_no_grade_to_ask_for_is_drawn_again():
+    deck, feed = draw("grain", np.random.default_rng(5205))
+    assert demanding_grade(deck, feed, DEMANDS["moderate"], REGION) == 0.0
+    again = moderate("grain", 5205)
+    assert again.min_grade > again.feed_grade
 
 
 @pytest.mark.parametrize(("family", "seed"), EVERY)

@@ -78,13 +78,18 @@ def draw(family: str, rng: np.random.Generator) -> tuple[Any, Any]:
 def problem(family: str, demand: str, seed: int) -> Problem:
     """The problem of a family, a level of demand and a seed.
 
+    A deck that runs even at fewer settings than that share leaves no grade to ask for; the next
+    draw of the seed's generator takes its place.
+
     Raises:
         ValueError: a family for judging alone with a seed of the development half.
     """
     if family in JUDGE_LAWS and seed < JUDGE_FROM:
         raise ValueError(f"'{family}' is for judging alone: its seeds start at {JUDGE_FROM}.")
-    deck, material = draw(family, np.random.default_rng(seed))
-    min_grade = demanding_grade(deck, material, DEMANDS[demand], REGION)
+    rng, min_grade = np.random.default_rng(seed), 0.0
+    while min_grade <= 0.0:
+        deck, material = draw(family, rng)
+        min_grade = demanding_grade(deck, material, DEMANDS[demand], REGION)
     optimum = attainable(deck, material, min_grade, REGION)
     return Problem(
         family,
