@@ -13,6 +13,7 @@ import subprocess
 import threading
 import time
 import urllib.error
+import warnings
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
@@ -156,6 +157,27 @@ def certificate_of_this_machine(folder: Path) -> list[str]:
     return ["--certificate", str(folder / "own.pem"), "--private-key", str(folder / "own.key")]
 
 
+OLDER = ("TLS 1.1", "NULL", "AES256-SHA", "ECDHE-ECDSA-AES256-SHA", "AECDH-AES256-SHA")
+
+
+def handshake(port: int, what: str) -> str:
+    """The cipher suite that the service agrees on with a client that offers one version of TLS or
+    one suite alone, and takes any certificate."""
+    tls = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    tls.check_hostname, tls.verify_mode = False, ssl.CERT_NONE
+    if what == "TLS 1.3":
+        tls.minimum_version = ssl.TLSVersion.TLSv1_3
+    else:
+        suites = "ALL" if what == "TLS 1.1" else what
+        tls.set_ciphers(f"{suites}:@SECLEVEL=0")
+        version = "TLSv1_1" if what == "TLS 1.1" else "TLSv1_2"
+        with warnings.catch_warnings(action="ignore"):
+            tls.minimum_version = tls.maximum_version = ssl.TLSVersion[version]
+    link = socket.create_connection(("127.0.0.1", port), SECONDS)
+    with link, tls.wrap_socket(link) as agreed:
+        return agreed.cipher()[0]
+
+
 def test_over_tls_browsers_get_strict_transport_security(tmp_path):
     options = certificate_of_this_machine(tmp_path)
     tls = ssl.create_default_context(cafile=options[1])
@@ -174,6 +196,12 @@ def test_over_tls_browsers_get_strict_transport_security(tmp_path):
             Client(client.address, TOKEN).history()  # a self-signed certificate is not trusted
         with pytest.raises(OSError, match=r"(?i)reset|closed|refused|empty|abort"):
             ask(port, "/health", token=None)
+        # ASVS 5.0.0, 12.1.1 and 12.1.2: old versions and suites are refused, new ones are not.
+        for older in OLDER:
+            with pytest.raises(ssl.SSLError):
+                handshake(port, older)
+        assert handshake(port, "ECDHE-ECDSA-AES128-GCM-SHA256") == "ECDHE-ECDSA-AES128-GCM-SHA256"
+        assert handshake(port, "TLS 1.3") == "TLS_AES_256_GCM_SHA384"
         process.send_signal(signal.SIGTERM)
         assert process.wait(SECONDS) == 0
 
