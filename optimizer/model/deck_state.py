@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -28,7 +28,7 @@ COUPLED_SCALE = (0.6, 0.2, 0.05, 0.15, 0.6)
 LENGTH_SCALE = 0.27
 COUPLED_DEVIATION, COUPLED_TREND = 2.0, 1.2
 # A straight edge across all settings, at a place and in a direction that are learned.
-EDGE = 2.0
+EDGE = 4.0
 # Belief in each description before any run. Those factors make the first one blind to an edge along
 # tilt or exposure, so no description is left out, however well the first one usually predicts.
 COUPLED_WEIGHT, SETTINGS_WEIGHT, EDGE_WEIGHT = 0.8, 0.1, 0.1
@@ -37,9 +37,9 @@ LEAST_WEIGHT = 1e-3
 # With more runs than this, all descriptions are judged by every second run, or third and so on, and
 # only those that this leaves are fitted to all runs: the time grows with the cube of the runs.
 MOST_JUDGED = 400
-# Newton's method ends when no value moves by more than this, or after so many steps; a step that
-# goes too far is halved so many times.
-MOVES, STEPS, HALVINGS = 1e-8, 50, 10
+# Sites have settled when no mean moves by more standard deviations than this, and chances are right
+# to 1e-4: after a dozen sweeps for 20 runs, thirty for 400.
+SETTLED, SWEEPS = 1e-3, 100
 
 
 def deck_state_of(
@@ -80,10 +80,10 @@ def _coupled(coordinates: DeckCoordinates) -> DeckState:
 class AveragedDeckState:
     """Chance that the deck runs even, averaged over descriptions by how well they explain the runs.
 
-    The weight of a description is its prior weight times its marginal likelihood by Laplace's
-    approximation (Hoeting, Madigan, Raftery & Volinsky, Statistical Science 14, 1999, 382,
-    equations 1 and 2; Rasmussen & Williams 2006, equation 3.32). So with few failures the average
-    decides, and with many the description that accounts for them.
+    The weight of a description is its prior weight times its marginal likelihood by
+    expectation propagation (Hoeting, Madigan, Raftery & Volinsky, Statistical Science 14, 1999,
+    382, equations 1 and 2; Rasmussen & Williams 2006, equation 3.65). So with few failures the
+    average decides, and with many the description that accounts for them.
 
     Args:
         members: prior weight of each description, above 0, and the description; the weights are
@@ -126,11 +126,12 @@ class AveragedDeckState:
 class DeckState(Estimator):
     """Chance that the deck runs even by one description, learned from even and failed trials.
 
-    A Gaussian-process classifier with a probit likelihood and Laplace's approximation
-    (Rasmussen & Williams, Gaussian Processes for Machine Learning, 2006, algorithms 3.1, 3.2),
-    with fixed hyperparameters: failures are few, and estimated hyperparameters would over-fit them.
-    On simulated decks of three families with 12 to 80 runs each, the defaults had the lowest log
-    loss of all values on a grid.
+    A Gaussian-process classifier with a probit likelihood and expectation propagation (Rasmussen &
+    Williams, Gaussian Processes for Machine Learning, 2006, algorithms 3.5 and 3.6), whose chances
+    are nearly exact where those of Laplace's approximation are too close to one half (Nickisch &
+    Rasmussen, J. Mach. Learn. Res. 9, 2008, 2035). Hyperparameters are fixed: failures are few, and
+    estimated ones would over-fit them. On decks for development of seven families, with 8 to 40
+    runs each, the log loss changes little from half the defaults to twice.
 
     Args:
         lengthscale: length scale in unit coordinates for one setting; it is multiplied by the
@@ -177,40 +178,42 @@ class DeckState(Estimator):
         self.level_ = float(ndtri((good.sum() + 1.0) / (good.sum() + bad.sum() + 2.0)))
         self.X_ = points
         features = self._features(points), self._features(points)
-        self._find_mode(self._kernel(points, points, *features), good, bad)
+        self._propagate(self._kernel(points, points, *features), good, bad)
         return self
 
-    def _find_mode(self, K: Floats, good: Floats, bad: Floats) -> None:
-        """Newton's method for the mode of the latent values, and the evidence there.
+    def _propagate(self, K: Floats, good: Floats, bad: Floats) -> None:
+        """Expectation propagation: sites, the posterior that they give, and the evidence.
+
+        All sites are updated at once; those of runs alike are equal, so that one stands for each
+        outcome at a point (rows: even, failed) and counts as often as there are such runs.
 
         Args:
             K: prior covariance of the latent values, shape (k, k).
             good, bad: numbers of even and of failed runs at each point, shape (k,).
         """
-
-        def objective(a: Floats, f: Floats) -> float:
-            z = f + self.level_
-            return float(good @ log_ndtr(z) + bad @ log_ndtr(-z) - 0.5 * a @ f)
-
-        a = f = np.zeros(len(K))
-        value = objective(a, f)
-        for _ in range(STEPS):
-            gradient, W = _probit_terms(f + self.level_, good, bad)
-            root = np.sqrt(W)
-            lower = factorize(np.eye(len(f)) + root[:, None] * K * root)
-            target = W * f + gradient
-            move = target - root * cho_solve((lower, True), root * (K @ target)) - a
-            change = K @ move
-            for k in range(HALVINGS):
-                step = 0.5**k
-                reached = objective(a + step * move, f + step * change)
-                if reached >= value:
-                    break
-            if reached < value or np.max(np.abs(change)) < MOVES:
+        count, sign = np.stack([good, bad]), np.array([[1.0], [-1.0]])
+        sites = Sites(np.zeros((2, len(K))), np.zeros((2, len(K))))
+        mean, variance = np.full(len(K), self.level_), np.diag(K).copy()
+        for _ in range(SWEEPS):
+            cavity = sites.removed_from(mean, variance)
+            sites = Sites.matching(*cavity, sign).only(count > 0.0)
+            before = mean
+            precision, pull = np.sum(count * sites.precision, 0), np.sum(count * sites.pull, 0)
+            root = np.sqrt(precision)
+            lower = factorize(np.eye(len(K)) + root[:, None] * K * root)
+            V, _ = lapack.dtrtrs(lower, root[:, None] * K, lower=1)
+            target = pull - precision * self.level_
+            self.gradient_ = target - root * cho_solve((lower, True), root * (K @ target))
+            mean = self.level_ + K @ self.gradient_
+            variance = np.diag(K) - np.sum(V * V, axis=0)
+            if np.max(np.abs(mean - before) / np.sqrt(variance)) < SETTLED:
                 break
-            a, f, value = a + step * move, f + step * change, reached
-        self.gradient_, self._root, self._lower = gradient, root, lower
-        self.log_evidence_ = value - float(np.sum(np.log(np.diag(lower))))
+        self._root, self._lower = root, lower
+        # Rasmussen & Williams 2006, equation 3.65, with the level as the prior mean.
+        constants = float(np.sum(count * sites.log_constant(*cavity, sign)))
+        level = self.level_ * float(np.sum(pull)) - 0.5 * self.level_**2 * float(np.sum(precision))
+        joint = 0.5 * float(target @ (mean - self.level_)) - float(np.sum(np.log(np.diag(lower))))
+        self.log_evidence_ = constants + level + joint
 
     def _in_coordinates(self, A: ArrayLike) -> Floats:
         A = np.atleast_2d(np.asarray(A, dtype=float))
@@ -253,10 +256,38 @@ class DeckState(Estimator):
         return ndtr(mean / np.sqrt(1.0 + np.clip(variance, 0.0, None)))
 
 
-def _probit_terms(f: Floats, good: Floats, bad: Floats) -> tuple[Floats, Floats]:
-    """Gradient and negative second derivative, by f, of the log likelihood of counts."""
-    log_density = -0.5 * f * f - 0.5 * np.log(2.0 * np.pi)
-    up, down = np.exp(log_density - log_ndtr(f)), np.exp(log_density - log_ndtr(-f))
-    gradient = good * up - bad * down
-    W = good * up * (up + f) + bad * down * (down - f)
-    return gradient, np.clip(W, 1e-10, None)
+@dataclass(frozen=True)
+class Sites:
+    """Normal factors exp(pull f - precision f^2 / 2) of one even and one failed run at each point,
+    which stand for their likelihood; each shape (2, k).
+    """
+
+    precision: Floats
+    pull: Floats
+
+    def removed_from(self, mean: Floats, variance: Floats) -> tuple[Floats, Floats]:
+        """Mean and variance of each latent value without one of the runs there, shape (2, k)."""
+        without = 1.0 / (1.0 / variance - self.precision)
+        return without * (mean / variance - self.pull), without
+
+    @staticmethod
+    def matching(mean: Floats, variance: Floats, sign: Floats) -> Sites:
+        """Sites that turn mean and variance of a value into those after its outcome is known, even
+        (sign 1) or failed (-1); equation 3.58 of Rasmussen & Williams (2006)."""
+        width = np.sqrt(1.0 + variance)
+        z = sign * mean / width
+        hazard = np.exp(-0.5 * z * z - 0.5 * np.log(2.0 * np.pi) - log_ndtr(z))
+        shrink = variance * hazard * (z + hazard) / (1.0 + variance)
+        precision = np.clip(shrink / (variance * (1.0 - shrink)), 1e-10, None)
+        after = mean + sign * variance * hazard / width
+        return Sites(precision, after * (1.0 / variance + precision) - mean / variance)
+
+    def only(self, present: NDArray[np.bool_]) -> Sites:
+        """Sites of the outcomes that are present, mask of shape (2, k); the others are flat."""
+        return Sites(np.where(present, self.precision, 0.0), np.where(present, self.pull, 0.0))
+
+    def log_constant(self, mean: Floats, variance: Floats, sign: Floats) -> Floats:
+        """ln of the factor by which each site has the integral of the likelihood, shape (2, k)."""
+        shape = 0.5 * (mean / variance + self.pull) ** 2 / (1.0 / variance + self.precision)
+        integral = shape - 0.5 * mean**2 / variance - 0.5 * np.log1p(self.precision * variance)
+        return log_ndtr(sign * mean / np.sqrt(1.0 + variance)) - integral
