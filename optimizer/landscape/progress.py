@@ -111,8 +111,8 @@ def _expected_today(
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """Recovery expected at each set-point with today's material, and whether it is sure enough.
 
-    Both have the shape (number of set-points,). A set-point is sure enough if the chance that the
-    deck is even and meets the grade reaches the required confidence.
+    Both have the shape (number of set-points,). A set-point is sure enough if the chance that it
+    meets the grade reaches the required confidence.
     """
     if plan.run_now is None:
         return np.zeros(len(points.count)), np.zeros(len(points.count), dtype=bool)
@@ -121,7 +121,7 @@ def _expected_today(
     chance, recovery = situation.surrogate.outlook(
         e.inputs_today(index), situation.min_grade, e.feed_odds_today
     )
-    return recovery, chance * situation.chance_even(index) >= situation.brief.goal.confidence
+    return recovery, chance >= situation.brief.goal.confidence
 
 
 def _middle(readings: Floats) -> Interval | None:

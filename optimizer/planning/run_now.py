@@ -1,5 +1,8 @@
 """The settings to run now: the highest worth among settings that are sure enough of the grade.
 
+An uneven deck is seen at once, and what it costs is counted in the worth. A grade that is missed is
+seen when the product is assayed, so that is what the settings have to be sure of.
+
 Settings that were tried come first: the best of thousands of predictions is often one that is too
 high, and where the model is wrong about a deck it is too high most often where no run corrects it.
 So settings that were not tried have to promise clearly more than the best of those that were.
@@ -156,12 +159,9 @@ def _search(situation: Situation, wanted: float) -> Indices | None:
 
 
 def _sureness(situation: Situation, point: Indices) -> tuple[float, float]:
-    """Chance that a lattice point, shape (d,), runs even and meets the grade, before and after it
-    was selected."""
-    index = point[None, :]
-    even = float(situation.chance_even(index)[0])
-    before = float(outlook(situation, index)[0][0])
-    return before * even, _chance_selected(situation, point) * even
+    """Chance that a lattice point, shape (d,), meets the grade, before and after selection."""
+    before = float(outlook(situation, point[None, :])[0][0])
+    return before, _chance_selected(situation, point)
 
 
 def _chance_selected(situation: Situation, point: Indices) -> float:
@@ -207,17 +207,19 @@ def _score(
 ) -> Floats:
     """Score, shape (n,), of lattice points, shape (n, d), which the search maximizes.
 
-    Settings that are sure enough of the grade rank by worth, above all other settings. The others
-    rank by recovery times the chance of the grade: if they come first, no settings are sure enough.
+    Settings that are sure enough of the grade rank by worth times the chance of an even deck, above
+    all other settings. The others rank by recovery times the chances of the grade and of an even
+    deck: if they come first, no settings are sure enough.
     ``wanted`` is the chance from which settings are sure enough before they are selected.
     """
     chance, recovery = outlook(situation, index, coarse)
-    chance = chance * situation.chance_even(index)
+    even = situation.chance_even(index)
     worth = recovery
     if not isinstance(situation.objective, Recovery):
         worth = situation.expected_worth(situation.inputs(index), coarse)
-    sure = chance >= wanted
-    value = np.where(sure, worth, UNSURE + chance * recovery)
+    # What loses money on an even deck loses no less on an uneven one.
+    worth = np.minimum(worth, worth * even)
+    value = np.where(chance >= wanted, worth, UNSURE + chance * even * recovery)
     return np.where(situation.within_capacity(index), value, -np.inf)
 
 

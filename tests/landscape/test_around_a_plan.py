@@ -309,7 +309,7 @@ SET_POINTS = SimpleNamespace(
 CHANCES, RECOVERIES = np.array([0.8, 0.9, 1.0, 0.8]), np.array([0.5, 0.7, 0.6, 0.9])
 
 
-def told(confidence=0.8, even=1.0, evidence=None, **plan_):
+def told(confidence=0.8, evidence=None, **plan_):
     asked = []
 
     def outlook(inputs, least, odds):
@@ -320,7 +320,6 @@ def told(confidence=0.8, even=1.0, evidence=None, **plan_):
         evidence=runs() if evidence is None else evidence,
         outlook=outlook,
         min_grade=0.93,
-        chance_even=lambda index: np.where(index[:, 0] == 1, even, 1.0),
         brief=SimpleNamespace(goal=SimpleNamespace(confidence=confidence)),
     )
     return progress_of(one, SET_POINTS, plan(**plan_)), asked
@@ -343,8 +342,7 @@ def test_a_campaign_is_told_by_stretches_with_the_best_that_was_sure_so_far():
     assert found[0].grade.high == pytest.approx(0.935)
 
 
-def test_only_settings_that_are_sure_and_even_count_as_the_best():
-    assert [s.best_so_far for s in told(even=0.8)[0]] == [0.5, 0.5, 0.6, 0.9]
+def test_only_settings_that_are_sure_of_the_grade_count_as_the_best():
     assert [s.best_so_far for s in told(confidence=0.85)[0]] == [0.7, 0.7, 0.7, 0.7]
     assert [s.best_so_far for s in told(confidence=0.95)[0]] == [None, None, 0.6, 0.6]
     assert [s.best_so_far for s in told(run_now=None)[0]] == [None] * 4

@@ -23,6 +23,7 @@ from optimizer.history.snapshot import Snapshot
 from optimizer.intake.settling.load import load_table
 from optimizer.model.fitted_surrogate import Latent
 from optimizer.model.surrogate import Surrogate
+from optimizer.planning import run_now
 from optimizer.planning.planner import suggest
 from optimizer.planning.regret import regret
 from optimizer.planning.run_now import choose_run_now
@@ -210,11 +211,6 @@ def most_air(sure):
     return max(air for air in AIRS if sure(air))
 
 
-def falls(air):
-    """A chance of an even deck that falls with the air."""
-    return 1.0 - 0.03 * (air - 30.0)
-
-
 def test_run_now_recovers_most_among_the_settings_that_are_sure_of_the_grade():
     chosen = choose_run_now(planned(tried=(50.0,)))
     best = most_air(lambda air: chance_at(air) >= SURE)
@@ -262,15 +258,39 @@ def test_more_confidence_asks_for_less_air():
     assert len(set(found)) == 3
 
 
-def test_run_now_is_sure_of_the_grade_on_an_even_deck():
-    """The two chances are multiplied: neither of them alone is below what is asked."""
-    chosen = choose_run_now(planned(tried=(50.0,), even=falls))
-    best = most_air(lambda air: chance_at(air) * falls(air) >= SURE)
+@pytest.mark.parametrize("rate", [0.03, 0.02])
+def test_run_now_is_sure_of_the_grade_and_worth_most_with_the_chance_of_an_even_deck(rate):
+    """The most air that is sure is 33. There the deck may be uneven: at the higher rate, that costs
+    more than the air brings beyond 32; at the lower one it does not, though the product of both
+    chances is below what is asked."""
+
+    def even(air):
+        return 1.0 - rate * (air - 30.0)
+
+    def worth(air):
+        return draws_at(air)[1].mean() * even(air)
+
+    chosen = choose_run_now(planned(tried=(50.0,), even=even))
+    best = max((air for air in AIRS if chance_at(air) >= SURE), key=worth)
+    assert best == (32.0 if rate == 0.03 else 33.0)
     assert airs_of(chosen.point[None]) == [best]
-    assert best < most_air(lambda air: chance_at(air) >= SURE)
-    assert best < most_air(lambda air: falls(air) >= SURE)
-    assert chosen.run_now.chance_even == pytest.approx(falls(best))
+    assert chance_at(33.0) * even(33.0) < SURE
+    assert chosen.run_now.chance_even == pytest.approx(even(best))
     assert chosen.run_now.chance_of_grade == pytest.approx(chance_at(best), abs=0.02)
+    assert chosen.run_now.recovery.mean == pytest.approx(draws_at(best)[1].mean(), abs=1e-3)
+
+
+def test_what_loses_money_is_worth_no_more_where_the_deck_may_be_uneven(monkeypatch):
+    monkeypatch.setattr(run_now, "outlook", lambda *_: (np.full(4, SURE), np.full(4, 0.9)))
+    situation = SimpleNamespace(
+        chance_even=lambda _: np.array([1.0, 0.5, 1.0, 0.5]),
+        objective="value an hour",
+        expected_worth=lambda *_: np.array([40.0, 40.0, -40.0, -40.0]),
+        inputs=lambda index: index,
+        within_capacity=lambda index: np.array([True] * 4),
+    )
+    found = run_now._score(situation, np.zeros((4, 1), dtype=int), wanted=SURE)
+    assert found.tolist() == [40.0, 20.0, -40.0, -40.0]
 
 
 def test_a_deck_that_may_not_be_even_is_warned_of_below_nine_in_ten():
@@ -291,15 +311,6 @@ def test_a_chance_is_lowered_by_half_a_deviation_of_the_errors_of_readings(monke
     assert chosen.run_now.chance_of_grade == pytest.approx(chance_at(best, asked=asked), abs=0.02)
     assert best == most_air(lambda air: chance_at(air, asked=asked) >= 0.6)
     assert best < most_air(lambda air: chance_at(air) >= 0.6)
-
-
-def test_the_lowered_chance_counts_on_an_even_deck_too(monkeypatch):
-    """At air 32 either chance alone, and the product before selection, is above what is asked."""
-    noise_of_grade(monkeypatch, 0.3)
-    after = chance_at(32.0, asked=expit(logit(ASKED) + 0.15))
-    assert after > SURE > after * falls(32.0)
-    chosen = choose_run_now(planned(tried=(50.0,), even=falls))
-    assert airs_of(chosen.point[None]) == [31.0]
 
 
 def test_where_nothing_is_sure_the_plan_says_so():
