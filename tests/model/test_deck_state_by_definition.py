@@ -51,13 +51,12 @@ def kernel(member, P, Q):
 
 
 def exact(member, X, even):
-    """Probability of the outcomes: with a probit likelihood that of an orthant of a normal
-    distribution, by the algorithm of Genz (1992) in SciPy."""
-    level = stats.norm.ppf((EVEN.sum() + 1.0) / (len(EVEN) + 2.0))
+    """Probability of the outcomes under a fitted level: with a probit likelihood that of an orthant
+    of a normal distribution, by the algorithm of Genz (1992) in SciPy."""
     sign = np.where(even, 1.0, -1.0)
     covariance = np.outer(sign, sign) * (kernel(member, X, X) + np.eye(len(X)))
     return stats.multivariate_normal.cdf(
-        sign * level, None, covariance, maxpts=20_000, abseps=1e-12, releps=1e-3, rng=RNG
+        sign * member.level_, None, covariance, maxpts=100_000, abseps=1e-12, releps=1e-3, rng=RNG
     )
 
 
@@ -79,8 +78,9 @@ def test_evidence_and_chances_are_nearly_those_of_the_model(member):
     """Nickisch & Rasmussen (J. Mach. Learn. Res. 9, 2008, 2035): expectation propagation is nearly
     exact, and Laplace's approximation is not."""
     found, all_runs = member.fit(RUNS, EVEN), exact(member, RUNS, EVEN)
+    assert found.level_ == pytest.approx(stats.norm.ppf((EVEN.sum() + 1.0) / (len(EVEN) + 2.0)))
     assert found.log_evidence_ == pytest.approx(np.log(all_runs), abs=0.05)
-    B = np.vstack([RNG.random((4, 3)), RUNS[:1], RUNS[2:3]])
+    B = np.vstack([RNG.random((1, 3)), RUNS[:1], RUNS[2:3]])
     chances = [exact(member, np.vstack([RUNS, b]), np.append(EVEN, True)) / all_runs for b in B]
     np.testing.assert_allclose(found.chance_even(B), chances, atol=0.02)
 
@@ -105,11 +105,25 @@ def test_each_latent_value_has_the_moments_that_its_run_gives_it(member):
         assert density @ (f - density @ f) ** 2 == pytest.approx(variance[k], rel=2e-3)
 
 
-def test_repeated_runs_are_counted():
-    twice = DeckState().fit(np.vstack([RUNS, RUNS]), np.concatenate([EVEN, EVEN]))
-    apart = DeckState().fit(np.vstack([RUNS, RUNS + 1e-7]), np.concatenate([EVEN, EVEN]))
-    assert twice.log_evidence_ == pytest.approx(apart.log_evidence_, abs=1e-3)
-    assert len(twice.X_) == len(RUNS)
+@pytest.mark.parametrize("again", [EVEN[:6], ~EVEN[:6]])
+def test_repeated_runs_are_counted(again):
+    """Six runs twice, with the same outcomes and with others."""
+    X, even = np.vstack([RUNS, RUNS[:6]]), np.append(EVEN, again)
+    found = DeckState().fit(X, even)
+    assert len(found.X_) == len(RUNS)
+    all_runs = exact(found, X, even)
+    assert found.log_evidence_ == pytest.approx(np.log(all_runs), abs=0.05)
+    more = exact(found, np.vstack([X, RUNS[2:3]]), np.append(even, True))
+    assert found.chance_even(RUNS[2:3]) == pytest.approx(more / all_runs, abs=0.02)
+
+
+@pytest.mark.parametrize("shift", [0.0, 1e-3])
+def test_many_runs_at_few_settings_settle(shift):
+    """The chance at settings of so many runs is their rate, whose error is the binomial one."""
+    X = np.repeat([[0.2, 0.3], [0.2 + shift, 0.3], [0.8, 0.9]], 2000, axis=0)
+    even = np.arange(len(X)) % 10 < np.repeat([9, 9, 2], 2000)
+    chance = DeckState().fit(X, even).chance_even([[0.2, 0.3], [0.8, 0.9]])
+    np.testing.assert_allclose(chance, [0.9, 0.2], atol=0.02)
 
 
 class Told:
