@@ -220,7 +220,7 @@ def _drawn(pair: Pair, moments: PairMoments, X: Inputs) -> Floats:
     whole = pair.covariance(there, there)
     m, i = len(cut), np.arange(len(cut))
     whole[i, i] += noise[0, 0]
-    whole[i, m + i] += noise[0, 1] - cut * noise[0, 0]
+    # The factor is made from the lower triangle alone.
     whole[m + i, i] += noise[0, 1] - cut * noise[0, 0]
     whole[m + i, m + i] += noise[1, 1] - 2.0 * cut * noise[0, 1] + cut**2 * noise[0, 0]
     return solve_lower(factorize(whole), pair.covariance(there, moments))
