@@ -139,6 +139,8 @@ def test_the_gap_of_a_line_is_priced():
     assert worth["b"] is None
     assert found.as_dict()["prices"] == prices.as_dict(TONNE)
     assert prices.as_dict(TONNE)["mass_unit"] == "t"
+    assert "middlings" not in prices.as_dict(TONNE)
+    assert Prices(500.0, 1000.0, middlings=3.0).as_dict(TONNE)["middlings"] == 3.0
 
 
 def few(line, n=7, **more):

@@ -11,6 +11,7 @@ from scipy.special import logit
 from optimizer.evidence import cautions as module
 from optimizer.evidence.cautions import (
     cautions,
+    days_by_habit,
     doubts_of_middlings,
     habits,
     of_other_labels,
@@ -76,6 +77,30 @@ def test_gates_that_are_always_alike_are_named():
     assert (said.key, said.values) == ("gates_alike", {"name": "air"})
     alike[0, -1] += 5.0
     assert habits(evidence(alike, space=space)) == []
+
+
+def of_days(by_habit, points, days, minutes):
+    """What is said of runs at some set-points on some days; runs of other lines come after them."""
+    own = evidence(
+        spread(3)[points], measured=np.ones(len(points), bool), started_by_clock=moments(*minutes)
+    )
+    own.take = lambda rows: own
+    occasions = SimpleNamespace(by_habit=by_habit, day=np.array([*days, -1, -1]))
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(module, "occasions_of", lambda e: occasions if by_habit is not None else None)
+        return days_by_habit(own)
+
+
+def test_a_set_point_of_another_day_is_named_where_days_and_settings_change_together():
+    """The set-point with most runs before the latest day, and the day on which it was run last; runs
+    without a time do not count."""
+    points, days = [0, 0, 0, 0, 0, 1, 1, 1, 2, 2, 2, 2], [-1, -1, -1, 0, 0, 1, 1, 1, 2, 2, 2, 2]
+    minutes = [0, 0, 0, 1, 2, 1440, 1441, 2170, 2880, 2881, 2882, 2883]
+    (said,) = of_days(True, points, days, minutes)
+    assert (said.key, said.values["last"]) == ("days_by_habit", "2026-05-06")
+    told = {each.values["name"]: each.values["value"] for each in said.values["settings"]}
+    assert told == dict(zip(GRAVITY_TABLE.names, spread(3)[1].tolist(), strict=True))
+    assert of_days(False, points, days, minutes) == of_days(None, points, days, minutes) == []
 
 
 # ------------------------------------------------------------------ runs before the deck settled
