@@ -86,14 +86,15 @@ def of_days(by_habit, points, days, minutes):
     )
     own.take = lambda rows: own
     occasions = SimpleNamespace(by_habit=by_habit, day=np.array([*days, -1, -1]))
+    found = None if by_habit is None else occasions
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(module, "occasions_of", lambda e: occasions if by_habit is not None else None)
+        patched.setattr(module, "occasions_of", lambda e: found)
         return days_by_habit(own)
 
 
 def test_a_set_point_of_another_day_is_named_where_days_and_settings_change_together():
-    """The set-point with most runs before the latest day, and the day on which it was run last; runs
-    without a time do not count."""
+    """The set-point with most runs before the latest day, and the day on which it was run last;
+    runs without a time do not count."""
     points, days = [0, 0, 0, 0, 0, 1, 1, 1, 2, 2, 2, 2], [-1, -1, -1, 0, 0, 1, 1, 1, 2, 2, 2, 2]
     minutes = [0, 0, 0, 1, 2, 1440, 1441, 2170, 2880, 2881, 2882, 2883]
     (said,) = of_days(True, points, days, minutes)
