@@ -220,6 +220,12 @@ def test_a_former_run_without_an_id_is_known_by_its_content():
     assert verdicts(known, {"air": 41.0}) == [KNOWN]
 
 
+def test_a_former_value_that_another_run_has_now_is_present_for_rows_without_an_id():
+    known = former({"run_id": "r1"})
+    now = [{"run_id": "r1", "air": 41.0}, {"run_id": "r2"}]
+    assert verdicts(known, {}, {"run_id": "r1"}, learned=now) == [KNOWN, FORMER]
+
+
 def test_a_value_corrected_back_is_a_present_run():
     assert verdicts(former({"run_id": "r1"}), {"run_id": "r1"}, learned=[{"run_id": "r1"}]) == [
         KNOWN

@@ -79,6 +79,16 @@ def test_a_heavy_tail_moves_the_fence_of_its_side_alone_to_where_values_are_rare
     assert beyond < 5e-4
 
 
+def test_the_heaviest_tail_moves_the_fence_no_further_than_in_proportion_to_rarity():
+    """By hand: two hundredths of the values lie a million above the others, and a value as rare as
+    the fence is to be is as much farther out as it is rarer than one hundredth."""
+    values = np.sort(np.where(LEVELS > 0.98, 1e6, stats.norm.ppf(LEVELS)))
+    below, above = fences._reach(values, 0.1, 6.0)
+    assert below == pytest.approx(6.0, rel=0.01)
+    rarer = fences._tail(MANY, 2.5) / fences._RARE
+    assert above == pytest.approx(6.0 * 1e6 / stats.norm.ppf(0.99) * rarer, rel=0.01)
+
+
 def test_a_quantile_is_left_to_wrong_values():
     assert fences._tail(10_000, 2.5) == 0.01
     assert fences._tail(100, 2.5) == 0.025

@@ -100,6 +100,13 @@ def test_a_file_beyond_a_limit_is_refused_and_one_at_it_is_not(limits, said):
     assert read(TABLE, Limits(rows=3, columns=3))[1] == [1, 2, 3]
 
 
+def test_ten_numbers_of_eight_bytes_are_eighty_bytes():
+    numbers = pa.table({"air": [30.0] * 10})
+    assert len(read(numbers, Limits(size=80))[0]) == 10
+    with pytest.raises(InputError, match="can be read from one Parquet file"):
+        read(numbers, Limits(size=79))
+
+
 @pytest.mark.parametrize("look", [0, 10**9], ids=["by look", "by counting"])
 def test_a_text_that_many_rows_share_counts_for_each_of_them(look, monkeypatch):
     """100 rows of one text of 50 bytes decode to 5,000 bytes, though the file stores it once."""

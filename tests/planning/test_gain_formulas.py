@@ -110,6 +110,8 @@ def test_a_gain_in_recovery_is_its_difference_without_cancellation():
 def test_the_softened_corner_is_the_identity_above_and_vanishes_below():
     assert np.exp(_log_softplus(np.array([50.0, 0.0]))) == pytest.approx([50.0, np.log(2.0)])
     assert _log_softplus(np.array([-100.0]))[0] == -100.0
+    x = np.linspace(-25.0, 5.0, 61)
+    assert _log_softplus(x) == pytest.approx(np.log(np.log1p(np.exp(x))), abs=1e-9)
     below = np.array([-30.0 - 1e-9, -30.0 + 1e-9])
     assert _log_softplus(below) == pytest.approx(below, abs=1e-6)
 
