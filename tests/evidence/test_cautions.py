@@ -127,6 +127,7 @@ def test_a_run_that_ended_before_the_deck_settled_is_told_with_its_time():
     (said,) = hasty([0, 19, 60], [first, other, first])
     assert (said.key, said.values["count"], said.values["minutes"]) == ("hasty", 1, 20.0)
     assert said.values["first"].startswith("2026-05-04T12:00")
+    assert keys(hasty([0, 1, 60], [first, other, first])) == ["hasty"]
     assert hasty([0, 20, 60], [first, other, first]) == []
     assert hasty([0, 19, 60], [first, first, other]) == []
     assert hasty([0, 0, 60], [first, other, other]) == []

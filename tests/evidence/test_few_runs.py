@@ -111,6 +111,8 @@ def test_the_moment_of_a_plan_is_that_of_the_brief_else_that_of_the_latest_run()
     assert found.now == np.datetime64("2026-05-04T12:00", "us")
     undated = table.set_column(2, "started_at", pa.nulls(3, pa.timestamp("us", "UTC")))
     assert evidence(undated).now is None
+    borrowed = pa.concat_tables([later(runs(9, "b", 1), 99), runs(9, "a")])
+    assert evidence(borrowed, line="a").now == np.datetime64("1970-01-01T08:00", "us")
 
 
 def test_inputs_hold_settings_today_s_material_and_the_group():
