@@ -71,24 +71,25 @@ REFUSALS = [
     ("far future", {"started_at": "2250-01-01"}, "started_at", "more than a day ahead of the cl"),
     ("no line", {"line": ""}, "line", "line is missing: fill it in, or give"),
     ("line of 70 umlauts", {"line": "ä" * 70}, "line", "line is too long for the name of a line"),
+    ("turned line", {"line": "A\u202eB"}, "line", "holds a control character or a mark of wri"),
 ]
 
 
-@pytest.mark.parametrize(
-    ("cells", "field", "reason"), [r[1:] for r in REFUSALS], ids=[r[0] for r in REFUSALS]
-)
-def test_row_is_rejected_with_reason(
-    history: History, cells: dict[str, str], field: str, reason: str
-) -> None:
-    good = {**dict.fromkeys(cells, ""), **row()}
-    report = load(history, [good, {**good, "started_at": "2025-03-02", **cells}])
-    assert (report.read, report.added, report.rejected) == (2, 1, 1)
-    (reject,) = report.rejects
-    assert reject["file"] == "log.csv"
-    assert reject["row"] == 3
-    assert reject["field"] == field
-    assert reject["value"] == cells[field]
-    assert re.search(reason, reject["reason"]), reject["reason"]
+def test_each_faulty_row_is_rejected_with_its_reason(history: History) -> None:
+    empty = dict.fromkeys(JOINT, "")
+    rows = [{**empty, **row(started_at=f"2025-02-{k:02d}")} for k in range(1, 3)]
+    rows += [
+        {**empty, **row(started_at=f"2025-04-01 10:{k:02d}"), **cells}
+        for k, (_, cells, _, _) in enumerate(REFUSALS)
+    ]
+    report = load(history, rows, dry_run=True)
+    assert (report.read, report.added, report.rejected) == (len(rows), 2, len(REFUSALS))
+    found = {reject["row"]: reject for reject in report.rejects}
+    for at, (case, cells, field, reason) in enumerate(REFUSALS, 4):
+        reject = found[at]
+        assert (reject["file"], reject["field"]) == ("log.csv", field), case
+        assert reject["value"] == cells[field], case
+        assert re.search(reason, reject["reason"]), (case, reject["reason"])
 
 
 @pytest.mark.parametrize("unit", ["", "%"])
