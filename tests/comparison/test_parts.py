@@ -193,6 +193,21 @@ def test_settings_are_moved_until_most_of_the_gain_is_reached():
     assert search.simplest(mostly_one, best, best).tolist() == [10, 10]
 
 
+def test_moved_settings_are_adjusted_together_as_long_as_that_is_better():
+    """Only settings with both at the same step are worth anything, so that every gain takes a step
+    of both, of 4 at most: five rounds lead to step 20."""
+    region, _, _ = deck_of_two()
+
+    def ridge(index):
+        return np.where(index[:, 0] == index[:, 1], 0.02 * index[:, 0], 0.0)
+
+    search = Search(region, lambda index: np.ones(len(index)), 0.5)
+    point, value = search._adjust(ridge, np.array([0, 0]), 0.0, {0, 1})
+    assert (point.tolist(), value) == ([20, 20], pytest.approx(0.4))
+    point, value = search._adjust(ridge, np.array([3, 3]), 0.06, {0})
+    assert (point.tolist(), value) == ([3, 3], 0.06)
+
+
 def test_without_a_way_to_be_sure_the_best_is_kept():
     """From settings that are not sure, no single move leads to sure ones: only both together."""
     region, worth, _ = deck_of_two()

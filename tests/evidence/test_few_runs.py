@@ -11,7 +11,7 @@ from optimizer.evidence import borrowing
 from optimizer.evidence.assembly import evidence_of
 from optimizer.evidence.borrowing import FEWEST_OWN, knows_enough, runs_to_learn_from
 from optimizer.evidence.columns import codes_of, column_reader, settings_of
-from optimizer.evidence.middlings import fit_middlings, middlings_readings
+from optimizer.evidence.middlings import ExpectedMiddlings, fit_middlings, middlings_readings
 from optimizer.evidence.occasions import days_since_1970, occasions_of
 from optimizer.evidence.set_points import collapse_runs
 from optimizer.plant.brief import Brief
@@ -252,6 +252,9 @@ def test_middlings_are_learned_from_three_readings_on():
     assert here.share.mean == pytest.approx(0.1, abs=0.01)
     assert here.share.low < 0.1 < here.share.high
     assert (here.grade, found.grade) == (None, None)
+    assert here.as_dict() == {"share": here.share.as_dict()}
+    graded = ExpectedMiddlings(here.share, here.share).as_dict()
+    assert graded == {"share": here.share.as_dict(), "grade": here.share.as_dict()}
     two = runs(9, middlings_share=np.where(np.arange(9) < 2, share, np.nan))
     assert fit_middlings(evidence(two), 0) is None
     assert fit_middlings(evidence(runs(9)), 0) is None
