@@ -310,7 +310,7 @@ def reliability(chance: Floats, met: Floats) -> Reliability:
         chance: stated chances, shape (n,).
         met: 1 where the prediction came true and 0 where it did not, shape (n,).
     """
-    which = np.clip(np.digitize(chance, BINS[1:-1]), 0, len(BINS) - 2)
+    which = np.digitize(chance, BINS[1:-1])
     bins, gap = [], 0.0
     for k in range(len(BINS) - 1):
         here = which == k

@@ -102,6 +102,12 @@ def test_lines_are_ranked_by_what_is_asked_and_unsure_ones_come_last():
     assert ranks == {"attainable": [2, 3, 1], "current": [3, 1, 2], "gap": [2, 3, 1]}
 
 
+def test_lines_of_which_none_is_sure_are_ranked_by_their_practice():
+    unsure = (study("a", 0.80, None), study("b", 0.84, None), study("c", 0.82, None))
+    for ranking in _rankings(unsure, 0).values():
+        assert ranking.rank.tolist() == [3, 1, 2]
+
+
 def test_an_answer_names_what_it_was_made_from():
     found = side_by_side(*LINES, left_out=(("d", "too few"),)).as_dict()
     assert (found["seed"], found["history_version"]) == (3, 7)
@@ -243,6 +249,30 @@ def test_candidates_are_fed_alike_and_probably_run_even(monkeypatch):
     assert [feed, 10, 5, 20, 30] in pool.tolist()
     assert [feed, 10, 5, 20, 34] in pool.tolist()
     assert 4 < len(air) <= 19
+
+
+def test_surfaces_are_exact_at_practice_at_the_best_by_two_scores_and_at_some_others(monkeypatch):
+    """The more air, the sharper and the less sure: hope takes the most air, care the least."""
+    for name, value in {"POOL": 64, "HOPEFUL": 1, "CAREFUL": 1, "SPREAD": 3}.items():
+        monkeypatch.setattr(line_study, name, value)
+    one, asked = one_line(), []
+
+    def latent(inputs, coarse):
+        air, n = inputs[:, 4], len(inputs)
+        mean = np.array([4.0 + 0.01 * air, np.full(n, 4.0)])
+        variance = np.array([(0.04 * air) ** 2, np.zeros(n)])
+        return SimpleNamespace(mean=np.array([mean, mean]), variance=np.array([variance, variance]))
+
+    one.model.surrogate = SimpleNamespace(latent=latent)
+    one.model.evidence.feed_odds_today = float(logit(0.9))
+    one.model.surfaces = lambda *given: asked.append(given)
+    now = one._now()
+    one._surfaces(now)
+    ((anchors, draws),) = asked
+    assert draws == line_study.DRAWS
+    assert now.tolist() in anchors.tolist()
+    assert {one.pool[:, 4].min(), one.pool[:, 4].max()} <= set(anchors[:, 4])
+    assert 4 <= len(anchors) <= 6
 
 
 def test_settings_are_searched_near_what_was_tried():
