@@ -17,7 +17,13 @@ from optimizer.diagnostics.control_chart import out_of_line
 from optimizer.diagnostics.doubtful import DOUBTFUL_FROM, Residuals, residuals
 from optimizer.diagnostics.left_out import LeftOut
 from optimizer.diagnostics.noise import ReadingNoise, _f_test, split_noise
-from optimizer.diagnostics.sensitivity import ANCHORS, SURFACES, sensitivity, sobol_indices
+from optimizer.diagnostics.sensitivity import (
+    ANCHORS,
+    SURFACES,
+    handy_amount,
+    sensitivity,
+    sobol_indices,
+)
 from optimizer.diagnostics.unexplored import collinear, plan_sampling, untried_ranges
 from optimizer.plant.region import Region
 from optimizer.plant.settings import Setting, SettingSpace
@@ -473,6 +479,15 @@ def test_slopes_and_indices_are_those_of_a_known_surface():
     unit = points[:ANCHORS] - 1.0
     np.testing.assert_allclose(unit.min(axis=0), [0.25, 0.0, 0.25], atol=0.02)
     np.testing.assert_allclose(unit.max(axis=0), [0.75, 1.0, 0.75], atol=0.02)
+
+
+@pytest.mark.parametrize(
+    ("span", "amount"),
+    [(0.1, 0.1), (0.99, 0.1), (1.0, 1.0), (9.9, 1.0), (10.0, 1.0), (99.0, 1.0), (100.0, 10.0),
+     (999.0, 10.0), (1000.0, 100.0)],
+)  # fmt: skip
+def test_effects_are_stated_for_a_power_of_ten_of_the_unit(span, amount):
+    assert handy_amount(span) == pytest.approx(amount)
 
 
 def test_the_interaction_of_two_inputs_is_theirs_alone():
