@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 from sklearn.base import BaseEstimator
+from threadpoolctl import threadpool_info, threadpool_limits
 
 from optimizer.errors import InputError, LimitError
 from optimizer.interop import ask_tell
@@ -203,6 +204,24 @@ def test_points_are_promising_by_two_standard_deviations_of_each_constraint_and_
     one, two = Stated(lambda x: np.round(x, 9), 0.1), Stated(lambda x: np.where(x == 0.1, 9.0, 0.0))
     assert _promising(Learned(worst_first, (one,), None), points).tolist() == [2, 1, 0, 3]
     assert _promising(Learned(worst_first, (one, two), None), points).tolist() == [2, 0, 3, 1]
+
+
+def test_points_are_found_and_models_answered_on_one_thread(monkeypatch):
+    """On several threads sums in another order would round differently."""
+    threads = []
+    made = optimizer(FEW, (4, 4, 4))
+    knows = made._learned[1]
+
+    def model():
+        threads.extend(each["num_threads"] for each in threadpool_info())
+        return knows
+
+    monkeypatch.setattr(made, "_model", model)
+    with threadpool_limits(2):
+        made.ask()
+        made.get_result()
+    assert len(threads) >= 2
+    assert set(threads) == {1}
 
 
 # ------------------------------------------------------------------ learning

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from threadpoolctl import threadpool_info, threadpool_limits
 
 from optimizer.interop import regressor
 from optimizer.interop.regressor import LARGEST_SEED, NOISES, SurrogateRegressor, _variance_of
@@ -13,6 +14,11 @@ X = np.array([[2.0, 10.0, 7.0], [4.0, 30.0, 7.0], [3.0, 50.0, 7.0]])
 Y = np.array([1.0, 2.0, 4.0])
 
 
+def threads():
+    """The numbers of threads that libraries of linear algebra may use now."""
+    return {each["num_threads"] for each in threadpool_info()}
+
+
 class Recorder:
     """A process that keeps what it is given and predicts the sum of the coordinates."""
 
@@ -20,10 +26,11 @@ class Recorder:
         self.parts = parts
 
     def fit(self, rows, y, known_variance):
-        self.given = rows, y, known_variance
+        self.given, self.threads = (rows, y, known_variance), threads()
         return self
 
     def predict(self, rows, return_std, return_cov):
+        self.threads |= threads()
         return rows.sum(axis=1), return_std, return_cov
 
 
@@ -91,6 +98,14 @@ def test_equal_seeds_are_equal_and_others_are_not():
     assert isinstance(first, int)
     assert 0 <= first < LARGEST_SEED
     assert given()[1]["random_state"] == given(random_state=0)[1]["random_state"]
+
+
+def test_sums_are_made_on_one_thread_so_that_they_round_alike():
+    with threadpool_limits(2):
+        model = SurrogateRegressor().fit(X, Y)
+        assert model.process_.threads == {1}
+        model.predict(X)
+        assert model.process_.threads == {1}
 
 
 def test_two_rows_are_needed():

@@ -12,6 +12,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from scipy.special import expit
+from threadpoolctl import threadpool_info, threadpool_limits
 
 from optimizer.errors import InputError, LimitError
 from optimizer.interval import Interval
@@ -133,6 +134,15 @@ def test_gates_have_effects_of_their_level_and_taper():
     assert low < high
 
 
+def test_a_taper_of_three_gates_moves_the_outer_two_level_by_level_and_leaves_the_middle():
+    region = Region.whole(GRAVITY_TABLE.with_gates("air", 3))
+    here = np.array([3, 3, 3, 3, 10, 20, 12])
+    taper, _, _ = surroundings._along(region, here, 5)
+    assert np.all(taper[:, 5] == 20)
+    assert taper[:, 4].tolist() == list(range(23))  # until the last gate is at its lowest level
+    assert np.all(taper[:, 4] - 10 == 12 - taper[:, 6])
+
+
 def test_readings_of_gates_are_told_by_level_and_taper():
     """Gates at 30 and 10 have the level 20 and, told as people are told of it, the taper that their
     own settings to run now would have."""
@@ -226,6 +236,30 @@ def test_what_surrounds_the_settings_to_run_now(monkeypatch):
     ((given, run_now, here, least, maximise),) = asked
     assert (given, run_now, least, maximise) == (one, bare.run_now, None, "recovery")
     assert here.tolist() == HERE.tolist()
+
+
+def test_a_landscape_joins_its_parts_on_one_thread(monkeypatch):
+    """On several threads sums in another order would round differently."""
+    threads = []
+
+    def collapsed(evidence):
+        threads.extend(each["num_threads"] for each in threadpool_info())
+        return ("points of", evidence.space)
+
+    stubs = {"collapse_runs": collapsed, "today_of": lambda s: ("today of", s),
+             "progress_of": lambda *given: ("progress of", *given),
+             "_surroundings": lambda *given: ("around", *given)}  # fmt: skip
+    for name, stub in stubs.items():
+        monkeypatch.setattr(surroundings, name, stub)
+    one = situation(site=SimpleNamespace(time_zone=SimpleNamespace(name="zone")))
+    with threadpool_limits(2):
+        found = surroundings.landscape(one, "plan", ("a", "b"))
+    points = ("points of", SPACE)
+    assert set(threads) == {1}
+    assert (found.plan, found.points, found.names) == ("plan", points, SPACE.names)
+    assert (found.today, found.time_zone) == (("today of", one), "zone")
+    assert found.progress == ("progress of", one, points, "plan")
+    assert found.run_now == ("around", one, "plan", points, ("a", "b"))
 
 
 def test_the_conditions_of_today():
