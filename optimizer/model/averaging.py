@@ -134,4 +134,4 @@ def shares_of(weights: Floats, members: int) -> NDArray[np.int64]:
     picks = np.searchsorted(ends, (position + 0.5) / members)
     # The middle of one or two members may lie beyond the most probable of many descriptions.
     picks[position == 0] = 0
-    return order[np.minimum(picks, len(order) - 1)]
+    return order[picks]

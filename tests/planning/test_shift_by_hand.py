@@ -12,16 +12,12 @@ from scipy.special import expit, logit
 
 from optimizer.evidence.shift import Shift
 from optimizer.gaussian_process.inputs import Inputs
-from optimizer.interval import Interval, Intervals
 from optimizer.model.selection import INTENSITY
 from optimizer.planning import hold
 from optimizer.planning.hold import (
     BLEND,
-    OverShift,
     Worst,
     _held,
-    expected_at,
-    expected_middlings_at,
     outlook,
     over_shift_at,
 )
@@ -100,10 +96,6 @@ class KnownShares:
         A = Inputs.of(A).values
         return self.shares[A[:, -1].astype(int)] * (1.0 + A[:, 0])
 
-    def predict(self, A):
-        mean = self.mean(A)
-        return Intervals(mean, mean - 0.1, mean + 0.2)
-
 
 def evidence(shift=SHIFT, today=RICH):
     def inputs_at(values, material=None):
@@ -133,15 +125,6 @@ LOWEST = GRAVITY_TABLE.low[None, :]  # settings whose coordinates are all 0
 TOPS = np.array([setting.top for setting in GRAVITY_TABLE.settings])
 INDEX = np.vstack([0 * TOPS, TOPS])  # and those whose coordinates are all 1
 FEEDS = GRAVITY_TABLE.values(INDEX)[:, 0]
-
-
-def test_the_grade_of_a_shift_is_that_of_its_product_or_the_lowest():
-    grades, recovered = np.array([[0.98, 0.95]]), np.array([[0.8, 0.5]])
-    wanted = 0.25 * 0.9 * 0.8, 0.75 * 0.6 * 0.5
-    grade = sum(wanted) / (wanted[0] / 0.98 + wanted[1] / 0.95)
-    mean = sum(wanted) / (0.25 * 0.9 + 0.75 * 0.6)
-    assert np.ravel(_held(SHIFT, grades, recovered, BLEND)) == pytest.approx([grade, mean])
-    assert np.ravel(_held(SHIFT, grades, recovered, "throughout")) == pytest.approx([0.95, mean])
 
 
 @pytest.mark.parametrize("how", [BLEND, "throughout"])
@@ -199,49 +182,6 @@ def test_settings_over_a_shift_state_its_product_and_its_worst_material(monkeypa
         assert (found.chance_before, found.chance_of_grade) == (1.0, after)
     # The figures that are shown are those of the blend, whatever must hold.
     assert throughout.grade.mean == pytest.approx(BLENDED)
-
-
-def test_expectations_over_a_shift_are_those_of_each_settings_before_they_are_selected(monkeypatch):
-    def over(situation, values, least):
-        feed = float(values[0, 0])
-        grade, recovery = Interval(feed, 0.1, 0.2), Interval(2 * feed, 0.3, 0.4)
-        return OverShift({}, grade, recovery, 0.5, feed / 10.0, Worst({}, least))
-
-    monkeypatch.setattr(hold, "over_shift_at", over)
-    values = GRAVITY_TABLE.values(INDEX)
-    found = expected_at(situation(even=0.7), values, 0.97)
-    assert found.grade.mean.tolist() == FEEDS.tolist()
-    assert found.recovery.mean.tolist() == (2 * FEEDS).tolist()
-    assert (found.grade.low[1], found.grade.high[1]) == (0.1, 0.2)
-    assert (found.recovery.low[0], found.recovery.high[0]) == (0.3, 0.4)
-    assert found.chance_of_grade == pytest.approx(FEEDS / 10.0)
-    assert found.chance_even.tolist() == [0.7, 0.7]
-
-
-# ------------------------------------------------------------------ middlings
-
-
-def test_middlings_of_a_shift_are_weighted_by_feed_and_their_grade_by_their_mass():
-    share, grade = KnownShares((0.1, 0.3)), KnownShares((0.9, 0.5))
-    made = situation(middlings=SimpleNamespace(share=share, grade=grade))
-    (found,) = expected_middlings_at(made, LOWEST)
-    mean = 0.25 * 0.1 + 0.75 * 0.3
-    assert vars(found.share) == pytest.approx({"mean": mean, "low": mean - 0.1, "high": mean + 0.2})
-    mean = (0.25 * 0.1 * 0.9 + 0.75 * 0.3 * 0.5) / mean
-    assert vars(found.grade) == pytest.approx({"mean": mean, "low": mean - 0.1, "high": mean + 0.2})
-
-
-def test_middlings_are_told_as_far_as_they_are_known():
-    share = KnownShares((0.1, 0.3))
-    assert expected_middlings_at(situation(), np.vstack([LOWEST] * 2)) == [None, None]
-    made = situation(middlings=SimpleNamespace(share=share, grade=None))
-    assert [each.grade for each in expected_middlings_at(made, np.vstack([LOWEST] * 2))] == [
-        None
-    ] * 2
-    # Without a shift the material is today's, the rich one.
-    made = situation(middlings=SimpleNamespace(share=share, grade=KnownShares()), shift=None)
-    (found,) = expected_middlings_at(made, LOWEST)
-    assert (found.share.mean, found.grade.mean) == pytest.approx((0.1, 0.3))
 
 
 # ------------------------------------------------------------------ rates and capacity
