@@ -304,6 +304,9 @@ def test_a_model_is_answered_as_soon_as_there_are_enough_readings_and_trials():
     assert models([1.0, 2.0, 3.0], 4) == []
     assert models([1.0, 2.0, None], 3) == []
     assert models([1.0, 2.0, 3.0], 3, fit=False) == []
+    made = optimizer(LINE, (0.1, 0.2), initial=3)
+    made._learned = 3, Learned(Stated(lambda x: x), (), None)
+    assert len(made.tell([0.3], 1.0).models) == 1
 
 
 def test_the_answer_holds_what_was_told():

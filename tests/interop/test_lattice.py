@@ -98,6 +98,7 @@ def test_a_step_leads_along_one_axis_to_the_ends_and_from_any_category_to_any():
     assert around(0, 2) == {(1, 2), (0, 0), (0, 1)}
     assert around(10, 0) == {(9, 0), (10, 1), (10, 2)}
     assert around(5, 1, reach=0.3) == {(8, 1), (2, 1), (5, 2), (5, 0)}
+    assert around(5, 1, reach=0.5) == {(10, 1), (0, 1), (5, 2), (5, 0)}
     assert around(5, 1, reach=1e-4) == around(5, 1)  # at least one step
     assert found._around(np.empty((0, 2), dtype=np.int64), 0.1, NoDirections()).shape == (0, 2)
 
