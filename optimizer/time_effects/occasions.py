@@ -176,10 +176,9 @@ class Cells:
     @cached_property
     def apart(self) -> Floats:
         """Days between occasions, infinite where a time is not known, shape (c + 3, c + 3)."""
-        dated = np.isfinite(self.time)
-        time = np.where(dated, self.time, 0.0)
+        apart = np.abs(self.time[:, None] - self.time)
         # Runs without a time have no effects of time, not even on themselves.
-        return np.where(dated[:, None] & dated, np.abs(time[:, None] - time), np.array(np.inf))
+        return np.where(np.isnan(apart), np.array(np.inf), apart)
 
     @cached_property
     def _fixed(self) -> dict[str, Floats]:
