@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from optimizer.planning import batch_order
 from optimizer.planning.batch_order import MOST_EXACT, _costs, cheapest_path
 from optimizer.planning.explanations import changes_between
 from optimizer.plant.settings import GRAVITY_TABLE
@@ -64,11 +65,16 @@ def test_a_change_below_half_a_step_is_no_move():
     )
 
 
+@pytest.mark.parametrize(("trials", "path"), [(MOST_EXACT, "exact"), (MOST_EXACT + 1, "improved")])
+def test_a_batch_is_ordered_exactly_up_to_its_limit(monkeypatch, trials, path):
+    monkeypatch.setattr(batch_order, "_exact", lambda first, between: "exact")
+    monkeypatch.setattr(batch_order, "_improved", lambda first, between: "improved")
+    assert cheapest_path(np.zeros((trials, 5)), np.zeros(5), GRAVITY_TABLE) == path
+
+
 def test_a_long_batch_costs_hardly_more_than_the_cheapest():
     """Seed 5: the method for long batches, on 40 batches of MOST_EXACT trials, costs on average at
     most 2 % more than the exact path; random orders cost over 30 % more."""
-    from optimizer.planning import batch_order
-
     rng = np.random.default_rng(5)
     start = np.full(5, np.nan)
     ratios, chance = [], []
