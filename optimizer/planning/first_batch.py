@@ -50,7 +50,7 @@ def spread_trials(limits: Limits, taken: Indices, count: int) -> Indices:
         gap = _gap(unit, inputs(space.values(taken)))
     else:
         # Where no point is taken, the first trial is the point nearest the middle.
-        gap = 1.0 / (1e-6 + _gap(unit, inputs(space.values(np.rint((first + last) / 2)))))
+        gap = np.exp(-_gap(unit, inputs(space.values(np.rint((first + last) / 2)))))
     picks: list[int] = []
     spent = 0.0
     for k in range(count):
