@@ -200,6 +200,26 @@ def test_a_curve_holds_only_settings_that_run_even_inside_the_capacity():
     assert max(p.settings["air"] for p in curve_of(made, 34.0)) == 40.0
 
 
+@pytest.mark.parametrize(("recovered_at", "between"), [(36, (33, 36)), (32, (32, 33))])
+def test_what_is_no_better_than_the_settings_to_run_now_in_one_of_both_is_not_on_the_curve(
+    monkeypatch, recovered_at, between
+):
+    """The sure grade falls by 1/1024 and the recovery rises by 1/128 for each turn of air. The
+    settings to run now have the sure grade of 33 turns, and the recovery of 36 or 32."""
+
+    def by_air(situation, index):
+        air = np.round(GRAVITY_TABLE.values(index)[:, -1])
+        return 1.0 - air / 1024.0, air / 128.0
+
+    monkeypatch.setattr("optimizer.planning.trade_off._sure_grade", by_air)
+    recovery = Interval(recovered_at / 128, 0.0, 1.0)
+    now = RunNow({"air": 34.0}, Interval(0.98, 0.9, 1.0), recovery, 0.9, None, True)
+    curve = trade_off(planned(), now, at(34.0), 1.0 - 33 / 1024, "recovery")
+    airs = [point.settings["air"] for point in curve if not point.run_now]
+    assert {30.0, 50.0} <= set(airs)
+    assert all(air < between[0] or air > between[1] for air in airs)
+
+
 def test_a_trade_off_ends_at_its_lowest_grade():
     goal = {"maximise": "trade-off", "min_grade": 0.97}
     made = planned(tried=EVERY, variance=KNOWN, goal=goal)
