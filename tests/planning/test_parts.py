@@ -200,24 +200,42 @@ def test_a_curve_holds_only_settings_that_run_even_inside_the_capacity():
     assert max(p.settings["air"] for p in curve_of(made, 34.0)) == 40.0
 
 
-@pytest.mark.parametrize(("recovered_at", "between"), [(36, (33, 36)), (32, (32, 33))])
-def test_what_is_no_better_than_the_settings_to_run_now_in_one_of_both_is_not_on_the_curve(
-    monkeypatch, recovered_at, between
-):
-    """The sure grade falls by 1/1024 and the recovery rises by 1/128 for each turn of air. The
-    settings to run now have the sure grade of 33 turns, and the recovery of 36 or 32."""
+@pytest.fixture
+def by_air(monkeypatch):
+    """The sure grade falls by 1/1024 and the recovery rises by 1/128 for each turn of air."""
 
-    def by_air(situation, index):
+    def stated(situation, index):
         air = np.round(GRAVITY_TABLE.values(index)[:, -1])
         return 1.0 - air / 1024.0, air / 128.0
 
-    monkeypatch.setattr("optimizer.planning.trade_off._sure_grade", by_air)
+    monkeypatch.setattr("optimizer.planning.trade_off._sure_grade", stated)
+
+
+def others_of(made, goal, maximise="recovery", recovered_at=34.0):
+    """Airs of the points of a curve that are not run now; run now is at 34 turns."""
     recovery = Interval(recovered_at / 128, 0.0, 1.0)
     now = RunNow({"air": 34.0}, Interval(0.98, 0.9, 1.0), recovery, 0.9, None, True)
-    curve = trade_off(planned(), now, at(34.0), 1.0 - 33 / 1024, "recovery")
-    airs = [point.settings["air"] for point in curve if not point.run_now]
-    assert {30.0, 50.0} <= set(airs)
-    assert all(air < between[0] or air > between[1] for air in airs)
+    curve = trade_off(made, now, at(34.0), goal, maximise)
+    return sorted(point.settings["air"] for point in curve if not point.run_now)
+
+
+@pytest.mark.parametrize(
+    ("recovered_at", "left_out"), [(36, [33.0, 34.0, 35.0, 36.0]), (32, [32.0, 33.0, 34.0])]
+)
+def test_what_is_no_better_than_the_settings_to_run_now_in_one_of_both_is_not_on_the_curve(
+    by_air, recovered_at, left_out
+):
+    """The settings to run now have the sure grade of 33 turns, and the recovery of 36 or 32."""
+    made = planned(limits={"air": {"low": 30, "high": 40}})
+    airs = others_of(made, 1.0 - 33 / 1024, recovered_at=recovered_at)
+    assert airs == [air for air in np.arange(30.0, 41.0) if air not in left_out]
+
+
+def test_a_sure_grade_just_at_the_lowest_of_a_trade_off_counts(by_air):
+    goal = {"maximise": "trade-off", "min_grade": 1.0 - 38 / 1024}
+    made = planned(limits={"air": {"low": 30, "high": 40}}, goal=goal)
+    airs = others_of(made, 1.0 - 34 / 1024, "trade-off")
+    assert airs == [30.0, 31.0, 32.0, 33.0, 35.0, 36.0, 37.0, 38.0]
 
 
 def test_a_trade_off_ends_at_its_lowest_grade():
