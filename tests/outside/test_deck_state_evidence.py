@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.optimize import minimize
 from scipy.stats import multivariate_normal, norm
 from sklearn.gaussian_process.kernels import RBF, ConstantKernel, DotProduct
 
@@ -50,7 +49,7 @@ def exact(state: DeckState, X: np.ndarray, even: np.ndarray) -> float:
             sign * state.level_,
             mean=np.zeros(len(X)),
             cov=covariance,
-            maxpts=20_000,
+            maxpts=100_000,
             abseps=1e-7,
             releps=1e-3,
             rng=np.random.default_rng(0),
@@ -72,61 +71,51 @@ def test_the_normal_probability_is_the_integral_of_the_model(state):
 
 
 @pytest.mark.parametrize("state", DESCRIPTIONS.values(), ids=DESCRIPTIONS)
-def test_the_evidence_is_laplaces(state):
-    """Rasmussen & Williams 2006, equation 3.32, by a general optimizer in whitened values."""
-    X, even = runs(25, 1)
-    state.fit(X, even)
-    half = np.linalg.cholesky(prior(state, X) + 1e-9 * np.eye(25))
-    sign = np.where(even, 1.0, -1.0)
-
-    def minus_log_joint(u: np.ndarray) -> tuple[float, np.ndarray]:
-        z = sign * (half @ u + state.level_)
-        slope = sign * np.exp(norm.logpdf(z) - norm.logcdf(z))
-        return 0.5 * u @ u - norm.logcdf(z).sum(), u - half.T @ slope
-
-    found = minimize(minus_log_joint, np.zeros(25), jac=True, method="BFGS", tol=1e-9)
-    h = 1e-5
-    curvature = np.array(
-        [
-            (minus_log_joint(found.x + h * e)[1] - minus_log_joint(found.x - h * e)[1]) / (2.0 * h)
-            for e in np.eye(25)
-        ]
-    )
-    expected = -found.fun - 0.5 * np.linalg.slogdet(curvature)[1]
-    assert state.log_evidence_ == pytest.approx(expected, abs=1e-4)
-
-
-@pytest.mark.parametrize("state", DESCRIPTIONS.values(), ids=DESCRIPTIONS)
-@pytest.mark.parametrize("n", [3, 8])
-def test_laplaces_evidence_is_near_the_exact_one_and_below_it(state, n):
-    """For a probit, Laplace's evidence is too low and its chances too close to one half
+@pytest.mark.parametrize("n", [3, 8, 14])
+def test_the_evidence_is_nearly_exact(state, n):
+    """Expectation propagation is, for a probit; Laplace's evidence is too low by up to 0.9 here
     (M. Kuss & C. E. Rasmussen, Assessing approximate inference for binary Gaussian process
     classification, Journal of Machine Learning Research 6, 2005, 1679-1704)."""
     X, even = runs(n, 2)
     state.fit(X, even)
-    gap = state.log_evidence_ - np.log(exact(state, X, even))
-    assert -0.9 < gap < 0.05
+    assert state.log_evidence_ == pytest.approx(np.log(exact(state, X, even)), abs=0.1)
+
+
+@pytest.mark.parametrize("again", [True, False])
+def test_repeated_runs_are_counted(again):
+    """Four runs twice, with the same outcomes or with others."""
+    X, even = runs(10, 8)
+    X, even = np.vstack([X, X[:4]]), np.append(even, even[:4] == again)
+    state = DeckState().fit(X, even)
+    assert len(state.X_) == 10
+    all_runs = exact(state, X, even)
+    assert state.log_evidence_ == pytest.approx(np.log(all_runs), abs=0.1)
+    more = exact(state, np.vstack([X, X[:1]]), np.append(even, True))
+    assert state.chance_even(X[:1]) == pytest.approx(more / all_runs, abs=0.03)
 
 
 def test_the_weights_are_near_those_of_the_exact_evidence():
     X, even = runs(10, 3)
     model = deck_state_of(deck_coordinates_of(GRAVITY_TABLE)).fit(X, even)
     weights = np.array([w * exact(m, X, even) for w, m in model.members])
-    np.testing.assert_allclose(model.weights_, weights / weights.sum(), atol=0.1)
+    np.testing.assert_allclose(model.weights_, weights / weights.sum(), atol=0.02)
 
 
-def test_a_gentle_description_predicts_as_the_exact_integral():
-    X, even = runs(6, 4)
-    state = DESCRIPTIONS["gentle"].fit(X, even)
-    for a in np.random.default_rng(5).random((4, 5)):
-        both = exact(state, np.vstack([X, a]), np.append(even, True))
-        chance = both / exact(state, X, even)
-        assert state.chance_even(a)[0] == pytest.approx(chance, abs=0.02)
+@pytest.mark.parametrize("state", DESCRIPTIONS.values(), ids=DESCRIPTIONS)
+def test_a_chance_is_nearly_the_exact_one(state):
+    """At settings that ran even, where Laplace's approximation is too close to one half, at some
+    that failed, and elsewhere."""
+    X, even = runs(8, 4)
+    state.fit(X, even)
+    all_runs = exact(state, X, even)
+    for a in (X[even][0], X[~even][0], np.full(5, 0.4)):
+        chance = exact(state, np.vstack([X, a]), np.append(even, True)) / all_runs
+        assert state.chance_even(a)[0] == pytest.approx(chance, abs=0.03)
 
 
 @pytest.mark.parametrize("edge", [0.0, 1.5])
-def test_a_prediction_is_laplaces_with_the_kernels_of_scikit_learn(edge):
-    """Rasmussen & Williams 2006, equations 3.21, 3.24 and 3.25, with plain inverses."""
+def test_a_prediction_follows_from_the_sites_with_the_kernels_of_scikit_learn(edge):
+    """Rasmussen & Williams 2006, equations 3.60 and 3.61, with a plain inverse."""
     X, even = runs(25, 6)
     A = np.random.default_rng(7).random((40, 5))
     state = DeckState(trend=0.0, edge=edge).fit(X, even)
@@ -135,17 +124,9 @@ def test_a_prediction_is_laplaces_with_the_kernels_of_scikit_learn(edge):
         # A uniform setting on [0, 1] has variance 1/12; the edge has slopes for variance 1.
         slope = 12.0 * edge**2
         kernel += ConstantKernel(slope) * DotProduct(np.sqrt(1.0 / 12.0))
-    K, across = kernel(X - 0.5), kernel(X - 0.5, A - 0.5)
-    sign = np.where(even, 1.0, -1.0)
-    f = np.zeros(25)
-    for _ in range(200):
-        z = sign * (f + state.level_)
-        ratio = np.exp(norm.logpdf(z) - norm.logcdf(z))
-        slope, W = sign * ratio, ratio * (ratio + z)
-        f = 0.5 * f + 0.5 * np.linalg.solve(np.linalg.inv(K) + np.diag(W), W * f + slope)
-    mean = state.level_ + across.T @ slope
-    variance = kernel.diag(A - 0.5) - np.sum(
-        across * np.linalg.solve(K + np.diag(1.0 / W), across), axis=0
-    )
+    K, across = kernel(state.X_ - 0.5), kernel(state.X_ - 0.5, A - 0.5)
+    mean = state.level_ + across.T @ state.gradient_
+    taken = np.linalg.solve(K + np.diag(state._root**-2), across)
+    variance = kernel.diag(A - 0.5) - np.sum(across * taken, axis=0)
     expected = norm.cdf(mean / np.sqrt(1.0 + variance))
     np.testing.assert_allclose(state.chance_even(A), expected, atol=1e-6)

@@ -70,7 +70,7 @@ def is_alive(process: int) -> bool:
     """Whether a process lives; one that has ended and is not yet waited for does not."""
     try:
         return " Z " not in Path(f"/proc/{process}/stat").read_text(encoding="ascii")
-    except FileNotFoundError:
+    except (FileNotFoundError, ProcessLookupError):  # the second if it ends between open and read
         return False
 
 
