@@ -140,7 +140,7 @@ class DeckState(Estimator):
     are nearly exact where those of Laplace's approximation are too close to one half (Nickisch &
     Rasmussen, J. Mach. Learn. Res. 9, 2008, 2035). Hyperparameters are fixed: failures are few, and
     estimated ones would over-fit them. On decks for development of seven families, with 8 to 40
-    runs each, the log loss changes little from half the defaults to twice.
+    runs each, the log loss changes little from these defaults to three times them.
 
     Args:
         lengthscale: length scale in unit coordinates for one setting; it is multiplied by the
