@@ -183,7 +183,11 @@ def sensitivity(model: LineModel) -> Sensitivity:
 
 
 def pairs_of(names: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
-    """All pairs of settings, in the order of the pair indices."""
+    """All pairs of settings, in the order of the pair indices.
+
+    >>> pairs_of(("feed_rate", "side_tilt", "air"))
+    (('feed_rate', 'side_tilt'), ('feed_rate', 'air'), ('side_tilt', 'air'))
+    """
     return tuple(combinations(names, 2))
 
 

@@ -195,14 +195,15 @@ def test_residuals_are_of_logits_over_their_errors_on_a_robust_scale(monkeypatch
         feed_odds=np.array([0.7] * 5 + pad),
         readings=SimpleNamespace(
             grade_logit=np.append(grade + off, pad),
-            recovery_logit=np.append(recovery + 0.1 * off, pad),
+            recovery_logit=np.append(recovery + 0.3 + 0.1 * off, pad),
             outcome_errors=np.array([[0.04] * 5 + pad] * 3),
             recovery_variance=np.array([0.04] * 5 + pad),
         ),
     )
     found = residuals(SimpleNamespace(evidence=evidence))
     np.testing.assert_allclose(found.z["grade"], off / 0.2 / (5.0 / 0.6745), atol=1e-9)
-    # Those of recovery scatter less than their errors say; the scale is then 1.
+    # Those of recovery are all shifted by 0.3, which a drift explains, and scatter about that less
+    # than their errors say; the scale is then 1.
     np.testing.assert_allclose(found.z["recovery"], 0.1 * off / 0.2, atol=1e-9)
     np.testing.assert_allclose(found.expected["grade"], expit(grade))
     np.testing.assert_allclose(found.expected["recovery"], expit(recovery))
