@@ -107,7 +107,7 @@ def _sure_grade(situation: Situation, index: Indices) -> tuple[Floats, Floats]:
         odds = situation.evidence.feed_odds_today
         careful = situation.surrogate.predict(inputs, odds, level)
         sure.append(careful.grade.low)
-        recovery.append(situation.surrogate.outlook(inputs, 0.5, odds)[1])
+        recovery.append(careful.recovery.mean)
     return np.concatenate(sure), np.concatenate(recovery)
 
 
